@@ -1,0 +1,169 @@
+"""Quarters, fiscal years, weeks and the heating season, all as half-open dates [start, end).
+
+A fiscal year is named for the calendar year in which it ends: with a start in July, FY2026 runs from 1 July
+2025 to 30 June 2026, and FY2026-Q1 is July to September 2025 (common practice, no source). With a start in
+January fiscal and calendar years are the same, and the FY is left away.
+"""
+
+from __future__ import annotations
+
+import calendar
+import re
+from dataclasses import dataclass
+from datetime import date, timedelta
+
+import pandas as pd
+
+QUARTER = re.compile(r"(FY)?(\d{4})-?Q([1-4])", re.IGNORECASE)
+MonthDay = tuple[int, int]
+HeatingSeason = tuple[MonthDay, MonthDay]
+
+
+class PeriodError(ValueError):
+    """A period that cannot be read; the message says what was given and what is accepted."""
+
+
+@dataclass(frozen=True, order=True)
+class Period:
+    """A named stretch of days: `start` is the first of them, `end` the day after the last."""
+
+    start: date
+    end: date
+    name: str
+
+    @property
+    def days(self) -> int:
+        """Whole days in the period."""
+        return (self.end - self.start).days
+
+    @property
+    def last_day(self) -> date:
+        """The last day that belongs to the period."""
+        return self.end - timedelta(days=1)
+
+
+def add_months(day: date, months: int) -> date:
+    """The same day some months later or earlier, or the last day of a month that is too short for it.
+
+    Takes:  day; months (negative: earlier).
+    Gives:  date. 31 January + 1 month = 28 or 29 February; 29 February + 12 months = 28 February.
+    """
+    month = day.year * 12 + day.month - 1 + months
+    year, month = month // 12, month % 12 + 1
+    return date(year, month, min(day.day, calendar.monthrange(year, month)[1]))
+
+
+def quarter(name: str, fiscal_year_starts: int = 1) -> Period:
+    """Read the name of a quarter.
+
+    Takes:  name: "2026-Q3", "2026Q3" or "FY2026-Q3"; fiscal_year_starts: month (1 to 12).
+    Gives:  Period of three whole months; its name is "2026-Q3", or "FY2026-Q3" where the fiscal year does not
+            start in January.
+    Raises: PeriodError for any other text or month.
+    """
+    found = QUARTER.fullmatch(str(name).strip())
+    if not found:
+        raise PeriodError(f"quarter {name!r} cannot be read; write it as 2026-Q3 or 2026Q3 (Q1 to Q4)")
+    return _fiscal_quarter(int(found[2]), int(found[3]), fiscal_year_starts)
+
+
+def quarter_of(day: date, fiscal_year_starts: int = 1) -> Period:
+    """The quarter in which a day lies.
+
+    Takes:  day; fiscal_year_starts: month (1 to 12).
+    Gives:  Period.
+    """
+    _check_month(fiscal_year_starts)
+    months = day.year * 12 + day.month - fiscal_year_starts
+    year = months // 12 + (fiscal_year_starts > 1)
+    return _fiscal_quarter(year, months % 12 // 3 + 1, fiscal_year_starts)
+
+
+def latest_complete_quarter(as_of: date, fiscal_year_starts: int = 1) -> Period:
+    """The last quarter whose every day has passed.
+
+    Takes:  as_of: the last day that counts; fiscal_year_starts: month (1 to 12).
+    Gives:  Period that ends on `as_of` or before it. On 30 September the third quarter is complete.
+    """
+    return previous_quarters(quarter_of(as_of + timedelta(days=1), fiscal_year_starts), 1)[0]
+
+
+def previous_quarters(period: Period, n: int) -> list[Period]:
+    """The n quarters before a quarter, oldest first.
+
+    Takes:  period: a quarter; n: how many.
+    Gives:  list of Periods, named by the same fiscal year.
+    """
+    starts = _fiscal_start(period)
+    return [quarter_of(add_months(period.start, -3 * back), starts) for back in range(n, 0, -1)]
+
+
+def same_quarter_last_year(period: Period) -> Period:
+    """The quarter a year before a quarter, under the same fiscal year.
+
+    Takes:  period: a quarter.
+    Gives:  Period.
+    """
+    return previous_quarters(period, 4)[0]
+
+
+def iso_week(days: pd.Series) -> pd.Series:
+    """Name the ISO week of each day.
+
+    Takes:  days (dates).
+    Gives:  text such as "2026-W53", in which year and week belong together; missing stays missing.
+    Source: ISO 8601: a week starts on Monday and belongs to the year of its Thursday.
+    """
+    return pd.to_datetime(days).dt.strftime("%G-W%V")
+
+
+def in_heating_season(days: pd.Series, season: HeatingSeason) -> pd.Series:
+    """Say of each day whether it lies in the heating season.
+
+    Takes:  days (dates); season: (month, day) of its first day and (month, day) of the day after its last; it
+            may run over the turn of the year.
+    Gives:  true or false; a missing day gives missing.
+    Raises: PeriodError for a month or day that does not exist.
+    """
+    first, after = (_month_day(given) for given in season)
+    days = pd.to_datetime(days)
+    at = days.dt.month * 100 + days.dt.day
+    inside = (at >= first) & (at < after) if first <= after else (at >= first) | (at < after)
+    return inside.astype("boolean").mask(days.isna())
+
+
+def heating_months(season: HeatingSeason) -> tuple[int, ...]:
+    """The months that count as heated in tables by month: those whose 15th lies in the heating season.
+
+    Takes:  season as in `in_heating_season`.
+    Gives:  month numbers, rising.
+    """
+    middles = pd.Series([date(2001, month, 15) for month in range(1, 13)])
+    heated = in_heating_season(middles, season)
+    return tuple(month for month, inside in zip(range(1, 13), heated, strict=True) if inside)
+
+
+def _fiscal_quarter(year: int, number: int, starts: int) -> Period:
+    _check_month(starts)
+    first = add_months(date(year - (starts > 1), starts, 1), 3 * (number - 1))
+    return Period(first, add_months(first, 3), f"{'FY' if starts > 1 else ''}{year:04d}-Q{number}")
+
+
+def _fiscal_start(period: Period) -> int:
+    found = QUARTER.fullmatch(period.name)
+    if not found or period.end != add_months(period.start, 3):
+        raise PeriodError(f"{period.name!r} ({period.start} to {period.last_day}) is not a quarter")
+    return (period.start.month - 1 - 3 * (int(found[3]) - 1)) % 12 + 1
+
+
+def _check_month(month: int) -> None:
+    if month not in range(1, 13):
+        raise PeriodError(f"fiscal_year_starts is {month!r}; give a month number from 1 to 12")
+
+
+def _month_day(given: MonthDay) -> int:
+    month, day = given
+    # A leap year, so that 29 February can be said.
+    if month not in range(1, 13) or not 1 <= day <= calendar.monthrange(2000, month)[1]:
+        raise PeriodError(f"heating season: month {month}, day {day} does not exist")
+    return month * 100 + day
