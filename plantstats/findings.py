@@ -1,0 +1,224 @@
+"""The one table in which every result stands, and the only place where results are rounded or withheld."""
+
+from __future__ import annotations
+
+import io
+import os
+from collections.abc import Iterable, Mapping
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+
+# Columns by which a result may be split. In a finding, a missing grouping means "not split by this".
+GROUPINGS = (
+    "client_id", "site_id", "region", "setting", "species", "cultivar", "supplier_batch", "light", "pot",
+    "planter", "age_band", "month", "quarter", "season", "heating", "repotted", "moved", "rh_band", "technician",
+    "cause", "outcome", "covered", "plant_id", "line", "term", "interval_days", "age_days",
+)
+COUNTS = ("n_plants", "losses")
+NUMBERS = ("plant_days", "estimate", "low", "high", "level")
+COLUMNS = (
+    "measure", "period", "n_plants", "plant_days", "losses", "estimate", "low", "high", "level", "unit",
+    "method", "note",
+)
+TOO_FEW = "withheld: fewer than {} plants"
+NOT_AVAILABLE = "not available"
+# Whole things: shown without decimals.
+WHOLE = ("plants", "plant-days", "losses", "days", "events")
+
+# Measure -> one plain sentence with its unit; reports link to it. Each room adds its own with `define`.
+DEFINITIONS: dict[str, str] = {}
+
+
+class FindingsError(ValueError):
+    """A results table that breaks its promises; the message lists every fault."""
+
+
+def define(**sentences: str) -> None:
+    """Say what measures mean; called once by each module that makes some, beside the code that computes them.
+
+    Takes:  one keyword per measure: a plain sentence with the unit.
+    Keeps:  DEFINITIONS, one sentence per measure.
+    Raises: FindingsError when a measure has another sentence already.
+    """
+    clash = sorted(name for name, text in sentences.items() if DEFINITIONS.get(name, text) != text)
+    if clash:
+        raise FindingsError(f"{', '.join(clash)} defined twice, in different words")
+    DEFINITIONS.update(sentences)
+
+
+def finding(
+    measure: str,
+    period: str,
+    estimate: float,
+    low: float = np.nan,
+    high: float = np.nan,
+    *,
+    unit: str,
+    method: str,
+    n_plants: int | None = None,
+    plant_days: float | None = None,
+    losses: int | None = None,
+    level: float = np.nan,
+    note: str = "",
+    **groups: object,
+) -> dict[str, object]:
+    """One result, ready for `table`.
+
+    Takes:  measure (its name), period (name of the period), the estimate with its interval (missing where none
+            can be given: say why in `note`), unit, method, the counts that it rests on, level of the interval,
+            note, and one keyword per grouping, such as species="Ficus lyrata".
+    Gives:  dict with the keys of COLUMNS and the groupings given.
+    Raises: FindingsError for a grouping that is not one of GROUPINGS.
+    """
+    strange = sorted(set(groups) - set(GROUPINGS))
+    if strange:
+        raise FindingsError(f"{measure}: no grouping {', '.join(strange)}; groupings are {', '.join(GROUPINGS)}")
+    return {
+        "measure": measure, **groups, "period": period, "n_plants": n_plants, "plant_days": plant_days,
+        "losses": losses, "estimate": estimate, "low": low, "high": high, "level": level, "unit": unit,
+        "method": method, "note": note,
+    }
+
+
+def table(rows: Iterable[Mapping[str, object]] | pd.DataFrame) -> pd.DataFrame:
+    """Gather results into the findings table, in one fixed order.
+
+    Takes:  results made by `finding`, or a findings table, or several of them joined with pd.concat.
+    Gives:  one row per result: measure, the groupings in use (text, missing = not split by it), period,
+            n_plants, plant_days, losses, estimate, low, high, level, unit, method, note.
+    Raises: FindingsError that lists every fault: unknown or missing columns, a measure without definition,
+            an interval that misses its estimate, negative or infinite values, one result given twice.
+    """
+    frame = rows.copy() if isinstance(rows, pd.DataFrame) else pd.DataFrame(list(rows))
+    if frame.empty:
+        frame = frame.reindex(columns=list(COLUMNS))
+    strange = [str(c) for c in frame.columns if c not in COLUMNS and c not in GROUPINGS]
+    absent = [c for c in COLUMNS if c not in frame.columns]
+    if strange or absent:
+        raise FindingsError(f"findings: unknown columns {strange}, missing columns {absent}")
+    by = [c for c in GROUPINGS if c in frame.columns and frame[c].notna().any()]
+    frame = frame[["measure", *by, *COLUMNS[1:]]]
+    texts: list[str] = ["measure", *by, "period", "unit", "method", "note"]
+    frame = frame.astype(dict.fromkeys(COUNTS, "Int64") | dict.fromkeys(NUMBERS, "float64"))
+    for column in texts:
+        frame[column] = frame[column].map(str, na_action="ignore").astype("str")
+    faults = _faults(frame, by)
+    if faults:
+        raise FindingsError("findings: " + "; ".join(faults))
+    # Totals (a missing grouping) stand before their parts.
+    return frame.sort_values(
+        ["measure", *by, "period", "unit", "method"], na_position="first", kind="stable", ignore_index=True
+    )
+
+
+def for_display(findings: pd.DataFrame, small_group: int) -> pd.DataFrame:
+    """Round and withhold, once, for people to read.
+
+    Takes:  findings; small_group: groups with fewer plants keep their counts, but not their estimates.
+    Gives:  the same rows as text: measure, groupings ("all" where not split), period, n_plants, plant_days,
+            losses, estimate, interval, result ("12.3 (8.1 to 17.9)"), unit, note. A withheld or missing value
+            says so.
+    """
+    by = groupings(findings)
+    small = findings["n_plants"].lt(small_group).fillna(False).to_numpy(dtype=bool)
+    shown = findings[["measure", *by, "period"]].copy()
+    shown[by] = shown[by].fillna("all")
+    for column in ("n_plants", "plant_days", "losses"):
+        shown[column] = [_grouped(value, 0) for value in findings[column]]
+    digits = [_digits(*row) for row in findings[["estimate", "low", "high", "unit"]].itertuples(index=False)]
+    numbers = {
+        column: [_grouped(value, d) for value, d in zip(findings[column], digits, strict=True)]
+        for column in ("estimate", "low", "high")
+    }
+    interval = [_interval(low, high) for low, high in zip(numbers["low"], numbers["high"], strict=True)]
+    withheld = TOO_FEW.format(small_group)
+    shown["estimate"] = np.where(small, withheld, [value or NOT_AVAILABLE for value in numbers["estimate"]])
+    shown["interval"] = np.where(small, "", interval)
+    both = [f"{e} ({i})" if i and not s else e for e, i, s in zip(shown["estimate"], interval, small, strict=True)]
+    return shown.assign(result=both, unit=findings["unit"], note=findings["note"].fillna(""))
+
+
+def groupings(findings: pd.DataFrame) -> list[str]:
+    """The grouping columns that a findings table uses, in their order."""
+    return [c for c in GROUPINGS if c in findings.columns]
+
+
+def write(findings: pd.DataFrame, folder: Path) -> list[Path]:
+    """Write findings.csv and findings.parquet, the same bytes for the same findings.
+
+    Takes:  findings; folder (made when absent).
+    Gives:  the two paths. Numbers stand in full precision; in the CSV a text that begins with = + - @ or a
+            control character gets an apostrophe, so that no spreadsheet runs it as a formula.
+    """
+    ordered = table(findings)
+    folder.mkdir(parents=True, exist_ok=True)
+    texts = ordered.select_dtypes("str").columns
+    safe = ordered.assign(**{c: ordered[c].map(_harmless, na_action="ignore") for c in texts})
+    content = safe.to_csv(index=False, lineterminator="\n").encode("utf-8")
+    binary = io.BytesIO()
+    ordered.to_parquet(binary, index=False, compression="zstd")
+    paths = [folder / "findings.csv", folder / "findings.parquet"]
+    for path, whole in zip(paths, (content, binary.getvalue()), strict=True):
+        # A reader never meets half a file.
+        partial = path.with_name(path.name + ".part")
+        partial.write_bytes(whole)
+        os.replace(partial, path)
+    return paths
+
+
+def _faults(frame: pd.DataFrame, by: list[str]) -> list[str]:
+    faults = []
+    for column in ("measure", "period", "unit", "method"):
+        if frame[column].isna().any():
+            faults.append(f"{int(frame[column].isna().sum())} rows without {column}")
+    undefined = sorted(set(frame["measure"].dropna()) - set(DEFINITIONS))
+    if undefined:
+        faults.append(f"no definition of {', '.join(undefined)}: say what it means with findings.define")
+    low, high, estimate = frame["low"], frame["high"], frame["estimate"]
+    # Room for the last bits of arithmetic, not for a wrong interval.
+    room = 1e-9 * estimate.abs().fillna(0) + 1e-12
+    checks: dict[str, pd.Series] = {
+        "the interval misses its estimate": (low > estimate + room) | (high < estimate - room) | (low > high),
+        "a count or a number of days is below zero": frame[["n_plants", "plant_days", "losses"]].lt(0).any(axis=1),
+        "a value is infinite": np.isinf(frame[["estimate", "low", "high"]]).any(axis=1),
+        "the level does not lie between 0 and 1": (frame["level"] <= 0) | (frame["level"] >= 1),
+        "an interval has no level": (low.notna() | high.notna()) & frame["level"].isna(),
+        "no estimate and no note that says why": estimate.isna() & (frame["note"].fillna("") == ""),
+        "the same result stands twice": frame.duplicated(["measure", *by, "period", "unit", "method"], keep=False),
+    }
+    for what, bad in checks.items():
+        bad = bad.fillna(False).astype(bool)
+        if bad.any():
+            names = frame.loc[bad, ["measure", *by, "period"]].head(3).fillna("all").agg(" / ".join, axis=1)
+            faults.append(f"{what} ({int(bad.sum())} rows, such as {', '.join(names)})")
+    return faults
+
+
+def _digits(estimate: float, low: float, high: float, unit: str) -> int:
+    """Decimals for a value and its interval: enough for three figures of the estimate, the same for all three."""
+    if unit in WHOLE:
+        return 0
+    known = [abs(v) for v in (estimate, low, high) if pd.notna(v) and v != 0]
+    if not known:
+        return 1
+    lead = abs(estimate) if pd.notna(estimate) and estimate != 0 else max(known)
+    return int(min(max(2 - np.floor(np.log10(lead)), 0), 4))
+
+
+def _grouped(value: object, digits: int) -> str:
+    if pd.isna(value):  # type: ignore[call-overload]
+        return ""
+    text = f"{float(value):,.{digits}f}"  # type: ignore[arg-type]
+    return text.removeprefix("-") if float(text.replace(",", "")) == 0 else text
+
+
+def _interval(low: str, high: str) -> str:
+    if low and high:
+        return f"{low} to {high}"
+    return f"{low} or more" if low else f"up to {high}" if high else ""
+
+
+def _harmless(text: str) -> str:
+    return "'" + text if text[:1] in "=+-@\t\r\n" and text else text
