@@ -1,0 +1,136 @@
+"""Plant a short list of faults in an invented company's files, and name each with its right treatment."""
+
+from __future__ import annotations
+
+import csv
+import io
+from dataclasses import dataclass
+from pathlib import Path
+
+
+@dataclass(frozen=True)
+class Fault:
+    """One planted fault. `lines`: line numbers in the file (the header is line 1)."""
+
+    name: str
+    file: str
+    lines: tuple[int, ...]
+    text: str
+    treatment: str
+
+
+class _Sheet:
+    """A CSV file as rows of text, to spoil by hand."""
+
+    def __init__(self, path: Path) -> None:
+        self.path = path
+        self.header, *self.rows = csv.reader(io.StringIO(path.read_text(encoding="utf-8")))
+
+    def get(self, row: int, column: str) -> str:
+        return self.rows[row][self.header.index(column)]
+
+    def put(self, row: int, column: str, text: str) -> None:
+        self.rows[row][self.header.index(column)] = text
+
+    def first(self, after: float, **wanted: object) -> int:
+        """First row past this share of the file whose columns hold (callable) or equal what is wanted."""
+        for row in range(int(len(self.rows) * after), len(self.rows)):
+            if all(w(self.get(row, c)) if callable(w) else self.get(row, c) == w for c, w in wanted.items()):
+                return row
+        raise ValueError(f"{self.path.name}: no row fits {sorted(wanted)}; make the company larger")
+
+    def save(self) -> None:
+        out = io.StringIO()
+        writer = csv.writer(out, lineterminator="\n")
+        writer.writerow(self.header)
+        writer.writerows(self.rows)
+        self.path.write_text(out.getvalue(), encoding="utf-8", newline="\n")
+
+
+def plant(folder: Path) -> list[Fault]:
+    """Spoil the files of a folder in eight known ways.
+
+    Gives:  one Fault per planted fault, with its lines as they stand in the finished files.
+    Raises: ValueError when the company is too small to hold them.
+    """
+    visits, plants, swaps = (_Sheet(folder / f"{n}.csv") for n in ("visits", "plants", "replacements"))
+    found: list[Fault] = []
+
+    def note(name: str, sheet: _Sheet, rows: tuple[int, ...], text: str, treatment: str) -> None:
+        found.append(Fault(name, sheet.path.name, tuple(r + 2 for r in rows), text, treatment))
+
+    def some(text: str) -> bool:
+        return text != ""
+
+    # The duplicate goes in first, at the latest place, so that the lines named before it stay true.
+    row = visits.first(0.85, plant_id=some, watered="Y")
+    visits.rows.insert(row + 1, list(visits.rows[row]))
+    note("row exported twice", visits, (row, row + 1), "two identical lines",
+         "one is used, the second is set aside")
+    row = visits.first(0.30, plant_id=some, status="completed", rh_percent=some)
+    visits.put(row, "plant_id", "P99999")
+    note("visit of an unknown plant", visits, (row,), "P99999",
+         "set aside: plants.csv has no such plant")
+    row = visits.first(0.40, plant_id=some, status="completed", rh_percent="")
+    visits.put(row, "plant_id", "")
+    note("blank plant and site", visits, (row,), "plant_id and site_id both empty",
+         "set aside: nobody can tell what was looked at")
+    row = visits.first(0.50, plant_id=some, status="completed", rh_percent="")
+    visits.put(row, "visited_on", "2025-02-30")
+    note("impossible date", visits, (row,), "2025-02-30", "set aside: there is no such day; never moved to March")
+    row = visits.first(0.60, plant_id=some, rh_percent=some)
+    visits.put(row, "temp_c", "72.5")
+    note("temperature in Fahrenheit", visits, (row,), "72.5 in temp_c",
+         "named: no room is that hot; not converted by guess and not used as Celsius")
+    row = swaps.first(0.50, replaced_on=some, found_on=some)
+    installed = plants.get(_row_of(plants, swaps.get(row, "plant_id")), "installed_on") or "2023-01-01"
+    swaps.put(row, "replaced_on", f"{int(installed[:4]) - 2}{installed[4:8]}15")
+    note("replaced before it was installed", swaps, (row,),
+         f"{swaps.get(row, 'plant_id')} replaced on {swaps.get(row, 'replaced_on')}",
+         "set aside: an impossible history is named, never counted as negative days")
+    standing = [i for i in range(len(plants.rows)) if plants.get(i, "removed_on") == ""]
+    one, two = next((a, b) for a, b in zip(standing, standing[1:], strict=False)
+                    if plants.get(a, "site_id") == plants.get(b, "site_id") and a > len(plants.rows) * 0.2)
+    plants.put(two, "position", plants.get(one, "position"))
+    note("two plants in one position", plants, (one, two),
+         f"{plants.get(one, 'plant_id')} and {plants.get(two, 'plant_id')} both in {plants.get(one, 'position')} "
+         f"of {plants.get(one, 'site_id')}", "both are used and named: one place cannot hold two at a time")
+    row = plants.first(0.10, species="Ficus lyrata")
+    plants.put(row, "species", "Ficus lyratta")
+    note("misspelt species", plants, (row,), "Ficus lyratta",
+         "named with the likely name; a group of its own until the owner says what it is")
+    for sheet in (visits, plants, swaps):
+        sheet.save()
+    return found
+
+
+def _row_of(sheet: _Sheet, plant_id: str) -> int:
+    return next(i for i in range(len(sheet.rows)) if sheet.get(i, "plant_id") == plant_id)
+
+
+def readme(listed: list[Fault], plants: int, years: float, seed: int) -> str:
+    """README.md of the folder: what it is, how to make it again, the planted faults."""
+    rows = "".join(f"| {i} | {f.name} | {f.file} | {', '.join(map(str, f.lines))} | {f.text} | {f.treatment} |\n"
+                   for i, f in enumerate(listed, 1))
+    return f"""\
+# Records of an invented company
+
+Clients, sites, plants, people and numbers are invented, by a program, from a seed. They are evidence for
+nothing. `truth.toml` holds the coefficients from which they were drawn; `records.toml` is the settings file.
+
+Made by this command, which gives the same bytes each time:
+
+    plantstats demo data_demo --plants {plants} --years {years:g} --seed {seed} --faults
+
+Records run to 5 October 2026, so the third quarter of 2026 is the latest complete one. `plants.csv` gives
+site, position and light as they were when the plant came; `moves.csv` says what changed. Lines of
+`visits.csv` without a plant are for a whole site. A plant that was lost but not yet replaced when the
+records end has no line in `replacements.csv` yet.
+
+## Planted faults
+
+Line 1 is the header.
+
+| no. | fault | file | lines | what it looks like | right treatment |
+|---|---|---|---|---|---|
+{rows}"""
