@@ -154,7 +154,7 @@ def write(findings: pd.DataFrame, folder: Path) -> list[Path]:
     """
     ordered = table(findings)
     folder.mkdir(parents=True, exist_ok=True)
-    texts = ordered.select_dtypes("str").columns
+    texts: list[str] = list(ordered.select_dtypes("str").columns)
     safe = ordered.assign(**{c: ordered[c].map(_harmless, na_action="ignore") for c in texts})
     content = safe.to_csv(index=False, lineterminator="\n").encode("utf-8")
     binary = io.BytesIO()
@@ -182,7 +182,7 @@ def _faults(frame: pd.DataFrame, by: list[str]) -> list[str]:
     checks: dict[str, pd.Series] = {
         "the interval misses its estimate": (low > estimate + room) | (high < estimate - room) | (low > high),
         "a count or a number of days is below zero": frame[["n_plants", "plant_days", "losses"]].lt(0).any(axis=1),
-        "a value is infinite": np.isinf(frame[["estimate", "low", "high"]]).any(axis=1),
+        "a value is infinite": frame[["estimate", "low", "high"]].abs().eq(np.inf).any(axis=1),
         "the level does not lie between 0 and 1": (frame["level"] <= 0) | (frame["level"] >= 1),
         "an interval has no level": (low.notna() | high.notna()) & frame["level"].isna(),
         "no estimate and no note that says why": estimate.isna() & (frame["note"].fillna("") == ""),
@@ -221,4 +221,4 @@ def _interval(low: str, high: str) -> str:
 
 
 def _harmless(text: str) -> str:
-    return "'" + text if text[:1] in "=+-@\t\r\n" and text else text
+    return "'" + text if text.startswith(("=", "+", "-", "@", "\t", "\r", "\n")) else text
