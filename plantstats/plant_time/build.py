@@ -1,0 +1,160 @@
+"""Plant-time made from records on DuckDB, in this process; only cells and lists of exits reach pandas."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import date
+from functools import cached_property
+from typing import TYPE_CHECKING
+
+import duckdb
+import ibis
+import pandas as pd
+
+from plantstats.plant_time import stretches
+from plantstats.plant_time.inputs import AGE_CUTS, READS, heating_months
+
+if TYPE_CHECKING:
+    from plantstats.records import Records
+
+# Steps that stay views: they are read once, or only in part.
+VIEWS = ("looks", "reported")
+
+
+@dataclass(frozen=True)
+class PlantTime:
+    """Plant-time of one set of records, up to one day, with losses dated one way."""
+
+    engine: duckdb.DuckDBPyConnection
+    steps: dict[str, ibis.Table]
+    as_of: date
+    dated: str
+
+    def cells(
+        self, by: list[str], start: date | None = None, end: date | None = None, where: dict[str, str] | None = None
+    ) -> pd.DataFrame:
+        """Plant-days and exits added up by conditions.
+
+        Takes:  by: columns of a stretch; start, end: half-open window on whole months; where: column -> value.
+        Gives:  one row per combination, sorted: the by columns, n_plants, plant_days, died, declined, losses,
+                client_exits, withdrawn, rh_tenths, rh_readings.
+        Keeps:  plant-days and exits of the window.
+        """
+        table = ibis.table(self.steps["stretches"].schema(), name="stretches")
+        made = self._ask(stretches.cells(table, by, start, end, where))
+        return made.sort_values(by, ignore_index=True) if by else made
+
+    @cached_property
+    def losses(self) -> pd.DataFrame:
+        """Losses that count, with the conditions they fell under.
+
+        Gives:  one row per loss row of the records: plant_id, site_id, client_id, species, light, pot, planter,
+                age_band, month, cause, outcome, covered, seen_on (last seen alive), found_on, lost_on (the date
+                used), replaced_on, quantity (plants), plant_cost, labour_minutes, source, line.
+        """
+        return self._sql("""
+            select e.plant_id, s.site_id, s.client_id, s.species, s.light, s.pot, s.planter, s.age_band, s.month,
+                   e.cause, e.outcome, e.covered,
+                   date '1970-01-01' + e.seen::int as seen_on, date '1970-01-01' + e.found::int as found_on,
+                   date '1970-01-01' + e.ends::int as lost_on, date '1970-01-01' + e.replaced::int as replaced_on,
+                   e.taken as quantity, e.plant_cost, e.labour_minutes, e.source, e.line
+            from events e join stretches s
+              on e.plant_id = s.plant_id and s.to_on = date '1970-01-01' + (e.ends + 1)::int
+            where e.taken > 0 and e.outcome in ('died', 'declined')
+            order by lost_on, e.plant_id, e.source, e.line""")
+
+    @cached_property
+    def exits(self) -> pd.DataFrame:
+        """Every exit that the records report, counted or not.
+
+        Gives:  one row per replacement row, and per removal without one: plant_id, site_id, client_id, species,
+                light, pot (as first listed), cause, outcome, covered, found_on, replaced_on, quantity (as
+                reported), taken (how many counted), off (why not, or missing), plant_cost, labour_minutes,
+                source, line.
+        """
+        return self._sql("""
+            select e.plant_id, f.site_id, f.client_id, f.species, f.light, f.pot, e.cause, e.outcome, e.covered,
+                   date '1970-01-01' + e.found::int as found_on, date '1970-01-01' + e.replaced::int as replaced_on,
+                   e.quantity, e.taken, e.off, e.plant_cost, e.labour_minutes, e.source, e.line
+            from events e left join follow f using (plant_id) order by source desc, line, plant_id""")
+
+    @cached_property
+    def lives(self) -> pd.DataFrame:
+        """Lives of single plants, for survival by age; plants of unknown install date are left out (see account).
+
+        Gives:  one row per plant (a counted line gives one per plant in it): plant_id, site_id, client_id,
+                species, light, pot, planter (as first listed), entry_age, exit_age, seen_age (last seen alive;
+                days since install), event (1 for a loss), outcome (missing while it lives), cause, installed_on.
+        """
+        lives = self._sql("""
+            with gone as (
+                select plant_id, ends, seen, outcome, cause, taken as n from events where taken > 0
+            ), stay as (
+                select s.plant_id, s.leave as ends, s.leave as seen, null as outcome, null as cause,
+                       s.entered - coalesce(sum(g.n), 0) as n
+                from spans s left join gone g using (plant_id) where s.off is null
+                group by s.plant_id, s.leave, s.entered
+            )
+            select s.plant_id, s.site_id, s.client_id, s.species, s.light, s.pot, s.planter,
+                   s.entry - s.installed as entry_age, a.ends - s.installed as exit_age,
+                   greatest(a.seen, s.entry) - s.installed as seen_age,
+                   (coalesce(a.outcome, '') in ('died', 'declined'))::int as event, a.outcome, a.cause,
+                   date '1970-01-01' + s.installed::int as installed_on, a.n::int as n
+            from (select * from gone union all select * from stay) a join spans s using (plant_id)
+            where s.off is null and s.installed is not null and a.n > 0
+            order by s.plant_id, exit_age, a.outcome""")
+        return lives.loc[lives.index.repeat(lives["n"])].drop(columns="n").reset_index(drop=True)
+
+    @cached_property
+    def account(self) -> pd.DataFrame:
+        """What became of every plant row and every reported exit.
+
+        Gives:  one row per table (plants, replacements, removals = removed_on of plants) and fate: table, fate, rows, plants (with quantities), first_ids (up to five).
+        """
+        return self._sql("""
+            select 'plants' as "table", coalesce(off, 'followed') as fate, count(*) as rows,
+                   sum(at_start)::bigint as plants,
+                   array_to_string(list_slice(list(plant_id order by plant_id), 1, 5), ', ') as first_ids
+            from spans group by all
+            union all
+            select case source when 'plants' then 'removals' else source end, coalesce(off, outcome), count(*), sum(case when off is null then taken else quantity end)::bigint,
+                   array_to_string(list_slice(list(plant_id order by plant_id), 1, 5), ', ')
+            from events group by all
+            order by 1, 2""")
+
+    def _ask(self, expression: ibis.Table) -> pd.DataFrame:
+        return self._sql(str(ibis.to_sql(expression, dialect="duckdb")))
+
+    def _sql(self, query: str) -> pd.DataFrame:
+        frame = self.engine.sql(query).df()
+        for column in frame.select_dtypes("datetime"):
+            frame[column] = frame[column].astype("datetime64[us]")
+        return frame
+
+
+def build(
+    records: Records, as_of: date, dated: str = "found", age_cuts: tuple[int, ...] = AGE_CUTS
+) -> PlantTime:
+    """Make plant-time from records.
+
+    Takes:  records; as_of (the last day that counts: nothing recorded later is looked at); dated: "found" puts a
+            loss on the day it was noticed (accounts), "midpoint" half-way between last seen alive and noticed
+            (rates by season and age); age_cuts: days since installation, each closing its band.
+    Gives:  PlantTime.
+    Keeps:  plant rows = followed + off the table by reason; reported exits likewise.
+    """
+    lost_from_sight = records.set_aside.loc[records.set_aside["table"] == "replacements", "plant_id"].dropna()
+    engine = duckdb.connect()
+    for name in READS:
+        if name == "doubted":
+            engine.register("doubted_ids", lost_from_sight.to_frame("plant_id").astype(object))
+            engine.execute("create table doubted as select plant_id::varchar as plant_id from doubted_ids")
+            engine.unregister("doubted_ids")
+        else:
+            engine.read_parquet(str(records.parquet(name))).create_view(name)
+    months = heating_months(records.settings.heating_season)
+    steps = stretches.plan(as_of, dated, months, age_cuts)
+    for name, step in steps.items():
+        kind = "view" if name in VIEWS else "table"
+        engine.execute(f"create {kind} {name} as {ibis.to_sql(step, dialect='duckdb')}")
+    return PlantTime(engine, steps, as_of, dated)
