@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import io
 import os
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
 
 import numpy as np
@@ -13,8 +13,8 @@ import pandas as pd
 # Columns by which a result may be split. In a finding, a missing grouping means "not split by this".
 GROUPINGS = (
     "client_id", "site_id", "region", "setting", "species", "cultivar", "supplier_batch", "light", "pot",
-    "planter", "age_band", "month", "quarter", "season", "heating", "repotted", "moved", "rh_band", "technician",
-    "cause", "outcome", "covered", "plant_id", "line", "term", "interval_days", "age_days",
+    "planter", "age_band", "month", "quarter", "season", "heating", "repotted", "moved", "rh_band",
+    "technician", "cause", "outcome", "covered", "plant_id", "line", "term", "interval_days", "age_days",
 )
 COUNTS = ("n_plants", "losses")
 NUMBERS = ("plant_days", "estimate", "low", "high", "level")
@@ -66,15 +66,16 @@ def finding(
 ) -> dict[str, object]:
     """One result, ready for `table`.
 
-    Takes:  measure (its name), period (name of the period), the estimate with its interval (missing where none
-            can be given: say why in `note`), unit, method, the counts that it rests on, level of the interval,
-            note, and one keyword per grouping, such as species="Ficus lyrata".
+    Takes:  measure (its name), period (name of the period), the estimate with its interval (missing where
+            none can be given: say why in `note`), unit, method, the counts that it rests on, level of the
+            interval, note, and one keyword per grouping, such as species="Ficus lyrata".
     Gives:  dict with the keys of COLUMNS and the groupings given.
     Raises: FindingsError for a grouping that is not one of GROUPINGS.
     """
     strange = sorted(set(groups) - set(GROUPINGS))
     if strange:
-        raise FindingsError(f"{measure}: no grouping {', '.join(strange)}; groupings are {', '.join(GROUPINGS)}")
+        known = ", ".join(GROUPINGS)
+        raise FindingsError(f"{measure}: no grouping {', '.join(strange)}; take one of {known}")
     return {
         "measure": measure, **groups, "period": period, "n_plants": n_plants, "plant_days": plant_days,
         "losses": losses, "estimate": estimate, "low": low, "high": high, "level": level, "unit": unit,
@@ -136,13 +137,28 @@ def for_display(findings: pd.DataFrame, small_group: int) -> pd.DataFrame:
     withheld = TOO_FEW.format(small_group)
     shown["estimate"] = np.where(small, withheld, [value or NOT_AVAILABLE for value in numbers["estimate"]])
     shown["interval"] = np.where(small, "", interval)
-    both = [f"{e} ({i})" if i and not s else e for e, i, s in zip(shown["estimate"], interval, small, strict=True)]
+    both = [f"{e} ({i})" if i else e for e, i in zip(shown["estimate"], shown["interval"], strict=True)]
     return shown.assign(result=both, unit=findings["unit"], note=findings["note"].fillna(""))
 
 
 def groupings(findings: pd.DataFrame) -> list[str]:
     """The grouping columns that a findings table uses, in their order."""
     return [c for c in GROUPINGS if c in findings.columns]
+
+
+def pick(findings: pd.DataFrame, measure: str, by: Sequence[str] = (), period: str | None = None) -> pd.DataFrame:
+    """The rows of one measure that are split by exactly the given groupings.
+
+    Takes:  findings (or their display form, in which "all" stands for not split); measure; by: groupings, none
+            for the whole; period: one period's rows only.
+    Gives:  the rows, in their order.
+    """
+    used = groupings(findings)
+    split = findings[used].notna() & findings[used].ne("all")
+    exact = split[list(by)].all(axis=1) if set(by) <= set(used) else pd.Series(False, findings.index)
+    others = split[[c for c in used if c not in by]].any(axis=1)
+    keep = findings["measure"].eq(measure) & exact & ~others
+    return findings[keep & findings["period"].eq(period)] if period is not None else findings[keep]
 
 
 def write(findings: pd.DataFrame, folder: Path) -> list[Path]:
@@ -179,17 +195,18 @@ def _faults(frame: pd.DataFrame, by: list[str]) -> list[str]:
     low, high, estimate = frame["low"], frame["high"], frame["estimate"]
     # Room for the last bits of arithmetic, not for a wrong interval.
     room = 1e-9 * estimate.abs().fillna(0) + 1e-12
+    key = ["measure", *by, "period", "unit", "method"]
     checks: dict[str, pd.Series] = {
         "the interval misses its estimate": (low > estimate + room) | (high < estimate - room) | (low > high),
-        "a count or a number of days is below zero": frame[["n_plants", "plant_days", "losses"]].lt(0).any(axis=1),
+        "a count or a number of days is below zero": frame[[*COUNTS, "plant_days"]].lt(0).any(axis=1),
         "a value is infinite": frame[["estimate", "low", "high"]].abs().eq(np.inf).any(axis=1),
         "the level does not lie between 0 and 1": (frame["level"] <= 0) | (frame["level"] >= 1),
         "an interval has no level": (low.notna() | high.notna()) & frame["level"].isna(),
         "no estimate and no note that says why": estimate.isna() & (frame["note"].fillna("") == ""),
-        "the same result stands twice": frame.duplicated(["measure", *by, "period", "unit", "method"], keep=False),
+        "the same result stands twice": frame.duplicated(key, keep=False),
     }
-    for what, bad in checks.items():
-        bad = bad.fillna(False).astype(bool)
+    for what, check in checks.items():
+        bad = check.fillna(False).astype(bool)
         if bad.any():
             names = frame.loc[bad, ["measure", *by, "period"]].head(3).fillna("all").agg(" / ".join, axis=1)
             faults.append(f"{what} ({int(bad.sum())} rows, such as {', '.join(names)})")
@@ -197,7 +214,7 @@ def _faults(frame: pd.DataFrame, by: list[str]) -> list[str]:
 
 
 def _digits(estimate: float, low: float, high: float, unit: str) -> int:
-    """Decimals for a value and its interval: enough for three figures of the estimate, the same for all three."""
+    """Decimals for a value and its interval: three figures of the estimate, the same for all of them."""
     if unit in WHOLE:
         return 0
     known = [abs(v) for v in (estimate, low, high) if pd.notna(v) and v != 0]

@@ -30,7 +30,7 @@ findings.define(
                "100 x (1 - exp(-rate x length)).",
     share_died="Plants in 100 that die over the whole period at its death rate.",
     loss_rate_ratio="Loss rate of the period divided by that of the period named in the note (1 = the same).",
-    death_rate_ratio="Death rate of the period divided by that of the period named in the note (1 = the same).",
+    death_rate_ratio="Death rate of the period divided by that of the period named in the note (1 = same).",
     largest_event_share="Losses in 100 that fell in the largest single event: one site, one cause, found "
                         "within 7 days of the first of them.",
     loss_rate_without_largest_event="Loss rate per 100 plant-years with the largest single event left out.",

@@ -10,12 +10,12 @@ from plantstats.findings import FindingsError, finding, for_display, table, writ
 
 @pytest.fixture(autouse=True)
 def own_measures(monkeypatch):
-    monkeypatch.setattr(findings, "DEFINITIONS", {"m": "A test measure, per 100 plant-years.", "other": "Another."})
+    monkeypatch.setattr(findings, "DEFINITIONS", {"m": "A test rate.", "other": "Another."})
 
 
 def a(estimate=12.3456, low=8.12, high=17.94, **more):
-    given = {"unit": "per 100 plant-years", "method": "exact", "n_plants": 40, "plant_days": 3652.5, "losses": 9,
-             "level": 0.95} | more
+    given = {"unit": "per 100 plant-years", "method": "exact", "n_plants": 40, "plant_days": 3652.5,
+             "losses": 9, "level": 0.95} | more
     return finding(given.pop("measure", "m"), given.pop("period", "2026-Q3"), estimate, low, high, **given)
 
 
@@ -68,7 +68,7 @@ def test_a_grouping_nobody_knows_is_refused():
 
 
 def test_a_measure_has_one_meaning():
-    findings.define(m="A test measure, per 100 plant-years.")
+    findings.define(m="A test rate.")
     with pytest.raises(FindingsError, match="m defined twice"):
         findings.define(m="Something else.")
 
