@@ -146,15 +146,17 @@ def groupings(findings: pd.DataFrame) -> list[str]:
     return [c for c in GROUPINGS if c in findings.columns]
 
 
-def pick(findings: pd.DataFrame, measure: str, by: Sequence[str] = (), period: str | None = None) -> pd.DataFrame:
+def pick(
+    findings: pd.DataFrame, measure: str, by: Sequence[str] = (), period: str | None = None
+) -> pd.DataFrame:
     """The rows of one measure that are split by exactly the given groupings.
 
-    Takes:  findings (or their display form, in which "all" stands for not split); measure; by: groupings, none
-            for the whole; period: one period's rows only.
+    Takes:  findings (or their display form, in which "all" stands for not split); measure; by: groupings,
+            none for the whole; period: one period's rows only.
     Gives:  the rows, in their order.
     """
     used = groupings(findings)
-    split = findings[used].notna() & findings[used].ne("all")
+    split = findings[used].notna() & ~findings[used].isin(["all"])
     exact = split[list(by)].all(axis=1) if set(by) <= set(used) else pd.Series(False, findings.index)
     others = split[[c for c in used if c not in by]].any(axis=1)
     keep = findings["measure"].eq(measure) & exact & ~others

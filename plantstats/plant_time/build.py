@@ -11,8 +11,9 @@ import duckdb
 import ibis
 import pandas as pd
 
+from plantstats import periods
 from plantstats.plant_time import stretches
-from plantstats.plant_time.inputs import AGE_CUTS, READS, heating_months
+from plantstats.plant_time.inputs import AGE_CUTS, READS
 
 if TYPE_CHECKING:
     from plantstats.records import Records
@@ -152,9 +153,26 @@ def build(
             engine.unregister("doubted_ids")
         else:
             engine.read_parquet(str(records.parquet(name))).create_view(name)
-    months = heating_months(records.settings.heating_season)
+    months = periods.heating_months(records.settings.heating_season)
     steps = stretches.plan(as_of, dated, months, age_cuts)
     for name, step in steps.items():
         kind = "view" if name in VIEWS else "table"
         engine.execute(f"create {kind} {name} as {ibis.to_sql(step, dialect='duckdb')}")
     return PlantTime(engine, steps, as_of, dated)
+
+
+def last_day(records: Records) -> date | None:
+    """The last day on which the records still run: of completed visits and replacements.
+
+    A day that stands more than 92 days (a quarter) after the one before it is taken for a typing error.
+    """
+    days = duckdb.sql(f"""
+        select distinct visited_on as at from read_parquet('{records.parquet("visits")}')
+        where visited_on is not null and coalesce(status, 'completed') = 'completed'
+        union select replaced_on from read_parquet('{records.parquet("replacements")}') where replaced_on is not null
+        order by 1""").df()["at"]
+    if days.empty:
+        return None
+    alone = days.diff().dt.days.gt(92) & (days.index > 0)
+    last = days[~alone.cummax()].iloc[-1]
+    return pd.Timestamp(last).date()

@@ -51,16 +51,6 @@ def age_bands(cuts: tuple[int, ...] = AGE_CUTS) -> list[str]:
     return [*named, f"after day {edges[-1]}", "unknown"]
 
 
-def heating_months(season: tuple[tuple[int, int], tuple[int, int]]) -> list[int]:
-    """Months (1 to 12) that count as heated: those whose 15th lies in the season.
-
-    Takes:  season: (month, day) of its first day, (month, day) of the day after its last.
-    """
-    begins, ends = season
-    within = (lambda d: begins <= d < ends) if begins < ends else (lambda d: d >= begins or d < ends)
-    return [month for month in range(1, 13) if within((month, 15))]
-
-
 def unbound() -> dict[str, ir.Table]:
     """The tables that plant-time reads, by name and type only: bind them to any engine that ibis knows."""
     return {name: ibis.table(columns, name=name) for name, columns in READS.items()}

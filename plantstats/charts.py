@@ -1,0 +1,70 @@
+"""Findings in, Axes out; the caller owns the figure."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+import seaborn as sns
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+
+from plantstats.findings import pick
+from plantstats.periods import Period
+
+# Narrow, so that a phone shows it without shrinking the letters; the page may enlarge it.
+WIDTH = 5.2
+INK, ACCENT, FAINT = "#1f2933", sns.color_palette("colorblind").as_hex()[0], "#9aa5b1"
+MOST_GROUPS = 15
+
+
+def figure(height: float = 2.8) -> tuple[Figure, Axes]:
+    """An empty chart of the house's width, in inches, outside pyplot's global state."""
+    with sns.axes_style("whitegrid", {"axes.edgecolor": FAINT, "grid.color": "#e4e7eb", "text.color": INK}):
+        fig = Figure(figsize=(WIDTH, height), layout="constrained")
+        ax = fig.add_subplot()
+    ax.tick_params(labelsize=8, colors=INK)
+    return fig, ax
+
+
+def draw_trend(findings: pd.DataFrame, ax: Axes, measure: str = "loss_rate") -> Axes:
+    """A rate by quarter with its intervals, the last one accented.
+
+    Takes:  findings with rows of `measure` that are not split by anything, one per period.
+    Gives:  ax, with losses over each point.
+    """
+    rows = pick(findings, measure).sort_values("period", ignore_index=True)
+    at = np.arange(len(rows))
+    colours = [FAINT] * (len(rows) - 1) + [ACCENT]
+    ax.vlines(at, rows["low"], rows["high"], colors=colours, linewidth=2)
+    ax.scatter(at, rows["estimate"], c=colours, s=26, zorder=3)
+    for x, row in zip(at, rows.itertuples(), strict=True):
+        ax.annotate(f"{row.losses}", (x, row.high), (0, 3), textcoords="offset points", ha="center", fontsize=7, color=INK)
+    ax.set_xticks(at, [str(p).replace("-", "\n") for p in rows["period"]])
+    ax.set_ylim(bottom=0)
+    ax.margins(y=0.12)
+    ax.set_ylabel("Losses per 100 plant-years\n(95% interval; losses above)", fontsize=8)
+    return ax
+
+
+def draw_groups(
+    findings: pd.DataFrame, by: list[str], period: Period, small_group: int, ax: Axes, measure: str = "loss_rate"
+) -> Axes:
+    """A measure by group with its intervals, highest first, sizes in the labels.
+
+    Takes:  findings with rows of `measure` split by exactly `by` in the period; groups with fewer plants than
+            small_group are not drawn.
+    Gives:  ax, with at most MOST_GROUPS groups (those with most losses).
+    """
+    rows = pick(findings, measure, by, period.name)
+    rows = rows[rows["n_plants"] >= small_group]
+    rows = rows.nlargest(MOST_GROUPS, ["losses", "plant_days"]).sort_values("estimate")
+    names = rows[by].astype(str).agg(", ".join, axis=1)
+    labels = names + " (" + rows["losses"].astype(str) + " of " + rows["n_plants"].astype(str) + ")"
+    at = np.arange(len(rows))
+    ax.hlines(at, rows["low"], rows["high"], color=FAINT, linewidth=2)
+    ax.scatter(rows["estimate"], at, color=ACCENT, s=22, zorder=3)
+    ax.set_yticks(at, labels)
+    ax.set_ylim(-0.7, len(rows) - 0.3)
+    ax.set_xlim(left=0)
+    ax.set_xlabel("Losses per 100 plant-years (95% interval); in brackets: lost of plants there", fontsize=8)
+    return ax

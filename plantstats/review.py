@@ -1,0 +1,151 @@
+"""The quarterly loss-rate review: which quarter can be reviewed, and the findings that its page rests on."""
+
+from __future__ import annotations
+
+from datetime import date
+from difflib import get_close_matches
+from typing import TYPE_CHECKING
+
+import pandas as pd
+
+from plantstats import costs, findings, plant_time, rates
+from plantstats.periods import Period, latest_complete_quarter, previous_quarters, quarter, same_quarter_last_year
+
+if TYPE_CHECKING:
+    from plantstats.plant_time import PlantTime
+    from plantstats.records import Records
+
+TREND_QUARTERS = 12  # three years: each season is seen three times
+# The tables of the review, named beforehand, so that nobody picks the most striking split afterwards.
+SPLITS = (["species", "light"], ["species"], ["light"], ["site_id"], ["client_id"], ["age_band"], ["pot"])
+
+findings.define(
+    loss_rate_by_cause="Losses of one recorded cause per 100 plant-years of all plants.",
+    losses_found="Plants lost, each counted in the quarter in which the loss was found.",
+    losses_at_midpoint="Plants lost, each dated half-way between last seen alive and found.",
+    replacements_done="Plants of which the replacement was done in the quarter, whatever the reason.",
+)
+
+
+class ReviewError(ValueError):
+    """A review that cannot be made; the message says why and what to ask for instead."""
+
+
+def choose_quarter(records: Records, name: str = "") -> Period:
+    """The quarter to review.
+
+    Takes:  records; name: "2026-Q3", or nothing for the latest complete quarter.
+    Gives:  Period.
+    Raises: ReviewError when the records hold no visit or replacement, when the quarter is not complete in
+            them, or when they do not reach back to it. PeriodError for a name that is no quarter.
+    """
+    starts = records.settings.fiscal_year_starts
+    last = plant_time.last_day(records)
+    if last is None:
+        raise ReviewError("the records hold no completed visit and no replacement: there is nothing to review")
+    latest = latest_complete_quarter(last, starts)
+    asked = quarter(name, starts) if name else latest
+    if asked.end > latest.end:
+        raise ReviewError(f"{asked.name} is not complete: the records end on {last}. Ask for {latest.name} or earlier.")
+    return asked
+
+
+def check_client(records: Records, client: str) -> None:
+    """Refuse a client whom the records do not know, with the nearest names."""
+    known = sorted(records.table("sites")["client_id"].dropna().unique())
+    if client and client not in known:
+        near = get_close_matches(client, known, n=3) or known[:5]
+        raise ReviewError(f"no client '{client}' in sites ({len(known)} clients; nearest: {', '.join(near)})")
+
+
+def loss_rates(time: PlantTime, records: Records, period: Period, client: str = "") -> pd.DataFrame:
+    """All findings of the loss-rate page.
+
+    Takes:  plant-time with losses dated "found"; records; period; client: one client's plants, or "" for all.
+    Gives:  findings: loss_rate, death_rate, share_lost, share_died in all, by the splits of SPLITS, and for up
+            to twelve quarters before; loss_rate_ratio and death_rate_ratio to the same quarter last year;
+            loss_rate_by_cause; largest event; replacement_cost; losses_found, losses_at_midpoint and
+            replacements_done.
+    Raises: ReviewError when no plant was followed in the period.
+    """
+    where = {"client_id": client} if client else {}
+    whole = time.cells([], period.start, period.end, where)
+    if whole["plant_days"].iloc[0] == 0:
+        of = f" of client '{client}'" if client else ""
+        raise ReviewError(f"no plant{of} was under observation in {period.name}: the records do not reach back to it")
+    losses = lost_in(time, period, client)
+    made = [rates.rates_by(whole, [], period), *_trend(time, period, where)]
+    made += [
+        rates.rates_by(time.cells(by, period.start, period.end, where), by, period)
+        for by in SPLITS if not (client and by == ["client_id"])
+    ]
+    before = same_quarter_last_year(period)
+    cells_before = time.cells([], before.start, before.end, where)
+    made.append(rates.ratios_by(whole, cells_before, [], period=period, before_name=before.name))
+    made.append(rates.largest_event(losses, whole, period))
+    made.append(costs.replacement_costs(
+        losses, period, wage_per_hour=records.settings.wage_per_hour, currency=records.settings.currency))
+    made.append(_by_cause(losses, whole, period))
+    made.append(_other_dates(time, records, losses, period, client))
+    return findings.table(pd.concat(made, ignore_index=True))
+
+
+def lost_in(time: PlantTime, period: Period, client: str = "") -> pd.DataFrame:
+    """The losses of a period, one row each, as `PlantTime.losses` gives them."""
+    lost = time.losses
+    inside = (lost["lost_on"] >= pd.Timestamp(period.start)) & (lost["lost_on"] < pd.Timestamp(period.end))
+    return lost[inside & (lost["client_id"].eq(client) if client else True)]
+
+
+def _trend(time: PlantTime, period: Period, where: dict[str, str]) -> list[pd.DataFrame]:
+    """Rates of the quarters before, as far back as plants were followed."""
+    made = []
+    for earlier in previous_quarters(period, TREND_QUARTERS):
+        cells = time.cells([], earlier.start, earlier.end, where)
+        if cells["plant_days"].iloc[0] > 0:
+            made.append(rates.rates_by(cells, [], earlier))
+    return made
+
+
+def _by_cause(losses: pd.DataFrame, whole: pd.DataFrame, period: Period) -> pd.DataFrame:
+    counts = losses.groupby(losses["cause"].fillna("unknown").rename("cause"))["quantity"].sum()
+    rate = rates.loss_rate(counts.to_numpy(), whole["plant_days"].iloc[0]) if len(counts) else None
+    rows = [] if rate is None else [
+        findings.finding(
+            "loss_rate_by_cause", period.name, rate.estimate[n], rate.low[n], rate.high[n],
+            unit=rates.PER_100_YEARS, method=rates.EXACT, n_plants=whole["n_plants"].iloc[0],
+            plant_days=whole["plant_days"].iloc[0], losses=int(counts.iloc[n]), level=rates.LEVEL, cause=cause)
+        for n, cause in enumerate(counts.index)
+    ]
+    return findings.table(rows)
+
+
+def _other_dates(
+    time: PlantTime, records: Records, losses: pd.DataFrame, period: Period, client: str
+) -> pd.DataFrame:
+    """The same losses under other dates, so that the page can be reconciled with the books."""
+    start, end = pd.Timestamp(period.start), pd.Timestamp(period.end)
+    midpoint = lost_in(plant_time.build(records, time.as_of, "midpoint"), period, client)
+    done = time.exits[(time.exits["replaced_on"] >= start) & (time.exits["replaced_on"] < end)]
+    done = done[done["source"].eq("replacements") & (done["client_id"].eq(client) if client else True)]
+    counts = {
+        "losses_found": (losses["quantity"].sum(), ""),
+        "losses_at_midpoint": (midpoint["quantity"].sum(),
+                               "a loss found after the quarter's end is not in it yet"),
+        "replacements_done": (done["quantity"].sum(), "with upgrades, rotation and client causes"),
+    }
+    return findings.table([
+        findings.finding(measure, period.name, float(count), unit="plants", method="count", losses=int(count), note=note)
+        for measure, (count, note) in counts.items()
+    ])
+
+
+def page_date(period: Period, as_of: str = "") -> date:
+    """The last day that counts: the given one, else the quarter's last.
+
+    Raises: ReviewError for a day before the quarter's end.
+    """
+    cut = date.fromisoformat(as_of) if as_of else period.last_day
+    if cut < period.last_day:
+        raise ReviewError(f"as_of {cut} lies before the end of {period.name} ({period.last_day})")
+    return cut

@@ -1,0 +1,165 @@
+"""Findings in, plain sentences out: every number in them stands in the findings."""
+
+from __future__ import annotations
+
+import pandas as pd
+
+from plantstats.findings import for_display, pick
+from plantstats.periods import Period, same_quarter_last_year
+
+CAUSE_WORDS = {
+    "water_excess": "too much water", "water_deficit": "too little water", "client_action": "the client's act",
+    "building_failure": "building failure", "stock_quality": "poor stock", "acclimatisation": "not settling in",
+    "died": "died, cause not named", "decline": "declined, cause not named", "unknown": "unknown cause",
+    "lease_end": "end of lease",
+}
+
+
+def cause_words(cause: str) -> str:
+    """A cause in plain words."""
+    return CAUSE_WORDS.get(cause, cause.replace("_", " "))
+
+
+def loss_headlines(findings: pd.DataFrame, period: Period, small_group: int) -> list[str]:
+    """What an owner reads first about a quarter's losses.
+
+    Takes:  findings of `review.loss_rates`; period; small_group (see `findings.for_display`).
+    Gives:  sentences: what was lost and how that compares, the largest event, the cost, the highest
+            combination, and what the quarter cannot tell.
+    """
+    shown = for_display(findings, small_group)
+    said = [_lost(findings, shown, period), _against_last_year(findings, shown, period), _event(findings, shown, period)]
+    said += [_cost(findings, shown, period), _highest(findings, shown, period, small_group)]
+    return [sentence for sentence in said if sentence]
+
+
+def _one(table: pd.DataFrame, measure: str, period: Period) -> pd.Series | None:
+    rows = pick(table, measure, period=period.name)
+    return None if rows.empty else rows.iloc[0]
+
+
+def plants(count: float) -> str:
+    """A number of plants in words: "1 plant", "1,204 plants"."""
+    return f"{count:,.0f} plant" + ("" if count == 1 else "s")
+
+
+def _lost(findings: pd.DataFrame, shown: pd.DataFrame, period: Period) -> str:
+    fact, rate = _one(findings, "loss_rate", period), _one(shown, "loss_rate", period)
+    share = _one(shown, "share_lost", period)
+    died = _one(findings, "death_rate", period)
+    if fact is None or rate is None or share is None or died is None:
+        return ""
+    weeks = f"{fact['plant_days'] / 7:,.0f} plant-weeks"
+    start = f"{period.name} lost {plants(fact['losses'])} in {weeks}"
+    if fact["losses"] == 0:
+        top = _one(shown, "loss_rate", period)["interval"].split(" to ")[-1]
+        limit = f" (95% upper limit {top})" if fact["n_plants"] >= 1 and top else ""
+        return f"{start}: no loss, which is not the same as no risk{limit} losses per 100 plant-years."
+    return (
+        f"{start}: {rate['estimate']} losses per 100 plant-years (95% interval {rate['interval'] or 'withheld'}), or "
+        f"{share['estimate']}% of plants ({share['interval'] or 'withheld'}) over the {period.days} days. "
+        f"{_died(died['losses'], fact['losses'])}"
+    )
+
+
+def _died(died: int, lost: int) -> str:
+    if died == lost:
+        return f"All {lost} died." if lost > 1 else "It died."
+    return f"{died} of the {lost} died; the other {lost - died} fell below specification and were replaced alive."
+
+
+def _against_last_year(findings: pd.DataFrame, shown: pd.DataFrame, period: Period) -> str:
+    before = same_quarter_last_year(period)
+    fact, ratio = _one(findings, "loss_rate_ratio", period), _one(shown, "loss_rate_ratio", period)
+    was_fact, was = _one(findings, "loss_rate", before), _one(shown, "loss_rate", before)
+    if fact is None or ratio is None or was_fact is None or was is None:
+        return f"The records do not reach back to {before.name}, so there is no same quarter to compare with."
+    lead = (
+        f"In the same quarter a year before ({before.name}) it was {plants(was_fact['losses'])}, {was['estimate']} per "
+        f"100 plant-years ({was['interval'] or 'withheld'})"
+    )
+    if pd.isna(fact["estimate"]):
+        return f"{lead}; {'no ratio can be given' if was_fact['losses'] or fact['losses'] else 'neither lost any'}."
+    if fact["low"] > 1:
+        verdict = "higher than a year before by more than chance explains"
+    elif fact["high"] < 1:
+        verdict = "lower than a year before by more than chance explains"
+    else:
+        verdict = "a difference that chance alone could make"
+    return f"{lead}: now {ratio['estimate']} times that (95% interval {ratio['interval']}), {verdict}."
+
+
+def _event(findings: pd.DataFrame, shown: pd.DataFrame, period: Period) -> str:
+    event = findings[findings["measure"].eq("largest_event_share") & findings["period"].eq(period.name)]
+    rest = _one(shown, "loss_rate_without_largest_event", period)
+    if event.empty or rest is None or event["losses"].iloc[0] < 2:
+        return ""
+    row = event.iloc[0]
+    total = _one(findings, "loss_rate", period)
+    return (
+        f"{row['losses']} of the {total['losses']} losses were one event at site {row['site_id']} "
+        f"({cause_words(row['cause'])}, {row['note']}); without it the rate is {rest['estimate']} per 100 plant-years "
+        f"({rest['interval'] or 'withheld'})."
+    )
+
+
+def _cost(findings: pd.DataFrame, shown: pd.DataFrame, period: Period) -> str:
+    cost = _one(findings, "replacement_cost", period)
+    if cost is None or cost["losses"] == 0:
+        return ""
+    if pd.isna(cost["estimate"]):
+        return "No cost of the replacements is on record."
+    parts = pick(findings, "replacement_cost", ["covered"], period.name).set_index("covered")
+    money = {payer: f"{parts.loc[payer, 'estimate']:,.0f}" for payer in parts.index}
+    counts = {payer: plants(parts.loc[payer, "losses"]) for payer in parts.index}
+    tail = f", of which {money['other']} ({counts['other']}) not recorded as either" if parts.loc["other", "losses"] else ""
+    missing = f" ({cost['note']})" if cost["note"] else ""
+    return (
+        f"On record, replacing them cost {cost['unit']} {cost['estimate']:,.0f}{missing}: {money['guaranteed']} under "
+        f"guarantee ({counts['guaranteed']}), {money['chargeable']} charged to clients ({counts['chargeable']}){tail}."
+    )
+
+
+def _highest(findings: pd.DataFrame, shown: pd.DataFrame, period: Period, small_group: int) -> str:
+    rows = pick(findings, "loss_rate", ["species", "light"], period.name)
+    rows = rows[(rows["n_plants"] >= small_group) & (rows["losses"] > 0)]
+    if rows.empty:
+        return ""
+    top = rows.sort_values(["low", "losses"], ascending=False).iloc[0]
+    display = shown.loc[top.name]
+    return (
+        f"Most clearly high among the {len(rows)} combinations of species and light that lost any: {top['species']} in "
+        f"{top['light']} light, {top['losses']} of {top['n_plants']} plants, {display['estimate']} per 100 plant-years "
+        f"({display['interval']}). The highest of many is high partly by chance."
+    )
+
+
+TREND_CAPTION = (
+    "Losses per 100 plant-years by quarter in which they were found, with exact 95% intervals; the number of losses "
+    "stands above each."
+)
+
+
+def trend_in_words(findings: pd.DataFrame) -> str:
+    """The trend chart for those who cannot see it."""
+    rows = pick(for_display(findings, 0), "loss_rate").sort_values("period")
+    said = "; ".join(f"{row.period}: {row.losses} lost, {row.result}" for row in rows.itertuples())
+    return f"Losses per 100 plant-years by quarter. {said}."
+
+
+def groups_in_words(findings: pd.DataFrame, by: list[str], period: Period, small_group: int) -> str:
+    """A chart by group for those who cannot see it: the five groups with most losses."""
+    shown = for_display(findings, small_group)
+    rows = pick(findings, "loss_rate", by, period.name).nlargest(5, ["losses", "plant_days"])
+    said = "; ".join(
+        f"{', '.join(row[by])}: {row['losses']} of {row['n_plants']}, {shown.loc[n, 'result']}" for n, row in rows.iterrows()
+    )
+    return f"Losses per 100 plant-years by group in {period.name}, those with most losses: {said}."
+
+
+def groups_caption(small_group: int) -> str:
+    """The caption of a chart by group."""
+    return (
+        f"With exact 95% intervals; groups of fewer than {small_group} plants are left out. Of many groups the "
+        "highest is high partly by chance."
+    )

@@ -1,0 +1,92 @@
+"""Findings in, tables for people out: headings in words, intervals beside numbers, rates of small groups withheld."""
+
+from __future__ import annotations
+
+import pandas as pd
+
+from plantstats.findings import for_display, pick
+from plantstats.periods import Period
+from plantstats.sentences import cause_words
+
+HEADINGS = {
+    "species": "Species", "light": "Light", "site_id": "Site", "client_id": "Client", "age_band": "Days since install",
+    "pot": "Pot", "cause": "Cause", "covered": "Paid by",
+}
+PAID_BY = {"guaranteed": "us (guaranteed)", "chargeable": "the client (chargeable)", "other": "other or not recorded"}
+DATES = {
+    "losses_found": "Lost, by the day found (used on this page)",
+    "losses_at_midpoint": "Lost, by the middle between last seen alive and found",
+    "replacements_done": "Replacements done, for any reason",
+}
+
+
+def by_group(findings: pd.DataFrame, by: list[str], period: Period, small_group: int) -> pd.DataFrame:
+    """Losses and rates by group, most losses first.
+
+    Takes:  findings with loss_rate, death_rate and share_lost split by `by`; small_group (see for_display).
+    Gives:  one row per group: its labels, Plants, Plant-weeks, Lost, Died, Lost per 100 plant-years (95% interval),
+            Lost in the quarter (% of plants, 95% interval).
+    """
+    rows = pick(findings, "loss_rate", by, period.name)
+    shown = for_display(findings, small_group)
+    share = pick(shown, "share_lost", by, period.name).set_index(by)["result"]
+    died = pick(findings, "death_rate", by, period.name).set_index(by)["losses"]
+    order = rows.sort_values(["losses", "plant_days"], ascending=[False, True])
+    keys = pd.MultiIndex.from_frame(order[by]) if len(by) > 1 else pd.Index(order[by[0]])
+    table = order[by].rename(columns=HEADINGS).reset_index(drop=True)
+    return table.assign(**{
+        "Plants": order["n_plants"].to_numpy(),
+        "Plant-weeks": [f"{days / 7:,.0f}" for days in order["plant_days"]],
+        "Lost": order["losses"].to_numpy(),
+        "Died": died.reindex(keys).to_numpy(),
+        "Lost per 100 plant-years (95% interval)": shown.loc[order.index, "result"].to_numpy(),
+        "% lost in the quarter (95% interval)": share.reindex(keys).to_numpy(),
+    })
+
+
+def largest(table: pd.DataFrame, rows: int = 12) -> pd.DataFrame:
+    """The first rows of a table by group that lost any."""
+    return table[table["Lost"] > 0].head(rows)
+
+
+def costs(findings: pd.DataFrame, period: Period) -> pd.DataFrame:
+    """Cost of the replacements by who pays: Paid by, Plants, Cost, Remark."""
+    parts = pick(findings, "replacement_cost", ["covered"], period.name)
+    total = pick(findings, "replacement_cost", period=period.name)
+    both = pd.concat([parts, total])
+    return pd.DataFrame({
+        "Paid by": [PAID_BY[payer] for payer in parts["covered"]] + ["all"],
+        "Plants": both["losses"].to_numpy(),
+        "Cost": [
+            f"{unit} {value:,.2f}" if pd.notna(value) else "not available"
+            for unit, value in zip(both["unit"], both["estimate"], strict=True)
+        ],
+        "Remark": both["note"].fillna("").to_numpy(),
+    })
+
+
+def causes(findings: pd.DataFrame, period: Period, small_group: int) -> pd.DataFrame:
+    """Losses by recorded cause, most first: Cause, Lost, Lost per 100 plant-years (95% interval)."""
+    rows = pick(findings, "loss_rate_by_cause", ["cause"], period.name).sort_values("losses", ascending=False)
+    shown = for_display(findings, small_group).loc[rows.index, "result"]
+    return pd.DataFrame({
+        "Cause": [cause_words(cause) for cause in rows["cause"]],
+        "Lost": rows["losses"].to_numpy(),
+        "Lost per 100 plant-years (95% interval)": shown.to_numpy(),
+    })
+
+
+def dates(findings: pd.DataFrame, period: Period) -> pd.DataFrame:
+    """The quarter's losses under other dates: Counted by, Plants, Remark."""
+    rows = [pick(findings, measure, period=period.name).iloc[0] for measure in DATES]
+    return pd.DataFrame({
+        "Counted by": list(DATES.values()),
+        "Plants": [row["losses"] for row in rows],
+        "Remark": [row["note"] if pd.notna(row["note"]) else "" for row in rows],
+    })
+
+
+def fates(account: pd.DataFrame) -> pd.DataFrame:
+    """What became of every plant and reported exit: From, What became of it, Rows, Plants, First of them."""
+    return account.rename(columns={
+        "table": "From", "fate": "What became of it", "rows": "Rows", "plants": "Plants", "first_ids": "First of them"})
