@@ -1,0 +1,315 @@
+"""Delimited text read block by block, in bounded memory, every row with the line where it began.
+
+A block without quote marks goes through Arrow's reader; any other through Python's strict reader, record by
+record, so that a quote mark that is never closed cannot swallow the rows behind it.
+"""
+
+from __future__ import annotations
+
+import codecs
+import csv
+import hashlib
+import io
+import re
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import numpy as np
+import pyarrow as pa
+import pyarrow.csv as pc
+
+from plantstats.records.errors import RecordError
+from plantstats.records.heads import MAX_COLUMNS
+from plantstats.records.settings import TableSettings
+
+CHUNK = 16 * 2**20
+LONGEST_LINE = 2 * 2**20
+MOST_LINES = 200  # a quoted field of more lines has lost its closing mark
+DELIMITERS = ",;\t|"
+PREVIEW_LINES = 60
+# Bytes that Windows-1252 leaves undefined: a file that holds one is not in that encoding.
+UNDEFINED_1252 = re.compile(rb"[\x81\x8d\x8f\x90\x9d]")
+TEXT = pa.string()
+CODED = pa.dictionary(pa.int32(), pa.string())
+
+
+@dataclass
+class RowFault:
+    """A row that could not be taken apart into its cells."""
+
+    line: int
+    text: str
+    reason: str
+
+
+@dataclass
+class Block:
+    """Some rows of a file: wanted position -> Arrow array of texts, the line of each row, faulty rows."""
+
+    columns: dict[int, pa.Array]
+    lines: np.ndarray
+    faults: list[RowFault] = field(default_factory=list)
+
+
+class CsvFile:
+    """One file of delimited text; `preview` first, then `blocks` from the row after the heads."""
+
+    epoch = None
+
+    def __init__(self, path: Path, name: str, options: TableSettings) -> None:
+        self.path, self.name, self.options = path, name, options
+        self.notes: list[tuple[str, str]] = []
+        self.encoding, self.digest, self.sample = _scan(path, name, options.encoding)
+        self.first_line = 1
+        self.delimiter = ","
+        self.trailing = 0
+        self.blank = 0
+
+    def preview(self) -> list[tuple[int, list[str]]]:
+        """The first rows as (line, cells); settles the delimiter and says what was decided."""
+        first = next(self._chunks(2**16), b"")
+        text = first.decode("utf-8", errors="replace")
+        lines = text.split("\n")[:PREVIEW_LINES]
+        if lines and (match := re.fullmatch(r"\ufeff?sep=(.)", lines[0].strip("\r"))):
+            self.delimiter, self.first_line = match[1], 2
+            lines = lines[1:]
+        else:
+            self.delimiter = self.options.delimiter or _delimiter(lines)
+        self.delimiter = self.options.delimiter or self.delimiter
+        shown = {"\t": "tab", ",": "comma", ";": "semicolon", "|": "bar"}.get(self.delimiter, repr(self.delimiter))
+        self.notes.append(("text", f"read as {self.encoding}, delimiter {shown}"
+                           + (f"; letters beyond ASCII such as {self.sample!r}" if self.sample else "")))
+        rows = []
+        for number, line in enumerate(lines, start=self.first_line):
+            if line.strip():
+                cells = next(csv.reader([line], delimiter=self.delimiter), [])
+                if len(cells) > MAX_COLUMNS:
+                    raise RecordError([f"{self.name}: line {number} has {len(cells):,} columns; at most {MAX_COLUMNS}"])
+                rows.append((number, cells))
+        return rows
+
+    def blocks(
+        self, head_line: int, n_columns: int, wanted: dict[int, bool], like_record: Callable[[list[str]], bool]
+    ) -> Iterator[Block]:
+        """Rows after the heads.
+
+        Takes:  head_line; n_columns: how many heads; wanted: position -> whether to code its texts;
+                like_record: whether the cells of a line look like a record of the table.
+        Gives:  blocks; their rows and faults are all rows of the file, blank ones aside.
+        """
+        line = 1
+        carry = b""
+        chunks = self._chunks(CHUNK)
+        chunk = next(chunks, None)
+        while chunk is not None:
+            following = next(chunks, None)
+            body = carry + chunk
+            carry = b""
+            if line <= head_line:
+                skipped = 0
+                for _ in range(head_line - line + 1):
+                    at = body.find(b"\n", skipped)
+                    skipped = at + 1 if at >= 0 else len(body)
+                body, line = body[skipped:], head_line + 1
+            if body:
+                block = self._fast(body, line, n_columns, wanted)
+                if block is None:
+                    block, carry = self._careful(body, line, n_columns, wanted, like_record, following is None)
+                line += body.count(b"\n") - carry.count(b"\n") + (0 if body.endswith(b"\n") or carry else 1)
+                yield block
+            chunk = following if following is not None else (carry or None) and None
+        if self.trailing:
+            self.notes.append(("trailing field", f"{self.trailing} rows end in an empty extra field, left out"))
+        if self.blank:
+            self.notes.append(("blank rows", f"{self.blank} blank lines left out"))
+
+    def _fast(self, body: bytes, line: int, n_columns: int, wanted: dict[int, bool]) -> Block | None:
+        if b'"' in body or b"\n\n" in body or body.startswith(b"\n") or n_columns < 2:
+            return None
+        names = [str(n) for n in range(n_columns)]
+        try:
+            table = pc.read_csv(
+                pa.BufferReader(body),
+                pc.ReadOptions(column_names=names, block_size=len(body) + 1),
+                pc.ParseOptions(delimiter=self.delimiter, quote_char=False, ignore_empty_lines=False),
+                pc.ConvertOptions(
+                    column_types={str(n): CODED if coded else TEXT for n, coded in wanted.items()},
+                    include_columns=[str(n) for n in wanted], null_values=[], strings_can_be_null=False),
+            )
+        except pa.ArrowInvalid:
+            return None  # a ragged row, found and named by the careful reader
+        columns = {n: table.column(str(n)).combine_chunks() for n in wanted}
+        return Block(columns, np.arange(line, line + table.num_rows, dtype="int64"))
+
+    def _careful(
+        self, body: bytes, first: int, n_columns: int, wanted: dict[int, bool],
+        like_record: Callable[[list[str]], bool], last: bool,
+    ) -> tuple[Block, bytes]:
+        lines = body.decode("utf-8").split("\n")
+        if lines and not lines[-1]:
+            lines.pop()
+        rows: list[list[str]] = []
+        numbers: list[int] = []
+        faults: list[RowFault] = []
+        at = 0
+        carry = b""
+        while at < len(lines):
+            reader = csv.reader((text + "\n" for text in lines[at:]), delimiter=self.delimiter, strict=True)
+            start = at
+            broken = False
+            try:
+                for cells in reader:
+                    begun, at = at, start + reader.line_num
+                    if at - begun > 1 and self._swallows(lines[begun + 1:at], like_record, at - begun):
+                        at, broken = begun, True
+                        break
+                    self._keep(cells, first + begun, lines[begun], n_columns, rows, numbers, faults)
+            except csv.Error:
+                broken = True
+            if not broken:
+                break
+            if not last and len(lines) - at <= MOST_LINES and at > 0 and not self._closes(lines, at, like_record):
+                carry = ("\n".join(lines[at:]) + "\n").encode()
+                break
+            faults.append(self._open_quote(lines, at, first, like_record))
+            at += 1
+        columns = {
+            n: pa.array([row[n] for row in rows], type=TEXT) for n in wanted
+        }
+        columns = {n: a.dictionary_encode() if wanted[n] else a for n, a in columns.items()}
+        return Block(columns, np.array(numbers, dtype="int64"), faults), carry
+
+    def _swallows(self, inner: list[str], like_record: Callable[[list[str]], bool], count: int) -> bool:
+        return count > MOST_LINES or any(like_record(text.split(self.delimiter)) for text in inner)
+
+    def _closes(self, lines: list[str], at: int, like_record: Callable[[list[str]], bool]) -> bool:
+        """Whether a broken record is broken within these lines, so that more text cannot mend it."""
+        return any(like_record(text.split(self.delimiter)) for text in lines[at + 1:]) or '"' in "".join(lines[at + 1:])
+
+    def _open_quote(self, lines: list[str], at: int, first: int, like_record: Callable[[list[str]], bool]) -> RowFault:
+        text = lines[at]
+        held = sum(like_record(other.split(self.delimiter)) for other in lines[at + 1:at + 1 + MOST_LINES])
+        if text.count('"') % 2:
+            more = f"; {held} lines behind it look like records and are read as such" if held else ""
+            reason = f"line {first + at}: a quote mark opens a field and is not closed in this row{more}"
+        else:
+            reason = f"line {first + at}: text follows a closing quote mark"
+        return RowFault(first + at, text[:500], reason)
+
+    def _keep(self, cells: list[str], line: int, text: str, n_columns: int, rows: list[list[str]],
+              numbers: list[int], faults: list[RowFault]) -> None:
+        if not cells or (len(cells) == 1 and n_columns > 1 and not cells[0].strip()):
+            self.blank += 1
+            return
+        if len(cells) > n_columns and not any(cell.strip() for cell in cells[n_columns:]):
+            self.trailing += 1
+            cells = cells[:n_columns]
+        if len(cells) != n_columns:
+            faults.append(RowFault(line, text[:500], f"line {line}: {len(cells)} fields, header has {n_columns}"))
+            return
+        rows.append(cells)
+        numbers.append(line)
+
+    def _chunks(self, size: int) -> Iterator[bytes]:
+        """The file as UTF-8 with line feeds, in pieces that end with a line."""
+        decoder = None
+        if self.encoding not in ("utf-8", "utf-8-sig"):
+            decoder = codecs.getincrementaldecoder(self.encoding)("strict")
+        rest = b""
+        held = b""
+        with self.path.open("rb") as file:
+            if self.encoding == "utf-8-sig":
+                file.read(3)
+            while True:
+                raw = file.read(size)
+                part = decoder.decode(raw, final=not raw).encode() if decoder else raw
+                part = held + part
+                held = b""
+                if raw and part.endswith(b"\r"):
+                    part, held = part[:-1], b"\r"
+                if b"\r" in part:
+                    part = part.replace(b"\r\n", b"\n").replace(b"\r", b"\n")
+                cut = part.rfind(b"\n") + 1
+                if cut:
+                    yield rest + part[:cut]
+                    rest = part[cut:]
+                else:
+                    rest += part
+                if len(rest) > max(LONGEST_LINE, size):
+                    raise RecordError([f"{self.name}: a line is longer than {len(rest) // 2**20} MiB; not a table of records"])
+                if not raw:
+                    break
+        if rest:
+            yield rest
+
+
+def _delimiter(lines: list[str]) -> str:
+    """The delimiter under which most lines have as many fields as the fullest, the more fields the better."""
+    best, most = ",", (0, 0)
+    for delimiter in DELIMITERS:
+        widths = [len(next(csv.reader([line], delimiter=delimiter), [])) for line in lines if line.strip()]
+        if not widths:
+            continue
+        width = max(set(widths), key=lambda w: (widths.count(w) if w > 1 else 0, w))
+        score = (widths.count(width) if width > 1 else 0, width)
+        if score > most:
+            best, most = delimiter, score
+    return best
+
+
+def _scan(path: Path, name: str, asked: str | None) -> tuple[str, str, str]:
+    """Encoding, SHA-256 and a sample of the letters beyond ASCII, in one pass over the file."""
+    digest = hashlib.sha256()
+    utf8 = codecs.getincrementaldecoder("utf-8")("strict")
+    valid, undefined, odd = True, 0, b""
+    with path.open("rb") as file:
+        start = file.read(4)
+        file.seek(0)
+        at = 0
+        while chunk := file.read(CHUNK):
+            digest.update(chunk)
+            if not chunk.isascii():
+                if not odd and (match := re.search(rb"[^\r\n,;\t]*[\x80-\xff][^\r\n,;\t]*", chunk)):
+                    odd = match[0][:60]
+                bad = UNDEFINED_1252.search(chunk)
+                if bad and not undefined:
+                    undefined = at + bad.start() + 1
+            if valid:
+                try:
+                    utf8.decode(chunk)
+                except UnicodeDecodeError:
+                    valid = False
+            at += len(chunk)
+    if asked is not None:
+        try:
+            encoding = codecs.lookup(asked).name
+        except LookupError:
+            raise RecordError([f"{name}: encoding {asked!r} is not known"]) from None
+    elif start.startswith(codecs.BOM_UTF8):
+        encoding = "utf-8-sig"
+    elif start.startswith((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)):
+        encoding = "utf-16"
+    elif valid and b"\0" not in start:
+        encoding = "utf-8"
+    elif start[1:2] == b"\0" or start[:1] == b"\0":
+        encoding = "utf-16-le" if start[1:2] == b"\0" else "utf-16-be"
+    elif undefined:
+        raise RecordError([f"{name}: neither UTF-8 nor Windows-1252 (byte {undefined:,}); set encoding"])
+    else:
+        encoding = "cp1252"
+    sample = odd.decode(encoding, errors="replace").strip("\ufeff") if odd and "16" not in encoding else ""
+    return encoding, digest.hexdigest(), sample
+
+
+def readable(path: Path, encoding: str, name: str) -> None:
+    """Raise RecordError if a file does not decode in its encoding, naming the place."""
+    with io.open(path, "rb") as file:
+        decoder = codecs.getincrementaldecoder(encoding)("strict")
+        at = 0
+        while chunk := file.read(CHUNK):
+            try:
+                decoder.decode(chunk)
+            except UnicodeDecodeError as error:
+                raise RecordError([f"{name}: byte {at + error.start + 1:,} is not {encoding}; set encoding"]) from None
+            at += len(chunk)

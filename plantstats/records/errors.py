@@ -1,0 +1,11 @@
+"""The one error of the intake: a table cannot be used, and why."""
+
+from __future__ import annotations
+
+
+class RecordError(Exception):
+    """Raised when a table cannot be used; the message lists every fault found in the load, one a line."""
+
+    def __init__(self, faults: list[str]) -> None:
+        self.faults = list(faults)
+        super().__init__("\n".join(self.faults))

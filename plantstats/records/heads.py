@@ -1,0 +1,81 @@
+"""Column heads: which row holds them, and which canonical column each one is."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+from plantstats.records.settings import TableSettings
+from plantstats.records.tables import Table
+from plantstats.records.words import fold_head, nearest, tidy
+
+MAX_COLUMNS = 2000
+
+
+@dataclass
+class Mapping:
+    """Canonical column -> positions in the file (several only where a duplicate rule asks for it)."""
+
+    columns: dict[str, list[int]] = field(default_factory=dict)
+    unused: list[str] = field(default_factory=list)
+    faults: list[str] = field(default_factory=list)
+
+
+def find_head_row(rows: list[tuple[int, list[str]]], table: Table, options: TableSettings) -> int:
+    """Index of the row of heads among the first rows of a file.
+
+    Takes:  rows as (line, cells); the table; its settings (header_row names a line).
+    Gives:  index of the row that names most canonical columns; the first filled row where none names any.
+    """
+    if options.header_row is not None:
+        return next((n for n, (line, _) in enumerate(rows) if line == options.header_row), 0)
+    wanted = {fold_head(c) for c in table.names} | {fold_head(h) for h in options.columns.values()}
+    best, most = 0, 0
+    for n, (_, cells) in enumerate(rows):
+        hits = len({fold_head(cell) for cell in cells} & wanted)
+        if hits > most and hits >= 2 or hits > most and hits == sum(1 for cell in cells if cell.strip()):
+            best, most = n, hits
+    return best
+
+
+def map_heads(heads: list[str], table: Table, options: TableSettings) -> Mapping:
+    """Give each canonical column its place in the file.
+
+    Takes:  heads as written; table; its settings.
+    Gives:  Mapping with the faults: missing required columns, doubled heads, names the settings give in vain.
+    """
+    made = Mapping()
+    folded: dict[str, list[int]] = {}
+    for position, head in enumerate(heads):
+        if head.strip():
+            folded.setdefault(fold_head(head), []).append(position)
+    taken: set[int] = set()
+    for name in table.names:
+        asked = options.columns.get(name)
+        places = folded.get(fold_head(asked if asked is not None else name), [])
+        exact = [p for p in places if tidy(heads[p]) == tidy(asked or name)]
+        if asked is not None and not places:
+            near = nearest(asked, [h for h in heads if h.strip()], cutoff=0.5)
+            made.faults.append(
+                f"columns.{name} names {asked!r}, which is no head of the file"
+                + (f"; did you mean {near!r}?" if near else ""))
+        if asked is not None and len(exact) == 1:
+            places = exact
+        rule = options.duplicates.get(name)
+        if len(places) > 1 and rule is None:
+            shown = " and ".join(f"{heads[p]!r} (column {p + 1})" for p in places)
+            made.faults.append(
+                f"{len(places)} columns could be {name}: {shown}; name one under columns, "
+                f'or say duplicates.{name} = "sum", "first" or "last"')
+        if places:
+            made.columns[name] = places
+            taken |= set(places)
+        elif table.column(name).required:
+            spare = [h for p, h in enumerate(heads) if p not in taken and h.strip()]
+            near = nearest(name, spare, cutoff=0.6)
+            made.faults.append(
+                f"no column {name}" + (f"; is it {near!r}?" if near else "")
+                + f' (say so under tables.{table.name}.columns; heads: {", ".join(h for h in heads if h.strip())[:300]})')
+    if table.either and not any(name in made.columns for name in table.either):
+        made.faults.append(f"no column {' or '.join(table.either)}")
+    made.unused = [h for p, h in enumerate(heads) if p not in taken and h.strip()]
+    return made

@@ -1,0 +1,192 @@
+"""Numbers: decimal mark and thousands proved by the column, units by cell or setting, limits by the contract."""
+
+from __future__ import annotations
+
+import math
+import re
+from typing import TYPE_CHECKING, Any
+
+from plantstats.records.units import TABLE_UNIT, UNITS, convert, written_unit
+from plantstats.records.words import fold, tidy
+
+if TYPE_CHECKING:
+    from plantstats.records.values import Context, Parsed
+
+NUMBER_CELL = "\ue000"
+PATTERN = re.compile(r"(?P<sign>[-+\u2212]?)\s*(?P<body>\d[\d.,'\u2019 ]*\d|\d|[.,]\d+)(?P<exp>[eE][-+]?\d{1,3})?\s*(?P<unit>.*)$")
+ABOUT = re.compile(r"^\s*(?:[~<>≈±≤≥]|ca\.?|approx|about|circa)|\d\s*\+\s*$|^\d+\s*(?:-|to|–)\s*\d+$", re.IGNORECASE)
+CURRENCY = re.compile(r"^(?P<sign>[-+]?)\s*(?P<mark>[$€£¥₹]|[A-Z]{3}\b)\s*")
+SYMBOLS = {"$": ("USD", "CAD", "AUD", "NZD", "SGD", "HKD"), "€": ("EUR",), "£": ("GBP",), "¥": ("JPY", "CNY"), "₹": ("INR",)}
+MISSING = {"", "na", "n/a", "n.a.", "null", "none", "nan", "nil", "-", "--", "?", "#n/a"}
+GROUPED = re.compile(r"\d{1,3}(?:(?P<mark>[.,' \u2019])\d{3})(?:(?P=mark)\d{3})*$")
+
+
+def readings(body: str) -> dict[str, float]:
+    """What a written number is under each decimal mark that fits it.
+
+    Takes:  digits with marks, such as "1.234,5".
+    Gives:  decimal mark -> value; empty where neither fits.
+    """
+    if body.isdigit():
+        value = float(body)
+        return {".": value, ",": value}
+    found = {}
+    for decimal, other in ((".", ","), (",", ".")):
+        whole, _, fraction = body.partition(decimal)
+        if fraction and not fraction.isdigit():
+            continue
+        marks = {mark for mark in whole if not mark.isdigit()}
+        if decimal in marks or (marks and not (len(marks) == 1 and GROUPED.match(whole))) or (decimal in body and not fraction):
+            continue
+        digits = "".join(d for d in whole if d.isdigit())
+        found[decimal] = float(f"{digits or '0'}.{fraction or '0'}")
+    return found
+
+
+def marks_proved(texts: list[str]) -> set[str]:
+    """Decimal marks under which every number of the texts can be read; evidence for a whole file."""
+    left = {".", ","}
+    for text in texts:
+        match = PATTERN.match(tidy(text))
+        if match and not text.startswith(NUMBER_CELL):
+            fits = set(readings(match["body"]))
+            if fits:
+                left &= fits
+    return left
+
+
+def parse(texts: list[str], context: Context) -> Parsed:
+    """Read the different texts of a number column.
+
+    Takes:  texts, each once; context (decimal mark, units, limits).
+    Gives:  Parsed with floats, or whole numbers for a count column; `by` holds other readings where the unit
+            hangs on another column (condition column -> its value -> values and reasons).
+    """
+    from plantstats.records.values import Parsed
+
+    out = Parsed([None] * len(texts), [None] * len(texts))
+    seen: dict[int, tuple[dict[str, float], float, str]] = {}
+    for n, raw in enumerate(texts):
+        text = tidy(raw)
+        if text.startswith(NUMBER_CELL):
+            seen[n] = ({"": float(text[1:])}, 1.0, "")
+            continue
+        if text.casefold() in MISSING:
+            continue
+        if ABOUT.search(text):
+            out.reasons[n] = "a limit or an estimate, not one number"
+            continue
+        text = _without_currency(n, text, context, out)
+        match = PATTERN.match(text) if out.reasons[n] is None else None
+        values = readings(match["body"]) if match else {}
+        if match is None or not values:
+            out.reasons[n] = out.reasons[n] or "not a number"
+            continue
+        sign = -1.0 if match["sign"] in ("-", "\u2212") else 1.0
+        seen[n] = (values, sign * 10.0 ** int((match["exp"] or "e0")[1:]), match["unit"].strip())
+    mark = _decimal(texts, seen, context, out)
+    if mark is None:
+        return out
+    numbers: dict[int, tuple[float, str]] = {}
+    for n, (values, factor, unit) in seen.items():
+        if mark in values or "" in values:
+            numbers[n] = (values.get(mark, values.get("", 0.0)) * factor, unit)
+        else:
+            out.reasons[n] = f"not a number with decimal mark {mark!r}"
+    return _with_units(texts, numbers, context, out)
+
+
+def _without_currency(n: int, text: str, context: Context, out: Parsed) -> str:
+    if context.column.unit != "money":
+        return text
+    own = context.settings.currency
+    front = CURRENCY.match(text)
+    back = re.search(r"\s*(?P<mark>[$€£¥₹]|[A-Z]{3})$", text)
+    for match in (front, back):
+        if match is None:
+            continue
+        if match["mark"] != own and own not in SYMBOLS.get(match["mark"], ()):
+            out.reasons[n] = f"currency {match['mark']} is not the {own} of the settings"
+            return text
+        text = match["sign"] + text[match.end():] if match is front else text[:match.start()]
+    return text
+
+
+def _decimal(texts: list[str], seen: dict[int, Any], context: Context, out: Parsed) -> str | None:
+    if context.table.decimal:
+        return context.table.decimal
+    left = {".", ","}
+    proof: dict[str, int] = {}
+    for n, (values, _, _) in seen.items():
+        if "" in values:
+            continue
+        left &= set(values)
+        if len(values) == 1:
+            proof.setdefault(next(iter(values)), n)
+    if not left:
+        out.questions.append(
+            f"column {context.column.name}: @{proof['.']}@ has a decimal point but @{proof[',']}@ a decimal comma; "
+            "set decimal, cells that do not fit are then set aside")
+        return None
+    doubtful = [n for n, (values, _, _) in seen.items() if len(set(values.values())) > 1]
+    if len(left) > 1 and doubtful:
+        if context.decimal is None:
+            out.questions.append(
+                f"column {context.column.name}: @{doubtful[0]}@ may have a decimal mark or a thousands mark, and "
+                "nothing in the file proves which; set decimal")
+            return None
+        return context.decimal
+    return context.decimal if context.decimal in left else sorted(left)[-1]
+
+
+def _with_units(texts: list[str], numbers: dict[int, tuple[float, str]], context: Context, out: Parsed) -> Parsed:
+    column = context.column
+    given = context.settings.units.get(column.name)
+    dimension = column.unit
+    plain = TABLE_UNIT.get(dimension or "", "")
+    default = (given.default if given and given.default else None) or plain
+    written: dict[str, list[int]] = {}
+    bare: dict[int, float] = {}
+    for n, (value, unit) in numbers.items():
+        if not unit:
+            bare[n] = value
+            continue
+        name, why = written_unit(fold(unit), dimension, context.settings.gallon) if dimension in UNITS else (
+            None, f"{unit!r} behind the number is not understood")
+        if name is None:
+            out.reasons[n] = why
+            continue
+        written.setdefault(name, []).append(n)
+        _set(out.values, out.reasons, n, convert(value, str(dimension), name), context)
+    for name, rows in written.items():
+        said = "the table's unit" if name == plain else f"turned into {plain}"
+        out.notes.append(("unit", rows, f"numbers written with the unit {name}: {said}"))
+    for n, value in bare.items():
+        _set(out.values, out.reasons, n, convert(value, str(dimension), default) if plain else value, context)
+    if bare and plain and default != plain:
+        out.notes.append(("unit", list(bare), f"numbers without unit read as {default} by the settings, turned into {plain}"))
+    for condition, units in (given.by if given else {}).items():
+        for key, unit in units.items():
+            values, reasons = list(out.values), list(out.reasons)
+            for n, value in bare.items():
+                _set(values, reasons, n, convert(value, str(dimension), unit), context)
+            out.by.setdefault(condition, {})[key] = [values, reasons]
+    return out
+
+
+def _set(values: list[Any], reasons: list[str | None], n: int, value: float, context: Context) -> None:
+    column = context.column
+    values[n], reasons[n] = None, None
+    # Converted values carry binary dust; 12 significant digits are more than any instrument gives.
+    value = float(f"{value:.12g}")
+    if not math.isfinite(value):
+        reasons[n] = "not a finite number"
+    elif column.kind == "count" and value != int(value):
+        reasons[n] = "not a whole number"
+    elif column.low is not None and value < column.low:
+        reasons[n] = f"below {column.low:g}, the least that can be meant"
+    elif column.high is not None and value > column.high:
+        hint = f" ({column.hint})" if column.hint else ""
+        reasons[n] = f"above {column.high:g}, the most that can be meant{hint}"
+    else:
+        values[n] = int(value) if column.kind == "count" else value

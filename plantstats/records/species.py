@@ -1,0 +1,49 @@
+"""Accepted plant names: the shipped table of names and aliases, and how a user's names are matched to it."""
+
+from __future__ import annotations
+
+from functools import cache
+from importlib import resources
+
+import pandas as pd
+
+from plantstats.records.words import fold, nearest
+
+
+@cache
+def _shipped() -> pd.DataFrame:
+    with resources.files("plantstats.records").joinpath("species.csv").open(encoding="utf-8") as file:
+        table = pd.read_csv(file, dtype="str", keep_default_na=False)
+    table["aliases"] = table["aliases"].str.split("|")
+    table["leaning"] = table["leaning"] == "yes"
+    table["refills"] = table["refills"] == "yes"
+    table["min_c"] = table["min_c"].astype("float64")
+    return table
+
+
+def species_table() -> pd.DataFrame:
+    """The shipped species.
+
+    Gives:  one row per accepted name: name, group (for shrinking rare species towards their kin), aliases
+            (list), leaning (turns to the light, so the pot is turned), refills (lost leaves are replaced at the
+            same place), min_c (degrees Celsius where harm starts), source.
+    Source: the `source` column; facts without one are common practice.
+    """
+    return _shipped().copy()
+
+
+def accepted_names(own: dict[str, str]) -> dict[str, str]:
+    """Folded name or alias -> accepted name, the user's own aliases last and so the stronger."""
+    known: dict[str, str] = {}
+    for row in _shipped().itertuples():
+        for alias in (row.name, *row.aliases):
+            known[fold(str(alias))] = str(row.name)
+    known.update({fold(alias): name for alias, name in own.items()})
+    known.update({fold(name): name for name in own.values()})
+    return known
+
+
+def propose(name: str, known: dict[str, str]) -> str | None:
+    """The accepted name that an unknown name may be a misspelling of, or None; never applied by itself."""
+    near = nearest(name, list(known), cutoff=0.85)
+    return known[near] if near else None

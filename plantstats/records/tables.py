@@ -1,0 +1,146 @@
+"""The column contracts: what each canonical table holds, in which type and between which limits.
+
+One place per table. Limits are those outside which a value cannot be meant (a cell beyond them is set aside);
+narrower limits of what is usual stand in `plantstats.checks`.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import pyarrow as pa
+
+ARROW: dict[str, pa.DataType] = {
+    "id": pa.string(), "label": pa.string(), "text": pa.string(), "word": pa.string(), "species": pa.string(),
+    "light": pa.string(), "cause": pa.string(), "date": pa.date32(), "stamp": pa.timestamp("us"),
+    "flag": pa.bool_(), "measure": pa.float64(), "count": pa.int64(),
+}
+
+
+@dataclass(frozen=True)
+class Column:
+    """One canonical column.
+
+    kind: id (kept letter for letter), label (look-alikes joined), text (free), word (closed list), species,
+    light, cause, date, stamp (date and time), flag, measure, count.
+    """
+
+    name: str
+    kind: str
+    required: bool = False
+    low: float | None = None
+    high: float | None = None
+    unit: str | None = None
+    words: tuple[tuple[str, tuple[str, ...]], ...] = ()
+    hint: str = ""
+
+
+@dataclass(frozen=True)
+class Table:
+    """One canonical table: its columns, its key, and columns of which one at least must be filled."""
+
+    name: str
+    columns: tuple[Column, ...]
+    key: str | None = None
+    either: tuple[str, ...] = ()
+    must_exist: bool = False
+
+    def column(self, name: str) -> Column:
+        return next(c for c in self.columns if c.name == name)
+
+    @property
+    def names(self) -> list[str]:
+        return [c.name for c in self.columns]
+
+
+def _id(name: str, required: bool = False) -> Column:
+    return Column(name, "id", required)
+
+
+def _date(name: str, required: bool = False) -> Column:
+    return Column(name, "date", required)
+
+
+def _money(name: str) -> Column:
+    return Column(name, "measure", low=-1e9, high=1e9, unit="money")
+
+
+RH = Column("rh_percent", "measure", low=0, high=100, unit="percent")
+# Air in a building that people work in; beyond these the unit or the digit is wrong (common practice, no source).
+TEMP = Column("temp_c", "measure", low=-5, high=50, unit="temperature", hint="likely degrees Fahrenheit")
+MINUTES = {"low": 0, "high": 24 * 60, "unit": "minutes"}
+QUANTITY = Column("quantity", "count", low=1, high=100_000)
+COVERED = Column(
+    "covered", "word",
+    words=(
+        ("guaranteed", ("y", "yes", "true", "1", "x", "covered")),
+        ("chargeable", ("n", "no", "false", "0", "not covered", "charged")),
+        ("upgrade", ()), ("rotation", ()),
+    ),
+)
+OUTCOME = Column("outcome", "word", words=(("died", ("dead",)), ("declined", ()), ("client", ()), ("withdrawn", ())))
+
+TABLES: dict[str, Table] = {
+    t.name: t
+    for t in (
+        Table("sites", (
+            _id("site_id", True), _id("client_id", True), Column("region", "label"), Column("setting", "label"),
+            Column("planned_visit_days", "measure", low=1, high=400, unit="days"), _date("observed_from"),
+        ), key="site_id", must_exist=True),
+        Table("plants", (
+            _id("plant_id", True), _id("site_id", True), _id("position"), Column("species", "species", True),
+            Column("cultivar", "label"),
+            Column("pot_cm", "measure", low=2, high=120, unit="length", hint="likely millimetres"),
+            Column("height_cm", "measure", low=1, high=2000, unit="length"),
+            Column("light", "light"), Column("light_lux", "measure", low=0, high=150_000, unit="light"),
+            Column("planter", "word", words=(
+                ("direct", ("direct planted", "direct_planted")), ("double_potted", ("double potted", "double-potted")),
+                ("sub_irrigated", ("sub irrigated", "sub-irrigated", "self watering", "self-watering")),
+            )),
+            _date("installed_on"), _date("removed_on"), Column("removal_reason", "cause"), OUTCOME,
+            _date("guarantee_until"), Column("ownership", "label"), _id("supplier_batch"), _money("cost"), QUANTITY,
+        ), key="plant_id", must_exist=True),
+        Table("visits", (
+            _date("visited_on", True), _id("plant_id"), _id("site_id"), Column("technician", "label"),
+            Column("status", "word", words=(
+                ("completed", ("done", "complete")), ("missed", ()), ("no_access", ("no access",)),
+            )),
+            Column("topsoil", "word", words=(("dry", ()), ("moist", ()), ("wet", ()))),
+            Column("dry_depth_cm", "measure", low=0, high=100, unit="length"), Column("watered", "flag"),
+            # More than this in one line is a tank, or millilitres (common practice, no source).
+            Column("litres", "measure", low=0, high=250, unit="volume", hint="likely millilitres"),
+            Column("leaves_dropped", "count", low=0, high=100_000), Column("leaf_count", "count", low=0, high=1_000_000),
+            Column("yellow_leaves", "count", low=0, high=100_000), RH, TEMP,
+            Column("condition", "count", low=1, high=5), Column("repotted", "flag"), Column("moved", "flag"),
+            Column("rotated", "flag"), Column("fed", "flag"), Column("pest", "label"),
+            Column("minutes", "measure", **MINUTES), Column("note", "text"),
+        ), either=("plant_id", "site_id")),
+        Table("replacements", (
+            _id("plant_id", True), _date("replaced_on", True), _date("found_on"), Column("cause", "cause", True),
+            OUTCOME, QUANTITY, _id("replaced_by"), COVERED, _money("plant_cost"),
+            Column("labour_minutes", "measure", **MINUTES),
+        ), must_exist=True),
+        Table("contracts", (
+            _id("client_id", True), _id("site_id"), _date("starts_on", True), _date("ends_on"), _money("monthly_fee"),
+            Column("currency", "label"), Column("months", "measure", low=0, high=600), Column("covered_causes", "text"),
+            Column("cap", "measure", low=0, high=1e9), Column("excluded", "text"),
+        )),
+        Table("moves", (
+            _id("plant_id", True), _date("moved_on", True), _id("to_site_id"), _id("to_position"),
+            Column("to_light", "light"),
+        )),
+        Table("readings", (
+            _id("site_id", True), Column("read_at", "stamp", True), RH, TEMP, _id("position"),
+        )),
+    )
+}
+
+# The raw words of a cause are kept beside the cause that they were mapped to.
+RAW_TEXT = {"cause": "cause_text", "removal_reason": "removal_text"}
+
+
+def schema(name: str) -> pa.Schema:
+    """Arrow schema of a typed table: canonical columns, raw cause texts, file and line."""
+    fields = [pa.field(c.name, ARROW[c.kind]) for c in TABLES[name].columns]
+    fields += [pa.field(RAW_TEXT[c.name], pa.string()) for c in TABLES[name].columns if c.kind == "cause"]
+    return pa.schema([*fields, pa.field("file", pa.string()), pa.field("line", pa.int64())])

@@ -1,0 +1,70 @@
+"""Units that a cell or a setting may name, and what one of each is in the unit of the tables."""
+
+from __future__ import annotations
+
+# dimension -> unit as settings name it -> (factor, offset): value in table units = factor * value + offset.
+# Exact by definition: inch 2.54 cm, US gallon 3.785411784 L, imperial gallon 4.54609 L, fluid ounce 1/128 and
+# 1/160 of a gallon; 1 foot-candle = 1 lumen per square foot = 10.76391 lux.
+UNITS: dict[str, dict[str, tuple[float, float]]] = {
+    "temperature": {"C": (1, 0), "F": (5 / 9, -160 / 9), "K": (1, -273.15)},
+    "length": {"cm": (1, 0), "mm": (0.1, 0), "m": (100, 0), "inch": (2.54, 0), "ft": (30.48, 0)},
+    "volume": {
+        "L": (1, 0), "mL": (0.001, 0), "cL": (0.01, 0), "dL": (0.1, 0),
+        "gallon_us": (3.785411784, 0), "gallon_imperial": (4.54609, 0),
+        "fl_oz_us": (3.785411784 / 128, 0), "fl_oz_imperial": (4.54609 / 160, 0),
+    },
+    "light": {"lux": (1, 0), "klux": (1000, 0), "fc": (10.763910416709722, 0)},
+    "percent": {"percent": (1, 0), "share": (100, 0)},
+    "minutes": {"minutes": (1, 0), "hours": (60, 0)},
+    "days": {"days": (1, 0), "weeks": (7, 0)},
+}
+TABLE_UNIT = {name: next(iter(units)) for name, units in UNITS.items()}
+
+# What people write behind a number, folded. None: the word does not say which of two units is meant.
+WRITTEN: dict[str, dict[str, str | None]] = {
+    "temperature": {"c": "C", "°c": "C", "deg c": "C", "celsius": "C", "℃": "C", "f": "F", "°f": "F", "deg f": "F",
+                    "fahrenheit": "F", "℉": "F", "°": None, "k": "K"},
+    "length": {"cm": "cm", "mm": "mm", "m": "m", "in": "inch", "in.": "inch", "inch": "inch", "inches": "inch",
+               '"': "inch", "″": "inch", "”": "inch", "''": "inch", "ft": "ft", "'": "ft", "′": "ft"},
+    "volume": {"l": "L", "litre": "L", "litres": "L", "liter": "L", "liters": "L", "ltr": "L", "ml": "mL",
+               "cc": "mL", "cl": "cL", "dl": "dL", "gal": None, "gallon": None, "gallons": None, "fl oz": None,
+               "fl. oz.": None, "floz": None, "oz": None, "us gal": "gallon_us", "imp gal": "gallon_imperial"},
+    "light": {"lux": "lux", "lx": "lux", "klux": "klux", "klx": "klux", "fc": "fc", "ftc": "fc", "ft-c": "fc",
+              "foot-candles": "fc", "foot candles": "fc", "footcandles": "fc"},
+    "percent": {"%": "percent", "percent": "percent", "pct": "percent", "% rh": "percent", "%rh": "percent"},
+    "minutes": {"min": "minutes", "mins": "minutes", "minutes": "minutes", "minute": "minutes", "h": "hours",
+                "hr": "hours", "hours": "hours", "hour": "hours"},
+    "days": {"days": "days", "day": "days", "d": "days", "weeks": "weeks", "week": "weeks", "wk": "weeks"},
+    "money": {},
+}
+GALLON = {
+    "us": {"gal": "gallon_us", "gallon": "gallon_us", "gallons": "gallon_us", "fl oz": "fl_oz_us",
+           "fl. oz.": "fl_oz_us", "floz": "fl_oz_us", "oz": "fl_oz_us"},
+    "imperial": {"gal": "gallon_imperial", "gallon": "gallon_imperial", "gallons": "gallon_imperial",
+                 "fl oz": "fl_oz_imperial", "fl. oz.": "fl_oz_imperial", "floz": "fl_oz_imperial",
+                 "oz": "fl_oz_imperial"},
+}
+
+
+def convert(value: float, dimension: str, unit: str) -> float:
+    """A value in the unit of the tables (degrees C, cm, litres, lux, percent, minutes, days)."""
+    factor, offset = UNITS[dimension][unit]
+    return value * factor + offset
+
+
+def written_unit(text: str, dimension: str, gallon: str | None) -> tuple[str | None, str | None]:
+    """Unit behind a number.
+
+    Takes:  text as written behind the number (folded); dimension; gallon ("us", "imperial" or None).
+    Gives:  (unit, None), or (None, why it cannot be used).
+    """
+    if dimension == "volume" and gallon and text in GALLON[gallon]:
+        return GALLON[gallon][text], None
+    known = WRITTEN[dimension]
+    if text not in known:
+        return None, f"unit {text!r} is not one of {dimension}"
+    unit = known[text]
+    if unit is None:
+        ask = 'set gallon = "us" or "imperial"' if dimension == "volume" else "name the unit in full"
+        return None, f"{text!r} does not say which unit is meant: {ask}"
+    return unit, None

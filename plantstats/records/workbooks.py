@@ -1,0 +1,191 @@
+"""Workbooks and Parquet files as rows of text: numbers marked as numbers, dates written in ISO 8601."""
+
+from __future__ import annotations
+
+import hashlib
+import re
+import zipfile
+from collections.abc import Callable, Iterator
+from datetime import date, datetime, time, timedelta
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pyarrow as pa
+import pyarrow.compute as pc
+import pyarrow.parquet as pq
+from python_calamine import CalamineError, CalamineWorkbook
+
+from plantstats.records.csv_text import CODED, TEXT, Block
+from plantstats.records.errors import RecordError
+from plantstats.records.heads import MAX_COLUMNS, find_head_row
+from plantstats.records.settings import TableSettings
+from plantstats.records.tables import Table
+from plantstats.records.values import NUMBER_CELL
+from plantstats.records.words import fold_head
+
+MOST_UNPACKED = 2**30
+ROWS = 50_000
+
+
+def digest_of(path: Path) -> str:
+    """SHA-256 of a file."""
+    with path.open("rb") as file:
+        return hashlib.file_digest(file, "sha256").hexdigest()
+
+
+def cell_text(cell: Any) -> str:
+    """A workbook cell as text."""
+    if isinstance(cell, str):
+        return cell
+    if cell is None:
+        return ""
+    if isinstance(cell, bool):
+        return "TRUE" if cell else "FALSE"
+    if isinstance(cell, int | float):
+        whole = float(cell).is_integer() and abs(cell) < 1e21
+        return NUMBER_CELL + (str(int(cell)) if whole else repr(float(cell)))
+    if isinstance(cell, datetime):
+        return cell.isoformat(" ") if cell.time() != time(0) else cell.date().isoformat()
+    if isinstance(cell, date | time):
+        return cell.isoformat()
+    if isinstance(cell, timedelta):
+        return NUMBER_CELL + repr(cell / timedelta(days=1))
+    return str(cell)
+
+
+class WorkbookFile:
+    """One sheet of a workbook."""
+
+    def __init__(self, path: Path, name: str, options: TableSettings, table: Table) -> None:
+        self.path, self.name, self.options, self.table = path, name, options, table
+        self.notes: list[tuple[str, str]] = []
+        self.digest = digest_of(path)
+        self.epoch: int | None = 1904 if _counts_from_1904(path, name) else 1900
+        self.rows: list[list[Any]] = []
+
+    def preview(self) -> list[tuple[int, list[str]]]:
+        """The first filled rows of the sheet that holds the table, as (sheet row, cells)."""
+        try:
+            book = CalamineWorkbook.from_path(self.path)
+            sheet = self._sheet(book)
+            self.rows = book.get_sheet_by_name(sheet).to_python(skip_empty_area=False)
+        except CalamineError as error:
+            raise RecordError([f"{self.name}: cannot be read as a workbook ({error}); save it again"]) from None
+        self.notes.append(("sheet", f"sheet {sheet!r} read"))
+        if self.rows and len(self.rows[0]) > MAX_COLUMNS:
+            raise RecordError([f"{self.name}: {len(self.rows[0]):,} columns; at most {MAX_COLUMNS}"])
+        first = ((n, [cell_text(c) for c in row]) for n, row in enumerate(self.rows[:60], start=1))
+        return [(n, cells) for n, cells in first if any(c.strip() for c in cells)]
+
+    def _sheet(self, book: CalamineWorkbook) -> str:
+        names = list(book.sheet_names)
+        if self.options.sheet is not None:
+            if self.options.sheet not in names:
+                raise RecordError([f"{self.name}: no sheet {self.options.sheet!r}; sheets: {', '.join(names)}"])
+            return self.options.sheet
+        hidden = [s.name for s in book.sheets_metadata if not str(s.visible).endswith("Visible")]
+        if hidden:
+            self.notes.append(("hidden sheets", f"hidden sheets not read: {', '.join(hidden)}"))
+        open_names = [n for n in names if n not in hidden]
+        named = [n for n in open_names if fold_head(n) == self.table.name]
+        if len(open_names) == 1 or len(named) == 1:
+            return named[0] if named else open_names[0]
+        fitting = []
+        for name in open_names:
+            rows = book.get_sheet_by_name(name).to_python(skip_empty_area=False, nrows=60)
+            texts = [(n, [cell_text(c) for c in row]) for n, row in enumerate(rows)]
+            head = texts[find_head_row(texts, self.table, self.options)][1] if texts else []
+            folded = {fold_head(h) for h in head}
+            wanted = {fold_head(self.options.columns.get(c.name, c.name)) for c in self.table.columns if c.required}
+            if wanted <= folded:
+                fitting.append(name)
+        if len(fitting) != 1:
+            shown = ", ".join(fitting or open_names)
+            raise RecordError([f"{self.name}: {len(fitting)} sheets could hold {self.table.name} ({shown}); set sheet"])
+        return fitting[0]
+
+    def blocks(
+        self, head_line: int, n_columns: int, wanted: dict[int, bool], like_record: Callable[[list[str]], bool]
+    ) -> Iterator[Block]:
+        """Rows after the heads; see CsvFile.blocks."""
+        blank = 0
+        for start in range(head_line, len(self.rows), ROWS):
+            part = self.rows[start:start + ROWS]
+            kept = [n for n, row in enumerate(part) if any(c not in ("", None) for c in row)]
+            blank += len(part) - len(kept)
+            columns = {}
+            for position, coded in wanted.items():
+                array = pa.array([cell_text(part[n][position]) for n in kept], type=TEXT)
+                columns[position] = array.dictionary_encode() if coded else array
+            yield Block(columns, np.array(kept, dtype="int64") + start + 1)
+        if blank:
+            self.notes.append(("blank rows", f"{blank} blank rows left out"))
+        self.rows = []
+
+
+def _counts_from_1904(path: Path, name: str) -> bool:
+    """Whether a workbook counts its days from 1904; refuses one that unpacks to more than can be meant."""
+    if not zipfile.is_zipfile(path):
+        return False
+    try:
+        with zipfile.ZipFile(path) as packed:
+            size = sum(item.file_size for item in packed.infolist())
+            if size > MOST_UNPACKED:
+                raise RecordError([f"{name}: unpacks to {size / 2**30:.1f} GiB; at most 1 GiB is read"])
+            try:
+                with packed.open("xl/workbook.xml") as part:
+                    head = part.read(2**20)
+            except KeyError:
+                return False
+    except (zipfile.BadZipFile, OSError, EOFError) as error:
+        raise RecordError([f"{name}: half a workbook or a damaged one ({error}); copy it again"]) from None
+    return re.search(rb"date1904\s*=\s*[\"'](?:1|true|on)[\"']", head) is not None
+
+
+class ParquetFile:
+    """One Parquet file of a user."""
+
+    epoch = None
+
+    def __init__(self, path: Path, name: str, options: TableSettings) -> None:
+        self.path, self.name = path, name
+        self.notes: list[tuple[str, str]] = [("parquet", "read as Parquet")]
+        self.digest = digest_of(path)
+        try:
+            self.file = pq.ParquetFile(path)
+        except (pa.ArrowInvalid, OSError) as error:
+            raise RecordError([f"{name}: cannot be read as Parquet ({error})"]) from None
+
+    def preview(self) -> list[tuple[int, list[str]]]:
+        """The heads, as row 0."""
+        return [(0, list(self.file.schema_arrow.names))]
+
+    def blocks(
+        self, head_line: int, n_columns: int, wanted: dict[int, bool], like_record: Callable[[list[str]], bool]
+    ) -> Iterator[Block]:
+        """Rows; see CsvFile.blocks. The line is the number of the row, from 1."""
+        names = self.file.schema_arrow.names
+        line = 1
+        for batch in self.file.iter_batches(500_000, columns=[names[n] for n in wanted]):
+            columns = {n: _as_text(batch.column(names[n]), coded) for n, coded in wanted.items()}
+            yield Block(columns, np.arange(line, line + len(batch), dtype="int64"))
+            line += len(batch)
+
+
+def _as_text(array: pa.Array, coded: bool) -> pa.Array:
+    if pa.types.is_dictionary(array.type):
+        array = array.dictionary_decode()
+    number = pa.types.is_integer(array.type) or pa.types.is_floating(array.type) or pa.types.is_decimal(array.type)
+    if pa.types.is_floating(array.type):
+        array = pc.if_else(pc.is_nan(array), pa.scalar(None, array.type), array)
+    if not coded:
+        return pc.fill_null(array.cast(TEXT), "")
+    made = array.dictionary_encode()
+    texts = made.dictionary.cast(TEXT)
+    if number:
+        texts = pc.binary_join_element_wise(pa.scalar(NUMBER_CELL), texts, "")
+    if made.null_count:
+        texts = pa.concat_arrays([texts, pa.array([""], TEXT)])
+    codes = pc.fill_null(made.indices, len(texts) - 1)
+    return pa.DictionaryArray.from_arrays(codes.cast(pa.int32()), texts).cast(CODED)
