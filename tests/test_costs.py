@@ -30,8 +30,9 @@ def test_costs_are_added_by_who_pays_and_the_parts_make_the_whole():
         ("2026-08-01", "chargeable", 1, 20.0, 15.0), ("2026-08-01", "upgrade", 1, 10.0, 0.0),
         ("2026-08-01", None, 1, 5.0, 0.0), ("2026-10-01", "guaranteed", 1, 999.0, 0.0),
     )
-    assert made.loc[["all", "guaranteed", "chargeable", "other"], "estimate"].to_list() == [187.5, 145, 27.5, 15]
-    assert made.loc[["all", "guaranteed", "chargeable", "other"], "losses"].to_list() == [7, 4, 1, 2]
+    payers = ["all", "guaranteed", "chargeable", "other"]
+    assert made.loc[payers, "estimate"].to_list() == [187.5, 145.0, 27.5, 15.0]
+    assert made.loc[payers, "losses"].to_list() == [7, 4, 1, 2]
     assert (made["note"] == "").all()
 
 

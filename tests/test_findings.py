@@ -91,6 +91,15 @@ def test_display_rounds_to_three_figures_with_the_interval_alike():
     assert list(shown.loc[0, ["n_plants", "plant_days", "losses"]]) == ["40", "3,652", "9"]
 
 
+def test_rows_are_picked_by_measure_and_by_exactly_their_groupings():
+    made = table([a(), a(species="B"), a(species="B", light="low"), a(measure="other"), a(period="2025-Q3")])
+    assert len(findings.pick(made, "m", period="2026-Q3")) == 1
+    assert list(findings.pick(made, "m")["period"]) == ["2025-Q3", "2026-Q3"]
+    assert list(findings.pick(made, "m", ["species"])["species"]) == ["B"]
+    assert len(findings.pick(for_display(made, 1), "m", ["light", "species"])) == 1
+    assert findings.pick(made, "m", ["site_id"]).empty
+
+
 def test_a_small_group_keeps_its_counts_and_loses_its_estimate():
     shown = for_display(table([a(n_plants=4), a(n_plants=5, species="B")]), small_group=5)
     assert list(shown["result"]) == ["withheld: fewer than 5 plants", "12.3 (8.1 to 17.9)"]
