@@ -42,12 +42,33 @@ CODES: tuple[tuple[str, str, str], ...] = (
 CODE_OF = {(cause, outcome): code for code, cause, outcome in CODES}
 OUTCOME_OF = {code: outcome for code, _, outcome in CODES}
 CAUSE_OF = {code: cause for code, cause, _ in CODES}
-LOSS_CAUSES = ("water_deficit", "water_excess", "light", "pest", "disease", "mechanical", "temperature",
-               "acclimatisation", "stock_quality", "age", "unspecified", "unknown")
+LOSS_CAUSES = (
+    "water_deficit",
+    "water_excess",
+    "light",
+    "pest",
+    "disease",
+    "mechanical",
+    "temperature",
+    "acclimatisation",
+    "stock_quality",
+    "age",
+    "unspecified",
+    "unknown",
+)
 
 
-def loss_cause(draw: float, *, age_days: int, over_dry: float, early: bool, low_light: bool, dry_air: float,
-               heated: bool, moved: bool) -> str:
+def loss_cause(
+    draw: float,
+    *,
+    age_days: int,
+    over_dry: float,
+    early: bool,
+    low_light: bool,
+    dry_air: float,
+    heated: bool,
+    moved: bool,
+) -> str:
     """Cause that the technician puts down, by the circumstances.
 
     Takes:  `draw` uniform in [0, 1); `over_dry`: days of the last drying spent dry; `early`: watered before
@@ -55,10 +76,22 @@ def loss_cause(draw: float, *, age_days: int, over_dry: float, early: bool, low_
     Gives:  one of LOSS_CAUSES ("unspecified": the code says only dead or tired).
     """
     new = age_days < 90
-    weights = np.array([
-        0.8 + 0.5 * min(over_dry, 8), 1.0 + 5.0 * early, 0.4 + 1.6 * low_light, 0.6 + 1.2 * dry_air, 0.6,
-        0.2 + 0.8 * moved, 0.2 + 0.3 * heated, 4.0 * new, 1.5 * new, 1.2 * (age_days >= 730), 1.2, 0.8,
-    ])
+    weights = np.array(
+        [
+            0.8 + 0.5 * min(over_dry, 8),
+            1.0 + 5.0 * early,
+            0.4 + 1.6 * low_light,
+            0.6 + 1.2 * dry_air,
+            0.6,
+            0.2 + 0.8 * moved,
+            0.2 + 0.3 * heated,
+            4.0 * new,
+            1.5 * new,
+            1.2 * (age_days >= 730),
+            1.2,
+            0.8,
+        ]
+    )
     steps = np.cumsum(weights)
     return LOSS_CAUSES[int(np.searchsorted(steps, draw * steps[-1], side="right"))]
 

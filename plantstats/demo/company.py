@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 import pyarrow as pa
 
-from plantstats.demo import layout, rounds, tables, visits
+from plantstats.demo import layout, rounds, tables, true_tables, visits
 from plantstats.demo.truth import Truth
 
 
@@ -31,7 +31,9 @@ def build(plants: int, years: float, seed: int, truth: Truth) -> Company:
     Raises: ValueError for fewer than 2 plants or less than a quarter.
     """
     if plants < 2 or years < 0.25:
-        raise ValueError(f"an invented company needs at least 2 plants and 0.25 years, not {plants} and {years}")
+        raise ValueError(
+            f"an invented company needs at least 2 plants and 0.25 years, not {plants} and {years}"
+        )
     streams = [np.random.Generator(np.random.PCG64(s)) for s in np.random.SeedSequence(seed).spawn(3)]
     lay = layout.draw(streams[0], plants, years, truth)
     log = rounds.live(lay, truth, streams[1])
@@ -40,17 +42,30 @@ def build(plants: int, years: float, seed: int, truth: Truth) -> Company:
     terms = tables.contracts(lay, rng)
     plant = tables.plants(lay, truth, end, terms, rng)
     frames = {
-        "sites": tables.sites(lay), "plants": plant,
+        "sites": tables.sites(lay),
+        "plants": plant,
         "replacements": tables.replacements(lay, end, plant, rng),
-        "contracts": terms, "moves": tables.moves(lay, log), "readings": tables.readings(lay, rng),
+        "contracts": terms,
+        "moves": tables.moves(lay, log),
+        "readings": tables.readings(lay, rng),
     }
-    failure = None if log.failure is None else (lay.date(log.failure[0]).isoformat(),
-                                                str(lay.sites["site_id"].iloc[log.failure[1]]))
-    return Company(frames, visits.visits(lay, truth, log, rng), tables.true_plants(lay, truth, end),
-                   tables.true_sites(lay), failure)
+    failure = (
+        None
+        if log.failure is None
+        else (lay.date(log.failure[0]).isoformat(), str(lay.sites["site_id"].iloc[log.failure[1]]))
+    )
+    return Company(
+        frames,
+        visits.visits(lay, truth, log, rng),
+        true_tables.true_plants(lay, truth, end),
+        true_tables.true_sites(lay),
+        failure,
+    )
 
 
-def company(plants: int = 2000, years: float = 3, seed: int = 1, truth: Truth | None = None) -> dict[str, pd.DataFrame]:
+def company(
+    plants: int = 2000, years: float = 3, seed: int = 1, truth: Truth | None = None
+) -> dict[str, pd.DataFrame]:
     """The tables of an invented company, typed, for tests and the proving ground.
 
     Takes:  as `build`; `truth` defaults to `Truth()`.
@@ -59,7 +74,11 @@ def company(plants: int = 2000, years: float = 3, seed: int = 1, truth: Truth | 
             truth: `true_plants` (one row per plant) and `true_sites`.
     """
     made = build(plants, years, seed, truth or Truth())
-    kinds = {pa.bool_(): pd.BooleanDtype(), pa.int64(): pd.Int64Dtype(), pa.string(): pd.StringDtype(na_value=np.nan)}
+    kinds = {
+        pa.bool_(): pd.BooleanDtype(),
+        pa.int64(): pd.Int64Dtype(),
+        pa.string(): pd.StringDtype(na_value=np.nan),
+    }
     log = made.visits.to_pandas(types_mapper=kinds.get, date_as_object=False)
     log["visited_on"] = log["visited_on"].astype("datetime64[us]")
     return {**made.tables, "visits": log, "true_plants": made.true_plants, "true_sites": made.true_sites}

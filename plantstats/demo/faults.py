@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import io
+import itertools
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -65,40 +66,77 @@ def plant(folder: Path) -> list[Fault]:
     # The duplicate goes in first, at the latest place, so that the lines named before it stay true.
     row = visits.first(0.85, plant_id=some, watered="Y")
     visits.rows.insert(row + 1, list(visits.rows[row]))
-    note("row exported twice", visits, (row, row + 1), "two identical lines",
-         "one is used, the second is set aside")
+    note(
+        "row exported twice",
+        visits,
+        (row, row + 1),
+        "two identical lines",
+        "one is used, the second is set aside",
+    )
     row = visits.first(0.30, plant_id=some, status="completed", rh_percent=some)
     visits.put(row, "plant_id", "P99999")
-    note("visit of an unknown plant", visits, (row,), "P99999",
-         "set aside: plants.csv has no such plant")
+    note("visit of an unknown plant", visits, (row,), "P99999", "set aside: plants.csv has no such plant")
     row = visits.first(0.40, plant_id=some, status="completed", rh_percent="")
     visits.put(row, "plant_id", "")
-    note("blank plant and site", visits, (row,), "plant_id and site_id both empty",
-         "set aside: nobody can tell what was looked at")
+    note(
+        "blank plant and site",
+        visits,
+        (row,),
+        "plant_id and site_id both empty",
+        "set aside: nobody can tell what was looked at",
+    )
     row = visits.first(0.50, plant_id=some, status="completed", rh_percent="")
     visits.put(row, "visited_on", "2025-02-30")
-    note("impossible date", visits, (row,), "2025-02-30", "set aside: there is no such day; never moved to March")
+    note(
+        "impossible date",
+        visits,
+        (row,),
+        "2025-02-30",
+        "set aside: there is no such day; never moved to March",
+    )
     row = visits.first(0.60, plant_id=some, rh_percent=some)
     visits.put(row, "temp_c", "72.5")
-    note("temperature in Fahrenheit", visits, (row,), "72.5 in temp_c",
-         "named: no room is that hot; not converted by guess and not used as Celsius")
+    note(
+        "temperature in Fahrenheit",
+        visits,
+        (row,),
+        "72.5 in temp_c",
+        "named: no room is that hot; not converted by guess and not used as Celsius",
+    )
     row = swaps.first(0.50, replaced_on=some, found_on=some)
     installed = plants.get(_row_of(plants, swaps.get(row, "plant_id")), "installed_on") or "2023-01-01"
     swaps.put(row, "replaced_on", f"{int(installed[:4]) - 2}{installed[4:8]}15")
-    note("replaced before it was installed", swaps, (row,),
-         f"{swaps.get(row, 'plant_id')} replaced on {swaps.get(row, 'replaced_on')}",
-         "set aside: an impossible history is named, never counted as negative days")
+    note(
+        "replaced before it was installed",
+        swaps,
+        (row,),
+        f"{swaps.get(row, 'plant_id')} replaced on {swaps.get(row, 'replaced_on')}",
+        "set aside: an impossible history is named, never counted as negative days",
+    )
     standing = [i for i in range(len(plants.rows)) if plants.get(i, "removed_on") == ""]
-    one, two = next((a, b) for a, b in zip(standing, standing[1:], strict=False)
-                    if plants.get(a, "site_id") == plants.get(b, "site_id") and a > len(plants.rows) * 0.2)
+    one, two = next(
+        (a, b)
+        for a, b in itertools.pairwise(standing)
+        if plants.get(a, "site_id") == plants.get(b, "site_id") and a > len(plants.rows) * 0.2
+    )
     plants.put(two, "position", plants.get(one, "position"))
-    note("two plants in one position", plants, (one, two),
-         f"{plants.get(one, 'plant_id')} and {plants.get(two, 'plant_id')} both in {plants.get(one, 'position')} "
-         f"of {plants.get(one, 'site_id')}", "both are used and named: one place cannot hold two at a time")
+    note(
+        "two plants in one position",
+        plants,
+        (one, two),
+        f"{plants.get(one, 'plant_id')} and {plants.get(two, 'plant_id')} both in "
+        f"{plants.get(one, 'position')} of {plants.get(one, 'site_id')}",
+        "both are used and named: one place cannot hold two at a time",
+    )
     row = plants.first(0.10, species="Ficus lyrata")
     plants.put(row, "species", "Ficus lyratta")
-    note("misspelt species", plants, (row,), "Ficus lyratta",
-         "named with the likely name; a group of its own until the owner says what it is")
+    note(
+        "misspelt species",
+        plants,
+        (row,),
+        "Ficus lyratta",
+        "named with the likely name; a group of its own until the owner says what it is",
+    )
     for sheet in (visits, plants, swaps):
         sheet.save()
     return found
@@ -110,8 +148,10 @@ def _row_of(sheet: _Sheet, plant_id: str) -> int:
 
 def readme(listed: list[Fault], plants: int, years: float, seed: int) -> str:
     """README.md of the folder: what it is, how to make it again, the planted faults."""
-    rows = "".join(f"| {i} | {f.name} | {f.file} | {', '.join(map(str, f.lines))} | {f.text} | {f.treatment} |\n"
-                   for i, f in enumerate(listed, 1))
+    rows = "".join(
+        f"| {i} | {f.name} | {f.file} | {', '.join(map(str, f.lines))} | {f.text} | {f.treatment} |\n"
+        for i, f in enumerate(listed, 1)
+    )
     return f"""\
 # Records of an invented company
 

@@ -48,6 +48,7 @@ class Layout:
     planted: np.ndarray  # day number of planting of its first plant (negative: before the first day)
 
     def date(self, day: int) -> dt.date:
+        """Calendar date of a day number."""
         return self.first + dt.timedelta(days=int(day))
 
 
@@ -91,28 +92,31 @@ def _sites(rng: np.random.Generator, plants: int, days: int, truth: Truth) -> pd
     closed = opened + (rng.exponential(100 / max(truth.lease_end_rate, 1e-9) * 365.25, n)).astype(int) + 60
     weekday = rng.integers(0, 5, n)
     week = rng.integers(0, 4, n)
-    return pd.DataFrame({
-        "site_id": [f"S{i + 1:04d}" for i in range(n)],
-        "client_id": [f"C{c:04d}" for c in client],
-        "client": client - 1,
-        "size": sizes,
-        "region": rng.integers(0, len(REGIONS), n),
-        "setting": setting,
-        "effect": effect,
-        "visit_days": visit_days,
-        "weekday": weekday,
-        "week": week,
-        "opened": opened,
-        "closed": np.where(closed < days - 30, closed, days),
-        "humidified": (rng.random(n) < truth.humidified_share) & (not truth.collinear),
-        "set_point": rng.uniform(38, 47, n),
-        "offset": np.zeros(n) if truth.collinear else rng.normal(0, 4, n),
-        "stand_in": rng.integers(0, 1_000, n),
-    })
+    return pd.DataFrame(
+        {
+            "site_id": [f"S{i + 1:04d}" for i in range(n)],
+            "client_id": [f"C{c:04d}" for c in client],
+            "client": client - 1,
+            "size": sizes,
+            "region": rng.integers(0, len(REGIONS), n),
+            "setting": setting,
+            "effect": effect,
+            "visit_days": visit_days,
+            "weekday": weekday,
+            "week": week,
+            "opened": opened,
+            "closed": np.where(closed < days - 30, closed, days),
+            "humidified": (rng.random(n) < truth.humidified_share) & (not truth.collinear),
+            "set_point": rng.uniform(38, 47, n),
+            "offset": np.zeros(n) if truth.collinear else rng.normal(0, 4, n),
+            "stand_in": rng.integers(0, 1_000, n),
+        }
+    )
 
 
-def _air(rng: np.random.Generator, sites: pd.DataFrame, truth: Truth, day_of_year: np.ndarray,
-         heated: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+def _air(
+    rng: np.random.Generator, sites: pd.DataFrame, truth: Truth, day_of_year: np.ndarray, heated: np.ndarray
+) -> tuple[np.ndarray, np.ndarray]:
     total = len(day_of_year)
     season = 37 - 12 * np.cos(2 * np.pi * (day_of_year - 15) / 365.25)
     shocks = rng.normal(0, 0.5 if truth.collinear else 1.7, (len(REGIONS), total))
@@ -130,7 +134,7 @@ def _air(rng: np.random.Generator, sites: pd.DataFrame, truth: Truth, day_of_yea
 
 def _mean_28(values: np.ndarray) -> np.ndarray:
     summed = np.cumsum(values, axis=1)
-    return (summed[:, 28:] - summed[:, :-28])[:, WARM_UP - 28:] / 28
+    return (summed[:, 28:] - summed[:, :-28])[:, WARM_UP - 28 :] / 28
 
 
 def draw(rng: np.random.Generator, plants: int, years: float, truth: Truth) -> Layout:
@@ -143,7 +147,7 @@ def draw(rng: np.random.Generator, plants: int, years: float, truth: Truth) -> L
     days = (FIRST_OPEN_QUARTER - first).days + DAYS_AFTER
     sites = _sites(rng, plants, days, truth)
     calendar = pd.date_range(start - pd.Timedelta(days=WARM_UP), periods=days + WARM_UP)
-    day_of_year = calendar.dayofyear.to_numpy()
+    day_of_year = calendar.day_of_year.to_numpy()
     heated = is_heated((calendar.month * 100 + calendar.day).to_numpy())
     humidity, temperature = _air(rng, sites, truth, day_of_year, heated)
     vpd = saturation_kpa(temperature) * (1 - humidity / 100)
@@ -159,18 +163,31 @@ def draw(rng: np.random.Generator, plants: int, years: float, truth: Truth) -> L
     opened = sites["opened"].to_numpy()[site]
     # One position in eight is added later; its first plant is new then.
     added = rng.random(n) < 0.125
-    starts = np.where(added, opened + 1 + (rng.random(n) * np.maximum(days - opened - 40, 1)).astype(int), opened)
+    starts = np.where(
+        added, opened + 1 + (rng.random(n) * np.maximum(days - opened - 40, 1)).astype(int), opened
+    )
     age = 3 + rng.exponential(850, n).astype(int)
     fixed = slice(WARM_UP, None)
     return Layout(
-        first=first, days=days, sites=sites,
-        humidity=humidity[:, fixed], temperature=temperature[:, fixed],
-        humidity_28=_mean_28(humidity), vpd_28=_mean_28(vpd), heated=heated[fixed],
-        loss_cycle=cycle(truth.cycle_cos, truth.cycle_sin, day_of_year[fixed]) + truth.heating * heated[fixed],
+        first=first,
+        days=days,
+        sites=sites,
+        humidity=humidity[:, fixed],
+        temperature=temperature[:, fixed],
+        humidity_28=_mean_28(humidity),
+        vpd_28=_mean_28(vpd),
+        heated=heated[fixed],
+        loss_cycle=cycle(truth.cycle_cos, truth.cycle_sin, day_of_year[fixed])
+        + truth.heating * heated[fixed],
         leaf_cycle=cycle(truth.leaf_cycle_cos, truth.leaf_cycle_sin, day_of_year[fixed]),
-        month=calendar.month.to_numpy()[fixed], weekday=calendar.dayofweek.to_numpy()[fixed],
-        site=site, species=species, light=light, pot=pot,
+        month=calendar.month.to_numpy()[fixed],
+        weekday=calendar.day_of_week.to_numpy()[fixed],
+        site=site,
+        species=species,
+        light=light,
+        pot=pot,
         pot_cm=np.array([POT_CM[p][int(u * len(POT_CM[p]))] for p, u in zip(pot, size, strict=True)]),
         planter=rng.choice(3, n, p=[0.35, 0.50, 0.15]),
-        starts=starts, planted=np.where(added, starts, opened - age),
+        starts=starts,
+        planted=np.where(added, starts, opened - age),
     )

@@ -7,15 +7,31 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from plantstats.demo.causes import code_for, loss_cause
+from plantstats.demo.effects import Effects
 from plantstats.demo.layout import Layout
-from plantstats.demo.truth import DAYS_PER_100_YEARS, GROUPS, LIGHTS, PLANTERS, POTS, TRANSIENT_DAYS, Truth, age_effects
+from plantstats.demo.truth import DAYS_PER_100_YEARS, TRANSIENT_DAYS, Truth
 
 EMPTY, ALIVE, LOST, FOUND = 0, 1, 2, 3  # LOST: nobody has seen it yet; FOUND: its replacement is ordered
 LONG_AGO = -100_000
 SICK_DAYS = 60  # before a loss that gives warning
 CLIENT_CAUSES, WITHDRAWN_CAUSES = ("theft", "client_action"), ("upgrade", "outgrown", "removed", "rotation")
-VISIT_COLUMNS = ("day", "plant", "site", "topsoil", "watered", "early", "dry_days", "gap", "dropped", "yellow",
-                 "leaf_count", "condition", "moved", "repotted", "extra")
+VISIT_COLUMNS = (
+    "day",
+    "plant",
+    "site",
+    "topsoil",
+    "watered",
+    "early",
+    "dry_days",
+    "gap",
+    "dropped",
+    "yellow",
+    "leaf_count",
+    "condition",
+    "moved",
+    "repotted",
+    "extra",
+)
 
 
 @dataclass
@@ -33,6 +49,7 @@ class Life:
     """State of every position on the current day, and the log of what has happened."""
 
     def __init__(self, layout: Layout, truth: Truth, rng: np.random.Generator) -> None:
+        """Every position empty, on the day before the first."""
         self.lay, self.truth, self.rng, self.log = layout, truth, rng, Log()
         n = len(layout.site)
         self.site, self.species = layout.site.copy(), layout.species.copy()
@@ -53,33 +70,8 @@ class Life:
         self.other_on, self.due = np.full(n, np.inf), np.full(n, np.inf)
         self.warned, self.base_condition = np.zeros(n, bool), np.full(n, 5)
         self.days_at_risk, self.days_dry = np.zeros(n), np.zeros(n)
-        self._tables()
+        self.effects = Effects(layout, truth)
         self.group_rounds()
-
-    def _tables(self) -> None:
-        truth, species = self.truth, self.truth.species
-        self.age_loss = age_effects(truth)
-        recent = np.arange(TRANSIENT_DAYS + 1) < TRANSIENT_DAYS
-        self.moved_loss, self.repotted_loss = truth.moved * recent, truth.repotted * recent
-        self.moved_leaf, self.repotted_leaf = truth.leaf_moved * recent, truth.leaf_repotted * recent
-        self.new_leaf = truth.leaf_new * recent
-        self.group_of = np.array([GROUPS.index(s.group) for s in species])
-        self.loss_of, self.leaf_of = np.array([s.loss for s in species]), np.array([s.leaf for s in species])
-        self.log_dry_of = np.log([s.dry_days for s in species])
-        self.leaves_of = np.array([s.leaves for s in species], dtype=float)
-        self.light_loss, self.light_leaf, self.light_dry = (
-            np.array([table[k] for k in LIGHTS]) for table in (truth.light, truth.leaf_light, truth.dry_light))
-        self.pot_loss, self.pot_dry = (np.array([t[k] for k in POTS]) for t in (truth.pot, truth.dry_pot))
-        self.planter_dry = np.array([truth.dry_planter[k] for k in PLANTERS])
-        self.leaf_humidity = np.array([truth.leaf_humidity[g] for g in GROUPS])
-        self.log_effect = np.log(self.lay.sites["effect"].to_numpy())
-        below = np.maximum(0.0, truth.humidity_threshold - self.lay.humidity_28) / 10
-        self.dry_air = below.T.copy()  # days by sites
-        base = np.log(truth.base_rate / DAYS_PER_100_YEARS)
-        self.site_loss = (base + self.log_effect[None, :] + truth.humidity * self.dry_air
-                          + self.lay.loss_cycle[:, None])
-        self.site_dry = (truth.dry_heating * self.lay.heated[:, None]
-                         + truth.dry_per_kpa * (self.lay.vpd_28.T - 1.2))
 
     def group_rounds(self) -> None:
         """Positions by visit interval and the day of the round, for the day's call."""
@@ -93,6 +85,7 @@ class Life:
         self.every = every
 
     def new_label(self, site: int) -> str:
+        """A place in the site that has never been named before: floor and number."""
         self.labels_used[site] += 1
         number = self.labels_used[site] - 1
         return f"{number // 20 + 1}-{number % 20 + 1:02d}"
@@ -105,19 +98,28 @@ class Life:
         first = len(self.log.plants)
         limit, warned, base = rng.exponential(size=n), rng.random(n) < self.truth.warned_share, rng.random(n)
         for i, p in enumerate(at.tolist()):
-            self.log.plants.append({
-                "position": self.label[p], "site": int(self.site[p]), "species": int(self.species[p]),
-                "light": int(self.light[p]), "pot": int(self.pot[p]), "pot_cm": int(self.lay.pot_cm[p]),
-                "planter": int(self.planter[p]), "planted": int(planted[i]), "known": day,
-            })
+            self.log.plants.append(
+                {
+                    "position": self.label[p],
+                    "site": int(self.site[p]),
+                    "species": int(self.species[p]),
+                    "light": int(self.light[p]),
+                    "pot": int(self.pot[p]),
+                    "pot_cm": int(self.lay.pot_cm[p]),
+                    "planter": int(self.planter[p]),
+                    "planted": int(planted[i]),
+                    "known": day,
+                }
+            )
         self.plant[at] = np.arange(first, first + n)
         self.state[at], self.planted[at], self.limit[at], self.used[at] = ALIVE, planted, limit, 0.0
         self.warned[at], self.base_condition[at] = warned, 4 + (base < 0.6)
         self.moved[at], self.repotted[at] = LONG_AGO, LONG_AGO
         self.last_visit[at], self.last_dry[at], self.last_early[at], self.spell_dry[at] = day, False, False, 0
         self.days_at_risk[at], self.days_dry[at] = 0, 0
-        self.full_crown[at] = np.maximum(6, self.leaves_of[self.species[at]] * (0.6 + 0.4 * self.pot[at])
-                                         * rng.uniform(0.8, 1.2, n))
+        self.full_crown[at] = np.maximum(
+            6, self.effects.leaves[self.species[at]] * (0.6 + 0.4 * self.pot[at]) * rng.uniform(0.8, 1.2, n)
+        )
         self.crown[at] = self.full_crown[at]
         self.other_on[at] = day + 1 + rng.exponential(size=n) / self.other_rate(at)
         self.settle(at)
@@ -125,21 +127,33 @@ class Life:
 
     def other_rate(self, at: np.ndarray) -> np.ndarray:
         """Rate per day of ends other than losses: client's acts and withdrawals, constant over time."""
-        client = self.truth.client_rate * np.array([1.0, 2.0, 0.5])[self.lay.sites["setting"].to_numpy()[self.site[at]]]
+        client = (
+            self.truth.client_rate
+            * np.array([1.0, 2.0, 0.5])[self.lay.sites["setting"].to_numpy()[self.site[at]]]
+        )
         return (client + self.truth.withdrawn_rate + 1e-12) / DAYS_PER_100_YEARS
 
     def settle(self, at: np.ndarray) -> None:
         """Set what depends on species and place, after planting or a move."""
         s, light, pot = self.species[at], self.light[at], self.pot[at]
-        self.static[at] = self.loss_of[s] + self.light_loss[light] + self.pot_loss[pot]
-        self.dry_static[at] = (self.log_dry_of[s] + self.light_dry[light] + self.pot_dry[pot]
-                               + self.planter_dry[self.planter[at]])
-        self.leaf_static[at] = self.leaf_of[s] + self.light_leaf[light]
+        self.static[at] = (
+            self.effects.species_loss[s] + self.effects.light_loss[light] + self.effects.pot_loss[pot]
+        )
+        self.dry_static[at] = (
+            self.effects.species_dry[s]
+            + self.effects.light_dry[light]
+            + self.effects.pot_dry[pot]
+            + self.effects.planter_dry[self.planter[at]]
+        )
+        self.leaf_static[at] = self.effects.species_leaf[s] + self.effects.light_leaf[light]
 
     def water(self, at: np.ndarray, day: int) -> None:
+        """Start a drying: the time to dry topsoil is Weibull, on the conditions of the day."""
         spread = self.rng.weibull(self.truth.dry_shape, len(at))
         self.watered[at] = day
-        self.dry_on[at] = day + np.exp(self.dry_static[at] + self.site_dry[day, self.site[at]]) * spread
+        self.dry_on[at] = (
+            day + np.exp(self.dry_static[at] + self.effects.site_dry[day, self.site[at]]) * spread
+        )
 
     # -- one day -------------------------------------------------------------------------------------
 
@@ -148,9 +162,11 @@ class Life:
         alive = self.state == ALIVE
         age = day - self.planted
         dry = self.dry_on <= day
-        rate = self.static + self.site_loss[day][self.site] + self.age_loss[np.minimum(age, 730)]
-        rate += self.moved_loss[np.minimum(day - self.moved, TRANSIENT_DAYS)]
-        rate += self.repotted_loss[np.minimum(day - self.repotted, TRANSIENT_DAYS)]
+        rate = (
+            self.static + self.effects.site_loss[day][self.site] + self.effects.age_loss[np.minimum(age, 730)]
+        )
+        rate += self.effects.moved_loss[np.minimum(day - self.moved, TRANSIENT_DAYS)]
+        rate += self.effects.repotted_loss[np.minimum(day - self.repotted, TRANSIENT_DAYS)]
         rate += self.truth.over_dry * dry
         if self.truth.ageing_shape != 1:
             rate += (self.truth.ageing_shape - 1) * np.log((np.maximum(age, 0) + 0.5) / 365.25)
@@ -167,22 +183,34 @@ class Life:
                 self.start_other_end(p, day)
 
     def end(self, p: int, day: int, code: str, declined: bool) -> dict:
+        """Write down the true end of the plant in this position; nobody has seen it yet."""
         record = self.log.plants[self.plant[p]]
-        record.update(lost=day, code=code, declined=declined, at_risk=int(self.days_at_risk[p]),
-                      dry=int(self.days_dry[p]), light_at_end=int(self.light[p]), site_at_end=int(self.site[p]))
+        record.update(
+            lost=day,
+            code=code,
+            declined=declined,
+            at_risk=int(self.days_at_risk[p]),
+            dry=int(self.days_dry[p]),
+        )
         self.state[p] = LOST
         return record
 
     def lose(self, p: int, day: int, code: str | None) -> None:
+        """A loss; without a code its kind and cause are drawn by the circumstances."""
         declined = False
         if code is None:
             site = self.site[p]
             declined = bool(self.rng.random() < self.truth.declined_share)
             cause = loss_cause(
-                self.rng.random(), age_days=int(day - self.planted[p]), over_dry=float(self.spell_dry[p]),
-                early=bool(self.last_early[p]), low_light=bool(self.light[p] == 0),
-                dry_air=float(self.dry_air[day, site]), heated=bool(self.lay.heated[day]),
-                moved=bool(day - self.moved[p] < TRANSIENT_DAYS))
+                self.rng.random(),
+                age_days=int(day - self.planted[p]),
+                over_dry=float(self.spell_dry[p]),
+                early=bool(self.last_early[p]),
+                low_light=bool(self.light[p] == 0),
+                dry_air=float(self.effects.dry_air[day, site]),
+                heated=bool(self.lay.heated[day]),
+                moved=bool(day - self.moved[p] < TRANSIENT_DAYS),
+            )
             code = code_for(cause, declined)
         self.end(p, day, code, declined)
         if not self.truth.found_late:
@@ -205,8 +233,8 @@ class Life:
         """An ended plant is seen: order its successor, or leave the place empty."""
         record, rng = self.log.plants[self.plant[p]], self.rng
         if rng.random() < self.truth.unrecorded_swaps:
-            record.setdefault("silent", []).append(record.pop("lost"))
-            for key in ("code", "declined", "other"):
+            record["silent"] = record.get("silent", 0) + 1
+            for key in ("lost", "code", "declined", "other"):
                 record.pop(key, None)
             self.revive(p, day)
             return

@@ -14,17 +14,24 @@ FAILURE_DAY = dt.date(2025, 12, 12)  # in the last complete calendar year and in
 DRY, MOIST, WET = 0, 1, 2
 
 
-def _leaf_means(life: Life, at: np.ndarray, day: int, dry: np.ndarray, failing: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+def _leaf_means(
+    life: Life, at: np.ndarray, day: int, dry: np.ndarray, failing: np.ndarray
+) -> tuple[np.ndarray, np.ndarray]:
     """Expected green and yellow leaves a day, on the conditions at the visit."""
-    truth, group = life.truth, life.group_of[life.species[at]]
+    truth, group = life.truth, life.effects.group[life.species[at]]
     # A drought shows in figs only after they are watered again (trade brief: Graves); in others at once.
     drought = np.where(group == 0, life.last_dry[at], dry)
-    green = (np.log(truth.leaf_base) + life.leaf_static[at] + life.lay.leaf_cycle[day]
-             + life.leaf_humidity[group] * life.dry_air[day, life.site[at]]
-             + life.new_leaf[np.minimum(day - life.planted[at], TRANSIENT_DAYS)]
-             + life.moved_leaf[np.minimum(day - life.moved[at], TRANSIENT_DAYS)]
-             + life.repotted_leaf[np.minimum(day - life.repotted[at], TRANSIENT_DAYS)]
-             + truth.leaf_dry * drought + truth.leaf_before_loss * failing)
+    green = (
+        np.log(truth.leaf_base)
+        + life.leaf_static[at]
+        + life.lay.leaf_cycle[day]
+        + life.effects.leaf_humidity[group] * life.effects.dry_air[day, life.site[at]]
+        + life.effects.new_leaf[np.minimum(day - life.planted[at], TRANSIENT_DAYS)]
+        + life.effects.moved_leaf[np.minimum(day - life.moved[at], TRANSIENT_DAYS)]
+        + life.effects.repotted_leaf[np.minimum(day - life.repotted[at], TRANSIENT_DAYS)]
+        + truth.leaf_dry * drought
+        + truth.leaf_before_loss * failing
+    )
     yellow = np.log(truth.yellow_base) + life.leaf_static[at] + truth.yellow_dry * dry
     return np.exp(green), np.exp(yellow)
 
@@ -36,7 +43,9 @@ def visit(life: Life, day: int, at: np.ndarray, extra: bool) -> bool:
     """
     truth, rng = life.truth, life.rng
     state = life.state[at]
-    gone = np.array([life.log.plants[i].get("code") == "STOLEN" for i in life.plant[at[state == LOST]]], dtype=bool)
+    gone = np.array(
+        [life.log.plants[i].get("code") == "STOLEN" for i in life.plant[at[state == LOST]]], dtype=bool
+    )
     stolen = at[state == LOST][gone] if gone.size else at[:0]
     at = at[((state == ALIVE) | (state == LOST)) & ~np.isin(at, stolen)]
     n, alive = len(at), life.state[at] == ALIVE
@@ -56,24 +65,42 @@ def visit(life: Life, day: int, at: np.ndarray, extra: bool) -> bool:
     size = truth.leaf_size
     dropped = rng.poisson(green * gap * rng.gamma(size, 1 / size, n))
     yellowed = rng.poisson(yellow * gap)
-    refills = np.array([s.name != "Ficus lyrata" for s in truth.species])[life.species[at]]
+    refills = life.effects.refills[life.species[at]]
     grown = np.where(refills, 0.12, 0.0) * (life.full_crown[at] - life.crown[at]) * gap / 28
     life.crown[at] = np.maximum(4, life.crown[at] + grown - dropped - yellowed)
 
     condition = life.base_condition[at] - (chance[2] < 0.04) - (chance[2] < 0.008)
     condition = np.where(failing, np.minimum(condition, 3), condition)
     condition = np.where(failing & (left < 25), 2, condition)
-    dead = np.array([not r["declined"] for r in map(life.log.plants.__getitem__, life.plant[at[~alive]])], dtype=bool)
+    dead = np.array(
+        [not r["declined"] for r in map(life.log.plants.__getitem__, life.plant[at[~alive]])], dtype=bool
+    )
     condition[~alive] = np.where(dead, 1, 2) if dead.size else condition[~alive]
 
     moving = alive & (chance[3] < truth.move_rate / DAYS_PER_100_YEARS * gap) & (not extra)
     spring = 2.0 if life.lay.month[day] in (3, 4, 5) else 2 / 3
-    repotting = alive & ~moving & (chance[4] < spring * truth.repot_rate / DAYS_PER_100_YEARS * gap) & (not extra)
-    life.log.visits.append((
-        np.full(n, day, np.int32), life.plant[at].astype(np.int32), life.site[at].astype(np.int32),
-        topsoil.astype(np.int8), watered, early, dry_days, gap.astype(np.int32), dropped.astype(np.int32),
-        yellowed.astype(np.int32), np.rint(life.crown[at]).astype(np.int32), condition.astype(np.int8),
-        moving, repotting, np.full(n, extra)))
+    repotting = (
+        alive & ~moving & (chance[4] < spring * truth.repot_rate / DAYS_PER_100_YEARS * gap) & (not extra)
+    )
+    life.log.visits.append(
+        (
+            np.full(n, day, np.int32),
+            life.plant[at].astype(np.int32),
+            life.site[at].astype(np.int32),
+            topsoil.astype(np.int8),
+            watered,
+            early,
+            dry_days,
+            gap.astype(np.int32),
+            dropped.astype(np.int32),
+            yellowed.astype(np.int32),
+            np.rint(life.crown[at]).astype(np.int32),
+            condition.astype(np.int8),
+            moving,
+            repotting,
+            np.full(n, extra),
+        )
+    )
 
     life.last_visit[at] = day
     if not extra:
@@ -95,20 +122,28 @@ def _move(life: Life, p: int, day: int) -> bool:
     site = int(life.site[p])
     u = rng.random(3)
     client = sites["client"].to_numpy()
-    others = np.flatnonzero((client == client[site]) & (sites["opened"].to_numpy() <= day)
-                            & (sites["closed"].to_numpy() > day) & (np.arange(len(sites)) != site))
+    others = np.flatnonzero(
+        (client == client[site])
+        & (sites["opened"].to_numpy() <= day)
+        & (sites["closed"].to_numpy() > day)
+        & (np.arange(len(sites)) != site)
+    )
     target = int(others[int(u[0] * len(others))]) if len(others) and u[1] < 0.35 else site
     if u[2] < 0.4:
         life.light[p] = min(3, max(0, int(life.light[p]) + (1 if u[2] < 0.2 else -1)))
     life.site[p], life.label[p], life.moved[p] = target, life.new_label(target), day
     life.settle(np.array([p]))
-    life.log.moves.append((int(life.plant[p]), day, target, life.label[p], int(life.light[p]), target != site))
+    life.log.moves.append(
+        (int(life.plant[p]), day, target, life.label[p], int(life.light[p]), target != site)
+    )
     return target != site
 
 
 def _withdraw(life: Life, p: int, day: int) -> None:
     cause = life.log.plants[life.plant[p]]["other"]
-    code = {"upgrade": "UPGRADE", "outgrown": "TOO BIG", "removed": "TAKEN OUT", "rotation": "ROTATION"}[cause]
+    code = {"upgrade": "UPGRADE", "outgrown": "TOO BIG", "removed": "TAKEN OUT", "rotation": "ROTATION"}[
+        cause
+    ]
     record = life.end(p, day, code, False)
     record.update(found=day, replace=cause != "removed")
     life.state[p], life.due[p] = FOUND, day
@@ -169,7 +204,7 @@ def live(layout: Layout, truth: Truth, rng: np.random.Generator) -> Log:
     order = np.argsort(layout.starts, kind="stable")
     starts = layout.starts[order]
     for day in range(layout.days):
-        new = order[np.searchsorted(starts, day):np.searchsorted(starts, day, side="right")]
+        new = order[np.searchsorted(starts, day) : np.searchsorted(starts, day, side="right")]
         new = np.sort(new[closed[life.site[new]] > day])
         if len(new):
             life.place(new, day, layout.planted[new])
@@ -177,7 +212,9 @@ def live(layout: Layout, truth: Truth, rng: np.random.Generator) -> Log:
             _close(life, site, day)
         if day == failure_day:
             # Site effects and sizes are known by now: the failure hits the largest site that is served.
-            _fail(life, day, int(np.argmax(np.bincount(life.site[life.state == ALIVE], minlength=len(opened)))))
+            _fail(
+                life, day, int(np.argmax(np.bincount(life.site[life.state == ALIVE], minlength=len(opened))))
+            )
         life.age_a_day(day)
         crossed = False
         if layout.weekday[day] < 5:
@@ -191,7 +228,9 @@ def live(layout: Layout, truth: Truth, rng: np.random.Generator) -> Log:
             life.log.site_lines += [(day, int(s), "completed") for s in sites[(luck > 0.5) & (luck < 0.54)]]
             served = np.zeros(len(opened), bool)
             served[sites[~missed & ~barred]] = True
-            called = called[served[life.site[called]] & (life.state[called] != EMPTY) & (life.state[called] != FOUND)]
+            called = called[
+                served[life.site[called]] & (life.state[called] != EMPTY) & (life.state[called] != FOUND)
+            ]
             if len(called):
                 crossed = visit(life, day, called, extra=False)
             extra = _extra(life, day, called) if truth.extra_visits > 0 else called[:0]

@@ -12,51 +12,16 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
+from plantstats.demo.species import GROUPS, SPECIES, Species
+
 DAYS_PER_100_YEARS = 36_525
 DAYS_PER_YEAR = 365.25
-GROUPS = ("Ficus", "Dracaena", "Palms", "Aglaonema", "Spathiphyllum", "Epipremnum", "Zamioculcas", "Philodendron",
-          "Monstera")
 LIGHTS = ("low", "medium", "high", "sun")
 POTS = ("under 15 cm", "15-24 cm", "25-34 cm", "35 cm and more")
 PLANTERS = ("direct", "double_potted", "sub_irrigated")
 AGE_BANDS = ("0-89 days", "90-364 days", "1-2 years", "over 2 years")
 AGE_EDGES = (0, 90, 365, 730)
 TRANSIENT_DAYS = 90
-
-
-@dataclass(frozen=True)
-class Species:
-    """One invented species row. `loss` and `leaf` are log rate ratios to the company's base rates."""
-
-    name: str
-    group: str
-    loss: float
-    dry_days: float  # Weibull scale: days to dry topsoil, 15-24 cm, medium light, direct, no heating, 1.2 kPa
-    leaf: float
-    leaves: int  # leaves on a new plant in a 15-24 cm pot
-    lights: tuple[float, float, float, float]  # how often it stands in low, medium, high, sun
-    cultivars: tuple[str, ...] = ()
-
-
-SPECIES = (
-    Species("Ficus benjamina", "Ficus", 0.35, 10.0, 0.90, 220, (0.10, 0.40, 0.40, 0.10), ("Danielle",)),
-    Species("Ficus elastica", "Ficus", 0.00, 12.0, -0.40, 34, (0.15, 0.50, 0.30, 0.05), ("Robusta", "Tineke")),
-    Species("Ficus lyrata", "Ficus", 0.45, 11.0, -0.20, 30, (0.15, 0.45, 0.35, 0.05), ("Bambino",)),
-    Species("Ficus cyathistipula", "Ficus", 0.05, 11.5, -0.10, 60, (0.30, 0.45, 0.20, 0.05)),
-    Species("Dracaena fragrans", "Dracaena", -0.20, 16.0, -0.50, 48, (0.45, 0.40, 0.15, 0.0), ("Lemon Lime",)),
-    Species("Dracaena marginata", "Dracaena", -0.05, 15.0, 0.20, 90, (0.25, 0.45, 0.25, 0.05)),
-    Species("Dracaena trifasciata", "Dracaena", -0.60, 27.0, -2.20, 14, (0.35, 0.35, 0.20, 0.10), ("Laurentii",)),
-    Species("Aglaonema commutatum", "Aglaonema", 0.10, 12.0, -0.90, 26, (0.50, 0.40, 0.10, 0.0), ("Silver Queen",)),
-    Species("Spathiphyllum wallisii", "Spathiphyllum", 0.25, 7.5, -0.50, 38, (0.40, 0.45, 0.15, 0.0), ("Chopin",)),
-    Species("Epipremnum aureum", "Epipremnum", -0.25, 11.0, -0.30, 45, (0.35, 0.45, 0.20, 0.0), ("Marble Queen",)),
-    Species("Zamioculcas zamiifolia", "Zamioculcas", -0.70, 24.0, -1.90, 60, (0.55, 0.35, 0.10, 0.0)),
-    Species("Philodendron hederaceum", "Philodendron", -0.10, 10.5, -0.40, 50, (0.40, 0.45, 0.15, 0.0), ("Brasil",)),
-    Species("Monstera deliciosa", "Monstera", 0.00, 10.0, -1.30, 15, (0.15, 0.50, 0.30, 0.05)),
-    Species("Chamaedorea elegans", "Palms", 0.40, 8.0, -0.20, 40, (0.45, 0.45, 0.10, 0.0)),
-    Species("Howea forsteriana", "Palms", 0.15, 9.0, -1.30, 14, (0.30, 0.50, 0.20, 0.0)),
-    Species("Rhapis excelsa", "Palms", 0.00, 10.0, -0.80, 36, (0.30, 0.50, 0.20, 0.0)),
-)
-
 
 
 def _levels(levels: tuple[str, ...], values: tuple[float, ...]) -> Mapping[str, float]:
@@ -109,7 +74,7 @@ class Truth:
     leaf_size: float = 2.0  # negative binomial: variance = mean + mean^2 / size
     yellow_base: float = 0.006  # oldest leaves per plant-day
     yellow_dry: float = 1.20  # found dry at this visit
-    # drying: log time ratios
+    # drying: log time ratios to a 15-24 cm pot, medium light, direct, not heated, 1.2 kPa
     dry_shape: float = 3.0
     dry_pot: Mapping[str, float] = _levels(POTS, (-0.25, 0.0, 0.20, 0.35))
     dry_light: Mapping[str, float] = _levels(LIGHTS, (0.20, 0.0, -0.20, -0.35))
@@ -158,22 +123,39 @@ def species_named(truth: Truth, name: str) -> Species:
     raise KeyError(f"the invented company has no species {name!r}")
 
 
-def true_rate(truth: Truth, species: str, light: str = "medium", pot: str = "15-24 cm", age_days: int = 200,
-              on: dt.date | None = None, humidity: float = 50.0, moved: bool = False, repotted: bool = False,
-              over_dry_share: float = 0.0, site_effect: float = 1.0, heating: bool = False) -> float:
+def true_rate(
+    truth: Truth,
+    species: str,
+    *,
+    light: str = "medium",
+    pot: str = "15-24 cm",
+    age_days: int = 200,
+    on: dt.date | None = None,
+    humidity: float = 50.0,
+    moved: bool = False,
+    repotted: bool = False,
+    over_dry_share: float = 0.0,
+    site_effect: float = 1.0,
+    heating: bool = False,
+) -> float:
     """True rate of loss in a named situation.
 
-    Takes:  levels as in plant-time; `on` sets the yearly cycle (None: the cycle left out); `humidity` is the
-            site's 28-day mean in percent; `moved`, `repotted`: within the first 90 days after;
+    Takes:  levels as in plant-time; `on` sets the yearly cycle (None: its mean on the log scale); `humidity`:
+            the site's 28-day mean in percent; `moved`, `repotted`: within the first 90 days after;
             `over_dry_share`: share of days with topsoil left dry; `site_effect`: 1 is the mean site.
     Gives:  losses per 100 plant-years.
+    Raises: KeyError for an unknown level.
     """
     log_ratio = (
-        species_named(truth, species).loss + truth.light[light] + truth.pot[pot]
+        species_named(truth, species).loss
+        + truth.light[light]
+        + truth.pot[pot]
         + age_effects(truth)[min(age_days, 730)]
         + (truth.ageing_shape - 1) * math.log((age_days + 0.5) / DAYS_PER_YEAR)
         + truth.humidity * max(0.0, truth.humidity_threshold - humidity) / 10
-        + truth.moved * moved + truth.repotted * repotted + truth.heating * heating
+        + truth.moved * moved
+        + truth.repotted * repotted
+        + truth.heating * heating
     )
     if on is not None:
         log_ratio += float(cycle(truth.cycle_cos, truth.cycle_sin, on.timetuple().tm_yday))
@@ -182,15 +164,60 @@ def true_rate(truth: Truth, species: str, light: str = "medium", pot: str = "15-
     return truth.base_rate * math.exp(log_ratio) * dry * site_effect
 
 
-def true_survival(truth: Truth, species: str, days: int = 365, planted: dt.date = dt.date(2025, 10, 1),
-                  **situation: float | str) -> float:
+def true_survival(
+    truth: Truth,
+    species: str,
+    *,
+    days: int = 365,
+    planted: dt.date = dt.date(2025, 10, 1),
+    light: str = "medium",
+    pot: str = "15-24 cm",
+    humidity: float = 50.0,
+    over_dry_share: float = 0.0,
+    site_effect: float = 1.0,
+) -> float:
     """True chance that a new plant is not lost within `days`, other ends set aside, in a fixed situation.
 
-    Takes:  `situation` as for `true_rate`, but age and date, which run from `planted` on.
-    Gives:  a probability. It is the survival at that site effect; for the mean over sites integrate.
+    Takes:  as `true_rate`; age and date run from `planted` on.
+    Gives:  a probability at that site effect (for the mean over sites, integrate over the effect).
     """
     total = sum(
-        true_rate(truth, species, age_days=day, on=planted + dt.timedelta(days=day), **situation)  # type: ignore[arg-type]
+        true_rate(
+            truth,
+            species,
+            light=light,
+            pot=pot,
+            age_days=day,
+            on=planted + dt.timedelta(days=day),
+            humidity=humidity,
+            over_dry_share=over_dry_share,
+            site_effect=site_effect,
+        )
         for day in range(days)
     )
     return math.exp(-total / DAYS_PER_100_YEARS)
+
+
+def drying_quantile(
+    truth: Truth,
+    species: str,
+    share: float,
+    *,
+    light: str = "medium",
+    pot: str = "15-24 cm",
+    planter: str = "direct",
+    heating: bool = False,
+    vpd_kpa: float = 1.2,
+) -> float:
+    """Days after watering until the topsoil of this share of plants is dry, in a fixed situation.
+
+    Source: quantile of the Weibull law, scale x (-log(1 - share)) ^ (1 / shape).
+    """
+    scale = species_named(truth, species).dry_days * math.exp(
+        truth.dry_light[light]
+        + truth.dry_pot[pot]
+        + truth.dry_planter[planter]
+        + truth.dry_heating * heating
+        + truth.dry_per_kpa * (vpd_kpa - 1.2)
+    )
+    return scale * (-math.log1p(-share)) ** (1 / truth.dry_shape)

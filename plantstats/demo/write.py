@@ -2,9 +2,6 @@
 
 from __future__ import annotations
 
-import datetime as dt
-from collections.abc import Mapping
-from dataclasses import fields, is_dataclass
 from pathlib import Path
 
 import pandas as pd
@@ -14,13 +11,12 @@ import pyarrow.csv
 
 from plantstats.demo import faults as planted
 from plantstats.demo.causes import CODES
-from plantstats.demo.company import Company, build
+from plantstats.demo.company import build
 from plantstats.demo.tables import CURRENCY
-from plantstats.demo.truth import Truth, true_survival
+from plantstats.demo.truth import Truth
+from plantstats.demo.truth_file import truth_text
 
 PLACES = {"cost": 2, "plant_cost": 2, "monthly_fee": 2, "pot_cm": 0, "height_cm": 0}
-SURVIVAL_SITUATION = {"light": "medium", "pot": "15-24 cm", "humidity": 45.0}
-SURVIVAL_PLANTED = dt.date(2025, 10, 1)
 
 SETTINGS = f"""\
 # Settings of an invented company. All columns already have the names that plantstats uses.
@@ -41,8 +37,15 @@ ends = "05-01"  # the day after the last
 """
 
 
-def make(folder: str | Path, plants: int = 2000, years: float = 3, seed: int = 1, truth: Truth | None = None,
-         faults: bool = False) -> None:
+def make(
+    folder: str | Path,
+    plants: int = 2000,
+    years: float = 3,
+    seed: int = 1,
+    truth: Truth | None = None,
+    *,
+    faults: bool = False,
+) -> None:
     """Write an invented company's records, their settings and the truth behind them into a folder.
 
     Takes:  `plants` positions kept filled; `years` of records before 1 October 2026; `faults`: plant the
@@ -63,7 +66,9 @@ def make(folder: str | Path, plants: int = 2000, years: float = 3, seed: int = 1
     (folder / "truth.toml").write_text(truth_text(truth, made, seed), encoding="utf-8", newline="\n")
     if faults:
         listed = planted.plant(folder)
-        (folder / "README.md").write_text(planted.readme(listed, plants, years, seed), encoding="utf-8", newline="\n")
+        (folder / "README.md").write_text(
+            planted.readme(listed, plants, years, seed), encoding="utf-8", newline="\n"
+        )
 
 
 def _as_recorded(name: str, frame: pd.DataFrame) -> pd.DataFrame:
@@ -71,7 +76,17 @@ def _as_recorded(name: str, frame: pd.DataFrame) -> pd.DataFrame:
     if name != "replacements":
         return frame
     return frame.drop(columns=["cause", "outcome"]).rename(columns={"cause_text": "cause"})[
-        ["plant_id", "replaced_on", "found_on", "cause", "replaced_by", "covered", "plant_cost", "labour_minutes"]]
+        [
+            "plant_id",
+            "replaced_on",
+            "found_on",
+            "cause",
+            "replaced_by",
+            "covered",
+            "plant_cost",
+            "labour_minutes",
+        ]
+    ]
 
 
 def _text_column(name: str, column: pa.ChunkedArray) -> pa.ChunkedArray:
@@ -80,7 +95,9 @@ def _text_column(name: str, column: pa.ChunkedArray) -> pa.ChunkedArray:
     if pa.types.is_boolean(kind):
         return pc.if_else(column, "Y", "N")
     if pa.types.is_timestamp(kind):
-        return pc.strftime(column.cast(pa.timestamp("s")), "%Y-%m-%dT%H:%M" if name == "read_at" else "%Y-%m-%d")
+        return pc.strftime(
+            column.cast(pa.timestamp("s")), "%Y-%m-%dT%H:%M" if name == "read_at" else "%Y-%m-%d"
+        )
     if pa.types.is_floating(kind):
         places = PLACES.get(name, 0 if name == "rh_percent" and _is_whole(column) else 1)
         return pc.round(column, ndigits=places).cast(pa.decimal128(16, places)).cast(pa.string())
@@ -100,54 +117,6 @@ def _write(path: Path, table: pa.Table) -> None:
 
 def settings_text() -> str:
     """records.toml of every invented company."""
-    return SETTINGS + "".join(f'"{code}" = {{ cause = "{cause}", outcome = "{outcome}" }}\n' for code, cause, outcome in CODES)
-
-
-def _toml(value: object) -> str:
-    if isinstance(value, bool):
-        return "true" if value else "false"
-    if isinstance(value, float):
-        return repr(float(f"{value:.6g}"))
-    if isinstance(value, Mapping):
-        return "{ " + ", ".join(f'"{k}" = {_toml(v)}' for k, v in value.items()) + " }"
-    if isinstance(value, (tuple, list)):
-        return "[" + ", ".join(map(_toml, value)) + "]"
-    return f'"{value}"' if isinstance(value, str) else str(value)
-
-
-def _section(values: object) -> list[str]:
-    assert is_dataclass(values)
-    return [f"{f.name} = {_toml(getattr(values, f.name))}" for f in fields(values) if f.name != "species"]
-
-
-def truth_text(truth: Truth, made: Company, seed: int) -> str:
-    """truth.toml: every coefficient, every site's effect, and what follows for each species."""
-    lines = ["# The truth behind the invented records beside this file. Not evidence for anything.",
-             f"seed = {seed}", "", "[coefficients]", *_section(truth)]
-    if made.failure:
-        lines += ["", "[building_failure]", f"date = {made.failure[0]}", f'site_id = "{made.failure[1]}"',
-                  f"deaths = {int((made.true_plants['cause'] == 'building_failure').sum())}"]
-    lines += ["", "[derived]",
-              "# Survival: new plant, losses only, watered in time, mean site effect held at 1, "
-              + ", ".join(f"{k} {v}" for k, v in SURVIVAL_SITUATION.items()) + f", planted {SURVIVAL_PLANTED}."]
-    known = made.true_plants.dropna(subset=["plant_days"])
-    losses = known["outcome"].isin(["died", "declined"]) & (known["cause"] != "building_failure")
-    lines += [f"plant_days = {int(known['plant_days'].sum())}", f"over_dry_days = {int(known['over_dry_days'].sum())}",
-              f"losses_without_failure = {int(losses.sum())}"]
-    by = known.groupby("species", observed=True)[["plant_days", "over_dry_days"]].sum()
-    for species in truth.species:
-        days, dry = by.loc[species.name] if species.name in by.index else (0, 0)
-        lines += ["", "[[species]]", f'name = "{species.name}"', f'group = "{species.group}"',
-                  f"loss = {_toml(species.loss)}", f"leaf = {_toml(species.leaf)}",
-                  f"dry_days = {_toml(species.dry_days)}", f"leaves = {species.leaves}",
-                  f"plant_days = {int(days)}", f"over_dry_share = {_toml(float(dry) / max(float(days), 1))}",
-                  "survival_12_months = " + _toml(true_survival(truth, species.name, 365, SURVIVAL_PLANTED,
-                                                                **SURVIVAL_SITUATION))]
-    for site in made.true_sites.itertuples():
-        lines += ["", "[[site]]", f'site_id = "{site.site_id}"', f"effect = {_toml(float(site.effect))}",
-                  f"humidified = {_toml(bool(site.humidified))}", f"visit_days = {site.visit_days}",
-                  f"heated_humidity = {_toml(float(site.heated_humidity))}",
-                  f"open_humidity = {_toml(float(site.open_humidity))}"]
-    return "\n".join(lines) + "\n"
-
-
+    return SETTINGS + "".join(
+        f'"{code}" = {{ cause = "{cause}", outcome = "{outcome}" }}\n' for code, cause, outcome in CODES
+    )

@@ -1,0 +1,59 @@
+"""The truth about each plant and site of an invented company, as tables."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+
+from plantstats.demo.causes import CAUSE_OF, OUTCOME_OF
+from plantstats.demo.layout import Layout
+from plantstats.demo.tables import as_dates, as_text, plant_ids
+from plantstats.demo.truth import LIGHTS, Truth
+
+
+def true_plants(layout: Layout, truth: Truth, end: pd.DataFrame) -> pd.DataFrame:
+    """One row per plant, the truth.
+
+    Gives:  real planting day, first day under the records, real day and kind of its end (missing: still
+            standing), days at risk, days of them with topsoil left dry, group, site effect, and how many
+            under its label nobody wrote down.
+    """
+    losing = end["code"].map(OUTCOME_OF)
+    return pd.DataFrame(
+        {
+            "plant_id": as_text(plant_ids(np.arange(len(end)))),
+            "species": as_text([truth.species[i].name for i in end["species"]]),
+            "group": as_text([truth.species[i].group for i in end["species"]]),
+            "site_id": as_text(layout.sites["site_id"].to_numpy()[end["site"]]),
+            "site_effect": layout.sites["effect"].to_numpy()[end["site"]],
+            "light": as_text(np.array(LIGHTS, dtype=object)[end["light"]]),
+            "planted_on": as_dates(layout, end["planted"]),
+            "known_from": as_dates(layout, end["known"]),
+            "ended_on": as_dates(layout, end["lost"]),
+            "found_on": as_dates(layout, end["found"]),
+            "outcome": as_text(losing),
+            "cause": as_text(end["code"].map(CAUSE_OF)),
+            "plant_days": end["at_risk"].astype("Int64"),
+            "over_dry_days": end["dry"].astype("Int64"),
+            "silent_swaps": end["silent"].fillna(0).astype("Int64"),
+        }
+    )
+
+
+def true_sites(layout: Layout) -> pd.DataFrame:
+    """One row per site, the truth: effect, humidified or not, mean heated-season humidity."""
+    s = layout.sites
+    return pd.DataFrame(
+        {
+            "site_id": as_text(s["site_id"]),
+            "effect": s["effect"],
+            "visit_days": s["visit_days"].astype("Int64"),
+            "humidified": s["humidified"].astype("boolean"),
+            "heated_humidity": layout.humidity[:, layout.heated].mean(axis=1)
+            if layout.heated.any()
+            else np.nan,
+            "open_humidity": layout.humidity[:, ~layout.heated].mean(axis=1)
+            if (~layout.heated).any()
+            else np.nan,
+        }
+    )
