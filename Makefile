@@ -1,0 +1,56 @@
+# Two commands do everything: `make review` and `make test`.
+PYTHON ?= python3
+VENV := .venv
+BIN := $(VENV)/bin
+READY := $(VENV)/ready
+QUARTER ?=
+DATA ?= data_demo
+OUT ?= reports
+
+.PHONY: help review test lint jupyter lock fuzz clean
+
+help:
+	@echo "make review    the quarterly review of $(DATA) (QUARTER=2026-Q3 for another than the latest)"
+	@echo "make test      every test, notebooks included"
+	@echo "make lint      ruff and mypy"
+	@echo "make jupyter   JupyterLab on the notebooks"
+	@echo "make fuzz      the property tests with many more examples"
+	@echo "make lock      make requirements.lock again from pyproject.toml"
+	@echo "make clean     remove what can be made again"
+
+# Installed anew only when what is to be installed has changed.
+$(READY): requirements.lock pyproject.toml
+	$(PYTHON) -m venv --clear $(VENV)
+	$(BIN)/python -m pip install --quiet --disable-pip-version-check --no-deps -r requirements.lock
+	$(BIN)/python -m pip install --quiet --disable-pip-version-check --no-deps --no-build-isolation -e .
+	@touch $@
+
+review: $(READY)
+	@$(BIN)/plantstats review $(DATA) --out $(OUT) $(if $(QUARTER),--quarter $(QUARTER))
+
+# nbval compares the stored outputs of the worked example; the other notebooks keep none and need only run.
+test: $(READY)
+	$(BIN)/python -m pytest -n 2 tests
+	$(BIN)/python -m pytest -p no:cacheprovider --nbval notebooks/worked_example.ipynb
+	$(BIN)/python -m pytest -p no:cacheprovider -n 2 --dist loadfile --nbval-lax notebooks \
+		--ignore=notebooks/worked_example.ipynb
+
+lint: $(READY)
+	$(BIN)/python -m ruff check .
+	$(BIN)/python -m mypy
+
+jupyter: $(READY)
+	$(BIN)/jupyter lab notebooks
+
+fuzz: $(READY)
+	$(BIN)/python -m pytest -n 2 tests --hypothesis-profile=fuzz -k "hypothesis or property or any_"
+
+lock:
+	$(PYTHON) -m venv --clear $(VENV)-lock
+	$(VENV)-lock/bin/python -m pip install --quiet --disable-pip-version-check "setuptools>=80,<90" ".[test,lint]"
+	$(VENV)-lock/bin/python -m pip freeze --all --exclude plantstats --exclude pip > requirements.lock
+	rm -rf $(VENV)-lock build plantstats.egg-info
+
+clean:
+	rm -rf $(VENV) $(VENV)-lock build plantstats.egg-info .pytest_cache .mypy_cache .ruff_cache .hypothesis
+	find . -name __pycache__ -prune -exec rm -rf {} +

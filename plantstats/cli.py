@@ -1,0 +1,129 @@
+"""The command `plantstats`: reads its arguments, calls the rooms, says in plain words what went wrong."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from collections.abc import Sequence
+from datetime import date
+from pathlib import Path
+
+from plantstats import __version__
+
+# The rooms are imported where they are used, so that `plantstats --help` answers at once.
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """Run one command.
+
+    Takes:  arguments (None: those of the process).
+    Gives:  0 done; 1 the records, or the report, have a fault that is said on the error stream.
+    Raises: SystemExit(2) for arguments that cannot be understood.
+    """
+    chosen = _parser().parse_args(arguments)
+    from plantstats.findings import FindingsError  # noqa: PLC0415
+    from plantstats.periods import PeriodError  # noqa: PLC0415
+    from plantstats.records.errors import RecordError  # noqa: PLC0415
+    from plantstats.reports.errors import ReportError  # noqa: PLC0415
+
+    try:
+        return chosen.command(chosen)
+    except (RecordError, ReportError, PeriodError, FindingsError) as fault:
+        print(f"plantstats {chosen.name}: {fault}", file=sys.stderr)
+        return 1
+    except KeyboardInterrupt:
+        print(f"plantstats {chosen.name}: stopped; nothing was changed", file=sys.stderr)
+        return 130
+
+
+def _review(chosen: argparse.Namespace) -> int:
+    from plantstats.reports import pack  # noqa: PLC0415
+
+    report = pack.review(chosen.folder, chosen.quarter, chosen.client, chosen.as_of, chosen.out)
+    for sentence in report.sentences:
+        print(sentence)
+    for page in report.pages:
+        print(f"Report: {page}")
+    for remark in report.remarks:
+        print(f"Note: {remark}", file=sys.stderr)
+    return 0
+
+
+def _check(chosen: argparse.Namespace) -> int:
+    from plantstats import checks, records  # noqa: PLC0415
+    from plantstats.reports import pack  # noqa: PLC0415
+
+    loaded = records.load(chosen.folder)
+    faults = checks.check(loaded, chosen.as_of or pack.recorded_days(loaded)[1])
+    print(checks.print_check(loaded, faults))
+    if chosen.set_aside:
+        checks.write_set_aside(loaded, chosen.set_aside)
+        print(f"Rows set aside: {chosen.set_aside}")
+    return 0
+
+
+def _settings(chosen: argparse.Namespace) -> int:
+    from plantstats import records  # noqa: PLC0415
+
+    print(f"Proposed settings, to be read and corrected: {records.propose_settings(chosen.folder)}")
+    return 0
+
+
+def _demo(chosen: argparse.Namespace) -> int:
+    from plantstats import demo  # noqa: PLC0415
+
+    demo.make(chosen.folder, chosen.plants, chosen.years, chosen.seed, faults=chosen.faults)
+    print(f"An invented company of {chosen.plants} plants over {chosen.years} years: {chosen.folder}")
+    return 0
+
+
+def _parser() -> argparse.ArgumentParser:
+    parser = argparse.ArgumentParser(
+        prog="plantstats", description="What an interior-plant care company lost, and what to do about it."
+    )
+    parser.add_argument("--version", action="version", version=f"plantstats {__version__}")
+    commands = parser.add_subparsers(dest="name", required=True, metavar="COMMAND")
+
+    review = commands.add_parser("review", help="make the quarterly review of a folder of records")
+    review.add_argument("folder", type=Path, metavar="FOLDER")
+    review.add_argument("--quarter", help="such as 2026-Q3; without it, the latest complete one")
+    review.add_argument("--client", help="only the sites of this client id")
+    review.add_argument("--as-of", type=_day, metavar="DATE", help="the last day that counts: 2026-10-12")
+    review.add_argument(
+        "--out", type=Path, default=Path("reports"), help="folder for reports (default reports)"
+    )
+    review.set_defaults(command=_review)
+
+    check = commands.add_parser("check", help="read the records, say what was used and what was set aside")
+    check.add_argument("folder", type=Path, metavar="FOLDER")
+    check.add_argument("--as-of", type=_day, metavar="DATE", help="the last day that counts")
+    check.add_argument(
+        "--set-aside", type=Path, metavar="FILE", help="write the rows set aside to a CSV file"
+    )
+    check.set_defaults(command=_check)
+
+    settings = commands.add_parser("settings", help="propose a settings file for a folder of records")
+    settings.add_argument("folder", type=Path, metavar="FOLDER")
+    settings.set_defaults(command=_settings)
+
+    demo = commands.add_parser("demo", help="write the records of an invented company")
+    demo.add_argument("folder", type=Path, metavar="DIR")
+    demo.add_argument("--plants", type=_count, default=2000)
+    demo.add_argument("--years", type=_count, default=3)
+    demo.add_argument("--seed", type=int, default=1)
+    demo.add_argument("--faults", action="store_true", help="with planted faults, listed in its README")
+    demo.set_defaults(command=_demo)
+    return parser
+
+
+def _day(text: str) -> date:
+    try:
+        return date.fromisoformat(text)
+    except ValueError:
+        raise argparse.ArgumentTypeError(f"{text!r} is not a date such as 2026-10-12") from None
+
+
+def _count(text: str) -> int:
+    if not text.isdecimal() or int(text) < 1:
+        raise argparse.ArgumentTypeError(f"{text!r} is not a whole number of 1 or more")
+    return int(text)

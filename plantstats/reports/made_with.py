@@ -1,0 +1,87 @@
+"""What made a report: parameters, inputs, versions, account. Enough to make it again."""
+
+from __future__ import annotations
+
+import platform
+import subprocess
+from collections.abc import Mapping
+from importlib import metadata
+from pathlib import Path
+
+import plantstats
+
+# The libraries whose versions can move a number or a page.
+LIBRARIES = (
+    "duckdb",
+    "ibis-framework",
+    "ipykernel",
+    "matplotlib",
+    "nbconvert",
+    "numpy",
+    "pandas",
+    "papermill",
+    "pyarrow",
+    "scipy",
+    "seaborn",
+    "statsmodels",
+)
+
+
+def versions() -> dict[str, str]:
+    """The Python and the libraries that run the notebooks.
+
+    Gives:  name to version; a library that is not installed is left out.
+    """
+    found = {"python": platform.python_version(), "plantstats": plantstats.__version__}
+    for name in LIBRARIES:
+        try:
+            found[name] = metadata.version(name)
+        except metadata.PackageNotFoundError:
+            continue
+    return found
+
+
+def commit() -> str | None:
+    """The git commit of this program.
+
+    Gives:  the commit, with "+changes" when files differ from it; None outside a clone.
+    """
+    home = Path(plantstats.__file__).resolve().parent.parent
+    if not (home / ".git").exists():
+        return None
+    try:
+        head = _git(home, "rev-parse", "HEAD")
+        changed = _git(home, "status", "--porcelain", "--untracked-files=no")
+    except (OSError, subprocess.SubprocessError):
+        return None
+    return head + ("+changes" if changed else "")
+
+
+def rows(record: Mapping[str, object]) -> list[tuple[str, str]]:
+    """The record of the making, for the foot of a page.
+
+    Takes:  record as written to made_with.json.
+    Gives:  (what, value) pairs.
+    """
+    found = [("Made at", str(record["made_at"]))]
+    for key, title in (("parameters", "Parameters"), ("versions", "Versions")):
+        part = record[key]
+        if isinstance(part, Mapping):
+            found.append((title, ", ".join(f"{name} {value}" for name, value in part.items())))
+    if record.get("commit"):
+        found.append(("Program", f"commit {record['commit']}"))
+    inputs = record.get("inputs")
+    if isinstance(inputs, Mapping) and inputs:
+        digests = "\n".join(f"{name} {value[:16]}" for name, value in inputs.items())
+        found.append(("Input files (SHA-256)", digests))
+    remarks = record.get("remarks")
+    if isinstance(remarks, list) and remarks:
+        found.append(("Remarks", "\n".join(str(remark) for remark in remarks)))
+    return found
+
+
+def _git(home: Path, *arguments: str) -> str:
+    done = subprocess.run(
+        ["git", "-C", str(home), *arguments], capture_output=True, text=True, check=True, timeout=10
+    )
+    return done.stdout.strip()

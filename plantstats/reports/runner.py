@@ -1,0 +1,190 @@
+"""The strict runner: notebooks and parameters in, one complete report or a clear refusal out."""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import signal
+import sys
+import threading
+import time
+from collections.abc import Iterator, Mapping, Sequence
+from concurrent.futures import FIRST_EXCEPTION, Future, ThreadPoolExecutor, wait
+from dataclasses import dataclass
+from datetime import datetime
+from pathlib import Path
+from types import FrameType
+
+import nbformat
+import pandas as pd
+from nbformat import NotebookNode
+
+from plantstats import findings as results
+from plantstats.reports import files, made_with, template
+from plantstats.reports.errors import ReportError
+from plantstats.reports.handover import Handover, collect
+
+AT_A_TIME = 2  # Kernels; each holds the libraries in memory and mostly keeps one core busy.
+
+
+@dataclass(frozen=True)
+class Report:
+    """A report in its place: its folder, its pages, the headline sentences, remarks on how it was made."""
+
+    folder: Path
+    pages: list[Path]
+    sentences: list[str]
+    remarks: list[str]
+
+
+def run(
+    notebooks: Path | Sequence[Path],
+    parameters: Mapping[str, template.Literal],
+    out: Path,
+    about: str = "",
+    sources: Mapping[str, object] | None = None,
+) -> Report:
+    """Run report notebooks strictly and put pages, findings and the record of their making in one folder.
+
+    Takes:  notebooks: one or several, each with exactly these parameters; out: folder of the report;
+            about: one line for the head of the pages; sources: what else made_with.json shall hold, such as
+            inputs (file name to digest) and account.
+    Gives:  Report. The folder holds <notebook>.html for each, made_with.json, and findings.csv and
+            findings.parquet when a notebook kept findings.
+    Keeps:  whole files or none: an earlier report stays as it was until the new one is complete.
+    Raises: ReportError, before any cell runs, for a notebook or parameters that may not be run; also for a
+            cell that failed or a kernel that died, leaving <notebook>.failed.ipynb. SystemExit(143) when the
+            system asks the run to end.
+    """
+    started, clock = datetime.now().astimezone(), time.monotonic()
+    templates = _checked([notebooks] if isinstance(notebooks, Path) else list(notebooks), parameters)
+    versions = made_with.versions()
+    remarks = [
+        f"{t.path.name} names the kernel {t.kernel}; it ran in this program's own Python {versions['python']}"
+        for t in templates
+        if t.kernel not in ("", "python3")
+    ]
+    with files.making(out) as workshop:
+        done = _run_all(templates, parameters, workshop, out, started)
+        record: dict[str, object] = {
+            "made_at": started.isoformat(timespec="seconds"),
+            "parameters": dict(parameters),
+            "notebooks": {t.path.name: files.digest(t.path) for t in templates},
+            "versions": versions,
+            "platform": sys.platform,
+            "commit": made_with.commit(),
+            "remarks": remarks,
+            **(sources or {}),
+        }
+        complete = workshop / "complete"
+        complete.mkdir()
+        _write_pages(done, record, about, complete)
+        kept = [handover for _, _, handover in done if handover]
+        if kept:
+            results.write(pd.concat([handover.findings for handover in kept], ignore_index=True), complete)
+        record["files"] = {path.name: files.digest(path) for path in sorted(complete.iterdir())}
+        record["seconds"] = round(time.monotonic() - clock, 1)
+        (complete / files.MADE_WITH).write_text(
+            json.dumps(record, indent=1, ensure_ascii=False, default=str) + "\n", encoding="utf-8"
+        )
+        written = files.publish(complete, out)
+    return Report(
+        out,
+        [path for path in written if path.suffix == ".html"],
+        [sentence for handover in kept for sentence in handover.sentences],
+        remarks,
+    )
+
+
+Done = tuple[template.Template, NotebookNode, Handover | None]
+
+
+def _checked(paths: list[Path], parameters: Mapping[str, template.Literal]) -> list[template.Template]:
+    templates, faults = [], []
+    for path in paths:
+        try:
+            one = template.read(path)
+            template.check_parameters(one, parameters)
+            templates.append(one)
+        except ReportError as fault:
+            faults.append(str(fault))
+    if faults:
+        raise ReportError("\n".join(faults))
+    return templates
+
+
+def _run_all(
+    templates: list[template.Template],
+    parameters: Mapping[str, template.Literal],
+    workshop: Path,
+    out: Path,
+    started: datetime,
+) -> list[Done]:
+    # Here, not above: a notebook that imports reports for what it shows must not wait for papermill.
+    from plantstats.reports import kernel  # noqa: PLC0415
+
+    kernels = kernel.Kernels()
+    progress = sys.stderr.isatty()
+
+    def one(chosen: template.Template) -> Done:
+        folder = workshop / chosen.path.stem
+        folder.mkdir()
+        notebook = kernel.execute(chosen, parameters, folder, kernels, progress)
+        return chosen, notebook, collect(folder)
+
+    pool = ThreadPoolExecutor(AT_A_TIME)
+    with _stopped_from_outside():
+        try:
+            futures: list[Future[Done]] = [pool.submit(one, chosen) for chosen in templates]
+            wait(futures, return_when=FIRST_EXCEPTION)
+            # The error that came first: those of the others, which are stopped below, say nothing new.
+            broken = [f for f in futures if f.done() and f.exception() is not None]
+            if broken:
+                broken[0].result()
+            return [future.result() for future in futures]
+        except kernel.CellError as error:
+            kept = _keep_failed(error.notebook, str(error).partition(":")[0], out)
+            earlier = files.earlier_report(out, started)
+            lines = [str(error), f"what was made until then: {kept}", earlier]
+            raise ReportError("\n".join(filter(None, lines))) from None
+        finally:
+            kernels.stop()
+            pool.shutdown(cancel_futures=True)
+
+
+def _write_pages(done: list[Done], record: Mapping[str, object], about: str, folder: Path) -> None:
+    from plantstats.reports import page  # noqa: PLC0415 (nbconvert is slow to import; see above)
+
+    rows = made_with.rows(record)
+    for chosen, notebook, handover in done:
+        meanings = handover.definitions if handover else {}
+        html = page.make(notebook, chosen.path.name, about, meanings, rows)
+        (folder / f"{chosen.path.stem}.html").write_text(html, encoding="utf-8")
+
+
+def _keep_failed(notebook: NotebookNode, name: str, out: Path) -> Path:
+    # papermill notes its whole input here; the cells say it already.
+    notebook.metadata.get("papermill", {}).pop("input_path", None)
+    out.mkdir(parents=True, exist_ok=True)
+    path = out / f"{Path(name).stem}.failed.ipynb"
+    nbformat.write(notebook, path)
+    return path
+
+
+@contextlib.contextmanager
+def _stopped_from_outside() -> Iterator[None]:
+    """Turn the system's request to end (time limit, shutdown) into SystemExit, so that all is cleared up."""
+
+    def stop(number: int, _frame: FrameType | None) -> None:
+        raise SystemExit(128 + number)
+
+    if threading.current_thread() is not threading.main_thread():
+        yield
+        return
+    wanted = [getattr(signal, name) for name in ("SIGTERM", "SIGHUP") if hasattr(signal, name)]
+    before = {number: signal.signal(number, stop) for number in wanted}
+    try:
+        yield
+    finally:
+        for number, handler in before.items():
+            signal.signal(number, handler)

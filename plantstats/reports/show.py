@@ -1,0 +1,150 @@
+"""What report notebooks put on the page: sentences, tables, figures, notes. Text from data stays text."""
+
+from __future__ import annotations
+
+import base64
+import io
+from collections.abc import Sequence
+from html import escape
+from typing import Any
+
+import matplotlib as mpl
+import pandas as pd
+from matplotlib.figure import Figure
+from matplotlib.text import Text
+from matplotlib.ticker import LogFormatter
+
+ROWS_SHOWN = 100
+
+
+class Shown:
+    """Something to look at: HTML for the page and JupyterLab, plain text for the rest."""
+
+    def __init__(self, html: str, text: str) -> None:
+        """Hold both forms."""
+        self._html = html
+        self._text = text
+
+    def _repr_html_(self) -> str:
+        return self._html
+
+    def __repr__(self) -> str:
+        """The plain form."""
+        return self._text
+
+
+def sentences(lines: Sequence[str]) -> Shown:
+    """The headline sentences.
+
+    Takes:  lines: plain text, one sentence or two each.
+    Gives:  a list for the top of the page.
+    """
+    items = "".join(f"<li>{escape(str(line))}</li>" for line in lines)
+    return Shown(f'<ul class="sentences">{items}</ul>', "\n".join(str(line) for line in lines))
+
+
+def note(text: str) -> Shown:
+    """A caution or a remark, set apart from the rest.
+
+    Takes:  plain text.
+    Gives:  a paragraph.
+    """
+    return Shown(f'<p class="note">{escape(text)}</p>', text)
+
+
+def table(frame: pd.DataFrame, caption: str, rows: int = ROWS_SHOWN, rest: str = "findings.csv") -> Shown:
+    """A table with every row and every letter, or with the number of rows left out.
+
+    Takes:  frame (its index is not shown; missing cells stay empty); caption; rows: how many to show at
+            most; rest: the file that has all of them.
+    Gives:  a table with a caption, numbers at the right; below it, where rows are left out, "20 of 70 rows
+            shown; all of them are in findings.csv."
+    """
+    shown = frame.head(rows)
+    numeric = [pd.api.types.is_numeric_dtype(frame[c]) and frame[c].dtype != bool for c in frame.columns]
+    kinds = [' class="number"' if number else "" for number in numeric]
+    head = "".join(
+        f'<th scope="col"{kind}>{escape(str(c))}</th>' for c, kind in zip(frame.columns, kinds, strict=True)
+    )
+    body = "".join(
+        "<tr>"
+        + "".join(f"<td{kind}>{escape(_cell(v))}</td>" for v, kind in zip(row, kinds, strict=True))
+        + "</tr>"
+        for row in shown.itertuples(index=False, name=None)
+    )
+    left_out = (
+        f"{len(shown)} of {len(frame)} rows shown; all of them are in {rest}."
+        if len(shown) < len(frame)
+        else ""
+    )
+    below = f'<p class="rest">{escape(left_out)}</p>' if left_out else ""
+    html = (
+        f'<div class="wide"><table><caption>{escape(caption)}</caption><thead><tr>{head}</tr></thead>'
+        f"<tbody>{body}</tbody></table></div>{below}"
+    )
+    return Shown(html, "\n".join(filter(None, [caption, shown.to_string(index=False), left_out])))
+
+
+def tables(*captioned: tuple[str, pd.DataFrame]) -> Shown:
+    """Several tables, one below the other.
+
+    Takes:  pairs of caption and frame.
+    Gives:  the tables, as `table` makes them.
+    """
+    made = [table(frame, caption) for caption, frame in captioned]
+    return Shown("".join(one._repr_html_() for one in made), "\n\n".join(map(repr, made)))
+
+
+def figure(fig: Figure, alt: str, caption: str) -> Shown:
+    """A drawing inside the page, sharp on screen and paper, the same bytes for the same drawing.
+
+    Takes:  fig: a matplotlib figure (closed afterwards, so that it is not shown twice); alt: what it shows,
+            in words, for those who cannot see it; caption: plain text below it.
+    Gives:  a figure. Its text is drawn letter for letter: "$" in a species' name starts no formula.
+    Raises: ValueError for an empty alt text.
+    """
+    if not alt.strip():
+        raise ValueError("a figure needs an alt text: say in a sentence what it shows")
+    # An <img> cannot run scripts or fetch anything, whatever names stand in the drawing.
+    image = base64.b64encode(svg(fig)).decode("ascii")
+    html = (
+        f'<figure><img alt="{escape(alt)}" src="data:image/svg+xml;base64,{image}">'
+        f"<figcaption>{escape(caption)}</figcaption></figure>"
+    )
+    return Shown(html, f"[figure: {alt}]\n{caption}")
+
+
+def svg(fig: Figure) -> bytes:
+    """Draw a figure as SVG, without date and with fixed ids.
+
+    Takes:  fig, closed afterwards.
+    Gives:  the SVG file.
+    """
+    from matplotlib import pyplot as plt  # noqa: PLC0415 (pyplot picks a window system when imported)
+
+    letters = [text for text in fig.findobj(Text) if isinstance(text, Text)]
+    for axes in fig.axes:
+        for axis, labels in ((axes.xaxis, axes.get_xticklabels()), (axes.yaxis, axes.get_yticklabels())):
+            if isinstance(axis.get_major_formatter(), LogFormatter):
+                # Powers of ten on logarithmic axes are the one formula of ours.
+                own = {id(label) for label in [*labels, *axis.get_minorticklabels()]}
+                letters = [text for text in letters if id(text) not in own]
+            else:
+                letters += labels
+    for text in letters:
+        text.set_parse_math(False)
+    buffer = io.BytesIO()
+    with mpl.rc_context({"svg.hashsalt": "plantstats", "svg.fonttype": "path"}):
+        fig.savefig(
+            buffer, format="svg", bbox_inches="tight", metadata={"Date": None, "Creator": "plantstats"}
+        )
+    plt.close(fig)
+    return buffer.getvalue()
+
+
+def _cell(value: Any) -> str:
+    if pd.api.types.is_scalar(value) and pd.isna(value):
+        return ""
+    if isinstance(value, pd.Timestamp) and value == value.normalize():
+        return value.date().isoformat()
+    return str(value)
