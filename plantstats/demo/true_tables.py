@@ -15,8 +15,8 @@ def true_plants(layout: Layout, truth: Truth, end: pd.DataFrame) -> pd.DataFrame
     """One row per plant, the truth.
 
     Gives:  real planting day, first day under the records, real day and kind of its end (missing: still
-            standing), days at risk, days of them with topsoil left dry, group, site effect, and how many
-            under its label nobody wrote down.
+            standing), days at risk, days of them with topsoil left dry, group, site effect, and the number
+            of swaps under its label that nobody wrote down.
     """
     losing = end["code"].map(OUTCOME_OF)
     return pd.DataFrame(
