@@ -122,16 +122,22 @@ def _cost(findings: pd.DataFrame, shown: pd.DataFrame, period: Period) -> str:
 
 def _highest(findings: pd.DataFrame, shown: pd.DataFrame, period: Period, small_group: int) -> str:
     rows = pick(findings, "loss_rate", ["species", "light"], period.name)
-    rows = rows[(rows["n_plants"] >= small_group) & (rows["losses"] > 0)]
-    if rows.empty:
+    some = rows[rows["losses"] > 0]
+    total = _one(findings, "loss_rate", period)
+    if some.empty or total is None:
         return ""
-    top = rows.sort_values(["low", "losses"], ascending=False).iloc[0]
-    display = shown.loc[top.name]
-    return (
-        f"Most clearly high among the {len(rows)} combinations of species and light that lost any: {top['species']} in "
-        f"{top['light']} light, {top['losses']} of {top['n_plants']} plants, {display['estimate']} per 100 plant-years "
-        f"({display['interval']}). The highest of many is high partly by chance."
+    top = some.sort_values(["losses", "estimate", "species", "light"], ascending=[False, False, True, True]).iloc[0]
+    where = f"{top['species']} in {top['light']} light" if top["light"] != "unknown" else f"{top['species']}, light unknown"
+    lead = (
+        f"Of {len(rows)} combinations of species and light, {len(some)} lost any. Most losses: {where}, "
+        f"{top['losses']} of {plants(top['n_plants'])}"
     )
+    if top["n_plants"] < small_group:
+        return f"{lead}; too few plants to give a rate."
+    rate = f"{shown.loc[top.name, 'result']} per 100 plant-years"
+    if top["low"] > total["estimate"]:
+        return f"{lead}, {rate}: above the whole's rate, though the highest of many is high partly by chance."
+    return f"{lead}, {rate}: an interval that holds the whole's rate, so no sign that it is worse than the rest."
 
 
 TREND_CAPTION = (

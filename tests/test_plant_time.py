@@ -202,13 +202,20 @@ def test_what_is_off_the_table_is_counted_by_reason(tmp_path: Path) -> None:
                  replacements=[lost("P1", "2024-06-01"), lost("P2", "2025-01-20"), lost("P9", "2025-02-02"),
                                lost("P6", "2025-05-01"), lost("P6", "2025-05-02"), lost("P4", "2026-02-01")])
     assert fates(time) == {
-        ("plants", "gone before the records begin"): 1, ("plants", "replaced before the plant was installed"): 1,
+        ("plants", "gone before the follow-up begins"): 1, ("plants", "replaced before the plant was installed"): 1,
         ("plants", "no date of entry: install date, visits and observed_from are all missing"): 1,
         ("plants", "came after the cut"): 1, ("plants", "a replacement row of it was set aside"): 1,
         ("plants", "followed"): 1,
         ("replacements", "before the records begin"): 1, ("replacements", "before the plant was installed"): 1,
         ("replacements", "no such plant"): 1, ("replacements", "died"): 1,
         ("replacements", "the plant was gone already"): 1, ("replacements", "after the cut"): 1}
+
+
+def test_a_plant_taken_away_on_the_day_it_came_was_never_at_risk(tmp_path: Path) -> None:
+    time = build(tmp_path, "2025-06-30", sites=SITE,
+                 plants=[plant(installed_on="2025-01-06", removed_on="2025-01-06", outcome="withdrawn")])
+    assert time.cells([])[["plant_days", "withdrawn"]].values.tolist() == [[0, 0]]
+    assert fates(time) == {("plants", "gone before the follow-up begins"): 1, ("removals", "on the day of entry"): 1}
 
 
 def test_late_entry_gives_the_worked_days_and_rate(tmp_path: Path) -> None:
@@ -349,13 +356,14 @@ def counted_day_by_day(tables: dict[str, Any], as_of: date) -> tuple[int, int]:
             told.append((p["removed_on"], 10**6, p["quantity"], "withdrawn"))
             if p["installed_on"] and p["removed_on"] < p["installed_on"]:
                 continue
-        here = p["quantity"] - sum(q for on, _, q, _ in told if on < entry)
+        early = [q for on, _, q, what in told if on < entry or (on == entry and what in ("client", "withdrawn"))]
+        here = p["quantity"] - sum(early)
         if here <= 0 or entry >= as_of.isoformat():
             continue
         by_day: dict[date, list[tuple[int, str]]] = defaultdict(list)
         first = date.fromisoformat(entry)
         for on, _, quantity, outcome in sorted(told):
-            if entry <= on <= as_of.isoformat():
+            if entry <= on <= as_of.isoformat() and (on > entry or outcome in ("died", "declined")):
                 by_day[max(date.fromisoformat(on), first + timedelta(1))].append((quantity, outcome))
         today = first
         while today < as_of and here > 0:

@@ -164,7 +164,8 @@ def build(
 def last_day(records: Records) -> date | None:
     """The last day on which the records still run: of completed visits and replacements.
 
-    A day that stands more than 92 days (a quarter) after the one before it is taken for a typing error.
+    A day that stands more than 92 days (a quarter) after the one before it is taken for a typing error, unless
+    all of them do.
     """
     days = duckdb.sql(f"""
         select distinct visited_on as at from read_parquet('{records.parquet("visits")}')
@@ -173,6 +174,5 @@ def last_day(records: Records) -> date | None:
         order by 1""").df()["at"]
     if days.empty:
         return None
-    alone = days.diff().dt.days.gt(92) & (days.index > 0)
-    last = days[~alone.cummax()].iloc[-1]
-    return pd.Timestamp(last).date()
+    near = days.diff().dt.days.le(92)
+    return pd.Timestamp(days[near].iloc[-1] if near.any() else days.iloc[-1]).date()

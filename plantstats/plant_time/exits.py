@@ -9,6 +9,7 @@ from plantstats.plant_time.inputs import LOSSES, OUTCOMES, POT_CLASSES, POT_CUTS
 
 BEFORE_RECORDS = "before the records begin"
 BEFORE_INSTALLED = "before the plant was installed"
+ON_ENTRY = "on the day of entry"
 
 def looks(t: dict[str, ir.Table], as_of: int) -> ir.Table:
     """Completed visits to one plant, up to `as_of`: plant_id, seen (day), dead (condition 1 was noted)."""
@@ -116,11 +117,12 @@ def events(t: dict[str, ir.Table], as_of: int, dated: str) -> ir.Table:
             (e.found < e.installed, BEFORE_INSTALLED),
             (e.entry.isnull(), "the plant has no date of entry"),
             (e.found < e.entry, BEFORE_RECORDS),
+            (~e.outcome.isin(LOSSES) & (e.found == e.entry), ON_ENTRY),
             (e.found > as_of, "after the cut"),
             else_=ibis.null("string"),
         ),
     )
-    early = ibis.ifelse(e.off == BEFORE_RECORDS, e.quantity, 0)
+    early = ibis.ifelse(e.off.isin([BEFORE_RECORDS, ON_ENTRY]), e.quantity, 0)
     e = e.mutate(entered=e.at_start - early.sum().over(ibis.window(group_by="plant_id")))
     counts = e.off.isnull()
     order = ibis.window(group_by="plant_id", order_by=["ends", ibis.desc("source"), "event"], rows=(None, 0))
@@ -151,7 +153,7 @@ def spans(t: dict[str, ir.Table], as_of: int) -> ir.Table:
     last = happened.filter(happened.taken > 0, happened.before + happened.taken >= happened.entered)
     last = last.group_by("plant_id").agg(gone=last.ends.min())
     early = happened.group_by("plant_id").agg(
-        gone_early=happened.quantity.sum(where=happened.off == BEFORE_RECORDS).coalesce(0).cast("int64"),
+        gone_early=happened.quantity.sum(where=happened.off.isin([BEFORE_RECORDS, ON_ENTRY])).coalesce(0).cast("int64"),
         impossible=(happened.off == BEFORE_INSTALLED).any(),
     )
     f = follow.left_join(last, "plant_id").drop("plant_id_right")
@@ -160,9 +162,10 @@ def spans(t: dict[str, ir.Table], as_of: int) -> ir.Table:
     f = f.mutate(leave=ibis.least(f.gone.coalesce(as_of), as_of), entered=f.at_start - f.gone_early.coalesce(0))
     off = ibis.cases(
         (f.doubted.coalesce(False), "a replacement row of it was set aside"),
-        (f.impossible.coalesce(False), "replaced " + ibis.literal(BEFORE_INSTALLED)),
+        (f.impossible.coalesce(False), f"replaced {BEFORE_INSTALLED}"),
         (f.entry.isnull(), "no date of entry: install date, visits and observed_from are all missing"),
-        (f.entered <= 0, "gone " + ibis.literal(BEFORE_RECORDS)),
+        (f.at_start <= 0, "a line of no plants"),
+        (f.entered <= 0, "gone before the follow-up begins"),
         (f.leave <= f.entry, "came after the cut"),
         else_=ibis.null("string"),
     )
