@@ -25,10 +25,11 @@ def main(arguments: Sequence[str] | None = None) -> int:
     from plantstats.periods import PeriodError  # noqa: PLC0415
     from plantstats.records.errors import RecordError  # noqa: PLC0415
     from plantstats.reports.errors import ReportError  # noqa: PLC0415
+    from plantstats.review import ReviewError  # noqa: PLC0415
 
     try:
         return chosen.command(chosen)
-    except (RecordError, ReportError, PeriodError, FindingsError) as fault:
+    except (RecordError, ReportError, ReviewError, PeriodError, FindingsError) as fault:
         print(f"plantstats {chosen.name}: {fault}", file=sys.stderr)
         return 1
     except KeyboardInterrupt:
@@ -50,11 +51,10 @@ def _review(chosen: argparse.Namespace) -> int:
 
 
 def _check(chosen: argparse.Namespace) -> int:
-    from plantstats import checks, records  # noqa: PLC0415
-    from plantstats.reports import pack  # noqa: PLC0415
+    from plantstats import checks, plant_time, records  # noqa: PLC0415
 
     loaded = records.load(chosen.folder)
-    faults = checks.check(loaded, chosen.as_of or pack.recorded_days(loaded)[1])
+    faults = checks.check(loaded, chosen.as_of or plant_time.last_day(loaded))
     print(checks.print_check(loaded, faults))
     if chosen.set_aside:
         checks.write_set_aside(loaded, chosen.set_aside)

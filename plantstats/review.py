@@ -140,12 +140,12 @@ def _other_dates(
     ])
 
 
-def page_date(period: Period, as_of: str = "") -> date:
+def page_date(period: Period, as_of: date | None = None) -> date:
     """The last day that counts: the given one, else the quarter's last.
 
     Raises: ReviewError for a day before the quarter's end.
     """
-    cut = date.fromisoformat(as_of) if as_of else period.last_day
+    cut = as_of or period.last_day
     if cut < period.last_day:
         raise ReviewError(f"as_of {cut} lies before the end of {period.name} ({period.last_day})")
     return cut
