@@ -20,6 +20,7 @@ class Company:
     visits: pa.Table
     true_plants: pd.DataFrame
     true_sites: pd.DataFrame
+    true_quarters: pd.DataFrame
     failure: tuple[str, str] | None  # date, site
 
 
@@ -59,6 +60,7 @@ def build(plants: int, years: float, seed: int, truth: Truth) -> Company:
         visits.visits(lay, truth, log, rng),
         true_tables.true_plants(lay, truth, end),
         true_tables.true_sites(lay),
+        true_tables.true_quarters(lay, truth, log),
         failure,
     )
 
@@ -71,7 +73,8 @@ def company(
     Takes:  as `build`; `truth` defaults to `Truth()`.
     Gives:  sites, plants, visits, replacements, contracts, moves, readings (canonical columns and types;
             replacements have `cause`, `cause_text` and `outcome`; `removal_reason` is the raw code), and the
-            truth: `true_plants` (one row per plant) and `true_sites`.
+            truth: `true_plants` (one row per plant), `true_sites`, `true_quarters` (true risk by plant and
+            quarter).
     """
     made = build(plants, years, seed, truth or Truth())
     kinds = {
@@ -81,4 +84,5 @@ def company(
     }
     log = made.visits.to_pandas(types_mapper=kinds.get, date_as_object=False)
     log["visited_on"] = log["visited_on"].astype("datetime64[us]")
-    return {**made.tables, "visits": log, "true_plants": made.true_plants, "true_sites": made.true_sites}
+    true = {n: getattr(made, n) for n in ("true_plants", "true_sites", "true_quarters")}
+    return {**made.tables, "visits": log, **true}

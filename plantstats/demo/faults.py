@@ -30,6 +30,10 @@ class _Sheet:
     def get(self, row: int, column: str) -> str:
         return self.rows[row][self.header.index(column)]
 
+    def column(self, column: str) -> list[str]:
+        """All cells of a column."""
+        return [row[self.header.index(column)] for row in self.rows]
+
     def put(self, row: int, column: str, text: str) -> None:
         self.rows[row][self.header.index(column)] = text
 
@@ -101,17 +105,19 @@ def plant(folder: Path) -> list[Fault]:
         visits,
         (row,),
         "72.5 in temp_c",
-        "named: no room is that hot; not converted by guess and not used as Celsius",
+        "that cell is set aside, likely Fahrenheit, not converted by guess; the rest of the row is used",
     )
-    row = swaps.first(0.50, replaced_on=some, found_on=some)
-    installed = plants.get(_row_of(plants, swaps.get(row, "plant_id")), "installed_on") or "2023-01-01"
-    swaps.put(row, "replaced_on", f"{int(installed[:4]) - 2}{installed[4:8]}15")
+    came = dict(zip(plants.column("plant_id"), plants.column("installed_on"), strict=True))
+    known = {plant_id for plant_id, day in came.items() if day}
+    row = swaps.first(0.50, plant_id=known.__contains__, cause=lambda c: c.startswith("DEAD"), found_on=some)
+    installed = came[swaps.get(row, "plant_id")]
+    swaps.put(row, "replaced_on", f"{int(installed[:4]) - 1}{installed[4:8]}15")
     note(
         "replaced before it was installed",
         swaps,
         (row,),
-        f"{swaps.get(row, 'plant_id')} replaced on {swaps.get(row, 'replaced_on')}",
-        "set aside: an impossible history is named, never counted as negative days",
+        f"{swaps.get(row, 'plant_id')}, installed {installed}, replaced {swaps.get(row, 'replaced_on')}",
+        "set aside and named as impossible, never counted as negative days; its end in plants.csv stands",
     )
     standing = [i for i in range(len(plants.rows)) if plants.get(i, "removed_on") == ""]
     one, two = next(
@@ -140,10 +146,6 @@ def plant(folder: Path) -> list[Fault]:
     for sheet in (visits, plants, swaps):
         sheet.save()
     return found
-
-
-def _row_of(sheet: _Sheet, plant_id: str) -> int:
-    return next(i for i in range(len(sheet.rows)) if sheet.get(i, "plant_id") == plant_id)
 
 
 def readme(listed: list[Fault], plants: int, years: float, seed: int) -> str:

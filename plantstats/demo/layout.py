@@ -38,6 +38,7 @@ class Layout:
     leaf_cycle: np.ndarray
     month: np.ndarray
     weekday: np.ndarray  # 0 is Monday
+    quarter: np.ndarray  # calendar quarter of the day: year x 4 + 0 to 3
     site: np.ndarray
     species: np.ndarray
     light: np.ndarray
@@ -181,6 +182,7 @@ def draw(rng: np.random.Generator, plants: int, years: float, truth: Truth) -> L
         + truth.heating * heated[fixed],
         leaf_cycle=cycle(truth.leaf_cycle_cos, truth.leaf_cycle_sin, day_of_year[fixed]),
         month=calendar.month.to_numpy()[fixed],
+        quarter=(calendar.year * 4 + calendar.quarter - 1).to_numpy()[fixed],
         weekday=calendar.day_of_week.to_numpy()[fixed],
         site=site,
         species=species,

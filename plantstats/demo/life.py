@@ -2,47 +2,18 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
-
 import numpy as np
 
 from plantstats.demo.causes import code_for, loss_cause
 from plantstats.demo.effects import Effects
 from plantstats.demo.layout import Layout
+from plantstats.demo.log import Log
 from plantstats.demo.truth import DAYS_PER_100_YEARS, TRANSIENT_DAYS, Truth
 
 EMPTY, ALIVE, LOST, FOUND = 0, 1, 2, 3  # LOST: nobody has seen it yet; FOUND: its replacement is ordered
 LONG_AGO = -100_000
 SICK_DAYS = 60  # before a loss that gives warning
 CLIENT_CAUSES, WITHDRAWN_CAUSES = ("theft", "client_action"), ("upgrade", "outgrown", "removed", "rotation")
-VISIT_COLUMNS = (
-    "day",
-    "plant",
-    "site",
-    "topsoil",
-    "watered",
-    "early",
-    "dry_days",
-    "gap",
-    "dropped",
-    "yellow",
-    "leaf_count",
-    "condition",
-    "moved",
-    "repotted",
-    "extra",
-)
-
-
-@dataclass
-class Log:
-    """What happened. `visits`: arrays per day; the rest: one tuple or dict per event."""
-
-    visits: list[tuple[np.ndarray, ...]] = field(default_factory=list)
-    site_lines: list[tuple[int, int, str]] = field(default_factory=list)  # day, site, status
-    plants: list[dict] = field(default_factory=list)
-    moves: list[tuple[int, int, int, str, int, bool]] = field(default_factory=list)
-    failure: tuple[int, int] | None = None  # day, site
 
 
 class Life:
@@ -69,7 +40,9 @@ class Life:
         self.crown, self.full_crown = np.zeros(n), np.zeros(n)
         self.other_on, self.due = np.full(n, np.inf), np.full(n, np.inf)
         self.warned, self.base_condition = np.zeros(n, bool), np.full(n, 5)
-        self.days_at_risk, self.days_dry = np.zeros(n), np.zeros(n)
+        self.days_at_risk, self.days_dry, self.hazard_sum = np.zeros(n), np.zeros(n), np.zeros(n)
+        self.counted = np.zeros((3, n))  # of these three, what is already in the log
+        self.quarter = int(layout.quarter[0])
         self.effects = Effects(layout, truth)
         self.group_rounds()
 
@@ -98,25 +71,21 @@ class Life:
         first = len(self.log.plants)
         limit, warned, base = rng.exponential(size=n), rng.random(n) < self.truth.warned_share, rng.random(n)
         for i, p in enumerate(at.tolist()):
-            self.log.plants.append(
-                {
-                    "position": self.label[p],
-                    "site": int(self.site[p]),
-                    "species": int(self.species[p]),
-                    "light": int(self.light[p]),
-                    "pot": int(self.pot[p]),
-                    "pot_cm": int(self.lay.pot_cm[p]),
-                    "planter": int(self.planter[p]),
-                    "planted": int(planted[i]),
-                    "known": day,
-                }
-            )
+            record = {
+                "position": self.label[p],
+                "planted": int(planted[i]),
+                "known": day,
+                "site": int(self.site[p]),
+            }
+            record |= {"species": int(self.species[p]), "light": int(self.light[p]), "pot": int(self.pot[p])}
+            record |= {"pot_cm": int(self.lay.pot_cm[p]), "planter": int(self.planter[p])}
+            self.log.plants.append(record)
         self.plant[at] = np.arange(first, first + n)
         self.state[at], self.planted[at], self.limit[at], self.used[at] = ALIVE, planted, limit, 0.0
         self.warned[at], self.base_condition[at] = warned, 4 + (base < 0.6)
         self.moved[at], self.repotted[at] = LONG_AGO, LONG_AGO
         self.last_visit[at], self.last_dry[at], self.last_early[at], self.spell_dry[at] = day, False, False, 0
-        self.days_at_risk[at], self.days_dry[at] = 0, 0
+        self.days_at_risk[at], self.days_dry[at], self.hazard_sum[at], self.counted[:, at] = 0, 0, 0, 0
         self.full_crown[at] = np.maximum(
             6, self.effects.leaves[self.species[at]] * (0.6 + 0.4 * self.pot[at]) * rng.uniform(0.8, 1.2, n)
         )
@@ -155,6 +124,14 @@ class Life:
             day + np.exp(self.dry_static[at] + self.effects.site_dry[day, self.site[at]]) * spread
         )
 
+    def count(self, at: np.ndarray) -> None:
+        """Log the days and the true expected losses since the last count, under the place they were in."""
+        now = np.array([self.days_at_risk[at], self.days_dry[at], self.hazard_sum[at]])
+        days, dry, expected = now - self.counted[:, at]
+        quarter = np.full(len(at), self.quarter)
+        self.log.risk.append((self.plant[at], quarter, self.site[at], self.light[at], days, dry, expected))
+        self.counted[:, at] = now
+
     # -- one day -------------------------------------------------------------------------------------
 
     def age_a_day(self, day: int) -> None:
@@ -172,6 +149,7 @@ class Life:
             rate += (self.truth.ageing_shape - 1) * np.log((np.maximum(age, 0) + 0.5) / 365.25)
         self.hazard = np.exp(rate)
         self.used += self.hazard * alive
+        self.hazard_sum += self.hazard * alive
         self.days_at_risk += alive
         self.days_dry += alive & dry
         self.spell_dry += dry
@@ -184,6 +162,7 @@ class Life:
 
     def end(self, p: int, day: int, code: str, declined: bool) -> dict:
         """Write down the true end of the plant in this position; nobody has seen it yet."""
+        self.count(np.array([p]))
         record = self.log.plants[self.plant[p]]
         record.update(
             lost=day,

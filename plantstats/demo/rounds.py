@@ -7,7 +7,8 @@ import datetime as dt
 import numpy as np
 
 from plantstats.demo.layout import Layout
-from plantstats.demo.life import ALIVE, EMPTY, FOUND, LOST, SICK_DAYS, Life, Log
+from plantstats.demo.life import ALIVE, EMPTY, FOUND, LOST, SICK_DAYS, Life
+from plantstats.demo.log import Log
 from plantstats.demo.truth import DAYS_PER_100_YEARS, TRANSIENT_DAYS, Truth
 
 FAILURE_DAY = dt.date(2025, 12, 12)  # in the last complete calendar year and in the last four quarters
@@ -120,6 +121,7 @@ def _move(life: Life, p: int, day: int) -> bool:
     """Move a plant within its site or to another of the client's; the light may change by one band."""
     sites, rng = life.lay.sites, life.rng
     site = int(life.site[p])
+    life.count(np.array([p]))
     u = rng.random(3)
     client = sites["client"].to_numpy()
     others = np.flatnonzero(
@@ -204,6 +206,9 @@ def live(layout: Layout, truth: Truth, rng: np.random.Generator) -> Log:
     order = np.argsort(layout.starts, kind="stable")
     starts = layout.starts[order]
     for day in range(layout.days):
+        if layout.quarter[day] != life.quarter:
+            life.count(np.flatnonzero(life.state == ALIVE))
+            life.quarter = int(layout.quarter[day])
         new = order[np.searchsorted(starts, day) : np.searchsorted(starts, day, side="right")]
         new = np.sort(new[closed[life.site[new]] > day])
         if len(new):
@@ -239,6 +244,7 @@ def live(layout: Layout, truth: Truth, rng: np.random.Generator) -> Log:
         _replace(life, day)
         if crossed:
             life.group_rounds()
+    life.count(np.flatnonzero(life.state == ALIVE))
     for p in np.flatnonzero(life.state == ALIVE).tolist():
         life.log.plants[life.plant[p]].update(at_risk=int(life.days_at_risk[p]), dry=int(life.days_dry[p]))
     return life.log

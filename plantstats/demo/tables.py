@@ -7,7 +7,7 @@ import pandas as pd
 
 from plantstats.demo.causes import CAUSE_OF, OUTCOME_OF
 from plantstats.demo.layout import PLANT_COST, POT_CM, REGIONS, SETTINGS, Layout
-from plantstats.demo.life import Log
+from plantstats.demo.log import Log
 from plantstats.demo.truth import LIGHTS, PLANTERS, Truth
 
 CURRENCY = "EUR"

@@ -1,4 +1,4 @@
-"""The truth about each plant and site of an invented company, as tables."""
+"""The truth about an invented company's plants, sites and quarters, as tables."""
 
 from __future__ import annotations
 
@@ -7,6 +7,7 @@ import pandas as pd
 
 from plantstats.demo.causes import CAUSE_OF, OUTCOME_OF
 from plantstats.demo.layout import Layout
+from plantstats.demo.log import RISK_COLUMNS, Log
 from plantstats.demo.tables import as_dates, as_text, plant_ids
 from plantstats.demo.truth import LIGHTS, Truth
 
@@ -55,5 +56,32 @@ def true_sites(layout: Layout) -> pd.DataFrame:
             "open_humidity": layout.humidity[:, ~layout.heated].mean(axis=1)
             if (~layout.heated).any()
             else np.nan,
+        }
+    )
+
+
+def true_quarters(layout: Layout, truth: Truth, log: Log) -> pd.DataFrame:
+    """The true risk of each plant in each calendar quarter (two rows where it was moved within one).
+
+    Gives:  plant_id, quarter (its first day), site_id and light then held, species, plant_days,
+            over_dry_days, expected_losses (the true hazard added up over those days; the building failure is
+            not in it). Of any group, sum(expected_losses) / sum(plant_days) is the true rate that a loss rate
+            estimates, whatever acted. Days lie on the true end, not on the day on which it was found.
+    """
+    columns = [np.concatenate(part) for part in zip(*log.risk, strict=True)]
+    r = pd.DataFrame(dict(zip(RISK_COLUMNS, columns, strict=True)))
+    r = r[r["plant_days"] > 0].sort_values(["plant", "quarter"], kind="stable", ignore_index=True)
+    species = np.array([p["species"] for p in log.plants])[r["plant"].astype(int)]
+    start = pd.to_datetime({"year": r["quarter"] // 4, "month": r["quarter"] % 4 * 3 + 1, "day": 1})
+    return pd.DataFrame(
+        {
+            "plant_id": as_text(plant_ids(r["plant"])),
+            "quarter": start.astype("datetime64[us]"),
+            "site_id": as_text(layout.sites["site_id"].to_numpy()[r["site"].astype(int)]),
+            "light": as_text(np.array(LIGHTS, dtype=object)[r["light"].astype(int)]),
+            "species": as_text(np.array([s.name for s in truth.species], dtype=object)[species]),
+            "plant_days": r["plant_days"].astype("Int64"),
+            "over_dry_days": r["over_dry_days"].astype("Int64"),
+            "expected_losses": r["expected_losses"],
         }
     )

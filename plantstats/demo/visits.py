@@ -6,7 +6,7 @@ import numpy as np
 import pyarrow as pa
 
 from plantstats.demo.layout import REGIONS, Layout
-from plantstats.demo.life import VISIT_COLUMNS, Log
+from plantstats.demo.log import VISIT_COLUMNS, Log
 from plantstats.demo.truth import Truth
 
 TOPSOIL = ("dry", "moist", "wet")
@@ -41,7 +41,7 @@ def visits(layout: Layout, truth: Truth, log: Log, rng: np.random.Generator) -> 
     u = rng.random((8, n), dtype=np.float32)
 
     region = layout.sites["region"].to_numpy()
-    crews = max(2, site_count // 40)  # technicians to a region
+    crews = max(1, site_count // 40)  # technicians to a region
     own = region * crews + layout.sites["stand_in"].to_numpy() % crews
     sick_leave = rng.random((site_count, days), dtype=np.float32) < 0.08
     technician = np.where(sick_leave[site, day], (own[site] + 1) % (crews * len(REGIONS)), own[site])
