@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import codecs
 import csv
-import hashlib
 import io
 import re
 from collections.abc import Callable, Iterator
@@ -24,12 +23,14 @@ from plantstats.records.heads import MAX_COLUMNS
 from plantstats.records.settings import TableSettings
 
 CHUNK = 16 * 2**20
+PIECE = 2**18
 LONGEST_LINE = 2 * 2**20
 MOST_LINES = 200  # a quoted field of more lines has lost its closing mark
 DELIMITERS = ",;\t|"
 PREVIEW_LINES = 60
 # Bytes that Windows-1252 leaves undefined: a file that holds one is not in that encoding.
 UNDEFINED_1252 = re.compile(rb"[\x81\x8d\x8f\x90\x9d]")
+ODD_CELL = re.compile(rb"[^\r\n,;\t\"|]*[\x80-\xff][^\r\n,;\t\"|]*")
 TEXT = pa.string()
 CODED = pa.dictionary(pa.int32(), pa.string())
 
@@ -60,7 +61,7 @@ class CsvFile:
     def __init__(self, path: Path, name: str, options: TableSettings) -> None:
         self.path, self.name, self.options = path, name, options
         self.notes: list[tuple[str, str]] = []
-        self.encoding, self.digest, self.sample = _scan(path, name, options.encoding)
+        self.encoding, self.sample = _scan(path, name, options.encoding)
         self.first_line = 1
         self.delimiter = ","
         self.trailing = 0
@@ -104,41 +105,70 @@ class CsvFile:
         chunk = next(chunks, None)
         while chunk is not None:
             following = next(chunks, None)
-            body = carry + chunk
-            carry = b""
+            body = chunk
             if line <= head_line:
                 skipped = 0
                 for _ in range(head_line - line + 1):
                     at = body.find(b"\n", skipped)
                     skipped = at + 1 if at >= 0 else len(body)
                 body, line = body[skipped:], head_line + 1
-            if body:
-                block = self._fast(body, line, n_columns, wanted)
+            for piece, end in self._pieces(body):
+                piece = carry + piece
+                carry = b""
+                block = self._fast(piece, line, n_columns, wanted)
                 if block is None:
-                    block, carry = self._careful(body, line, n_columns, wanted, like_record, following is None)
-                line += body.count(b"\n") - carry.count(b"\n") + (0 if body.endswith(b"\n") or carry else 1)
+                    last = end and following is None
+                    block, carry = self._careful(piece, line, n_columns, wanted, like_record, last)
+                line += piece.count(b"\n") - carry.count(b"\n") + (0 if piece.endswith(b"\n") else 1)
                 yield block
-            chunk = following if following is not None else (carry or None) and None
+            chunk = following
         if self.trailing:
             self.notes.append(("trailing field", f"{self.trailing} rows end in an empty extra field, left out"))
         if self.blank:
             self.notes.append(("blank rows", f"{self.blank} blank lines left out"))
 
+    def _pieces(self, body: bytes) -> Iterator[tuple[bytes, bool]]:
+        """The whole body where it is plain; else short pieces, so that one odd row slows only its neighbours."""
+        if not body:
+            return
+        if len(body) <= PIECE or self._plain(body):
+            yield body, True
+            return
+        start = 0
+        while start < len(body):
+            cut = body.find(b"\n", start + PIECE) + 1 or len(body)
+            yield body[start:cut], cut == len(body)
+            start = cut
+
+    def _plain(self, body: bytes) -> bool:
+        """Whether every quote mark stands at the edge of a field and no line is empty."""
+        if b"\n\n" in body or body.startswith(b"\n"):
+            return False
+        quotes = body.count(b'"')
+        if not quotes:
+            return True
+        mark = self.delimiter.encode()
+        opens = body.count(mark + b'"') + body.count(b'\n"') + body.startswith(b'"')
+        closes = body.count(b'"' + mark) + body.count(b'"\n') + body.endswith(b'"')
+        return opens == closes and opens + closes == quotes
+
     def _fast(self, body: bytes, line: int, n_columns: int, wanted: dict[int, bool]) -> Block | None:
-        if b'"' in body or b"\n\n" in body or body.startswith(b"\n") or n_columns < 2:
+        if n_columns < 2 or not self._plain(body):
             return None
         names = [str(n) for n in range(n_columns)]
         try:
             table = pc.read_csv(
                 pa.BufferReader(body),
                 pc.ReadOptions(column_names=names, block_size=len(body) + 1),
-                pc.ParseOptions(delimiter=self.delimiter, quote_char=False, ignore_empty_lines=False),
+                pc.ParseOptions(delimiter=self.delimiter, ignore_empty_lines=False),
                 pc.ConvertOptions(
                     column_types={str(n): CODED if coded else TEXT for n, coded in wanted.items()},
                     include_columns=[str(n) for n in wanted], null_values=[], strings_can_be_null=False),
             )
         except pa.ArrowInvalid:
             return None  # a ragged row, found and named by the careful reader
+        if table.num_rows != body.count(b"\n") + (not body.endswith(b"\n")):
+            return None  # a quoted field runs over several lines
         columns = {n: table.column(str(n)).combine_chunks() for n in wanted}
         return Block(columns, np.arange(line, line + table.num_rows, dtype="int64"))
 
@@ -154,6 +184,8 @@ class CsvFile:
         faults: list[RowFault] = []
         at = 0
         carry = b""
+        if (regular := self._regular(lines, n_columns)) is not None:
+            rows, numbers, at = regular, list(range(first, first + len(lines))), len(lines)
         while at < len(lines):
             reader = csv.reader((text + "\n" for text in lines[at:]), delimiter=self.delimiter, strict=True)
             start = at
@@ -161,7 +193,7 @@ class CsvFile:
             try:
                 for cells in reader:
                     begun, at = at, start + reader.line_num
-                    if at - begun > 1 and self._swallows(lines[begun + 1:at], like_record, at - begun):
+                    if at - begun > 1 and self._swallows(cells, like_record, at - begun):
                         at, broken = begun, True
                         break
                     self._keep(cells, first + begun, lines[begun], n_columns, rows, numbers, faults)
@@ -174,14 +206,23 @@ class CsvFile:
                 break
             faults.append(self._open_quote(lines, at, first, like_record))
             at += 1
-        columns = {
-            n: pa.array([row[n] for row in rows], type=TEXT) for n in wanted
-        }
+        across = list(zip(*rows, strict=True)) if rows else [()] * n_columns
+        columns = {n: pa.array(across[n], type=TEXT) for n in wanted}
         columns = {n: a.dictionary_encode() if wanted[n] else a for n, a in columns.items()}
         return Block(columns, np.array(numbers, dtype="int64"), faults), carry
 
-    def _swallows(self, inner: list[str], like_record: Callable[[list[str]], bool], count: int) -> bool:
-        return count > MOST_LINES or any(like_record(text.split(self.delimiter)) for text in inner)
+    def _regular(self, lines: list[str], n_columns: int) -> list[list[str]] | None:
+        """The rows, where each line is one row of the right width; else None."""
+        try:
+            rows = list(csv.reader(lines, delimiter=self.delimiter, strict=True))
+        except csv.Error:
+            return None
+        return rows if len(rows) == len(lines) and set(map(len, rows)) == {n_columns} else None
+
+    def _swallows(self, cells: list[str], like_record: Callable[[list[str]], bool], count: int) -> bool:
+        """Whether a field over several lines holds lines that are records themselves."""
+        held = (text for cell in cells if "\n" in cell for text in cell.split("\n")[1:])
+        return count > MOST_LINES or any(like_record(text.split(self.delimiter)) for text in held)
 
     def _closes(self, lines: list[str], at: int, like_record: Callable[[list[str]], bool]) -> bool:
         """Whether a broken record is broken within these lines, so that more text cannot mend it."""
@@ -258,9 +299,8 @@ def _delimiter(lines: list[str]) -> str:
     return best
 
 
-def _scan(path: Path, name: str, asked: str | None) -> tuple[str, str, str]:
-    """Encoding, SHA-256 and a sample of the letters beyond ASCII, in one pass over the file."""
-    digest = hashlib.sha256()
+def _scan(path: Path, name: str, asked: str | None) -> tuple[str, str]:
+    """Encoding, and a sample of the letters beyond ASCII, in one pass over the file."""
     utf8 = codecs.getincrementaldecoder("utf-8")("strict")
     valid, undefined, odd = True, 0, b""
     with path.open("rb") as file:
@@ -268,9 +308,8 @@ def _scan(path: Path, name: str, asked: str | None) -> tuple[str, str, str]:
         file.seek(0)
         at = 0
         while chunk := file.read(CHUNK):
-            digest.update(chunk)
             if not chunk.isascii():
-                if not odd and (match := re.search(rb"[^\r\n,;\t]*[\x80-\xff][^\r\n,;\t]*", chunk)):
+                if not odd and (match := ODD_CELL.search(chunk, 3 if at == 0 else 0)):
                     odd = match[0][:60]
                 bad = UNDEFINED_1252.search(chunk)
                 if bad and not undefined:
@@ -299,7 +338,7 @@ def _scan(path: Path, name: str, asked: str | None) -> tuple[str, str, str]:
     else:
         encoding = "cp1252"
     sample = odd.decode(encoding, errors="replace").strip("\ufeff") if odd and "16" not in encoding else ""
-    return encoding, digest.hexdigest(), sample
+    return encoding, sample
 
 
 def readable(path: Path, encoding: str, name: str) -> None:

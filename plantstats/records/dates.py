@@ -5,15 +5,12 @@ from __future__ import annotations
 import re
 from datetime import UTC, date, datetime, timedelta, timezone
 from functools import lru_cache
-from typing import TYPE_CHECKING, Any
+from typing import Any
 from zoneinfo import ZoneInfo
 
+from plantstats.records.cells import MISSING, NUMBER_CELL, Context, Parsed
 from plantstats.records.words import fold, tidy
 
-if TYPE_CHECKING:
-    from plantstats.records.values import Context, Parsed
-
-NUMBER_CELL = "\ue000"
 TIME = r"(?:(?:[T ]|, ?)\s*(?P<clock>\d{1,2}:\d{2}(?::\d{2}(?:[.,]\d+)?)?)\s*(?P<half>[AaPp]\.?[Mm]\.?)?\s*(?P<zone>Z|UTC|GMT|[+-]\d{2}:?\d{2})?)?"
 YEAR_FIRST = re.compile(rf"(?P<y>\d{{4}})[-/.](?P<m>\d{{1,2}})[-/.](?P<d>\d{{1,2}}){TIME}$")
 COMPACT = re.compile(rf"(?P<y>(?:18|19|20|21)\d{{2}})(?P<m>\d{{2}})(?P<d>\d{{2}}){TIME}$")
@@ -35,7 +32,7 @@ MONTHS: dict[str, str] = {
     "da": "januar februar marts april maj juni juli august september oktober november december",
     "nb": "januar februar mars april mai juni juli august september oktober november desember",
 }
-EXTRA = {"de": {"jan": 1, "jän": 1, "janner": 1, "feb": 2, "mrz": 3, "sept": 9}, "fr": {"sept": 9}, "en": {"sept": 9},
+EXTRA = {"de": {"jan": 1, "janner": 1, "feb": 2, "mrz": 3, "sept": 9}, "fr": {"sept": 9}, "en": {"sept": 9},
          "nl": {"mrt": 3}}
 # Days that programs write when they have none.
 SENTINELS = {
@@ -44,7 +41,6 @@ SENTINELS = {
     "9999-12-31": "an open end", "0001-01-01": "a placeholder", "0000-00-00": "a placeholder",
     "1753-01-01": "a placeholder", "2999-12-31": "an open end",
 }
-MISSING = {"", "na", "n/a", "n.a.", "null", "none", "nan", "nat", "nil", "-", "--", "?", "#n/a"}
 FIRST_YEAR, LAST_YEAR = 1800, 2199
 SHOWN = {"dmy": "day first", "mdy": "month first", "ymd": "year first"}
 EPOCHS = {1900: date(1899, 12, 30), 1904: date(1904, 1, 1)}
@@ -59,9 +55,15 @@ def month_names(languages: tuple[str, ...]) -> dict[str, int]:
         for number, name in enumerate(MONTHS.get(language, "").split(), start=1):
             for length in range(3, len(name) + 1):
                 made.setdefault(name[:length], set()).add(number)
-        names.update({fold(name): next(iter(found)) for name, found in made.items() if len(found) == 1})
-        names.update({fold(name): number for name, number in EXTRA.get(language, {}).items()})
+        names.update({name: next(iter(found)) for name, found in made.items() if len(found) == 1})
+        names.update(EXTRA.get(language, {}))
     return names
+
+
+def month_of(name: str, languages: tuple[str, ...]) -> int | None:
+    """Number of a month by its name; accents count unless a language that uses them is declared."""
+    names = month_names(languages)
+    return names.get(fold(name) if languages else name.casefold())
 
 
 def parse(texts: list[str], context: Context) -> Parsed:
@@ -70,8 +72,6 @@ def parse(texts: list[str], context: Context) -> Parsed:
     Takes:  texts, each once; context (order, languages, time zone, window of two-digit years, epoch).
     Gives:  Parsed with dates (or date-times for a stamp column).
     """
-    from plantstats.records.values import Parsed
-
     options = context.table
     out = Parsed([None] * len(texts), [None] * len(texts))
     waiting: dict[int, dict[str, tuple[int, int, int] | None]] = {}
@@ -94,7 +94,7 @@ def parse(texts: list[str], context: Context) -> Parsed:
             if len(match["c"]) == 2:
                 two_digits.append(n)
         elif (match := _named(text)) is not None:
-            month = month_names(options.languages).get(fold(match["name"]))
+            month = month_of(match["name"], options.languages)
             if month is None:
                 out.reasons[n] = f"month name not understood: {match['name']}; declare its language under languages"
                 continue

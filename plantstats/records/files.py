@@ -68,5 +68,6 @@ def open_file(path: Path, folder: Path, table: Table, options: TableSettings) ->
     if path.suffix.lower() in (".xlsx", ".xlsm", ".xlsb", ".xls", ".ods", ".parquet"):
         raise RecordError([f"{name} holds plain text, not a workbook; rename it to end in .csv"])
     made = CsvFile(path, name, options)
-    readable(path, made.encoding, name)
+    if made.encoding not in ("utf-8", "cp1252") or options.encoding:
+        readable(path, made.encoding, name)
     return made

@@ -4,20 +4,20 @@ from __future__ import annotations
 
 import math
 import re
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
-from plantstats.records.units import TABLE_UNIT, UNITS, convert, written_unit
+from plantstats.records.cells import MISSING, NUMBER_CELL, Context, Parsed
+from plantstats.records.units import TABLE_UNIT, UNITS, convert, unit_of_head, written_unit
 from plantstats.records.words import fold, tidy
 
-if TYPE_CHECKING:
-    from plantstats.records.values import Context, Parsed
-
-NUMBER_CELL = "\ue000"
 PATTERN = re.compile(r"(?P<sign>[-+\u2212]?)\s*(?P<body>\d[\d.,'\u2019 ]*\d|\d|[.,]\d+)(?P<exp>[eE][-+]?\d{1,3})?\s*(?P<unit>.*)$")
 ABOUT = re.compile(r"^\s*(?:[~<>≈±≤≥]|ca\.?|approx|about|circa)|\d\s*\+\s*$|^\d+\s*(?:-|to|–)\s*\d+$", re.IGNORECASE)
 CURRENCY = re.compile(r"^(?P<sign>[-+]?)\s*(?P<mark>[$€£¥₹]|[A-Z]{3}\b)\s*")
 SYMBOLS = {"$": ("USD", "CAD", "AUD", "NZD", "SGD", "HKD"), "€": ("EUR",), "£": ("GBP",), "¥": ("JPY", "CNY"), "₹": ("INR",)}
-MISSING = {"", "na", "n/a", "n.a.", "null", "none", "nan", "nil", "-", "--", "?", "#n/a"}
+# Units that a whole column can prove: no value can be in the table's unit, each is usual in this one.
+# Air in buildings, 51 to 110 degrees Fahrenheit (11 to 43 C); humidity as a share (common practice, no source).
+PROVABLE = {"temperature": ("F", 51.0, 110.0), "percent": ("share", 0.0, 1.0)}
+LEAST_TO_PROVE = 10  # rows
 GROUPED = re.compile(r"\d{1,3}(?:(?P<mark>[.,' \u2019])\d{3})(?:(?P=mark)\d{3})*$")
 
 
@@ -62,8 +62,6 @@ def parse(texts: list[str], context: Context) -> Parsed:
     Gives:  Parsed with floats, or whole numbers for a count column; `by` holds other readings where the unit
             hangs on another column (condition column -> its value -> values and reasons).
     """
-    from plantstats.records.values import Parsed
-
     out = Parsed([None] * len(texts), [None] * len(texts))
     seen: dict[int, tuple[dict[str, float], float, str]] = {}
     for n, raw in enumerate(texts):
@@ -139,44 +137,67 @@ def _decimal(texts: list[str], seen: dict[int, Any], context: Context, out: Pars
     return context.decimal if context.decimal in left else sorted(left)[-1]
 
 
-def _with_units(texts: list[str], numbers: dict[int, tuple[float, str]], context: Context, out: Parsed) -> Parsed:
+def _with_units(
+    texts: list[str], numbers: dict[int, tuple[float, str]], context: Context, out: Parsed
+) -> Parsed:
     column = context.column
-    given = context.settings.units.get(column.name)
-    dimension = column.unit
-    plain = TABLE_UNIT.get(dimension or "", "")
-    default = (given.default if given and given.default else None) or plain
+    dimension = column.unit or ""
+    plain = TABLE_UNIT.get(dimension, "")
     written: dict[str, list[int]] = {}
     bare: dict[int, float] = {}
     for n, (value, unit) in numbers.items():
         if not unit:
             bare[n] = value
             continue
-        name, why = written_unit(fold(unit), dimension, context.settings.gallon) if dimension in UNITS else (
-            None, f"{unit!r} behind the number is not understood")
+        name, why = written_unit(fold(unit), dimension, context.settings.gallon)
         if name is None:
             out.reasons[n] = why
             continue
         written.setdefault(name, []).append(n)
-        _set(out.values, out.reasons, n, convert(value, str(dimension), name), context)
+        _set(out.values, out.reasons, n, convert(value, dimension, name), context)
     for name, rows in written.items():
         said = "the table's unit" if name == plain else f"turned into {plain}"
         out.notes.append(("unit", rows, f"numbers written with the unit {name}: {said}"))
+    default, proof = _unit_of_bare(bare, context)
     for n, value in bare.items():
-        _set(out.values, out.reasons, n, convert(value, str(dimension), default) if plain else value, context)
-    if bare and plain and default != plain:
-        out.notes.append(("unit", list(bare), f"numbers without unit read as {default} by the settings, turned into {plain}"))
+        _set(out.values, out.reasons, n, convert(value, dimension, default) if plain else value, context)
+    if bare and default != plain:
+        said = f"numbers without a unit read as {default} ({proof}), turned into {plain}"
+        out.notes.append(("unit", list(bare), said))
+    given = context.settings.units.get(column.name)
     for condition, units in (given.by if given else {}).items():
         for key, unit in units.items():
             values, reasons = list(out.values), list(out.reasons)
             for n, value in bare.items():
-                _set(values, reasons, n, convert(value, str(dimension), unit), context)
+                _set(values, reasons, n, convert(value, dimension, unit), context)
             out.by.setdefault(condition, {})[key] = [values, reasons]
+            out.notes.append(("unit", [], f"numbers without a unit where {condition} is {key!r} read as {unit}"))
     return out
+
+
+def _unit_of_bare(bare: dict[int, float], context: Context) -> tuple[str, str]:
+    """Unit of the numbers that name none, and what says so: the settings, the head, or the whole column."""
+    column = context.column
+    dimension = column.unit or ""
+    plain = TABLE_UNIT.get(dimension, "")
+    given = context.settings.units.get(column.name)
+    if given and (given.default or given.by):
+        return given.default or plain, "by the settings"
+    if (named := unit_of_head(context.head, dimension)) is not None:
+        return named, f"by the head {context.head!r}"
+    other = PROVABLE.get(dimension)
+    if other is None or context.rows(list(bare)) < LEAST_TO_PROVE:
+        return plain, ""
+    unit, low, high = other
+    if all(low <= value <= high for value in bare.values()) and any(value != int(value) or value > 1 for value in bare.values()):
+        return unit, f"no number of the column can be {plain}, each is usual in {unit}"
+    return plain, ""
 
 
 def _set(values: list[Any], reasons: list[str | None], n: int, value: float, context: Context) -> None:
     column = context.column
     values[n], reasons[n] = None, None
+    hint = f" ({column.hint})" if column.hint else ""
     # Converted values carry binary dust; 12 significant digits are more than any instrument gives.
     value = float(f"{value:.12g}")
     if not math.isfinite(value):
@@ -184,9 +205,8 @@ def _set(values: list[Any], reasons: list[str | None], n: int, value: float, con
     elif column.kind == "count" and value != int(value):
         reasons[n] = "not a whole number"
     elif column.low is not None and value < column.low:
-        reasons[n] = f"below {column.low:g}, the least that can be meant"
+        reasons[n] = f"below {column.low:g}, the least that can be meant" + (hint if column.unit == "percent" else "")
     elif column.high is not None and value > column.high:
-        hint = f" ({column.hint})" if column.hint else ""
-        reasons[n] = f"above {column.high:g}, the most that can be meant{hint}"
+        reasons[n] = f"above {column.high:g}, the most that can be meant" + (hint if column.unit != "percent" else "")
     else:
         values[n] = int(value) if column.kind == "count" else value

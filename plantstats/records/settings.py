@@ -110,7 +110,7 @@ class _Reader:
 
     def end(self) -> None:
         for key in self.data:
-            near = nearest(key, self.known, cutoff=0.5)
+            near = nearest(key, self.known, cutoff=0.65)
             hint = f"did you mean {near}?" if near else f"known: {', '.join(sorted(self.known))}"
             self.fault(key, f"is not a setting; {hint}")
 

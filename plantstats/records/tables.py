@@ -65,7 +65,8 @@ def _money(name: str) -> Column:
     return Column(name, "measure", low=-1e9, high=1e9, unit="money")
 
 
-RH = Column("rh_percent", "measure", low=0, high=100, unit="percent")
+# Air in buildings is never drier than this; a smaller number is a share or no reading (common practice, no source).
+RH = Column("rh_percent", "measure", low=2, high=100, unit="percent", hint="likely a share, or no reading")
 # Air in a building that people work in; beyond these the unit or the digit is wrong (common practice, no source).
 TEMP = Column("temp_c", "measure", low=-5, high=50, unit="temperature", hint="likely degrees Fahrenheit")
 MINUTES = {"low": 0, "high": 24 * 60, "unit": "minutes"}

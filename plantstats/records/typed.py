@@ -17,7 +17,8 @@ from plantstats.records.intake import TakenIn
 from plantstats.records.numbers import marks_proved
 from plantstats.records.settings import Settings, TableSettings
 from plantstats.records.tables import ARROW, RAW_TEXT, Column, Table, schema
-from plantstats.records.values import NUMBER_CELL, Context, Parsed, parse
+from plantstats.records.cells import NUMBER_CELL, Context, Parsed
+from plantstats.records.values import parse
 from plantstats.records.words import tidy
 
 SET_ASIDE = pa.schema([
@@ -72,7 +73,7 @@ def decode(taken: TakenIn, table: Table, options: TableSettings, settings: Setti
                 continue
             coded = taken.coded[place]
             texts = coded.texts
-            context = Context(column, options, settings, taken.file.epoch, coded.counts, decimal)
+            context = Context(column, options, settings, taken.file.epoch, coded.counts, decimal, taken.heads[place])
             parsed = parse(texts, context)
             questions += [f"{taken.file.name}: {_with_lines(q, texts, coded.first_lines)}" for q in parsed.questions]
             if not parsed.questions:

@@ -2,6 +2,10 @@
 
 from __future__ import annotations
 
+import re
+
+from plantstats.records.words import fold
+
 # dimension -> unit as settings name it -> (factor, offset): value in table units = factor * value + offset.
 # Exact by definition: inch 2.54 cm, US gallon 3.785411784 L, imperial gallon 4.54609 L, fluid ounce 1/128 and
 # 1/160 of a gallon; 1 foot-candle = 1 lumen per square foot = 10.76391 lux.
@@ -52,6 +56,14 @@ def convert(value: float, dimension: str, unit: str) -> float:
     return value * factor + offset
 
 
+def unit_of_head(head: str, dimension: str) -> str | None:
+    """Unit that a column head names in brackets or as its last word, as in "Temp (°F)" or "pot_in"; or None."""
+    if dimension not in UNITS:
+        return None
+    words = re.findall(r"[(\[]([^)\]]+)[)\]]", head) or re.split(r"[\s_]+", head.strip())[-1:]
+    return WRITTEN[dimension].get(fold(words[-1])) if words else None
+
+
 def written_unit(text: str, dimension: str, gallon: str | None) -> tuple[str | None, str | None]:
     """Unit behind a number.
 
@@ -60,6 +72,10 @@ def written_unit(text: str, dimension: str, gallon: str | None) -> tuple[str | N
     """
     if dimension == "volume" and gallon and text in GALLON[gallon]:
         return GALLON[gallon][text], None
+    if "mol" in text and dimension == "light":
+        return None, "photon flux is never turned into lux: the factor depends on the lamp"
+    if dimension not in UNITS:
+        return None, f"{text!r} behind the number is not understood"
     known = WRITTEN[dimension]
     if text not in known:
         return None, f"unit {text!r} is not one of {dimension}"

@@ -2,47 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
 from typing import Any
 
 from plantstats.records import dates, numbers
 from plantstats.records.causes import map_cause
+from plantstats.records.cells import MISSING, NUMBER_CELL, Context, Parsed
 from plantstats.records.light import BANDS, band_of_word
-from plantstats.records.settings import Settings, TableSettings
 from plantstats.records.species import accepted_names, propose
-from plantstats.records.tables import Column
 from plantstats.records.words import fold, fold_head, tidy
-
-# Stands before the text of a cell that a workbook or Parquet file holds as a number; a private-use letter.
-NUMBER_CELL = "\ue000"
-
-
-@dataclass
-class Parsed:
-    """Values of the different texts of one column, in their order.
-
-    values: typed or None; reasons: why a text is no value (None for a good or a blank one);
-    notes: (kind, column position in texts or -1, text); questions: what the user has to settle first.
-    """
-
-    values: list[Any]
-    reasons: list[str | None]
-    notes: list[tuple[str, list[int], str]] = field(default_factory=list)
-    questions: list[str] = field(default_factory=list)
-    by: dict[str, dict[str, list[Any]]] = field(default_factory=dict)
-
-
-@dataclass(frozen=True)
-class Context:
-    """What a column's reading depends on beside its texts."""
-
-    column: Column
-    table: TableSettings
-    settings: Settings
-    epoch: int | None = None
-    counts: Any = None
-    decimal: str | None = None
-
 
 FLAGS_TRUE = {"y", "yes", "true", "t", "1", "1.0", "x", "on", "✓", "✔", "☑"}
 FLAGS_FALSE = {"n", "no", "false", "f", "0", "0.0", "off", "-", "✗", "☐"}
@@ -54,8 +21,6 @@ FLAG_WORDS: dict[str, tuple[set[str], set[str]]] = {
     "sv": ({"ja", "j"}, {"nej"}), "da": ({"ja", "j"}, {"nej"}), "nb": ({"ja", "j"}, {"nei"}),
     "pl": ({"tak", "t"}, {"nie"}), "fi": ({"kylla", "k"}, {"ei", "e"}),
 }
-# Written for "no value" in number, date, flag and word columns; in ids and names only an empty cell is missing.
-MISSING = {"na", "n/a", "n.a.", "null", "none", "nan", "nil", "-", "--", "?", "#n/a"}
 ERROR_CELLS = {"#REF!", "#DIV/0!", "#VALUE!", "#NAME?", "#NULL!", "#NUM!", "#N/A", "#SPILL!", "#CALC!"}
 
 
@@ -102,6 +67,10 @@ def _ids(texts: list[str], context: Context) -> Parsed:
             reasons.append(None)
         values.append(None if reasons[-1] or not shown else shown)
     parsed = Parsed(values, reasons)
+    changed = [n for n, text in enumerate(texts) if values[n] and values[n] != text.removeprefix(NUMBER_CELL)]
+    if changed:
+        shown = ", ".join(f"{texts[n]!r} as {values[n]!r}" for n in changed[:5])
+        parsed.notes.append(("tidied", changed, f"outer spaces and letter forms made one: {shown}"))
     _note_look_alikes(parsed, context, "kept apart")
     return parsed
 

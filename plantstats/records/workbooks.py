@@ -21,7 +21,7 @@ from plantstats.records.errors import RecordError
 from plantstats.records.heads import MAX_COLUMNS, find_head_row
 from plantstats.records.settings import TableSettings
 from plantstats.records.tables import Table
-from plantstats.records.values import NUMBER_CELL
+from plantstats.records.cells import NUMBER_CELL
 from plantstats.records.words import fold_head
 
 MOST_UNPACKED = 2**30

@@ -1,0 +1,52 @@
+"""What reading a column takes and gives: its texts in their context, its values with reasons and notes."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Any
+
+from plantstats.records.settings import Settings, TableSettings
+from plantstats.records.tables import Column
+
+# Stands before the text of a cell that a workbook or Parquet file holds as a number; a private-use letter.
+NUMBER_CELL = "\ue000"
+# Written for "no value" in number, date, flag and word columns; in ids and names only an empty cell is missing.
+MISSING = {"", "na", "n/a", "n.a.", "null", "none", "nan", "nat", "nil", "-", "--", "?", "#n/a"}
+
+
+@dataclass
+class Parsed:
+    """Values of the different texts of one column, in their order.
+
+    values: typed or None; reasons: why a text is no value (None for a good or a blank one);
+    notes: (kind, positions in texts, text); questions: what the user has to settle first; by: other readings
+    where a unit hangs on another column (condition column -> its value -> [values, reasons]).
+    In notes and questions, @n@ stands for the line and words of text n.
+    """
+
+    values: list[Any]
+    reasons: list[str | None]
+    notes: list[tuple[str, list[int], str]] = field(default_factory=list)
+    questions: list[str] = field(default_factory=list)
+    by: dict[str, dict[str, list[Any]]] = field(default_factory=dict)
+
+
+@dataclass(frozen=True)
+class Context:
+    """What a column's reading depends on beside its texts.
+
+    epoch: day count of the workbook; counts: rows of each text; decimal: mark proved elsewhere in the file;
+    head: the column's head as written.
+    """
+
+    column: Column
+    table: TableSettings
+    settings: Settings
+    epoch: int | None = None
+    counts: Any = None
+    decimal: str | None = None
+    head: str = ""
+
+    def rows(self, positions: list[int]) -> int:
+        """How many rows hold the texts at these positions."""
+        return sum(int(self.counts[n]) for n in positions) if self.counts is not None else len(positions)
