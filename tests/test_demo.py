@@ -262,14 +262,14 @@ def test_with_collinear_air_no_site_differs_in_humidity():
 def test_losses_per_plant_day_are_higher_in_the_first_90_days():
     # Only age acts: the ratio must be exp(0.8) = 2.23. About 180 losses before day 90 and 700 after give a
     # standard error of sqrt(1/180 + 1/700) = 0.08 on the log, three of them 0.25.
-    truth = replace(FLAT, age={**zeros(TRUTH.age), "0-89 days": 0.8}, base_rate=20.0)
+    truth = replace(FLAT, age={**zeros(TRUTH.age), "days 1-90": 0.8}, base_rate=20.0)
     true = demo.company(2000, 3, 5, truth)["true_plants"]
     new = true[true["planted_on"] == true["known_from"]]
     age = (new["ended_on"] - new["planted_on"]).dt.days
     early = (new["plant_days"].clip(upper=90)).sum()
     late = new["plant_days"].sum() - early
     lost = losses(new)
-    ratio = ((age < 90) & lost).sum() / early / (((age >= 90) & lost).sum() / late)
+    ratio = ((age <= 90) & lost).sum() / early / (((age > 90) & lost).sum() / late)
     assert abs(math.log(ratio) - 0.8) < 0.25
 
 

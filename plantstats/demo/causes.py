@@ -75,7 +75,7 @@ def loss_cause(
             it was dry the last time; `dry_air`: tens of points of humidity below the threshold.
     Gives:  one of LOSS_CAUSES ("unspecified": the code says only dead or tired).
     """
-    new = age_days < 90
+    new = age_days <= 90
     weights = np.array(
         [
             0.8 + 0.5 * min(over_dry, 8),
@@ -87,7 +87,7 @@ def loss_cause(
             0.2 + 0.3 * heated,
             4.0 * new,
             1.5 * new,
-            1.2 * (age_days >= 730),
+            1.2 * (age_days > 730),
             1.2,
             0.8,
         ]

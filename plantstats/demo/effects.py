@@ -18,13 +18,13 @@ from plantstats.demo.truth import (
 
 
 class Effects:
-    """Lookups on the log scale: by species, light, pot, planter number; by days since (0 to 90 or 730);
+    """Lookups on the log scale: by species, light, pot, planter number; by days since (0 to 91 or 731);
     by day and site."""
 
     def __init__(self, layout: Layout, truth: Truth) -> None:
         """All of them, for one company."""
         species = truth.species
-        recent = np.arange(TRANSIENT_DAYS + 1) < TRANSIENT_DAYS
+        recent = np.arange(TRANSIENT_DAYS + 2) <= TRANSIENT_DAYS
         self.age_loss = age_effects(truth)
         self.moved_loss, self.repotted_loss = truth.moved * recent, truth.repotted * recent
         self.moved_leaf, self.repotted_leaf = truth.leaf_moved * recent, truth.leaf_repotted * recent

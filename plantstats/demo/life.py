@@ -140,10 +140,12 @@ class Life:
         age = day - self.planted
         dry = self.dry_on <= day
         rate = (
-            self.static + self.effects.site_loss[day][self.site] + self.effects.age_loss[np.minimum(age, 730)]
+            self.static
+            + self.effects.site_loss[day][self.site]
+            + self.effects.age_loss[np.minimum(age, len(self.effects.age_loss) - 1)]
         )
-        rate += self.effects.moved_loss[np.minimum(day - self.moved, TRANSIENT_DAYS)]
-        rate += self.effects.repotted_loss[np.minimum(day - self.repotted, TRANSIENT_DAYS)]
+        rate += self.effects.moved_loss[np.minimum(day - self.moved, TRANSIENT_DAYS + 1)]
+        rate += self.effects.repotted_loss[np.minimum(day - self.repotted, TRANSIENT_DAYS + 1)]
         rate += self.truth.over_dry * dry
         if self.truth.ageing_shape != 1:
             rate += (self.truth.ageing_shape - 1) * np.log((np.maximum(age, 0) + 0.5) / 365.25)
@@ -188,7 +190,7 @@ class Life:
                 low_light=bool(self.light[p] == 0),
                 dry_air=float(self.effects.dry_air[day, site]),
                 heated=bool(self.lay.heated[day]),
-                moved=bool(day - self.moved[p] < TRANSIENT_DAYS),
+                moved=bool(day - self.moved[p] <= TRANSIENT_DAYS),
             )
             code = code_for(cause, declined)
         self.end(p, day, code, declined)

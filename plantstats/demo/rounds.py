@@ -27,9 +27,9 @@ def _leaf_means(
         + life.leaf_static[at]
         + life.lay.leaf_cycle[day]
         + life.effects.leaf_humidity[group] * life.effects.dry_air[day, life.site[at]]
-        + life.effects.new_leaf[np.minimum(day - life.planted[at], TRANSIENT_DAYS)]
-        + life.effects.moved_leaf[np.minimum(day - life.moved[at], TRANSIENT_DAYS)]
-        + life.effects.repotted_leaf[np.minimum(day - life.repotted[at], TRANSIENT_DAYS)]
+        + life.effects.new_leaf[np.minimum(day - life.planted[at], TRANSIENT_DAYS + 1)]
+        + life.effects.moved_leaf[np.minimum(day - life.moved[at], TRANSIENT_DAYS + 1)]
+        + life.effects.repotted_leaf[np.minimum(day - life.repotted[at], TRANSIENT_DAYS + 1)]
         + truth.leaf_dry * drought
         + truth.leaf_before_loss * failing
     )
@@ -209,6 +209,8 @@ def live(layout: Layout, truth: Truth, rng: np.random.Generator) -> Log:
         if layout.quarter[day] != life.quarter:
             life.count(np.flatnonzero(life.state == ALIVE))
             life.quarter = int(layout.quarter[day])
+        life.age_a_day(day)
+        # The day of coming is no day at risk.
         new = order[np.searchsorted(starts, day) : np.searchsorted(starts, day, side="right")]
         new = np.sort(new[closed[life.site[new]] > day])
         if len(new):
@@ -216,11 +218,8 @@ def live(layout: Layout, truth: Truth, rng: np.random.Generator) -> Log:
         for site in np.flatnonzero(closed == day).tolist():
             _close(life, site, day)
         if day == failure_day:
-            # Site effects and sizes are known by now: the failure hits the largest site that is served.
-            _fail(
-                life, day, int(np.argmax(np.bincount(life.site[life.state == ALIVE], minlength=len(opened))))
-            )
-        life.age_a_day(day)
+            standing = np.bincount(life.site[life.state == ALIVE], minlength=len(opened))
+            _fail(life, day, int(np.argmax(standing)))  # the largest site
         crossed = False
         if layout.weekday[day] < 5:
             called = np.sort(np.concatenate([r[day % v] for v, r in life.rounds.items()]))

@@ -19,8 +19,9 @@ DAYS_PER_YEAR = 365.25
 LIGHTS = ("low", "medium", "high", "sun")
 POTS = ("under 15 cm", "15-24 cm", "25-34 cm", "35 cm and more")
 PLANTERS = ("direct", "double_potted", "sub_irrigated")
-AGE_BANDS = ("0-89 days", "90-364 days", "1-2 years", "over 2 years")
-AGE_EDGES = (0, 90, 365, 730)
+# As in plant-time: the day of planting is day 0, and the first day at risk is day 1.
+AGE_BANDS = ("days 1-90", "days 91-365", "days 366-730", "after day 730")
+AGE_LAST_DAYS = (90, 365, 730)
 TRANSIENT_DAYS = 90
 
 
@@ -34,7 +35,7 @@ class Truth:
 
     Rates of loss are log-linear: the rate per 100 plant-years is `base_rate` times the exponent of the sum
     of the terms that hold on the day, times the site's effect. Reference: a plant of species effect 0 in
-    medium light, 15-24 cm pot, 90-364 days on site, humidity at or above `humidity_threshold`, mean of the
+    medium light, 15-24 cm pot, days 91-365 on site, humidity at or above `humidity_threshold`, mean of the
     yearly cycle, neither moved nor repotted, topsoil not left dry. Compare contrasts, not levels.
     """
 
@@ -104,8 +105,8 @@ class Truth:
 
 
 def age_effects(truth: Truth) -> np.ndarray:
-    """Log rate ratio of losses by whole days since planting, 0 to 730 (the last holds from there on)."""
-    bands = np.searchsorted(AGE_EDGES, np.arange(731), side="right") - 1
+    """Log rate ratio of losses by whole days since planting, 0 to 731 (the last holds from there on)."""
+    bands = np.searchsorted(AGE_LAST_DAYS, np.arange(AGE_LAST_DAYS[-1] + 2), side="left")
     return np.array([truth.age[b] for b in AGE_BANDS])[bands]
 
 
@@ -150,7 +151,7 @@ def true_rate(
         species_named(truth, species).loss
         + truth.light[light]
         + truth.pot[pot]
-        + age_effects(truth)[min(age_days, 730)]
+        + age_effects(truth)[min(age_days, AGE_LAST_DAYS[-1] + 1)]
         + (truth.ageing_shape - 1) * math.log((age_days + 0.5) / DAYS_PER_YEAR)
         + truth.humidity * max(0.0, truth.humidity_threshold - humidity) / 10
         + truth.moved * moved
@@ -193,7 +194,7 @@ def true_survival(
             over_dry_share=over_dry_share,
             site_effect=site_effect,
         )
-        for day in range(days)
+        for day in range(1, days + 1)
     )
     return math.exp(-total / DAYS_PER_100_YEARS)
 
