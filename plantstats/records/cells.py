@@ -10,6 +10,8 @@ from plantstats.records.tables import Column
 
 # Stands before the text of a cell that a workbook or Parquet file holds as a number; a private-use letter.
 NUMBER_CELL = "\ue000"
+# Stands for a formula cell that holds no value.
+NO_VALUE = "#NOVALUE!"
 # Written for "no value" in number, date, flag and word columns; in ids and names only an empty cell is missing.
 MISSING = {"", "na", "n/a", "n.a.", "null", "none", "nan", "nat", "nil", "-", "--", "?", "#n/a"}
 

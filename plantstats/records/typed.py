@@ -14,7 +14,7 @@ import pyarrow.compute as pc
 import pyarrow.parquet as pq
 
 from plantstats.records.intake import TakenIn
-from plantstats.records.numbers import marks_proved
+from plantstats.records.measures import marks_proved
 from plantstats.records.settings import Settings, TableSettings
 from plantstats.records.tables import ARROW, RAW_TEXT, Column, Table, schema
 from plantstats.records.cells import NUMBER_CELL, Context, Parsed

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from typing import Any
 
-from plantstats.records import dates, numbers
+from plantstats.records import dates, measures
 from plantstats.records.causes import map_cause
-from plantstats.records.cells import MISSING, NUMBER_CELL, Context, Parsed
+from plantstats.records.cells import MISSING, NO_VALUE, NUMBER_CELL, Context, Parsed
 from plantstats.records.light import BANDS, band_of_word
 from plantstats.records.species import accepted_names, propose
 from plantstats.records.words import fold, fold_head, tidy
@@ -21,7 +21,7 @@ FLAG_WORDS: dict[str, tuple[set[str], set[str]]] = {
     "sv": ({"ja", "j"}, {"nej"}), "da": ({"ja", "j"}, {"nej"}), "nb": ({"ja", "j"}, {"nei"}),
     "pl": ({"tak", "t"}, {"nie"}), "fi": ({"kylla", "k"}, {"ei", "e"}),
 }
-ERROR_CELLS = {"#REF!", "#DIV/0!", "#VALUE!", "#NAME?", "#NULL!", "#NUM!", "#N/A", "#SPILL!", "#CALC!"}
+ERROR_CELLS = {"#REF!", "#DIV/0!", "#VALUE!", "#NAME?", "#NULL!", "#NUM!", "#N/A", "#SPILL!", "#CALC!", NO_VALUE}
 
 
 def parse(texts: list[str], context: Context) -> Parsed:
@@ -34,7 +34,7 @@ def parse(texts: list[str], context: Context) -> Parsed:
     if kind in ("date", "stamp"):
         return _errors_first(texts, context, dates.parse)
     if kind in ("measure", "count"):
-        return _errors_first(texts, context, numbers.parse)
+        return _errors_first(texts, context, measures.parse)
     return _errors_first(texts, context, READERS[kind])
 
 
@@ -45,7 +45,9 @@ def _errors_first(texts: list[str], context: Context, reader: Any) -> Parsed:
         return reader(texts, context)
     parsed = reader(["" if n in bad else text for n, text in enumerate(texts)], context)
     for n in bad:
-        parsed.values[n], parsed.reasons[n] = None, f"the cell holds the spreadsheet error {texts[n]}"
+        parsed.values[n], parsed.reasons[n] = None, (
+            "a formula without a stored value: open the file in the spreadsheet program and save it"
+            if texts[n] == NO_VALUE else f"the cell holds the spreadsheet error {texts[n]}")
     return parsed
 
 

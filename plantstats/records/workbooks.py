@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 import hashlib
-import re
-import zipfile
 from collections.abc import Callable, Iterator
 from datetime import date, datetime, time, timedelta
 from pathlib import Path
@@ -21,11 +19,15 @@ from plantstats.records.errors import RecordError
 from plantstats.records.heads import MAX_COLUMNS, find_head_row
 from plantstats.records.settings import TableSettings
 from plantstats.records.tables import Table
-from plantstats.records.cells import NUMBER_CELL
+from plantstats.records.cells import NO_VALUE, NUMBER_CELL
 from plantstats.records.words import fold_head
+from plantstats.records.xlsx_parts import SheetMarks, XlsxParts, column_number
 
-MOST_UNPACKED = 2**30
 ROWS = 50_000
+
+
+class ShownDigits(str):
+    """A number cell whose format shows leading zeros, as shown."""
 
 
 def digest_of(path: Path) -> str:
@@ -36,6 +38,8 @@ def digest_of(path: Path) -> str:
 
 def cell_text(cell: Any) -> str:
     """A workbook cell as text."""
+    if isinstance(cell, ShownDigits):
+        return NUMBER_CELL + cell
     if isinstance(cell, str):
         return cell
     if cell is None:
@@ -60,23 +64,44 @@ class WorkbookFile:
     def __init__(self, path: Path, name: str, options: TableSettings, table: Table) -> None:
         self.path, self.name, self.options, self.table = path, name, options, table
         self.notes: list[tuple[str, str]] = []
-        self.digest = digest_of(path)
-        self.epoch: int | None = 1904 if _counts_from_1904(path, name) else 1900
+        self.parts = XlsxParts(path, name)
+        self.epoch: int | None = self.parts.epoch
+        self.marks = SheetMarks()
         self.rows: list[list[Any]] = []
 
     def preview(self) -> list[tuple[int, list[str]]]:
         """The first filled rows of the sheet that holds the table, as (sheet row, cells)."""
+        self.parts.check_size()
         try:
             book = CalamineWorkbook.from_path(self.path)
             sheet = self._sheet(book)
+            self.marks = self.parts.marks(sheet)
             self.rows = book.get_sheet_by_name(sheet).to_python(skip_empty_area=False)
-        except CalamineError as error:
+        except (CalamineError, ValueError, OSError) as error:
             raise RecordError([f"{self.name}: cannot be read as a workbook ({error}); save it again"]) from None
         self.notes.append(("sheet", f"sheet {sheet!r} read"))
+        if self.marks.hidden_rows:
+            shown = ", ".join(map(str, self.marks.hidden_rows[:10]))
+            count = len(self.marks.hidden_rows)
+            self.notes.append(("hidden rows", f"{count} rows are hidden in the sheet and read like the others: {shown}"))
+        self._mark_cells()
         if self.rows and len(self.rows[0]) > MAX_COLUMNS:
             raise RecordError([f"{self.name}: {len(self.rows[0]):,} columns; at most {MAX_COLUMNS}"])
         first = ((n, [cell_text(c) for c in row]) for n, row in enumerate(self.rows[:60], start=1))
         return [(n, cells) for n, cells in first if any(c.strip() for c in cells)]
+
+    def _mark_cells(self) -> None:
+        """Write into the rows what the cell reader left out: formulas without value, leading zeros as shown."""
+        for reference in self.marks.without_value:
+            letters = reference.rstrip("0123456789")
+            row, column = int(reference[len(letters):]) - 1, column_number(letters.encode()) - 1
+            if row < len(self.rows) and column < len(self.rows[row]) and self.rows[row][column] in ("", None):
+                self.rows[row][column] = NO_VALUE
+        for (row, column), width in self.marks.digits.items():
+            if row < len(self.rows) and column < len(self.rows[row]):
+                cell = self.rows[row][column]
+                if isinstance(cell, float) and cell.is_integer() and 0 <= cell < 1e15:
+                    self.rows[row][column] = ShownDigits(f"{int(cell):0{width}d}")
 
     def _sheet(self, book: CalamineWorkbook) -> str:
         names = list(book.sheet_names)
@@ -124,25 +149,6 @@ class WorkbookFile:
         self.rows = []
 
 
-def _counts_from_1904(path: Path, name: str) -> bool:
-    """Whether a workbook counts its days from 1904; refuses one that unpacks to more than can be meant."""
-    if not zipfile.is_zipfile(path):
-        return False
-    try:
-        with zipfile.ZipFile(path) as packed:
-            size = sum(item.file_size for item in packed.infolist())
-            if size > MOST_UNPACKED:
-                raise RecordError([f"{name}: unpacks to {size / 2**30:.1f} GiB; at most 1 GiB is read"])
-            try:
-                with packed.open("xl/workbook.xml") as part:
-                    head = part.read(2**20)
-            except KeyError:
-                return False
-    except (zipfile.BadZipFile, OSError, EOFError) as error:
-        raise RecordError([f"{name}: half a workbook or a damaged one ({error}); copy it again"]) from None
-    return re.search(rb"date1904\s*=\s*[\"'](?:1|true|on)[\"']", head) is not None
-
-
 class ParquetFile:
     """One Parquet file of a user."""
 
@@ -151,7 +157,6 @@ class ParquetFile:
     def __init__(self, path: Path, name: str, options: TableSettings) -> None:
         self.path, self.name = path, name
         self.notes: list[tuple[str, str]] = [("parquet", "read as Parquet")]
-        self.digest = digest_of(path)
         try:
             self.file = pq.ParquetFile(path)
         except (pa.ArrowInvalid, OSError) as error:
