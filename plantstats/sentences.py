@@ -109,15 +109,16 @@ def _cost(findings: pd.DataFrame, shown: pd.DataFrame, period: Period) -> str:
         return ""
     if pd.isna(cost["estimate"]):
         return "No cost of the replacements is on record."
-    parts = pick(findings, "replacement_cost", ["covered"], period.name).set_index("covered")
-    money = {payer: f"{parts.loc[payer, 'estimate']:,.0f}" for payer in parts.index}
-    counts = {payer: plants(parts.loc[payer, "losses"]) for payer in parts.index}
-    tail = f", of which {money['other']} ({counts['other']}) not recorded as either" if parts.loc["other", "losses"] else ""
+    parts = pick(findings, "replacement_cost", ["covered"], period.name)
+    words = {"guaranteed": "under guarantee", "chargeable": "charged to clients", "other": "other or not recorded"}
+    said = [
+        f"{'no cost recorded' if pd.isna(row['estimate']) else format(row['estimate'], ',.0f')} {words[row['covered']]} "
+        f"({plants(row['losses'])})"
+        for _, row in parts.iterrows() if row["losses"] > 0
+    ]
+    at_least = "at least " if cost["note"] else ""
     missing = f" ({cost['note']})" if cost["note"] else ""
-    return (
-        f"On record, replacing them cost {cost['unit']} {cost['estimate']:,.0f}{missing}: {money['guaranteed']} under "
-        f"guarantee ({counts['guaranteed']}), {money['chargeable']} charged to clients ({counts['chargeable']}){tail}."
-    )
+    return f"On record, replacing them cost {at_least}{cost['unit']} {cost['estimate']:,.0f}{missing}: {', '.join(said)}."
 
 
 def _highest(findings: pd.DataFrame, shown: pd.DataFrame, period: Period, small_group: int) -> str:

@@ -12,6 +12,9 @@ HEADINGS = {
     "species": "Species", "light": "Light", "site_id": "Site", "client_id": "Client", "age_band": "Days since install",
     "pot": "Pot", "cause": "Cause", "covered": "Paid by",
 }
+RATE, SHARE, COST = "Lost per 100 plant-years (95% interval)", "% lost in the quarter (95% interval)", "Cost"
+# Headings that lead to the definition of their measure.
+TERMS = {RATE: "loss_rate", SHARE: "share_lost", COST: "replacement_cost", "Lost": "loss_rate", "Died": "death_rate"}
 PAID_BY = {"guaranteed": "us (guaranteed)", "chargeable": "the client (chargeable)", "other": "other or not recorded"}
 DATES = {
     "losses_found": "Lost, by the day found (used on this page)",
@@ -24,8 +27,7 @@ def by_group(findings: pd.DataFrame, by: list[str], period: Period, small_group:
     """Losses and rates by group, most losses first.
 
     Takes:  findings with loss_rate, death_rate and share_lost split by `by`; small_group (see for_display).
-    Gives:  one row per group: its labels, Plants, Plant-weeks, Lost, Died, Lost per 100 plant-years (95% interval),
-            Lost in the quarter (% of plants, 95% interval).
+    Gives:  one row per group: its labels, Lost, Plants, rate and share with their intervals, Died, Plant-weeks.
     """
     rows = pick(findings, "loss_rate", by, period.name)
     shown = for_display(findings, small_group)
@@ -35,12 +37,12 @@ def by_group(findings: pd.DataFrame, by: list[str], period: Period, small_group:
     keys = pd.MultiIndex.from_frame(order[by]) if len(by) > 1 else pd.Index(order[by[0]])
     table = order[by].rename(columns=HEADINGS).reset_index(drop=True)
     return table.assign(**{
-        "Plants": order["n_plants"].to_numpy(),
-        "Plant-weeks": [f"{days / 7:,.0f}" for days in order["plant_days"]],
         "Lost": order["losses"].to_numpy(),
+        "Plants": order["n_plants"].to_numpy(),
+        RATE: shown.loc[order.index, "result"].to_numpy(),
+        SHARE: share.reindex(keys).to_numpy(),
         "Died": died.reindex(keys).to_numpy(),
-        "Lost per 100 plant-years (95% interval)": shown.loc[order.index, "result"].to_numpy(),
-        "% lost in the quarter (95% interval)": share.reindex(keys).to_numpy(),
+        "Plant-weeks": (order["plant_days"].to_numpy() / 7).round().astype("int64"),
     })
 
 
@@ -57,7 +59,7 @@ def costs(findings: pd.DataFrame, period: Period) -> pd.DataFrame:
     return pd.DataFrame({
         "Paid by": [PAID_BY[payer] for payer in parts["covered"]] + ["all"],
         "Plants": both["losses"].to_numpy(),
-        "Cost": [
+        COST: [
             f"{unit} {value:,.2f}" if pd.notna(value) else "not available"
             for unit, value in zip(both["unit"], both["estimate"], strict=True)
         ],
@@ -72,7 +74,7 @@ def causes(findings: pd.DataFrame, period: Period, small_group: int) -> pd.DataF
     return pd.DataFrame({
         "Cause": [cause_words(cause) for cause in rows["cause"]],
         "Lost": rows["losses"].to_numpy(),
-        "Lost per 100 plant-years (95% interval)": shown.to_numpy(),
+        RATE: shown.to_numpy(),
     })
 
 
@@ -90,3 +92,9 @@ def fates(account: pd.DataFrame) -> pd.DataFrame:
     """What became of every plant and reported exit: From, What became of it, Rows, Plants, First of them."""
     return account.rename(columns={
         "table": "From", "fate": "What became of it", "rows": "Rows", "plants": "Plants", "first_ids": "First of them"})
+
+
+def files(account: pd.DataFrame) -> pd.DataFrame:
+    """Rows of the files: Table, File, Rows read, Used, Set aside."""
+    return account.rename(columns={
+        "table": "Table", "file": "File", "rows_read": "Rows read", "rows_used": "Used", "rows_set_aside": "Set aside"})

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import base64
 import io
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from html import escape
 from typing import Any
 
@@ -15,6 +15,7 @@ from matplotlib.text import Text
 from matplotlib.ticker import LogFormatter
 
 ROWS_SHOWN = 100
+SHORT = 15  # rows; a table no longer than this is kept on one printed page
 
 
 class Shown:
@@ -52,7 +53,10 @@ def note(text: str) -> Shown:
     return Shown(f'<p class="note">{escape(text)}</p>', text)
 
 
-def table(frame: pd.DataFrame, caption: str, rows: int = ROWS_SHOWN, rest: str = "findings.csv") -> Shown:
+def table(
+    frame: pd.DataFrame, caption: str, rows: int = ROWS_SHOWN, rest: str = "findings.csv",
+    terms: Mapping[str, str] | None = None,
+) -> Shown:
     """A table with every row and every letter, or with the number of rows left out.
 
     Takes:  frame (its index is not shown; missing cells stay empty); caption; rows: how many to show at
@@ -77,21 +81,22 @@ def table(frame: pd.DataFrame, caption: str, rows: int = ROWS_SHOWN, rest: str =
         if len(shown) < len(frame)
         else ""
     )
+    short = ' class="short"' if len(shown) <= SHORT else ""
     below = f'<p class="rest">{escape(left_out)}</p>' if left_out else ""
     html = (
-        f'<div class="wide"><table><caption>{escape(caption)}</caption><thead><tr>{head}</tr></thead>'
+        f'<div class="wide"><table{short}><caption><span>{escape(caption)}</span></caption><thead><tr>{head}</tr></thead>'
         f"<tbody>{body}</tbody></table></div>{below}"
     )
     return Shown(html, "\n".join(filter(None, [caption, shown.to_string(index=False), left_out])))
 
 
-def tables(*captioned: tuple[str, pd.DataFrame]) -> Shown:
+def tables(*captioned: tuple[str, pd.DataFrame], terms: Mapping[str, str] | None = None) -> Shown:
     """Several tables, one below the other.
 
-    Takes:  pairs of caption and frame.
+    Takes:  pairs of caption and frame; terms as in `table`.
     Gives:  the tables, as `table` makes them.
     """
-    made = [table(frame, caption) for caption, frame in captioned]
+    made = [table(frame, caption, terms=terms) for caption, frame in captioned]
     return Shown("".join(one._repr_html_() for one in made), "\n\n".join(map(repr, made)))
 
 
@@ -140,6 +145,10 @@ def svg(fig: Figure) -> bytes:
         )
     plt.close(fig)
     return buffer.getvalue()
+
+
+def _heading(text: str, measure: str | None) -> str:
+    return f'<a href="#def-{escape(measure)}">{escape(text)}</a>' if measure else escape(text)
 
 
 def _cell(value: Any) -> str:
