@@ -1,8 +1,8 @@
 """Records: files in any dress become typed tables, and every row of every file is accounted for."""
 
 from plantstats.records.errors import RecordError
-from plantstats.records.load import Records, load
+from plantstats.records.load import Records, load, survey
 from plantstats.records.settings import Settings, read_settings
 from plantstats.records.species import species_table
 
-__all__ = ["RecordError", "Records", "Settings", "load", "read_settings", "species_table"]
+__all__ = ["RecordError", "Records", "Settings", "load", "read_settings", "species_table", "survey"]

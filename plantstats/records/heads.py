@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from itertools import zip_longest
 
 from plantstats.records.settings import TableSettings
 from plantstats.records.tables import Table
 from plantstats.records.words import fold_head, nearest, tidy
 
 MAX_COLUMNS = 2000
+LEAST_HITS = 2  # a row that names fewer canonical columns is a title, unless it names nothing else
 
 
 @dataclass
@@ -20,21 +22,36 @@ class Mapping:
     faults: list[str] = field(default_factory=list)
 
 
-def find_head_row(rows: list[tuple[int, list[str]]], table: Table, options: TableSettings) -> int:
-    """Index of the row of heads among the first rows of a file.
+def find_heads(
+    rows: list[tuple[int, list[str]]], table: Table, options: TableSettings
+) -> tuple[int, list[str], int]:
+    """Find the heads among the first rows of a file.
 
-    Takes:  rows as (line, cells); the table; its settings (header_row names a line).
-    Gives:  index of the row that names most canonical columns; the first filled row where none names any.
+    Takes:  rows as (line, cells); the table; its settings (header_row names the line of the heads).
+    Gives:  line of the last row of heads, the heads, how many rows stand above them. Heads merged over two
+            rows are put together: the lower row, its gaps filled from the row above.
     """
-    if options.header_row is not None:
-        return next((n for n, (line, _) in enumerate(rows) if line == options.header_row), 0)
     wanted = {fold_head(c) for c in table.names} | {fold_head(h) for h in options.columns.values()}
-    best, most = 0, 0
+
+    def hits(cells: list[str]) -> int:
+        return len({fold_head(cell) for cell in cells} & wanted)
+
+    if options.header_row is not None:
+        at = next((n for n, (line, _) in enumerate(rows) if line == options.header_row), 0)
+        return rows[at][0], rows[at][1], at
+    at, most = 0, 0
     for n, (_, cells) in enumerate(rows):
-        hits = len({fold_head(cell) for cell in cells} & wanted)
-        if hits > most and hits >= 2 or hits > most and hits == sum(1 for cell in cells if cell.strip()):
-            best, most = n, hits
-    return best
+        filled = sum(1 for cell in cells if cell.strip())
+        if hits(cells) > most and (hits(cells) >= LEAST_HITS or hits(cells) == filled):
+            at, most = n, hits(cells)
+    heads = rows[at][1]
+    for upper in (at - 1, at):
+        if 0 <= upper < len(rows) - 1:
+            above, below = rows[upper][1], rows[upper + 1][1]
+            both = [low if low.strip() else high for high, low in zip_longest(above, below, fillvalue="")]
+            if hits(both) > most:
+                at, heads, most = upper + 1, both, hits(both)
+    return rows[at][0], heads, at
 
 
 def map_heads(heads: list[str], table: Table, options: TableSettings) -> Mapping:

@@ -13,7 +13,7 @@ import pyarrow as pa
 from plantstats.records.csv_text import RowFault
 from plantstats.records.errors import RecordError
 from plantstats.records.files import TableFile
-from plantstats.records.heads import find_head_row, map_heads
+from plantstats.records.heads import find_heads, map_heads
 from plantstats.records.settings import TableSettings
 from plantstats.records.tables import Table
 
@@ -79,8 +79,7 @@ def take_in(file: TableFile, table: Table, options: TableSettings, spill: Path) 
     rows = file.preview()
     if not rows:
         raise RecordError([f"{file.name} holds no rows at all, not even heads; export it again"])
-    at = find_head_row(rows, table, options)
-    head_line, heads = rows[at]
+    head_line, heads, at = find_heads(rows, table, options)
     mapping = map_heads(heads, table, options)
     if mapping.faults:
         raise RecordError([f"{file.name}: {fault}" for fault in mapping.faults])

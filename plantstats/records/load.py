@@ -84,6 +84,19 @@ def load(folder: Path | str, settings: Path | Settings | None = None) -> Records
     Keeps:  for each file rows_read = rows_used + rows_set_aside; every fault stands in set_aside.
     Raises: RecordError, naming every table that cannot be used and why.
     """
+    records, faults = survey(folder, settings)
+    if faults:
+        raise RecordError(faults)
+    return records
+
+
+def survey(folder: Path | str, settings: Path | Settings | None = None) -> tuple[Records, list[str]]:
+    """Read as much of a folder as can be read, so that every fault is named in one run.
+
+    Takes:  as `load`.
+    Gives:  Records (a table that cannot be used is empty) and the faults of those tables; none means `load` works.
+    Raises: RecordError for a folder or settings file that cannot be used.
+    """
     folder = Path(folder)
     if not folder.is_dir():
         raise RecordError([f"{folder} is not a folder"])
@@ -94,29 +107,30 @@ def load(folder: Path | str, settings: Path | Settings | None = None) -> Records
         if settings is not None and not path.exists():
             raise RecordError([f"no settings file {path}"])
         chosen = read_settings(path)
-    paths = _paths(folder, chosen)
+    paths, missing = _paths(folder, chosen)
     digests = {
         path.relative_to(folder).as_posix(): digest_of(path)
         for found in paths.values() for path in found if path.is_file()
     }
-    target = _cache_folder(folder) / _key(digests, chosen)
-    if (target / "made.json").exists():
-        return _from_cache(folder, target, chosen)
-    target.parent.mkdir(parents=True, exist_ok=True)
-    building = Path(tempfile.mkdtemp(prefix="building-", dir=target.parent))
-    try:
-        _build(folder, paths, chosen, digests, building)
+    target = _cache_folder(folder) / _key(digests, chosen, missing)
+    if not (target / "made.json").exists():
+        target.parent.mkdir(parents=True, exist_ok=True)
+        building = Path(tempfile.mkdtemp(prefix="building-", dir=target.parent))
         try:
-            building.rename(target)
-        except OSError:
-            if not (target / "made.json").exists():
-                raise
-    finally:
-        shutil.rmtree(building, ignore_errors=True)
+            _build(folder, paths, chosen, digests, building, missing)
+            try:
+                building.rename(target)
+            except OSError:
+                # Another run made the same cache first.
+                if not (target / "made.json").exists():
+                    raise
+        finally:
+            shutil.rmtree(building, ignore_errors=True)
     return _from_cache(folder, target, chosen)
 
 
-def _paths(folder: Path, settings: Settings) -> dict[str, list[Path]]:
+def _paths(folder: Path, settings: Settings) -> tuple[dict[str, list[Path]], list[str]]:
+    """The files of every table, and the faults of those that are missing or not clear."""
     faults: list[str] = []
     paths: dict[str, list[Path]] = {}
     for name, table in TABLES.items():
@@ -124,14 +138,13 @@ def _paths(folder: Path, settings: Settings) -> dict[str, list[Path]]:
             paths[name] = files_of(folder, table, settings.table(name))
         except RecordError as error:
             faults += error.faults
+            paths[name] = []
             continue
         if table.must_exist and not paths[name]:
             what = "; an empty list is a claim that nothing was lost, so it must be made in writing" if (
                 name == "replacements") else ""
             faults.append(f"no {name} file in the folder (such as {name}.csv){what}")
-    if faults:
-        raise RecordError(faults)
-    return paths
+    return paths, faults
 
 
 def _cache_folder(folder: Path) -> Path:
@@ -154,16 +167,17 @@ def _code_digest() -> str:
     return hashlib.sha256(b"".join(parts)).hexdigest()
 
 
-def _key(digests: dict[str, str], settings: Settings) -> str:
+def _key(digests: dict[str, str], settings: Settings, missing: list[str]) -> str:
     version = f"pyarrow {metadata.version('pyarrow')}"
-    said = json.dumps([digests, repr(settings), _code_digest(), version], sort_keys=True)
+    said = json.dumps([digests, repr(settings), missing, _code_digest(), version], sort_keys=True)
     return hashlib.sha256(said.encode()).hexdigest()[:32]
 
 
 def _build(
-    folder: Path, paths: dict[str, list[Path]], settings: Settings, digests: dict[str, str], target: Path
+    folder: Path, paths: dict[str, list[Path]], settings: Settings, digests: dict[str, str], target: Path,
+    missing: list[str],
 ) -> None:
-    faults: list[str] = []
+    faults = list(missing)
     supplied: dict[str, list[str]] = {}
     account: list[dict[str, Any]] = []
     aside: list[pa.Table] = []
@@ -192,16 +206,14 @@ def _build(
         account += writer.out.account
         aside += writer.out.set_aside
         notes += writer.out.notes
-    if faults:
-        raise RecordError(faults)
     notes += derive.fill(target, settings, supplied)
     set_aside_frame(aside).to_parquet(target / "set_aside.parquet")
     pd.DataFrame(account, columns=list(ACCOUNT)).to_parquet(target / "account.parquet")
     pd.DataFrame(notes, columns=list(NOTES)).to_parquet(target / "notes.parquet")
-    (target / "made.json").write_text(json.dumps({"digests": digests, "supplied": supplied}), encoding="utf-8")
+    (target / "made.json").write_text(json.dumps({"digests": digests, "supplied": supplied, "faults": faults}), encoding="utf-8")
 
 
-def _from_cache(folder: Path, target: Path, settings: Settings) -> Records:
+def _from_cache(folder: Path, target: Path, settings: Settings) -> tuple[Records, list[str]]:
     made = json.loads((target / "made.json").read_text(encoding="utf-8"))
     frames = {}
     for name in ("account", "set_aside", "notes"):
@@ -210,8 +222,9 @@ def _from_cache(folder: Path, target: Path, settings: Settings) -> Records:
             if column not in ("line", "rows_read", "rows_used", "rows_set_aside", "count"):
                 frame[column] = frame[column].astype("str")
         frames[name] = frame
-    return Records(
+    records = Records(
         folder=folder, settings=settings, supplied=made["supplied"], digests=made["digests"], cache=target, **frames)
+    return records, made["faults"]
 
 
 __all__ = ["Records", "load", "replace", "schema", "to_pandas"]

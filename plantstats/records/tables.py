@@ -70,7 +70,7 @@ RH = Column("rh_percent", "measure", low=2, high=100, unit="percent", hint="like
 # Air in a building that people work in; beyond these the unit or the digit is wrong (common practice, no source).
 TEMP = Column("temp_c", "measure", low=-5, high=50, unit="temperature", hint="likely degrees Fahrenheit")
 MINUTES = {"low": 0, "high": 24 * 60, "unit": "minutes"}
-QUANTITY = Column("quantity", "count", low=1, high=100_000)
+QUANTITY = Column("quantity", "count", low=0, high=100_000)
 COVERED = Column(
     "covered", "word",
     words=(

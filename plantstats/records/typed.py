@@ -19,12 +19,13 @@ from plantstats.records.settings import Settings, TableSettings
 from plantstats.records.tables import ARROW, RAW_TEXT, Column, Table, schema
 from plantstats.records.cells import NUMBER_CELL, Context, Parsed
 from plantstats.records.values import parse
-from plantstats.records.words import tidy
+from plantstats.records.words import fold, tidy
 
 SET_ASIDE = pa.schema([
     (name, pa.int64() if name == "line" else pa.string())
     for name in ("table", "file", "line", "column", "text", "reason", "plant_id", "site_id")
 ])
+TOTALS = ("total", "subtotal", "sub-total", "grand total", "sum", "summe", "gesamt", "sous-total", "totale", "suma")
 NOTES = ("table", "file", "kind", "column", "count", "text")
 
 
@@ -234,8 +235,14 @@ class _Rows:
 
     def bad(self, keys: dict[str, tuple[str, int]]) -> np.ndarray:
         """Rows that cannot be used; finds what is missing in required columns and doubled keys."""
-        bad = np.zeros(self.n, dtype=bool)
         required = {c.name for c in self.table.columns if c.required}
+        bad = self._repeated_heads(required)
+        self.pending = [(rows[~bad[rows]], name, *self._unless(bad, rows, texts, reasons))
+                        for rows, name, texts, reasons in self.pending]
+        if bad.any():
+            rows, first = np.flatnonzero(bad), next(n for n in self.table.names if n in required)
+            self.pending.append((rows, first, [self.taken.heads[self.taken.places[first][0]]] * len(rows),
+                                 ["the heads again"] * len(rows)))
         for rows, name, _, _ in self.pending:
             if name in required:
                 bad[rows] = True
@@ -245,7 +252,8 @@ class _Rows:
             missing = pc.is_null(self.values[name]).to_numpy(zero_copy_only=False) & ~bad & ~self.empty
             rows = np.flatnonzero(missing)
             if len(rows):
-                self.pending.append((rows, name, [""] * len(rows), [f"no {name}"] * len(rows)))
+                why = [f"no {name}" + ("; looks like a row of totals" if total else "") for total in self._totals(rows)]
+                self.pending.append((rows, name, [""] * len(rows), why))
                 bad[rows] = True
         if self.table.either:
             either = np.ones(self.n, dtype=bool)
@@ -260,6 +268,30 @@ class _Rows:
         if self.table.key:
             self._doubled(self.table.key, keys, bad)
         return bad
+
+    @staticmethod
+    def _unless(bad: np.ndarray, rows: np.ndarray, texts: list[Any], reasons: list[Any]) -> tuple[list[Any], list[Any]]:
+        keep = ~bad[rows]
+        return ([t for t, k in zip(texts, keep, strict=True) if k], [r for r, k in zip(reasons, keep, strict=True) if k])
+
+    def _repeated_heads(self, required: set[str]) -> np.ndarray:
+        """Rows whose required cells all hold the head of their own column: pages of an export put together."""
+        again = np.ones(self.n, dtype=bool)
+        for name in required:
+            place = self.taken.places[name][0]
+            code = self.taken.coded[place].codes.get(self.taken.heads[place], -1)
+            again &= self.codes[place] == code
+        return again & ~self.empty
+
+    def _totals(self, rows: np.ndarray) -> np.ndarray:
+        """Whether an id or label cell of these rows begins with a word for totals."""
+        found = np.zeros(len(rows), dtype=bool)
+        for place, made in self.decoded.items():
+            if made.column.kind in ("id", "label", "species", "date"):
+                total = np.array([fold(t).startswith(TOTALS) for t in made.texts], dtype=bool)
+                if total.any():
+                    found |= total[self.codes[place][rows]]
+        return found
 
     def _doubled(self, key: str, keys: dict[str, tuple[str, int]], bad: np.ndarray) -> None:
         rows, texts, reasons = [], [], []

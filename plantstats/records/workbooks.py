@@ -16,7 +16,7 @@ from python_calamine import CalamineError, CalamineWorkbook
 
 from plantstats.records.csv_text import CODED, TEXT, Block
 from plantstats.records.errors import RecordError
-from plantstats.records.heads import MAX_COLUMNS, find_head_row
+from plantstats.records.heads import MAX_COLUMNS, find_heads
 from plantstats.records.settings import TableSettings
 from plantstats.records.tables import Table
 from plantstats.records.cells import NO_VALUE, NUMBER_CELL
@@ -120,8 +120,7 @@ class WorkbookFile:
         for name in open_names:
             rows = book.get_sheet_by_name(name).to_python(skip_empty_area=False, nrows=60)
             texts = [(n, [cell_text(c) for c in row]) for n, row in enumerate(rows)]
-            head = texts[find_head_row(texts, self.table, self.options)][1] if texts else []
-            folded = {fold_head(h) for h in head}
+            folded = {fold_head(h) for h in find_heads(texts, self.table, self.options)[1]} if texts else set()
             wanted = {fold_head(self.options.columns.get(c.name, c.name)) for c in self.table.columns if c.required}
             if wanted <= folded:
                 fitting.append(name)
