@@ -28,6 +28,10 @@ def test_totals_stand_before_their_parts_and_the_order_of_rows_given_does_not_ma
     pd.testing.assert_frame_equal(got, table(got))
 
 
+def test_a_grouping_by_days_stays_whole_beside_rows_that_are_not_split_by_it():
+    assert list(table([a(), a(age_days=90), a(age_days=365)])["age_days"].fillna("all")) == ["all", "365", "90"]
+
+
 def test_an_empty_table_has_all_its_columns():
     assert list(table([]).columns) == list(findings.COLUMNS)
     assert for_display(table([]), 5).empty

@@ -204,7 +204,7 @@ def test_what_is_off_the_table_is_counted_by_reason(tmp_path: Path) -> None:
     assert fates(time) == {
         ("plants", "gone before the follow-up begins"): 1, ("plants", "replaced before the plant was installed"): 1,
         ("plants", "no date of entry: install date, visits and observed_from are all missing"): 1,
-        ("plants", "came after the cut"): 1, ("plants", "a replacement row of it was set aside"): 1,
+        ("plants", "came after the cut"): 1, ("plants", "what tells its number or its end was set aside"): 1,
         ("plants", "followed"): 1,
         ("replacements", "before the records begin"): 1, ("replacements", "before the plant was installed"): 1,
         ("replacements", "no such plant"): 1, ("replacements", "died"): 1,

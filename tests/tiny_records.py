@@ -26,7 +26,8 @@ class TinyRecords:
 
         self.folder = folder
         self.settings = SimpleNamespace(heating_season=heating)
-        self.set_aside = pd.DataFrame({"table": ["replacements"] * len(doubted), "plant_id": doubted}, dtype="str")
+        self.set_aside = pd.DataFrame(
+            {"table": "replacements", "column": "replaced_on", "reason": "not a date", "plant_id": doubted}, dtype="str")
         for name, columns in READS.items():
             if name == "doubted":
                 continue

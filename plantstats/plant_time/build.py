@@ -127,7 +127,7 @@ class PlantTime:
         return self._sql(str(ibis.to_sql(expression, dialect="duckdb")))
 
     def _sql(self, query: str) -> pd.DataFrame:
-        frame = self.engine.sql(query).df()
+        frame = _narrow(self.engine.sql(query)).df()
         for column in frame.select_dtypes("datetime"):
             frame[column] = frame[column].astype("datetime64[us]")
         return frame
@@ -144,7 +144,7 @@ def build(
     Gives:  PlantTime.
     Keeps:  plant rows = followed + off the table by reason; reported exits likewise.
     """
-    lost_from_sight = records.set_aside.loc[records.set_aside["table"] == "replacements", "plant_id"].dropna()
+    lost_from_sight = _doubted(records.set_aside)
     engine = duckdb.connect()
     for name in READS:
         if name == "doubted":
@@ -156,9 +156,26 @@ def build(
     months = periods.heating_months(records.settings.heating_season)
     steps = stretches.plan(as_of, dated, months, age_cuts)
     for name, step in steps.items():
-        kind = "view" if name in VIEWS else "table"
-        engine.execute(f"create {kind} {name} as {ibis.to_sql(step, dialect='duckdb')}")
+        made = _narrow(engine.sql(str(ibis.to_sql(step, dialect="duckdb"))))
+        if name in VIEWS:
+            made.create_view(name)
+        else:
+            made.create(name)
     return PlantTime(engine, steps, as_of, dated)
+
+
+def _narrow(made: duckdb.DuckDBPyRelation) -> duckdb.DuckDBPyRelation:
+    """Sums of whole numbers as 64-bit ones: DuckDB adds them up in 128 bits, which reach pandas as floats."""
+    wide = [name for name, kind in zip(made.columns, made.types, strict=True) if str(kind) == "HUGEINT"]
+    return made.project(f"* replace ({', '.join(f'{name}::bigint as {name}' for name in wide)})") if wide else made
+
+
+def _doubted(set_aside: pd.DataFrame) -> pd.Series:
+    """Plants of whom nobody can say how many there are or whether they live, because a row or cell was unreadable."""
+    end_unknown = set_aside["table"].eq("replacements") & ~set_aside["reason"].str.startswith("cell:")
+    number_unknown = set_aside["table"].isin(["plants", "replacements"]) & set_aside["column"].eq("quantity")
+    removal_unknown = set_aside["table"].eq("plants") & set_aside["column"].eq("removed_on")
+    return set_aside.loc[end_unknown | number_unknown | removal_unknown, "plant_id"].dropna()
 
 
 def last_day(records: Records) -> date | None:

@@ -161,7 +161,7 @@ def spans(t: dict[str, ir.Table], as_of: int) -> ir.Table:
     f = f.left_join(doubted.select("plant_id").distinct().mutate(doubted=True), "plant_id").drop("plant_id_right")
     f = f.mutate(leave=ibis.least(f.gone.coalesce(as_of), as_of), entered=f.at_start - f.gone_early.coalesce(0))
     off = ibis.cases(
-        (f.doubted.coalesce(False), "a replacement row of it was set aside"),
+        (f.doubted.coalesce(False), "what tells its number or its end was set aside"),
         (f.impossible.coalesce(False), f"replaced {BEFORE_INSTALLED}"),
         (f.entry.isnull(), "no date of entry: install date, visits and observed_from are all missing"),
         (f.at_start <= 0, "a line of no plants"),
