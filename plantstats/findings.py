@@ -104,7 +104,7 @@ def table(rows: Iterable[Mapping[str, object]] | pd.DataFrame) -> pd.DataFrame:
     texts: list[str] = ["measure", *by, "period", "unit", "method", "note"]
     frame = frame.astype(dict.fromkeys(COUNTS, "Int64") | dict.fromkeys(NUMBERS, "float64"))
     for column in texts:
-        frame[column] = frame[column].map(str, na_action="ignore").astype("str")
+        frame[column] = frame[column].map(_label, na_action="ignore").astype("str")
     faults = _faults(frame, by)
     if faults:
         raise FindingsError("findings: " + "; ".join(faults))
@@ -213,6 +213,11 @@ def _faults(frame: pd.DataFrame, by: list[str]) -> list[str]:
             names = frame.loc[bad, ["measure", *by, "period"]].head(3).fillna("all").agg(" / ".join, axis=1)
             faults.append(f"{what} ({int(bad.sum())} rows, such as {', '.join(names)})")
     return faults
+
+
+def _label(value: object) -> str:
+    # A column of whole numbers with gaps reaches us as floats.
+    return str(int(value)) if isinstance(value, float) and value.is_integer() else str(value)
 
 
 def _digits(estimate: float, low: float, high: float, unit: str) -> int:
