@@ -16,7 +16,7 @@ import pandas as pd
 import pyarrow as pa
 import pyarrow.parquet as pq
 
-from plantstats.records import derive
+from plantstats.records import derive, repeats
 from plantstats.records.errors import RecordError
 from plantstats.records.files import TableFile, files_of, open_file
 from plantstats.records.intake import take_in
@@ -206,6 +206,7 @@ def _build(
         account += writer.out.account
         aside += writer.out.set_aside
         notes += writer.out.notes
+    aside += repeats.set_aside(target, account)
     notes += derive.fill(target, settings, supplied)
     set_aside_frame(aside).to_parquet(target / "set_aside.parquet")
     pd.DataFrame(account, columns=list(ACCOUNT)).to_parquet(target / "account.parquet")

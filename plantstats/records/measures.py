@@ -205,8 +205,8 @@ def _set(values: list[Any], reasons: list[str | None], n: int, value: float, con
     elif column.kind == "count" and value != int(value):
         reasons[n] = "not a whole number"
     elif column.low is not None and value < column.low:
-        reasons[n] = f"below {column.low:g}, the least that can be meant" + (hint if column.unit == "percent" else "")
+        reasons[n] = f"outside {column.low:g} to {column.high:g}, all that can be meant" + (hint if column.unit == "percent" else "")
     elif column.high is not None and value > column.high:
-        reasons[n] = f"above {column.high:g}, the most that can be meant" + (hint if column.unit != "percent" else "")
+        reasons[n] = f"outside {column.low:g} to {column.high:g}, all that can be meant" + (hint if column.unit != "percent" else "")
     else:
         values[n] = int(value) if column.kind == "count" else value

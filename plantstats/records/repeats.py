@@ -1,0 +1,73 @@
+"""Rows that repeat an earlier row in every column: the same export twice, set aside; a true second visit differs.
+
+Only tables in which a row is one look or one reading are searched. Two equal lines of `replacements` may be two
+plants of one counted line; they stay, and `plantstats.checks` names them.
+"""
+
+from __future__ import annotations
+
+import os
+from pathlib import Path
+from typing import Any
+
+import duckdb
+import pyarrow as pa
+
+from plantstats.records.tables import TABLES
+from plantstats.records.typed import SET_ASIDE
+
+SEARCHED = ("visits", "readings", "moves")
+REASON = "the same in every column as "
+
+
+def set_aside(target: Path, account: list[dict[str, Any]]) -> list[pa.Table]:
+    """Take repeated rows out of the typed tables.
+
+    Takes:  folder of the typed Parquet files; account (its counts are moved accordingly).
+    Gives:  the faults, in the set-aside shape.
+    Keeps:  rows used + rows set aside of each file; the first of equal rows is the one used.
+    """
+    found = []
+    for name in SEARCHED:
+        faults = _of_table(target / f"{name}.parquet", name)
+        if faults is None:
+            continue
+        found.append(faults)
+        for file in faults.column("file").to_pylist():
+            row = next(r for r in account if r["table"] == name and r["file"] == file)
+            row["rows_used"] -= 1
+            row["rows_set_aside"] += 1
+    return found
+
+
+def _of_table(path: Path, name: str) -> pa.Table | None:
+    columns = ", ".join(TABLES[name].names)
+    engine = duckdb.connect()
+    engine.execute(f"set memory_limit = '1GB'; set threads = 2; set temp_directory = '{path.parent.as_posix()}/spill'"
+                   if "'" not in str(path) else "set memory_limit = '1GB'")
+    engine.read_parquet(str(path)).create_view("rows")
+    # Equal rows have equal hashes; rows of equal hash are then compared in full.
+    engine.execute(f"""create table likely as
+        select row from (select hash({columns}) as row from rows) group by row having count(*) > 1""")
+    if not engine.sql("select count(*) from likely").fetchone()[0]:  # type: ignore[index]
+        return None
+    engine.execute(f"""create table turns as
+        select {columns}, file, line, row_number() over w as turn, first_value(file) over w as first_file,
+            first_value(line) over w as first_line
+        from rows where hash({columns}) in (select row from likely)
+        window w as (partition by {columns} order by file, line)""")
+    plant = "plant_id" if "plant_id" in TABLES[name].names else "null"
+    site = "site_id" if "site_id" in TABLES[name].names else "null"
+    faults = engine.sql(f"""
+        select '{name}', file, line, null, '', '{REASON}' || case when file = first_file then '' else first_file || ' ' end
+            || 'line ' || first_line || '; one of them is used', {plant}, {site}
+        from turns where turn > 1 order by file, line""").fetchall()
+    if not faults:
+        return None
+    fresh = path.with_suffix(".new")
+    engine.sql("""select * from rows r where not exists (
+        select 1 from turns t where t.turn > 1 and t.file = r.file and t.line = r.line) order by file, line
+        """).write_parquet(str(fresh), compression="zstd")
+    os.replace(fresh, path)
+    return pa.table([pa.array(column, f.type) for column, f in zip(zip(*faults, strict=True), SET_ASIDE, strict=True)],
+                    schema=SET_ASIDE)
