@@ -31,10 +31,11 @@ class ReviewError(ValueError):
     """A review that cannot be made; the message says why and what to ask for instead."""
 
 
-def choose_quarter(records: Records, name: str = "") -> Period:
+def choose_quarter(records: Records, name: str = "", as_of: date | None = None) -> Period:
     """The quarter to review.
 
-    Takes:  records; name: "2026-Q3", or nothing for the latest complete quarter.
+    Takes:  records; name: "2026-Q3", or nothing for the latest complete quarter; as_of: the day up to which the
+            user says the records are complete (None: the last day on which they still run).
     Gives:  Period.
     Raises: ReviewError when the records hold no visit or replacement, when the quarter is not complete in
             them, or when they do not reach back to it. PeriodError for a name that is no quarter.
@@ -43,10 +44,12 @@ def choose_quarter(records: Records, name: str = "") -> Period:
     last = plant_time.last_day(records)
     if last is None:
         raise ReviewError("the records hold no completed visit and no replacement: there is nothing to review")
-    latest = latest_complete_quarter(last, starts)
+    latest = latest_complete_quarter(as_of or last, starts)
     asked = quarter(name, starts) if name else latest
     if asked.end > latest.end:
-        raise ReviewError(f"{asked.name} is not complete: the records end on {last}. Ask for {latest.name} or earlier.")
+        raise ReviewError(
+            f"{asked.name} is not complete: it ends on {asked.last_day}, the records on {as_of or last}. Ask for "
+            f"{latest.name} or earlier, or say with --as-of {asked.last_day} that nothing is missing up to that day.")
     return asked
 
 

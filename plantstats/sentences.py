@@ -65,7 +65,12 @@ def _lost(findings: pd.DataFrame, shown: pd.DataFrame, period: Period) -> str:
 def _died(died: int, lost: int) -> str:
     if died == lost:
         return f"All {lost} died." if lost > 1 else "It died."
-    return f"{died} of the {lost} died; the other {lost - died} fell below specification and were replaced alive."
+    alive = lost - died
+    below = "fell below specification and {} replaced alive."
+    if died == 0:
+        return f"{'All' if lost > 1 else 'It'} " + below.format("were" if lost > 1 else "was")
+    rest = "the other " + below.format("was") if alive == 1 else f"the other {alive} " + below.format("were")
+    return f"{died} of the {lost} died; {rest}"
 
 
 def _against_last_year(findings: pd.DataFrame, shown: pd.DataFrame, period: Period) -> str:

@@ -27,7 +27,7 @@ def review(folder: Path, quarter: str | None, client: str | None, as_of: date | 
     from plantstats import review as choice  # noqa: PLC0415
 
     loaded = records.load(folder)
-    period = choice.choose_quarter(loaded, quarter or "")
+    period = choice.choose_quarter(loaded, quarter or "", as_of)
     choice.check_client(loaded, client or "")
     until = choice.page_date(period, as_of)
     parameters = {
