@@ -18,6 +18,7 @@ import pandas as pd
 import pytest
 
 from plantstats import demo
+from plantstats.demo import layout
 from plantstats.demo.causes import CODES
 from plantstats.demo.truth import cycle
 
@@ -436,6 +437,49 @@ def test_true_rate_is_the_product_worked_by_hand():
     assert rate == pytest.approx(106.24, abs=0.01)
     with pytest.raises(KeyError, match="Ficus lyratta"):
         demo.true_rate(TRUTH, "Ficus lyratta")
+
+
+def test_the_risk_that_each_plant_ran_is_true_rate_added_up_over_its_days():
+    # An independent walk through each plant's days: its places from moves, its repottings from visits.
+    truth = replace(TRUTH, over_dry=0.0, heating=0.2, ageing_shape=1.3, move_rate=60.0, repot_rate=60.0)
+    firm = demo.company(25, 1, 5, truth)
+    air = layout.draw(
+        np.random.Generator(np.random.PCG64(np.random.SeedSequence(5).spawn(3)[0])), 25, 1, truth
+    )
+    number = {site: i for i, site in enumerate(firm["sites"]["site_id"])}
+    effect = firm["true_sites"].set_index("site_id")["effect"]
+    risk = firm["true_quarters"].groupby("plant_id")["expected_losses"].sum()
+    pots = firm["plants"].set_index("plant_id")["pot_cm"]
+    visits, moves = firm["visits"], firm["moves"]
+    moved_plants = 0
+    for p in firm["true_plants"].dropna(subset=["plant_days"]).itertuples():
+        repots = visits.loc[
+            (visits["plant_id"] == p.plant_id) & visits["repotted"].fillna(False), "visited_on"
+        ]
+        shifts = moves[moves["plant_id"] == p.plant_id]
+        moved_plants += len(shifts) > 0
+        pot = ("under 15 cm", "15-24 cm", "25-34 cm", "35 cm and more")[
+            np.digitize(pots[p.plant_id], (15, 25, 35))
+        ]
+        total = 0.0
+        for day in pd.date_range(p.known_from, periods=int(p.plant_days) + 1)[1:]:
+            before = shifts[shifts["moved_on"] < day].tail(1)
+            site = before["to_site_id"].iloc[0] if len(before) else p.site_id
+            total += demo.true_rate(
+                truth,
+                p.species,
+                light=before["to_light"].iloc[0] if len(before) else p.light,
+                pot=pot,
+                age_days=(day - p.planted_on).days,
+                on=day.date(),
+                humidity=air.humidity_28[number[site], (day.date() - air.first).days],
+                moved=bool(len(before)) and (day - before["moved_on"].iloc[0]).days <= 90,
+                repotted=bool(((repots < day) & (repots >= day - pd.Timedelta(days=90))).any()),
+                site_effect=effect[site],
+                heating=day.month in (10, 11, 12, 1, 2, 3, 4),
+            )
+        assert risk.get(p.plant_id, 0.0) == pytest.approx(total / 36_525, rel=1e-9), p.plant_id
+    assert moved_plants > 5
 
 
 def test_true_survival_of_a_flat_company_is_the_exponential_and_matches_its_plants():
