@@ -47,7 +47,7 @@ def notes(t: dict[str, ir.Table], as_of: int) -> ir.Table:
 
     Takes:  completed lines of one plant. A blank `watered` means no, unless litres are given.
     Gives:  one row per plant and day: plant_id, at, word (1 dry, 0 not, missing not read), depth (the same, by
-            depth), watered, shifted (repotted or moved, after the reading), place (missing), looks (lines).
+            depth), watered, shifted (repotted or moved, after the reading), place (missing), looks (lines), dead.
             A line about a dead plant (condition 1) reads nothing and ends the spell.
     """
     visits, follow = t["visits"], t["follow"].select("plant_id", "pot")
@@ -67,6 +67,7 @@ def notes(t: dict[str, ir.Table], as_of: int) -> ir.Table:
         shifted=(dead | v.repotted.coalesce(False) | v.moved.coalesce(False)).cast("int64"),
         place=nothing,
         looks=ibis.literal(1, "int64"),
+        dead=dead.cast("int64"),
     )
 
 
@@ -76,7 +77,8 @@ def cuts(t: dict[str, ir.Table], as_of: int) -> ir.Table:
     A line for a whole site starts no spell: it does not say which plants were dry, nor which were watered.
     """
     nothing, none, one = ibis.null("int64"), ibis.literal(0, "int64"), ibis.literal(1, "int64")
-    empty = {"word": nothing, "depth": nothing, "watered": none, "looks": none, "shifted": one}
+    empty = {"word": nothing, "depth": nothing, "watered": none, "looks": none, "shifted": one,
+             "dead": none}
     moves = t["ordered_moves"].select("plant_id", "at", place="place", **empty)
     v = t["visits"]
     whole = v.filter(v.plant_id.isnull(), v.watered.coalesce(v.litres > 0).coalesce(False),
@@ -96,7 +98,7 @@ def days(t: dict[str, ir.Table]) -> ir.Table:
     both = t["notes"].union(t["cuts"].select(*t["notes"].columns), distinct=False)
     d = both.group_by("plant_id", "at").agg(
         word=both.word.max(), depth=both.depth.max(), watered=both.watered.max(), shifted=both.shifted.max(),
-        place=both.place.max(), looks=both.looks.sum().cast("int64"),
+        place=both.place.max(), looks=both.looks.sum().cast("int64"), dead=both.dead.max(),
     )
     so_far = ibis.window(group_by="plant_id", order_by="at", rows=(None, 0))
     turns = ibis.greatest(d.watered, d.shifted)
@@ -176,7 +178,7 @@ def spells(t: dict[str, ir.Table]) -> ir.Table:
     """Every watering as a spell, used or not.
 
     Gives:  one row per watering: plant_id, site_id, species, light, pot, planter, heating, vpd (kPa in steps of
-            0.1, missing unknown), method, watered_on, wet_looks (looks that found it not dry), earlier (day of
+            0.1, missing unknown), method, at (day of the watering), wet_looks (looks that found it not dry), earlier (day of
             the look before `low`, 0 none), low, high (days since watering; high missing: not found dry), off
             (why it is not used, or missing).
     Keeps:  waterings = spells used + off, by reason.
@@ -194,7 +196,7 @@ def spells(t: dict[str, ir.Table]) -> ir.Table:
         "plant_id", *LABELS, "heating",
         vpd=(s.vpd * 10).round() / 10,
         method=ibis.ifelse(s.method == 2, METHODS[1], METHODS[0]),
-        watered_on=inputs.on_date(s["at"]),
+        at=s["at"],
         wet_looks=s.wet_looks.coalesce(0).cast("int64"),
         earlier=(s.earlier_at - s["at"]).coalesce(0),
         low=(s.low_at - s["at"]).coalesce(0),
