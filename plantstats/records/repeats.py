@@ -49,7 +49,7 @@ def _of_table(path: Path, name: str) -> pa.Table | None:
     # Equal rows have equal hashes; rows of equal hash are then compared in full.
     engine.execute(f"""create table likely as
         select row from (select hash({columns}) as row from rows) group by row having count(*) > 1""")
-    if not engine.sql("select count(*) from likely").fetchone()[0]:  # type: ignore[index]
+    if not engine.sql("select count(*) from likely").fetchall()[0][0]:
         return None
     engine.execute(f"""create table turns as
         select {columns}, file, line, row_number() over w as turn, first_value(file) over w as first_file,
