@@ -38,7 +38,9 @@ def draw_trend(findings: pd.DataFrame, ax: Axes, measure: str = "loss_rate") -> 
     ax.vlines(at, rows["low"], rows["high"], colors=colours, linewidth=2)
     ax.scatter(at, rows["estimate"], c=colours, s=26, zorder=3)
     for x, row in zip(at, rows.itertuples(), strict=True):
-        ax.annotate(f"{row.losses}", (x, row.high), (0, 3), textcoords="offset points", ha="center", fontsize=7, color=INK)
+        ax.annotate(
+            f"{row.losses}", (x, row.high), (0, 3), textcoords="offset points", ha="center", fontsize=7, color=INK
+        )
     ax.set_xticks(at, [str(p).replace("-", "\n") for p in rows["period"]])
     ax.set_ylim(bottom=0)
     ax.margins(y=0.12)
@@ -47,7 +49,7 @@ def draw_trend(findings: pd.DataFrame, ax: Axes, measure: str = "loss_rate") -> 
 
 
 def draw_groups(
-    findings: pd.DataFrame, by: list[str], period: Period, small_group: int, ax: Axes, measure: str = "loss_rate"
+    findings: pd.DataFrame, by: list[str], period: Period, ax: Axes, *, small_group: int, measure: str = "loss_rate"
 ) -> Axes:
     """A measure by group with its intervals, highest first, sizes in the labels.
 

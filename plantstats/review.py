@@ -49,7 +49,8 @@ def choose_quarter(records: Records, name: str = "", as_of: date | None = None) 
     if asked.end > latest.end:
         raise ReviewError(
             f"{asked.name} is not complete: it ends on {asked.last_day}, the records on {as_of or last}. Ask for "
-            f"{latest.name} or earlier, or say with --as-of {asked.last_day} that nothing is missing up to that day.")
+            f"{latest.name} or earlier, or say with --as-of {asked.last_day} that nothing is missing up to that day."
+        )
     return asked
 
 
@@ -80,14 +81,18 @@ def loss_rates(time: PlantTime, records: Records, period: Period, client: str = 
     made = [rates.rates_by(whole, [], period), *_trend(time, period, where)]
     made += [
         rates.rates_by(time.cells(by, period.start, period.end, where), by, period)
-        for by in SPLITS if not (client and by == ["client_id"])
+        for by in SPLITS
+        if not (client and by == ["client_id"])
     ]
     before = same_quarter_last_year(period)
     cells_before = time.cells([], before.start, before.end, where)
     made.append(rates.ratios_by(whole, cells_before, [], period=period, before_name=before.name))
     made.append(rates.largest_event(losses, whole, period))
-    made.append(costs.replacement_costs(
-        losses, period, wage_per_hour=records.settings.wage_per_hour, currency=records.settings.currency))
+    made.append(
+        costs.replacement_costs(
+            losses, period, wage_per_hour=records.settings.wage_per_hour, currency=records.settings.currency
+        )
+    )
     made.append(_by_cause(losses, whole, period))
     made.append(_other_dates(time, records, losses, period, client))
     return findings.table(pd.concat(made, ignore_index=True))
@@ -113,19 +118,31 @@ def _trend(time: PlantTime, period: Period, where: dict[str, str]) -> list[pd.Da
 def _by_cause(losses: pd.DataFrame, whole: pd.DataFrame, period: Period) -> pd.DataFrame:
     counts = losses.groupby(losses["cause"].fillna("unknown").rename("cause"))["quantity"].sum()
     rate = rates.loss_rate(counts.to_numpy(), whole["plant_days"].iloc[0]) if len(counts) else None
-    rows = [] if rate is None else [
-        findings.finding(
-            "loss_rate_by_cause", period.name, rate.estimate[n], rate.low[n], rate.high[n],
-            unit=rates.PER_100_YEARS, method=rates.EXACT, n_plants=whole["n_plants"].iloc[0],
-            plant_days=whole["plant_days"].iloc[0], losses=int(counts.iloc[n]), level=rates.LEVEL, cause=cause)
-        for n, cause in enumerate(counts.index)
-    ]
+    rows = (
+        []
+        if rate is None
+        else [
+            findings.finding(
+                "loss_rate_by_cause",
+                period.name,
+                rate.estimate[n],
+                rate.low[n],
+                rate.high[n],
+                unit=rates.PER_100_YEARS,
+                method=rates.EXACT,
+                n_plants=whole["n_plants"].iloc[0],
+                plant_days=whole["plant_days"].iloc[0],
+                losses=int(counts.iloc[n]),
+                level=rates.LEVEL,
+                cause=cause,
+            )
+            for n, cause in enumerate(counts.index)
+        ]
+    )
     return findings.table(rows)
 
 
-def _other_dates(
-    time: PlantTime, records: Records, losses: pd.DataFrame, period: Period, client: str
-) -> pd.DataFrame:
+def _other_dates(time: PlantTime, records: Records, losses: pd.DataFrame, period: Period, client: str) -> pd.DataFrame:
     """The same losses under other dates, so that the page can be reconciled with the books."""
     start, end = pd.Timestamp(period.start), pd.Timestamp(period.end)
     midpoint = lost_in(plant_time.build(records, time.as_of, "midpoint"), period, client)
@@ -133,14 +150,17 @@ def _other_dates(
     done = done[done["source"].eq("replacements") & (done["client_id"].eq(client) if client else True)]
     counts = {
         "losses_found": (losses["quantity"].sum(), ""),
-        "losses_at_midpoint": (midpoint["quantity"].sum(),
-                               "a loss found after the quarter's end is not in it yet"),
+        "losses_at_midpoint": (midpoint["quantity"].sum(), "a loss found after the quarter's end is not in it yet"),
         "replacements_done": (done["quantity"].sum(), "with upgrades, rotation and client causes"),
     }
-    return findings.table([
-        findings.finding(measure, period.name, float(count), unit="plants", method="count", losses=int(count), note=note)
-        for measure, (count, note) in counts.items()
-    ])
+    return findings.table(
+        [
+            findings.finding(
+                measure, period.name, float(count), unit="plants", method="count", losses=int(count), note=note
+            )
+            for measure, (count, note) in counts.items()
+        ]
+    )
 
 
 def page_date(period: Period, as_of: date | None = None) -> date:

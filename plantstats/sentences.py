@@ -8,9 +8,15 @@ from plantstats.findings import for_display, pick
 from plantstats.periods import Period, same_quarter_last_year
 
 CAUSE_WORDS = {
-    "water_excess": "too much water", "water_deficit": "too little water", "client_action": "the client's act",
-    "building_failure": "building failure", "stock_quality": "poor stock", "acclimatisation": "not settling in",
-    "died": "died, cause not named", "decline": "declined, cause not named", "unknown": "unknown cause",
+    "water_excess": "too much water",
+    "water_deficit": "too little water",
+    "client_action": "the client's act",
+    "building_failure": "building failure",
+    "stock_quality": "poor stock",
+    "acclimatisation": "not settling in",
+    "died": "died, cause not named",
+    "decline": "declined, cause not named",
+    "unknown": "unknown cause",
     "lease_end": "end of lease",
 }
 
@@ -28,7 +34,11 @@ def loss_headlines(findings: pd.DataFrame, period: Period, small_group: int) -> 
             combination, and what the quarter cannot tell.
     """
     shown = for_display(findings, small_group)
-    said = [_lost(findings, shown, period), _against_last_year(findings, shown, period), _event(findings, shown, period)]
+    said = [
+        _lost(findings, shown, period),
+        _against_last_year(findings, shown, period),
+        _event(findings, shown, period),
+    ]
     said += [_cost(findings, shown, period), _highest(findings, shown, period, small_group)]
     return [sentence for sentence in said if sentence]
 
@@ -117,13 +127,17 @@ def _cost(findings: pd.DataFrame, shown: pd.DataFrame, period: Period) -> str:
     parts = pick(findings, "replacement_cost", ["covered"], period.name)
     words = {"guaranteed": "under guarantee", "chargeable": "charged to clients", "other": "other or not recorded"}
     said = [
-        f"{'no cost recorded' if pd.isna(row['estimate']) else format(row['estimate'], ',.0f')} {words[row['covered']]} "
+        f"{'no cost recorded' if pd.isna(row['estimate']) else format(row['estimate'], ',.0f')} "
+        f"{words[row['covered']]} "
         f"({plants(row['losses'])})"
-        for _, row in parts.iterrows() if row["losses"] > 0
+        for _, row in parts.iterrows()
+        if row["losses"] > 0
     ]
     at_least = "at least " if cost["note"] else ""
     missing = f" ({cost['note']})" if cost["note"] else ""
-    return f"On record, replacing them cost {at_least}{cost['unit']} {cost['estimate']:,.0f}{missing}: {', '.join(said)}."
+    return (
+        f"On record, replacing them cost {at_least}{cost['unit']} {cost['estimate']:,.0f}{missing}: {', '.join(said)}."
+    )
 
 
 def _highest(findings: pd.DataFrame, shown: pd.DataFrame, period: Period, small_group: int) -> str:
@@ -133,7 +147,9 @@ def _highest(findings: pd.DataFrame, shown: pd.DataFrame, period: Period, small_
     if some.empty or total is None:
         return ""
     top = some.sort_values(["losses", "estimate", "species", "light"], ascending=[False, False, True, True]).iloc[0]
-    where = f"{top['species']} in {top['light']} light" if top["light"] != "unknown" else f"{top['species']}, light unknown"
+    where = (
+        f"{top['species']} in {top['light']} light" if top["light"] != "unknown" else f"{top['species']}, light unknown"
+    )
     lead = (
         f"Of {len(rows)} combinations of species and light, {len(some)} lost any. Most losses: {where}, "
         f"{top['losses']} of {plants(top['n_plants'])}"
@@ -164,7 +180,8 @@ def groups_in_words(findings: pd.DataFrame, by: list[str], period: Period, small
     shown = for_display(findings, small_group)
     rows = pick(findings, "loss_rate", by, period.name).nlargest(5, ["losses", "plant_days"])
     said = "; ".join(
-        f"{', '.join(row[by])}: {row['losses']} of {row['n_plants']}, {shown.loc[n, 'result']}" for n, row in rows.iterrows()
+        f"{', '.join(row[by])}: {row['losses']} of {row['n_plants']}, {shown.loc[n, 'result']}"
+        for n, row in rows.iterrows()
     )
     return f"Losses per 100 plant-years by group in {period.name}, those with most losses: {said}."
 

@@ -9,8 +9,14 @@ from plantstats.periods import Period
 from plantstats.sentences import cause_words
 
 HEADINGS = {
-    "species": "Species", "light": "Light", "site_id": "Site", "client_id": "Client", "age_band": "Days since install",
-    "pot": "Pot", "cause": "Cause", "covered": "Paid by",
+    "species": "Species",
+    "light": "Light",
+    "site_id": "Site",
+    "client_id": "Client",
+    "age_band": "Days since install",
+    "pot": "Pot",
+    "cause": "Cause",
+    "covered": "Paid by",
 }
 RATE, SHARE, COST = "Lost per 100 plant-years (95% interval)", "% lost in the quarter (95% interval)", "Cost"
 # Headings that lead to the definition of their measure.
@@ -36,14 +42,16 @@ def by_group(findings: pd.DataFrame, by: list[str], period: Period, small_group:
     order = rows.sort_values(["losses", "plant_days"], ascending=[False, True])
     keys = pd.MultiIndex.from_frame(order[by]) if len(by) > 1 else pd.Index(order[by[0]])
     table = order[by].rename(columns=HEADINGS).reset_index(drop=True)
-    return table.assign(**{
-        "Lost": order["losses"].to_numpy(),
-        "Plants": order["n_plants"].to_numpy(),
-        RATE: shown.loc[order.index, "result"].to_numpy(),
-        SHARE: share.reindex(keys).to_numpy(),
-        "Died": died.reindex(keys).to_numpy(),
-        "Plant-weeks": (order["plant_days"].to_numpy() / 7).round().astype("int64"),
-    })
+    return table.assign(
+        **{
+            "Lost": order["losses"].to_numpy(),
+            "Plants": order["n_plants"].to_numpy(),
+            RATE: shown.loc[order.index, "result"].to_numpy(),
+            SHARE: share.reindex(keys).to_numpy(),
+            "Died": died.reindex(keys).to_numpy(),
+            "Plant-weeks": (order["plant_days"].to_numpy() / 7).round().astype("int64"),
+        }
+    )
 
 
 def largest(table: pd.DataFrame, rows: int = 12) -> pd.DataFrame:
@@ -56,45 +64,65 @@ def costs(findings: pd.DataFrame, period: Period) -> pd.DataFrame:
     parts = pick(findings, "replacement_cost", ["covered"], period.name)
     total = pick(findings, "replacement_cost", period=period.name)
     both = pd.concat([parts, total])
-    return pd.DataFrame({
-        "Paid by": [PAID_BY[payer] for payer in parts["covered"]] + ["all"],
-        "Plants": both["losses"].to_numpy(),
-        COST: [
-            f"{unit} {value:,.2f}" if pd.notna(value) else "not available"
-            for unit, value in zip(both["unit"], both["estimate"], strict=True)
-        ],
-        "Remark": both["note"].fillna("").to_numpy(),
-    })
+    return pd.DataFrame(
+        {
+            "Paid by": [PAID_BY[payer] for payer in parts["covered"]] + ["all"],
+            "Plants": both["losses"].to_numpy(),
+            COST: [
+                f"{unit} {value:,.2f}" if pd.notna(value) else "not available"
+                for unit, value in zip(both["unit"], both["estimate"], strict=True)
+            ],
+            "Remark": both["note"].fillna("").to_numpy(),
+        }
+    )
 
 
 def causes(findings: pd.DataFrame, period: Period, small_group: int) -> pd.DataFrame:
     """Losses by recorded cause, most first: Cause, Lost, Lost per 100 plant-years (95% interval)."""
     rows = pick(findings, "loss_rate_by_cause", ["cause"], period.name).sort_values("losses", ascending=False)
     shown = for_display(findings, small_group).loc[rows.index, "result"]
-    return pd.DataFrame({
-        "Cause": [cause_words(cause) for cause in rows["cause"]],
-        "Lost": rows["losses"].to_numpy(),
-        RATE: shown.to_numpy(),
-    })
+    return pd.DataFrame(
+        {
+            "Cause": [cause_words(cause) for cause in rows["cause"]],
+            "Lost": rows["losses"].to_numpy(),
+            RATE: shown.to_numpy(),
+        }
+    )
 
 
 def dates(findings: pd.DataFrame, period: Period) -> pd.DataFrame:
     """The quarter's losses under other dates: Counted by, Plants, Remark."""
     rows = [pick(findings, measure, period=period.name).iloc[0] for measure in DATES]
-    return pd.DataFrame({
-        "Counted by": list(DATES.values()),
-        "Plants": [row["losses"] for row in rows],
-        "Remark": [row["note"] if pd.notna(row["note"]) else "" for row in rows],
-    })
+    return pd.DataFrame(
+        {
+            "Counted by": list(DATES.values()),
+            "Plants": [row["losses"] for row in rows],
+            "Remark": [row["note"] if pd.notna(row["note"]) else "" for row in rows],
+        }
+    )
 
 
 def fates(account: pd.DataFrame) -> pd.DataFrame:
     """What became of every plant and reported exit: From, What became of it, Rows, Plants, First of them."""
-    return account.rename(columns={
-        "table": "From", "fate": "What became of it", "rows": "Rows", "plants": "Plants", "first_ids": "First of them"})
+    return account.rename(
+        columns={
+            "table": "From",
+            "fate": "What became of it",
+            "rows": "Rows",
+            "plants": "Plants",
+            "first_ids": "First of them",
+        }
+    )
 
 
 def files(account: pd.DataFrame) -> pd.DataFrame:
     """Rows of the files: Table, File, Rows read, Used, Set aside."""
-    return account.rename(columns={
-        "table": "Table", "file": "File", "rows_read": "Rows read", "rows_used": "Used", "rows_set_aside": "Set aside"})
+    return account.rename(
+        columns={
+            "table": "Table",
+            "file": "File",
+            "rows_read": "Rows read",
+            "rows_used": "Used",
+            "rows_set_aside": "Set aside",
+        }
+    )

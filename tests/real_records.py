@@ -54,22 +54,32 @@ def write_seeds(folder: Path) -> pd.DataFrame:
     first = rows.groupby("line", sort=False).first()
     rows["before"] = rows.groupby("line")["date"].shift()
     uncounted = rows[rows["taken"].isna() & rows["available"].gt(0)].set_index("line")["before"]
-    lines = pd.DataFrame({
-        "line": first.index, "station": first["station"].to_numpy(), "seed": first["species"].to_numpy(),
-        "edge": first["dist"].to_numpy(), "laid out": first["date"].to_numpy(), "seeds": first["seeds"].astype(int).to_numpy(),
-        "last count": uncounted.reindex(first.index).to_numpy(),
-    })
+    lines = pd.DataFrame(
+        {
+            "line": first.index,
+            "station": first["station"].to_numpy(),
+            "seed": first["species"].to_numpy(),
+            "edge": first["dist"].to_numpy(),
+            "laid out": first["date"].to_numpy(),
+            "seeds": first["seeds"].astype(int).to_numpy(),
+            "last count": uncounted.reindex(first.index).to_numpy(),
+        }
+    )
     lines["why"] = lines["last count"].notna().map({True: "not counted again", False: "study ended"})
     lines["last count"] = lines["last count"].fillna(lines["line"].map(rows.groupby("line")["date"].max()))
     taken = rows[rows["taken"].gt(0)]
     folder.joinpath("records.toml").write_text(SEEDS_SETTINGS, encoding="utf-8")
-    pd.DataFrame({"station": sorted(rows["station"].unique()), "study": "forest edge"}).to_csv(folder / "stations.csv", index=False)
+    pd.DataFrame({"station": sorted(rows["station"].unique()), "study": "forest edge"}).to_csv(
+        folder / "stations.csv", index=False
+    )
     lines.to_csv(folder / "lines.csv", index=False)
     counted = rows[rows["seeds"].notna()]
     pd.DataFrame({"line": counted["line"], "counted": counted["date"], "left": counted["seeds"].astype(int)}).to_csv(
-        folder / "counts.csv", index=False)
-    pd.DataFrame({"line": taken["line"], "counted": taken["date"], "gone": taken["taken"].astype(int), "how": "taken"}).to_csv(
-        folder / "taken.csv", index=False)
+        folder / "counts.csv", index=False
+    )
+    pd.DataFrame(
+        {"line": taken["line"], "counted": taken["date"], "gone": taken["taken"].astype(int), "how": "taken"}
+    ).to_csv(folder / "taken.csv", index=False)
     return rows
 
 
@@ -88,7 +98,7 @@ columns = { replaced_on = "missing on" }
 
 
 def write_pines(folder: Path) -> pd.DataFrame:
-    """Write the pine seedlings as records: planted 1990, looked for in 1995, 1996 and 1997; a site is a thorny-cover class.
+    """Write the pine seedlings as records: planted 1990, looked for in 1995, 1996 and 1997; a site is a class of cover.
 
     A seedling with nothing noted in a year and all later ones is taken for lost by then, which the data
     set's help does not say outright.
@@ -101,20 +111,29 @@ def write_pines(folder: Path) -> pd.DataFrame:
     # Seen in a later year, so there all along.
     for year in (1996, 1995):
         there[year] |= there[year + 1]
-    plants = pd.DataFrame({
-        "plant_id": [f"W{n}" for n in range(len(rows))], "site_id": [f"cover {c}" for c in rows["Cover95"]],
-        "species": "Pinus strobus", "light": "sun", "installed_on": "1990-06-30",
-    })
+    plants = pd.DataFrame(
+        {
+            "plant_id": [f"W{n}" for n in range(len(rows))],
+            "site_id": [f"cover {c}" for c in rows["Cover95"]],
+            "species": "Pinus strobus",
+            "light": "sun",
+            "installed_on": "1990-06-30",
+        }
+    )
     visits = [
         {"plant_id": plants["plant_id"][n], "visited_on": f"{year}-06-30"}
-        for year in years for n in there.index[there[year]]
+        for year in years
+        for n in there.index[there[year]]
     ]
     lost = [
         {"plant_id": plants["plant_id"][n], "missing on": f"{gone[0]}-06-30", "cause": "gone"}
-        for n in there.index if (gone := [year for year in years if not there.loc[n, year]])
+        for n in there.index
+        if (gone := [year for year in years if not there.loc[n, year]])
     ]
     folder.joinpath("records.toml").write_text(PINES_SETTINGS, encoding="utf-8")
-    pd.DataFrame({"site_id": sorted(set(plants["site_id"])), "study": "pines"}).to_csv(folder / "sites.csv", index=False)
+    pd.DataFrame({"site_id": sorted(set(plants["site_id"])), "study": "pines"}).to_csv(
+        folder / "sites.csv", index=False
+    )
     plants.to_csv(folder / "plants.csv", index=False)
     pd.DataFrame(visits).to_csv(folder / "visits.csv", index=False)
     pd.DataFrame(lost).to_csv(folder / "replacements.csv", index=False)

@@ -22,8 +22,12 @@ HEATING = ((10, 1), (4, 15))
 
 
 def build(
-    folder: Path, as_of: str, dated: str = "found", doubted: list[str] | None = None,
-    age_cuts: tuple[int, ...] = (90, 365, 730), **tables: list[dict[str, Any]],
+    folder: Path,
+    as_of: str,
+    dated: str = "found",
+    doubted: list[str] | None = None,
+    age_cuts: tuple[int, ...] = (90, 365, 730),
+    **tables: list[dict[str, Any]],
 ) -> plant_time.PlantTime:
     records = TinyRecords(folder, doubted or [], HEATING, **tables)
     return plant_time.build(records, date.fromisoformat(as_of), dated, age_cuts)
@@ -46,46 +50,77 @@ def fates(time: plant_time.PlantTime) -> dict[tuple[str, str], int]:
 
 def test_a_life_counts_the_days_after_entry_up_to_the_day_of_loss(tmp_path: Path) -> None:
     # 6 January to 31 March 2025: 25 days of January + 28 + 31 = 84.
-    time = build(tmp_path, "2025-06-30", sites=SITE, plants=[plant(installed_on="2025-01-06")],
-                 replacements=[lost("P1", "2025-03-31")])
+    time = build(
+        tmp_path,
+        "2025-06-30",
+        sites=SITE,
+        plants=[plant(installed_on="2025-01-06")],
+        replacements=[lost("P1", "2025-03-31")],
+    )
     by_month = time.cells(["month"])
     assert by_month["plant_days"].tolist() == [25, 28, 31]
     assert by_month["losses"].tolist() == [0, 0, 1]
 
 
 def test_a_loss_found_on_the_first_of_october_belongs_to_october_and_to_the_fourth_quarter(tmp_path: Path) -> None:
-    time = build(tmp_path, "2025-12-31", sites=SITE, plants=[plant(installed_on="2025-09-01")],
-                 replacements=[lost("P1", "2025-10-01")])
+    time = build(
+        tmp_path,
+        "2025-12-31",
+        sites=SITE,
+        plants=[plant(installed_on="2025-09-01")],
+        replacements=[lost("P1", "2025-10-01")],
+    )
     assert time.cells([], date(2025, 7, 1), date(2025, 10, 1))[["plant_days", "losses"]].values.tolist() == [[29, 0]]
     assert time.cells([], date(2025, 10, 1), date(2026, 1, 1))[["plant_days", "losses"]].values.tolist() == [[1, 1]]
 
 
 def test_a_plant_older_than_the_records_enters_late_with_its_age(tmp_path: Path) -> None:
     # Installed 1 January 2023, records from 1 January 2025 (day 731): every day is in the oldest band.
-    time = build(tmp_path, "2025-01-31", sites=[{"site_id": "S1", "client_id": "C1", "observed_from": "2025-01-01"}],
-                 plants=[plant(installed_on="2023-01-01")])
+    time = build(
+        tmp_path,
+        "2025-01-31",
+        sites=[{"site_id": "S1", "client_id": "C1", "observed_from": "2025-01-01"}],
+        plants=[plant(installed_on="2023-01-01")],
+    )
     assert time.cells(["age_band"]).values.tolist()[0][:3] == ["after day 730", 1, 30]
 
 
 def test_an_unknown_install_date_enters_when_first_seen_and_is_never_age_zero(tmp_path: Path) -> None:
-    time = build(tmp_path, "2025-01-31", sites=[{"site_id": "S1", "client_id": "C1", "observed_from": "2025-01-01"}],
-                 plants=[plant()], visits=[{"plant_id": "P1", "visited_on": "2025-01-11"}])
+    time = build(
+        tmp_path,
+        "2025-01-31",
+        sites=[{"site_id": "S1", "client_id": "C1", "observed_from": "2025-01-01"}],
+        plants=[plant()],
+        visits=[{"plant_id": "P1", "visited_on": "2025-01-11"}],
+    )
     assert time.cells(["age_band"]).values.tolist()[0][:3] == ["unknown", 1, 20]
 
 
 def test_ages_are_split_after_day_90_and_day_365(tmp_path: Path) -> None:
     # 400 days of follow-up: 90 + 275 + 35.
     installed = date(2024, 1, 1)
-    time = build(tmp_path, (installed + timedelta(400)).isoformat(), sites=SITE,
-                 plants=[plant(installed_on=installed.isoformat())])
+    time = build(
+        tmp_path,
+        (installed + timedelta(400)).isoformat(),
+        sites=SITE,
+        plants=[plant(installed_on=installed.isoformat())],
+    )
     cells = time.cells(["age_band"])
     assert dict(zip(cells["age_band"], cells["plant_days"], strict=True)) == {
-        "days 1-90": 90, "days 91-365": 275, "days 366-730": 35}
+        "days 1-90": 90,
+        "days 91-365": 275,
+        "days 366-730": 35,
+    }
 
 
 def test_a_plant_lost_on_the_day_it_came_counts_one_day(tmp_path: Path) -> None:
-    time = build(tmp_path, "2025-06-30", sites=SITE, plants=[plant(installed_on="2025-01-06")],
-                 replacements=[lost("P1", "2025-01-06")])
+    time = build(
+        tmp_path,
+        "2025-06-30",
+        sites=SITE,
+        plants=[plant(installed_on="2025-01-06")],
+        replacements=[lost("P1", "2025-01-06")],
+    )
     assert time.cells([])[["plant_days", "losses"]].values.tolist() == [[1, 1]]
 
 
@@ -93,9 +128,14 @@ def test_midpoint_dating_puts_a_loss_half_way_between_last_seen_alive_and_found(
     # Seen alive on 10 March, found on 24 March: 14 days, half-way 17 March. The visit with condition 1 does not
     # count as seen alive; neither does a visit after the loss was found.
     tables: dict[str, Any] = dict(
-        sites=SITE, plants=[plant(installed_on="2025-01-01")], replacements=[lost("P1", "2025-03-28", found_on="2025-03-24")],
-        visits=[{"plant_id": "P1", "visited_on": on, "condition": c}
-                for on, c in (("2025-03-10", 3), ("2025-03-17", 1), ("2025-03-26", 4))])
+        sites=SITE,
+        plants=[plant(installed_on="2025-01-01")],
+        replacements=[lost("P1", "2025-03-28", found_on="2025-03-24")],
+        visits=[
+            {"plant_id": "P1", "visited_on": on, "condition": c}
+            for on, c in (("2025-03-10", 3), ("2025-03-17", 1), ("2025-03-26", 4))
+        ],
+    )
     (tmp_path / "a").mkdir()
     (tmp_path / "b").mkdir()
     half = build(tmp_path / "a", "2025-06-30", "midpoint", **tables).losses.iloc[0]
@@ -106,15 +146,28 @@ def test_midpoint_dating_puts_a_loss_half_way_between_last_seen_alive_and_found(
 
 def test_losses_of_a_counted_line_shrink_what_is_at_risk(tmp_path: Path) -> None:
     # Six plants from 1 January; two lost on 11 January (10 days x 6), four on to 31 January (20 days x 4).
-    time = build(tmp_path, "2025-01-31", sites=SITE, plants=[plant(installed_on="2025-01-01", quantity=6)],
-                 replacements=[lost("P1", "2025-01-11", quantity=2)])
+    time = build(
+        tmp_path,
+        "2025-01-31",
+        sites=SITE,
+        plants=[plant(installed_on="2025-01-01", quantity=6)],
+        replacements=[lost("P1", "2025-01-11", quantity=2)],
+    )
     assert time.cells([])[["n_plants", "plant_days", "losses"]].values.tolist() == [[6, 140, 2]]
 
 
 def test_a_counted_line_cannot_lose_more_than_it_has_and_the_rest_is_accounted_for(tmp_path: Path) -> None:
-    time = build(tmp_path, "2025-03-31", sites=SITE, plants=[plant(installed_on="2025-01-01", quantity=3)],
-                 replacements=[lost("P1", "2025-01-11", quantity=2), lost("P1", "2025-01-21", quantity=2),
-                               lost("P1", "2025-02-01", quantity=1)])
+    time = build(
+        tmp_path,
+        "2025-03-31",
+        sites=SITE,
+        plants=[plant(installed_on="2025-01-01", quantity=3)],
+        replacements=[
+            lost("P1", "2025-01-11", quantity=2),
+            lost("P1", "2025-01-21", quantity=2),
+            lost("P1", "2025-02-01", quantity=1),
+        ],
+    )
     assert time.losses["quantity"].tolist() == [2, 1]
     assert fates(time)[("replacements", "the plant was gone already")] == 1
     assert time.cells([])["plant_days"].tolist() == [3 * 10 + 1 * 10]
@@ -123,19 +176,32 @@ def test_a_counted_line_cannot_lose_more_than_it_has_and_the_rest_is_accounted_f
 def test_a_move_changes_light_site_and_client_from_the_day_after(tmp_path: Path) -> None:
     # 10 days in the dark at S1, then 21 at S2 in light the move did not tell, so it stays low.
     sites = [*SITE, {"site_id": "S2", "client_id": "C2"}]
-    time = build(tmp_path, "2025-02-01", sites=sites, plants=[plant(installed_on="2025-01-01")],
-                 moves=[{"plant_id": "P1", "moved_on": "2025-01-11", "to_site_id": "S2"},
-                        {"plant_id": "P1", "moved_on": "2025-01-21", "to_light": "high"}])
+    time = build(
+        tmp_path,
+        "2025-02-01",
+        sites=sites,
+        plants=[plant(installed_on="2025-01-01")],
+        moves=[
+            {"plant_id": "P1", "moved_on": "2025-01-11", "to_site_id": "S2"},
+            {"plant_id": "P1", "moved_on": "2025-01-21", "to_light": "high"},
+        ],
+    )
     cells = time.cells(["client_id", "site_id", "light", "moved"])
     assert cells[["client_id", "site_id", "light", "moved", "plant_days"]].values.tolist() == [
-        ["C1", "S1", "low", "never", 10], ["C2", "S2", "high", "first 90 days", 11],
-        ["C2", "S2", "low", "first 90 days", 10]]
+        ["C1", "S1", "low", "never", 10],
+        ["C2", "S2", "high", "first 90 days", 11],
+        ["C2", "S2", "low", "first 90 days", 10],
+    ]
 
 
 def test_a_move_before_the_records_begin_is_where_the_plant_stands(tmp_path: Path) -> None:
-    time = build(tmp_path, "2025-01-31", sites=[{"site_id": "S1", "client_id": "C1", "observed_from": "2025-01-01"}],
-                 plants=[plant(installed_on="2024-01-01")],
-                 moves=[{"plant_id": "P1", "moved_on": "2024-12-31", "to_light": "high"}])
+    time = build(
+        tmp_path,
+        "2025-01-31",
+        sites=[{"site_id": "S1", "client_id": "C1", "observed_from": "2025-01-01"}],
+        plants=[plant(installed_on="2024-01-01")],
+        moves=[{"plant_id": "P1", "moved_on": "2024-12-31", "to_light": "high"}],
+    )
     cells = time.cells(["light", "moved"])
     assert cells[["light", "moved", "plant_days"]].values.tolist() == [["high", "first 90 days", 30]]
 
@@ -143,11 +209,19 @@ def test_a_move_before_the_records_begin_is_where_the_plant_stands(tmp_path: Pat
 def test_repotting_counts_from_the_day_after_its_date_and_for_90_days(tmp_path: Path) -> None:
     # 60 days before, 90 after, the rest of 200 later: 50.
     begun = date(2025, 1, 1)
-    time = build(tmp_path, (begun + timedelta(200)).isoformat(), sites=SITE,
-                 plants=[plant(installed_on=begun.isoformat())],
-                 visits=[{"plant_id": "P1", "visited_on": (begun + timedelta(60)).isoformat(), "repotted": True}])
+    time = build(
+        tmp_path,
+        (begun + timedelta(200)).isoformat(),
+        sites=SITE,
+        plants=[plant(installed_on=begun.isoformat())],
+        visits=[{"plant_id": "P1", "visited_on": (begun + timedelta(60)).isoformat(), "repotted": True}],
+    )
     cells = time.cells(["repotted"])
-    assert dict(zip(cells["repotted"], cells["plant_days"], strict=True)) == {"never": 60, "first 90 days": 90, "later": 50}
+    assert dict(zip(cells["repotted"], cells["plant_days"], strict=True)) == {
+        "never": 60,
+        "first 90 days": 90,
+        "later": 50,
+    }
 
 
 def test_humidity_is_the_sites_mean_over_28_days_before_the_end_and_missing_is_a_level(tmp_path: Path) -> None:
@@ -155,36 +229,61 @@ def test_humidity_is_the_sites_mean_over_28_days_before_the_end_and_missing_is_a
     # 220 + 291 tenths over 2 = 25.55, band 25. Part 2 ends on 28 February, window from 31 January: 400 alone, band 40.
     # Part 3 ends on 31 March: nothing within 28 days.
     time = build(
-        tmp_path, "2025-03-31", sites=SITE, plants=[plant(installed_on="2025-01-01")],
-        visits=[{"plant_id": "P1", "visited_on": "2025-01-02", "rh_percent": 90.0},
-                {"plant_id": "P1", "visited_on": "2025-01-03", "rh_percent": 22.0},
-                {"site_id": "S1", "visited_on": "2025-01-20", "rh_percent": 29.1},
-                {"plant_id": "P1", "visited_on": "2025-01-31", "rh_percent": 40.0}])
+        tmp_path,
+        "2025-03-31",
+        sites=SITE,
+        plants=[plant(installed_on="2025-01-01")],
+        visits=[
+            {"plant_id": "P1", "visited_on": "2025-01-02", "rh_percent": 90.0},
+            {"plant_id": "P1", "visited_on": "2025-01-03", "rh_percent": 22.0},
+            {"site_id": "S1", "visited_on": "2025-01-20", "rh_percent": 29.1},
+            {"plant_id": "P1", "visited_on": "2025-01-31", "rh_percent": 40.0},
+        ],
+    )
     cells = time.cells(["month", "rh_band", "rh_tenths", "rh_readings"][:2])
     assert cells[["rh_band", "rh_tenths", "rh_readings"]].values.tolist() == [
-        ["25", 511, 2], ["40", 400, 1], ["missing", 0, 0]]
+        ["25", 511, 2],
+        ["40", 400, 1],
+        ["missing", 0, 0],
+    ]
 
 
 def test_logger_readings_count_as_the_sites_air(tmp_path: Path) -> None:
     from datetime import datetime
 
-    time = build(tmp_path, "2025-01-31", sites=SITE, plants=[plant(installed_on="2025-01-01")],
-                 readings=[{"site_id": "S1", "read_at": datetime(2025, 1, 15, 9, 30), "rh_percent": 31.0}])
+    time = build(
+        tmp_path,
+        "2025-01-31",
+        sites=SITE,
+        plants=[plant(installed_on="2025-01-01")],
+        readings=[{"site_id": "S1", "read_at": datetime(2025, 1, 15, 9, 30), "rh_percent": 31.0}],
+    )
     assert time.cells(["rh_band"])["rh_band"].tolist() == ["30"]
 
 
 def test_theft_and_upgrades_end_follow_up_without_being_losses(tmp_path: Path) -> None:
-    time = build(tmp_path, "2025-12-31", sites=SITE,
-                 plants=[plant("P1", installed_on="2025-01-01"), plant("P2", installed_on="2025-01-01"),
-                         plant("P3", installed_on="2025-01-01", removed_on="2025-01-31", outcome="withdrawn")],
-                 replacements=[lost("P1", "2025-01-11", outcome="client"), lost("P2", "2025-01-21", outcome="withdrawn")])
+    time = build(
+        tmp_path,
+        "2025-12-31",
+        sites=SITE,
+        plants=[
+            plant("P1", installed_on="2025-01-01"),
+            plant("P2", installed_on="2025-01-01"),
+            plant("P3", installed_on="2025-01-01", removed_on="2025-01-31", outcome="withdrawn"),
+        ],
+        replacements=[lost("P1", "2025-01-11", outcome="client"), lost("P2", "2025-01-21", outcome="withdrawn")],
+    )
     assert time.cells([])[["plant_days", "losses", "client_exits", "withdrawn"]].values.tolist() == [[60, 0, 1, 2]]
 
 
 def test_a_removal_and_a_replacement_of_one_plant_are_one_event(tmp_path: Path) -> None:
-    time = build(tmp_path, "2025-12-31", sites=SITE,
-                 plants=[plant(installed_on="2025-01-01", removed_on="2025-01-09", outcome="withdrawn")],
-                 replacements=[lost("P1", "2025-01-11")])
+    time = build(
+        tmp_path,
+        "2025-12-31",
+        sites=SITE,
+        plants=[plant(installed_on="2025-01-01", removed_on="2025-01-09", outcome="withdrawn")],
+        replacements=[lost("P1", "2025-01-11")],
+    )
     assert time.cells([])[["plant_days", "losses", "withdrawn"]].values.tolist() == [[10, 1, 0]]
 
 
@@ -198,32 +297,61 @@ def test_what_is_off_the_table_is_counted_by_reason(tmp_path: Path) -> None:
         plant("P5", installed_on="2025-01-01"),  # its replacement row was set aside
         plant("P6", installed_on="2025-01-01"),  # followed
     ]
-    time = build(tmp_path, "2025-06-30", sites=sites, plants=plants, doubted=["P5"],
-                 replacements=[lost("P1", "2024-06-01"), lost("P2", "2025-01-20"), lost("P9", "2025-02-02"),
-                               lost("P6", "2025-05-01"), lost("P6", "2025-05-02"), lost("P4", "2026-02-01")])
+    time = build(
+        tmp_path,
+        "2025-06-30",
+        sites=sites,
+        plants=plants,
+        doubted=["P5"],
+        replacements=[
+            lost("P1", "2024-06-01"),
+            lost("P2", "2025-01-20"),
+            lost("P9", "2025-02-02"),
+            lost("P6", "2025-05-01"),
+            lost("P6", "2025-05-02"),
+            lost("P4", "2026-02-01"),
+        ],
+    )
     assert fates(time) == {
-        ("plants", "gone before the follow-up begins"): 1, ("plants", "replaced before the plant was installed"): 1,
+        ("plants", "gone before the follow-up begins"): 1,
+        ("plants", "replaced before the plant was installed"): 1,
         ("plants", "no date of entry: install date, visits and observed_from are all missing"): 1,
-        ("plants", "came after the cut"): 1, ("plants", "what tells its number or its end was set aside"): 1,
+        ("plants", "came after the cut"): 1,
+        ("plants", "what tells its number or its end was set aside"): 1,
         ("plants", "followed"): 1,
-        ("replacements", "before the records begin"): 1, ("replacements", "before the plant was installed"): 1,
-        ("replacements", "no such plant"): 1, ("replacements", "died"): 1,
-        ("replacements", "the plant was gone already"): 1, ("replacements", "after the cut"): 1}
+        ("replacements", "before the records begin"): 1,
+        ("replacements", "before the plant was installed"): 1,
+        ("replacements", "no such plant"): 1,
+        ("replacements", "died"): 1,
+        ("replacements", "the plant was gone already"): 1,
+        ("replacements", "after the cut"): 1,
+    }
 
 
 def test_a_plant_taken_away_on_the_day_it_came_was_never_at_risk(tmp_path: Path) -> None:
-    time = build(tmp_path, "2025-06-30", sites=SITE,
-                 plants=[plant(installed_on="2025-01-06", removed_on="2025-01-06", outcome="withdrawn")])
+    time = build(
+        tmp_path,
+        "2025-06-30",
+        sites=SITE,
+        plants=[plant(installed_on="2025-01-06", removed_on="2025-01-06", outcome="withdrawn")],
+    )
     assert time.cells([])[["plant_days", "withdrawn"]].values.tolist() == [[0, 0]]
     assert fates(time) == {("plants", "gone before the follow-up begins"): 1, ("removals", "on the day of entry"): 1}
 
 
 def test_late_entry_gives_the_worked_days_and_rate(tmp_path: Path) -> None:
     # A site taken over on 1 January 2025 with old plants. Ages at entry and exit in days; 12 + 40 + 6 = 58 days.
-    time = build(tmp_path, "2025-02-10", sites=[{"site_id": "S1", "client_id": "C1", "observed_from": "2025-01-01"}],
-                 plants=[plant("A", installed_on="2022-03-01"), plant("B", installed_on="2020-01-01"),
-                         plant("C", installed_on="2025-02-04")],
-                 replacements=[lost("A", "2025-01-13")])
+    time = build(
+        tmp_path,
+        "2025-02-10",
+        sites=[{"site_id": "S1", "client_id": "C1", "observed_from": "2025-01-01"}],
+        plants=[
+            plant("A", installed_on="2022-03-01"),
+            plant("B", installed_on="2020-01-01"),
+            plant("C", installed_on="2025-02-04"),
+        ],
+        replacements=[lost("A", "2025-01-13")],
+    )
     assert time.cells([])[["plant_days", "losses"]].values.tolist() == [[58, 1]]
     lives = time.lives.set_index("plant_id")
     assert lives.loc["A", ["entry_age", "exit_age", "event"]].tolist() == [1037, 1049, 1]
@@ -233,8 +361,9 @@ def test_late_entry_gives_the_worked_days_and_rate(tmp_path: Path) -> None:
 def test_nothing_recorded_after_the_cut_changes_the_answer(tmp_path: Path) -> None:
     for name, later in (("a", []), ("b", [lost("P1", "2025-04-02")])):
         (tmp_path / name).mkdir()
-        time = build(tmp_path / name, "2025-03-31", sites=SITE, plants=[plant(installed_on="2025-01-06")],
-                     replacements=later)
+        time = build(
+            tmp_path / name, "2025-03-31", sites=SITE, plants=[plant(installed_on="2025-01-06")], replacements=later
+        )
         assert time.cells([])[["plant_days", "losses"]].values.tolist() == [[84, 0]]
 
 
@@ -276,7 +405,9 @@ def test_thirteen_workers_split_by_age_and_calendar_as_published(tmp_path: Path)
         left = day_of(row.year_exit).isoformat()
         sites.append({"site_id": f"S{n}", "client_id": "C", "observed_from": day_of(row.year_entry).isoformat()})
         gone = {} if row.status == "D" else {"removed_on": left, "outcome": "withdrawn"}
-        plants.append(plant(f"P{n}", site_id=f"S{n}", installed_on=day_of(row.year_entry - row.age_entry).isoformat(), **gone))
+        plants.append(
+            plant(f"P{n}", site_id=f"S{n}", installed_on=day_of(row.year_entry - row.age_entry).isoformat(), **gone)
+        )
         replaced += [lost(f"P{n}", left)] if row.status == "D" else []
     cuts = tuple(round(age * 365.25) for age in (40, 45, 50, 55))
     time = build(tmp_path, "1961-01-01", sites=sites, plants=plants, replacements=replaced, age_cuts=cuts)
@@ -323,19 +454,44 @@ def a_company(draw: st.DrawFn) -> dict[str, Any]:
     plants, replaced, visits, moves = [], [], [], []
     for n in range(draw(st.integers(1, 4))):
         name = f"P{n}"
-        plants.append(plant(name, installed_on=on(draw(st.none() | DAYS)), quantity=draw(st.integers(1, 4)),
-                            removed_on=on(draw(st.none() | DAYS)), outcome="withdrawn"))
+        plants.append(
+            plant(
+                name,
+                installed_on=on(draw(st.none() | DAYS)),
+                quantity=draw(st.integers(1, 4)),
+                removed_on=on(draw(st.none() | DAYS)),
+                outcome="withdrawn",
+            )
+        )
         for _ in range(draw(st.integers(0, 2))):
-            replaced.append(lost(name, on(draw(DAYS)), quantity=draw(st.integers(1, 3)),
-                                 outcome=draw(st.sampled_from(["died", "declined", "client", "withdrawn"]))))
+            replaced.append(
+                lost(
+                    name,
+                    on(draw(DAYS)),
+                    quantity=draw(st.integers(1, 3)),
+                    outcome=draw(st.sampled_from(["died", "declined", "client", "withdrawn"])),
+                )
+            )
         for _ in range(draw(st.integers(0, 3))):
-            visits.append({"plant_id": name, "visited_on": on(draw(DAYS)), "repotted": draw(st.booleans()),
-                           "moved": draw(st.booleans()), "rh_percent": draw(st.none() | st.integers(10, 60).map(float))})
+            visits.append(
+                {
+                    "plant_id": name,
+                    "visited_on": on(draw(DAYS)),
+                    "repotted": draw(st.booleans()),
+                    "moved": draw(st.booleans()),
+                    "rh_percent": draw(st.none() | st.integers(10, 60).map(float)),
+                }
+            )
         if draw(st.booleans()):
             moves.append({"plant_id": name, "moved_on": on(draw(DAYS)), "to_light": "high"})
     observed = on(draw(st.none() | DAYS))
-    return dict(sites=[{"site_id": "S1", "client_id": "C1", "observed_from": observed}], plants=plants,
-                replacements=replaced, visits=visits, moves=moves)
+    return dict(
+        sites=[{"site_id": "S1", "client_id": "C1", "observed_from": observed}],
+        plants=plants,
+        replacements=replaced,
+        visits=visits,
+        moves=moves,
+    )
 
 
 def counted_day_by_day(tables: dict[str, Any], as_of: date) -> tuple[int, int]:
@@ -343,13 +499,20 @@ def counted_day_by_day(tables: dict[str, Any], as_of: date) -> tuple[int, int]:
     observed = tables["sites"][0]["observed_from"]
     plant_days = losses = 0
     for p in tables["plants"]:
-        seen = [v["visited_on"] for v in tables["visits"] if v["plant_id"] == p["plant_id"] and v["visited_on"] <= as_of.isoformat()]
+        seen = [
+            v["visited_on"]
+            for v in tables["visits"]
+            if v["plant_id"] == p["plant_id"] and v["visited_on"] <= as_of.isoformat()
+        ]
         begins = p["installed_on"] or min(seen, default=None) or observed
         if begins is None:
             continue
         entry = max(begins, observed or begins)
-        told = [(r["replaced_on"], n, r["quantity"], r["outcome"]) for n, r in enumerate(tables["replacements"])
-                if r["plant_id"] == p["plant_id"]]
+        told = [
+            (r["replaced_on"], n, r["quantity"], r["outcome"])
+            for n, r in enumerate(tables["replacements"])
+            if r["plant_id"] == p["plant_id"]
+        ]
         if any(p["installed_on"] and on < p["installed_on"] for on, *_ in told):
             continue
         if p["removed_on"] and (p["quantity"] > 1 or not told):
@@ -376,7 +539,12 @@ def counted_day_by_day(tables: dict[str, Any], as_of: date) -> tuple[int, int]:
     return plant_days, losses
 
 
-@settings(max_examples=40, deadline=None, phases=[Phase.explicit, Phase.generate], suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow])
+@settings(
+    max_examples=40,
+    deadline=None,
+    phases=[Phase.explicit, Phase.generate],
+    suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow],
+)
 @given(tables=a_company(), cut=st.integers(1, 420))
 def test_days_and_losses_are_conserved_whatever_the_history(
     tmp_path_factory: pytest.TempPathFactory, tables: dict[str, Any], cut: int

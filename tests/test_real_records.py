@@ -1,4 +1,4 @@
-"""Real records, from the user's files to the review: open data sets whose totals are published or computed elsewhere."""
+"""Real records, from the user's files to the review: open data sets whose totals are known from elsewhere."""
 
 from __future__ import annotations
 
@@ -33,7 +33,8 @@ def test_seeds_at_stations_give_the_published_losses_and_item_days(seeds) -> Non
     # By hand from the file: losses by kind of seed add up the same way.
     rows = write_seeds(loaded.folder)
     assert time.cells(["species"]).set_index("species")["losses"].to_dict() == (
-        rows[rows["available"] > 0].groupby("species")["taken"].sum().astype(int).to_dict())
+        rows[rows["available"] > 0].groupby("species")["taken"].sum().astype(int).to_dict()
+    )
 
 
 def test_five_seeds_not_counted_again_end_at_their_last_count_and_stand_in_the_account(seeds) -> None:  # type: ignore[no-untyped-def]
@@ -55,9 +56,16 @@ def test_the_review_of_a_quarter_of_the_seeds_reconciles_with_the_file(seeds) ->
     found = review.loss_rates(time, loaded, period)
     rows = write_seeds(loaded.folder)
     in_quarter = rows[rows["date"].between("1999-04-01", "1999-06-30") & rows["available"].gt(0)]
-    row = found[found["measure"].eq("loss_rate") & found["period"].eq("1999-Q2") & found["species"].isna()
-                & found["light"].isna() & found["site_id"].isna() & found["client_id"].isna()
-                & found["age_band"].isna() & found["pot"].isna()].iloc[0]
+    row = found[
+        found["measure"].eq("loss_rate")
+        & found["period"].eq("1999-Q2")
+        & found["species"].isna()
+        & found["light"].isna()
+        & found["site_id"].isna()
+        & found["client_id"].isna()
+        & found["age_band"].isna()
+        & found["pot"].isna()
+    ].iloc[0]
     assert row["losses"] == int(in_quarter["taken"].sum())
 
 
@@ -71,7 +79,11 @@ def test_a_thousand_pine_seedlings_give_the_known_losses_by_cover(tmp_path: Path
     by_1995 = time.losses[time.losses["found_on"] <= "1995-06-30"].groupby("site_id")["quantity"].sum()
     assert by_1995.to_dict() == {"cover 0": 114, "cover 1": 1, "cover 2": 3, "cover 3": 10}
     assert loaded.table("plants")["site_id"].value_counts().to_dict() == {
-        "cover 0": 326, "cover 1": 235, "cover 2": 224, "cover 3": 215}
+        "cover 0": 326,
+        "cover 1": 235,
+        "cover 2": 224,
+        "cover 3": 215,
+    }
     assert time.losses["quantity"].sum() == 135
 
 

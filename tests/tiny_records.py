@@ -13,8 +13,12 @@ import pyarrow.parquet as pq
 from plantstats.plant_time import READS
 
 ARROW = {
-    "string": pa.string(), "date": pa.date32(), "float64": pa.float64(), "int64": pa.int64(),
-    "boolean": pa.bool_(), "timestamp": pa.timestamp("us"),
+    "string": pa.string(),
+    "date": pa.date32(),
+    "float64": pa.float64(),
+    "int64": pa.int64(),
+    "boolean": pa.bool_(),
+    "timestamp": pa.timestamp("us"),
 }
 
 
@@ -27,7 +31,8 @@ class TinyRecords:
         self.folder = folder
         self.settings = SimpleNamespace(heating_season=heating)
         self.set_aside = pd.DataFrame(
-            {"table": "replacements", "column": "replaced_on", "reason": "not a date", "plant_id": doubted}, dtype="str")
+            {"table": "replacements", "column": "replaced_on", "reason": "not a date", "plant_id": doubted}, dtype="str"
+        )
         for name, columns in READS.items():
             if name == "doubted":
                 continue

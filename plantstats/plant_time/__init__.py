@@ -12,11 +12,27 @@ day after its last.
 
 from plantstats.plant_time.build import PlantTime, build, last_day
 from plantstats.plant_time.inputs import (
-    LOSSES, OUTCOMES, POT_CLASSES, READS, SINCE_BANDS, age_bands, unbound,
+    LOSSES,
+    OUTCOMES,
+    POT_CLASSES,
+    READS,
+    SINCE_BANDS,
+    age_bands,
+    unbound,
 )
 from plantstats.plant_time.stretches import cells, plan
 
 __all__ = [
-    "LOSSES", "OUTCOMES", "POT_CLASSES", "READS", "SINCE_BANDS", "PlantTime", "age_bands", "build", "cells", "last_day", "plan",
+    "LOSSES",
+    "OUTCOMES",
+    "POT_CLASSES",
+    "READS",
+    "SINCE_BANDS",
+    "PlantTime",
+    "age_bands",
+    "build",
+    "cells",
+    "last_day",
+    "plan",
     "unbound",
 ]

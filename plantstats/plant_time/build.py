@@ -110,7 +110,8 @@ class PlantTime:
     def account(self) -> pd.DataFrame:
         """What became of every plant row and every reported exit.
 
-        Gives:  one row per table (plants, replacements, removals = removed_on of plants) and fate: table, fate, rows, plants (with quantities), first_ids (up to five).
+        Gives:  one row per table (plants, replacements, removals = removed_on of plants) and fate: table, fate, rows,
+                plants (with quantities), first_ids (up to five).
         """
         return self._sql("""
             select 'plants' as "table", coalesce(off, 'followed') as fate, count(*) as rows,
@@ -118,7 +119,8 @@ class PlantTime:
                    array_to_string(list_slice(list(plant_id order by plant_id), 1, 5), ', ') as first_ids
             from spans group by all
             union all
-            select case source when 'plants' then 'removals' else source end, coalesce(off, outcome), count(*), sum(case when off is null then taken else quantity end)::bigint,
+            select case source when 'plants' then 'removals' else source end, coalesce(off, outcome), count(*),
+                   sum(case when off is null then taken else quantity end)::bigint,
                    array_to_string(list_slice(list(plant_id order by plant_id), 1, 5), ', ')
             from events group by all
             order by 1, 2""")
@@ -133,9 +135,7 @@ class PlantTime:
         return frame
 
 
-def build(
-    records: Records, as_of: date, dated: str = "found", age_cuts: tuple[int, ...] = AGE_CUTS
-) -> PlantTime:
+def build(records: Records, as_of: date, dated: str = "found", age_cuts: tuple[int, ...] = AGE_CUTS) -> PlantTime:
     """Make plant-time from records.
 
     Takes:  records; as_of (the last day that counts: nothing recorded later is looked at); dated: "found" puts a

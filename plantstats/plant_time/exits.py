@@ -11,6 +11,7 @@ BEFORE_RECORDS = "before the records begin"
 BEFORE_INSTALLED = "before the plant was installed"
 ON_ENTRY = "on the day of entry"
 
+
 def looks(t: dict[str, ir.Table], as_of: int) -> ir.Table:
     """Completed visits to one plant, up to `as_of`: plant_id, seen (day), dead (condition 1 was noted)."""
     visits = t["visits"]
@@ -37,12 +38,19 @@ def follow_up(t: dict[str, ir.Table]) -> ir.Table:
     begins = ibis.coalesce(installed, p.first_seen, p.observed)
     pot = p.pot_cm
     return p.select(
-        "plant_id", "site_id", "client_id", "species", "line",
+        "plant_id",
+        "site_id",
+        "client_id",
+        "species",
+        "line",
         light=p.light.coalesce("unknown"),
         planter=p.planter.coalesce("unknown"),
         pot=ibis.cases(
-            (pot.isnull(), POT_CLASSES[4]), (pot < POT_CUTS[0], POT_CLASSES[0]), (pot < POT_CUTS[1], POT_CLASSES[1]),
-            (pot < POT_CUTS[2], POT_CLASSES[2]), else_=POT_CLASSES[3],
+            (pot.isnull(), POT_CLASSES[4]),
+            (pot < POT_CUTS[0], POT_CLASSES[0]),
+            (pot < POT_CUTS[1], POT_CLASSES[1]),
+            (pot < POT_CUTS[2], POT_CLASSES[2]),
+            else_=POT_CLASSES[3],
         ),
         installed=installed,
         entry=ibis.greatest(begins, p.observed.coalesce(begins)),
@@ -61,7 +69,12 @@ def reported(t: dict[str, ir.Table]) -> ir.Table:
     """
     rep, follow = t["replacements"], t["follow"]
     replaced = rep.select(
-        "plant_id", "cause", "covered", "plant_cost", "labour_minutes", "line",
+        "plant_id",
+        "cause",
+        "covered",
+        "plant_cost",
+        "labour_minutes",
+        "line",
         outcome=rep.outcome.coalesce("died"),
         quantity=rep.quantity.coalesce(1),
         found=ibis.coalesce(day(rep.found_on), day(rep.replaced_on)),
@@ -101,7 +114,8 @@ def events(t: dict[str, ir.Table], as_of: int, dated: str) -> ir.Table:
     seen = looked.filter(~looked.dead)
     alive = (
         told.join(seen, [told.plant_id == seen.plant_id, seen.seen < told.found])
-        .group_by("event").agg(last=lambda v: v.seen.max())
+        .group_by("event")
+        .agg(last=lambda v: v.seen.max())
     )
     e = told.left_join(alive, "event").drop("event_right")
     e = e.left_join(follow.select("plant_id", "entry", "installed", "at_start"), "plant_id", rname="{name}_f")
@@ -137,9 +151,7 @@ def events(t: dict[str, ir.Table], as_of: int, dated: str) -> ir.Table:
 def exits_by_day(t: dict[str, ir.Table]) -> ir.Table:
     """Plants that left, by plant and day: one column per outcome, and `taken` in all."""
     counted = t["events"].filter(t["events"].taken > 0)
-    per = {
-        name: counted.taken.sum(where=counted.outcome == name).coalesce(0).cast("int64") for name in OUTCOMES
-    }
+    per = {name: counted.taken.sum(where=counted.outcome == name).coalesce(0).cast("int64") for name in OUTCOMES}
     return counted.group_by("plant_id", "ends").agg(taken=counted.taken.sum().cast("int64"), **per)
 
 

@@ -11,7 +11,16 @@ import ibis.expr.types as ir
 
 from plantstats.plant_time import exits
 from plantstats.plant_time.inputs import (
-    AGE_CUTS, HUMIDITY_WINDOW, OUTCOMES, SINCE_BANDS, SUMS, TRANSIENT_DAYS, age_bands, day, on_date, unbound,
+    AGE_CUTS,
+    HUMIDITY_WINDOW,
+    OUTCOMES,
+    SINCE_BANDS,
+    SUMS,
+    TRANSIENT_DAYS,
+    age_bands,
+    day,
+    on_date,
+    unbound,
 )
 
 
@@ -116,12 +125,15 @@ def site_air(t: dict[str, ir.Table], as_of: int) -> ir.Table:
     )
     asked = t["parts"].select("site_id", at=t["parts"].ends - 1).distinct()
     asked = asked.mutate(tenths=ibis.literal(0, "int64"), n=ibis.literal(0, "int64"))
-    days = daily.union(asked, distinct=False).group_by("site_id", "at").agg(
-        tenths=lambda d: d.tenths.sum().cast("int64"), n=lambda d: d.n.sum().cast("int64")
+    days = (
+        daily.union(asked, distinct=False)
+        .group_by("site_id", "at")
+        .agg(tenths=lambda d: d.tenths.sum().cast("int64"), n=lambda d: d.n.sum().cast("int64"))
     )
     window = ibis.range_window(preceding=HUMIDITY_WINDOW - 1, following=0, group_by="site_id", order_by="at")
     return days.select(
-        "site_id", ends=days["at"] + 1,
+        "site_id",
+        ends=days["at"] + 1,
         rh_tenths=days.tenths.sum().over(window).cast("int64"),
         rh_readings=days.n.sum().over(window).cast("int64"),
     )
@@ -178,14 +190,17 @@ def stretches(t: dict[str, ir.Table], heating_months: Iterable[int], age_cuts: t
         )
 
     return s.select(
-        "plant_id", "site_id",
+        "plant_id",
+        "site_id",
         client_id=s.owner.coalesce(s.client_id),
         species=s.species,
         light=s.light.coalesce("unknown"),
         pot=s.pot,
         planter=s.planter,
         age_band=ibis.cases(
-            (age.isnull(), no_age), *[(age < cut, band) for cut, band in zip(age_cuts, bands, strict=True)], else_=oldest
+            (age.isnull(), no_age),
+            *[(age < cut, band) for cut, band in zip(age_cuts, bands, strict=True)],
+            else_=oldest,
         ),
         month=month,
         heating=first.month().isin(months) if months else ibis.literal(False),
@@ -240,7 +255,10 @@ def plan(
 
 
 def cells(
-    of: ir.Table, by: list[str], start: date | None = None, end: date | None = None,
+    of: ir.Table,
+    by: list[str],
+    start: date | None = None,
+    end: date | None = None,
     where: dict[str, str] | None = None,
 ) -> ir.Table:
     """Add stretches up to cells.
