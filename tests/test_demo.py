@@ -435,6 +435,9 @@ def test_true_rate_is_the_product_worked_by_hand():
         TRUTH, "Ficus lyrata", light="low", pot="under 15 cm", age_days=30, humidity=25, over_dry_share=0.1
     )
     assert rate == pytest.approx(106.24, abs=0.01)
+    # Day 90 is the last of the first band (log ratio 0.80), day 91 the first of the next (0).
+    day_90, day_91 = (demo.true_rate(TRUTH, "Ficus elastica", age_days=day) for day in (90, 91))
+    assert (day_90 / day_91, day_91) == (pytest.approx(math.exp(0.8)), pytest.approx(8.0))
     with pytest.raises(KeyError, match="Ficus lyratta"):
         demo.true_rate(TRUTH, "Ficus lyratta")
 

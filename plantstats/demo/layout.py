@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from plantstats.air import deficit_kpa
 from plantstats.demo.truth import Truth, cycle
 
 FIRST_OPEN_QUARTER = dt.date(2026, 10, 1)  # records end a few days after: 2026-Q3 is the latest complete one
@@ -57,11 +58,6 @@ def is_heated(month_day: np.ndarray) -> np.ndarray:
     """Whether month x 100 + day lies in the heating season (October to April)."""
     (m1, d1), (m2, d2) = HEATING
     return (month_day >= m1 * 100 + d1) | (month_day < m2 * 100 + d2)
-
-
-def saturation_kpa(celsius: np.ndarray) -> np.ndarray:
-    """Saturation vapour pressure. Source: FAO Irrigation and Drainage Paper 56, equation 11."""
-    return 0.6108 * np.exp(17.27 * celsius / (celsius + 237.3))
 
 
 def _sites(rng: np.random.Generator, plants: int, days: int, truth: Truth) -> pd.DataFrame:
@@ -151,7 +147,7 @@ def draw(rng: np.random.Generator, plants: int, years: float, truth: Truth) -> L
     day_of_year = calendar.day_of_year.to_numpy()
     heated = is_heated((calendar.month * 100 + calendar.day).to_numpy())
     humidity, temperature = _air(rng, sites, truth, day_of_year, heated)
-    vpd = saturation_kpa(temperature) * (1 - humidity / 100)
+    vpd = deficit_kpa(temperature, humidity)
 
     site = np.repeat(np.arange(len(sites)), sites["size"])
     n = len(site)
