@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+MIN_AT_RISK = 10  # fewer at risk: drawn faint, not quoted (common practice, no source)
 SHOWN = 5  # plants named in a message
 
 
@@ -72,3 +73,22 @@ def at_risk(lives: pd.DataFrame, ages: np.ndarray) -> np.ndarray:
     entered = np.searchsorted(np.sort(lives["entry_age"].to_numpy(float)), ages, side="left")
     gone = np.searchsorted(np.sort(lives["exit_age"].to_numpy(float)), ages, side="left")
     return entered - gone
+
+
+def to_the_end(steps: pd.DataFrame, lives: pd.DataFrame) -> pd.DataFrame:
+    """Carry a curve on to the end of follow-up, and mark what is not to be quoted.
+
+    Takes:  steps: the start (first row) and the ages with losses of one group: age_days, at_risk, events and
+            whatever the curve holds; lives of the group.
+    Gives:  the same rows, with one at the last age with ten at risk and one at the end of follow-up (carried
+            on from the step before), and faint: at this row or an earlier one fewer than ten were at risk.
+    """
+    exits = np.unique(lives["exit_age"].to_numpy(float))
+    wanted = {*exits[at_risk(lives, exits) >= MIN_AT_RISK][-1:], exits[-1]} - set(steps["age_days"])
+    for age in wanted:
+        before = steps[steps["age_days"] < age].tail(1)
+        extra = before.assign(age_days=age, events=0, at_risk=at_risk(lives, np.array([age]))[0])
+        steps = pd.concat([steps, extra]).sort_values("age_days", ignore_index=True)
+    # The first row only says how many were there; a curve is judged at its steps.
+    few = steps["at_risk"].lt(MIN_AT_RISK) & (steps.index > 0)
+    return steps.assign(faint=few.cummax())

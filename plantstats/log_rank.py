@@ -104,7 +104,7 @@ def _gaps(
     lost = [group.loc[group["event"] == 1, "exit_age"].to_numpy(float) for group in groups]
     ages = np.unique(np.concatenate(lost))
     n = np.array([at_risk(group, ages) for group in groups], dtype="float64")
-    d = np.array([np.bincount(np.searchsorted(ages, at), minlength=len(ages)) for at in lost]).astype("float64")
+    d = np.array([np.bincount(np.searchsorted(ages, at), minlength=len(ages)) for at in lost], dtype=float)
     total, losses = n.sum(axis=0), d.sum(axis=0)
     share = n / total
     expected = share * losses

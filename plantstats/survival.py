@@ -11,10 +11,9 @@ from scipy import stats
 from statsmodels.duration.survfunc import SurvfuncRight
 
 from plantstats import findings
-from plantstats.lives import at_risk, check_lives, from_age, in_groups
+from plantstats.lives import MIN_AT_RISK, at_risk, check_lives, from_age, in_groups, to_the_end
 from plantstats.rates import LEVEL
 
-MIN_AT_RISK = 10  # fewer at risk: drawn faint, not quoted (common practice, no source)
 KAPLAN_MEIER = "Kaplan-Meier with delayed entry, log-log limits"
 HALF = 0.5 + 1e-9  # a curve that stands at one half has reached it
 
@@ -172,13 +171,10 @@ def summaries(
 
 
 def _curve(group: pd.DataFrame, start_age: float, level: float) -> pd.DataFrame:
-    end = float(group["exit_age"].max())
     first = np.nextafter(start_age, np.inf)
     steps = [{"age_days": start_age, "estimate": 1.0, "low": 1.0, "high": 1.0, "se": 0.0, "events": 0,
               "at_risk": int(at_risk(group, np.array([first]))[0])}]
     frame = pd.DataFrame(steps)
-    ages = np.unique(group["exit_age"].to_numpy(float))
-    watched = ages[at_risk(group, ages) >= MIN_AT_RISK][-1:]
     if group["event"].sum() > 0:
         fit = SurvfuncRight(
             group["exit_age"].to_numpy(float), group["event"].to_numpy(int),
@@ -192,13 +188,7 @@ def _curve(group: pd.DataFrame, start_age: float, level: float) -> pd.DataFrame:
             "age_days": fit.surv_times, "estimate": height, "low": low, "high": high, "se": se,
             "events": fit.n_events.astype(int), "at_risk": fit.n_risk.astype(int),
         })], ignore_index=True)
-    for age in {*watched, end} - set(frame["age_days"]):
-        before = frame[frame["age_days"] < age].tail(1)
-        extra = before.assign(age_days=age, events=0, at_risk=at_risk(group, np.array([age]))[0])
-        frame = pd.concat([frame, extra]).sort_values("age_days", ignore_index=True)
-    # The first row only says how many were there; a curve is judged at its steps.
-    few = frame["at_risk"].lt(MIN_AT_RISK) & (frame.index > 0)
-    return frame.assign(faint=few.cummax())
+    return to_the_end(frame, group)
 
 
 def log_log_limits(

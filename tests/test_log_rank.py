@@ -59,8 +59,8 @@ def test_the_retirement_house_gives_the_published_comparison_with_delayed_entry(
 def some_lives(kinds):
     rng = np.random.default_rng(3)
     entry = rng.integers(0, 40, 300)
-    return lives(entry, entry + rng.integers(1, 60, 300), rng.integers(0, 2, 300), site=rng.integers(0, 4, 300),
-                 kind=rng.integers(0, kinds, 300))
+    leave, event = entry + rng.integers(1, 60, 300), rng.integers(0, 2, 300)
+    return lives(entry, leave, event, site=rng.integers(0, 4, 300), kind=rng.integers(0, kinds, 300))
 
 
 def test_with_delayed_entry_three_groups_give_the_value_of_the_library():
