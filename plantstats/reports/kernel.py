@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import logging
 import os
 import signal
 import subprocess
@@ -13,15 +14,16 @@ from typing import Any
 
 import papermill
 import zmq
+import zmq.asyncio
 from ipykernel.kernelspec import get_kernel_dict
 from jupyter_client.kernelspec import KernelSpec
 from jupyter_client.manager import AsyncKernelManager
+from jupyter_core.utils import ensure_event_loop
 from nbclient.exceptions import CellTimeoutError, DeadKernelError
 from nbformat import NotebookNode
 from papermill.clientwrap import PapermillNotebookClient
 from papermill.engines import NBClientEngine, papermill_engines
 from papermill.exceptions import PapermillExecutionError
-from papermill.log import logger
 
 from plantstats.reports.errors import ReportError
 from plantstats.reports.handover import FOLDER
@@ -29,6 +31,12 @@ from plantstats.reports.template import Literal, Template
 
 CELL_SECONDS = 1800  # A run ends, whatever a cell does.
 ENGINE = "plantstats"
+PUT_IN = {"injected-parameters", "papermill-error-cell-tag"}
+
+# What the libraries say while running is said again, in our words, by the errors raised here.
+_log = logging.getLogger(__name__)
+_log.addHandler(logging.NullHandler())
+_log.propagate = False
 
 
 class CellError(ReportError):
@@ -71,7 +79,10 @@ class OwnPython(AsyncKernelManager):
 
     def __init__(self, folder: Path, kernels: Kernels) -> None:
         """Prepare a kernel whose connection file, log and profile stay in `folder`."""
-        super().__init__(transport_encryption="auto" if zmq.has("curve") else "disabled")
+        # No limit on what waits to be read: a cell that prints much must not lose its end.
+        context = zmq.asyncio.Context()
+        context.rcvhwm = 0
+        super().__init__(transport_encryption="auto" if zmq.has("curve") else "disabled", context=context)
         self._folder = folder
         self._kernels = kernels
         self.connection_file = str(folder / "kernel.json")
@@ -124,7 +135,7 @@ class OwnPythonEngine(NBClientEngine):
             folder=kw["folder"],
             kernels=kw["kernels"],
             kernel_name=kernel_name,
-            log=logger,
+            log=_log,
             timeout=CELL_SECONDS,
             coalesce_streams=True,
             iopub_timeout=60,
@@ -170,23 +181,29 @@ def execute(
         message = f"{name}: {_where(made[0])} ran for more than {CELL_SECONDS} seconds and was stopped"
         raise CellError(message, made[0]) from None
     except DeadKernelError:
-        last = _tail(folder / "kernel.log")
-        raise CellError(
-            f"{name}: the kernel died in {_where(made[0])} (out of memory?){last}", made[0]
-        ) from None
+        message = f"{name}: the kernel died in {_where(made[0])} (out of memory?){_tail(folder)}"
+        raise CellError(message, made[0]) from None
+    except RuntimeError as error:
+        # What jupyter_client raises for a kernel that does not come up.
+        raise CellError(f"{name}: no kernel could be started: {error}{_tail(folder)}", made[0]) from error
+    finally:
+        # Made by jupyter_client for this thread, and closed by nobody else.
+        ensure_event_loop().close()
 
 
 def _where(notebook: NotebookNode) -> str:
-    """The cell that was being run, counted as in the template: without the injected cell."""
-    number = 0
+    """The cell that began last, counted as in the template: without those that papermill put in."""
+    number, last = 0, "no cell"
     for cell in notebook.cells:
-        number += "injected-parameters" not in cell.metadata.get("tags", [])
-        if cell.metadata.get("papermill", {}).get("status") in ("running", "failed"):
-            return f"cell {number}"
-    return "no cell"
+        if not PUT_IN & set(cell.metadata.get("tags", [])):
+            number += 1
+        if cell.metadata.get("papermill", {}).get("start_time"):
+            last = f"cell {number}"
+    return last
 
 
-def _tail(log: Path) -> str:
+def _tail(folder: Path) -> str:
+    log = folder / "kernel.log"
     lines = log.read_text(encoding="utf-8", errors="replace").strip().splitlines() if log.exists() else []
     return "; its last words: " + lines[-1] if lines else ""
 

@@ -16,6 +16,8 @@ from plantstats.reports.errors import ReportError
 LETTERS_SHOWN = 4000  # Of what a cell prints; the middle of more is left out, and the page says so.
 DISPLAYS = ("text/html", "image/svg+xml", "image/png", "text/plain")
 FORBIDDEN_TAGS = {"script", "iframe", "object", "embed", "form", "input", "button", "link", "base", "frame"}
+# A file in the folder of the report.
+NEIGHBOUR = re.compile(r"[a-z0-9_]+\.(csv|parquet|json|html)")
 # Progress bars and the like: a line that was written over.
 OVERWRITTEN = re.compile(r"[^\n]*\r(?!\n)")
 
@@ -47,7 +49,8 @@ def make(
         exclude_output_prompt=True,
         exclude_anchor_links=True,
     ).from_notebook_node(shown)
-    title = _title(notebook) or name
+    title = _title(notebook)
+    heading = "" if title else f"<h1>{escape(name)}</h1>"
     css = resources.files("plantstats.reports").joinpath("page.css").read_text(encoding="utf-8")
     terms = "".join(
         f'<dt id="def-{escape(term)}">{escape(term)}</dt><dd>{escape(text)}</dd>'
@@ -58,8 +61,9 @@ def make(
         [
             '<!DOCTYPE html>\n<html lang="en">\n<head>\n<meta charset="utf-8">',
             '<meta name="viewport" content="width=device-width, initial-scale=1">',
-            f"<title>{escape(title)} - {escape(about)}</title>\n<style>\n{css}</style>\n</head>\n<body>",
-            f'<header><p class="about">{escape(about)}</p></header>',
+            f"<title>{escape(title or name)} - {escape(about)}</title>",
+            f"<style>\n{css}</style>\n</head>\n<body>",
+            f'<header><p class="about">{escape(about)}</p>{heading}</header>',
             f"<main>\n{body}\n</main>\n<footer>",
             f"<h2>What the measures mean</h2>\n<dl>{terms}</dl>" if terms else "",
             f'<h2>What made this page</h2>\n<div class="wide"><table><tbody>{rows}</tbody></table></div>',
@@ -130,7 +134,7 @@ class _Reader(HTMLParser):
             if name == "style" and re.search(r"url\(|expression|@import", value, re.IGNORECASE):
                 self.faults.append(f"<{tag}> loads something in its style: {value[:40]!r}")
             if name in ("src", "href", "xlink:href", "action", "data", "poster", "cite") and not (
-                address.startswith(("#", "data:image/"))
+                address.startswith(("#", "data:image/")) or (name == "href" and NEIGHBOUR.fullmatch(address))
             ):
                 self.faults.append(f"<{tag}> points outside the page: {value[:60]!r}")
 
