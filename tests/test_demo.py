@@ -503,6 +503,23 @@ def test_drying_quantile_is_the_weibull_quantile_worked_by_hand():
     assert dry == pytest.approx(8.850 * math.exp(-0.25), abs=0.001)
 
 
+def test_the_share_of_days_left_dry_is_worked_by_hand_where_drying_takes_no_chance():
+    # Shape 1e6: every spell dries on day 10. Visited every 7 days it is watered on day 14: 4 / 14 left dry.
+    sure = replace(FLAT, dry_shape=1e6, missed_visits=0.0, no_access=0.0)
+    assert demo.over_dry_share(sure, "Ficus elastica", 7) == pytest.approx(4 / 14, abs=1e-4)
+    # Missed one time in two, then 7 days more on average (1/2 x 7 + 1/4 x 14 + ... less): 11 / 21.
+    missed = replace(sure, missed_visits=0.5)
+    assert demo.over_dry_share(missed, "Ficus elastica", 7) == pytest.approx(11 / 21, abs=1e-4)
+
+
+def test_the_share_of_days_left_dry_is_what_the_company_shows():
+    truth = replace(FLAT, misread=0.04, water_early=0.02, visit_days={14: 1.0}, base_rate=0.01)
+    true = demo.company(800, 3, 5, replace(truth, client_rate=0.0, withdrawn_rate=0.0))["true_plants"]
+    share = true["over_dry_days"].sum() / true["plant_days"].sum()
+    # 800 plants x about 60 spells: the share is known to about half of one per cent of itself.
+    assert share == pytest.approx(demo.over_dry_share(truth, "Ficus elastica", 14), rel=0.02)
+
+
 def test_the_yearly_cycle_is_highest_at_the_turn_of_the_year_and_sums_to_nothing():
     days = np.arange(365.25)
     assert cycle(0.15, 0.0, 0.0) == pytest.approx(0.15)

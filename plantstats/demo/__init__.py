@@ -1,7 +1,18 @@
 """An invented company with known truth, seeded: for trying the tool, for tests and for the proving ground."""
 
 from plantstats.demo.company import company
-from plantstats.demo.truth import SPECIES, Species, Truth, drying_quantile, true_rate, true_survival
+from plantstats.demo.drying import drying_quantile, over_dry_share
+from plantstats.demo.truth import SPECIES, Species, Truth, true_rate, true_survival
 from plantstats.demo.write import make
 
-__all__ = ["SPECIES", "Species", "Truth", "company", "drying_quantile", "make", "true_rate", "true_survival"]
+__all__ = [
+    "SPECIES",
+    "Species",
+    "Truth",
+    "company",
+    "drying_quantile",
+    "make",
+    "over_dry_share",
+    "true_rate",
+    "true_survival",
+]

@@ -138,7 +138,7 @@ class Life:
         """Add the day's hazard; plants whose limit is passed are lost today."""
         alive = self.state == ALIVE
         age = day - self.planted
-        dry = self.dry_on <= day
+        dry = self.dry_on <= day - 0.5  # dry for most of the day that ends now
         rate = (
             self.static
             + self.effects.site_loss[day][self.site]

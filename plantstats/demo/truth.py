@@ -197,28 +197,3 @@ def true_survival(
         for day in range(1, days + 1)
     )
     return math.exp(-total / DAYS_PER_100_YEARS)
-
-
-def drying_quantile(
-    truth: Truth,
-    species: str,
-    share: float,
-    *,
-    light: str = "medium",
-    pot: str = "15-24 cm",
-    planter: str = "direct",
-    heating: bool = False,
-    vpd_kpa: float = 1.2,
-) -> float:
-    """Days after watering until the topsoil of this share of plants is dry, in a fixed situation.
-
-    Source: quantile of the Weibull law, scale x (-log(1 - share)) ^ (1 / shape).
-    """
-    scale = species_named(truth, species).dry_days * math.exp(
-        truth.dry_light[light]
-        + truth.dry_pot[pot]
-        + truth.dry_planter[planter]
-        + truth.dry_heating * heating
-        + truth.dry_per_kpa * (vpd_kpa - 1.2)
-    )
-    return scale * (-math.log1p(-share)) ** (1 / truth.dry_shape)

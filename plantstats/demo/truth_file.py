@@ -6,7 +6,8 @@ from collections.abc import Mapping
 from dataclasses import fields
 
 from plantstats.demo.company import Company
-from plantstats.demo.truth import Truth, drying_quantile, true_survival
+from plantstats.demo.drying import drying_quantile
+from plantstats.demo.truth import Truth, true_survival
 
 
 def truth_text(truth: Truth, made: Company, seed: int) -> str:
