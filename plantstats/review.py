@@ -145,12 +145,14 @@ def _by_cause(losses: pd.DataFrame, whole: pd.DataFrame, period: Period) -> pd.D
 def _other_dates(time: PlantTime, records: Records, losses: pd.DataFrame, period: Period, client: str) -> pd.DataFrame:
     """The same losses under other dates, so that the page can be reconciled with the books."""
     start, end = pd.Timestamp(period.start), pd.Timestamp(period.end)
-    midpoint = lost_in(plant_time.build(records, time.as_of, "midpoint"), period, client)
+    half_way = time.lost_when("midpoint")
+    half_way = half_way[(half_way["lost_on"] >= start) & (half_way["lost_on"] < end)]
+    half_way = half_way[half_way["client_id"].eq(client) if client else slice(None)]
     done = time.exits[(time.exits["replaced_on"] >= start) & (time.exits["replaced_on"] < end)]
     done = done[done["source"].eq("replacements") & (done["client_id"].eq(client) if client else True)]
     counts = {
         "losses_found": (losses["quantity"].sum(), ""),
-        "losses_at_midpoint": (midpoint["quantity"].sum(), "a loss found after the quarter's end is not in it yet"),
+        "losses_at_midpoint": (half_way["quantity"].sum(), "a loss found after the quarter's end is not in it yet"),
         "replacements_done": (done["quantity"].sum(), "with upgrades, rotation and client causes"),
     }
     return findings.table(

@@ -62,9 +62,9 @@ def _lost(findings: pd.DataFrame, shown: pd.DataFrame, period: Period) -> str:
     weeks = f"{fact['plant_days'] / 7:,.0f} plant-weeks"
     start = f"{period.name} lost {plants(fact['losses'])} in {weeks}"
     if fact["losses"] == 0:
-        top = _one(shown, "loss_rate", period)["interval"].split(" to ")[-1]
-        limit = f" (95% upper limit {top})" if fact["n_plants"] >= 1 and top else ""
-        return f"{start}: no loss, which is not the same as no risk{limit} losses per 100 plant-years."
+        top = str(rate["interval"]).split(" to ")[-1]
+        limit = f" (the 95% interval reaches to {top} losses per 100 plant-years)" if top else ""
+        return f"{start}: no loss, which is not the same as no risk{limit}."
     return (
         f"{start}: {rate['estimate']} losses per 100 plant-years (95% interval {rate['interval'] or 'withheld'}), or "
         f"{share['estimate']}% of plants ({share['interval'] or 'withheld'}) over the {period.days} days. "
@@ -107,10 +107,10 @@ def _against_last_year(findings: pd.DataFrame, shown: pd.DataFrame, period: Peri
 def _event(findings: pd.DataFrame, shown: pd.DataFrame, period: Period) -> str:
     event = findings[findings["measure"].eq("largest_event_share") & findings["period"].eq(period.name)]
     rest = _one(shown, "loss_rate_without_largest_event", period)
-    if event.empty or rest is None or event["losses"].iloc[0] < 2:
+    total = _one(findings, "loss_rate", period)
+    if event.empty or rest is None or total is None or event["losses"].iloc[0] < 2:
         return ""
     row = event.iloc[0]
-    total = _one(findings, "loss_rate", period)
     return (
         f"{row['losses']} of the {total['losses']} losses were one event at site {row['site_id']} "
         f"({cause_words(row['cause'])}, {row['note']}); without it the rate is {rest['estimate']} per 100 plant-years "
@@ -156,7 +156,7 @@ def _highest(findings: pd.DataFrame, shown: pd.DataFrame, period: Period, small_
     )
     if top["n_plants"] < small_group:
         return f"{lead}; too few plants to give a rate."
-    rate = f"{shown.loc[top.name, 'result']} per 100 plant-years"
+    rate = f"{shown.loc[[top.name], 'result'].item()} per 100 plant-years"
     if top["low"] > total["estimate"]:
         return f"{lead}, {rate}: above the whole's rate, though the highest of many is high partly by chance."
     return f"{lead}, {rate}: an interval that holds the whole's rate, so no sign that it is worse than the rest."
@@ -180,8 +180,8 @@ def groups_in_words(findings: pd.DataFrame, by: list[str], period: Period, small
     shown = for_display(findings, small_group)
     rows = pick(findings, "loss_rate", by, period.name).nlargest(5, ["losses", "plant_days"])
     said = "; ".join(
-        f"{', '.join(row[by])}: {row['losses']} of {row['n_plants']}, {shown.loc[n, 'result']}"
-        for n, row in rows.iterrows()
+        f"{', '.join(row[by])}: {row['losses']} of {row['n_plants']}, {result}"
+        for (_, row), result in zip(rows.iterrows(), shown.loc[rows.index, "result"], strict=True)
     )
     return f"Losses per 100 plant-years by group in {period.name}, those with most losses: {said}."
 

@@ -80,6 +80,8 @@ def costs(findings: pd.DataFrame, period: Period) -> pd.DataFrame:
 def causes(findings: pd.DataFrame, period: Period, small_group: int) -> pd.DataFrame:
     """Losses by recorded cause, most first: Cause, Lost, Lost per 100 plant-years (95% interval)."""
     rows = pick(findings, "loss_rate_by_cause", ["cause"], period.name).sort_values("losses", ascending=False)
+    if rows.empty:
+        return pd.DataFrame(columns=["Cause", "Lost", RATE])
     shown = for_display(findings, small_group).loc[rows.index, "result"]
     return pd.DataFrame(
         {

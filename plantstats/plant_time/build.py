@@ -12,8 +12,8 @@ import ibis
 import pandas as pd
 
 from plantstats import periods
-from plantstats.plant_time import stretches
-from plantstats.plant_time.inputs import AGE_CUTS, READS
+from plantstats.plant_time import exits, stretches
+from plantstats.plant_time.inputs import AGE_CUTS, READS, unbound
 
 if TYPE_CHECKING:
     from plantstats.records import Records
@@ -63,6 +63,20 @@ class PlantTime:
               on e.plant_id = s.plant_id and s.to_on = date '1970-01-01' + (e.ends + 1)::int
             where e.taken > 0 and e.outcome in ('died', 'declined')
             order by lost_on, e.plant_id, e.source, e.line""")
+
+    def lost_when(self, dated: str) -> pd.DataFrame:
+        """The losses that count, dated the one way or the other, without their conditions.
+
+        Takes:  dated: "found" or "midpoint".
+        Gives:  one row per loss row: plant_id, client_id (as first listed), lost_on, quantity.
+        """
+        tables = {**unbound(), **{name: ibis.table(step.schema(), name=name) for name, step in self.steps.items()}}
+        happened = exits.events(tables, (self.as_of - date(1970, 1, 1)).days, dated)
+        self.engine.sql(str(ibis.to_sql(happened, dialect="duckdb"))).create_view("redated", replace=True)
+        return self._sql("""
+            select e.plant_id, f.client_id, date '1970-01-01' + e.ends::int as lost_on, e.taken as quantity
+            from redated e join follow f using (plant_id)
+            where e.taken > 0 and e.outcome in ('died', 'declined') order by lost_on, e.plant_id""")
 
     @cached_property
     def exits(self) -> pd.DataFrame:
@@ -184,11 +198,14 @@ def last_day(records: Records) -> date | None:
     A day that stands more than 92 days (a quarter) after the one before it is taken for a typing error, unless
     all of them do.
     """
-    days = duckdb.sql(f"""
-        select distinct visited_on as at from read_parquet('{records.parquet("visits")}')
+    engine = duckdb.connect()
+    for name in ("visits", "replacements"):
+        engine.read_parquet(str(records.parquet(name))).create_view(name)
+    engine.execute("""
+        select distinct visited_on as at from visits
         where visited_on is not null and coalesce(status, 'completed') = 'completed'
-        union select replaced_on from read_parquet('{records.parquet("replacements")}') where replaced_on is not null
-        order by 1""").df()["at"]
+        union select replaced_on from replacements where replaced_on is not null order by 1""")
+    days = engine.df()["at"]
     if days.empty:
         return None
     near = days.diff().dt.days.le(92)
