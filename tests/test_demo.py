@@ -17,7 +17,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from plantstats import demo
+from plantstats import checks, demo, records
 from plantstats.demo import layout
 from plantstats.demo.causes import CODES
 from plantstats.demo.truth import cycle
@@ -235,6 +235,42 @@ def test_each_planted_fault_is_what_its_name_says():
     assert pd.isna(one["removed_on"])
     assert pd.isna(two["removed_on"])
     assert at["misspelt species"][0]["species"] == "Ficus lyratta"
+
+
+def test_records_read_a_company_without_planted_faults_and_set_nothing_aside(tmp_path):
+    demo.make(tmp_path, 300, 2, 4)
+    read = records.load(tmp_path)
+    assert read.set_aside.empty
+    assert (read.account["rows_read"] == read.account["rows_used"]).all()
+    assert set(read.table("plants")["species"]) <= {s.name for s in demo.SPECIES}
+    groups = records.species_table().set_index("name")["group"]
+    assert all(groups[s.name] == s.group for s in demo.SPECIES)
+
+
+def test_records_and_checks_name_each_planted_fault_on_its_line(tmp_path):
+    for name in digests(DATA_DEMO):
+        (tmp_path / name).write_bytes((DATA_DEMO / name).read_bytes())
+    read = records.load(tmp_path)
+    lines = {name: (file, set(numbers)) for name, file, numbers in listed_faults()}
+    kinds = {
+        "row exported twice": "same_line_twice",
+        "visit of an unknown plant": "orphan_plant",
+        "blank plant and site": "missing_value",
+        "impossible date": "unreadable_date",
+        "temperature in Fahrenheit": "beyond_limits",
+        "replaced before it was installed": "replaced_before_installed",
+        "two plants in one position": "two_in_one_position",
+    }
+    assert set(lines) - set(kinds) == {"misspelt species"}
+    found = checks.check(read)
+    for name, kind in kinds.items():
+        rows = found[found["kind"] == kind]
+        assert list(rows["file"]) == [lines[name][0]], name
+        assert set(rows["line"]) <= lines[name][1], name
+    assert "Ficus lyratta" in found.loc[found["kind"] == "unknown_species", "text"].item()
+    # What follows from the swap dated before its plant came; nothing else is impossible.
+    also = {"found_after_replaced", "still_visited"}
+    assert set(found.loc[found["severity"] == "impossible", "kind"]) == {*kinds.values(), *also}
 
 
 # -- what the records show of the truth ----------------------------------------------------------------

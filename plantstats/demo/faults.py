@@ -79,7 +79,13 @@ def plant(folder: Path) -> list[Fault]:
     )
     row = visits.first(0.30, plant_id=some, status="completed", rh_percent=some)
     visits.put(row, "plant_id", "P99999")
-    note("visit of an unknown plant", visits, (row,), "P99999", "set aside: plants.csv has no such plant")
+    note(
+        "visit of an unknown plant",
+        visits,
+        (row,),
+        "P99999",
+        "named and not used: plants.csv has no such plant",
+    )
     row = visits.first(0.40, plant_id=some, status="completed", rh_percent="")
     visits.put(row, "plant_id", "")
     note(
@@ -117,7 +123,7 @@ def plant(folder: Path) -> list[Fault]:
         swaps,
         (row,),
         f"{swaps.get(row, 'plant_id')}, installed {installed}, replaced {swaps.get(row, 'replaced_on')}",
-        "set aside and named as impossible, never counted as negative days; its end in plants.csv stands",
+        "named as impossible, never counted as negative days; removed_on in plants.csv tells the real end",
     )
     standing = [i for i in range(len(plants.rows)) if plants.get(i, "removed_on") == ""]
     one, two = next(

@@ -39,7 +39,7 @@ class Life:
         self.spell_dry = np.zeros(n)
         self.crown, self.full_crown = np.zeros(n), np.zeros(n)
         self.other_on, self.due = np.full(n, np.inf), np.full(n, np.inf)
-        self.warned, self.base_condition = np.zeros(n, bool), np.full(n, 5)
+        self.warned, self.base_condition, self.condition = np.zeros(n, bool), np.full(n, 5), np.full(n, 5)
         self.days_at_risk, self.days_dry, self.hazard_sum = np.zeros(n), np.zeros(n), np.zeros(n)
         self.counted = np.zeros((3, n))  # of these three, what is already in the log
         self.quarter = int(layout.quarter[0])
@@ -83,6 +83,7 @@ class Life:
         self.plant[at] = np.arange(first, first + n)
         self.state[at], self.planted[at], self.limit[at], self.used[at] = ALIVE, planted, limit, 0.0
         self.warned[at], self.base_condition[at] = warned, 4 + (base < 0.6)
+        self.condition[at] = 5
         self.moved[at], self.repotted[at] = LONG_AGO, LONG_AGO
         self.last_visit[at], self.last_dry[at], self.last_early[at], self.spell_dry[at] = day, False, False, 0
         self.days_at_risk[at], self.days_dry[at], self.hazard_sum[at], self.counted[:, at] = 0, 0, 0, 0
@@ -232,6 +233,6 @@ class Life:
         at = np.array([p])
         self.state[p], self.planted[p], self.used[p] = ALIVE, day, 0.0
         self.limit[p] = self.rng.exponential()
-        self.crown[p] = self.full_crown[p]
+        self.crown[p], self.condition[p] = self.full_crown[p], 5
         self.other_on[p] = day + 1 + self.rng.exponential() / self.other_rate(at)[0]
         self.water(at, day)

@@ -73,6 +73,7 @@ def visit(life: Life, day: int, at: np.ndarray, extra: bool) -> bool:
     condition = life.base_condition[at] - (chance[2] < 0.04) - (chance[2] < 0.008)
     condition = np.where(failing, np.minimum(condition, 3), condition)
     condition = np.where(failing & (left < 25), 2, condition)
+    condition = np.minimum(condition, life.condition[at] + 1)  # only another plant jumps by more
     dead = np.array(
         [not r["declined"] for r in map(life.log.plants.__getitem__, life.plant[at[~alive]])], dtype=bool
     )
@@ -103,7 +104,7 @@ def visit(life: Life, day: int, at: np.ndarray, extra: bool) -> bool:
         )
     )
 
-    life.last_visit[at] = day
+    life.last_visit[at], life.condition[at] = day, condition
     if not extra:
         life.last_dry[at], life.last_early[at] = dry & watered, np.where(watered, early, life.last_early[at])
     life.spell_dry[at[watered]] = 0
