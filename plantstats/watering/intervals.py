@@ -11,6 +11,7 @@ from plantstats.watering.drying import Drying
 from plantstats.watering.law import Array, days_until_dry, still_moist
 
 HORIZON = 400  # days over which a drying is followed; a reservoir may last months
+SCALES = np.log(1.5) + 0.05 * np.arange(108)  # 1.5 to 316 days
 LATER = 4  # visits beyond which a dry plant that was passed over counts as too dry
 
 
@@ -28,6 +29,7 @@ class Cycle(NamedTuple):
     gap: Array  # days from one watering to the next
     dry_share: Array  # share of days with topsoil left dry
     too_dry: Array  # share of waterings of plants that had been dry too long
+    too_dry_days: Array  # share of days on which a plant stands dry for too long already
 
 
 def dry_by(drying: Drying, plants: pd.DataFrame, share: float) -> Days:
@@ -73,31 +75,41 @@ def cycle(moist: Array, every: int, slack: Array, misread: float, missed: float)
     days_moist = np.diff(area[:, at], axis=1) @ unwatered
     dried = -np.diff(s, axis=1) * unwatered
     gap = every * (s[:, :-1] @ unwatered + (1 - found) / found * dried.sum(axis=1))
-    too_dry = np.zeros(len(moist))
-    ends = at[1:][None, :]
-    for later in range(LATER):
-        until = np.clip(ends + later * every - slack[:, None], at[:-1][None, :], ends)
-        share = (s[:, :-1] - _between(moist, until)) @ unwatered
-        too_dry += found * (1 - found) ** later * share
-    too_dry += (1 - found) ** LATER * dried.sum(axis=1)
-    return Cycle(gap, np.clip(1 - days_moist / gap, 0.0, 1.0), np.clip(too_dry, 0.0, 1.0))
+    # A plant that dries before the visit at `ends` is watered there, or `later` visits after it.
+    begins, ends = at[:-1][None, :], at[1:][None, :]
+    too_dry, too_dry_days = np.zeros(len(moist)), np.zeros(len(moist))
+    for later in range(LATER + 1):
+        weight = (1 - found) ** later * (found if later < LATER else 1.0)
+        latest = ends + later * every - slack[:, None]  # drying after this leaves it dry, but not for too long
+        until = np.clip(latest, begins, ends)
+        share = s[:, :-1] - _between(moist, until)
+        too_dry += weight * (share @ unwatered)
+        days = (until - begins) * s[:, :-1] - (_between(area, until) - area[:, at[:-1]])
+        too_dry_days += weight * ((days + np.maximum(latest - until, 0.0) * share) @ unwatered)
+    return Cycle(gap, *(np.clip(part, 0.0, 1.0) for part in (1 - days_moist / gap, too_dry, too_dry_days / gap)))
 
 
-def longest_before_too_dry(moist: Array, slack: Array, days: tuple[int, ...], most: float, misread: float,
-                           missed: float) -> Array:
-    """The longest of the given intervals at which at most this share of waterings finds a plant too dry.
+class Cycles:
+    """Cycles of every drying speed at some intervals, worked once on a grid of scales and looked up from there."""
 
-    Gives:  days, one per situation; 0 where even the shortest interval leaves too many too dry.
-    """
-    longest = np.zeros(len(moist))
-    for every in sorted(days):
-        good = (cycle(moist, every, slack, misread, missed).too_dry <= most) & (longest == _before(days, every))
-        longest = np.where(good, every, longest)
-    return longest
+    def __init__(self, law: str, shape: float, every: tuple[int, ...], too_dry_after: float, misread: float,
+                 missed: float) -> None:
+        """For one law and shape; too_dry_after: share of the usual (median) drying time."""
+        self.every = every
+        moist = moist_by_day(law, SCALES, shape)
+        slack = too_dry_after * days_until_dry(law, 0.5, SCALES, shape)
+        made = [cycle(moist, days, slack, misread, missed) for days in every]
+        self._grid = {name: np.stack([getattr(one, name) for one in made], axis=1) for name in Cycle._fields}
 
+    def at(self, log_scale: Array) -> Cycle:
+        """Gap, dry share and share too dry, each situations x intervals.
 
-def _before(days: tuple[int, ...], every: int) -> int:
-    return max((d for d in days if d < every), default=0)
+        Source: linear between scales 5% apart, which moves a share by less than 0.005 (tested).
+        """
+        place = np.clip((log_scale - SCALES[0]) / (SCALES[1] - SCALES[0]), 0, len(SCALES) - 1.001)
+        left = place.astype(int)
+        part = (place - left)[:, None]
+        return Cycle(*(grid[left] * (1 - part) + grid[left + 1] * part for grid in self._grid.values()))
 
 
 def _between(moist: Array, at: Array) -> Array:

@@ -1,0 +1,166 @@
+"""The visit interval of each site, the look interval of each plant, and the evidence for a change."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+from scipy import stats
+
+from plantstats.watering import prices, routes, worth
+from plantstats.watering.free import forced_plants
+from plantstats.watering.law import Array
+from plantstats.watering.learn import Learned
+
+if TYPE_CHECKING:
+    from plantstats.plant_time import PlantTime
+    from plantstats.records import Records
+
+KEEP, SHORTER, LONGER = "keep as is", "shorten", "lengthen"
+
+STANDING = """
+    select plant_id, site_id, client_id, species, light, pot, planter,
+           (plants - losses - client_exits - withdrawn)::bigint as plants
+    from stretches where to_on = ?::date + 1 and plants > losses + client_exits + withdrawn
+    order by site_id, plant_id"""
+REALISED = """
+    with on_site as (
+        select distinct coalesce(v.site_id, p.site_id) as site_id, v.visited_on as on_day
+        from visits v left join plants p using (plant_id)
+        where v.plant_id is not null and coalesce(v.status, 'completed') = 'completed'
+          and v.visited_on > ?::date - ?::int and v.visited_on <= ?::date
+    )
+    select site_id, median(gap) as days from (
+        select site_id, on_day - lag(on_day) over (partition by site_id order by on_day) as gap from on_site)
+    where gap is not null group by all order by all"""
+
+
+@dataclass(frozen=True)
+class Advice:
+    """Advice for one season.
+
+    plants: one row per standing plant: plant_id, site_id, client_id, position, species, light, pot, planter, heating,
+            plants (how many it stands for), replacement (cost of one), fee (per day), visit_every, look_every (days), too_dry (share of waterings at that).
+    sites:  one row per site: site_id, client_id, region, plants, now, cheapest, advised (days), decision, good_from,
+            good_to (days; intervals that cost about as little), cost_now, cost_advised, saving, saving_low,
+            saving_high (of the cheapest, per quarter), sure (chance that it saves), minutes_now, minutes_advised (at
+            the plants, per quarter), too_dry_now, too_dry_advised (shares of waterings), spells (of its species),
+            spells_needed (that would show the saving; missing: no change would save).
+    money:  one row per site and interval: site_id, interval_days, cost, low, high (per quarter), too_dry.
+    forced: as `free.forced_plants`.
+    """
+
+    heated: bool
+    plants: pd.DataFrame
+    sites: pd.DataFrame
+    money: pd.DataFrame
+    forced: pd.DataFrame
+
+
+def standing(time: PlantTime, records: Records) -> pd.DataFrame:
+    """Plants that stand on the last day: plant_id, site_id, client_id, species, light, pot, planter, plants, position."""
+    made = time.engine.execute(STANDING, [time.as_of]).df()
+    place = records.table("plants").set_index("plant_id")["position"]
+    moved = records.table("moves")
+    moved = moved[moved["to_position"].notna() & (moved["moved_on"] <= pd.Timestamp(time.as_of))]
+    latest = moved.sort_values("moved_on", kind="stable").groupby("plant_id")["to_position"].last()
+    at = latest.reindex(made["plant_id"]).fillna(place.reindex(made["plant_id"]))
+    return made.assign(position=at.fillna("").to_numpy())
+
+
+def realised(learned: Learned, days: int = 183) -> pd.Series:
+    """The usual (median) number of days between visits in the last half year, by site_id."""
+    made = learned.spells.engine.execute(REALISED, [learned.as_of, days, learned.as_of]).df()
+    return made.set_index("site_id")["days"].astype("float64")
+
+
+def intervals_now(learned: Learned, records: Records, sites: pd.Index) -> pd.Series:
+    """Present visit interval of each site in whole days: as planned, else as realised, else two weeks."""
+    planned = records.table("sites").set_index("site_id")["planned_visit_days"].reindex(sites)
+    return planned.fillna(realised(learned).reindex(sites)).fillna(14).round().clip(1).astype("int64")
+
+
+def advise(learned: Learned, records: Records, heated: bool, client: str = "") -> Advice | None:
+    """Work out the advice for one season.
+
+    Takes:  learned; records; heated: whether it is the heating season; client: its sites only, or "" for all.
+    Gives:  Advice, or None when no plant stands on the last day.
+    """
+    plants = standing(learned.time, records).assign(heating=heated)
+    plants = plants[plants["client_id"] == client].reset_index(drop=True) if client else plants
+    if plants.empty:
+        return None
+    site, names = pd.factorize(plants["site_id"], sort=True)
+    now = intervals_now(learned, records, pd.Index(names)).to_numpy()
+    visit_days = tuple(int(d) for d in sorted({*learned.assumed.visit_days, *now}))
+    every = routes.look_days(visit_days, learned.assumed.longest_look)
+    plants["replacement"] = prices.replacement_cost(plants, records, learned.price, learned.assumed)
+    plants["fee"] = prices.fee_per_day(plants, records, learned.as_of, learned.assumed)
+    best = worth.costs(plants, learned, every)
+    most = learned.assumed.too_dry_most
+
+    def add_up(costs: routes.PlantCosts) -> routes.SiteCosts:
+        return routes.site_costs(costs, site, len(names), visit_days, learned.price, most)
+
+    made = add_up(best)
+    drawn = np.stack([add_up(worth.costs(plants, learned, every, draw)).money for draw in worth.draws(learned)])
+    sites = _labelled(_decide(names, now, made, drawn, learned), plants, site, records, learned)
+    looks = np.zeros(len(plants), dtype=int)
+    for days in sites["advised"].unique():
+        rows = np.flatnonzero(sites["advised"].to_numpy()[site] == days)
+        looks[rows] = routes.best_looks(best.take(rows), int(days), most)
+    plants = plants.assign(visit_every=sites["advised"].to_numpy()[site], look_every=np.array(every)[looks],
+                           too_dry=best.too_dry[np.arange(len(plants)), looks])
+    low, high = np.quantile(drawn, [0.025, 0.975], axis=0)
+    by_interval = pd.DataFrame({
+        "site_id": np.repeat(names, len(visit_days)), "interval_days": np.tile(visit_days, len(names)),
+        "cost": made.money.ravel(), "low": np.minimum(low, made.money).ravel(),
+        "high": np.maximum(high, made.money).ravel(), "too_dry": made.too_dry.ravel()})
+    return Advice(heated, plants, sites, by_interval, forced_plants(plants, sites, best, learned, visit_days))
+
+
+def _decide(
+    names: Array, now: Array, made: routes.SiteCosts, drawn: Array, learned: Learned
+) -> pd.DataFrame:
+    """A change is advised where the cheapest interval saves more than `as_good` and does so with `certainty`."""
+    assumed, days, money = learned.assumed, np.array(made.visit_days), made.money
+    rows = np.arange(len(names))
+    may = routes.allowed(made, now, assumed.too_dry_most)
+    at_now, cheapest = np.searchsorted(days, now), np.where(may, money, np.inf).argmin(axis=1)
+    lowest = money[rows, cheapest]
+    good = may & (money <= (1 + assumed.as_good) * lowest[:, None])
+    saving = money[rows, at_now] - lowest
+    spread = drawn[:, rows, at_now] - drawn[:, rows, cheapest]
+    sure = (spread > 0).mean(axis=0)
+    change = (sure >= assumed.certainty) & ~good[rows, at_now]
+    advised = np.where(change, cheapest, at_now)
+    z = stats.norm.ppf(assumed.certainty)
+    more = (z * spread.std(axis=0) / np.where(saving > 0, saving, np.nan)) ** 2
+    low, high = np.quantile(spread, [0.025, 0.975], axis=0)
+    # The intervals that are as good, without a gap: from the cheapest outwards.
+    first = [int(c - np.argmin(np.append(g[: c + 1][::-1], False)) + 1) for c, g in zip(cheapest, good, strict=True)]
+    last = [int(c + np.argmin(np.append(g[c:], False)) - 1) for c, g in zip(cheapest, good, strict=True)]
+    return pd.DataFrame({
+        "site_id": names, "now": now, "cheapest": days[cheapest], "advised": days[advised],
+        "decision": np.where(~change, KEEP, np.where(cheapest < at_now, SHORTER, LONGER)),
+        "good_from": days[first], "good_to": days[last],
+        "cost_now": money[rows, at_now], "cost_advised": money[rows, advised], "saving": saving,
+        "saving_low": np.minimum(low, saving), "saving_high": np.maximum(high, saving), "sure": sure,
+        "minutes_now": made.minutes[rows, at_now], "minutes_advised": made.minutes[rows, advised],
+        "too_dry_now": made.too_dry[rows, at_now], "too_dry_advised": made.too_dry[rows, advised],
+        "times_spells": np.where(change | good[rows, at_now], np.nan, np.maximum(more, 1.0)),
+    })
+
+
+def _labelled(sites: pd.DataFrame, plants: pd.DataFrame, site: Array, records: Records, learned: Learned) -> pd.DataFrame:
+    labels = records.table("sites").set_index("site_id").reindex(sites["site_id"])
+    spells = plants["species"].map(learned.cells.groupby("species")["n"].sum()).fillna(0)
+    distinct = ~plants.duplicated(["site_id", "species"])
+    number = np.bincount(site[distinct], spells[distinct], minlength=len(sites)).astype(int)
+    return sites.assign(
+        client_id=labels["client_id"].to_numpy(), region=labels["region"].fillna("").to_numpy(),
+        plants=np.bincount(site, plants["plants"], minlength=len(sites)).astype(int), spells=number,
+        spells_needed=np.ceil(number * sites["times_spells"]),
+    ).drop(columns="times_spells")
