@@ -105,7 +105,7 @@ def parse(texts: list[str], context: Context) -> Parsed:
             out.reasons[n] = "a bare number in a date column; set serial_dates = 1900 or 1904 if it counts days"
         else:
             out.reasons[n] = "not a date"
-    _settle_order(texts, waiting, days, context, out)
+    _settle_order(waiting, found, days, context, out)
     for n, day in days.items():
         out.values[n], out.reasons[n] = _real(day)
         if out.reasons[n] is None:
@@ -136,11 +136,34 @@ def _orders(match: re.Match[str], window: int) -> dict[str, tuple[int, int, int]
     }
 
 
-def _settle_order(texts: list[str], waiting: dict[int, Any], days: dict[int, Any], context: Context, out: Parsed) -> None:
+# With two-digit years, day and year look alike (25/04/17). In this many different dates, a number that takes
+# hardly any values is the year and one that takes many is the day: years of visits always on the same few days of
+# the month do not occur.
+DATES_TO_TELL, FEW, MANY = 20, 5, 10
+
+
+def _leave_out_years(found: dict[int, re.Match[str]], waiting: dict[int, Any]) -> None:
+    """Drop the readings in which the year of a two-digit date would be its day, where the column shows which is."""
+    short = [n for n in waiting if "ymd" in waiting[n]]
+    first, last = {found[n]["a"] for n in short}, {found[n]["c"] for n in short}
+    if len(short) < DATES_TO_TELL:
+        return
+    if len(last) <= FEW and len(first) >= MANY:
+        for n in short:
+            waiting[n]["ymd"] = None
+    elif len(first) <= FEW and len(last) >= MANY:
+        for n in short:
+            waiting[n]["dmy"] = waiting[n]["mdy"] = None
+
+
+def _settle_order(
+    waiting: dict[int, Any], found: dict[int, re.Match[str]], days: dict[int, Any], context: Context, out: Parsed
+) -> None:
     if not waiting:
         return
     name = context.column.name
     given = context.table.date_order
+    _leave_out_years(found, waiting)
     fits = {n: {order for order, day in readings.items() if day} for n, readings in waiting.items()}
     proving = {n: orders for n, orders in fits.items() if orders}
     if given:

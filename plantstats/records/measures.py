@@ -8,7 +8,7 @@ from typing import Any
 
 from plantstats.records.cells import MISSING, NUMBER_CELL, Context, Parsed
 from plantstats.records.units import TABLE_UNIT, UNITS, convert, unit_of_head, written_unit
-from plantstats.records.words import fold, tidy
+from plantstats.records.words import fold, fold_head, tidy
 
 PATTERN = re.compile(r"(?P<sign>[-+\u2212]?)\s*(?P<body>\d[\d.,'\u2019 ]*\d|\d|[.,]\d+)(?P<exp>[eE][-+]?\d{1,3})?\s*(?P<unit>.*)$")
 ABOUT = re.compile(r"^\s*(?:[~<>≈±≤≥]|ca\.?|approx|about|circa)|\d\s*\+\s*$|^\d+\s*(?:-|to|–)\s*\d+$", re.IGNORECASE)
@@ -183,7 +183,8 @@ def _unit_of_bare(bare: dict[int, float], context: Context) -> tuple[str, str]:
     given = context.settings.units.get(column.name)
     if given and (given.default or given.by):
         return given.default or plain, "by the settings"
-    if (named := unit_of_head(context.head, dimension)) is not None:
+    named = unit_of_head(context.head, dimension) if fold_head(context.head) != column.name else None
+    if named is not None:
         return named, f"by the head {context.head!r}"
     other = PROVABLE.get(dimension)
     if other is None or context.rows(list(bare)) < LEAST_TO_PROVE:

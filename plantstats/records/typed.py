@@ -244,7 +244,7 @@ class _Rows:
             self.pending.append((rows, first, [self.taken.heads[self.taken.places[first][0]]] * len(rows),
                                  ["the heads again"] * len(rows)))
         for rows, name, _, _ in self.pending:
-            if name in required:
+            if name in required or name in self.table.either:
                 bad[rows] = True
         for name in required:
             if self.table.column(name).kind == "cause":
@@ -309,17 +309,14 @@ class _Rows:
 
     def faults(self) -> list[pa.Table]:
         """Every fault of the block, row faults and cell faults, as tables of the set-aside shape."""
-        required = {c.name for c in self.table.columns if c.required} | set(self.table.either[:1])
-        whole = {self.table.key} if self.table.key else set()
+        of_row = {c.name for c in self.table.columns if c.required} | set(self.table.either)
         made = []
         for rows, name, texts, reasons in self.pending:
             keep = ~self.empty[rows]
             rows_kept = rows[keep]
             if not len(rows_kept):
                 continue
-            is_row = name in required or name in whole
-            shown = [r if is_row and not (name in self.table.either and not str(r).startswith("neither"))
-                     else f"cell: {r}" for r in reasons]
+            shown = [r if name in of_row else f"cell: {r}" for r in reasons]
             take = pa.array(rows_kept)
             made.append(pa.table([
                 pa.array([self.table.name] * len(rows_kept)), pa.array([self.taken.file.name] * len(rows_kept)),

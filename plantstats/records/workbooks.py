@@ -91,12 +91,13 @@ class WorkbookFile:
         return [(n, cells) for n, cells in first if any(c.strip() for c in cells)]
 
     def _mark_cells(self) -> None:
-        """Write into the rows what the cell reader left out: formulas without value, leading zeros as shown."""
-        for reference in self.marks.without_value:
+        """Write into the rows what the cell reader left out: errors, formulas without value, leading zeros as shown."""
+        empty = dict.fromkeys(self.marks.without_value, NO_VALUE) | self.marks.errors
+        for reference, text in empty.items():
             letters = reference.rstrip("0123456789")
             row, column = int(reference[len(letters):]) - 1, column_number(letters.encode()) - 1
             if row < len(self.rows) and column < len(self.rows[row]) and self.rows[row][column] in ("", None):
-                self.rows[row][column] = NO_VALUE
+                self.rows[row][column] = text
         for (row, column), width in self.marks.digits.items():
             if row < len(self.rows) and column < len(self.rows[row]):
                 cell = self.rows[row][column]

@@ -26,15 +26,19 @@ ROW_NUMBER = re.compile(rb"\br=[\"'](\d+)[\"']")
 FORMULA = re.compile(
     rb"<(?:\w+:)?c\b[^>]*?\br=[\"']([A-Z]+\d+)[\"'][^>]*>\s*<(?:\w+:)?f\b[^>]*?(?:/>|>[^<]*</(?:\w+:)?f>)\s*"
     rb"(?:<(?:\w+:)?v\s*/>|<(?:\w+:)?v>\s*</(?:\w+:)?v>)?\s*</(?:\w+:)?c>")
+ERROR = re.compile(
+    rb"<(?:\w+:)?c\b(?=[^>]*?\bt=[\"']e[\"'])[^>]*?\br=[\"']([A-Z]+\d+)[\"'][^>]*>"
+    rb"(?:\s*<(?:\w+:)?f\b[^>]*?(?:/>|>[^<]*</(?:\w+:)?f>))?\s*<(?:\w+:)?v>([^<]*)</")
 STYLED = re.compile(rb"<(?:\w+:)?c\b[^>]*?\br=[\"']([A-Z]+)(\d+)[\"'][^>]*?\bs=[\"'](\d+)[\"']")
 
 
 @dataclass
 class SheetMarks:
-    """Marks of one sheet: hidden rows, cells with a formula but no value, shown digits by (row, column) from 0."""
+    """Marks of one sheet: hidden rows, cells with a formula but no value, cells with an error, shown digits by (row, column) from 0."""
 
     hidden_rows: list[int] = field(default_factory=list)
     without_value: list[str] = field(default_factory=list)
+    errors: dict[str, str] = field(default_factory=dict)
     digits: dict[tuple[int, int], int] = field(default_factory=dict)
 
 
@@ -100,6 +104,8 @@ class XlsxParts:
                         made.hidden_rows.append(int(number[1]))
             if b"<f" in piece or b":f" in piece:
                 made.without_value += [ref.decode() for ref in FORMULA.findall(piece)]
+            if b't="e"' in piece or b"t='e'" in piece:
+                made.errors |= {ref.decode(): text.decode("utf-8", "replace") for ref, text in ERROR.findall(piece)}
             if padded:
                 for letters, row, style in STYLED.findall(piece):
                     if int(style) in padded:
