@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 import pyarrow as pa
 
-from plantstats.demo import layout, rounds, tables, true_tables, visits
+from plantstats.demo import layout, run, tables, true_tables, visits
 from plantstats.demo.truth import Truth
 
 
@@ -37,7 +37,7 @@ def build(plants: int, years: float, seed: int, truth: Truth) -> Company:
         )
     streams = [np.random.Generator(np.random.PCG64(s)) for s in np.random.SeedSequence(seed).spawn(3)]
     lay = layout.draw(streams[0], plants, years, truth)
-    log = rounds.live(lay, truth, streams[1])
+    log = run.live(lay, truth, streams[1])
     rng = streams[2]
     end = tables.ends(log)
     terms = tables.contracts(lay, rng)

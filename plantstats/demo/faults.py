@@ -173,7 +173,8 @@ Made by this command, which gives the same bytes each time:
 Records run to 5 October 2026, so the third quarter of 2026 is the latest complete one. `plants.csv` gives
 site, position and light as they were when the plant came; `moves.csv` says what changed. Lines of
 `visits.csv` without a plant are for a whole site. A plant that was lost but not yet replaced when the
-records end has no line in `replacements.csv` yet.
+records end has no line in `replacements.csv` yet. On 12 December 2025 a heating failure at the largest site
+kills most of its plants at once (`[building_failure]` in `truth.toml`).
 
 ## Planted faults
 

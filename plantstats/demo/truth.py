@@ -37,6 +37,9 @@ class Truth:
     of the terms that hold on the day, times the site's effect. Reference: a plant of species effect 0 in
     medium light, 15-24 cm pot, days 91-365 on site, humidity at or above `humidity_threshold`, mean of the
     yearly cycle, neither moved nor repotted, topsoil not left dry. Compare contrasts, not levels.
+
+    Days left dry differ between species, lights and pots. A model without them estimates each contrast with
+    their share of it: hold it against `true_quarters` of the company, or set `over_dry` to 0.
     """
 
     species: tuple[Species, ...] = SPECIES
