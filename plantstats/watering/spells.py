@@ -14,6 +14,7 @@ from datetime import date
 import ibis
 import ibis.expr.types as ir
 
+from plantstats.air import AT_ZERO, SHIFT, SLOPE
 from plantstats.plant_time import POT_CLASSES, READS, exits, inputs, stretches
 
 # Depth to which the soil must be dry to count as dry, in cm, by pot class: 2.5 to 5 cm (1 to 2 in), the deeper
@@ -38,8 +39,8 @@ def unbound() -> dict[str, ir.Table]:
 
 
 def saturation_kpa(celsius: ir.FloatingValue) -> ir.FloatingValue:
-    """Saturation vapour pressure in kPa. Source: FAO Irrigation and Drainage Paper 56, equation 11."""
-    return 0.6108 * (17.27 * celsius / (celsius + 237.3)).exp()
+    """`air.saturation_kpa` as an expression for the engine."""
+    return AT_ZERO * (SLOPE * celsius / (celsius + SHIFT)).exp()
 
 
 def notes(t: dict[str, ir.Table], as_of: int) -> ir.Table:

@@ -1,0 +1,150 @@
+"""What a technician takes along: intervals.csv, and a workbook with one printable sheet per route."""
+
+from __future__ import annotations
+
+import io
+import os
+import re
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import pandas as pd
+from openpyxl import Workbook
+from openpyxl.styles import Alignment, Border, Font, PatternFill, Side
+from openpyxl.worksheet.worksheet import Worksheet
+
+from plantstats.watering.learn import RESERVOIR
+from plantstats.watering.situations import BY, SEASONS
+from plantstats.watering.spells import DRY_DEPTH
+
+if TYPE_CHECKING:
+    from plantstats.watering.review import WateringReview
+
+HEAD = ("Position", "Species", "Look every", "Water when", "Usually by", "Change from now")
+WIDTHS = (12, 30, 12, 24, 12, 26)  # characters; together they fill an A4 page upright
+FORMULA = ("=", "+", "-", "@", "\t", "\r", "\n")
+WHOLE_DAYS = ("usually_by", "look_every", "too_many_from", "now", "spells_needed")
+# openpyxl would write the clock of the machine into the file.
+FIXED_TIME = "2000-01-01T00:00:00Z"
+
+
+def write(review: WateringReview, folder: Path) -> list[Path]:
+    """Write intervals.csv and care_sheet.xlsx.
+
+    Takes:  review; folder (made when absent).
+    Gives:  the two paths. A text that a spreadsheet would take for a formula gets an apostrophe in front.
+    """
+    folder.mkdir(parents=True, exist_ok=True)
+    book = io.BytesIO()
+    workbook(review).save(book)
+    content = {"intervals.csv": intervals_text(review).encode("utf-8"), "care_sheet.xlsx": book.getvalue()}
+    for name, whole in content.items():
+        partial = folder / f"{name}.part"
+        partial.write_bytes(whole)
+        os.replace(partial, folder / name)
+    return [folder / name for name in content]
+
+
+def intervals_text(review: WateringReview) -> str:
+    """intervals.csv: the table of `situations.situations`, days until dry to a tenth, all else whole."""
+    table = review.situations.copy()
+    for column in WHOLE_DAYS:
+        table[column] = table[column].round().astype("Int64")
+    table["too_dry_now"] = table["too_dry_now"].round(3)
+    for column in [c for c in table if c.startswith("dry_")]:
+        table[column] = table[column].round(1)
+    for column in table.select_dtypes(["str", "object"]):
+        table[column] = table[column].map(harmless, na_action="ignore")
+    return table.to_csv(index=False, lineterminator="\n")
+
+
+def sheet_rows(review: WateringReview) -> pd.DataFrame:
+    """One row per standing plant: route, site_id, position, species, look, water, usually, change (as printed)."""
+    plants = review.advice.plants.merge(
+        review.advice.sites[["site_id", "region", "now", "decision"]], on="site_id", how="left")
+    season = SEASONS[review.advice.heated]
+    usual = review.situations[review.situations["season"] == season].set_index(BY)["usually_by"]
+    by = usual.reindex(pd.MultiIndex.from_frame(plants[BY])).to_numpy()
+    depth = plants["pot"].map(DRY_DEPTH).fillna(DRY_DEPTH["unknown"])
+    reservoir = plants["planter"] == RESERVOIR
+    number = plants["plants"].map(lambda n: f" ({n} plants)" if n > 1 else "")
+    rows = pd.DataFrame({
+        "route": plants["region"].replace("", "route not stated"), "site_id": plants["site_id"],
+        "site_every": plants["visit_every"], "position": plants["position"], "species": plants["species"] + number,
+        "look": [f"{d} days" for d in plants["look_every"]],
+        "water": [f"reservoir empty, top {d:g} cm dry" if r else f"top {d:g} cm are dry" for d, r in zip(depth, reservoir, strict=True)],
+        "usually": [f"day {d:.0f}" if d == d else "" for d in by],
+        "change": [_change(n, v, k) for n, v, k in zip(plants["now"], plants["visit_every"], plants["look_every"], strict=True)],
+    })
+    return rows.sort_values(["route", "site_id", "position", "species"], kind="stable", ignore_index=True)
+
+
+def workbook(review: WateringReview) -> Workbook:
+    """The care sheet as a workbook: one sheet per route, sites one below the other, A4 upright."""
+    book = Workbook()
+    book.remove(book.active)
+    fixed = pd.Timestamp(FIXED_TIME).to_pydatetime().replace(tzinfo=None)
+    book.properties.created = book.properties.modified = fixed
+    book.properties.creator = "plantstats"
+    for route, rows in sheet_rows(review).groupby("route", sort=True):
+        _sheet(book.create_sheet(_title(str(route), book)), str(route), rows, review)
+    return book
+
+
+def harmless(text: str) -> str:
+    """Text that no spreadsheet runs as a formula."""
+    return "'" + text if str(text).startswith(FORMULA) else str(text)
+
+
+def _change(now: int, visit: int, look: int) -> str:
+    if look == now:
+        return "none"
+    return f"was every {now} days" if visit != now else f"look at every {look // now}. visit" if look % now == 0 else f"was {now}"
+
+
+def _title(route: str, book: Workbook) -> str:
+    """A sheet name that a workbook accepts (no []:*?/\\, at most 31 letters) and that is not taken."""
+    plain = re.sub(r"[\[\]:*?/\\']", " ", route).strip()[:28] or "route"
+    taken = {name.lower() for name in book.sheetnames}
+    number = next(n for n in range(1, len(taken) + 2) if (plain if n == 1 else f"{plain} {n}").lower() not in taken)
+    return plain if number == 1 else f"{plain} {number}"
+
+
+def _sheet(sheet: Worksheet, route: str, rows: pd.DataFrame, review: WateringReview) -> None:
+    bold, thin = Font(bold=True), Side(style="thin", color="9AA5B1")
+    season = SEASONS[review.advice.heated]
+    lead = [
+        (f"Care sheet, route {route}: {season}, made from records until {review.learned.as_of.isoformat()}", bold),
+        (f"From {review.turns_on.isoformat()} the {SEASONS[not review.advice.heated]} begins: use the sheet for it.", None),
+        ("The finger in the pot decides. Only how often changes, never how much water at once.", None),
+    ]
+    for text, font in lead:
+        sheet.append([harmless(text)])
+        sheet.merge_cells(start_row=sheet.max_row, end_row=sheet.max_row, start_column=1, end_column=len(HEAD))
+        if font:
+            sheet.cell(sheet.max_row, 1).font = font
+        sheet.cell(sheet.max_row, 1).alignment = Alignment(wrap_text=True, vertical="top")
+    sheet.append(list(HEAD))
+    head = sheet.max_row
+    for cell in sheet[head]:
+        cell.font, cell.fill = bold, PatternFill("solid", fgColor="E4E7EB")
+        cell.alignment = Alignment(wrap_text=True, vertical="top")
+    for site, part in rows.groupby("site_id", sort=True):
+        sheet.append([harmless(f"Site {site}: visit every {part['site_every'].iloc[0]} days")])
+        sheet.merge_cells(start_row=sheet.max_row, end_row=sheet.max_row, start_column=1, end_column=len(HEAD))
+        sheet.cell(sheet.max_row, 1).font = bold
+        for row in part[["position", "species", "look", "water", "usually", "change"]].itertuples(index=False):
+            sheet.append([harmless(value) for value in row])
+            for cell in sheet[sheet.max_row]:
+                cell.border = Border(bottom=thin)
+                cell.alignment = Alignment(wrap_text=True, vertical="top")
+                # Never a formula, whatever a name in the records begins with.
+                cell.data_type = "s"
+    for letter, width in zip("ABCDEF", WIDTHS, strict=True):
+        sheet.column_dimensions[letter].width = width
+    sheet.page_setup.paperSize, sheet.page_setup.orientation = sheet.PAPERSIZE_A4, sheet.ORIENTATION_PORTRAIT
+    sheet.sheet_properties.pageSetUpPr.fitToPage = True
+    sheet.page_setup.fitToWidth, sheet.page_setup.fitToHeight = 1, 0
+    sheet.print_title_rows = f"{head}:{head}"
+    sheet.freeze_panes = f"A{head + 1}"
+    sheet.oddFooter.left.text, sheet.oddFooter.right.text = "plantstats care sheet", "page &P of &N"
