@@ -154,8 +154,25 @@ def plant(folder: Path) -> list[Fault]:
     return found
 
 
-def readme(listed: list[Fault], plants: int, years: float, seed: int) -> str:
-    """README.md of the folder: what it is, how to make it again, the planted faults."""
+def readme(
+    listed: list[Fault], made_by: tuple[int, float, int], own_truth: bool, failure: tuple[str, str] | None
+) -> str:
+    """README.md of the folder: what it is, how to make it again, the planted faults.
+
+    Takes:  made_by: plants, years, seed; own_truth: coefficients other than the usual ones; failure: day and site
+            of the building failure.
+    """
+    plants, years, seed = made_by
+    command = f"plantstats demo data_demo --plants {plants} --years {years:g} --seed {seed} --faults"
+    if own_truth:
+        command = (
+            f"demo.make(folder, {plants}, {years:g}, {seed}, truth, faults=True)  # truth as in truth.toml"
+        )
+    event = ""
+    if failure:
+        event = f"""
+On {failure[0]} the heating of site {failure[1]} failed and many of its plants died at once: one event.
+"""
     rows = "".join(
         f"| {i} | {f.name} | {f.file} | {', '.join(map(str, f.lines))} | {f.text} | {f.treatment} |\n"
         for i, f in enumerate(listed, 1)
@@ -168,14 +185,13 @@ nothing. `truth.toml` holds the coefficients from which they were drawn; `record
 
 Made by this command, which gives the same bytes each time:
 
-    plantstats demo data_demo --plants {plants} --years {years:g} --seed {seed} --faults
+    {command}
 
 Records run to 5 October 2026, so the third quarter of 2026 is the latest complete one. `plants.csv` gives
 site, position and light as they were when the plant came; `moves.csv` says what changed. Lines of
 `visits.csv` without a plant are for a whole site. A plant that was lost but not yet replaced when the
-records end has no line in `replacements.csv` yet. On 12 December 2025 a heating failure at the largest site
-kills most of its plants at once (`[building_failure]` in `truth.toml`).
-
+records end has no line in `replacements.csv` yet.
+{event}
 ## Planted faults
 
 Line 1 is the header.

@@ -66,9 +66,8 @@ def make(
     (folder / "truth.toml").write_text(truth_text(truth, made, seed), encoding="utf-8", newline="\n")
     if faults:
         listed = planted.plant(folder)
-        (folder / "README.md").write_text(
-            planted.readme(listed, plants, years, seed), encoding="utf-8", newline="\n"
-        )
+        about = planted.readme(listed, (plants, years, seed), truth != Truth(), made.failure)
+        (folder / "README.md").write_text(about, encoding="utf-8", newline="\n")
 
 
 def _as_recorded(name: str, frame: pd.DataFrame) -> pd.DataFrame:
