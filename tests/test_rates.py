@@ -170,6 +170,12 @@ def test_the_largest_event_is_one_site_one_cause_within_seven_days_of_its_first_
     assert (rest["losses"], rest["estimate"]) == (34, 34.0)
 
 
+def test_the_seventh_day_belongs_to_the_event_and_the_eighth_does_not():
+    rows = [("S1", None, "2026-07-01", 2), ("S1", None, "2026-07-08", 3), ("S1", None, "2026-07-16", 4)]
+    made = rates.largest_event(losses_on(*rows), cells(losses=[9]), Q3)
+    assert picked(made, "largest_event_share", site_id="S1", cause="unknown")["losses"] == 5
+
+
 def test_of_equal_events_the_earliest_is_named_whatever_the_order_of_rows():
     rows = [("S2", "light", "2026-08-02", 2), ("S1", "pest", "2026-08-01", 2),
             ("S0", "pest", "2026-09-01", 2)]

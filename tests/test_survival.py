@@ -60,6 +60,13 @@ def test_the_restricted_mean_equals_the_area_and_error_of_r():
             assert got.se == pytest.approx(known[f"se {arm}"], rel=1e-8)
 
 
+def test_a_mean_up_to_a_day_that_nobody_was_followed_to_is_not_made_up():
+    # The last of the 6-MP arm was followed to week 35, alive; the last of the controls was lost in week 23.
+    assert np.isnan(survival.restricted_mean(survival.curves(remission("6-MP"), []), 36).estimate)
+    control = survival.curves(remission("control"), [])
+    assert survival.restricted_mean(control, 40).estimate == pytest.approx(8.666667, abs=1e-6)
+
+
 def test_the_median_and_its_limits_are_those_of_the_published_curve():
     # 6-MP: the curve passes one half at week 23; the log-log lower limit first at 13, the upper one never.
     median = survival.median_life(survival.curves(remission("6-MP"), []))
