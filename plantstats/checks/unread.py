@@ -16,7 +16,7 @@ REASONS: tuple[tuple[str, str], ...] = (
     (r"quote mark", "lost_quote"),
     (r"stands already", "duplicate_key"),
     (r"^the same in every column", "same_line_twice"),
-    (r"^(?:no|neither) ", "missing_value"),
+    (r"^no \w+(?:;|$)|^neither \w+ nor \w+$", "missing_value"),
     (r"spreadsheet error|formula without", "spreadsheet_error"),
     (r"id column", "doubtful_id"),
     (r"placeholder|open end|day 0", "placeholder_date"),
@@ -31,8 +31,6 @@ REASONS: tuple[tuple[str, str], ...] = (
 def kind_of(reason: str) -> str:
     """Kind of a reason for setting aside."""
     plain = reason.removeprefix("cell: ")
-    if plain.startswith(("no date under", "no date")) and not plain.startswith("no date_"):
-        return "unreadable_date"
     return next((kind for pattern, kind in REASONS if re.search(pattern, plain)), "other_row_fault")
 
 
