@@ -5,9 +5,11 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from typing import Protocol
+from zlib import crc32
 
 import numpy as np
 import pandas as pd
+from scipy import stats
 
 from plantstats.guarantee.grid import Array
 
@@ -16,12 +18,11 @@ CLASS = ("species", "light", "pot", "planter")  # what tells one line's hazard f
 
 @dataclass(frozen=True)
 class LineHazards:
-    """Losses per plant-day of each line, by age band (the last: age unknown) and calendar month, at a mean
-    site.
+    """Losses per plant-day of each line, by age band (the last: age unknown) and calendar month, at a mean site.
 
-    central: lines x bands x 12; drawn: draws x lines x bands x 12, one draw per possible model;
     central: lines x bands x 12; drawn: draws x lines x bands x 12, one draw per possible model; site_variance:
-    age that the records tell about, per line; notes: what was assumed, in sentences.
+    per draw, variance of the effect (gamma, mean 1) that the plants of a site share; oldest_days: the greatest
+    age that the records tell about, per line; basis: what each line's rate rests on; notes: what was assumed.
     """
 
     age_cuts: tuple[int, ...]
@@ -29,6 +30,7 @@ class LineHazards:
     drawn: Array
     site_variance: Array
     oldest_days: Array
+    basis: tuple[str, ...]
     notes: tuple[str, ...] = ()
 
 
@@ -72,25 +74,31 @@ def covered_share(
     every, paid = int(losses["quantity"].sum()), int(losses.loc[inside, "quantity"].sum())
     if not covered and paid == every:
         return np.ones(draws), every
-    rng = np.random.default_rng([seed, 2])
-    return rng.beta(paid + 0.5, every - paid + 0.5, draws), every
+    return stream(seed, "covered share").beta(paid + 0.5, every - paid + 0.5, draws), every
 
 
-def site_effects(variance: Array, sites: int, seed: int) -> Array:
+def stream(seed: int, what: str) -> np.random.Generator:
+    """Random numbers for one named thing: the same whatever else is on the list, and in whatever order."""
+    return np.random.Generator(np.random.PCG64([seed, crc32(what.encode("utf-8"))]))
+
+
+def site_effects(variance: Array, losses: Array, expected: Array, sites: list[str], seed: int) -> Array:
     """Draw the effects that the plants of each site share, evenly over their law.
 
-    Takes:  variance per draw of a gamma law of mean 1; how many sites; seed.
-    Gives:  draws x sites. Each site's effects are one from each of as many equal parts of the law as there
-            are draws, in random order: the mean over draws then has little noise.
-    Source: stratified (Latin hypercube) sampling, McKay, Beckman and Conover 1979 (from memory).
+    Takes:  variance per draw of the gamma law (mean 1) that sites without records have; losses per site so far;
+            expected: draws x sites, losses that were to be expected at effect 1; names of the sites; seed.
+    Gives:  draws x sites: gamma with shape 1 / variance + losses and rate 1 / variance + expected. Each site's
+            effects are one from each of as many equal parts of the law as there are draws, in random order:
+            the mean over draws then has little noise.
+    Source: gamma-Poisson, Clayton and Kaldor 1987; stratified (Latin hypercube) sampling, McKay, Beckman and
+            Conover 1979 (from memory).
     """
-    from scipy import stats  # noqa: PLC0415 (slow to import, and only needed here)
-
     draws = len(variance)
-    out = np.ones((draws, sites))
-    for site in range(sites):
-        rng = np.random.default_rng([seed, 3, site])
-        share = (rng.permutation(draws) + 0.5) / draws
-        wide = variance > 1e-9
-        out[wide, site] = stats.gamma.ppf(share[wide], 1 / variance[wide], scale=variance[wide])
+    out = np.ones((draws, len(losses)))
+    wide = variance > 1e-9
+    shape = 1 / variance[wide]
+    for site, name in enumerate(sites):
+        share = (stream(seed, f"site {name}").permutation(draws) + 0.5) / draws
+        scale = 1 / (shape + expected[wide, site])
+        out[wide, site] = stats.gamma.ppf(share[wide], shape + losses[site], scale=scale)
     return out

@@ -1,0 +1,150 @@
+"""The company's own loss model as a quote needs it: fitted on the records up to one day."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import date
+from functools import cached_property
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+
+from plantstats import loss_model, plant_time
+from plantstats.guarantee.grid import MONTHS, Array
+from plantstats.guarantee.hazards import CLASS, Exits, LineHazards, covered_share, stream
+from plantstats.guarantee.terms import Terms
+from plantstats.loss_model.likelihood import climb
+from plantstats.plant_time.inputs import AGE_CUTS, age_bands
+from plantstats.records import species_table
+
+if TYPE_CHECKING:
+    from plantstats.plant_time import PlantTime
+    from plantstats.records import Records
+
+LEFT = 10  # plants that must still be followed at an age for the records to tell about it (design rule of survival)
+SPREADS = np.geomspace(1e-4, 4.0, 24)  # squared spreads of sites between which it is drawn
+SPREAD_SCALE = 1.0  # half-Cauchy weight of the spread, as in `plantstats.shrink`
+
+
+@dataclass(frozen=True)
+class FittedLosses:
+    """A fitted loss model, and up to which age each species was followed."""
+
+    model: loss_model.LossModel
+    oldest: dict[str, float]
+    oldest_of_all: float
+    as_of: date
+
+    def for_lines(self, lines: pd.DataFrame, draws: int, seed: int, unseen: str = "group") -> LineHazards:
+        """Hazards of lines (see `hazards.LossModel`).
+
+        Raises: ModelError for a light, pot or planter that no plant of the records had, and for an unseen species
+                when it is to be refused.
+        """
+        asked = lines[list(CLASS)].astype("str").reset_index(drop=True)
+        if "humidity" in lines:
+            asked["humidity"] = lines["humidity"].to_numpy()
+        bands, notes = self._bands()
+        # Log rates are sums of terms: those of the lines at one age and month, and those of ages and months.
+        corner = {"age_band": bands[0], "month": 1}
+        line_rows, beside = self.model.rows(asked.assign(**corner), unseen)
+        cells = pd.DataFrame({"age_band": np.repeat(bands, MONTHS), "month": np.tile(np.arange(1, 13), len(bands))})
+        cells = cells.assign(**{name: asked.loc[0, name] for name in asked})
+        cell_rows, _ = self.model.rows(cells, "group")
+        rows = line_rows.to_numpy()[:, None, :] + (cell_rows.to_numpy() - cell_rows.to_numpy()[0])[None]
+        beta = self.model.draw(draws, seed)
+        unknown = np.sqrt(beside["unknown"].to_numpy())
+        # One draw per unseen species, whatever the order of the lines.
+        noise = {name: stream(seed, f"unseen {name}").normal(size=draws) for name in set(asked["species"])}
+        fall_back = np.stack([noise[name] for name in asked["species"]], axis=1) * unknown
+        log_drawn = np.einsum("lcb,db->dlc", rows, beta, optimize=True) + fall_back[..., None]
+        shape = (len(asked), len(bands), MONTHS)
+        oldest = np.array([self.oldest.get(name, self.oldest_of_all) for name in asked["species"]])
+        return LineHazards(
+            AGE_CUTS, np.exp(rows @ self.model.beta).reshape(shape), np.exp(log_drawn).reshape(draws, *shape),
+            self._spread(draws, seed), oldest, tuple(beside["basis"]), tuple(notes),
+        )
+
+    def site_history(self, sites: list[str], draws: int, seed: int) -> tuple[Array, Array]:
+        """Losses and expected losses of sites (see `hazards.LossModel`)."""
+        known = {name: at for at, name in enumerate(self.model.sites)}
+        lost, expected = np.zeros(len(sites)), np.zeros((draws, len(sites)))
+        by_site = self.model.counts.by_site
+        at = [known[name] for name in sites if name in known]
+        here = [n for n, name in enumerate(sites) if name in known]
+        if here:
+            days = self.model.counts.days[at]
+            beta = self.model.draw(draws, seed)
+            expected[:, here] = (days @ np.exp(self.model.counts.x @ beta.T)).T
+            lost[here] = by_site[at]
+        return lost, expected
+
+    def seen(self) -> pd.DataFrame:
+        """Species by light on record: species, light, plant_days, losses."""
+        cells = self.model.patterns.astype({"light": "str", "species": "str"})
+        return cells.groupby(["species", "light"], as_index=False)[["plant_days", "losses"]].sum()
+
+    def _bands(self) -> tuple[list[str], list[str]]:
+        """Age bands to ask the model for: one that no plant reached takes the rate of the one before it."""
+        with_days = set(self.model.patterns["age_band"].astype("str"))
+        asked, notes = list[str](), list[str]()
+        *ages, unknown = age_bands()
+        for band in ages:
+            if band in with_days:
+                asked.append(band)
+            elif asked:
+                asked.append(asked[-1])
+                notes.append(f"no plant on record reached {band}: the rate of {asked[-1]} is taken to go on")
+            else:
+                first = next(b for b in [*ages, unknown] if b in with_days)
+                asked.append(first)
+                notes.append(f"no plant on record was at {band}: the rate of {first} is taken")
+        asked.append(unknown if unknown in with_days else asked[-1])
+        return asked, notes
+
+    @cached_property
+    def _spread_weight(self) -> Array:
+        values, beta = [], self.model.beta
+        for spread in SPREADS:
+            beta, value = climb(self.model.counts, beta, float(spread))
+            values.append(value)
+        sd = np.sqrt(SPREADS)
+        # Even in the logarithm of the square: d(sd) = sd / 2 x d(log square).
+        weight = np.exp(np.array(values) - max(values)) * sd / (1 + (sd / SPREAD_SCALE) ** 2)
+        return weight / weight.sum()
+
+    def _spread(self, draws: int, seed: int) -> Array:
+        """Draws of how much sites differ (variance of their effect), as the records leave it likely."""
+        share = (stream(seed, "spread of sites").permutation(draws) + 0.5) / draws
+        below = np.cumsum(self._spread_weight) - self._spread_weight / 2
+        return np.exp(np.interp(share, below, np.log(SPREADS)))
+
+
+def fit_losses(records: Records, as_of: date) -> tuple[FittedLosses, PlantTime]:
+    """Fit the loss model on the records up to a day.
+
+    Takes:  records; as_of: the last day that counts.
+    Gives:  FittedLosses, and the plant-time that it rests on (losses dated when found, as they are paid for).
+    Raises: ModelError as `loss_model.fit`.
+    """
+    time = plant_time.build(records, as_of, dated="found")
+    cells = time.cells(list(loss_model.CELLS_BY))
+    fitted = loss_model.fit(cells, species_table())
+    lives = time.lives[["species", "exit_age"]].astype({"exit_age": "float64"})
+    tenth = lives.groupby("species")["exit_age"].nlargest(LEFT).groupby("species").agg(["min", "size"])
+    known = tenth.loc[tenth["size"] >= LEFT, "min"].to_dict()
+    every = float(lives["exit_age"].nlargest(LEFT).min()) if len(lives) else 0.0
+    return FittedLosses(fitted, known, every, as_of), time
+
+
+def exits_of(time: PlantTime, terms: Terms) -> Exits:
+    """Covered share of losses, and rates of other exits, under given terms.
+
+    Takes:  plant-time; terms.
+    Gives:  Exits.
+    """
+    whole = time.cells([]).iloc[0]
+    share, losses = covered_share(time.losses, terms.covered, terms.excluded, terms.draws, terms.seed)
+    days = float(whole["plant_days"])
+    return Exits(share, float(whole["client_exits"]) / days, float(whole["withdrawn"]) / days, losses)

@@ -1,0 +1,103 @@
+"""The plant list of a quote: the same readers as the records, every fault named, nothing dropped."""
+
+from __future__ import annotations
+
+import tempfile
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pyarrow as pa
+import pyarrow.parquet as pq
+
+from plantstats.plant_time.inputs import POT_CLASSES, POT_CUTS
+from plantstats.records import RecordError, Settings
+from plantstats.records.files import open_file
+from plantstats.records.intake import take_in
+from plantstats.records.light import band_of_lux
+from plantstats.records.load import to_pandas
+from plantstats.records.settings import TableSettings
+from plantstats.records.tables import ARROW, TABLES, Column, Table
+from plantstats.records.typed import Writer, Written, decode, set_aside_frame
+
+PLANTS = TABLES["plants"]
+LIST = Table("quote", (
+    Column("position", "id"), Column("site_id", "id"), PLANTS.column("species"), PLANTS.column("cultivar"),
+    PLANTS.column("pot_cm"), PLANTS.column("light"), PLANTS.column("light_lux"), PLANTS.column("planter"),
+    Column("quantity", "count", low=0, high=100_000),
+    Column("unit_cost", "measure", True, low=0, high=1e9, unit="money"),
+    Column("labour_minutes", "measure", low=0, high=24 * 60, unit="minutes"), PLANTS.column("installed_on"),
+))
+NEW_SITE = "(new site)"
+
+
+class _ListWriter(Writer):
+    """The records' writer for a table that is not one of the records."""
+
+    def __init__(self, path: Path) -> None:
+        fields = [pa.field(column.name, ARROW[column.kind]) for column in LIST.columns]
+        self.table, self.out = LIST, Written()
+        self.schema = pa.schema([*fields, pa.field("file", pa.string()), pa.field("line", pa.int64())])
+        self.sink = pq.ParquetWriter(path, self.schema, compression="zstd")
+
+
+def read(path: Path, settings: Settings) -> pd.DataFrame:
+    """Read a plant list.
+
+    Takes:  path of a CSV, XLSX, ODS or Parquet file with the heads of LIST (species and unit_cost are needed);
+            settings of the records: currency, light scheme, units, names of species; tables.quote is not asked.
+    Gives:  one row per line of the list, in its order: position ("line 2" where none is given), site_id
+            (NEW_SITE where none is given), species, light, pot (class), planter, quantity (1 where none is
+            given), unit_cost, labour_minutes (may be missing), installed_on (may be missing: new), file, line.
+    Keeps:  every line of the file; a quote for a part of a list would be a wrong quote.
+    Raises: RecordError naming every fault by file, line and column.
+    """
+    options = TableSettings()
+    with tempfile.TemporaryDirectory() as folder:
+        target = Path(folder) / "quote.parquet"
+        file = open_file(path, path.parent, LIST, options)
+        taken = take_in(file, LIST, options, Path(folder) / "spill.arrow")
+        decoded, questions = decode(taken, LIST, options, settings)
+        if questions:
+            raise RecordError(questions)
+        writer = _ListWriter(target)
+        try:
+            writer.file(taken, decoded, options)
+        finally:
+            writer.close()
+        aside = set_aside_frame(writer.out.set_aside)
+        listed = to_pandas(pq.read_table(target))
+    faults = [
+        f"{row.file}, line {row.line}, column {row.column}: {row.text!r}: {str(row.reason).removeprefix('cell: ')}"
+        for row in aside.itertuples()
+    ]
+    if faults:
+        raise RecordError([*faults, f"{len(faults)} faults; mend them in {path.name}: a list is quoted whole or not"])
+    if listed.empty:
+        raise RecordError([f"{path.name} has heads, but no line with a plant"])
+    return _complete(listed, path, settings)
+
+
+def _complete(listed: pd.DataFrame, path: Path, settings: Settings) -> pd.DataFrame:
+    lux = listed["light_lux"]
+    measured = [np.nan if pd.isna(value) else band_of_lux(value, settings.light_scheme) for value in lux]
+    light = listed["light"].fillna(pd.Series(measured, index=listed.index, dtype="str"))
+    pot = pd.Series(POT_CLASSES[-1], index=listed.index).where(
+        listed["pot_cm"].isna(), np.array(POT_CLASSES)[np.searchsorted(POT_CUTS, listed["pot_cm"], side="right")])
+    lines = "line " + listed["line"].astype("str")
+    position = listed["position"].fillna(lines)
+    twice = position.duplicated(keep=False)
+    return pd.DataFrame({
+        "position": position.where(~twice, position + " (" + lines + ")"),
+        "site_id": listed["site_id"].fillna(NEW_SITE),
+        "species": listed["species"],
+        "light": light.fillna("unknown"),
+        "pot": pot,
+        "planter": listed["planter"].fillna("unknown"),
+        "quantity": listed["quantity"].fillna(1).astype("int64"),
+        "unit_cost": listed["unit_cost"],
+        "labour_minutes": listed["labour_minutes"],
+        "installed_on": listed["installed_on"],
+        "file": path.name,
+        "line": listed["line"],
+    })
