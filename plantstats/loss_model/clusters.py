@@ -58,7 +58,7 @@ def covariance(counts: Counts, beta: Array, spread: float) -> tuple[Array, str, 
             where a column is held by fewer sites, its errors are at least those of the likelihood (a level
             held by one site has no scores to learn from).
     """
-    model: Array = np.linalg.inv(derivatives(counts, beta, spread).information)
+    model: Array = np.asarray(np.linalg.inv(derivatives(counts, beta, spread).information), dtype="float64")
     touched = sparse.csr_array((counts.days > 0).astype("float64")) @ sparse.csr_array(np.abs(counts.x) > 0)
     holders: Array = np.asarray((touched > 0).sum(axis=0), dtype="float64").ravel()
     if counts.days.shape[0] < FEWEST_SITES:

@@ -36,7 +36,7 @@ def fit(
     Takes:  cells by terms.CELLS_BY (losses dated "midpoint" for effects of season and age); species: name and
             group, one row per species (`records.species_table()`; a species not in it has its genus for a
             group); formula: one of those of `terms`, or with terms taken out; prior: imagined losses that draw
-            a species towards its group and a group towards all; site_spread: squared relative spread of the
+            a species towards its group and a group towards all (0: species are left out of the model); site_spread: squared relative spread of the
             sites' shared effect, learned from the sites when not given (0: the plain Poisson GLM); threshold:
             percent humidity below which dry air counts.
     Gives:  LossModel.
@@ -57,7 +57,7 @@ def fit(
     if "no_humidity" in formula and bool(made["no_humidity"].all()):
         formula = formula.replace(" + dry_air", "").replace(" + vpd_kpa", "").replace(" + no_humidity", "")
         notes.append("no humidity reading in any of the cells: the model has no term for it")
-    group_of = groups(sorted(made["species"].unique()), species)
+    group_of = groups(sorted(made["species"].unique()), species) if prior > 0 else {}
     counts, patterns = patterns_of(used, made, formula)
     plan = design(formula, patterns, "patterns")
     block = species_columns(patterns["species"], group_of)

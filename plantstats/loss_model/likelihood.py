@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import warnings
 from dataclasses import dataclass
 from typing import NamedTuple
 
@@ -10,6 +11,7 @@ import numpy.typing as npt
 from scipy import optimize, sparse, special
 from statsmodels.genmod import families
 from statsmodels.genmod.generalized_linear_model import GLM
+from statsmodels.tools.sm_exceptions import PerfectSeparationWarning
 
 from plantstats.loss_model.design import ModelError
 
@@ -56,14 +58,26 @@ class Derivatives(NamedTuple):
 def poisson_start(counts: Counts) -> Array:
     """Coefficients of the plain Poisson GLM on patterns (log plant-days as offset), imagined losses included.
 
+    Takes:  counts; their first column is the constant.
     Raises: ModelError when it does not converge or is not finite.
     """
     losses, days = counts.by_pattern
     imagined = counts.prior > 0
+    overall = np.concatenate([[np.log(losses.sum() / days.sum())], np.zeros(counts.x.shape[1] - 1)])
+    if len(losses) + imagined.sum() <= counts.x.shape[1]:
+        # No row to spare: the library divides by the spare rows.
+        return overall
     x = np.vstack([counts.x, np.eye(counts.x.shape[1])[imagined]])
     y = np.concatenate([losses, counts.prior[imagined]])
     offset = np.concatenate([np.log(days), np.log(counts.prior[imagined])])
-    fit = GLM(y, x, family=families.Poisson(), offset=offset, missing="raise").fit(tol=1e-12, maxiter=100)
+    glm = GLM(y, x, family=families.Poisson(), offset=offset, missing="raise")
+    try:
+        with warnings.catch_warnings():
+            warnings.simplefilter("error", PerfectSeparationWarning)
+            fit = glm.fit(tol=1e-12, maxiter=100)
+    except PerfectSeparationWarning:
+        # As many coefficients as patterns: the fit meets every count, which is no fault. Start from the overall rate.
+        return overall
     if not fit.converged or not np.all(np.isfinite(fit.params)):
         raise ModelError("the Poisson fit did not come to a finite answer")
     return np.asarray(fit.params)

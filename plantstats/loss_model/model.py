@@ -10,7 +10,7 @@ import pandas as pd
 from scipy import stats
 
 from plantstats.loss_model import terms
-from plantstats.loss_model.design import Design, ModelError
+from plantstats.loss_model.design import Design, ModelError, names_in
 from plantstats.loss_model.likelihood import Array, Counts, derivatives
 from plantstats.plant_time.inputs import AGE_CUTS, age_bands
 from plantstats.rates import DAYS_PER_100_YEARS, LEVEL
@@ -89,7 +89,7 @@ class LossModel:
         basis, unknown = [], []
         for at, name in asked["species"].items():
             group = self.group_of.get(name, name.split(" ")[0])
-            known = name in self.group_of
+            known = name in self.group_of or not self.group_of
             if not known and unseen == "refuse":
                 raise ModelError(f"species {name} is not in the fitted data (known: {', '.join(self.group_of)})")
             for column in (f"group[{group}]", f"species[{name}]"):
@@ -189,7 +189,14 @@ class LossModel:
         # No reading asked for: the usual air of the month, where any was read.
         made["dry_air"] = made["dry_air"].mask(rh.isna(), usual.fillna(0.0))
         made["no_humidity"] = 0.0
+        strange = []
         for factor in terms.FACTORS:
             level = situations[factor] if factor in situations else pd.Series(self.terms.first[factor], index)
             made[factor] = level.astype("str")
+            # A factor with one level is not in the design, but its other levels are as unknown.
+            known = self.terms.levels[factor] if factor in names_in(self.formula) else tuple(made[factor])
+            for unseen in sorted(set(made[factor]) - set(known)):
+                strange.append(f"{factor} {unseen} is not in the fitted data (known: {', '.join(known)})")
+        if strange:
+            raise ModelError("; ".join(strange))
         return made.assign(species=situations["species"].astype("str"), losses=0.0)

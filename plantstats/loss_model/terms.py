@@ -46,6 +46,7 @@ class Terms:
     threshold: float = HUMIDITY_THRESHOLD
     dry_by_month: Mapping[int, float] = field(default_factory=dict)
     heating_months: tuple[int, ...] = ()
+    levels: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
 
 
 def check_cells(cells: pd.DataFrame) -> pd.DataFrame:
@@ -100,7 +101,9 @@ def learn(cells: pd.DataFrame, threshold: float = HUMIDITY_THRESHOLD) -> Terms:
     month = read["month"].dt.month
     by_month = dry.groupby(month).sum() / read["plant_days"].groupby(month).sum()
     heated = cells.loc[cells["heating"].astype(bool), "month"].dt.month
-    return Terms(first, threshold, {int(str(m)): float(d) for m, d in by_month.items()}, tuple(sorted(heated.unique().tolist())))
+    dry_by_month = {int(str(m)): float(d) for m, d in by_month.items()}
+    levels = {factor: tuple(sorted(cells[factor].astype("str").unique())) for factor in FACTORS}
+    return Terms(first, threshold, dry_by_month, tuple(sorted(heated.unique().tolist())), levels)
 
 
 def columns(cells: pd.DataFrame, terms: Terms, pool: bool = False) -> pd.DataFrame:
