@@ -98,14 +98,15 @@ def advise(learned: Learned, records: Records, heated: bool, client: str = "") -
     every = routes.look_days(visit_days, learned.assumed.longest_look)
     plants["replacement"] = prices.replacement_cost(plants, records, learned.price, learned.assumed)
     plants["fee"] = prices.fee_per_day(plants, records, learned.as_of, learned.assumed)
-    best = worth.costs(plants, learned, every)
+    valued = worth.Worth(plants, learned, every)
+    best = valued.costs()
     most = learned.assumed.too_dry_most
 
     def add_up(costs: routes.PlantCosts) -> routes.SiteCosts:
         return routes.site_costs(costs, site, len(names), visit_days, learned.price, most)
 
     made = add_up(best)
-    drawn = np.stack([add_up(worth.costs(plants, learned, every, draw)).money for draw in worth.draws(learned)])
+    drawn = np.stack([add_up(valued.costs(draw)).money for draw in worth.draws(learned)])
     sites = _labelled(_decide(names, now, made, drawn, learned), plants, site, records, learned)
     looks = np.zeros(len(plants), dtype=int)
     for days in sites["advised"].unique():

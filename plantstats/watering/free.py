@@ -70,7 +70,7 @@ def _way_out(
     if not tries:
         return "", extra
     changed = pd.concat([each for _, each in tries], ignore_index=True)
-    made = worth.costs(changed, learned, every)
+    made = worth.Worth(changed, learned, every).costs()
     most = learned.assumed.too_dry_most
     left, there = _extra(made, now, longer, most)
     frees = (left <= (1 - FREED) * max(extra, 0.0)) & (made.too_dry[there] <= most)

@@ -6,6 +6,7 @@ from typing import NamedTuple
 
 import numpy as np
 import pandas as pd
+from scipy import special
 
 from plantstats.watering.drying import Drying
 from plantstats.watering.law import Array, days_until_dry, still_moist
@@ -90,26 +91,47 @@ def cycle(moist: Array, every: int, slack: Array, misread: float, missed: float)
 
 
 class Cycles:
-    """Cycles of every drying speed at some intervals, worked once on a grid of scales and looked up from there."""
+    """Cycles of every drying speed at some intervals, worked out on a grid of scales and looked up from there."""
 
-    def __init__(self, law: str, shape: float, every: tuple[int, ...], too_dry_after: float, misread: float,
-                 missed: float) -> None:
-        """For one law and shape; too_dry_after: share of the usual (median) drying time."""
-        self.every = every
-        moist = moist_by_day(law, SCALES, shape)
-        slack = too_dry_after * days_until_dry(law, 0.5, SCALES, shape)
-        made = [cycle(moist, days, slack, misread, missed) for days in every]
-        self._grid = {name: np.stack([getattr(one, name) for one in made], axis=1) for name in Cycle._fields}
+    def __init__(self, law: str, log_shape: float, misread_logit: float, every: tuple[int, ...], too_dry_after: float,
+                 missed: float, steps: tuple[float, float] = (0.0, 0.0)) -> None:
+        """For one law.
 
-    def at(self, log_scale: Array) -> Cycle:
-        """Gap, dry share and share too dry, each situations x intervals.
+        Takes:  log_shape, misread_logit: the estimates; every: intervals in days; too_dry_after: as in Assumptions;
+                missed: share of looks; steps: how far log shape and misread logit may be off (0: not at all).
+        """
+        def grid(shape: float, logit: float) -> Array:
+            moist = moist_by_day(law, SCALES, np.exp(shape))
+            slack = too_dry_after * days_until_dry(law, 0.5, SCALES, np.exp(shape))
+            made = [cycle(moist, days, slack, float(special.expit(logit)), missed) for days in every]
+            # Parts x scales x intervals; gaps as logarithms, which are nearly straight in log scale.
+            whole = np.stack([np.stack(part, axis=1) for part in zip(*made, strict=True)])
+            whole[0] = np.log(whole[0])
+            return whole
 
+        self.every, self._at = every, grid(log_shape, misread_logit)
+        self._slopes = []
+        for n, step in enumerate(steps):
+            if step > 0:
+                far = np.array([log_shape, misread_logit]) + step * np.eye(2)[n]
+                near = np.array([log_shape, misread_logit]) - step * np.eye(2)[n]
+                self._slopes.append((grid(*far) - grid(*near)) / (2 * step))
+            else:
+                self._slopes.append(np.zeros_like(self._at))
+
+    def at(self, log_scale: Array, shape_off: float = 0.0, misread_off: float = 0.0) -> Cycle:
+        """Cycle of situations x intervals.
+
+        Takes:  log_scale per situation; shape_off, misread_off: how far log shape and misread logit are from the
+                estimates (first order: straight lines).
         Source: linear between scales 5% apart, which moves a share by less than 0.005 (tested).
         """
         place = np.clip((log_scale - SCALES[0]) / (SCALES[1] - SCALES[0]), 0, len(SCALES) - 1.001)
         left = place.astype(int)
         part = (place - left)[:, None]
-        return Cycle(*(grid[left] * (1 - part) + grid[left + 1] * part for grid in self._grid.values()))
+        values = self._at + shape_off * self._slopes[0] + misread_off * self._slopes[1]
+        values = values[:, left] * (1 - part) + values[:, left + 1] * part
+        return Cycle(np.exp(values[0]), *np.clip(values[1:], 0.0, 1.0))
 
 
 def _between(moist: Array, at: Array) -> Array:

@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import date
 from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
-from scipy import special
 
 from plantstats import plant_time
 from plantstats.watering import collapse, drying, harm, prices
@@ -43,6 +42,7 @@ class Learned:
     price: prices.Prices
     rates: pd.DataFrame  # losses per plant-day by species and light, with the share of days left dry
     time: PlantTime
+    tables: dict[tuple[bool, tuple[int, ...]], Cycles] = field(default_factory=dict, repr=False)
 
 
 def learn(records: Records, as_of: date, assumed: Assumptions | None = None, time: PlantTime | None = None) -> Learned:
@@ -90,29 +90,44 @@ def source(plants: pd.DataFrame, dryings: dict[bool, Drying]) -> pd.Series:
     return kind.where(kind.isin(list(dryings)), ~kind)
 
 
-def cycles(
-    plants: pd.DataFrame, learned: Learned, every: tuple[int, ...], parameters: dict[bool, Array] | None = None
-) -> Cycle:
-    """What looking at each plant every so many days leads to.
+class Placed:
+    """Some plants with the fit that speaks for each, ready to be asked for cycles many times."""
 
-    Takes:  plants: species, light, pot, planter, heating; every: look intervals; parameters: in place of the
-            estimates, by kind.
-    Gives:  Cycle, each part plants x intervals.
-    """
-    out = {name: np.empty((len(plants), len(every))) for name in Cycle._fields}
-    kinds = source(plants, learned.dryings).to_numpy()
-    for kind, fitted in learned.dryings.items():
-        rows = np.flatnonzero(kinds == kind)
-        if not len(rows):
-            continue
-        theta = fitted.estimate if parameters is None else parameters[kind]
-        made = Cycles(
-            fitted.law, float(np.exp(theta[-2])), every, learned.assumed.too_dry_after,
-            float(special.expit(theta[-1])), learned.price.missed,
-        ).at(np.asarray(fitted.design(plants.iloc[rows]) @ theta[:-2]))
-        for name in Cycle._fields:
-            out[name][rows] = getattr(made, name)
-    return Cycle(**out)
+    def __init__(self, plants: pd.DataFrame, learned: Learned, every: tuple[int, ...]) -> None:
+        """For plants (species, light, pot, planter, heating) at these look intervals."""
+        kinds = source(plants, learned.dryings).to_numpy()
+        self._number, self._parts = (len(plants), len(every)), []
+        for kind, fitted in learned.dryings.items():
+            rows = np.flatnonzero(kinds == kind)
+            if len(rows):
+                table = _table(learned, kind, every)
+                self._parts.append((kind, rows, fitted.design(plants.iloc[rows]), fitted.estimate, table))
+
+    def cycles(self, parameters: dict[bool, Array] | None = None) -> Cycle:
+        """What looking at each plant every so many days leads to.
+
+        Takes:  parameters: in place of the estimates, by kind.
+        Gives:  Cycle, each part plants x intervals.
+        """
+        out = {name: np.empty(self._number) for name in Cycle._fields}
+        for kind, rows, design, estimate, table in self._parts:
+            theta = estimate if parameters is None else parameters[kind]
+            made = table.at(np.asarray(design @ theta[:-2]), *(theta - estimate)[-2:])
+            for name in Cycle._fields:
+                out[name][rows] = getattr(made, name)
+        return Cycle(**out)
+
+
+def _table(learned: Learned, kind: bool, every: tuple[int, ...]) -> Cycles:
+    """The table of cycles of one fit, worked out once."""
+    key = (kind, every)
+    if key not in learned.tables:
+        fitted = learned.dryings[kind]
+        se = np.sqrt(np.diag(fitted.covariance)[-2:])
+        learned.tables[key] = Cycles(
+            fitted.law, fitted.estimate[-2], fitted.estimate[-1], every, learned.assumed.too_dry_after,
+            learned.price.missed, (float(se[0]), float(se[1])))
+    return learned.tables[key]
 
 
 def _gaps(spells: collapse.Spells, dryings: dict[bool, Drying]) -> tuple[pd.DataFrame, Array]:

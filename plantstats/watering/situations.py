@@ -10,7 +10,7 @@ from plantstats.watering import worth
 from plantstats.watering.advise import KEEP, LONGER, SHORTER, Advice
 from plantstats.watering.intervals import dry_by
 from plantstats.watering.law import Array
-from plantstats.watering.learn import Learned, cycles, source
+from plantstats.watering.learn import Learned, Placed, source
 
 BY = ["species", "light", "pot", "planter"]
 SEASONS = {True: "heating season", False: "rest of the year"}
@@ -69,8 +69,9 @@ def _evidence(table: pd.DataFrame, learned: Learned, days: tuple[int, ...], offe
     """What the present interval leads to, and how sure it is that another would be better."""
     assumed, each = learned.assumed, np.array(days)
     most = assumed.too_dry_most
-    too_dry = cycles(table, learned, days).too_dry
-    drawn = np.stack([cycles(table, learned, days, draw.parameters).too_dry for draw in worth.draws(learned)])
+    placed = Placed(table, learned, days)
+    too_dry = placed.cycles().too_dry
+    drawn = np.stack([placed.cycles(draw.parameters).too_dry for draw in worth.draws(learned)])
     good = (too_dry <= most) & offered
     many = (too_dry > most) & offered
     look = np.where(good.any(axis=1), each[len(days) - 1 - good[:, ::-1].argmax(axis=1)], 0)

@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 
 from plantstats.watering.law import Array
-from plantstats.watering.learn import Learned, cycles
+from plantstats.watering.learn import Learned, Placed
 from plantstats.watering.routes import PlantCosts, plant_costs
 
 DRAWS, SEED = 100, 6
@@ -34,25 +34,30 @@ def draws(learned: Learned, number: int = DRAWS, seed: int = SEED) -> Iterator[D
                    rate * np.exp(se * rng.standard_normal(len(rate))))
 
 
-def costs(
-    plants: pd.DataFrame, learned: Learned, every: tuple[int, ...], draw: Draw | None = None
-) -> PlantCosts:
-    """Cost of each plant per quarter at each look interval.
+class Worth:
+    """Standing plants with their prices, ready to be costed by the estimates or by a draw."""
 
-    Takes:  plants: species, light, pot, planter, heating, plants, replacement (cost of one), fee (per day); every:
-            look intervals; draw: other values than the estimates.
-    Gives:  PlantCosts. The recorded loss rate holds over-dry days as they were; taking those out gives the rate on
-            other days: rate / (1 + dry share x (ratio - 1)).
-    """
-    ratio = learned.harm.ratio if draw is None else draw.ratio
-    rate = learned.rates["rate"].to_numpy(dtype=float) if draw is None else draw.rates
-    plain = rate / (1 + learned.rates["dry_share"].to_numpy(dtype=float) * (ratio - 1))
-    index = pd.MultiIndex.from_frame(learned.rates[["species", "light"]])
-    wanted = pd.MultiIndex.from_frame(plants[["species", "light"]])
-    place = index.get_indexer(wanted)
-    # A species never seen in this light is lost as often as all plants are.
-    days = learned.rates["plant_days"].to_numpy(dtype=float)
-    loss = np.where(place >= 0, plain[place], np.average(plain, weights=days))
-    made = cycles(plants, learned, every, None if draw is None else draw.parameters)
-    money = (plants[c].to_numpy(dtype=float) for c in ("replacement", "fee"))
-    return plant_costs(plants, made, every, learned.price, learned.assumed, ratio, loss, *money)
+    def __init__(self, plants: pd.DataFrame, learned: Learned, every: tuple[int, ...]) -> None:
+        """For plants: species, light, pot, planter, heating, plants, replacement (cost of one), fee (per day)."""
+        self._plants, self._learned, self._every = plants, learned, every
+        self._placed = Placed(plants, learned, every)
+        index = pd.MultiIndex.from_frame(learned.rates[["species", "light"]])
+        self._group = index.get_indexer(pd.MultiIndex.from_frame(plants[["species", "light"]]))
+        self._replacement, self._fee = (plants[c].to_numpy(dtype=float) for c in ("replacement", "fee"))
+
+    def costs(self, draw: Draw | None = None) -> PlantCosts:
+        """Cost of each plant per quarter at each look interval.
+
+        Gives:  PlantCosts. The recorded loss rate holds over-dry days as they were; taking those out gives the rate
+                on other days: rate / (1 + dry share x (ratio - 1)).
+        """
+        learned = self._learned
+        ratio = learned.harm.ratio if draw is None else draw.ratio
+        rate = learned.rates["rate"].to_numpy(dtype=float) if draw is None else draw.rates
+        plain = rate / (1 + learned.rates["dry_share"].to_numpy(dtype=float) * (ratio - 1))
+        days = learned.rates["plant_days"].to_numpy(dtype=float)
+        # A species never seen in this light is lost as often as all plants are.
+        loss = np.where(self._group >= 0, plain[self._group], np.average(plain, weights=days))
+        made = self._placed.cycles(None if draw is None else draw.parameters)
+        return plant_costs(self._plants, made, self._every, learned.price, learned.assumed, ratio, loss,
+                           self._replacement, self._fee)
