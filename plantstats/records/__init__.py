@@ -2,7 +2,8 @@
 
 from plantstats.records.errors import RecordError
 from plantstats.records.load import Records, load, survey
+from plantstats.records.propose import propose_settings
 from plantstats.records.settings import Settings, read_settings
 from plantstats.records.species import species_table
 
-__all__ = ["RecordError", "Records", "Settings", "load", "read_settings", "species_table", "survey"]
+__all__ = ["RecordError", "Records", "Settings", "load", "propose_settings", "read_settings", "species_table", "survey"]

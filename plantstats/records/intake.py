@@ -102,7 +102,7 @@ def take_in(file: TableFile, table: Table, options: TableSettings, spill: Path) 
     total = 0
     options_ipc = pa.ipc.IpcWriteOptions(compression="lz4")
     with pa.OSFile(str(spill), "wb") as sink, pa.ipc.new_file(sink, schema, options=options_ipc) as writer:
-        for block in file.blocks(head_line, len(heads), wanted, _like_record(table, mapping.columns, len(heads))):
+        for block in file.blocks(head_line, len(heads), wanted, like_record(table, mapping.columns, len(heads))):
             arrays: list[pa.Array] = [pa.array(block.lines)]
             for place, is_coded in wanted.items():
                 column = block.columns[place]
@@ -113,7 +113,7 @@ def take_in(file: TableFile, table: Table, options: TableSettings, spill: Path) 
     return TakenIn(file, mapping.columns, heads, coded, spill, total, faults, [*notes, *file.notes])
 
 
-def _like_record(table: Table, places: dict[str, list[int]], n_columns: int) -> Callable[[list[str]], bool]:
+def like_record(table: Table, places: dict[str, list[int]], n_columns: int) -> Callable[[list[str]], bool]:
     """Whether the cells of a line look like a record: as many fields, its required cells filled, dates with digits."""
     needed = [(places[c.name][0], c.kind) for c in table.columns if c.required and c.name in places]
 

@@ -76,13 +76,13 @@ def decode(taken: TakenIn, table: Table, options: TableSettings, settings: Setti
             texts = coded.texts
             context = Context(column, options, settings, taken.file.epoch, coded.counts, decimal, taken.heads[place])
             parsed = parse(texts, context)
-            questions += [f"{taken.file.name}: {_with_lines(q, texts, coded.first_lines)}" for q in parsed.questions]
+            questions += [f"{taken.file.name}: {with_lines(q, texts, coded.first_lines)}" for q in parsed.questions]
             if not parsed.questions:
                 made[place] = _decoded(column, parsed, texts)
     return made, questions
 
 
-def _with_lines(text: str, texts: list[str], lines: list[int]) -> str:
+def with_lines(text: str, texts: list[str], lines: list[int]) -> str:
     """Put the line and text of a value where a message says @n@."""
     return re.sub(
         r"@(\d+)@", lambda m: f"line {lines[int(m[1])]} {texts[int(m[1])].removeprefix(NUMBER_CELL)!r}", text)
@@ -146,7 +146,7 @@ class Writer:
             coded = taken.coded[place]
             for kind, rows, text in made.parsed.notes:
                 count = int(coded.counts[rows].sum()) if rows else 0
-                shown = _with_lines(text, made.texts, coded.first_lines)
+                shown = with_lines(text, made.texts, coded.first_lines)
                 self.out.notes.append((self.table.name, name, kind, made.column.name, count, shown))
             blank = int(coded.counts[made.blank].sum()) if len(made.blank) else 0
             if blank:

@@ -1,0 +1,169 @@
+"""A first records.toml for a folder, with what could be seen in its files; the user finishes it."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from pathlib import Path
+
+from plantstats.records.causes import CAUSES, map_cause
+from plantstats.records.cells import Context, Parsed
+from plantstats.records.errors import RecordError
+from plantstats.records.files import ENDINGS, open_file
+from plantstats.records.intake import CodedColumn, like_record
+from plantstats.records.heads import find_heads, map_heads
+from plantstats.records.settings import Settings, TableSettings
+from plantstats.records.tables import TABLES, Table
+from plantstats.records.typed import with_lines
+from plantstats.records.values import parse
+from plantstats.records.words import fold_head, nearest, tidy
+
+MOST_WORDS = 40  # codes of one column that are listed
+FILE = "records.toml"
+
+
+def propose_settings(folder: Path | str) -> Path:
+    """Write a proposal for records.toml.
+
+    Takes:  folder of the records.
+    Gives:  path of the written file: records.toml, or records.proposed.toml where there is one already.
+    Raises: RecordError where both stand there already; nothing is ever overwritten.
+    """
+    folder = Path(folder)
+    if not folder.is_dir():
+        raise RecordError([f"{folder} is not a folder"])
+    path = next((folder / name for name in (FILE, "records.proposed.toml") if not (folder / name).exists()), None)
+    if path is None:
+        raise RecordError([f"{folder} holds {FILE} and records.proposed.toml already; move one away"])
+    text = "\n".join([*_top(), *_tables(folder)]) + "\n"
+    with path.open("x", encoding="utf-8") as file:
+        file.write(text)
+    return path
+
+
+def _top() -> Iterator[str]:
+    plain = Settings()
+    starts, ends = plain.heating_season
+    yield from (
+        "# Settings of the records in this folder. A line that begins with # says nothing: take the # away to use it.",
+        "# Everything here was seen in the files or is the default; nothing in this file is ever run.", "",
+        '# company = "..."',
+        f'currency = "{plain.currency}"            # ISO 4217; all money is in this currency',
+        f"wage_per_hour = {plain.wage_per_hour}       # labour, in that currency",
+        f"visit_cost = {plain.visit_cost}          # travel per visit",
+        f"fiscal_year_starts = {plain.fiscal_year_starts}      # month",
+        f'hemisphere = "{plain.hemisphere}"',
+        f'heating_season = {{ starts = "{starts[0]:02d}-{starts[1]:02d}", ends = "{ends[0]:02d}-{ends[1]:02d}" }}'
+        "  # first day, and the day after the last",
+        f"small_group = {plain.small_group}             # groups of fewer plants are not shown",
+        f'light_scheme = "{plain.light_scheme}"    # light_lux to band; the published schemes differ',
+        '# gallon = "us"              # or "imperial", where volumes are written in gallons or fluid ounces', "")
+
+
+def _tables(folder: Path) -> Iterator[str]:
+    causes: list[str] = []
+    for table in TABLES.values():
+        paths = [p for p in sorted(folder.iterdir()) if p.suffix.lower() in ENDINGS and fold_head(p.stem) == table.name]
+        if len(paths) != 1:
+            yield from _absent(table, [p.name for p in paths], folder)
+            continue
+        yield f"[tables.{table.name}]"
+        yield f"file = {_quoted(paths[0].name)}"
+        try:
+            body, found = _one(paths[0], folder, table)
+        except RecordError as error:
+            yield from (_comment(line) for line in error.faults)
+        else:
+            causes += [c for c in found if c not in causes]
+            yield from body
+        yield ""
+    yield "# Raw code to cause, and which are losses. Outcomes: died, declined (both are losses), client, withdrawn."
+    yield f"# Causes: {', '.join(CAUSES)}."
+    yield "[causes]"
+    for raw in causes[:MOST_WORDS]:
+        made = map_cause(raw, {})
+        known = made or ("unknown", "declined")
+        mark = "" if made else "# "
+        yield f"{mark}{_quoted(raw)} = {{ cause = {_quoted(known[0])}, outcome = {_quoted(known[1])} }}"
+
+
+def _absent(table: Table, names: list[str], folder: Path) -> Iterator[str]:
+    others = sorted(p.name for p in folder.iterdir() if p.suffix.lower() in ENDINGS)
+    near = nearest(table.name, [Path(n).stem for n in others], cutoff=0.6)
+    likely = next((n for n in others if Path(n).stem == near), None)
+    said = f"several files: {', '.join(names)}" if names else "no file of this name"
+    yield f"# [tables.{table.name}]                 # {said}" + (" (required)" if table.must_exist else "")
+    yield f"# file = {_quoted(likely or (names[0] if names else table.name + '.csv'))}"
+    yield ""
+
+
+def _one(path: Path, folder: Path, table: Table) -> tuple[list[str], list[str]]:
+    """The lines of one table, and the raw causes that it holds."""
+    options = TableSettings()
+    file = open_file(path, folder, table, options)
+    rows = file.preview()
+    if not rows:
+        raise RecordError([f"{file.name} holds no rows"])
+    line, heads, _ = find_heads(rows, table, options)
+    lines = [_comment(text) for _, text in file.notes]
+    mapping = map_heads(heads, table, options)
+    guesses = {
+        name: near for name in table.names if name not in mapping.columns
+        and (near := nearest(name, [h for h in mapping.unused if h.strip()], cutoff=0.65)) is not None
+    }
+    wanted = {p: True for name, places in mapping.columns.items() if table.column(name).kind != "text" for p in places}
+    coded = {p: CodedColumn() for p in wanted}
+    for block in file.blocks(line, len(heads), wanted, like_record(table, mapping.columns, len(heads))):
+        for place in wanted:
+            coded[place].add(block.columns[place], block.lines)
+    codes: list[str] = []
+    causes: list[str] = []
+    for name, places in mapping.columns.items():
+        for place in (p for p in places if p in coded):
+            column = table.column(name)
+            context = Context(column, options, Settings(), file.epoch, coded[place].counts, None, heads[place])
+            texts = coded[place].texts
+            parsed = parse(texts, context)
+            lines += [_comment(with_lines(q, texts, coded[place].first_lines)) for q in parsed.questions]
+            if any("set date_order" in q for q in parsed.questions):
+                lines.append('# date_order = "dmy"        # or "mdy", "ymd"')
+            if column.kind == "cause":
+                causes += [tidy(t) for t in texts if tidy(t)]
+            elif column.kind in ("word", "flag", "light"):
+                codes += _codes(table, name, texts, parsed)
+            elif column.kind == "species":
+                lines += [_comment(with_lines(text, texts, coded[place].first_lines))
+                          for kind, _, text in parsed.notes if kind == "unknown species"]
+    lines += ["", f"[tables.{table.name}.columns]", "# canonical column = your head"]
+    lines += [f"{name} = {_quoted(heads[places[0]])}" for name, places in mapping.columns.items()]
+    lines += [f"# {name} = {_quoted(near)}        # a guess" for name, near in guesses.items()]
+    lines += [f"# not used: {_quoted(head)}" for head in mapping.unused]
+    return lines + codes, causes
+
+
+def _codes(table: Table, name: str, texts: list[str], parsed: Parsed) -> list[str]:
+    strange = [t for t, reason in zip(texts, parsed.reasons, strict=True) if reason]
+    if not strange:
+        return []
+    column = table.column(name)
+    allowed = {"flag": "true, false", "light": "low, medium, high, sun, unknown"}.get(
+        column.kind, ", ".join(word for word, _ in column.words))
+    return ["", f"[tables.{table.name}.codes.{name}]", f"# your code = one of: {allowed}",
+            *(f'# {_quoted(text)} = "..."' for text in strange[:MOST_WORDS])]
+
+
+def _comment(text: str) -> str:
+    """A comment of one line, whatever the data hold."""
+    return "# " + "".join(letter if letter.isprintable() else " " for letter in text)
+
+
+def _quoted(text: str) -> str:
+    """Text as a TOML string on one line."""
+    out = []
+    for letter in text:
+        if letter in '"\\':
+            out.append("\\" + letter)
+        elif letter.isprintable():
+            out.append(letter)
+        else:
+            out.append(f"\\u{ord(letter):04x}" if ord(letter) < 0x10000 else f"\\U{ord(letter):08x}")
+    return '"' + "".join(out) + '"'
