@@ -92,7 +92,8 @@ def test_every_fault_of_every_notebook_is_said_at_once(make_notebook: MakeNotebo
     two = make_notebook(name="two", parameters=None, reads="")
     with pytest.raises(ReportError) as caught:
         run([one, two], GIVEN, tmp_path / "out" / "2026-Q3")
-    assert [line.partition(":")[0] for line in str(caught.value).splitlines()] == ["one.ipynb", "one.ipynb", "two.ipynb"]
+    named = [line.partition(":")[0] for line in str(caught.value).splitlines()]
+    assert named == ["one.ipynb", "one.ipynb", "two.ipynb"]
 
 
 @pytest.mark.parametrize("content", ["", "{}", '{"cells": [', "not json"])

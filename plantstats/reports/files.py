@@ -27,7 +27,7 @@ def making(out: Path) -> Iterator[Path]:
     Gives:  the path of an empty folder on the same disk. What runs that were killed left behind is removed.
     Raises: ReportError when nothing can be written there.
     """
-    folder = out.parent / f"{MAKING}{out.name}-{os.getpid()}"
+    folder = out.parent.resolve() / f"{MAKING}{out.name}-{os.getpid()}"
     try:
         out.parent.mkdir(parents=True, exist_ok=True)
         for left in out.parent.glob(f"{MAKING}*"):
@@ -80,7 +80,8 @@ def earlier_report(out: Path, now: datetime) -> str:
     written = datetime.fromtimestamp(pages[0].stat().st_mtime, now.tzinfo)
     at = datetime.fromisoformat(made) if made else written
     hours = (now - at).total_seconds() / 3600
-    age = f"{hours / 24:.0f} days" if hours >= 48 else f"{hours:.1f} hours"
+    number, unit = (hours / 24, "days") if hours >= 48 else (hours, "hours") if hours >= 2 else (hours * 60, "minutes")
+    age = f"{number:.0f} {unit}"
     return f"the earlier report in {out} is left as it was; it was made {at:%Y-%m-%d %H:%M}, {age} ago"
 
 

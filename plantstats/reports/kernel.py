@@ -30,6 +30,7 @@ from plantstats.reports.handover import FOLDER
 from plantstats.reports.template import Literal, Template
 
 CELL_SECONDS = 1800  # A run ends, whatever a cell does.
+LONGEST_SOCKET_FOLDER = 80  # Bytes; a socket's path may have 107 on Linux and 103 on macOS (unix(7)).
 ENGINE = "plantstats"
 PUT_IN = {"injected-parameters", "papermill-error-cell-tag"}
 
@@ -79,18 +80,29 @@ class OwnPython(AsyncKernelManager):
 
     def __init__(self, folder: Path, kernels: Kernels) -> None:
         """Prepare a kernel whose connection file, log and profile stay in `folder`."""
-        # No limit on what waits to be read: a cell that prints much must not lose its end.
-        context = zmq.asyncio.Context()
-        context.rcvhwm = 0
-        super().__init__(transport_encryption="auto" if zmq.has("curve") else "disabled", context=context)
+        # Files rather than ports where the system has such sockets: faster, and closed to other users.
+        local = sys.platform != "win32" and len(os.fsencode(folder)) < LONGEST_SOCKET_FOLDER
+        super().__init__(
+            transport="ipc" if local else "tcp",
+            transport_encryption="auto" if not local and zmq.has("curve") else "disabled",
+        )
         self._folder = folder
         self._kernels = kernels
         self.connection_file = str(folder / "kernel.json")
 
+    def _context_default(self) -> zmq.asyncio.Context:
+        context = super()._context_default()
+        # No limit on what waits to be read: a cell that prints much must not lose its end.
+        context.rcvhwm = 0
+        return context
+
     @property
     def kernel_spec(self) -> KernelSpec:
         """How the kernel is started: this Python, no look-up among the installed kernels."""
-        return KernelSpec(**get_kernel_dict())
+        # -P: a file in the working folder that is named like a library is not taken for it.
+        program = str(Path(__file__).with_name("own_kernel.py"))
+        command = [sys.executable, "-P", program, "-f", "{connection_file}"]
+        return KernelSpec(**get_kernel_dict() | {"argv": command})
 
     async def start_kernel(self, **kw: Any) -> None:  # type: ignore[override]
         """Start with a clean profile (no start-up files of the user) and with the folder for what is kept."""
@@ -137,7 +149,6 @@ class OwnPythonEngine(NBClientEngine):
             kernel_name=kernel_name,
             log=_log,
             timeout=CELL_SECONDS,
-            coalesce_streams=True,
             iopub_timeout=60,
         ).execute()
 
@@ -177,9 +188,11 @@ def execute(
         )
     except PapermillExecutionError as error:
         raise CellError(f"{name}: {_where(made[0])}: {error.ename}: {error.evalue}", made[0]) from None
-    except CellTimeoutError:
-        message = f"{name}: {_where(made[0])} ran for more than {CELL_SECONDS} seconds and was stopped"
-        raise CellError(message, made[0]) from None
+    except CellTimeoutError as error:
+        what = f"ran for more than {CELL_SECONDS} seconds and was stopped"
+        if "IOPub" in str(error):
+            what = "printed faster than it could be read, and its end was lost; print less"
+        raise CellError(f"{name}: {_where(made[0])} {what}", made[0]) from None
     except DeadKernelError:
         message = f"{name}: the kernel died in {_where(made[0])} (out of memory?){_tail(folder)}"
         raise CellError(message, made[0]) from None

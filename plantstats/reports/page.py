@@ -7,9 +7,11 @@ from collections.abc import Mapping, Sequence
 from html import escape
 from html.parser import HTMLParser
 from importlib import resources
+from itertools import groupby
 
 from nbconvert import HTMLExporter
 from nbformat import NotebookNode
+from nbformat.v4 import new_output
 
 from plantstats.reports.errors import ReportError
 
@@ -18,8 +20,6 @@ DISPLAYS = ("text/html", "image/svg+xml", "image/png", "text/plain")
 FORBIDDEN_TAGS = {"script", "iframe", "object", "embed", "form", "input", "button", "link", "base", "frame"}
 # A file in the folder of the report.
 NEIGHBOUR = re.compile(r"[a-z0-9_]+\.(csv|parquet|json|html)")
-# Progress bars and the like: a line that was written over.
-OVERWRITTEN = re.compile(r"[^\n]*\r(?!\n)")
 
 
 def make(
@@ -147,29 +147,36 @@ class _Reader(HTMLParser):
 
 
 def _shown_cell(cell: NotebookNode) -> NotebookNode:
+    """Only forms of output that cannot run; what is printed piece by piece stands together."""
     if cell.cell_type != "code":
         return cell
     kept = NotebookNode(cell)
-    kept.outputs = [out for output in cell.outputs if (out := _shown_output(output)) is not None]
+    kept.outputs = []
+    for way, several in groupby(cell.outputs, lambda output: output.get("name", "")):
+        if way:
+            text = printed("".join(output.text for output in several))
+            kept.outputs += [new_output("stream", name=way, text=text)] if text.strip() else []
+            continue
+        for output in several:
+            best = next((kind for kind in DISPLAYS if kind in output.get("data", {})), None)
+            if best is not None:
+                kept.outputs.append(new_output("display_data", data={best: output.data[best]}))
     return kept
 
 
-def _shown_output(output: NotebookNode) -> NotebookNode | None:
-    """Only forms of output that cannot run; printed text without overwritten lines, not too long."""
-    out = NotebookNode(output)
-    if out.output_type == "stream":
-        text = OVERWRITTEN.sub("", out.text)
-        if len(text) > LETTERS_SHOWN:
-            half = LETTERS_SHOWN // 2
-            cut = len(text) - 2 * half
-            text = f"{text[:half]}\n[{cut:,} letters in the middle are not shown]\n{text[-half:]}"
-        out.text = text
-        return out if text.strip() else None
-    best = next((kind for kind in DISPLAYS if kind in out.get("data", {})), None)
-    if best is None:
-        return None
-    out.data = NotebookNode({best: out.data[best]})
-    return out
+def printed(text: str) -> str:
+    """What a cell printed, as a screen shows it: without lines written over, the middle left out if long.
+
+    Takes:  text.
+    Gives:  text of at most LETTERS_SHOWN letters, and a line that says how many are left out.
+    """
+    # Not by a pattern: searching "anything up to \r" takes hours in a line of two million letters.
+    seen = "\n".join(line.rstrip("\r").rpartition("\r")[2] for line in text.split("\n"))
+    if len(seen) <= LETTERS_SHOWN:
+        return seen
+    half = LETTERS_SHOWN // 2
+    left_out = f"[{len(seen) - LETTERS_SHOWN:,} letters in the middle are not shown]"
+    return "\n".join([seen[:half], left_out, seen[-half:]])
 
 
 def _title(notebook: NotebookNode) -> str:

@@ -84,8 +84,8 @@ def table(
     short = ' class="short"' if len(shown) <= SHORT else ""
     below = f'<p class="rest">{escape(left_out)}</p>' if left_out else ""
     html = (
-        f'<div class="wide"><table{short}><caption><span>{escape(caption)}</span></caption><thead><tr>{head}</tr></thead>'
-        f"<tbody>{body}</tbody></table></div>{below}"
+        f'<div class="wide"><table{short}><caption><span>{escape(caption)}</span></caption>'
+        f"<thead><tr>{head}</tr></thead><tbody>{body}</tbody></table></div>{below}"
     )
     return Shown(html, "\n".join(filter(None, [caption, shown.to_string(index=False), left_out])))
 
