@@ -111,5 +111,5 @@ def _gaps(
     spread = np.where(total > 1, losses * (total - losses) / np.maximum(total - 1, 1), 0)
     covariance = np.diag((share * spread).sum(axis=1)) - (share * spread) @ share.T
     # One group alone compares with nobody: what is left there is rounding.
-    covariance[np.abs(covariance) < 1e-12] = 0
+    covariance[np.abs(covariance) < 1e-10 * max(1.0, spread.sum())] = 0
     return (d - expected).sum(axis=1), expected.sum(axis=1), covariance
