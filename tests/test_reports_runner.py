@@ -167,7 +167,8 @@ def test_by_hand_keep_gives_the_findings_back_and_writes_nothing(tmp_path: Path,
 
 
 @pytest.mark.parametrize(
-    "value", ['"; import os; os.abort() #', "a\\nb\n'''", "{0.__class__.__mro__}", "é \u202e \x01", "{{ 7*7 }} %s $HOME"]
+    "value",
+    ['"; import os; os.abort() #', "a\\nb\n'''", "{0.__class__.__mro__}", "é \u202e \x01", "{{ 7*7 }} %s $HOME"],
 )
 def test_a_parameters_text_arrives_letter_for_letter_and_is_never_run(
     make_notebook: MakeNotebook, tmp_path: Path, value: str
