@@ -72,6 +72,8 @@ def _parts(records: Records, visits: pd.DataFrame, cut: int) -> pd.DataFrame:
     ).dropna(subset="at")
     gone = gone.sort_values(["plant_id", "rank", "at"]).drop_duplicates("plant_id")
     plants = plants.merge(gone, on="plant_id", how="left")
+    # Taken away alive on the day of entry: never at risk.
+    plants = plants[~(plants["at"].eq(plants["entry"]) & ~plants["outcome_y"].isin(LOST))]
     plants["at"] = plants[["at"]].assign(least=plants["entry"] + 1).max(axis=1, skipna=False)
     counts = plants["at"] <= cut
     plants["leave"] = plants["at"].where(counts, cut)

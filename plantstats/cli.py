@@ -109,7 +109,7 @@ def _parser() -> argparse.ArgumentParser:
     demo = commands.add_parser("demo", help="write the records of an invented company")
     demo.add_argument("folder", type=Path, metavar="DIR")
     demo.add_argument("--plants", type=_count, default=2000)
-    demo.add_argument("--years", type=_count, default=3)
+    demo.add_argument("--years", type=_years, default=3.0)
     demo.add_argument("--seed", type=int, default=1)
     demo.add_argument("--faults", action="store_true", help="with planted faults, listed in its README")
     demo.set_defaults(command=_demo)
@@ -127,3 +127,13 @@ def _count(text: str) -> int:
     if not text.isdecimal() or int(text) < 1:
         raise argparse.ArgumentTypeError(f"{text!r} is not a whole number of 1 or more")
     return int(text)
+
+
+def _years(text: str) -> float:
+    try:
+        years = float(text)
+    except ValueError:
+        years = 0.0
+    if not 0 < years <= 100:
+        raise argparse.ArgumentTypeError(f"{text!r} is not a number of years above 0, up to 100")
+    return years

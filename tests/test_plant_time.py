@@ -540,7 +540,7 @@ def counted_day_by_day(tables: dict[str, Any], as_of: date) -> tuple[int, int]:
 
 
 @settings(
-    max_examples=40,
+    max_examples=15,
     deadline=None,
     phases=[Phase.explicit, Phase.generate],
     suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow],

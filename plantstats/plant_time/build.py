@@ -20,6 +20,20 @@ if TYPE_CHECKING:
 
 # Steps that stay views: they are read once, or only in part.
 VIEWS = ("looks", "reported")
+# Once a step is made, these are read no more.
+DONE_WITH = {"parts": ("cuts",), "stretches": ("parts", "site_air", "places", "ordered_moves")}
+WHOLE = ("HUGEINT", "BIGINT", "INTEGER")
+# Labels of the stretches, kept as numbers into a list (a tenth of the memory of text, faster to group), and where
+# the list of values comes from.
+LABELS = {
+    "plant_id": "select plant_id from spans",
+    "site_id": "select site_id from places",
+    "client_id": "select client_id from sites union select client_id from spans",
+    "species": "select species from spans",
+    "light": "select light from places union select 'unknown'",
+    "pot": "select pot from spans",
+    "planter": "select planter from spans",
+}
 
 
 @dataclass(frozen=True)
@@ -32,17 +46,24 @@ class PlantTime:
     dated: str
 
     def cells(
-        self, by: list[str], start: date | None = None, end: date | None = None, where: dict[str, str] | None = None
+        self,
+        by: list[str],
+        start: date | None = None,
+        end: date | None = None,
+        where: dict[str, str] | None = None,
+        *,
+        count_plants: bool = True,
     ) -> pd.DataFrame:
         """Plant-days and exits added up by conditions.
 
-        Takes:  by: columns of a stretch; start, end: half-open window on whole months; where: column -> value.
+        Takes:  by: columns of a stretch; start, end: half-open window on whole months; where: column -> value;
+                count_plants: whether to give n_plants (the slower half of the work).
         Gives:  one row per combination, sorted: the by columns, n_plants, plant_days, died, declined, losses,
                 client_exits, withdrawn, rh_tenths, rh_readings.
         Keeps:  plant-days and exits of the window.
         """
         table = ibis.table(self.steps["stretches"].schema(), name="stretches")
-        made = self._ask(stretches.cells(table, by, start, end, where))
+        made = self._ask(stretches.cells(table, by, start, end, where, count_plants))
         return made.sort_values(by, ignore_index=True) if by else made
 
     @cached_property
@@ -170,18 +191,37 @@ def build(records: Records, as_of: date, dated: str = "found", age_cuts: tuple[i
     months = periods.heating_months(records.settings.heating_season)
     steps = stretches.plan(as_of, dated, months, age_cuts)
     for name, step in steps.items():
-        made = _narrow(engine.sql(str(ibis.to_sql(step, dialect="duckdb"))))
+        made = engine.sql(str(ibis.to_sql(step, dialect="duckdb")))
         if name in VIEWS:
             made.create_view(name)
         else:
-            made.create(name)
+            _stored(engine, made, name)
+        for earlier in DONE_WITH.get(name, ()):
+            engine.execute(f"drop table {earlier}")
     return PlantTime(engine, steps, as_of, dated)
 
 
+def _stored(engine: duckdb.DuckDBPyConnection, made: duckdb.DuckDBPyRelation, name: str) -> None:
+    """Keep a step as a table, narrow: whole numbers in 32 bits (days and counts of one stretch), labels as numbers."""
+    narrow = {column: "int" for column, kind in zip(made.columns, made.types, strict=True) if str(kind) in WHOLE}
+    if name == "stretches":
+        for column, values in LABELS.items():
+            known = f"select distinct {column} from ({values}) where {column} is not null order by 1"
+            engine.execute(f"create type {column}_label as enum ({known})")
+            narrow[column] = f"{column}_label"
+    chosen = [
+        f'"{column}"::{narrow[column]} as "{column}"' if column in narrow else f'"{column}"' for column in made.columns
+    ]
+    made.project(", ".join(chosen)).create(name)
+
+
 def _narrow(made: duckdb.DuckDBPyRelation) -> duckdb.DuckDBPyRelation:
-    """Sums of whole numbers as 64-bit ones: DuckDB adds them up in 128 bits, which reach pandas as floats."""
-    wide = [name for name, kind in zip(made.columns, made.types, strict=True) if str(kind) == "HUGEINT"]
-    return made.project(f"* replace ({', '.join(f'{name}::bigint as {name}' for name in wide)})") if wide else made
+    """What reaches pandas: whole numbers in 64 bits (sums come in 128, as floats otherwise), labels as text."""
+    columns = []
+    for name, kind in zip(made.columns, map(str, made.types), strict=True):
+        wide = "bigint" if kind in WHOLE else "varchar" if kind.startswith("ENUM") else kind
+        columns.append(f'"{name}"::{wide} as "{name}"')
+    return made.project(", ".join(columns))
 
 
 def _doubted(set_aside: pd.DataFrame) -> pd.Series:

@@ -123,7 +123,8 @@ def site_air(t: dict[str, ir.Table], as_of: int) -> ir.Table:
     daily = both.group_by("site_id", "at").agg(
         tenths=(both.rh * 10).round().cast("int64").sum().cast("int64"), n=both.count().cast("int64")
     )
-    asked = t["parts"].select("site_id", at=t["parts"].ends - 1).distinct()
+    ended = t["parts"].select("plant_id", "place", "ends").join(t["places"], ["plant_id", "place"])
+    asked = ended.select("site_id", at=ended.ends - 1).distinct()
     asked = asked.mutate(tenths=ibis.literal(0, "int64"), n=ibis.literal(0, "int64"))
     days = (
         daily.union(asked, distinct=False)
@@ -141,7 +142,7 @@ def site_air(t: dict[str, ir.Table], as_of: int) -> ir.Table:
 
 def parts(t: dict[str, ir.Table]) -> ir.Table:
     """Cuts made into parts between one cut and the next, with what held during each and who left at its end."""
-    c, left, where = t["cuts"], exits.exits_by_day(t), t["places"]
+    c, left = t["cuts"], exits.exits_by_day(t)
     c = c.left_join(left, [c.plant_id == left.plant_id, c["at"] == left.ends], rname="{name}_e")
     order = ibis.window(group_by="plant_id", order_by="at")
     so_far = ibis.window(group_by="plant_id", order_by="at", rows=(None, 0))
@@ -155,13 +156,7 @@ def parts(t: dict[str, ir.Table]) -> ir.Table:
         left_before=c.taken.coalesce(0).sum().over(so_far).cast("int64"),
         **{name: c[name].lead().over(order).coalesce(0) for name in OUTCOMES},
     )
-    s = s.filter(s.ends.notnull())
-    kept = ("plant_id", "client_id", "species", "pot", "planter", "installed", "entered")
-    s = s.join(t["spans"].select(*kept), "plant_id")
-    s = s.join(where, ["plant_id", "place"])
-    # A client is who holds the site: after a move between sites, the new site's client.
-    owner = t["sites"].select("site_id", owner="client_id")
-    return s.left_join(owner, "site_id", rname="{name}_o").drop("site_id_o")
+    return s.filter(s.ends.notnull())
 
 
 def stretches(t: dict[str, ir.Table], heating_months: Iterable[int], age_cuts: tuple[int, ...]) -> ir.Table:
@@ -175,7 +170,12 @@ def stretches(t: dict[str, ir.Table], heating_months: Iterable[int], age_cuts: t
     Source: piecewise constant rates, Holford 1980; the (lo, hi] rule of splitting person-time.
     """
     air, months = t["site_air"], sorted(heating_months)
-    s = t["parts"].left_join(air, ["site_id", "ends"], rname="{name}_a").drop("site_id_a", "ends_a")
+    kept = ("plant_id", "client_id", "species", "pot", "planter", "installed", "entered")
+    s = t["parts"].join(t["spans"].select(*kept), "plant_id").join(t["places"], ["plant_id", "place"])
+    # A client is who holds the site: after a move between sites, the new site's client.
+    owner = t["sites"].select("site_id", owner="client_id")
+    s = s.left_join(owner, "site_id", rname="{name}_o").drop("site_id_o")
+    s = s.left_join(air, ["site_id", "ends"], rname="{name}_a").drop("site_id_a", "ends_a")
     age = s.begins - s.installed
     *bands, oldest, no_age = age_bands(age_cuts)
     at_risk = s.entered - s.left_before
@@ -260,11 +260,13 @@ def cells(
     start: date | None = None,
     end: date | None = None,
     where: dict[str, str] | None = None,
+    count_plants: bool = True,
 ) -> ir.Table:
     """Add stretches up to cells.
 
     Takes:  stretches; by: columns of the stretches to group by; start, end: half-open calendar window on
-            whole months (every stretch lies in one month); where: column -> the value that counts.
+            whole months (every stretch lies in one month); where: column -> the value that counts; count_plants:
+            whether to give n_plants, which takes a second step.
     Gives:  one row per combination: the by columns, n_plants (different plants at risk, counted lines by
             their number), plant_days, died, declined, losses, client_exits, withdrawn, rh_tenths, rh_readings.
     Keeps:  plant-days and exits of the window.
@@ -275,6 +277,8 @@ def cells(
         of = of.filter(of.month < ibis.date(end.isoformat()))
     for column, value in (where or {}).items():
         of = of.filter(of[column] == value)
+    if not count_plants:
+        return of.group_by(by).agg(**{name: of[name].sum().coalesce(0).cast("int64") for name in SUMS})
     per_plant = of.group_by(*dict.fromkeys([*by, "plant_id"])).agg(
         n_plants=of.plants.max(), **{name: of[name].sum().cast("int64") for name in SUMS}
     )
