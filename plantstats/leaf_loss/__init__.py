@@ -6,5 +6,11 @@ drought a fig drops its leaves only when it is watered again, so that watering w
 """
 
 from plantstats.leaf_loss.build import LeafTime, build
+from plantstats.leaf_loss.counts import CountFit, LeafModelError, fit_counts
+from plantstats.leaf_loss.model import LeafFit, fit_leaves, hinge_profile
+from plantstats.leaf_loss.review import LeafReview, review
 
-__all__ = ["LeafTime", "build"]
+__all__ = [
+    "CountFit", "LeafFit", "LeafModelError", "LeafReview", "LeafTime", "build", "fit_counts", "fit_leaves",
+    "hinge_profile", "review",
+]

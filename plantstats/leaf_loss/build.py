@@ -139,7 +139,9 @@ def _coded(engine: duckdb.DuckDBPyConnection) -> str:
     for name, query in kinds.items():
         engine.execute(f"drop type if exists kind_of_{name}")
         engine.execute(f"create type kind_of_{name} as enum ({query})")
-    return ", ".join(f"{name}::kind_of_{name} as {name}" for name in kinds)
+    # DuckDB makes a time stamp of a date plus an interval.
+    dates = [f"{name}::date as {name}" for name in ("from_on", "to_on")]
+    return ", ".join([*(f"{name}::kind_of_{name} as {name}" for name in kinds), *dates])
 
 
 def _cells_sql() -> str:
