@@ -10,7 +10,15 @@ import pandas as pd
 from scipy import stats
 
 from plantstats import findings
-from plantstats.lives import MIN_AT_RISK, at_risk, check_lives, from_age, in_groups, to_the_end
+from plantstats.lives import (
+    MIN_AT_RISK,
+    at_risk,
+    check_lives,
+    from_age,
+    in_groups,
+    to_the_end,
+    unseen_hazard,
+)
 from plantstats.periods import Period
 from plantstats.rates import EXACT, LEVEL, PER_100_YEARS, loss_rate
 
@@ -33,7 +41,8 @@ def incidence(
             name; all others without event end follow-up. start_age and level as in `survival.curves`.
     Gives:  one row per group, cause and step: the by columns, cause, age_days, estimate, low, high, at_risk,
             events, faint, se. First row: start_age, estimate 0. Causes are those of all groups, so that a cause that
-            took none stands at 0. faint as in `survival.curves`.
+            took none stands at 0, with the upper limit of `lives.unseen_hazard`. faint as in
+            `survival.curves`.
     Keeps:  at each age the causes' estimates and survival of all causes add up to 1.
     Raises: LivesError for impossible lives.
     Source: Aalen and Johansen 1978; variance by the infinitesimal jackknife, as in R's survfit; limits on the
@@ -65,16 +74,20 @@ def ending(lives: pd.DataFrame) -> pd.Series:
 
 
 def summaries(
-    drawn: pd.DataFrame, by: list[str], ages: list[int], period: str, level: float = LEVEL
+    drawn: pd.DataFrame, lives: pd.DataFrame, by: list[str], *, ages: list[int], period: str,
+    level: float = LEVEL,
 ) -> pd.DataFrame:
     """Put what may be quoted of incidence curves into findings.
 
-    Takes:  drawn: what `incidence` gave; by; ages (days); period: the name of the records' span; level.
+    Takes:  drawn: what `incidence` gave for these lives and `by`; ages (days); period: the name of the
+            records' span; level as in `incidence`.
     Gives:  findings: lost_to_cause (percent) per group, cause and age; losses = those by that age. What fewer
             than ten plants at risk would tell is missing, and the note says so.
     """
     rows = []
+    plants = {tuple(values.values()): group for values, group in in_groups(check_lives(lives), by)}
     for values, curve in in_groups(drawn, [*by, "cause"]):
+        group = plants[tuple(values[column] for column in by)]
         start, end = float(curve["age_days"].iloc[0]), float(curve["age_days"].iloc[-1])
         since = f"of plants that reached day {start:,.0f}" if start else ""
         for age in ages:
@@ -86,6 +99,10 @@ def summaries(
                 why = f"not quoted: fewer than {MIN_AT_RISK} at risk"
             last = upto.tail(1)[["estimate", "low", "high"]].to_numpy(float).ravel()
             told = [np.nan] * 3 if why else [100 * float(value) for value in last]
+            if told[0] == 0 and age > start:
+                # No loss seen is not none to come.
+                unseen = unseen_hazard(from_age(group, start), start, np.array([age]), level)
+                told[2] = 100 * float(-np.expm1(-unseen)[0])
             rows.append(findings.finding(
                 "lost_to_cause", period, *told, unit="% of plants", method=AALEN_JOHANSEN, level=level,
                 losses=int(upto["events"].sum()), note="; ".join(n for n in (why, since) if n), age_days=age,
@@ -144,7 +161,10 @@ def _incidence(group: pd.DataFrame, kind: str, start_age: float, level: float) -
         "at_risk": np.append(first, n).astype(int), "events": np.append(0, k).astype(int),
     })
     low, high = _limits(frame["estimate"].to_numpy(), frame["se"].to_numpy(), level)
-    return to_the_end(frame.assign(low=low, high=high), group)
+    frame = to_the_end(frame.assign(low=low, high=high), group)
+    none = (frame["estimate"] == 0) & (frame["age_days"] > start_age)
+    unseen = unseen_hazard(group, start_age, frame["age_days"].to_numpy(float), level)
+    return frame.assign(high=frame["high"].mask(none, -np.expm1(-unseen)))
 
 
 def _variance(group: pd.DataFrame, kind: str, steps: _Steps) -> npt.NDArray[np.float64]:
@@ -155,6 +175,8 @@ def _variance(group: pd.DataFrame, kind: str, steps: _Steps) -> npt.NDArray[np.f
     So i's influence is D_i(t) - F(t) B_i(t), with D and B sums over the steps it was there. A plant that left
     keeps its D and B; one still there has those of its stretch. Summed in powers of F(t), all t take one pass.
     """
+    if not len(steps.ages):
+        return np.zeros(0)
     stop = np.divide(1, steps.n * (1 - steps.any_cause), out=np.zeros_like(steps.n), where=steps.any_cause < 1)
     d_falls = np.append(0, np.cumsum(steps.before * steps.kind / steps.n + steps.height * steps.any_cause * stop))
     b_falls = np.append(0, np.cumsum(steps.any_cause * stop))

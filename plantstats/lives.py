@@ -75,6 +75,20 @@ def at_risk(lives: pd.DataFrame, ages: np.ndarray) -> np.ndarray:
     return entered - gone
 
 
+def unseen_hazard(lives: pd.DataFrame, start_age: float, ages: np.ndarray, level: float) -> np.ndarray:
+    """How much may have been missed by a group that has not lost a plant yet: none seen is not none to come.
+
+    Takes:  lives of one group, without loss (of the cause) up to the ages; start_age; ages (days); level.
+    Gives:  upper limit of the hazard added up from start_age to each age: the exact Poisson limit of a count
+            of 0, over the plant-days up to the age, times the span; infinite where nobody was at risk. It
+            takes the rate as constant over the span.
+    """
+    entry, leave = (lives[column].to_numpy(float)[:, None] for column in ("entry_age", "exit_age"))
+    days = np.clip(np.minimum(leave, ages) - np.maximum(entry, start_age), 0, None).sum(axis=0)
+    none = -np.log((1 - level) / 2)  # Garwood 1936: 3.69 at 95%
+    return np.divide(none * (ages - start_age), days, out=np.full(len(ages), np.inf), where=days > 0)
+
+
 def to_the_end(steps: pd.DataFrame, lives: pd.DataFrame) -> pd.DataFrame:
     """Carry a curve on to the end of follow-up, and mark what is not to be quoted.
 

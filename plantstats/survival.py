@@ -11,7 +11,15 @@ from scipy import stats
 from statsmodels.duration.survfunc import SurvfuncRight
 
 from plantstats import findings
-from plantstats.lives import MIN_AT_RISK, at_risk, check_lives, from_age, in_groups, to_the_end
+from plantstats.lives import (
+    MIN_AT_RISK,
+    at_risk,
+    check_lives,
+    from_age,
+    in_groups,
+    to_the_end,
+    unseen_hazard,
+)
 from plantstats.rates import LEVEL
 
 KAPLAN_MEIER = "Kaplan-Meier with delayed entry, log-log limits"
@@ -43,7 +51,7 @@ def curves(lives: pd.DataFrame, by: list[str], start_age: float = 0, level: floa
             se. First row: start_age, estimate 1; then every age with losses, the last age with ten at risk,
             and the end of follow-up. faint: at this step or an earlier one fewer than ten were at risk, so
             that the value is not to be quoted. Where all that were at risk are lost the curve stays at 0,
-            without limits.
+            without limits. Before the first loss the lower limit is that of `lives.unseen_hazard`.
     Raises: LivesError for impossible lives.
     Source: Kaplan and Meier 1958, by statsmodels; Greenwood's standard error; limits on the log-log scale
             (Kalbfleisch and Prentice 1980).
@@ -150,7 +158,11 @@ def summaries(
         for age in ages:
             at = curve[curve["age_days"] <= age].tail(1)
             why = _why_not(age, start, end, last)
-            told = [np.nan] * 3 if why else [100 * float(at[c].iloc[0]) for c in ("estimate", "low", "high")]
+            told = [np.nan] * 3
+            if not why:
+                told = [100 * float(at[column].iloc[0]) for column in ("estimate", "low", "high")]
+                if told[0] == 100 and age > start:
+                    told[1] = 100 * float(np.exp(-unseen_hazard(seen, start, np.array([age]), level))[0])
             rows.append(findings.finding(
                 "survival", period, *told, unit="% of plants", age_days=age, note=_joined(why, since),
                 **common))
@@ -164,6 +176,9 @@ def summaries(
         mean = restricted_mean(curve, horizon, level)
         why = _why_not(horizon, start, end, last) or ("" if pd.notna(mean.estimate) else "not available")
         told = [np.nan] * 3 if why else [mean.estimate, mean.low, mean.high]
+        if told[0] == horizon - start:
+            unseen = unseen_hazard(seen, start, np.array([float(horizon)]), level)[0]
+            told[1] = told[0] * float(-np.expm1(-unseen) / unseen)
         rows.append(findings.finding(
             "restricted_mean_life", period, *told, unit=f"days of the first {horizon - start:,.0f}",
             note=_joined(why, since), **common))
@@ -188,7 +203,11 @@ def _curve(group: pd.DataFrame, start_age: float, level: float) -> pd.DataFrame:
             "age_days": fit.surv_times, "estimate": height, "low": low, "high": high, "se": se,
             "events": fit.n_events.astype(int), "at_risk": fit.n_risk.astype(int),
         })], ignore_index=True)
-    return to_the_end(frame, group)
+    frame = to_the_end(frame, group)
+    # No loss seen is not none to come.
+    whole = (frame["estimate"] == 1) & (frame["age_days"] > start_age)
+    unseen = unseen_hazard(group, start_age, frame["age_days"].to_numpy(float), level)
+    return frame.assign(low=frame["low"].mask(whole, np.exp(-unseen)))
 
 
 def log_log_limits(

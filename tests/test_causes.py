@@ -115,13 +115,28 @@ def test_summaries_quote_what_ten_plants_at_risk_can_tell():
     forty = competing(0, np.repeat([10, 20, 100], [10, 10, 20]), ["pest"] * 10 + ["light"] * 10 + [None] * 20)
     forty["species"] = "Aglaonema"
     drawn = causes.incidence(forty, ["species"])
-    made = causes.summaries(drawn, ["species"], [50, 200], "all records")
+    made = causes.summaries(drawn, forty, ["species"], ages=[50, 200], period="all records")
     pest = made[(made["cause"] == "pest") & (made["age_days"] == "50")].iloc[0]
     assert (pest["estimate"], pest["losses"], pest["species"]) == (pytest.approx(25), 10, "Aglaonema")
     late = made[made["age_days"] == "200"]
     assert late["estimate"].isna().all() and (late["note"] == "not available: followed from day 0 to 100").all()
-    few = causes.summaries(causes.incidence(forty.iloc[5:14], []), [], [15], "all records")
+    nine = forty.iloc[5:14]
+    few = causes.summaries(causes.incidence(nine, []), nine, [], ages=[15], period="all records")
     assert set(few["note"]) == {"not quoted: fewer than 10 at risk"}
+
+
+def test_a_cause_that_took_none_of_a_group_is_not_ruled_out_there():
+    # 20 plants, none lost in 100 days = 2,000 plant-days: hazard by day 100 up to 3.6889 x 100 / 2,000 = 0.18444,
+    # so up to 1 - exp(-0.18444) = 16.84% of plants; by day 50 as much of 1,000 plant-days: the same share.
+    both = competing(0, [100] * 20 + [30] * 10, [None] * 20 + ["pest"] * 10)
+    both["species"] = ["A"] * 20 + ["B"] * 10
+    drawn = causes.incidence(both, ["species"])
+    alone = drawn[drawn["species"] == "A"]
+    assert (alone["estimate"] == 0).all() and alone["high"].iloc[-1] == pytest.approx(0.16843, abs=1e-5)
+    made = causes.summaries(drawn, both, ["species"], ages=[50], period="all records").set_index("species")
+    assert made.loc["A", "high"] == pytest.approx(16.843, abs=1e-3)
+    # The other group: all ten lost by day 30.
+    assert at(drawn[drawn["species"] == "B"], 30)["estimate"] == 1
 
 
 def test_the_rates_of_the_causes_add_up_to_the_rate_of_all():

@@ -193,6 +193,20 @@ def test_groups_without_a_loss_and_of_one_plant_get_an_honest_answer_and_no_nan_
     assert made["estimate"].isna().eq(made["note"].str.startswith("not ")).all()
 
 
+def test_a_group_that_lost_none_is_not_called_safe():
+    # 20 plants, none lost in 100 days: survival at least exp(-3.6889 x 100 / 2,000) = exp(-0.18444) = 83.157%.
+    twenty = lives(0, [100] * 20, 0)
+    drawn = survival.curves(twenty, [])
+    assert list(drawn["low"]) == pytest.approx([1, 0.83157], abs=1e-5)
+    made = survival.summaries(drawn, twenty, [], ages=[60], horizon=90, period="all records")
+    told = made[made["measure"] == "survival"].iloc[0]
+    assert (told["estimate"], told["low"]) == (100, pytest.approx(83.157, abs=1e-3))
+    # Mean of the first 90 days at a constant hazard that adds up to 3.6889 x 90 / 1,800 = 0.18444 by then:
+    # 90 x (1 - exp(-0.18444)) / 0.18444 = 82.19.
+    mean = made[made["measure"] == "restricted_mean_life"].iloc[0]
+    assert (mean["estimate"], mean["low"], mean["high"]) == (90, pytest.approx(82.19, abs=5e-3), 90)
+
+
 def test_summaries_quote_only_what_ten_plants_at_risk_can_tell():
     # 40 plants; one lost on each of the days 10, 20, ... 250, then 15 followed to day 300. Half are left
     # on day 200 (20 of 40 lost). Survival at day 100: 30 of 40.
