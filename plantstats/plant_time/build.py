@@ -63,7 +63,7 @@ class PlantTime:
         Keeps:  plant-days and exits of the window.
         """
         table = ibis.table(self.steps["stretches"].schema(), name="stretches")
-        made = self._ask(stretches.cells(table, by, start, end, where, count_plants))
+        made = self._ask(stretches.cells(table, by, start, end, where, count_plants=count_plants))
         return made.sort_values(by, ignore_index=True) if by else made
 
     @cached_property

@@ -260,6 +260,7 @@ def cells(
     start: date | None = None,
     end: date | None = None,
     where: dict[str, str] | None = None,
+    *,
     count_plants: bool = True,
 ) -> ir.Table:
     """Add stretches up to cells.
