@@ -9,6 +9,8 @@ import unicodedata
 from plantstats.reports.errors import ReportError
 
 PLAIN = re.compile(r"[A-Z0-9]+(?:[-_][A-Z0-9]+)*")
+# What this function puts after other names; a plain name of that shape could be taken for one of them.
+DIGESTED = re.compile(r".*-[0-9A-F]{10}")
 LONGEST = 40
 # Names that Windows gives to devices, whatever follows: "Naming Files, Paths, and Namespaces" (from memory).
 DEVICES = {"CON", "PRN", "AUX", "NUL"} | {f"{port}{n}" for port in ("COM", "LPT") for n in range(10)}
@@ -27,7 +29,8 @@ def safe_name(text: str) -> str:
     name = unicodedata.normalize("NFC", text)
     if not name.strip():
         raise ReportError("a name is empty, so no file can be named after it; give the client or site an id")
-    if PLAIN.fullmatch(name) and len(name) <= LONGEST and name not in DEVICES:
+    plain = PLAIN.fullmatch(name) and not DIGESTED.fullmatch(name)
+    if plain and len(name) <= LONGEST and name not in DEVICES:
         return name
     # Accents fall away here only to keep the name readable: the digest tells the names apart.
     bare = unicodedata.normalize("NFKD", name).encode("ascii", "ignore").decode()

@@ -1,0 +1,123 @@
+"""The command: exit codes, plain words instead of tracebacks, nothing imported before it is needed."""
+
+from __future__ import annotations
+
+import json
+import subprocess
+import sys
+from pathlib import Path
+
+import pandas as pd
+import pytest
+
+from plantstats import __version__, cli, demo
+
+HOME = Path(__file__).resolve().parent.parent
+DATA = HOME / "data_demo"
+
+
+def lines(capsys: pytest.CaptureFixture[str]) -> tuple[str, str]:
+    captured = capsys.readouterr()
+    return captured.out, captured.err
+
+
+def test_asking_for_help_loads_no_data_library():
+    code = "import sys; from plantstats import cli\ntry: cli.main(['--help'])\nexcept SystemExit: pass\n"
+    code += "print(sorted({'pandas', 'duckdb', 'papermill', 'matplotlib'} & set(sys.modules)))"
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert done.stdout.splitlines()[-1] == "[]"
+
+
+@pytest.mark.parametrize(
+    "given",
+    [[], ["reveiw", "x"], ["review"], ["review", "x", "--as-of", "12/10/2026"], ["demo", "x", "--plants", "0"],
+     ["review", "x", "--pdf"]],
+)
+def test_arguments_that_cannot_be_understood_end_with_2(given: list[str], capsys: pytest.CaptureFixture[str]):
+    with pytest.raises(SystemExit) as caught:
+        cli.main(given)
+    assert caught.value.code == 2
+    assert "usage: plantstats" in lines(capsys)[1]
+
+
+def test_the_version_is_that_of_the_package(capsys: pytest.CaptureFixture[str]):
+    with pytest.raises(SystemExit) as caught:
+        cli.main(["--version"])
+    assert caught.value.code == 0
+    assert lines(capsys)[0].strip() == f"plantstats {__version__}"
+
+
+@pytest.mark.parametrize(
+    ("more", "named"),
+    [
+        (["--quarter", "2026-Q7"], "2026-Q7"),
+        (["--quarter", "1999-Q1"], "1999-Q1"),
+        (["--quarter", "2031-Q1"], "2031-Q1 is not complete"),
+        (["--client", "nobody"], "nobody"),
+    ],
+)
+def test_a_review_that_cannot_be_made_ends_with_1_and_one_clear_message(
+    more: list[str], named: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+):
+    assert cli.main(["review", str(DATA), "--out", str(tmp_path / "out"), *more]) == 1
+    out, err = lines(capsys)
+    assert out == ""
+    assert err.startswith("plantstats review: ")
+    assert named in err
+    assert "Traceback" not in err
+    assert list(tmp_path.glob("**/*.html")) == []
+
+
+@pytest.mark.parametrize("command", ["review", "check"])
+def test_a_folder_without_records_ends_with_1_and_names_what_is_missing(
+    command: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+):
+    assert cli.main([command, str(tmp_path)]) == 1
+    err = lines(capsys)[1]
+    assert "plants" in err
+    assert "Traceback" not in err
+
+
+def test_the_review_of_the_demo_gives_sentences_a_page_findings_and_the_record_of_its_making(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+):
+    assert cli.main(["review", str(DATA), "--out", str(tmp_path)]) == 0
+    out, err = lines(capsys)
+    folder = tmp_path / "2026-Q3"  # The records run to 5 October 2026.
+    assert out.splitlines()[0].startswith("2026-Q3 lost ")
+    assert f"Report: {folder / 'loss_rates.html'}" in out
+    assert err == ""
+    files = {"loss_rates.html", "findings.csv", "findings.parquet", "made_with.json"}
+    assert {path.name for path in folder.iterdir()} == files
+    record = json.loads((folder / "made_with.json").read_text(encoding="utf-8"))
+    assert record["parameters"]["quarter"] == "2026-Q3"
+    assert set(record["inputs"]) >= {"plants.csv", "visits.csv", "replacements.csv"}
+    rows = pd.DataFrame(record["account"])
+    assert (rows["rows_read"] == rows["rows_used"] + rows["rows_set_aside"]).all()
+
+
+def test_the_review_of_one_client_lies_in_a_folder_of_its_own(tmp_path: Path, capsys: pytest.CaptureFixture[str]):
+    client = pd.read_csv(DATA / "sites.csv", dtype=str)["client_id"].iloc[0]
+    assert cli.main(["review", str(DATA), "--client", client, "--out", str(tmp_path)]) == 0
+    assert [path.name for path in tmp_path.iterdir()] == [f"2026-Q3--{client}"]
+    assert client in (tmp_path / f"2026-Q3--{client}" / "loss_rates.html").read_text(encoding="utf-8")
+
+
+def test_demo_and_check_work_together_and_leave_the_rows_set_aside_in_a_file(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+):
+    folder = tmp_path / "invented"
+    assert cli.main(["demo", str(folder), "--plants", "60", "--years", "1", "--seed", "3", "--faults"]) == 0
+    assert "60 plants" in lines(capsys)[0]
+    assert cli.main(["check", str(folder), "--set-aside", str(tmp_path / "aside.csv")]) == 0
+    assert "visits" in lines(capsys)[0]
+    assert {"table", "file", "line", "reason"} <= set(pd.read_csv(tmp_path / "aside.csv").columns)
+
+
+def test_settings_are_proposed_for_a_folder_that_has_none(tmp_path: Path, capsys: pytest.CaptureFixture[str]):
+    demo.make(tmp_path, 30, 1, 3)
+    (tmp_path / "records.toml").unlink(missing_ok=True)
+    assert cli.main(["settings", str(tmp_path)]) == 0
+    named = Path(lines(capsys)[0].strip().rpartition(": ")[2])
+    assert named.suffix == ".toml"
+    assert named.exists()
