@@ -13,7 +13,7 @@ from plantstats.lives import check_lives, from_age, in_groups
 
 METHOD = "interval-censored survival with delayed entry (Turnbull 1976) against Kaplan-Meier of the days found"
 STILL = 1e-9  # gain of the mean log likelihood per round below which the fit has come to rest
-MAX_ROUNDS = 50_000
+MAX_ROUNDS = 20_000
 
 findings.define(
     survival_between_visits="Plants in 100 not yet lost at the age, when each loss lies somewhere between the "
@@ -33,7 +33,11 @@ class Masses(NamedTuple):
 
 
 class FoundLateError(ValueError):
-    """Intervals that cannot be, or a fit that did not come to rest."""
+    """Intervals that cannot be."""
+
+
+class NoAnswerError(FoundLateError):
+    """Intervals that leave the fit nowhere to rest: too few plants watched while others were lost."""
 
 
 def masses(
@@ -45,7 +49,8 @@ def masses(
             at which the plant came under observation (it was alive then), default 0.
     Gives:  Masses over the smallest intervals that the data can tell apart; inside one, nothing says when. With
             late entry the masses are those of plants alive at the earliest entry.
-    Raises: FoundLateError for left >= right, left < entry, or a fit that does not come to rest.
+    Raises: FoundLateError for left >= right or left < entry; NoAnswerError for a fit that does not come to
+            rest.
     Source: Turnbull 1976, JRSS B 38:290: self-consistency by expectation and maximisation, with as many unseen
             plants as the late entries imply; the intervals as corrected by Frydman 1994, JRSS B 56:71 (entries
             too close an interval).
@@ -63,7 +68,7 @@ def masses(
         total = np.append(0, np.cumsum(mass))
         inside, seen = total[last] - total[first], total[-1] - total[unseen]
         if min(inside.min(), seen.min()) <= 0:
-            raise FoundLateError("too few plants watched at the first losses; follow from a later start_age "
+            raise NoAnswerError("too few plants watched at the first losses; follow from a later start_age "
                                  "(survival.safe_start offers one)")
         log_likelihood = float(np.sum(np.log(inside)) - np.sum(np.log(seen)))
         if log_likelihood - before < STILL * len(lo):
@@ -77,7 +82,7 @@ def masses(
         ghosts -= np.bincount(unseen, 1 / seen, len(begin) + 1)
         mass = mass * np.cumsum(rises + ghosts)[:-1]
         mass = mass / mass.sum()
-    raise FoundLateError(f"the fit did not come to rest in {MAX_ROUNDS} rounds; follow from a later start_age")
+    raise NoAnswerError(f"the fit did not come to rest in {MAX_ROUNDS} rounds; follow from a later start_age")
 
 
 def curve(fit: Masses, ages: npt.ArrayLike, start_age: float = 0) -> pd.DataFrame:
@@ -110,22 +115,28 @@ def shift(
             the `by` columns; ages (days); period: the name of the records' span; start_age as in
             `survival.curves`: a plant found lost after it counts as alive at it.
     Gives:  findings per group and age: survival_between_visits (percent), found_late_shift (percentage
-            points); no intervals: a check of the method, not a second result. Missing where fewer than ten
-            were at risk.
-    Raises: LivesError for impossible lives; FoundLateError as `masses`.
+            points); no intervals: a check of the method, not a second result. Missing, with the reason in the
+            note, where fewer than ten were at risk or the fit has no answer.
+    Raises: LivesError for impossible lives.
     """
     rows = []
     for values, group in in_groups(from_age(check_lives(lives), start_age), by):
         lost = group["event"] == 1
         # Never seen since it came: alive at entry. Found on the day it was seen alive: lost on that day.
         seen = group["seen_age"].fillna(group["entry_age"]).clip(upper=group["exit_age"] - lost)
-        fit = masses(seen.clip(lower=group["entry_age"]), group["exit_age"].where(lost, np.inf), group["entry_age"])
         found = survival.curves(group, [], start_age)
-        between = curve(fit, ages, start_age).set_index("age_days")["estimate"]
         last = survival.quotable_to(found)
+        between, failed = pd.Series(np.nan, ages), ""
+        try:
+            fit = masses(
+                seen.clip(lower=group["entry_age"]), group["exit_age"].where(lost, np.inf), group["entry_age"])
+            between = curve(fit, ages, start_age).set_index("age_days")["estimate"]
+        except NoAnswerError as no:
+            failed = f"not available: {no}"
         counts = {"n_plants": int(group["plant_id"].nunique()), "losses": int(lost.sum())}
         for age in ages:
-            why = "" if start_age <= age <= last else f"not quoted: fewer than ten at risk after day {last:,.0f}"
+            few = "" if start_age <= age <= last else f"not quoted: fewer than ten at risk after day {last:,.0f}"
+            why = few or failed
             on_found = float(found.loc[found["age_days"] <= age, "estimate"].iloc[-1]) if not why else np.nan
             told = 100 * float(between[age]) if not why else np.nan
             rows += [

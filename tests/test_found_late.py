@@ -91,7 +91,8 @@ def test_a_fit_without_anyone_to_watch_at_the_start_asks_for_a_later_start(monke
     # The men of Channing house: two, then one at risk at the first deaths; from 816 months on it can be told.
     men = channing(1).assign(seen_age=lambda m: m["exit_age"])
     monkeypatch.setattr(found_late, "MAX_ROUNDS", 2000)
-    with pytest.raises(FoundLateError, match="later start_age"):
-        shift(men, [], ages=[1000], period="all records")
+    monkeypatch.setattr(survival, "quotable_to", lambda drawn: 1100.0)
+    refused = shift(men, [], ages=[1000], period="all records")
+    assert refused["estimate"].isna().all() and refused["note"].str.contains("later start_age").all()
     made = shift(men, [], ages=[1000], period="all records", start_age=816)
     assert abs(made.loc[made["measure"] == "found_late_shift", "estimate"].iloc[0]) < 0.5
