@@ -21,10 +21,11 @@ if TYPE_CHECKING:
 KEEP, SHORTER, LONGER = "keep as is", "shorten", "lengthen"
 
 STANDING = """
-    select plant_id, site_id, client_id, species, light, pot, planter,
+    select plant_id::varchar as plant_id, site_id::varchar as site_id, client_id::varchar as client_id,
+           species::varchar as species, light::varchar as light, pot::varchar as pot, planter::varchar as planter,
            (plants - losses - client_exits - withdrawn)::bigint as plants
     from stretches where to_on = ?::date + 1 and plants > losses + client_exits + withdrawn
-    order by site_id, plant_id"""
+    order by 2, 1"""
 REALISED = """
     with on_site as (
         select distinct coalesce(v.site_id, p.site_id) as site_id, v.visited_on as on_day

@@ -35,7 +35,7 @@ class Spells:
                 wet_looks, earlier, low, high (days; high missing: not found dry), n (spells).
         Keeps:  the number of spells used.
         """
-        columns = ", ".join([*(["site_id"] if with_site else []), *spells.COLLAPSED])
+        columns = ", ".join([*(["site_id"] if with_site else []), *spells.COLLAPSED[:-1], "high::double as high"])
         return self.sql(f"select {columns}, count(*) as n from spells where off is null group by all order by all")
 
     @cached_property

@@ -19,6 +19,7 @@ WIDE = 1.0
 # Readings are wrong "a few times in a hundred" (common practice, no source): before seeing any spell, 3 in 100,
 # nine times in ten between 0.6 and 14 in 100.
 MISREAD, MISREAD_SPREAD = 0.03, 1.0
+NO_MISREAD = -60.0  # logit of a share of 1e-26: none
 # Spreads of species within their group that are tried; the likeliest one shrinks rare species to their group.
 SPREADS = (0.03, 0.06, 0.1, 0.15, 0.22, 0.33, 0.5, 0.75)
 TERMS = ("group", "species", "light", "pot", "planter", "heating")
@@ -192,7 +193,7 @@ def _start(known: Known, effects: int, misread: float | None) -> Array:
     start = np.zeros(effects + 2)
     start[0] = np.average(np.log(np.maximum(middle, 0.5)), weights=known.n)
     m = MISREAD if misread is None else misread
-    start[-2:] = np.log(2.0), special.logit(m) if m > 0 else -np.inf
+    start[-2:] = np.log(2.0), special.logit(m) if m > 0 else NO_MISREAD
     return start
 
 

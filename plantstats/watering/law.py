@@ -54,7 +54,7 @@ def log_likelihood(law: str, known: Known, log_scale: Array, log_shape: float, m
     """Log-likelihood of each row, not yet times its number of spells.
 
     Takes:  log_scale per row; log_shape; misread_logit: logit of the share m of looks that note dry for not dry or
-            the reverse (minus infinity: none).
+            the reverse (far below 0: none).
     Gives:  Derivatives.
     Source: S(low) - S(high) is the likelihood of an interval-censored time. With misread looks, each period
             between looks counts by the chance of the notes given that the soil dried in it, so that with w looks
@@ -83,7 +83,7 @@ def log_likelihood(law: str, known: Known, log_scale: Array, log_shape: float, m
     g = np.stack([dp[0], dp[1], dm * slope]) / p
     first[:] = g.T
     wet = known.wet_looks - np.isinf(known.high)
-    value = np.log(p) + (wet * np.log1p(-m) if m > 0 else 0.0)
+    value = np.log(p) + wet * np.log1p(-m)
     bend = m * (1 - m) * (1 - 2 * m)
     pairs = {
         (0, 0): ddp[0], (0, 1): ddp[1], (1, 1): ddp[2], (0, 2): cross[0] * slope, (1, 2): cross[1] * slope,

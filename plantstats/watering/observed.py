@@ -41,7 +41,7 @@ GAPS = f"""
     ) g where g.gap > 0 group by all order by rank"""
 SINCE = """
     with lost as (
-        select s.site_id, sum(s.losses)::bigint as losses, sum(s.plant_days)::bigint as plant_days
+        select s.site_id::varchar as site_id, sum(s.losses)::bigint as losses, sum(s.plant_days)::bigint as plant_days
         from stretches s where s.from_on > ?::date group by all)
     select * from lost order by site_id"""
 
