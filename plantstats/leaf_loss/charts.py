@@ -28,12 +28,13 @@ def draw_dry_winter(ax: Axes, indoor_c: float = 22.0, outdoor_rh: tuple[float, .
     for share, width in zip(outdoor_rh, np.linspace(1.0, 2.4, len(outdoor_rh)), strict=True):
         inside = air.heated(outdoor, share, indoor_c)
         ax.plot(outdoor, inside, color=ACCENT, linewidth=width)
-        ax.annotate(f"{share:g}% outdoors", (outdoor[-1], inside[-1]), (-2, 2), textcoords="offset points",
-                    ha="right", fontsize=7, color=INK)
+        ax.annotate(f"{share:g}% outdoors", (outdoor[-1], inside[-1]), (3, -2), textcoords="offset points",
+                    fontsize=7, color=INK)
     ax.set_xlabel("Outdoor temperature (°C)", fontsize=8)
     ax.set_ylabel(f"Relative humidity indoors (%)\nat {indoor_c:g} °C", fontsize=8)
     ax.set_ylim(0, 100)
-    ax.set_xlim(outdoor[0], outdoor[-1])
+    ax.set_xlim(outdoor[0], outdoor[-1] + 7)
+    ax.set_xticks(range(-15, 21, 5))
     return ax
 
 

@@ -51,7 +51,9 @@ READS: dict[str, dict[str, str]] = {
     },
     "plants": {"plant_id": "string", "site_id": "string", "position": "string"},
     "sites": {"site_id": "string", "client_id": "string"},
-    "moves": {"plant_id": "string", "moved_on": "date", "to_position": "string"},
+    "moves": {
+        "plant_id": "string", "moved_on": "date", "to_site_id": "string", "to_position": "string", "to_light": "string",
+    },
     "readings": {"site_id": "string", "read_at": "timestamp", "rh_percent": "float64", "temp_c": "float64"},
     "species_facts": {"species": "string", "species_group": "string", "leans": "boolean"},
 }

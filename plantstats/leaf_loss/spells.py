@@ -12,10 +12,12 @@ from plantstats.leaf_loss.inputs import (
     STEPS, TRANSIENT_CUTS, TURN_DAYS, unbound,
 )
 from plantstats.plant_time.inputs import day, on_date
-from plantstats.plant_time.stretches import site_air
+from plantstats.plant_time.stretches import moves_in_order, places, site_air
 
 USED = "used"
 JOINED = "used, joined to another visit of that day"
+# Steps that plant-time's own expressions know by another name.
+STANDS_FOR = {"leaf_moves": "ordered_moves", "leaf_places": "places", "leaf_parts": "parts"}
 
 
 def rows(t: dict[str, ir.Table], as_of: int) -> ir.Table:
@@ -238,9 +240,12 @@ def plan(time_steps: dict[str, ir.Table], as_of: int) -> dict[str, ir.Table]:
     Gives:  name -> expression, in the order in which an engine makes them; the last is `leaf_spells`.
     """
     t = unbound()
-    for name in ("spans", "events", "places", "ordered_moves"):
+    for name in ("spans", "events"):
         t[name] = ibis.table(time_steps[name].schema(), name=name)
+    t["follow"] = t["spans"]
     makers: dict[str, Callable[[], ir.Table]] = {
+        "leaf_moves": lambda: moves_in_order(t, as_of),
+        "leaf_places": lambda: places(t),
         "leaf_rows": lambda: rows(t, as_of),
         "leaf_looks": lambda: looks(t),
         "leaf_parts": lambda: parts(t),
@@ -252,6 +257,6 @@ def plan(time_steps: dict[str, ir.Table], as_of: int) -> dict[str, ir.Table]:
     for name, make in makers.items():
         steps[name] = make()
         t[name] = ibis.table(steps[name].schema(), name=name)
-        if name == "leaf_parts":
-            t["parts"] = t[name]
+        if name in STANDS_FOR:
+            t[STANDS_FOR[name]] = t[name]
     return steps
