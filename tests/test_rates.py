@@ -85,6 +85,13 @@ def test_the_ratio_of_two_rates_equals_the_exact_conditional_result(source, coun
         assert got[quantity] == pytest.approx(value, rel=1e-7)
 
 
+def test_the_logarithm_of_the_ratio_in_the_remission_trial_is_the_closed_form():
+    # Freireich et al. 1963: 21 relapses in 182 weeks against 9 in 359; ln((21 / 182) / (9 / 359)) = 1.526614.
+    known = published("exp_6mp")
+    ratio = rates.rate_ratio(21, known["PT ctl"], 9, known["PT 6-MP"])
+    assert np.log(ratio.estimate) == pytest.approx(known["log rate ratio"], rel=1e-7)
+
+
 def test_a_ratio_against_no_losses_has_a_lower_end_only():
     ratio = rates.rate_ratio(5, 1000, 0, 1000)
     # Given 5 in all, P(all in the first | equal rates) = 1/32, so the lower 95% limit solves p^5 = 0.025:

@@ -207,6 +207,13 @@ def test_a_group_that_lost_none_is_not_called_safe():
     assert (mean["estimate"], mean["low"], mean["high"]) == (90, pytest.approx(82.19, abs=5e-3), 90)
 
 
+def test_late_entry_leaves_fewer_plant_days_to_rule_losses_out_by():
+    # Ten watched from day 0, ten from day 50, to day 100: 1,500 plant-days; 3.6889 x 100 / 1,500 = 0.24593.
+    late = lives([0] * 10 + [50] * 10, 100, 0)
+    drawn = survival.curves(late, [])
+    assert drawn["low"].iloc[-1] == pytest.approx(np.exp(-0.24593), abs=1e-5)
+
+
 def test_summaries_quote_only_what_ten_plants_at_risk_can_tell():
     # 40 plants; one lost on each of the days 10, 20, ... 250, then 15 followed to day 300. Half are left
     # on day 200 (20 of 40 lost). Survival at day 100: 30 of 40.
