@@ -12,9 +12,11 @@ from plantstats.loss_model.terms import (
     LOSS_FORMULA,
     SEASON_ONLY,
     VPD_FORMULA,
+    settled,
 )
 
 __all__ = [
     "CELLS_BY", "HEATING_FORMULA", "HUMIDITY_ONLY", "LOSS_FORMULA", "SEASON_ONLY", "VPD_FORMULA", "Apart", "Design",
-    "LossModel", "ModelError", "adjusted_rates", "apart_findings", "design", "effects", "fit", "tell_apart",
+    "LossModel", "ModelError", "adjusted_rates", "apart_findings", "design", "effects", "fit",
+    "settled", "tell_apart",
 ]

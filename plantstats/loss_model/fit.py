@@ -36,9 +36,9 @@ def fit(
     Takes:  cells by terms.CELLS_BY (losses dated "midpoint" for effects of season and age); species: name and
             group, one row per species (`records.species_table()`; a species not in it has its genus for a
             group); formula: one of those of `terms`, or with terms taken out; prior: imagined losses that draw
-            a species towards its group and a group towards all (0: species are left out of the model); site_spread: squared relative spread of the
-            sites' shared effect, learned from the sites when not given (0: the plain Poisson GLM); threshold:
-            percent humidity below which dry air counts.
+            a species towards its group and a group towards all (0: species are left out of the model);
+            site_spread: squared relative spread of the sites' shared effect, learned from the sites when not given
+            (0: the plain Poisson GLM); threshold: percent humidity below which dry air counts.
     Gives:  LossModel.
     Raises: ModelError for faulty cells, fewer than 10 losses, terms that carry the same information, and fits
             that do not settle.

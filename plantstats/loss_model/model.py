@@ -84,24 +84,49 @@ class LossModel:
         Raises: ModelError for a missing or unknown species or level, by name.
         """
         asked = self._complete(situations)
-        fixed = self.plan.of(asked)
-        block = pd.DataFrame(0.0, index=asked.index, columns=list(self.names[fixed.shape[1]:]))
-        basis, unknown = [], []
-        for at, name in asked["species"].items():
-            group = self.group_of.get(name, name.split(" ")[0])
-            known = name in self.group_of or not self.group_of
-            if not known and unseen == "refuse":
-                raise ModelError(f"species {name} is not in the fitted data (known: {', '.join(self.group_of)})")
-            for column in (f"group[{group}]", f"species[{name}]"):
-                if column in block.columns:
-                    block.loc[at, column] = 1.0
-            kin = group in self.group_of.values()
-            basis.append("its own losses" if known else f"never on record: the rate of group {group}" if kin
-                         else "never on record: the rate of all species")
-            within, between = self._species_spread
-            unknown.append(0.0 if known else within if kin else within + between)
-        beside = pd.DataFrame({"basis": basis, "unknown": unknown}, index=asked.index)
-        return pd.concat([fixed, block], axis=1), beside
+        strange = sorted(set(asked["species"]) - set(self.group_of)) if self.group_of else []
+        if strange and unseen == "refuse":
+            raise ModelError(
+                f"species {', '.join(strange)} is not in the fitted data (known: {', '.join(self.group_of)})")
+        return self.matrix(asked), self.basis(asked["species"])
+
+    def matrix(self, made: pd.DataFrame) -> pd.DataFrame:
+        """Design rows of columns made by `terms.columns`; a species never seen gets its group's, or none.
+
+        Raises: ModelError for an unknown level, by name.
+        """
+        fixed = self.plan.of(made)
+        group = self.groups_of(made["species"])
+        block = {
+            name: (group if name.startswith("group[") else made["species"]).eq(name.partition("[")[2][:-1])
+            for name in self.names[fixed.shape[1]:]
+        }
+        return pd.concat([fixed, pd.DataFrame(block, index=made.index).astype("float64")], axis=1)
+
+    def knows(self, table: pd.DataFrame) -> pd.Series:
+        """Rows whose every factor is on a level that the fit has seen (a species never seen falls to its group)."""
+        known = pd.Series(True, table.index)
+        for factor in set(terms.FACTORS) & set(names_in(self.formula)):
+            known &= table[factor].astype("str").isin(self.terms.levels[factor])
+        return known
+
+    def groups_of(self, species: pd.Series) -> pd.Series:
+        """The group of each species; of one never seen, its genus."""
+        return species.map(self.group_of).fillna(species.str.split(" ").str[0]).astype("str")
+
+    def basis(self, species: pd.Series) -> pd.DataFrame:
+        """What the rate of each species rests on.
+
+        Gives:  basis ("its own losses", or what it falls to), unknown (variance on the log scale that falling adds).
+        """
+        known = species.isin(list(self.group_of)) if self.group_of else pd.Series(True, species.index)
+        kin = self.groups_of(species).isin(list(self.group_of.values()))
+        within, between = self._species_spread
+        to_group = "never on record: the rate of group " + self.groups_of(species)
+        return pd.DataFrame({
+            "basis": to_group.where(kin, "never on record: the rate of all species").mask(known, "its own losses"),
+            "unknown": np.where(known, 0.0, np.where(kin, within, within + between)),
+        }, index=species.index)
 
     def rate(self, situations: pd.DataFrame, level: float = LEVEL, unseen: str = "group") -> pd.DataFrame:
         """Loss rates in named situations, at an average site.
@@ -169,10 +194,10 @@ class LossModel:
         """Situations with every column that the formula asks for."""
         if "species" not in situations.columns or situations["species"].isna().any():
             raise ModelError("every situation needs a species")
-        known = {"species", *terms.FACTORS, "month", "humidity"}
-        strange = [str(c) for c in situations.columns if c not in known]
+        columns = {"species", *terms.FACTORS, "month", "humidity"}
+        strange = [str(c) for c in situations.columns if c not in columns]
         if strange:
-            raise ModelError(f"no term for {', '.join(strange)}; a situation has {', '.join(sorted(known))}")
+            raise ModelError(f"no term for {', '.join(strange)}; a situation has {', '.join(sorted(columns))}")
         index = situations.index
         rh = situations["humidity"].astype("float64") if "humidity" in situations else pd.Series(np.nan, index)
         if "month" in situations:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from datetime import date, timedelta
 
 import numpy as np
 import pandas as pd
@@ -31,6 +32,8 @@ HUMIDITY = ("dry_air", "vpd_kpa", "no_humidity")
 HUMIDITY_THRESHOLD = 40.0
 # Plant-time carries no temperature; the deficit is taken at this room temperature (common practice, no source).
 ROOM_C = 21.0
+# Losses of the last weeks are in part not found yet (visits are one to four weeks apart).
+SETTLING_DAYS = 28
 # The level that others are compared with, where it is on record and lost any; else the one with most losses.
 COMPARED_WITH = {
     "age_band": age_bands()[1], "light": "medium", "pot": "15-24 cm", "planter": "direct", "repotted": "never",
@@ -47,6 +50,15 @@ class Terms:
     dry_by_month: Mapping[int, float] = field(default_factory=dict)
     heating_months: tuple[int, ...] = ()
     levels: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
+
+
+def settled(as_of: date) -> date:
+    """The first day that a model of effects leaves out, so that late-found losses do not make the last month look good.
+
+    Takes:  as_of: the last day that counts.
+    Gives:  the first of the month that holds the day four weeks before.
+    """
+    return (as_of - timedelta(days=SETTLING_DAYS)).replace(day=1)
 
 
 def check_cells(cells: pd.DataFrame) -> pd.DataFrame:
