@@ -53,13 +53,13 @@ def _review(chosen: argparse.Namespace) -> int:
 def _check(chosen: argparse.Namespace) -> int:
     from plantstats import checks, plant_time, records  # noqa: PLC0415
 
-    loaded = records.load(chosen.folder)
+    loaded, unusable = records.survey(chosen.folder)
     faults = checks.check(loaded, chosen.as_of or plant_time.last_day(loaded))
-    print(checks.print_check(loaded, faults))
+    print(checks.print_check(loaded, faults, unusable))
     if chosen.set_aside:
         checks.write_set_aside(loaded, chosen.set_aside)
         print(f"Rows set aside: {chosen.set_aside}")
-    return 0
+    return 1 if unusable else 0
 
 
 def _settings(chosen: argparse.Namespace) -> int:

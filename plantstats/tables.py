@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import pandas as pd
 
+from plantstats.checks.kinds import KINDS
 from plantstats.findings import for_display, pick
 from plantstats.periods import Period
 from plantstats.sentences import cause_words
@@ -126,5 +127,83 @@ def files(account: pd.DataFrame) -> pd.DataFrame:
             "rows_read": "Rows read",
             "rows_used": "Used",
             "rows_set_aside": "Set aside",
+        }
+    )
+
+
+def aside(set_aside: pd.DataFrame) -> pd.DataFrame:
+    """Rows and cells that were not used, counted by reason: File, Column, Reason, How many, First line, Text there."""
+    if set_aside.empty:
+        return pd.DataFrame(columns=["File", "Column", "Reason", "How many", "First line", "Text there"])
+    grouped = set_aside.fillna({"column": "", "text": ""}).groupby(["file", "column", "reason"], as_index=False)
+    counted = grouped.agg(n=("line", "size"), first=("line", "min"), text=("text", "first"))
+    counted.columns = ["File", "Column", "Reason", "How many", "First line", "Text there"]
+    return counted
+
+
+def fault_kinds(faults: pd.DataFrame) -> pd.DataFrame:
+    """Faults by kind: What, How bad, How many, First of them, What to do."""
+    first = faults.groupby("kind", sort=False).agg(
+        severity=("severity", "first"),
+        count=("count", "sum"),
+        file=("file", "first"),
+        line=("line", "first"),
+        text=("text", "first"),
+        todo=("what_to_do", "first"),
+    )
+    return pd.DataFrame(
+        {
+            "What": [KINDS[kind].title for kind in first.index],
+            "How bad": first["severity"].to_numpy(),
+            "How many": first["count"].to_numpy(),
+            "First of them": [
+                f"{row.file} line {row.line}: {row.text}" if pd.notna(row.line) else str(row.text)
+                for row in first.itertuples()
+            ],
+            "What to do": first["todo"].to_numpy(),
+        }
+    )
+
+
+def doubt(findings: pd.DataFrame, period: Period) -> pd.DataFrame:
+    """The loss rate with and without what is doubtful: Which, Plants, Lost, rate, Remark."""
+    words = {
+        "loss_rate_as_recorded": "as recorded",
+        "loss_rate_without_doubtful": "without plants of impossible histories",
+        "loss_rate_with_swaps": "if each suspected silent swap was a loss",
+    }
+    rows = pd.concat([pick(findings, measure, period=period.name) for measure in words])
+    return pd.DataFrame(
+        {
+            "Which": list(words.values()),
+            "Plants": rows["n_plants"].to_numpy(),
+            "Lost": rows["losses"].to_numpy(),
+            RATE: for_display(findings, 0).loc[rows.index, "result"].to_numpy(),
+            "Remark": rows["note"].fillna("").to_numpy(),
+        }
+    )
+
+
+def least_visited(findings: pd.DataFrame, rows: int = 12) -> pd.DataFrame:
+    """Sites with the smallest share of planned visits made: Site, % of planned visits made, Visits."""
+    sites = pick(findings, "visits_made_share", ["site_id"]).nsmallest(rows, "estimate")
+    return pd.DataFrame(
+        {
+            "Site": sites["site_id"].to_numpy(),
+            "% of planned visits made": sites["estimate"].round().astype("int64").to_numpy(),
+            "Visits": sites["note"].to_numpy(),
+        }
+    )
+
+
+def rounding(findings: pd.DataFrame) -> pd.DataFrame:
+    """Readings by how many end in 0 or 5: Reading, % that end in 0 or 5 (95% interval), Readings."""
+    rows = pick(findings, "round_readings_share", ["term"])
+    shown = for_display(findings, 0).loc[rows.index, "result"]
+    return pd.DataFrame(
+        {
+            "Reading": rows["term"].to_numpy(),
+            "% that end in 0 or 5 (95% interval)": shown.to_numpy(),
+            "Readings": rows["note"].to_numpy(),
         }
     )

@@ -10,7 +10,7 @@ from plantstats.reports.errors import ReportError
 from plantstats.reports.names import safe_name
 from plantstats.reports.runner import Report, run
 
-REVIEW_PACK = ("loss_rates",)
+REVIEW_PACK = ("loss_rates", "records_check")
 
 
 def review(folder: Path, quarter: str | None, client: str | None, as_of: date | None, out: Path) -> Report:
