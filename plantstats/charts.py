@@ -13,7 +13,8 @@ from plantstats.periods import Period
 
 # Narrow, so that a phone shows it without shrinking the letters; the page may enlarge it.
 WIDTH = 5.2
-INK, ACCENT, FAINT = "#1f2933", sns.color_palette("colorblind").as_hex()[0], "#9aa5b1"
+INK, FAINT = "#1f2933", "#9aa5b1"
+ACCENT, SECOND = sns.color_palette("colorblind").as_hex()[:2]
 MOST_GROUPS = 15
 
 
@@ -69,4 +70,25 @@ def draw_groups(
     ax.set_ylim(-0.7, len(rows) - 0.3)
     ax.set_xlim(left=0)
     ax.set_xlabel("Losses per 100 plant-years (95% interval); in brackets: lost of plants there", fontsize=8)
+    return ax
+
+
+def draw_completeness(findings: pd.DataFrame, ax: Axes) -> Axes:
+    """Shares of visits made and of visits with a reading of humidity, by month.
+
+    Takes:  findings with visits_made_share and humidity_read_share by month.
+    Gives:  ax, with the counts of visits to a plant below the months.
+    """
+    made = pick(findings, "visits_made_share", ["month"]).sort_values("month", ignore_index=True)
+    read = pick(findings, "humidity_read_share", ["month"]).sort_values("month", ignore_index=True)
+    for rows, colour, label in ((made, ACCENT, "visits made"), (read, SECOND, "humidity read")):
+        at = np.arange(len(rows))
+        ax.vlines(at, rows["low"], rows["high"], colors=colour, linewidth=2)
+        ax.plot(at, rows["estimate"], "o-", color=colour, markersize=4, linewidth=1, label=label)
+    months = [str(month).replace("-", "\n") for month in made["month"]]
+    ax.set_xticks(np.arange(len(made)), months)
+    ax.axhline(100, color=FAINT, linewidth=0.8)
+    ax.set_ylim(bottom=0)
+    ax.set_ylabel("% (see the caption)", fontsize=8)
+    ax.legend(fontsize=7, loc="lower left")
     return ax

@@ -41,8 +41,8 @@ def quality(records: Records, time: PlantTime, faults: pd.DataFrame, period: Per
 
     Takes:  records; plant-time with losses dated "found"; faults as `checks.check` gives them; the period reviewed.
     Gives:  findings: visits_made_share and humidity_read_share by month (the last MONTHS before the end of the
-            period) and by site (in the period); air_known_share; round_readings_share by reading; loss_rate_as_recorded,
-            loss_rate_without_doubtful and loss_rate_with_swaps of the period.
+            period) and by site (in the period); air_known_share; round_readings_share by reading;
+            loss_rate_as_recorded, loss_rate_without_doubtful and loss_rate_with_swaps of the period.
     """
     engine = duckdb.connect()
     for name in ("visits", "plants", "sites"):

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import shutil
-from collections.abc import Callable
 from datetime import date
 from pathlib import Path
 
