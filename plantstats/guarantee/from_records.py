@@ -47,10 +47,10 @@ class FittedLosses:
             asked["humidity"] = lines["humidity"].to_numpy()
         bands, notes = self._bands()
         # Log rates are sums of terms: those of the lines at one age and month, and those of ages and months.
-        corner = {"age_band": bands[0], "month": 1}
-        line_rows, beside = self.model.rows(asked.assign(**corner), unseen)
+        line_rows, beside = self.model.rows(asked.assign(age_band=bands[0], month=1), unseen)
         cells = pd.DataFrame({"age_band": np.repeat(bands, MONTHS), "month": np.tile(np.arange(1, 13), len(bands))})
-        cells = cells.assign(**{name: asked.loc[0, name] for name in asked})
+        first = {str(name): value for name, value in asked.iloc[0].items()}
+        cells = cells.assign(**first)
         cell_rows, _ = self.model.rows(cells, "group")
         rows = line_rows.to_numpy()[:, None, :] + (cell_rows.to_numpy() - cell_rows.to_numpy()[0])[None]
         beta = self.model.draw(draws, seed)
@@ -133,7 +133,7 @@ def fit_losses(records: Records, as_of: date) -> tuple[FittedLosses, PlantTime]:
     fitted = loss_model.fit(cells, species_table())
     lives = time.lives[["species", "exit_age"]].astype({"exit_age": "float64"})
     tenth = lives.groupby("species")["exit_age"].nlargest(LEFT).groupby("species").agg(["min", "size"])
-    known = tenth.loc[tenth["size"] >= LEFT, "min"].to_dict()
+    known = {str(name): float(age) for name, age in tenth.loc[tenth["size"] >= LEFT, "min"].items()}
     every = float(lives["exit_age"].nlargest(LEFT).min()) if len(lives) else 0.0
     return FittedLosses(fitted, known, every, as_of), time
 

@@ -44,6 +44,12 @@ class LossModel(Protocol):
                 "group" or "refuse" for a species without own records.
         """
 
+    def site_history(self, sites: list[str], draws: int, seed: int) -> tuple[Array, Array]:
+        """What sites have lost, and what was to be expected of them at effect 1, per draw of the model.
+
+        Gives:  losses (one per site), expected (draws x sites); 0 and 0 for a site without records.
+        """
+
 
 @dataclass(frozen=True)
 class Exits:

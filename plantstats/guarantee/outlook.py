@@ -36,6 +36,11 @@ class Promise:
     cap: int | None = None
     after_uncovered: str = "replaced"
 
+    @property
+    def once(self) -> bool:
+        """Whether only the plant in place counts, and none that follows it."""
+        return self.cap == 1 and self.after_uncovered == "ends"
+
 
 @dataclass(frozen=True)
 class Drawn:
@@ -85,7 +90,8 @@ def look_ahead(cut: Grid, plants: Plants, promise: Promise, drawn: Drawn) -> Out
         at = np.flatnonzero(leaves == leave)
         first = days_at_risk(cut, plants.planted[at], drawn.age_cuts, plants.enter[at], leaves[at])
         starts = _middles(cut, leave) + promise.lead_days
-        later = days_at_risk(cut, starts, drawn.age_cuts, None, np.full(cut.steps, leave))
+        alone = starts[:0] if promise.once else starts
+        later = days_at_risk(cut, alone, drawn.age_cuts, None, np.full(len(alone), leave))
         block = max(1, ROWS // (len(at) * cut.steps**2))
         parts = [
             _of_one_end(first, later, promise, drawn.part(slice(begin, begin + block), at, plants.site))
@@ -115,6 +121,8 @@ def _of_one_end(first: Array, later: Array, promise: Promise, drawn: Drawn) -> O
     same."""
     draws, lines, steps = *drawn.hazard.shape[:2], first.shape[1]
     hazard = drawn.hazard.reshape(draws, lines, -1) * drawn.effect[..., None]
+    if promise.once:
+        return _first_only(first.reshape(lines, steps, -1), promise, drawn, hazard)
     first, later = first.reshape(lines, steps, -1), later.reshape(steps * steps, -1)
     lost = np.einsum("dlh,lsh->dls", hazard, first, optimize=True)
     again = (hazard @ later.T).reshape(draws, lines, steps, steps)
@@ -125,6 +133,14 @@ def _of_one_end(first: Array, later: Array, promise: Promise, drawn: Drawn) -> O
     other = (begun[1], follow[1]) if begun[1].any() or follow[1].any() else (None, None)
     numbers = renewal.count(renewal.Chances(begun[0], follow[0], *other), promise.cap)
     return Outlook(numbers.chance, numbers.by_step)
+
+
+def _first_only(first: Array, promise: Promise, drawn: Drawn, hazard: Array) -> Outlook:
+    """At most one replacement, and nothing after it: one minus survival, without successors."""
+    lost = np.einsum("dlh,lsh->dls", hazard, first, optimize=True)
+    by_step, _ = _chances(promise, drawn, lost, drawn.covered[:, None, None], first.sum(axis=-1))
+    paid = by_step.sum(axis=-1)
+    return Outlook(np.stack([1 - paid, paid], axis=-1), by_step)
 
 
 def _chances(promise: Promise, drawn: Drawn, lost: Array, share: Array, days: Array) -> tuple[Array, Array]:

@@ -82,8 +82,8 @@ def _complete(listed: pd.DataFrame, path: Path, settings: Settings) -> pd.DataFr
     lux = listed["light_lux"]
     measured = [np.nan if pd.isna(value) else band_of_lux(value, settings.light_scheme) for value in lux]
     light = listed["light"].fillna(pd.Series(measured, index=listed.index, dtype="str"))
-    pot = pd.Series(POT_CLASSES[-1], index=listed.index).where(
-        listed["pot_cm"].isna(), np.array(POT_CLASSES)[np.searchsorted(POT_CUTS, listed["pot_cm"], side="right")])
+    classes = np.array(POT_CLASSES)[np.searchsorted(POT_CUTS, listed["pot_cm"].fillna(0), side="right")]
+    pot = pd.Series(classes, index=listed.index).where(listed["pot_cm"].notna(), POT_CLASSES[-1])
     lines = "line " + listed["line"].astype("str")
     position = listed["position"].fillna(lines)
     twice = position.duplicated(keep=False)

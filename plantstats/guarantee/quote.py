@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from functools import partial
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -97,7 +98,7 @@ def make(listed: pd.DataFrame, model: LossModel, exits: Exits, terms: Terms) -> 
     ahead = look(drawn)
     by_step = ahead.by_step.mean(axis=0)[of_line]
     lines = _with_costs(lines, by_step, terms)
-    cells = lines.assign(kind=of_line).groupby(["kind", "unit"], as_index=False)["quantity"].sum()
+    cells = lines.assign(kind=of_line).groupby(["kind", "unit"])["quantity"].sum().reset_index()
     chance, quantity, unit = ahead.chance[:, cells["kind"]], cells["quantity"].to_numpy(), cells["unit"].to_numpy()
     whole_cost, *parts = (
         one.capped(terms.cap_money) for one in spread.total(chance, quantity, unit, groups=GROUPS))
@@ -144,11 +145,11 @@ def _lines(listed: pd.DataFrame, hazards: LineHazards, terms: Terms, cut: Grid) 
     )
 
 
-def _kinds(lines: pd.DataFrame) -> tuple[pd.DataFrame, npt.NDArray[np.int64], list[str]]:
+def _kinds(lines: pd.DataFrame) -> tuple[pd.DataFrame, npt.NDArray[np.integer[Any]], list[str]]:
     """Lines of equal chances taken together, and which kind each line is."""
     keys = [*CLASS, "planted", "site_id"]
     grouped = lines.groupby(keys, sort=True)
-    of_line = grouped.ngroup().to_numpy()
+    of_line = grouped.ngroup().to_numpy(dtype="int64")
     first = lines.assign(row=np.arange(len(lines)), kind=of_line).drop_duplicates("kind").sort_values("kind")
     sites = sorted(lines["site_id"].unique())
     return first.assign(site=first["site_id"].map({name: n for n, name in enumerate(sites)})), of_line, sites

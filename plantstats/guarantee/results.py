@@ -16,8 +16,8 @@ EXACT = "exact recursion and convolution, mixed over site effect and model"
 LEVEL = 0.95
 
 findings.define(
-    expected_replacements="Replacements under guarantee that are to be expected over the term (or the contract year "
-    "named), mean over site effects and possible models; the interval holds 95 in 100 outcomes.",
+    expected_replacements="Replacements under guarantee that are to be expected over the term (or the year named), "
+    "mean over site effects and possible models; the interval holds 95 in 100 outcomes.",
     expected_guarantee_cost="Expected cost of the replacements under guarantee over the term, in the currency named; "
     "a management estimate.",
     discounted_guarantee_cost="Expected cost of the replacements under guarantee, each payment discounted to the "
@@ -75,16 +75,16 @@ def owner_findings(quote: Quote, offered: Price) -> pd.DataFrame:
 
 def client_findings(quote: Quote, offered: Price) -> pd.DataFrame:
     """What a client may see: the charge, nothing of our costs."""
-    kept = findings.pick(owner_findings(quote, offered), "monthly_charge", ["term"])
-    per_plant = findings.pick(owner_findings(quote, offered), "monthly_charge_per_plant", ["term"])
-    return findings.table(pd.concat([kept, per_plant], ignore_index=True).drop(columns="term").assign(
-        note="", method="level charge"))
+    own = owner_findings(quote, offered)
+    shown = [findings.pick(own, name, ["term"]) for name in ("monthly_charge", "monthly_charge_per_plant")]
+    plain = pd.concat(shown, ignore_index=True).drop(columns="term")
+    return findings.table(plain.assign(note="", method="level charge"))
 
 
 def _by_line(quote: Quote, period: str) -> list[dict[str, object]]:
     made = []
     for n, row in enumerate(quote.lines.to_dict("records")):
-        label: dict[str, Any] = {"line": row["position"], "species": row["species"], "light": row["light"], "pot": row["pot"]}
+        label: dict[str, Any] = {name: row[name] for name in ("species", "light", "pot")} | {"line": row["position"]}
         spread = quote.line_numbers[n]
         made.append(findings.finding(
             "expected_replacements", period, row["expected"], min(spread.point((1 - LEVEL) / 2), row["expected"]),

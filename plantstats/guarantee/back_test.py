@@ -1,0 +1,224 @@
+"""What quotes made a year ago said about the plants then in place, against what happened."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import date
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import pandas as pd
+
+from plantstats import findings, plant_time, rates
+from plantstats.guarantee import spread
+from plantstats.guarantee.from_records import FittedLosses, fit_losses
+from plantstats.guarantee.grid import Array, Grid, grid
+from plantstats.guarantee.hazards import CLASS, covered_share, site_effects
+from plantstats.guarantee.in_force import alive_on, places_on
+from plantstats.guarantee.outlook import Drawn, Plants, Promise, look_ahead
+from plantstats.guarantee.terms import Terms
+from plantstats.periods import Period, previous_quarters
+from plantstats.plant_time.inputs import POT_CLASSES, POT_CUTS
+
+if TYPE_CHECKING:
+    from plantstats.records import Records
+
+QUARTERS = 4
+LEVELS = (0.80, 0.95)
+MOST_CHAIN = 50  # successors of one place within the quarters tested
+METHOD = "quote of a year ago for the plants then in place"
+
+findings.define(
+    back_test_expected="Covered losses that the records of a year ago led to expect in the quarter, for the plants "
+    "then in place and those that followed them; the interval holds 95 in 100 outcomes.",
+    back_test_observed="Covered losses that happened to those plants in the quarter.",
+    back_test_ratio="Covered losses that happened, divided by those that were expected (1 = as expected).",
+    back_test_held="Site-quarters in 100 in which the losses stayed within the point named in `term`.",
+    back_test_held_expected="Site-quarters in 100 in which they should have: counts are whole, so that this lies above "
+    "the point's own percentage.",
+)
+
+
+@dataclass(frozen=True)
+class BackTest:
+    """cells: one row per site and quarter: site_id, period, plants, expected, point_80, point_95, losses, and the
+    chance to stay within each point; totals: the same per quarter for all sites; distributions of the cells, in step.
+    """
+
+    cells: pd.DataFrame
+    totals: pd.DataFrame
+    distributions: tuple[spread.Spread, ...]
+
+    def findings(self) -> pd.DataFrame:
+        """All results of the back-test."""
+        return findings.table(_findings(self))
+
+
+def back_test(records: Records, period: Period, terms: Terms) -> BackTest | None:
+    """Test last year's quotes.
+
+    Takes:  records; period: the last complete quarter; terms (covered and excluded causes, draws, seed, lead time).
+    Gives:  BackTest over the four quarters up to the period, or None where the records do not reach back to a
+            model at their beginning.
+    Keeps:  only plants in place at the start, and their successors, count: plants of new positions were not quoted.
+    """
+    quarters = [*previous_quarters(period, QUARTERS - 1), period]
+    cut_day = previous_quarters(quarters[0], 1)[0].last_day
+    from plantstats.loss_model import ModelError  # noqa: PLC0415
+
+    try:
+        model, time = fit_losses(records, cut_day)
+    except ModelError:
+        return None
+    plants = _in_place(records, time, cut_day)
+    start = quarters[0].start
+    cut = grid(start, period.end)
+    kinds, steps = _foreseen(plants, model, time, terms, cut)
+    happened = _happened(records, plants, terms, period)
+    rows, laws = [], []
+    for quarter in quarters:
+        inside = (cut.edges[:-1] >= (quarter.start - start).days) & (cut.edges[:-1] < (quarter.end - start).days)
+        # In one quarter a position is hardly ever replaced twice: its chance to be is its expected number.
+        expected = np.minimum(steps[:, :, inside].sum(axis=-1), 1.0)
+        of_quarter = happened[happened["lost_on"].between(pd.Timestamp(quarter.start), pd.Timestamp(quarter.last_day))]
+        for site in ["", *sorted(kinds["site_id"].unique())]:
+            at = np.flatnonzero(kinds["site_id"].eq(site)) if site else np.arange(len(kinds))
+            chance = np.stack([1 - expected[:, at], expected[:, at]], axis=-1)
+            quantity = kinds["quantity"].to_numpy()[at]
+            law = spread.total(chance, quantity, np.ones(len(at), dtype="int64"))[0]
+            seen = of_quarter if not site else of_quarter[of_quarter["site_id"].eq(site)]
+            rows.append({
+                "site_id": site, "period": quarter.name, "plants": int(quantity.sum()), "expected": law.mean,
+                "low": law.point(0.025), "high": law.point(0.975), "losses": int(seen["quantity"].sum()),
+                **{f"point_{100 * p:.0f}": law.point(p) for p in LEVELS},
+                **{f"chance_{100 * p:.0f}": law.within(law.point(p)) for p in LEVELS}})
+            laws.append(law)
+    table = pd.DataFrame(rows)
+    by_site = table["site_id"].ne("")
+    return BackTest(table[by_site].reset_index(drop=True), table[~by_site].reset_index(drop=True), tuple(
+        law for law, one in zip(laws, by_site, strict=True) if one))
+
+
+def calibration(test: BackTest) -> pd.DataFrame:
+    """How often losses stayed within each point, against how often they should have.
+
+    Gives:  one row per point from 5 to 95%: point, stated and held (shares of site-quarters).
+    """
+    rows = []
+    for share in np.arange(0.05, 0.96, 0.05):
+        points = np.array([law.point(float(share)) for law in test.distributions])
+        stated = np.mean([law.within(p) for law, p in zip(test.distributions, points, strict=True)])
+        rows.append({"point": float(share), "stated": float(stated), "held": float(
+            (test.cells["losses"].to_numpy() <= points).mean())})
+    return pd.DataFrame(rows)
+
+
+def _in_place(records: Records, time: plant_time.PlantTime, day: date) -> pd.DataFrame:
+    plants = records.table("plants")
+    alive = alive_on(plants, time, day)
+    here = places_on(plants[alive > 0].assign(quantity=alive), records, time, day)
+    pot = np.array(POT_CLASSES)[np.searchsorted(POT_CUTS, here["pot_cm"].fillna(0), side="right")]
+    return here.assign(
+        pot=pd.Series(pot, index=here.index).where(here["pot_cm"].notna(), POT_CLASSES[-1]),
+        light=here["light"].fillna("unknown"), planter=here["planter"].fillna("unknown"))
+
+
+def _foreseen(
+    plants: pd.DataFrame, model: FittedLosses, time: plant_time.PlantTime, terms: Terms, cut: Grid
+) -> tuple[pd.DataFrame, Array]:
+    """Kinds of plants (with quantity), and expected covered losses: draws x kinds x steps."""
+    rows = plants.assign(planted=(plants["installed_on"] - pd.Timestamp(cut.starts_on)).dt.days.astype("float64"))
+    kinds = rows.groupby([*CLASS, "planted", "site_id"], dropna=False)["quantity"].sum().reset_index()
+    hazards = model.for_lines(kinds, terms.draws, terms.seed)
+    sites = sorted(kinds["site_id"].unique())
+    lost, expected = model.site_history(sites, terms.draws, terms.seed)
+    effect = site_effects(hazards.site_variance, lost, expected, sites, terms.seed)
+    share, _ = covered_share(time.losses, terms.covered, terms.excluded, terms.draws, terms.seed)
+    whole = time.cells([]).iloc[0]
+    n = len(kinds)
+    who = Plants(kinds["planted"].to_numpy(), np.zeros(n), np.full(n, cut.edges[-1]),
+                 kinds["site_id"].map({name: k for k, name in enumerate(sites)}).to_numpy())
+    drawn = Drawn(hazards.age_cuts, hazards.drawn, effect, share, float(whole["client_exits"] / whole["plant_days"]),
+                  float(whole["withdrawn"] / whole["plant_days"]))
+    return kinds, look_ahead(cut, who, Promise(terms.lead_days), drawn).by_step
+
+
+def _happened(records: Records, plants: pd.DataFrame, terms: Terms, period: Period) -> pd.DataFrame:
+    """Covered losses after the start of the plants in place and their successors: site_id (of the start), lost_on."""
+    later = plant_time.build(records, period.last_day, dated="found")
+    lost = later.losses
+    cause = lost["cause"].fillna("unknown")
+    counted = ~cause.isin(terms.excluded) & (cause.isin(terms.covered) if terms.covered else True)
+    done = records.table("replacements").dropna(subset=["replaced_by"])
+    # After a plant taken out alive the position was taken to end: what came then was not quoted.
+    done = done[done["outcome"].ne("withdrawn")]
+    follows = done.set_index("replaced_by")["plant_id"]
+    follows = follows[~follows.index.duplicated()]
+    site_of = plants.set_index("plant_id")["site_id"]
+    root = lost["plant_id"].copy()
+    for _ in range(MOST_CHAIN):
+        step = root.where(root.isin(site_of.index), root.map(follows))
+        if step.equals(root):
+            break
+        root = step
+    made = lost.assign(site_id=root.map(site_of))
+    return made[counted & made["site_id"].notna()]
+
+
+def _findings(test: BackTest) -> list[dict[str, object]]:
+    rows: list[dict[str, object]] = []
+    for row in test.totals.to_dict("records"):
+        given: dict[str, Any] = {"unit": "losses", "method": METHOD, "n_plants": row["plants"]}
+        mean = row["expected"]
+        rows.append(findings.finding("back_test_expected", row["period"], mean, min(row["low"], mean),
+                                     max(row["high"], mean), level=0.95, **given))
+        rows.append(findings.finding("back_test_observed", row["period"], float(row["losses"]), losses=row["losses"],
+                                     **given))
+    seen, expected = int(test.totals["losses"].sum()), float(test.totals["expected"].sum())
+    span = f"{test.totals['period'].iloc[0]} to {test.totals['period'].iloc[-1]}"
+    limits = [float(v[0]) / expected for v in rates.poisson_limits(seen)] if expected else [np.nan] * 3
+    rows.append(findings.finding(
+        "back_test_ratio", span, *limits, unit="ratio", method="exact Poisson limits of the losses", losses=seen,
+        level=0.95, note="" if expected else "not available: nothing was expected"))
+    for p in LEVELS:
+        held = test.cells["losses"] <= test.cells[f"point_{100 * p:.0f}"]
+        low, high = _binomial(int(held.sum()), len(held))
+        rows.append(findings.finding(
+            "back_test_held", span, 100 * float(held.mean()), low, high, unit="% of site-quarters", level=0.95,
+            method="exact binomial limits (Clopper and Pearson 1934)", term=f"{100 * p:.0f}%",
+            note=f"{int(held.sum())} of {len(held)}; the quarters of one site are not independent"))
+        rows.append(findings.finding(
+            "back_test_held_expected", span, 100 * float(test.cells[f"chance_{100 * p:.0f}"].mean()),
+            unit="% of site-quarters", method=METHOD, term=f"{100 * p:.0f}%"))
+    return rows
+
+
+def _binomial(hits: int, n: int) -> tuple[float, float]:
+    from statsmodels.stats.proportion import proportion_confint  # noqa: PLC0415
+
+    low, high = proportion_confint(hits, n, method="beta")
+    return 100 * (0.0 if hits == 0 else float(low)), 100 * (1.0 if hits == n else float(high))
+
+
+def said(test: BackTest | None) -> str:
+    """The back-test in one sentence, for the page of every quote."""
+    if test is None:
+        return "No back-test: the records of a year ago hold too few losses to have made a quote from."
+    seen, expected = int(test.totals["losses"].sum()), float(test.totals["expected"].sum())
+    parts = []
+    for p in LEVELS:
+        held = test.cells["losses"] <= test.cells[f"point_{100 * p:.0f}"]
+        stated = test.cells[f"chance_{100 * p:.0f}"].mean()
+        parts.append(f"the {100 * p:.0f}% point held in {int(held.sum())} of {len(held)} site-quarters "
+                     f"({100 * held.mean():.0f}%, {100 * stated:.0f}% stated)")
+    return (
+        f"Back-test: a year ago {expected:.1f} covered losses were to be expected among the "
+        f"{test.totals['plants'].iloc[0]:,} plants then in place over the four quarters to "
+        f"{test.totals['period'].iloc[-1]}; {seen} happened. "
+        + "; ".join(parts).capitalize() + ".")
+
+
+def chart_points(test: BackTest) -> tuple[Array, Array, Array]:
+    """For the calibration chart: points, stated and held shares, in percent."""
+    made = calibration(test) * 100
+    return made["point"].to_numpy(), made["stated"].to_numpy(), made["held"].to_numpy()

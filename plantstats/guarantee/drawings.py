@@ -1,0 +1,69 @@
+"""Charts of the guarantee: a quote's distribution, and how last year's quotes held."""
+
+from __future__ import annotations
+
+import numpy as np
+from matplotlib.axes import Axes
+
+from plantstats.charts import ACCENT, FAINT, INK
+from plantstats.guarantee.back_test import BackTest, chart_points
+from plantstats.guarantee.quote import POINTS, Quote
+
+BARS = 45
+
+
+def draw_cost(quote: Quote, ax: Axes) -> Axes:
+    """How likely each cost is, with the quoted points.
+
+    Takes:  quote; ax.
+    Gives:  ax: bars of chance by cost over the term, lines at the points.
+    """
+    top = max(quote.point(0.998), quote.total.unit) / 100
+    edges = np.linspace(0, top, BARS + 1)
+    height, _ = np.histogram(quote.total.values / 100, bins=edges, weights=quote.total.chance * 100)
+    ax.bar(edges[:-1], height, width=np.diff(edges), align="edge", color=FAINT, edgecolor="white", linewidth=0.4)
+    for share in POINTS:
+        at = quote.point(share) / 100
+        ax.axvline(at, color=ACCENT, linewidth=1.4)
+        ax.annotate(f"{100 * share:.0f}%", (at, 1.0), (2, -9), xycoords=("data", "axes fraction"),
+                    textcoords="offset points", fontsize=7, color=INK)
+    ax.set_xlim(0, top)
+    ax.set_xlabel(f"Cost of replacements over the term ({quote.terms.currency})", fontsize=8)
+    ax.set_ylabel("Chance in 100", fontsize=8)
+    return ax
+
+
+def cost_in_words(quote: Quote) -> str:
+    """The chart of `draw_cost` for those who cannot see it."""
+    said = "; ".join(f"{100 * p:.0f}% point {quote.terms.currency} {quote.point(p) / 100:,.0f}" for p in POINTS)
+    return f"Distribution of the cost over the term: mean {quote.total.mean / 100:,.0f}; {said}."
+
+
+def draw_back_test(test: BackTest | None, ax: Axes) -> Axes:
+    """How often losses stayed within each point, against how often they should have.
+
+    Takes:  back-test (None: none could be made, and the chart says so); ax.
+    Gives:  ax: stated share across, held share up; on the line is right, above it quotes were too high.
+    """
+    if test is None:
+        ax.annotate("no back-test yet", (0.5, 0.5), xycoords="axes fraction", ha="center", fontsize=8, color=INK)
+        return ax
+    _, stated, held = chart_points(test)
+    ax.plot([0, 100], [0, 100], color=FAINT, linewidth=1)
+    ax.scatter(stated, held, color=ACCENT, s=18, zorder=3)
+    low = min(60.0, float(min(stated.min(), held.min())) - 3)
+    ax.set_xlim(low, 101)
+    ax.set_ylim(low, 101)
+    ax.set_xlabel("Site-quarters within the point, stated (in 100)", fontsize=8)
+    ax.set_ylabel("Held (in 100)", fontsize=8)
+    return ax
+
+
+def back_test_in_words(test: BackTest | None) -> str:
+    """The chart of `draw_back_test` for those who cannot see it."""
+    if test is None:
+        return "No back-test: the records of a year ago hold too few losses."
+    points, stated, held = chart_points(test)
+    some = [f"at the {p:.0f}% point {s:.0f} in 100 stated, {h:.0f} held"
+            for p, s, h in zip(points, stated, held, strict=True) if round(p) in (50, 80, 95)]
+    return "How last year's points held over sites and quarters: " + "; ".join(some) + "."

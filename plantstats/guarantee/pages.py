@@ -1,0 +1,114 @@
+"""Sentences of the guarantee's pages: every number in them stands in the findings."""
+
+from __future__ import annotations
+
+import pandas as pd
+
+from plantstats.guarantee.margin import LEVEL
+from plantstats.guarantee.money import show
+from plantstats.guarantee.price import Price
+from plantstats.guarantee.provision import Provision, RollForward
+from plantstats.guarantee.quote import Quote
+from plantstats.guarantee.swap_or_nurse import HORIZON, WARNING, Choice, Recovery
+
+LABEL = (
+    "This is a management estimate from the company's own records. It is not legal, accounting or insurance advice; "
+    "the contract's terms govern, and the law may override them."
+)
+SHARES = {"chance": "chance", "site": "what is not known about the site", "model": "what is not known about the rates"}
+
+
+def quote_sentences(quote: Quote, offered: Price) -> list[str]:
+    """What an owner reads first about a quote."""
+    terms, unit = quote.terms, quote.terms.currency
+    low, high = quote.number.point(0.025), quote.number.point(0.975)
+    said = [
+        f"Over {terms.months} months from {terms.starts_on}, {quote.number.mean:.1f} replacements under guarantee are "
+        f"to be expected for the {quote.plants:,} plants (95 in 100 such contracts: {low} to {high}), at an expected cost "
+        f"of {show(quote.expected_cost, unit)} ({show(quote.discounted, unit)} discounted).",
+        f"The cost stays within {show(quote.point(0.5), unit)} in half of such contracts, within "
+        f"{show(quote.point(0.8), unit)} in 80 of 100 and within {show(quote.point(0.95), unit)} in 95 of 100.",
+        f"{show(offered.monthly, unit)} a month ({offered.per_plant / 100:.2f} per plant) covers it in "
+        f"{100 * offered.certainty:.0f} of 100, and leaves a margin of {terms.margin_percent:g}%"
+        + (f"; that is {offered.share_of_fee:.1f}% of the monthly fee." if terms.monthly_fee else "."),
+        "Of the uncertainty, " + ", ".join(f"{100 * share:.0f}% is {SHARES[name]}" for name, share in
+                                           quote.shares.items())
+        + f". {100 * quote.covered_share:.0f}% of the {quote.losses} losses on record had causes that these terms "
+        "cover.",
+    ]
+    return [*said, *(_sentence(note) for note in quote.notes), LABEL]
+
+
+def _sentence(note: str) -> str:
+    return note if note.endswith(".") else note + "."
+
+
+def offer_sentences(quote: Quote, offered: Price) -> list[str]:
+    """What a client reads: what is promised, for which charge; none of our costs."""
+    terms = quote.terms
+    return [
+        f"For {quote.plants:,} plants the replacement guarantee costs {show(offered.monthly, terms.currency)} a month.",
+        f"It runs from {terms.starts_on} for {terms.months} months.",
+        "A plant that dies or falls below what was agreed is replaced, except where the terms below say otherwise.",
+    ]
+
+
+def provision_sentences(provision: Provision, rolled: RollForward, currency: str) -> list[str]:
+    """What an owner reads first about running guarantees."""
+    at = provision.as_of
+    return [
+        f"For {provision.plants:,} plants under guarantee on {at}, {show(provision.undiscounted, currency)} is to be "
+        f"expected in replacements until their guarantees end ({show(provision.discounted, currency)} discounted); in "
+        f"80 of 100 cases it stays within {show(provision.total.point(0.8), currency)}, in 95 within "
+        f"{show(provision.total.point(0.95), currency)}.",
+        f"Over the quarter: opening {show(rolled.opening, currency)}, charged {show(rolled.charged, currency)}, used "
+        f"{show(rolled.used, currency)}, adjusted {show(rolled.adjusted, currency)}, closing "
+        f"{show(rolled.closing, currency)}.",
+        *(_sentence(note[:1].upper() + note[1:]) for note in provision.notes),
+        LABEL,
+    ]
+
+
+def provision_table(provision: Provision, currency: str) -> pd.DataFrame:
+    """The provision by client: for people."""
+    rows = provision.by_client
+    money = {"undiscounted": "Expected", "discounted": "discounted", "point_80": "80% point", "point_95": "95% point"}
+    made = pd.DataFrame({"Client": rows["client_id"], "Plants": rows["plants"],
+                         "Replacements": [f"{n:.1f}" for n in rows["expected"]]})
+    for name, head in money.items():
+        made[f"{head} ({currency})"] = [show(int(value)) for value in rows[name]]
+    return made
+
+
+def roll_table(rolled: RollForward, currency: str) -> pd.DataFrame:
+    """The roll-forward: for people."""
+    rows = rolled.table()
+    return pd.DataFrame({"Line": rows["Line"], currency: [show(int(value)) for value in rows["Cents"]]})
+
+
+def margin_table(margins: pd.DataFrame, currency: str) -> pd.DataFrame:
+    """Account margins, lowest first: for people."""
+    rows = margins.sort_values(["margin", "client_id"])
+    made = pd.DataFrame({"Client": rows["client_id"]})
+    for name in ("fee", "labour", "travel", "replacements", "margin"):
+        made[f"{name.capitalize()} ({currency})"] = [show(int(value)) for value in rows[name]]
+    made[f"Margin, {100 * LEVEL:.0f}% interval"] = [
+        f"{low / 100:,.0f} to {high / 100:,.0f}" for low, high in zip(rows["low"], rows["high"], strict=True)]
+    made["Site visits"], made["Visit lines without minutes"] = rows["visits"], rows["no_minutes"]
+    return made
+
+
+def nurse_sentences(found: Recovery, choice: Choice, currency: str) -> list[str]:
+    """Swap or nurse, in words."""
+    known = found.recovered + found.lost + found.neither
+    if not known:
+        return [f"{choice.verdict.capitalize()}.", WARNING]
+    return [
+        f"Of {known} plants that once scored 2 or less and were left in place, {found.recovered} recovered within "
+        f"{HORIZON} days ({100 * found.chance:.0f}%, 95% interval {100 * found.low:.0f} to {100 * found.high:.0f}%); "
+        f"{found.open} more cannot be judged yet.",
+        f"Nursing costs {show(choice.nurse, currency)} on average ({show(choice.nurse_low)} to "
+        f"{show(choice.nurse_high)}), replacing now {show(choice.swap, currency)}; nursing pays from a chance of "
+        f"{100 * choice.needed:.0f}% on: {choice.verdict}.",
+        WARNING,
+    ]

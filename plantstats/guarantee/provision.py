@@ -1,0 +1,250 @@
+"""The provision for guarantees that are running: expected cost by client, and how it moved over a quarter.
+
+A management estimate. What is booked, and how, is for an accountant to decide.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import date, timedelta
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+from plantstats.guarantee import spread
+from plantstats.guarantee.from_records import FittedLosses, fit_losses
+from plantstats.guarantee.grid import Array, Grid, grid
+from plantstats.guarantee.hazards import CLASS, covered_share, site_effects
+from plantstats.guarantee.in_force import InForce, begun, in_force
+from plantstats.guarantee.money import cents, whole
+from plantstats.guarantee.outlook import Drawn, Plants, Promise, look_ahead
+from plantstats.guarantee.quote import discount
+from plantstats.guarantee.spread import Whole
+from plantstats.periods import Period, previous_quarters
+
+if TYPE_CHECKING:
+    from plantstats.plant_time import PlantTime
+    from plantstats.records import Records
+
+LEAD_DAYS = 14.0
+KINDS = [*CLASS, "planted", "enter", "out", "site_id", "cap", "covered", "excluded"]
+
+
+@dataclass(frozen=True)
+class Provision:
+    """A provision on one day, in whole cents.
+
+    by_client: client_id, plants, expected (replacements), undiscounted, discounted, point_80, point_95; the sums of
+    the clients are the totals. total: distribution of the whole; notes.
+    """
+
+    as_of: date
+    by_client: pd.DataFrame
+    total: spread.Spread
+    plants: int
+    notes: tuple[str, ...]
+
+    @property
+    def undiscounted(self) -> int:
+        """Expected cost of all clients."""
+        return int(self.by_client["undiscounted"].sum())
+
+    @property
+    def discounted(self) -> int:
+        """Expected cost of all clients, discounted to the day."""
+        return int(self.by_client["discounted"].sum())
+
+
+@dataclass(frozen=True)
+class Method:
+    """How a provision is worked out: yearly discount rates in percent, draws, seed, rounding rule."""
+
+    discount_percent: tuple[float, ...] = (0.0,)
+    draws: int = 100
+    seed: int = 1
+    rounding: str = "half-up"
+
+
+@dataclass(frozen=True)
+class Valued:
+    """Guarantees with what is expected of them; arrays by plant row, chances by kind of row."""
+
+    plants: pd.DataFrame
+    number: Array
+    cost: Array
+    discounted: Array
+    chance: Array
+    kind: npt.NDArray[np.integer[Any]]
+
+
+def provide(records: Records, period: Period, method: Method | None = None) -> Provision:
+    """The provision at the end of a quarter, with the records up to that day.
+
+    Takes:  records; period: the quarter; method.
+    Gives:  Provision.
+    Raises: ModelError when the records hold too few losses for a model.
+    """
+    method = method or Method()
+    model, time = fit_losses(records, period.last_day)
+    return _summed(value(in_force(records, time, period.last_day), model, time, period.end, method), period, method)
+
+
+def value(force: InForce, model: FittedLosses, time: PlantTime, start: date, method: Method) -> Valued:
+    """Expected cost of each guarantee from a day on.
+
+    Takes:  guarantees; model and plant-time of the same records; start: first day that is provided for; method.
+    Gives:  Valued.
+    """
+    plants = force.plants
+    day = pd.Timestamp(start)
+    rows = plants.assign(
+        planted=(plants["installed_on"] - day).dt.days.astype("float64"),
+        enter=(plants["installed_on"] - day).dt.days.clip(lower=0).fillna(0).astype("float64"),
+        out=(plants["leave"] - day).dt.days.astype("float64"))
+    rows = rows.assign(planted=rows["planted"].where(rows["installed_on"].notna()), cap=rows["cap"].fillna(-1))
+    kind = rows.groupby(KINDS, dropna=False, sort=True).ngroup().to_numpy()
+    kinds = rows.assign(kind=kind).drop_duplicates("kind").sort_values("kind").reset_index(drop=True)
+    end = start + timedelta(days=int(rows["out"].max()) if len(rows) else 0)
+    cut = grid(start, end)
+    steps, chance = np.zeros((len(kinds), cut.steps)), [np.ones((method.draws, len(kinds), 1))]
+    if len(kinds):
+        steps, made = _by_terms(kinds, model, time, own=force.own, cut=cut, method=method)
+        chance = [made]
+    number = steps.sum(axis=1)[kind] if len(kinds) else np.zeros(0)
+    unit = rows["unit"].to_numpy() * rows["quantity"].to_numpy()
+    worth = discount(cut, method.discount_percent)
+    return Valued(plants, number * rows["quantity"].to_numpy(), number * unit,
+                  (steps @ worth)[kind] * unit if len(kinds) else np.zeros(0), chance[0], kind)
+
+
+def _by_terms(
+    kinds: pd.DataFrame, model: FittedLosses, time: PlantTime, *, own: bool, cut: Grid, method: Method
+) -> tuple[Array, Array]:
+    """Mean losses by step, and chances by draw, of each kind of guarantee, one group of terms after the other."""
+    hazards = model.for_lines(kinds, method.draws, method.seed)
+    sites = sorted(kinds["site_id"].unique())
+    lost, expected = model.site_history(sites, method.draws, method.seed)
+    effect = site_effects(hazards.site_variance, lost, expected, sites, method.seed)
+    site = kinds["site_id"].map({name: n for n, name in enumerate(sites)}).to_numpy()
+    whole_time = time.cells([]).iloc[0]
+    gone = float(whole_time["withdrawn"]) / float(whole_time["plant_days"])
+    client = float(whole_time["client_exits"]) / float(whole_time["plant_days"])
+    steps = np.zeros((len(kinds), cut.steps))
+    parts: list[tuple[Whole, Array]] = []
+    for _, group in kinds.groupby(["cap", "covered", "excluded"]):
+        at = group.index.to_numpy()
+        cap, covered, excluded = group.iloc[0][["cap", "covered", "excluded"]]
+        share, _ = covered_share(time.losses, _words(covered), _words(excluded), method.draws, method.seed)
+        promise = Promise(LEAD_DAYS, 1, "ends") if own else Promise(LEAD_DAYS, None if cap < 0 else int(cap))
+        drawn = Drawn(hazards.age_cuts, hazards.drawn[:, at], effect, share, client, gone)
+        who = Plants(group["planted"].to_numpy(), group["enter"].to_numpy(), group["out"].to_numpy(), site[at])
+        ahead = look_ahead(cut, who, promise, drawn)
+        steps[at] = ahead.by_step.mean(axis=0)
+        parts.append((at, ahead.chance))
+    chance = np.zeros((method.draws, len(kinds), max(made.shape[-1] for _, made in parts)))
+    for at, made in parts:
+        chance[:, at, : made.shape[-1]] = made
+    return steps, chance
+
+
+def _words(text: str) -> tuple[str, ...]:
+    """Causes in a cell of the contracts: "all" or a blank cell for every one."""
+    words = tuple(text.replace(",", " ").replace(";", " ").split())
+    return () if words in ((), ("all",)) else words
+
+
+def _summed(valued: Valued, period: Period, method: Method) -> Provision:
+    plants = valued.plants
+    rows = []
+    for client, group in plants.groupby("client_id", sort=True):
+        at = group.index.to_numpy()
+        cost = _spread(valued, at)
+        rows.append({
+            "client_id": client, "plants": int(group["quantity"].sum()), "expected": float(valued.number[at].sum()),
+            "undiscounted": whole(float(valued.cost[at].sum()), method.rounding),
+            "discounted": whole(float(valued.discounted[at].sum()), method.rounding),
+            "point_80": cost.point(0.80), "point_95": cost.point(0.95)})
+    columns = ["client_id", "plants", "expected", "undiscounted", "discounted", "point_80", "point_95"]
+    by_client = pd.DataFrame(rows, columns=columns)
+    total = _spread(valued, np.arange(len(plants)))
+    return Provision(period.last_day, by_client, total, int(plants["quantity"].sum()), ())
+
+
+def _spread(valued: Valued, at: Whole) -> spread.Spread:
+    rows = valued.plants.iloc[at].assign(kind=valued.kind[at])
+    cells = rows.groupby(["kind", "unit"], as_index=False)["quantity"].sum()
+    chance = valued.chance[:, cells["kind"]]
+    return spread.total(chance, cells["quantity"].to_numpy(), cells["unit"].to_numpy(), points=2048)[0]
+
+
+@dataclass(frozen=True)
+class RollForward:
+    """How the provision moved over a quarter, whole cents: closing = opening + charged - used + adjusted.
+
+    charged: expected cost of the guarantees that began in the quarter, as seen when it opened; used: recorded cost of
+    replacements done under guarantee in the quarter; adjusted: what is left, of which `chance` (expected use of the
+    quarter less actual use) and the rest through changed rates, exits and corrections.
+    """
+
+    opening: int
+    charged: int
+    used: int
+    adjusted: int
+    closing: int
+    chance: int
+
+    def table(self) -> pd.DataFrame:
+        """Line, Amount: in the order of the sum."""
+        return pd.DataFrame({
+            "Line": ["Opening", "Charged: guarantees begun in the quarter", "Used: replacements under guarantee",
+                     "Adjusted", "of which chance: expected use less actual use", "of which changed rates, exits, "
+                     "corrections", "Closing"],
+            "Cents": [self.opening, self.charged, -self.used, self.adjusted, self.chance, self.adjusted - self.chance,
+                      self.closing]})
+
+
+def roll_forward(records: Records, period: Period, method: Method | None = None) -> tuple[RollForward, Provision]:
+    """How the provision moved from the end of the quarter before to the end of this one.
+
+    Takes:  records; period; method.
+    Gives:  RollForward, and the closing Provision. Each end is worked out with the records known on that day.
+    """
+    method = method or Method()
+    before = previous_quarters(period, 1)[0]
+    model, time = fit_losses(records, before.last_day)
+    force = in_force(records, time, before.last_day)
+    opening = _summed(value(force, model, time, period.start, method), before, method)
+    now, now_time = fit_losses(records, period.last_day)
+    closing_force = in_force(records, now_time, period.last_day)
+    closing = _summed(value(closing_force, now, now_time, period.end, method), period, method)
+    new_ones = begun(records, now_time, period)
+    charged = value(new_ones, model, time, period.start, method)
+    new = whole(float(charged.cost.sum()), method.rounding)
+    used = used_in(records, period)
+    adjusted = closing.undiscounted - opening.undiscounted - new + used
+    expected = _expected_use((force, new_ones), model, time, period, method)
+    return RollForward(opening.undiscounted, new, used, adjusted, closing.undiscounted, expected - used), Provision(
+        closing.as_of, closing.by_client, closing.total, closing.plants, closing_force.notes)
+
+
+def used_in(records: Records, period: Period) -> int:
+    """Recorded cost of the replacements done under guarantee in a period, plants and labour, in whole cents."""
+    done = records.table("replacements")
+    inside = done["replaced_on"].between(pd.Timestamp(period.start), pd.Timestamp(period.last_day))
+    rows = done[inside & done["covered"].eq("guaranteed")]
+    labour = rows["labour_minutes"].fillna(0).astype("float64") / 60 * records.settings.wage_per_hour
+    return sum(cents(value) for value in rows["plant_cost"].fillna(0)) + sum(whole(100 * value) for value in labour)
+
+
+def _expected_use(
+    guarantees: tuple[InForce, ...], model: FittedLosses, time: PlantTime, period: Period, method: Method
+) -> int:
+    """What the opening model expected to be used within the quarter."""
+    out = 0.0
+    for one in guarantees:
+        leave, last = one.plants["leave"], pd.Timestamp(period.end)
+        within = one.plants.assign(leave=leave.where(leave < last, last))
+        out += float(value(InForce(within, one.own, ()), model, time, period.start, method).cost.sum())
+    return whole(out, method.rounding)
