@@ -28,6 +28,19 @@ CAUTIONS = (
     "Lifting, ladders, wet floors and water near outlets or cables need the usual caution; the minutes here are no target "
     "that rewards skipping it. Sap can irritate: gloves. Pesticides: the label, local codes and a licensed person decide."
 )
+BY_SPECIES_CAPTION = (
+    "Days after watering until the topsoil of half of such plants is dry, with 95% intervals that allow for differences "
+    "between sites; each species where most of it stands."
+)
+FIT_CAPTION = "Share of plants with dry topsoil by days after watering, for the species with most spells."
+
+
+def intervals_caption(review: WateringReview) -> str:
+    """The caption of the table of intervals."""
+    return (
+        f"Days until dry in the {SEASONS[review.advice.heated]}, most plants first; \"too many\" is more than "
+        f"{100 * review.learned.assumed.too_dry_most:.0f} in 100 waterings of plants that stood dry too long"
+    )
 
 
 def headlines(review: WateringReview) -> list[str]:
