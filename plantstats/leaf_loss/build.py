@@ -102,7 +102,6 @@ def build(time: PlantTime) -> LeafTime:
     Keeps:  visit rows = used + off by reason (see account).
     """
     engine = time.engine
-    engine.execute("set enable_progress_bar = false")
     _facts(engine)
     steps = spells.plan(time.steps, (time.as_of - date(1970, 1, 1)).days)
     for name, step in steps.items():

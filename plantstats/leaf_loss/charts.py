@@ -8,7 +8,7 @@ from matplotlib.axes import Axes
 
 from plantstats import air
 from plantstats.charts import ACCENT, FAINT, INK
-from plantstats.findings import pick
+from plantstats.leaf_loss.results import by_term
 
 DRY_WINTER_CAPTION = (
     "Outdoor air warmed to room temperature with nothing added to it keeps its vapour and loses its relative humidity "
@@ -53,7 +53,7 @@ def draw_ratios(findings: pd.DataFrame, ax: Axes, measure: str = "green_leaf_rat
     Takes:  findings with rows of `measure` by term; rows without an estimate are not drawn.
     Gives:  ax.
     """
-    rows = pick(findings, measure, ["term"])
+    rows = by_term(findings, measure)
     rows = rows[rows["estimate"].notna()].sort_values("estimate")
     at = np.arange(len(rows))
     ax.axvline(1, color=INK, linewidth=0.8)
@@ -71,7 +71,7 @@ def draw_ratios(findings: pd.DataFrame, ax: Axes, measure: str = "green_leaf_rat
 
 def ratios_in_words(findings: pd.DataFrame, measure: str = "green_leaf_ratio") -> str:
     """The ratios for those who cannot see the chart."""
-    rows = pick(findings, measure, ["term"])
+    rows = by_term(findings, measure)
     rows = rows[rows["estimate"].notna()].sort_values("estimate", ascending=False)
     return "Times as many leaves. " + "; ".join(
         f"{row.term}: {row.estimate:.2f} ({row.low:.2f} to {row.high:.2f})" for row in rows.itertuples()) + "."

@@ -102,7 +102,7 @@ def fit_leaves(
     fit = fit_counts(table, counts, formula, sites)
     nothing = nothing.assign(high=[_upper(row, table, fit) for row in nothing.itertuples()])
     expected = pd.Series(fit.expected, table["cell"].to_numpy()).reindex(range(int(time.cells["cell"].max()) + 1))
-    notes = [*left_out, *(f"{name} repeats other terms" for name in fit.repeated)]
+    notes = [*left_out, *(f"{name}: tells the same as other terms" for name in fit.repeated)]
     return LeafFit(outcome, season, hinge, fit, table, nothing, tuple(notes), expected)
 
 
@@ -168,7 +168,7 @@ def _formula(table: pd.DataFrame, season: str) -> tuple[str, list[str]]:
         first = named.split(" + ")[0].split(":")[0]
         levels = table[first].unique()
         if len(levels) < 2:
-            left_out.append(f"{named}: always {levels[0]}" if len(levels) else f"{named}: no stretch")
+            left_out.append(f"{named}: always {levels[0]} in these records" if len(levels) else f"{named}: no stretch")
         elif "air_group" in named and table["air_group"].nunique() == 1:
             terms.append("dry_air")
         else:

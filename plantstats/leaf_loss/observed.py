@@ -34,6 +34,8 @@ def leaves_by(
             many leaves were counted.
     """
     rows = _sums(time, outcome, by, period, client)
+    if rows.empty:
+        return findings.table([])
     made = []
     for key, group in rows.groupby(by, observed=True) if by else [((), rows)]:
         values = dict(zip(by, key if isinstance(key, tuple) else (key,), strict=True))

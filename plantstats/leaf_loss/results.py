@@ -11,9 +11,9 @@ from plantstats.leaf_loss.model import DAYS_PER_MONTH, LeafFit
 from plantstats.leaf_loss.observed import NO_LEAF, PER_PLANT_MONTH
 from plantstats.rates import LEVEL
 
-# The variance of the humidity effect may be this many times what it would be without seasons; beyond, the records
-# cannot tell the two apart (rule of thumb for variance inflation).
-MOST_INFLATION = 10.0
+# Beyond this the records cannot tell season and humidity apart: seasons make the standard error of the humidity effect
+# more than twice as wide (rule of thumb), and what is left to judge by is mostly the noise of the instruments.
+MOST_INFLATION = 4.0
 REFERENCE = "settled, usual air"
 DRY_AIR = 25  # percent, of the named situation
 TEN = 10  # points of humidity
@@ -67,6 +67,15 @@ def humidity_known(model: LeafFit) -> pd.DataFrame:
             "usual": part["middle"][share >= 0.1].iloc[0], "days": part["days"].sum(),
         })
     return pd.DataFrame(rows, columns=["air_group", "low", "high", "usual", "days"]).set_index("air_group")
+
+
+def by_term(table: pd.DataFrame, measure: str) -> pd.DataFrame:
+    """The rows of a measure that are split by term alone; with its columns even where there are none.
+
+    Takes:  findings, or their display form.
+    """
+    rows = findings.pick(table, measure, ["term"])
+    return rows if "term" in rows else rows.assign(term=pd.Series(dtype="str"))
 
 
 def inflation(model: LeafFit) -> float:

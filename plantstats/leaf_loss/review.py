@@ -75,8 +75,6 @@ def _of_model(model: LeafFit) -> list[str]:
         said.append(f"Counts of {name} follow the Poisson law here: {fit.why} (Pearson / df {fit.pearson_df:.2f}).")
     if fit.cov_sites is None:
         said.append(f"All {name} come from one site: the limits do not allow for differences between sites.")
-    if model.left_out:
-        said.append(f"Left out of the model of {name}: {'; '.join(model.left_out)}.")
     for row in model.nothing.itertuples():
         said.append(f"Not in the model of {name}: {row.factor} {row.level} had no leaf at {row.n} visits, "
                     f"which is not the same as none to come.")
@@ -112,6 +110,6 @@ def _uncounted(time: LeafTime, records: Records) -> list[str]:
     if len(words):
         most = ", ".join(f"{text!r} {n}" for text, n in words["text"].value_counts().head(3).items())
         said.append(
-            f"{len(words)} visit rows were set aside because the leaf count is no number ({most}). Words such as few or "
-            "many say no number: map them to nothing in the settings, and the visit counts without its leaves.")
+            f"{len(words)} leaf counts in visits are no number ({most}): a word such as few or many is not turned into one, "
+            "so those visits count without their leaves.")
     return said

@@ -5,21 +5,9 @@ from __future__ import annotations
 import pandas as pd
 
 from plantstats.findings import for_display, pick
-from plantstats.leaf_loss.results import MOST_INFLATION
+from plantstats.leaf_loss.results import MOST_INFLATION, by_term
 from plantstats.leaf_loss.review import LeafReview
 from plantstats.periods import Period
-
-CAUTION = (
-    "These are associations in records, not experiments: what goes with leaf drop need not cause it, and no trial of "
-    "humidity alone on leaf drop was found. Misting does little for humidity and can spread germs: it is not advised."
-)
-# Common practice, no source.
-READING = (
-    "Oldest leaves yellowing are read as thirst: look more often, never pour more at once, and let the finger in the pot "
-    "decide. Green leaves falling in the heating season are read as dry air. After repotting, a move or arrival, leaves "
-    "fall for weeks and stop: same care as before. Reddish dots on the newest leaves of Ficus lyrata are edema, harmless; "
-    "they count neither as pest nor as loss."
-)
 
 
 def leaf_headlines(review: LeafReview, period: Period, small_group: int) -> list[str]:
@@ -65,7 +53,7 @@ def _humidity(facts: pd.DataFrame, shown: pd.DataFrame) -> str:
             "Season and humidity move together in these records: whether dry air or the time of year goes with leaf drop "
             "cannot be told. Sites with humidified air, or more years, would tell."
         )
-    rows = pick(facts, "green_humidity_ratio", ["term"])
+    rows = by_term(facts, "green_humidity_ratio")
     rows = rows[rows["estimate"].notna()]
     clear = rows[rows["high"] < 1].sort_values("estimate")
     if clear.empty:
@@ -81,7 +69,7 @@ def _humidity(facts: pd.DataFrame, shown: pd.DataFrame) -> str:
 
 
 def _thirst(facts: pd.DataFrame, shown: pd.DataFrame) -> str:
-    rows = pick(facts, "yellow_leaf_ratio", ["term"])
+    rows = by_term(facts, "yellow_leaf_ratio")
     rows = rows[rows["term"].str.startswith("topsoil at this visit") & rows["low"].gt(1)]
     if rows.empty:
         return ""
@@ -95,7 +83,7 @@ def _thirst(facts: pd.DataFrame, shown: pd.DataFrame) -> str:
 
 
 def _transient(facts: pd.DataFrame, shown: pd.DataFrame) -> str:
-    rows = pick(facts, "green_leaf_ratio", ["term"])
+    rows = by_term(facts, "green_leaf_ratio")
     rows = rows[rows["term"].str.contains("days 1-30 instead") & rows["low"].gt(1)]
     if rows.empty:
         return ""
@@ -127,7 +115,7 @@ def _plants(facts: pd.DataFrame, period: Period) -> str:
 
 def _crown(facts: pd.DataFrame, shown: pd.DataFrame, period: Period) -> str:
     rows = pick(facts, "crown_share_lost", ["species"], period.name)
-    rows = rows[rows["species"] == "Ficus lyrata"]
+    rows = rows[rows["species"] == "Ficus lyrata"] if len(rows) else rows
     if rows.empty:
         return ""
     row, fact = shown.loc[rows.index[0]], rows.iloc[0]
@@ -138,7 +126,7 @@ def _crown(facts: pd.DataFrame, shown: pd.DataFrame, period: Period) -> str:
 
 
 def _foretold(facts: pd.DataFrame, shown: pd.DataFrame) -> str:
-    rows = pick(facts, "loss_ratio_after_shedding", ["term"])
+    rows = by_term(facts, "loss_ratio_after_shedding")
     rows = rows[rows["estimate"].notna() & rows["term"].str.endswith("twice or more")]
     if rows.empty:
         return ""

@@ -19,6 +19,7 @@ FALSE_SHARE = 0.10  # of the plants named, expected to be named by chance
 METHOD = "leaves / expected in the plant's situation; false discoveries held at 10% (Benjamini and Hochberg 1995)"
 CROWN_METHOD = "leaves lost / leaves at the start, limits between plants"
 ONE_METHOD = "leaves lost / leaves at the start, exact limits of the leaves lost (Garwood 1936)"
+LARGEST_SIZE = 1e8  # beyond, rounding costs more than the law differs from Poisson
 WORTH_TELLING = 0.2  # of a crown: a plant that has lost less is not named
 
 findings.define(
@@ -150,15 +151,21 @@ def _first_said(row: object) -> str:
 
 def _chance(leaves: Array, expected: Array, variance: Array) -> Array:
     """Chance of so many leaves or more, half of the chance of exactly so many (mid-p): counts come in whole steps."""
-    size = np.where(variance > expected, expected**2 / np.maximum(variance - expected, 1e-12), 1e12)
+    size = _size(expected, variance)
     share = size / (size + expected)
     beyond, exactly = stats.nbinom.sf(leaves, size, share), stats.nbinom.pmf(leaves, size, share)
     return np.clip(beyond + exactly / 2, 1e-300, 1.0)
 
 
+def _size(expected: Array, variance: Array) -> Array:
+    """Size of the negative binomial law with this mean and variance; above the largest it is the Poisson law."""
+    spare = np.maximum(variance - expected, expected**2 / LARGEST_SIZE)
+    return np.divide(expected**2, spare, out=np.full_like(spare, LARGEST_SIZE), where=spare > 0)
+
+
 def _limits(leaves: float, expected: float, variance: float, level: float) -> tuple[float, float]:
     """Multiples of the expected leaves under which so many, or so few, have a chance of (1 - level) / 2."""
-    size = expected**2 / max(variance - expected, 1e-12)
+    size = float(_size(np.asarray(expected), np.asarray(variance)))
     tail = (1 - level) / 2
 
     def mean_share(log_times: float) -> float:

@@ -5,6 +5,9 @@ from __future__ import annotations
 import pandas as pd
 
 from plantstats.findings import for_display, pick
+from plantstats.leaf_loss.model import LeafFit
+from plantstats.leaf_loss.results import by_term
+from plantstats.leaf_loss.review import NAMES
 from plantstats.periods import Period
 
 
@@ -21,13 +24,15 @@ def by_site(findings: pd.DataFrame, period: Period, small_group: int) -> pd.Data
 def situations(findings: pd.DataFrame, outcome: str = "green") -> pd.DataFrame:
     """Leaves per plant-month in named situations: Species, then one column per situation."""
     rows = pick(for_display(findings, 0), f"{outcome}_leaves_at", ["species", "term"])
+    if rows.empty:
+        return pd.DataFrame({"Species": []})
     wide = rows.pivot(index="species", columns="term", values="result").fillna("")
     return wide.reset_index().rename(columns={"species": "Species"}).rename_axis(columns=None)
 
 
 def ratios(findings: pd.DataFrame, measure: str) -> pd.DataFrame:
     """Ratios by term: Condition, Times as many (95% interval), Remark."""
-    rows = pick(for_display(findings, 0), measure, ["term"])
+    rows = by_term(for_display(findings, 0), measure)
     return pd.DataFrame({
         "Condition": rows["term"].to_numpy(), "Times as many (95% interval)": rows["result"].to_numpy(),
         "Remark": rows["note"].to_numpy(),
@@ -37,23 +42,34 @@ def ratios(findings: pd.DataFrame, measure: str) -> pd.DataFrame:
 def shedding(findings: pd.DataFrame, period: Period) -> pd.DataFrame:
     """Plants that stand out: Plant, Species, Site, What to know first, Times as many (95% interval)."""
     shown = for_display(findings, 0)
-    rows = pick(findings, "shedding", ["site_id", "species", "plant_id"], period.name).sort_values("low", ascending=False)
+    rows = pick(findings, "shedding", ["site_id", "species", "plant_id"], period.name)
+    if rows.empty:
+        return pd.DataFrame({"Plant": [], "Species": [], "Site": [], "What to know first": []})
+    rows = rows.sort_values("low", ascending=False)
     return pd.DataFrame({
         "Plant": rows["plant_id"].to_numpy(), "Species": rows["species"].to_numpy(), "Site": rows["site_id"].to_numpy(),
         "What to know first": rows["note"].to_numpy(),
         "Times as many as its situation explains (95% interval)": shown.loc[rows.index, "result"].to_numpy(),
-    }) if len(rows) else pd.DataFrame({"Plant": [], "Species": [], "Site": [], "What to know first": []})
+    })
 
 
 def crowns(findings: pd.DataFrame, period: Period, small_group: int) -> pd.DataFrame:
     """Crown lost in species that do not refill: Species, Plants counted, % of the crown (95% interval), Remark."""
     shown = for_display(findings, small_group)
     rows = pick(findings, "crown_share_lost", ["species"], period.name).sort_values("estimate", ascending=False)
+    if rows.empty:
+        return pd.DataFrame({"Species": []})
     return pd.DataFrame({
-        "Species": rows["species"].to_numpy() if len(rows) else [], "Plants counted": rows["n_plants"].to_numpy(),
+        "Species": rows["species"].to_numpy(), "Plants counted": rows["n_plants"].to_numpy(),
         "% of the crown lost (95% interval)": shown.loc[rows.index, "result"].to_numpy(),
         "Remark": shown.loc[rows.index, "note"].to_numpy(),
     })
+
+
+def left_out(models: dict[str, LeafFit]) -> pd.DataFrame:
+    """What the models say nothing about, and why: Model, Left out."""
+    rows = [(NAMES[outcome], said) for outcome, model in models.items() for said in model.left_out]
+    return pd.DataFrame(rows, columns=["Model of", "Left out"])
 
 
 def fates(account: pd.DataFrame) -> pd.DataFrame:
