@@ -90,7 +90,9 @@ def draw_cells(truth: Truth, rng: np.random.Generator, sites: int, per_site: int
     return pd.concat(made, ignore_index=True).astype({name: "str" for name in ("site_id", "species", "light", "pot")})
 
 
-def quoted_and_true(seed: int, sites: int = 40, per_site: int = 8, draws: int = 200) -> tuple[quote.Quote, spread.Spread]:
+def quoted_and_true(
+    seed: int, sites: int = 40, per_site: int = 8, draws: int = 200
+) -> tuple[quote.Quote, spread.Spread]:
     """One company: the quote of a list for a new site, and the true distribution of its cost."""
     rng = np.random.default_rng([20260930, seed])
     truth = draw_truth(rng)
@@ -123,7 +125,7 @@ def true_cost(truth: Truth, classes: np.ndarray, made: quote.Quote, effects: int
 
 
 def coverage(companies: int, first: int = 0, **sizes: int) -> pd.DataFrame:
-    """One row per company: chance that the true cost stays within the quote's points; ratio of quoted to true mean."""
+    """One row per company: chance that the true cost stays within the quote's points; quoted over true mean."""
     rows = []
     for seed in range(first, first + companies):
         made, true = quoted_and_true(seed, **sizes)
@@ -142,8 +144,8 @@ def main() -> None:
     for name, sizes in {"40 sites": {"sites": 40}, "12 sites": {"sites": 12}}.items():
         held = coverage(given.companies, **sizes)
         error = held[["at_80", "at_95"]].std(ddof=1) / np.sqrt(given.companies)
-        print(f"{name}: the 80% point holds {100 * held['at_80'].mean():.1f} in 100 (se {100 * error['at_80']:.1f}), the "
-              f"95% point {100 * held['at_95'].mean():.1f} (se {100 * error['at_95']:.1f}); expected / true mean "
+        print(f"{name}: the 80% point holds {100 * held['at_80'].mean():.1f} in 100 (se {100 * error['at_80']:.1f}), "
+              f"the 95% point {100 * held['at_95'].mean():.1f} (se {100 * error['at_95']:.1f}); expected / true mean "
               f"{held['ratio'].mean():.3f}, sd {held['ratio'].std(ddof=1):.3f}")
     print(f"{2 * given.companies} companies in {time.perf_counter() - begin:.0f} s")
 

@@ -119,7 +119,8 @@ def _contracts(here: pd.DataFrame, records: Records) -> tuple[pd.DataFrame, list
     of_site = by_site.reindex(here["site_id"]).set_axis(here.index)
     of_client = by_client.reindex(here["client_id"]).set_axis(here.index)
     found = of_site.where(here["site_id"].isin(by_site.index), of_client)
-    ends = pd.to_datetime(found["ends_on"])
+    # A contract's last day is a day of cover.
+    ends = pd.to_datetime(found["ends_on"]) + pd.Timedelta(days=1)
     none = ~here["site_id"].isin(by_site.index) & ~here["client_id"].isin(by_client.index)
     made = here.assign(
         leave=here["leave"].where(ends.isna() | (ends >= here["leave"]), ends), cap=found["cap"].astype("float64"),

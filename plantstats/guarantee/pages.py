@@ -24,8 +24,8 @@ def quote_sentences(quote: Quote, offered: Price) -> list[str]:
     low, high = quote.number.point(0.025), quote.number.point(0.975)
     said = [
         f"Over {terms.months} months from {terms.starts_on}, {quote.number.mean:.1f} replacements under guarantee are "
-        f"to be expected for the {quote.plants:,} plants (95 in 100 such contracts: {low} to {high}), at an expected cost "
-        f"of {show(quote.expected_cost, unit)} ({show(quote.discounted, unit)} discounted).",
+        f"to be expected for the {quote.plants:,} plants (95 in 100 such contracts: {low} to {high}), at an expected "
+        f"cost of {show(quote.expected_cost, unit)} ({show(quote.discounted, unit)} discounted).",
         f"The cost stays within {show(quote.point(0.5), unit)} in half of such contracts, within "
         f"{show(quote.point(0.8), unit)} in 80 of 100 and within {show(quote.point(0.95), unit)} in 95 of 100.",
         f"{show(offered.monthly, unit)} a month ({offered.per_plant / 100:.2f} per plant) covers it in "
