@@ -17,8 +17,18 @@ from plantstats.watering import collapse, drying, intervals, law
 from plantstats.watering.drying import DryingError
 from tests.reference import data, published
 
-BLANK = {"site_id": "S1", "method": "topsoil word", "species": "Ficus lyrata", "light": "low", "pot": "15-24 cm",
-         "planter": "direct", "heating": False, "vpd": np.nan, "wet_looks": 0, "earlier": 0}
+BLANK = {
+    "site_id": "S1",
+    "method": "topsoil word",
+    "species": "Ficus lyrata",
+    "light": "low",
+    "pot": "15-24 cm",
+    "planter": "direct",
+    "heating": False,
+    "vpd": np.nan,
+    "wet_looks": 0,
+    "earlier": 0,
+}
 
 
 def maximum(name: str, low: np.ndarray, high: np.ndarray) -> tuple[float, float, float]:
@@ -36,8 +46,10 @@ def maximum(name: str, low: np.ndarray, high: np.ndarray) -> tuple[float, float,
     return float(np.exp(done.x[0])), float(np.exp(done.x[1])), -float(done.fun)
 
 
-@pytest.mark.parametrize(("name", "check", "scale"), [
-    ("Weibull", "ic_weibull_rt", "scale eta"), ("log-logistic", "ic_loglogistic_rt", "median")])
+@pytest.mark.parametrize(
+    ("name", "check", "scale"),
+    [("Weibull", "ic_weibull_rt", "scale eta"), ("log-logistic", "ic_loglogistic_rt", "median")],
+)
 def test_both_laws_give_the_values_that_r_gives_on_the_cosmesis_data(name: str, check: str, scale: str) -> None:
     # Finkelstein and Wolfe 1985, radiotherapy arm, 46 intervals (left, right]; values computed by R survreg.
     known, value = data("cosmesis_rt"), published(check)
@@ -45,10 +57,18 @@ def test_both_laws_give_the_values_that_r_gives_on_the_cosmesis_data(name: str, 
     assert made == pytest.approx((value[scale], value["shape"], value["loglik"]), rel=1e-4)
 
 
-@pytest.mark.parametrize(("group", "name", "check", "scale"), [
-    ("ce", "Weibull", "cs_mice_ce_cloglog", "eta=exp(-a/b)"), ("ce", "log-logistic", "cs_mice_ce_logit", "median=exp(-a/b)"),
-    ("ge", "Weibull", "cs_mice_ge_cloglog", "eta=exp(-a/b)"), ("ge", "log-logistic", "cs_mice_ge_logit", "median=exp(-a/b)")])
-def test_one_look_per_spell_gives_the_published_current_status_fits(group: str, name: str, check: str, scale: str) -> None:
+@pytest.mark.parametrize(
+    ("group", "name", "check", "scale"),
+    [
+        ("ce", "Weibull", "cs_mice_ce_cloglog", "eta=exp(-a/b)"),
+        ("ce", "log-logistic", "cs_mice_ce_logit", "median=exp(-a/b)"),
+        ("ge", "Weibull", "cs_mice_ge_cloglog", "eta=exp(-a/b)"),
+        ("ge", "log-logistic", "cs_mice_ge_logit", "median=exp(-a/b)"),
+    ],
+)
+def test_one_look_per_spell_gives_the_published_current_status_fits(
+    group: str, name: str, check: str, scale: str
+) -> None:
     # Hoel and Walburg 1972, lung tumours of 144 mice, one look each; values by R glm and survreg.
     known, value = data("hoel_walburg"), published(check)
     own = known[known["group"] == group]
@@ -69,8 +89,13 @@ def test_the_estimate_without_a_law_has_the_published_masses() -> None:
 
 @pytest.mark.parametrize("name", law.LAWS)
 def test_derivatives_are_those_of_finite_differences(name: str) -> None:
-    known = law.Known(np.array([0, 0, 7, 3, 0, 7.0]), np.array([0, 7, 14, 7, 0, 14.0]),
-                      np.array([7, 14, 21, np.inf, 3, np.inf]), np.array([0, 1, 2, 2, 0, 2.0]), np.ones(6))
+    known = law.Known(
+        np.array([0, 0, 7, 3, 0, 7.0]),
+        np.array([0, 7, 14, 7, 0, 14.0]),
+        np.array([7, 14, 21, np.inf, 3, np.inf]),
+        np.array([0, 1, 2, 2, 0, 2.0]),
+        np.ones(6),
+    )
 
     def at(theta: np.ndarray) -> law.Derivatives:
         return law.log_likelihood(name, known, np.full(6, theta[0]), theta[1], theta[2])
@@ -89,13 +114,20 @@ def test_the_likelihood_of_notes_is_their_frequency_in_a_simulation() -> None:
     dried = 12 * rng.weibull(3.0, n)
     noted = (dried[:, None] <= np.array([7, 14, 21])) ^ (rng.random((n, 3)) < m)
     first = np.where(noted.any(axis=1), noted.argmax(axis=1), 3)
-    known = law.Known(np.array([0, 0, 7, 14.0]), np.array([0, 7, 14, 21.0]), np.array([7, 14, 21, np.inf]),
-                      np.array([0, 1, 2, 3.0]), np.ones(4))
+    known = law.Known(
+        np.array([0, 0, 7, 14.0]),
+        np.array([0, 7, 14, 21.0]),
+        np.array([7, 14, 21, np.inf]),
+        np.array([0, 1, 2, 3.0]),
+        np.ones(4),
+    )
     made = np.exp(law.log_likelihood("Weibull", known, np.full(4, np.log(12)), np.log(3.0), special.logit(m)).value)
     assert made == pytest.approx(np.bincount(first, minlength=4) / n, abs=0.0025)
 
 
-def spells_of(rng: np.random.Generator, n: int, scale: np.ndarray, shape: float, every: np.ndarray, misread: float) -> pd.DataFrame:
+def spells_of(
+    rng: np.random.Generator, n: int, scale: np.ndarray, shape: float, every: np.ndarray, misread: float
+) -> pd.DataFrame:
     """Spells as notes give them: looked at every so many days until noted dry."""
     dried = scale * rng.weibull(shape, n)
     wet = np.zeros(n, dtype=int)
@@ -106,7 +138,9 @@ def spells_of(rng: np.random.Generator, n: int, scale: np.ndarray, shape: float,
         wet += going
         if not going.any():
             break
-    return pd.DataFrame({"wet_looks": wet, "earlier": np.maximum(wet - 1, 0) * every, "low": wet * every, "high": (wet + 1) * every})
+    return pd.DataFrame(
+        {"wet_looks": wet, "earlier": np.maximum(wet - 1, 0) * every, "low": wet * every, "high": (wet + 1) * every}
+    )
 
 
 def cells_of(rows: pd.DataFrame, **labels: object) -> pd.DataFrame:
@@ -140,7 +174,8 @@ def test_misread_looks_pull_the_shape_down_and_are_learned_from_the_spells() -> 
     every = np.where(rng.random(n) < 0.5, 7, 14)
     scale = np.where(rng.random(n) < 0.5, 9.0, 20.0)
     rows = spells_of(rng, n, scale, 3.0, every, 0.04).assign(
-        species=np.where(scale < 10, "Ficus lyrata", "Ficus elastica"), site_id=rng.integers(0, 60, n).astype(str))
+        species=np.where(scale < 10, "Ficus lyrata", "Ficus elastica"), site_id=rng.integers(0, 60, n).astype(str)
+    )
     cells = cells_of(rows)
     taken, learned = drying.fit(cells, "Weibull", misread=0.0), drying.fit(cells, "Weibull")
     assert taken.shape < 2.7
@@ -189,8 +224,15 @@ def test_shape_ratios_and_misread_share_of_invented_companies_are_recovered(comp
 def test_days_until_dry_are_those_of_the_truth(companies: list[pd.DataFrame]) -> None:
     truth, cells = demo.Truth(dry_per_kpa=0.0), companies[0]
     one = drying.fit(cells, "Weibull")
-    asked = pd.DataFrame({"species": [s.name for s in truth.species], "light": "medium", "pot": "15-24 cm",
-                          "planter": "direct", "heating": False})
+    asked = pd.DataFrame(
+        {
+            "species": [s.name for s in truth.species],
+            "light": "medium",
+            "pot": "15-24 cm",
+            "planter": "direct",
+            "heating": False,
+        }
+    )
     for share in (0.5, 0.8):
         true = np.array([demo.drying_quantile(truth, name, share) for name in asked["species"]])
         made = intervals.dry_by(one, asked, share)
@@ -204,7 +246,7 @@ def test_drier_air_dries_sooner(tmp_path: Path) -> None:
     demo.make(tmp_path, plants=500, years=2, seed=31)
     cells = collapse.build(records.load(tmp_path), date(2026, 9, 30)).cells()
     made = drying.fit(cells[cells["planter"] != "sub_irrigated"], "Weibull", vpd=True)
-    estimate, low, high = made.per_kpa()
+    _, low, high = made.per_kpa()
     assert high < 1
     assert low <= math.exp(-0.15) <= high
 
@@ -212,13 +254,25 @@ def test_drier_air_dries_sooner(tmp_path: Path) -> None:
 def test_a_rare_species_is_drawn_to_its_group_and_a_common_one_stands_by_itself() -> None:
     # Palms dry in 9 days, figs in 15. A palm with 3 spells of about 8, 15 and 15 days is not yet a slow palm.
     rng, parts = np.random.default_rng(13), []
-    names = [("Howea forsteriana", 9.0, 3000), ("Rhapis excelsa", 9.5, 3000), ("Ficus elastica", 15.0, 3000),
-             ("Ficus benjamina", 16.0, 3000)]
+    names = [
+        ("Howea forsteriana", 9.0, 3000),
+        ("Rhapis excelsa", 9.5, 3000),
+        ("Ficus elastica", 15.0, 3000),
+        ("Ficus benjamina", 16.0, 3000),
+    ]
     for name, scale, n in names:
         rows = spells_of(rng, n, np.full(n, scale), 3.0, np.full(n, 7), 0.0)
         parts.append(rows.assign(species=name, site_id=rng.integers(0, 40, n).astype(str)))
-    rare = pd.DataFrame({"wet_looks": [1, 2, 2], "earlier": [0, 7, 7], "low": [7, 14, 14], "high": [14, 21, 21],
-                         "species": "Chamaedorea elegans", "site_id": "1"})
+    rare = pd.DataFrame(
+        {
+            "wet_looks": [1, 2, 2],
+            "earlier": [0, 7, 7],
+            "low": [7, 14, 14],
+            "high": [14, 21, 21],
+            "species": "Chamaedorea elegans",
+            "site_id": "1",
+        }
+    )
     made = drying.fit(cells_of(pd.concat([*parts, rare], ignore_index=True)), "Weibull", misread=0.0)
     at = pd.DataFrame([{**BLANK, "species": name} for name in ("Howea forsteriana", "Chamaedorea elegans")])
     half = intervals.dry_by(made, at, 0.5)
@@ -249,7 +303,9 @@ def test_sites_that_differ_widen_the_interval() -> None:
 
 
 def test_two_measuring_methods_are_refused() -> None:
-    rows = pd.DataFrame([{**BLANK, "low": 7, "high": 14.0, "n": 5}, {**BLANK, "method": "dry depth", "low": 7, "high": 14.0, "n": 5}])
+    rows = pd.DataFrame(
+        [{**BLANK, "low": 7, "high": 14.0, "n": 5}, {**BLANK, "method": "dry depth", "low": 7, "high": 14.0, "n": 5}]
+    )
     with pytest.raises(DryingError, match="fit each method apart"):
         drying.fit(rows)
 
@@ -262,7 +318,9 @@ def test_no_spell_is_refused() -> None:
 @pytest.mark.parametrize("times", [1, 3])
 def test_the_number_of_a_row_counts_as_that_many_rows(times: int) -> None:
     rng = np.random.default_rng(19)
-    rows = spells_of(rng, 300, np.full(300, 10.0), 3.0, np.full(300, 7), 0.0).assign(site_id=rng.integers(0, 9, 300).astype(str))
+    rows = spells_of(rng, 300, np.full(300, 10.0), 3.0, np.full(300, 7), 0.0).assign(
+        site_id=rng.integers(0, 9, 300).astype(str)
+    )
     many = pd.concat([rows] * times)
     collapsed, repeated = cells_of(many), cells_of(rows).assign(n=lambda t: t["n"] * times)
     one, other = (drying.fit(c, "Weibull", misread=0.0) for c in (collapsed, repeated))
@@ -271,9 +329,16 @@ def test_the_number_of_a_row_counts_as_that_many_rows(times: int) -> None:
 
 def test_a_species_never_seen_is_judged_by_its_group() -> None:
     rng, n = np.random.default_rng(23), 2000
-    rows = pd.concat([
-        spells_of(rng, n, np.full(n, scale), 3.0, np.full(n, 7), 0.0).assign(species=name, site_id=rng.integers(0, 20, n).astype(str))
-        for name, scale in (("Ficus elastica", 15.0), ("Howea forsteriana", 8.0))])
+    rows = pd.concat(
+        [
+            spells_of(rng, n, np.full(n, scale), 3.0, np.full(n, 7), 0.0).assign(
+                species=name, site_id=rng.integers(0, 20, n).astype(str)
+            )
+            for name, scale in (("Ficus elastica", 15.0), ("Howea forsteriana", 8.0))
+        ]
+    )
     made = drying.fit(cells_of(rows), "Weibull", misread=0.0)
-    half = intervals.dry_by(made, pd.DataFrame([{**BLANK, "species": s} for s in ("Ficus lyrata", "Rhapis excelsa")]), 0.5).estimate
+    half = intervals.dry_by(
+        made, pd.DataFrame([{**BLANK, "species": s} for s in ("Ficus lyrata", "Rhapis excelsa")]), 0.5
+    ).estimate
     assert half == pytest.approx(np.array([15.0, 8.0]) * math.log(2) ** (1 / 3), rel=0.1)

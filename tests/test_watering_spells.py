@@ -36,8 +36,15 @@ class Tiny:
             unknown = {key for row in rows for key in row} - set(columns)
             assert not unknown, f"{name} has no column {sorted(unknown)}"
             arrays = [
-                pa.array([date.fromisoformat(v) if kind == "date" and isinstance(v := row.get(c), str) else row.get(c)
-                          for row in rows], type=ARROW[kind]) for c, kind in columns.items()]
+                pa.array(
+                    [
+                        date.fromisoformat(v) if kind == "date" and isinstance(v := row.get(c), str) else row.get(c)
+                        for row in rows
+                    ],
+                    type=ARROW[kind],
+                )
+                for c, kind in columns.items()
+            ]
             pq.write_table(pa.table(arrays, names=list(columns)), folder / f"{name}.parquet")
 
     def parquet(self, name: str) -> Path:
@@ -45,8 +52,15 @@ class Tiny:
 
 
 def plant(**more: Any) -> dict[str, Any]:
-    base = {"plant_id": "P1", "site_id": "S1", "species": "Ficus lyrata", "light": "low", "pot_cm": 20.0,
-            "planter": "direct", "installed_on": date(2024, 1, 1)}
+    base = {
+        "plant_id": "P1",
+        "site_id": "S1",
+        "species": "Ficus lyrata",
+        "light": "low",
+        "pot_cm": 20.0,
+        "planter": "direct",
+        "installed_on": date(2024, 1, 1),
+    }
     return base | more
 
 
@@ -67,8 +81,15 @@ def rows(of: collapse.Spells) -> list[tuple[Any, ...]]:
 
 def test_drying_lies_between_the_last_look_not_dry_and_the_first_dry_one(tmp_path: Path) -> None:
     # Watered on 3 March; moist on the 10th (day 7) and 17th (day 14), dry on the 24th (day 21).
-    done = made(tmp_path, [look("2025-03-03", "dry", True), look("2025-03-10", "moist"), look("2025-03-17", "moist"),
-                           look("2025-03-24", "dry", True)])
+    done = made(
+        tmp_path,
+        [
+            look("2025-03-03", "dry", True),
+            look("2025-03-10", "moist"),
+            look("2025-03-17", "moist"),
+            look("2025-03-24", "dry", True),
+        ],
+    )
     assert rows(done) == [(2, 7, 14, 21, None), (0, 0, 0, None, "not looked at again")]
 
 
@@ -79,14 +100,23 @@ def test_dry_at_the_first_look_is_left_censored(tmp_path: Path) -> None:
 
 def test_an_early_watering_ends_the_spell_as_not_yet_dry(tmp_path: Path) -> None:
     # On day 7 it was moist and watered all the same: it was not dry by day 7, and a new spell begins.
-    done = made(tmp_path, [look("2025-03-03", "dry", True), look("2025-03-10", "moist", True), look("2025-03-17", "dry", True)])
+    done = made(
+        tmp_path, [look("2025-03-03", "dry", True), look("2025-03-10", "moist", True), look("2025-03-17", "dry", True)]
+    )
     assert rows(done)[:2] == [(1, 0, 7, None, None), (0, 0, 0, 7, None)]
 
 
 def test_a_missed_visit_is_no_look_and_a_line_for_the_site_makes_no_spell(tmp_path: Path) -> None:
-    done = made(tmp_path, [
-        look("2025-03-03", "dry", True), look("2025-03-10", "dry", status="missed"), look("2025-03-17", "moist"),
-        {"visited_on": "2025-03-20", "site_id": "S1", "status": "completed"}, look("2025-03-24", "dry", True)])
+    done = made(
+        tmp_path,
+        [
+            look("2025-03-03", "dry", True),
+            look("2025-03-10", "dry", status="missed"),
+            look("2025-03-17", "moist"),
+            {"visited_on": "2025-03-20", "site_id": "S1", "status": "completed"},
+            look("2025-03-24", "dry", True),
+        ],
+    )
     assert rows(done)[0] == (1, 0, 14, 21, None)
     fates = dict(zip(done.account["fate"], done.account["rows"], strict=True))
     assert fates["line for a whole site (starts no spell)"] == 1
@@ -94,16 +124,28 @@ def test_a_missed_visit_is_no_look_and_a_line_for_the_site_makes_no_spell(tmp_pa
 
 def test_a_watering_of_the_whole_site_cuts_the_spells_of_its_plants(tmp_path: Path) -> None:
     # Moist on day 7; on day 10 somebody watered the site, not saying which plants: day 14 says nothing of our watering.
-    done = made(tmp_path, [
-        look("2025-03-03", "dry", True), look("2025-03-10", "moist"),
-        {"visited_on": "2025-03-13", "site_id": "S1", "status": "completed", "watered": True}, look("2025-03-17", "dry", True)])
+    done = made(
+        tmp_path,
+        [
+            look("2025-03-03", "dry", True),
+            look("2025-03-10", "moist"),
+            {"visited_on": "2025-03-13", "site_id": "S1", "status": "completed", "watered": True},
+            look("2025-03-17", "dry", True),
+        ],
+    )
     assert rows(done)[0] == (1, 0, 7, None, None)
 
 
 @pytest.mark.parametrize("change", ["repotted", "moved"])
 def test_a_repot_or_move_ends_the_spell_after_the_reading_of_that_day(tmp_path: Path, change: str) -> None:
-    done = made(tmp_path, [look("2025-03-03", "dry", True), look("2025-03-10", "moist", **{change: True}),
-                           look("2025-03-17", "dry", True)])
+    done = made(
+        tmp_path,
+        [
+            look("2025-03-03", "dry", True),
+            look("2025-03-10", "moist", **{change: True}),
+            look("2025-03-17", "dry", True),
+        ],
+    )
     assert rows(done) == [(1, 0, 7, None, None), (0, 0, 0, None, "not looked at again")]
 
 
@@ -114,25 +156,44 @@ def test_a_watering_on_the_day_of_a_repot_starts_no_spell(tmp_path: Path) -> Non
 
 def test_a_move_in_the_list_of_moves_cuts_the_spell_and_the_next_has_the_new_light(tmp_path: Path) -> None:
     done = made(
-        tmp_path, [look("2025-03-03", "dry", True), look("2025-03-10", "moist"), look("2025-03-17", "dry", True),
-                   look("2025-03-24", "dry", True)],
-        moves=[{"plant_id": "P1", "moved_on": "2025-03-12", "to_light": "high"}])
+        tmp_path,
+        [
+            look("2025-03-03", "dry", True),
+            look("2025-03-10", "moist"),
+            look("2025-03-17", "dry", True),
+            look("2025-03-24", "dry", True),
+        ],
+        moves=[{"plant_id": "P1", "moved_on": "2025-03-12", "to_light": "high"}],
+    )
     assert rows(done)[:2] == [(1, 0, 7, None, None), (0, 0, 0, 7, None)]
     assert done.sql('select light from spells order by "at"')["light"].tolist()[:2] == ["low", "high"]
 
 
 def test_a_reading_by_depth_is_dry_at_the_depth_of_its_pot_class(tmp_path: Path) -> None:
     # 15-24 cm pot: dry from 3 cm on (between 2.5 and 5 cm, common practice, no source).
-    done = made(tmp_path, [look("2025-03-03", None, True), look("2025-03-10", dry_depth_cm=2.5),
-                           look("2025-03-17", dry_depth_cm=3.0, watered=True)])
+    done = made(
+        tmp_path,
+        [
+            look("2025-03-03", None, True),
+            look("2025-03-10", dry_depth_cm=2.5),
+            look("2025-03-17", dry_depth_cm=3.0, watered=True),
+        ],
+    )
     assert rows(done)[0] == (1, 0, 7, 14, None)
     assert done.cells()["method"].tolist() == ["dry depth"]
 
 
 def test_a_spell_never_spans_two_measuring_methods(tmp_path: Path) -> None:
     # Word on day 7, depth alone on day 14: the spell ends, not found dry, on day 7.
-    done = made(tmp_path, [look("2025-03-03", "dry", True), look("2025-03-10", "moist"), look("2025-03-17", dry_depth_cm=9.0),
-                           look("2025-03-24", "dry", True)])
+    done = made(
+        tmp_path,
+        [
+            look("2025-03-03", "dry", True),
+            look("2025-03-10", "moist"),
+            look("2025-03-17", dry_depth_cm=9.0),
+            look("2025-03-24", "dry", True),
+        ],
+    )
     assert rows(done)[0] == (1, 0, 7, None, None)
 
 
@@ -143,7 +204,9 @@ def test_a_look_without_reading_is_no_reading(tmp_path: Path) -> None:
 
 def test_a_dead_plant_is_not_read(tmp_path: Path) -> None:
     # Condition 1 on day 14 (found dead, soil dry): nobody had watered it, and a dead plant does not drink.
-    done = made(tmp_path, [look("2025-03-03", "dry", True), look("2025-03-10", "moist"), look("2025-03-17", "dry", condition=1)])
+    done = made(
+        tmp_path, [look("2025-03-03", "dry", True), look("2025-03-10", "moist"), look("2025-03-17", "dry", condition=1)]
+    )
     assert rows(done)[0] == (1, 0, 7, None, None)
 
 
@@ -153,19 +216,31 @@ def test_litres_without_a_tick_are_a_watering(tmp_path: Path) -> None:
 
 
 def test_two_lines_of_one_day_are_one_look(tmp_path: Path) -> None:
-    done = made(tmp_path, [look("2025-03-03", "dry", True), look("2025-03-10", "moist"), look("2025-03-10", "moist"),
-                           look("2025-03-17", "dry", True)])
+    done = made(
+        tmp_path,
+        [
+            look("2025-03-03", "dry", True),
+            look("2025-03-10", "moist"),
+            look("2025-03-10", "moist"),
+            look("2025-03-17", "dry", True),
+        ],
+    )
     assert rows(done)[0] == (1, 0, 7, 14, None)
 
 
 def test_a_plant_that_is_not_listed_is_counted_and_not_used(tmp_path: Path) -> None:
-    done = made(tmp_path, [look("2025-03-03", "dry", True) | {"plant_id": "P9"}, look("2025-03-10", "dry") | {"plant_id": "P9"}])
+    done = made(
+        tmp_path, [look("2025-03-03", "dry", True) | {"plant_id": "P9"}, look("2025-03-10", "dry") | {"plant_id": "P9"}]
+    )
     assert rows(done) == [(0, 0, 0, 7, "plant not in the list")]
 
 
 def test_nothing_after_the_cut_is_looked_at(tmp_path: Path) -> None:
-    done = made(tmp_path, [look("2025-03-03", "dry", True), look("2025-03-10", "moist"), look("2025-03-17", "dry", True)],
-                as_of="2025-03-16")
+    done = made(
+        tmp_path,
+        [look("2025-03-03", "dry", True), look("2025-03-10", "moist"), look("2025-03-17", "dry", True)],
+        as_of="2025-03-16",
+    )
     assert rows(done) == [(1, 0, 7, None, None)]
 
 
@@ -173,9 +248,14 @@ def test_vapour_pressure_deficit_is_that_of_the_28_days_before_the_watering(tmp_
     # Mean of 20 and 22 degrees is 21, of 45 and 55% is 50%: deficit 1.2435 kPa (references: vpd_room, FAO-56 equation
     # 11), in steps of 0.1: 1.2. The reading 28 days before does not count, nor does that of the day after.
     readings = [(20, 90.0, "2025-02-03"), (20, 45.0, "2025-02-04"), (22, 55.0, "2025-03-03"), (30, 10.0, "2025-03-04")]
-    done = made(tmp_path, [look("2025-03-03", "dry", True), look("2025-03-10", "dry", True)],
-                readings=[{"site_id": "S1", "read_at": pd.Timestamp(on), "rh_percent": rh, "temp_c": float(c)}
-                          for c, rh, on in readings])
+    done = made(
+        tmp_path,
+        [look("2025-03-03", "dry", True), look("2025-03-10", "dry", True)],
+        readings=[
+            {"site_id": "S1", "read_at": pd.Timestamp(on), "rh_percent": rh, "temp_c": float(c)}
+            for c, rh, on in readings
+        ],
+    )
     assert done.sql('select vpd from spells order by "at"')["vpd"].iloc[0] == pytest.approx(1.2)
     assert float(air.deficit_kpa(21, 50)) == pytest.approx(1.243502699, abs=1e-9)
 
@@ -206,9 +286,16 @@ def oracle(loaded: records.Records, as_of: pd.Timestamp) -> Counter[tuple[Any, .
     for name, own in visits.groupby("plant_id"):
         if name not in known:
             continue
-        days = [(d, g["topsoil"].eq("dry").any(), g["watered"].fillna(False).any(), g["condition"].eq(1).any(),
-                 g["repotted"].fillna(False).any() or g["moved"].fillna(False).any() or (name, d) in moved)
-                for d, g in own.groupby("visited_on")]
+        days = [
+            (
+                d,
+                g["topsoil"].eq("dry").any(),
+                g["watered"].fillna(False).any(),
+                g["condition"].eq(1).any(),
+                g["repotted"].fillna(False).any() or g["moved"].fillna(False).any() or (name, d) in moved,
+            )
+            for d, g in own.groupby("visited_on")
+        ]
         start, wet = None, []
         for day, dry, watered, dead, shifted in days:
             if start is not None and not dead:
@@ -240,17 +327,23 @@ def test_the_chain_gives_the_spells_that_a_walk_through_the_visits_gives(company
 def test_every_watering_is_a_spell_used_or_off_for_a_reason(company: records.Records) -> None:
     done = collapse.build(company, date(2026, 9, 30))
     visits = company.table("visits")
-    watered = visits[visits["plant_id"].notna() & visits["watered"].fillna(False) & (visits["visited_on"] <= "2026-09-30")]
+    watered = visits[
+        visits["plant_id"].notna() & visits["watered"].fillna(False) & (visits["visited_on"] <= "2026-09-30")
+    ]
     waterings = len(watered.drop_duplicates(["plant_id", "visited_on"]))
     account = done.account[done.account["fate"].str.startswith("watering")]
     assert account["rows"].sum() == waterings
     assert done.cells()["n"].sum() == account.loc[account["fate"].str.contains("spell used"), "rows"].sum()
     assert set(account["fate"].str.removeprefix("watering: ")) <= {*spells.OFF} | {
-        f"spell used, {how}" for how in ("dry at the first look", "dry between two looks", "not found dry before its end")}
+        f"spell used, {how}"
+        for how in ("dry at the first look", "dry between two looks", "not found dry before its end")
+    }
 
 
 def test_labels_of_spells_are_those_of_plant_time(company: records.Records) -> None:
     # The same plants in the same places: every combination of a spell occurs in plant-time.
-    of_spells = set(map(tuple, collapse.build(company, date(2026, 9, 30)).cells()[["species", "light", "pot"]].to_numpy()))
+    of_spells = set(
+        map(tuple, collapse.build(company, date(2026, 9, 30)).cells()[["species", "light", "pot"]].to_numpy())
+    )
     cells = plant_time.build(company, date(2026, 9, 30)).cells(["species", "light", "pot"])
     assert of_spells <= set(map(tuple, cells[["species", "light", "pot"]].to_numpy()))

@@ -1,6 +1,6 @@
 """Watering: how fast topsoil dries, how often to look, and which plants force the interval.
 
-    spells -> collapse -> drying -> learn -> advise -> situations -> review -> results, care_sheet
+spells -> collapse -> drying -> learn -> advise -> situations -> review -> results, care_sheet
 """
 
 from plantstats.watering.advise import Advice, advise
@@ -10,5 +10,18 @@ from plantstats.watering.drying import Drying, DryingError, fit
 from plantstats.watering.learn import Learned, WateringError, learn
 from plantstats.watering.review import WateringReview, review
 
-__all__ = ["Advice", "Assumptions", "Drying", "DryingError", "Learned", "Spells", "WateringError", "WateringReview",
-           "advise", "build", "fit", "learn", "review"]
+__all__ = [
+    "Advice",
+    "Assumptions",
+    "Drying",
+    "DryingError",
+    "Learned",
+    "Spells",
+    "WateringError",
+    "WateringReview",
+    "advise",
+    "build",
+    "fit",
+    "learn",
+    "review",
+]

@@ -43,7 +43,8 @@ class Advice:
     """Advice for one season.
 
     plants: one row per standing plant: plant_id, site_id, client_id, position, species, light, pot, planter, heating,
-            plants (how many it stands for), replacement (cost of one), fee (per day), visit_every, look_every (days), too_dry (share of waterings at that).
+            plants (how many it stands for), replacement (cost of one), fee (per day), visit_every,
+            look_every (days), too_dry (share of waterings at that).
     sites:  one row per site: site_id, client_id, region, plants, now, cheapest, advised (days), decision, good_from,
             good_to (days; intervals that cost about as little), cost_now, cost_advised, saving, saving_low,
             saving_high (of the cheapest, per quarter), sure (chance that it saves), minutes_now, minutes_advised (at
@@ -61,7 +62,7 @@ class Advice:
 
 
 def standing(time: PlantTime, records: Records) -> pd.DataFrame:
-    """Plants that stand on the last day: plant_id, site_id, client_id, species, light, pot, planter, plants, position."""
+    """Plants that stand on the last day: plant_id, site_id, client_id, their labels, plants (number), position."""
     made = time.engine.execute(STANDING, [time.as_of]).df()
     place = records.table("plants").set_index("plant_id")["position"]
     moved = records.table("moves")
@@ -113,19 +114,26 @@ def advise(learned: Learned, records: Records, heated: bool, client: str = "") -
     for days in sites["advised"].unique():
         rows = np.flatnonzero(sites["advised"].to_numpy()[site] == days)
         looks[rows] = routes.best_looks(best.take(rows), int(days), most)
-    plants = plants.assign(visit_every=sites["advised"].to_numpy()[site], look_every=np.array(every)[looks],
-                           too_dry=best.too_dry[np.arange(len(plants)), looks])
+    plants = plants.assign(
+        visit_every=sites["advised"].to_numpy()[site],
+        look_every=np.array(every)[looks],
+        too_dry=best.too_dry[np.arange(len(plants)), looks],
+    )
     low, high = np.quantile(drawn, [0.025, 0.975], axis=0)
-    by_interval = pd.DataFrame({
-        "site_id": np.repeat(names, len(visit_days)), "interval_days": np.tile(visit_days, len(names)),
-        "cost": made.money.ravel(), "low": np.minimum(low, made.money).ravel(),
-        "high": np.maximum(high, made.money).ravel(), "too_dry": made.too_dry.ravel()})
+    by_interval = pd.DataFrame(
+        {
+            "site_id": np.repeat(names, len(visit_days)),
+            "interval_days": np.tile(visit_days, len(names)),
+            "cost": made.money.ravel(),
+            "low": np.minimum(low, made.money).ravel(),
+            "high": np.maximum(high, made.money).ravel(),
+            "too_dry": made.too_dry.ravel(),
+        }
+    )
     return Advice(heated, plants, sites, by_interval, forced_plants(plants, sites, best, learned, visit_days))
 
 
-def _decide(
-    names: Array, now: Array, made: routes.SiteCosts, drawn: Array, learned: Learned
-) -> pd.DataFrame:
+def _decide(names: Array, now: Array, made: routes.SiteCosts, drawn: Array, learned: Learned) -> pd.DataFrame:
     """A change is advised where the cheapest interval saves more than `as_good` and does so with `certainty`."""
     assumed, days, money = learned.assumed, np.array(made.visit_days), made.money
     rows = np.arange(len(names))
@@ -144,25 +152,41 @@ def _decide(
     # The intervals that are as good, without a gap: from the cheapest outwards.
     first = [int(c - np.argmin(np.append(g[: c + 1][::-1], False)) + 1) for c, g in zip(cheapest, good, strict=True)]
     last = [int(c + np.argmin(np.append(g[c:], False)) - 1) for c, g in zip(cheapest, good, strict=True)]
-    return pd.DataFrame({
-        "site_id": names, "now": now, "cheapest": days[cheapest], "advised": days[advised],
-        "decision": np.where(~change, KEEP, np.where(cheapest < at_now, SHORTER, LONGER)),
-        "good_from": days[first], "good_to": days[last],
-        "cost_now": money[rows, at_now], "cost_advised": money[rows, advised], "saving": saving,
-        "saving_low": np.minimum(low, saving), "saving_high": np.maximum(high, saving), "sure": sure,
-        "minutes_now": made.minutes[rows, at_now], "minutes_advised": made.minutes[rows, advised],
-        "too_dry_now": made.too_dry[rows, at_now], "too_dry_advised": made.too_dry[rows, advised],
-        "times_spells": np.where(change | good[rows, at_now], np.nan, np.maximum(more, 1.0)),
-    })
+    return pd.DataFrame(
+        {
+            "site_id": names,
+            "now": now,
+            "cheapest": days[cheapest],
+            "advised": days[advised],
+            "decision": np.where(~change, KEEP, np.where(cheapest < at_now, SHORTER, LONGER)),
+            "good_from": days[first],
+            "good_to": days[last],
+            "cost_now": money[rows, at_now],
+            "cost_advised": money[rows, advised],
+            "saving": saving,
+            "saving_low": np.minimum(low, saving),
+            "saving_high": np.maximum(high, saving),
+            "sure": sure,
+            "minutes_now": made.minutes[rows, at_now],
+            "minutes_advised": made.minutes[rows, advised],
+            "too_dry_now": made.too_dry[rows, at_now],
+            "too_dry_advised": made.too_dry[rows, advised],
+            "times_spells": np.where(change | good[rows, at_now], np.nan, np.maximum(more, 1.0)),
+        }
+    )
 
 
-def _labelled(sites: pd.DataFrame, plants: pd.DataFrame, site: Array, records: Records, learned: Learned) -> pd.DataFrame:
+def _labelled(
+    sites: pd.DataFrame, plants: pd.DataFrame, site: Array, records: Records, learned: Learned
+) -> pd.DataFrame:
     labels = records.table("sites").set_index("site_id").reindex(sites["site_id"])
     spells = plants["species"].map(learned.cells.groupby("species")["n"].sum()).fillna(0)
     distinct = ~plants.duplicated(["site_id", "species"])
     number = np.bincount(site[distinct], spells[distinct], minlength=len(sites)).astype(int)
     return sites.assign(
-        client_id=labels["client_id"].to_numpy(), region=labels["region"].fillna("").to_numpy(),
-        plants=np.bincount(site, plants["plants"], minlength=len(sites)).astype(int), spells=number,
+        client_id=labels["client_id"].to_numpy(),
+        region=labels["region"].fillna("").to_numpy(),
+        plants=np.bincount(site, plants["plants"], minlength=len(sites)).astype(int),
+        spells=number,
         spells_needed=np.ceil(number * sites["times_spells"]),
     ).drop(columns="times_spells")

@@ -32,7 +32,8 @@ WHY = {
     "visit_days": "days between visits that a route can keep (common practice: weekly to every four weeks, no source)",
     "longest_look": "no plant goes longer than this without a look, in days (common practice, no source)",
     "too_dry_after": "a plant dry for longer than this many of its usual (median) drying times is too dry (no source)",
-    "too_dry_most": "no longer interval is advised at which more than this share of waterings would find a plant too dry (no source)",
+    "too_dry_most": "no longer interval is advised at which more than this share of waterings would find a plant "
+    "too dry (no source)",
     "too_dry_minutes": "extra work for a plant found too dry: cut out yellow leaves, water twice (no source)",
     "too_dry_charge": "a day on which a plant stands too dry counts as this share of its fee, undelivered (no source)",
     "over_dry_ratio": "loss rate on days with topsoil left dry, as a multiple, before the records speak (no source)",
@@ -52,5 +53,10 @@ def table(assumptions: Assumptions) -> pd.DataFrame:
     names = [f.name for f in fields(Assumptions)]
     values = [getattr(assumptions, name) for name in names]
     shown = [", ".join(map(str, v)) if isinstance(v, tuple) else f"{v:g}" for v in values]
-    return pd.DataFrame({"Assumption": [n.replace("_", " ") for n in names], "Value": shown,
-                         "What it means, where it comes from": [WHY[n] for n in names]})
+    return pd.DataFrame(
+        {
+            "Assumption": [n.replace("_", " ") for n in names],
+            "Value": shown,
+            "What it means, where it comes from": [WHY[n] for n in names],
+        }
+    )

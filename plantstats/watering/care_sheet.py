@@ -61,21 +61,33 @@ def intervals_text(review: WateringReview) -> str:
 def sheet_rows(review: WateringReview) -> pd.DataFrame:
     """One row per standing plant: route, site_id, position, species, look, water, usually, change (as printed)."""
     plants = review.advice.plants.merge(
-        review.advice.sites[["site_id", "region", "now", "decision"]], on="site_id", how="left")
+        review.advice.sites[["site_id", "region", "now", "decision"]], on="site_id", how="left"
+    )
     season = SEASONS[review.advice.heated]
     usual = review.situations[review.situations["season"] == season].set_index(BY)["usually_by"]
     by = usual.reindex(pd.MultiIndex.from_frame(plants[BY])).to_numpy()
     depth = plants["pot"].map(DRY_DEPTH).fillna(DRY_DEPTH["unknown"])
     reservoir = plants["planter"] == RESERVOIR
     number = plants["plants"].map(lambda n: f" ({n} plants)" if n > 1 else "")
-    rows = pd.DataFrame({
-        "route": plants["region"].replace("", "route not stated"), "site_id": plants["site_id"],
-        "site_every": plants["visit_every"], "position": plants["position"], "species": plants["species"] + number,
-        "look": [f"{d} days" for d in plants["look_every"]],
-        "water": [f"reservoir empty, top {d:g} cm dry" if r else f"top {d:g} cm are dry" for d, r in zip(depth, reservoir, strict=True)],
-        "usually": [f"day {d:.0f}" if d == d else "" for d in by],
-        "change": [_change(n, v, k) for n, v, k in zip(plants["now"], plants["visit_every"], plants["look_every"], strict=True)],
-    })
+    rows = pd.DataFrame(
+        {
+            "route": plants["region"].replace("", "route not stated"),
+            "site_id": plants["site_id"],
+            "site_every": plants["visit_every"],
+            "position": plants["position"],
+            "species": plants["species"] + number,
+            "look": [f"{d} days" for d in plants["look_every"]],
+            "water": [
+                f"reservoir empty, top {d:g} cm dry" if r else f"top {d:g} cm are dry"
+                for d, r in zip(depth, reservoir, strict=True)
+            ],
+            "usually": [f"day {d:.0f}" if pd.notna(d) else "" for d in by],
+            "change": [
+                _change(n, v, k)
+                for n, v, k in zip(plants["now"], plants["visit_every"], plants["look_every"], strict=True)
+            ],
+        }
+    )
     return rows.sort_values(["route", "site_id", "position", "species"], kind="stable", ignore_index=True)
 
 
@@ -99,7 +111,13 @@ def harmless(text: str) -> str:
 def _change(now: int, visit: int, look: int) -> str:
     if look == now:
         return "none"
-    return f"was every {now} days" if visit != now else f"look at every {look // now}. visit" if look % now == 0 else f"was {now}"
+    return (
+        f"was every {now} days"
+        if visit != now
+        else f"look at every {look // now}. visit"
+        if look % now == 0
+        else f"was {now}"
+    )
 
 
 def _title(route: str, book: Workbook) -> str:
@@ -115,7 +133,10 @@ def _sheet(sheet: Worksheet, route: str, rows: pd.DataFrame, review: WateringRev
     season = SEASONS[review.advice.heated]
     lead = [
         (f"Care sheet, route {route}: {season}, made from records until {review.learned.as_of.isoformat()}", bold),
-        (f"From {review.turns_on.isoformat()} the {SEASONS[not review.advice.heated]} begins: use the sheet for it.", None),
+        (
+            f"From {review.turns_on.isoformat()} the {SEASONS[not review.advice.heated]} begins: use the sheet for it.",
+            None,
+        ),
         ("The finger in the pot decides. Only how often changes, never how much water at once.", None),
     ]
     for text, font in lead:

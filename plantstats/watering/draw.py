@@ -22,8 +22,15 @@ def fit(curves: pd.DataFrame, ax: Axes) -> Axes:
     """
     for colour, (species, rows) in zip(COLOURS, curves.groupby("species", sort=True), strict=False):
         label = f"{species} ({rows['spells'].iloc[0]:,} spells)"
-        ax.fill_between(rows["day"], 100 * rows["free_low"], 100 * rows["free_high"], color=colour, alpha=0.2, step="post",
-                        linewidth=0)
+        ax.fill_between(
+            rows["day"],
+            100 * rows["free_low"],
+            100 * rows["free_high"],
+            color=colour,
+            alpha=0.2,
+            step="post",
+            linewidth=0,
+        )
         ax.plot(rows["day"], 100 * rows["taken_true"], color=colour, linewidth=1, linestyle="--")
         ax.plot(rows["day"], 100 * rows["fitted"], color=colour, linewidth=1.8, label=label)
     ax.set_xlabel("Days after watering", fontsize=8)
@@ -37,9 +44,11 @@ def fit(curves: pd.DataFrame, ax: Axes) -> Axes:
 def fit_in_words(curves: pd.DataFrame) -> str:
     """The chart of the fit for those who cannot see it."""
     said = [
-        f"{species}: after 7, 14 and 21 days " + ", ".join(
-            f"{100 * rows.set_index('day').loc[d, 'fitted']:.0f}" for d in (7.0, 14.0, 21.0)) + " in 100 dry"
-        for species, rows in curves.groupby("species", sort=True)]
+        f"{species}: after 7, 14 and 21 days "
+        + ", ".join(f"{100 * rows.set_index('day').loc[d, 'fitted']:.0f}" for d in (7.0, 14.0, 21.0))
+        + " in 100 dry"
+        for species, rows in curves.groupby("species", sort=True)
+    ]
     return "Share of plants with dry topsoil by days after watering, fitted. " + "; ".join(said) + "."
 
 
@@ -69,6 +78,9 @@ def commonest(situations: pd.DataFrame, heated: bool) -> pd.DataFrame:
 
 def by_species_in_words(situations: pd.DataFrame, heated: bool) -> str:
     """The chart by species for those who cannot see it."""
-    each = [f"{r.species} in {r.light} light, pot {r.pot}: {r.dry_half:.0f} days ({r.dry_half_low:.0f} to "
-            f"{r.dry_half_high:.0f})" for r in commonest(situations, heated).itertuples()]
+    each = [
+        f"{r.species} in {r.light} light, pot {r.pot}: {r.dry_half:.0f} days ({r.dry_half_low:.0f} to "
+        f"{r.dry_half_high:.0f})"
+        for r in commonest(situations, heated).itertuples()
+    ]
     return "Days until the topsoil of half of the plants is dry. " + "; ".join(each) + "."

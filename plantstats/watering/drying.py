@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
 from scipy import optimize, sparse, special, stats
 
-from plantstats.records.species import species_table
+from plantstats.watering.design import Names, design, names_of
 from plantstats.watering.law import LAWS, Array, Derivatives, Known, log_likelihood
 
 LEVEL = 0.95
@@ -22,8 +21,6 @@ MISREAD, MISREAD_SPREAD = 0.03, 1.0
 NO_MISREAD = -60.0  # logit of a share of 1e-26: none
 # Spreads of species within their group that are tried; the likeliest one shrinks rare species to their group.
 SPREADS = (0.03, 0.06, 0.1, 0.15, 0.22, 0.33, 0.5, 0.75)
-TERMS = ("group", "species", "light", "pot", "planter", "heating")
-VPD_MIDDLE = 1.5  # kPa; the term is zero there
 
 
 class DryingError(ValueError):
@@ -35,7 +32,7 @@ class Drying:
     """A fitted law of drying: log scale = sum of the effects of a plant's levels; one shape for all."""
 
     law: str
-    names: tuple[tuple[str, str], ...]  # term and level of each effect; shape and misread come after them
+    names: Names  # term and level of each effect; shape and misread come after them
     estimate: Array  # effects, log shape, misread logit
     covariance: Array
     clusters: int
@@ -66,7 +63,7 @@ class Drying:
                 has that term (missing: its middle).
         Gives:  rows x effects. A level that was never seen adds nothing: it counts as the middle of its term.
         """
-        return _design(plants, self.names)
+        return design(plants, self.names)
 
     def log_scale(self, plants: pd.DataFrame) -> Array:
         """Log of the scale of the drying time, in days, of each situation (rows as in `design`)."""
@@ -117,8 +114,8 @@ def fit(cells: pd.DataFrame, law: str = "", misread: float | None = None, vpd: b
     if law == "":
         return max((fit(cells, each, misread, vpd) for each in LAWS), key=lambda f: f.log_likelihood)
     rows = _collapse(cells, vpd)
-    names = _names(rows, vpd)
-    known, x = _known(rows), _design(rows, names)
+    names = names_of(rows, vpd)
+    known, x = _known(rows), design(rows, names)
     species = np.array([term == "species" for term, _ in names])
     free = np.array([term == "intercept" for term, _ in names])
     start = _start(known, len(names), misread)
@@ -131,61 +128,32 @@ def fit(cells: pd.DataFrame, law: str = "", misread: float | None = None, vpd: b
         elif best[3] - made[3] > 20:
             break
         start = made[0]
-    assert best is not None  # noqa: S101 (the loop ran at least once)
+    assert best is not None
     estimate, hessian, value, _, spread, precision = best
     covariance, clusters = _covariance(law, cells, names, estimate, hessian, precision, misread)
     return Drying(law, names, estimate, covariance, clusters, spread, misread, value, int(known.n.sum()))
 
 
-def groups_of(species: pd.Series) -> pd.Series:
-    """The group of each species; a species that the shipped table does not know is its genus."""
-    table = species_table().set_index("name")["group"]
-    return species.map(table).fillna(species.str.split(" ").str[0])
-
-
 def _collapse(cells: pd.DataFrame, vpd: bool) -> pd.DataFrame:
-    by = ["species", "light", "pot", "planter", "heating", *(["vpd"] if vpd else []),
-          "wet_looks", "earlier", "low", "high"]
+    by = [
+        "species",
+        "light",
+        "pot",
+        "planter",
+        "heating",
+        *(["vpd"] if vpd else []),
+        "wet_looks",
+        "earlier",
+        "low",
+        "high",
+    ]
     return cells.groupby(by, dropna=False, observed=True, sort=True)["n"].sum().reset_index()
-
-
-def _names(rows: pd.DataFrame, vpd: bool) -> tuple[tuple[str, str], ...]:
-    terms = _terms(rows)
-    names = [("intercept", "")]
-    names += [(term, level) for term in TERMS for level in sorted(terms[term].unique())]
-    return tuple([*names, ("vpd", "per kPa"), ("vpd", "missing")] if vpd else names)
-
-
-def _terms(rows: pd.DataFrame) -> Mapping[str, pd.Series]:
-    text = {term: rows[term].astype("str") for term in TERMS if term not in ("group", "heating")}
-    heating = rows["heating"].astype("bool").map({True: "heating season", False: "rest of the year"})
-    return {"group": groups_of(text["species"]), "heating": heating, **text}
-
-
-def _design(rows: pd.DataFrame, names: tuple[tuple[str, str], ...]) -> sparse.csr_array:
-    terms = _terms(rows)
-    place = {name: at for at, name in enumerate(names)}
-    n = len(rows)
-    parts = [(np.arange(n), np.zeros(n, int), np.ones(n))]
-    for term, values in terms.items():
-        codes, levels = pd.factorize(values)
-        column = np.array([place.get((term, level), -1) for level in levels])[codes]
-        seen = np.flatnonzero(column >= 0)
-        parts.append((seen, column[seen], np.ones(len(seen))))
-    if ("vpd", "per kPa") in place:
-        value = rows["vpd"].to_numpy(dtype=float)
-        told = np.flatnonzero(np.isfinite(value))
-        blank = np.flatnonzero(~np.isfinite(value))
-        parts.append((told, np.full(len(told), place["vpd", "per kPa"]), value[told] - VPD_MIDDLE))
-        parts.append((blank, np.full(len(blank), place["vpd", "missing"]), np.ones(len(blank))))
-    row, column, value = (np.concatenate(part) for part in zip(*parts, strict=True))
-    return sparse.csr_array((value, (row, column)), shape=(n, len(names)))
 
 
 def _known(rows: pd.DataFrame) -> Known:
     high = rows["high"].astype("float64").fillna(np.inf).to_numpy()
-    return Known(*(rows[c].to_numpy(dtype=float) for c in ("earlier", "low")), high,
-                 *(rows[c].to_numpy(dtype=float) for c in ("wet_looks", "n")))
+    earlier, low, wet, n = (rows[c].to_numpy(dtype=float) for c in ("earlier", "low", "wet_looks", "n"))
+    return Known(earlier, low, high, wet, n)
 
 
 def _start(known: Known, effects: int, misread: float | None) -> Array:
@@ -207,7 +175,7 @@ def _maximum(
     centre = special.logit(MISREAD)
 
     def whole(theta: Array) -> tuple[float, Array, Array]:
-        every = np.concatenate([theta, start[len(theta):]])
+        every = np.concatenate([theta, start[len(theta) :]])
         d = log_likelihood(law, known, np.asarray(x @ every[:p]), every[p], every[p + 1])
         gradient = _scores_sum(d, known.n, x)
         hessian = _hessian(d, known.n, x)
@@ -232,14 +200,18 @@ def _maximum(
 
     scale = float(known.n.sum())
     done = optimize.minimize(
-        lambda t: at(t)[0] / scale, start[free], jac=lambda t: at(t)[1] / scale, hess=lambda t: at(t)[2] / scale,
-        method="trust-exact", options={"gtol": 1e-9, "maxiter": 200, "initial_trust_radius": 0.5},
+        lambda t: at(t)[0] / scale,
+        start[free],
+        jac=lambda t: at(t)[1] / scale,
+        hess=lambda t: at(t)[2] / scale,
+        method="trust-exact",
+        options={"gtol": 1e-9, "maxiter": 200, "initial_trust_radius": 0.5},
     )
     value, gradient, hessian = at(done.x)
     # Steps below rounding of the sum end the search before its stated tolerance: the gradient decides.
     if not (np.isfinite(value) and np.abs(gradient).max() < 1e-5 * scale):
         raise DryingError(f"the fit of the {law} law did not reach a maximum ({done.message})")
-    estimate = np.concatenate([done.x, start[len(done.x):]])
+    estimate = np.concatenate([done.x, start[len(done.x) :]])
     penalised = precision[precision > 0]
     fit = -value + 0.5 * float(precision @ estimate[:p] ** 2)
     evidence = -value + 0.5 * float(np.log(penalised).sum()) - 0.5 * float(np.linalg.slogdet(hessian)[1])
@@ -261,11 +233,16 @@ def _hessian(d: Derivatives, n: Array, x: sparse.csr_array) -> Array:
 
 
 def _covariance(
-    law: str, cells: pd.DataFrame, names: tuple[tuple[str, str], ...], estimate: Array, hessian: Array,
-    precision: Array, misread: float | None,
+    law: str,
+    cells: pd.DataFrame,
+    names: Names,
+    estimate: Array,
+    hessian: Array,
+    precision: Array,
+    misread: float | None,
 ) -> tuple[Array, int]:
     """Sandwich over sites; the prior adds what shrinking may be wrong by (its own variance at the maximum)."""
-    known, x = _known(cells), _design(cells, names)
+    known, x = _known(cells), design(cells, names)
     p = len(names)
     d = log_likelihood(law, known, np.asarray(x @ estimate[:p]), estimate[p], estimate[p + 1])
     site = pd.factorize(cells["site_id"].astype("str"))[0]

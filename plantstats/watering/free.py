@@ -17,7 +17,11 @@ FREED = 0.5  # a way out must take away at least this share of the extra cost
 
 
 def forced_plants(
-    plants: pd.DataFrame, sites: pd.DataFrame, costs: routes.PlantCosts, learned: Learned, visit_days: tuple[int, ...],
+    plants: pd.DataFrame,
+    sites: pd.DataFrame,
+    costs: routes.PlantCosts,
+    learned: Learned,
+    visit_days: tuple[int, ...],
 ) -> pd.DataFrame:
     """Plants without which the next longer interval would pay.
 
@@ -28,30 +32,34 @@ def forced_plants(
     """
     rows = []
     site = plants["site_id"].to_numpy()
-    for one in sites.itertuples():
-        longer = min((d for d in visit_days if d > one.advised), default=0)
+    for name, now in zip(sites["site_id"], sites["advised"].astype(int), strict=True):
+        longer = min((d for d in visit_days if d > now), default=0)
         if not longer:
             continue
-        at = np.flatnonzero(site == one.site_id)
+        at = np.flatnonzero(site == name)
         own = costs.take(at)
-        more, there = _extra(own, one.advised, longer, learned.assumed.too_dry_most)
-        saved = routes.QUARTER_DAYS * learned.price.visit * (1 / one.advised - 1 / longer)
+        more, there = _extra(own, now, longer, learned.assumed.too_dry_most)
+        saved = routes.QUARTER_DAYS * learned.price.visit * (1 / now - 1 / longer)
         pairs = np.stack([own.waterings[there], own.waterings[there] * own.too_dry[there]], axis=1)
         for n in routes.forcing(more, saved, pairs, learned.assumed.too_dry_most):
-            rows.append((at[n], longer, one.advised, more[n]))
+            rows.append((at[n], longer, now, more[n]))
     if not rows:
         return pd.DataFrame(columns=list(COLUMNS))
     which = np.array([row[0] for row in rows])
     made = plants.iloc[which][["site_id", "plant_id", "position", "species", "light", "planter"]].reset_index(drop=True)
     made["longer"], made["extra"] = [row[1] for row in rows], [row[3] for row in rows]
-    ways = [_way_out(plants.iloc[[at]], now, longer, extra, costs.every, learned)
-            for at, longer, now, extra in rows]
+    ways = [_way_out(plants.iloc[[at]], now, longer, extra, costs.every, learned) for at, longer, now, extra in rows]
     made["frees"], made["extra_then"] = [w[0] for w in ways], [w[1] for w in ways]
     return made[list(COLUMNS)]
 
 
 def _way_out(
-    plant: pd.DataFrame, now: int, longer: int, extra: float, every: tuple[int, ...], learned: Learned,
+    plant: pd.DataFrame,
+    now: int,
+    longer: int,
+    extra: float,
+    every: tuple[int, ...],
+    learned: Learned,
 ) -> tuple[str, float]:
     """The change that takes most of the extra cost away, in words, and the extra cost that stays."""
     own = plant.iloc[0]

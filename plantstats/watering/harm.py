@@ -101,8 +101,9 @@ def over_dry_effect(gaps: pd.DataFrame, dry_days: Array, assumed: Assumptions) -
         at_risk = other + np.exp(log_ratio) * dry
         sums = np.bincount(stratum, at_risk)
         hit, had = losses > 0, totals > 0
-        return float(losses[hit] @ np.log(np.maximum(at_risk[hit], 1e-12))
-                     - totals[had] @ np.log(np.maximum(sums[had], 1e-12)))
+        return float(
+            losses[hit] @ np.log(np.maximum(at_risk[hit], 1e-12)) - totals[had] @ np.log(np.maximum(sums[had], 1e-12))
+        )
 
     def both(log_ratio: float) -> float:
         return log_likelihood(log_ratio) - 0.5 * ((log_ratio - centre) / assumed.over_dry_spread) ** 2
@@ -114,5 +115,13 @@ def over_dry_effect(gaps: pd.DataFrame, dry_days: Array, assumed: Assumptions) -
     alone = float(optimize.minimize_scalar(lambda x: -log_likelihood(x), bounds=(-4, 5), method="bounded").x)
     inside = abs(alone) < 3.9 and alone < 4.9 and losses.sum() > 0
     reach = 1.96 * se
-    return Harm(float(np.exp(best)), float(np.exp(best - reach)), float(np.exp(best + reach)), se, int(losses.sum()),
-                float(dry.sum()), float((n * length).sum()), float(np.exp(alone)) if inside else np.nan)
+    return Harm(
+        float(np.exp(best)),
+        float(np.exp(best - reach)),
+        float(np.exp(best + reach)),
+        se,
+        int(losses.sum()),
+        float(dry.sum()),
+        float((n * length).sum()),
+        float(np.exp(alone)) if inside else np.nan,
+    )

@@ -93,13 +93,22 @@ def cycle(moist: Array, every: int, slack: Array, misread: float, missed: float)
 class Cycles:
     """Cycles of every drying speed at some intervals, worked out on a grid of scales and looked up from there."""
 
-    def __init__(self, law: str, log_shape: float, misread_logit: float, every: tuple[int, ...], too_dry_after: float,
-                 missed: float, steps: tuple[float, float] = (0.0, 0.0)) -> None:
+    def __init__(
+        self,
+        law: str,
+        log_shape: float,
+        misread_logit: float,
+        every: tuple[int, ...],
+        too_dry_after: float,
+        missed: float,
+        steps: tuple[float, float] = (0.0, 0.0),
+    ) -> None:
         """For one law.
 
         Takes:  log_shape, misread_logit: the estimates; every: intervals in days; too_dry_after: as in Assumptions;
                 missed: share of looks; steps: how far log shape and misread logit may be off (0: not at all).
         """
+
         def grid(shape: float, logit: float) -> Array:
             moist = moist_by_day(law, SCALES, np.exp(shape))
             slack = too_dry_after * days_until_dry(law, 0.5, SCALES, np.exp(shape))

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 import numpy.typing as npt
 from scipy import special
 
-Array = npt.NDArray[np.float64]
+Array = npt.NDArray[Any]
 LAWS = ("Weibull", "log-logistic")
 TINY = 1e-290
 
@@ -86,7 +86,11 @@ def log_likelihood(law: str, known: Known, log_scale: Array, log_shape: float, m
     value = np.log(p) + wet * np.log1p(-m)
     bend = m * (1 - m) * (1 - 2 * m)
     pairs = {
-        (0, 0): ddp[0], (0, 1): ddp[1], (1, 1): ddp[2], (0, 2): cross[0] * slope, (1, 2): cross[1] * slope,
+        (0, 0): ddp[0],
+        (0, 1): ddp[1],
+        (1, 1): ddp[2],
+        (0, 2): cross[0] * slope,
+        (1, 2): cross[1] * slope,
         (2, 2): dmm * slope**2 + dm * bend,
     }
     for (i, j), d2 in pairs.items():

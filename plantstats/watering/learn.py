@@ -59,7 +59,8 @@ def learn(records: Records, as_of: date, assumed: Assumptions | None = None, tim
     if every.empty:
         raise WateringError(
             f"no dry-down spell up to {as_of}: no watering of a single plant was followed by a look at its topsoil; "
-            "visits need plant_id, watered, and topsoil or dry_depth_cm")
+            "visits need plant_id, watered, and topsoil or dry_depth_cm"
+        )
     by_method = every.groupby("method")["n"].sum().sort_values(ascending=False, kind="stable")
     method, *others = by_method.index
     cells = every[every["method"] == method].reset_index(drop=True)
@@ -68,8 +69,17 @@ def learn(records: Records, as_of: date, assumed: Assumptions | None = None, tim
     gaps, dry_days = _gaps(spells, dryings)
     rates = _with_dry_share(prices.loss_rates(time), gaps, dry_days)
     return Learned(
-        as_of, assumed, spells, str(method), cells, {str(m): int(by_method[m]) for m in others}, dryings,
-        harm.over_dry_effect(gaps, dry_days, assumed), prices.prices(records, spells, assumed), rates, time,
+        as_of,
+        assumed,
+        spells,
+        str(method),
+        cells,
+        {str(m): int(by_method[m]) for m in others},
+        dryings,
+        harm.over_dry_effect(gaps, dry_days, assumed),
+        prices.prices(records, spells, assumed),
+        rates,
+        time,
     )
 
 
@@ -125,8 +135,14 @@ def _table(learned: Learned, kind: bool, every: tuple[int, ...]) -> Cycles:
         fitted = learned.dryings[kind]
         se = np.sqrt(np.diag(fitted.covariance)[-2:])
         learned.tables[key] = Cycles(
-            fitted.law, fitted.estimate[-2], fitted.estimate[-1], every, learned.assumed.too_dry_after,
-            learned.price.missed, (float(se[0]), float(se[1])))
+            fitted.law,
+            fitted.estimate[-2],
+            fitted.estimate[-1],
+            every,
+            learned.assumed.too_dry_after,
+            learned.price.missed,
+            (float(se[0]), float(se[1])),
+        )
     return learned.tables[key]
 
 

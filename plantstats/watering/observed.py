@@ -11,7 +11,10 @@ from plantstats.watering.advise import KEEP, Advice, realised
 from plantstats.watering.learn import Learned
 
 GAP_CLASSES = ("short", "as planned", "long")
-SHORT, LONG = 0.75, 1.5  # of the planned interval; a gap beyond 1.5 of it is a missed visit (common practice, no source)
+SHORT, LONG = (
+    0.75,
+    1.5,
+)  # of the planned interval; a gap beyond 1.5 of it is a missed visit (common practice, no source)
 FOLLOWED_WITHIN = 0.25  # of the advised interval
 
 GAPS = f"""
@@ -27,10 +30,12 @@ GAPS = f"""
     )
     select case when g.gap < {SHORT} * g.planned then 1 when g.gap <= {LONG} * g.planned then 2 else 3 end as rank,
            count(*) as gaps, sum(g.gap)::bigint as plant_days, sum(g.lost::int)::bigint as losses,
-           sum(g.leaves)::bigint as yellow_leaves, sum(case when g.leaves is not null then g.gap end)::bigint as counted_days,
+           sum(g.leaves)::bigint as yellow_leaves,
+           sum(case when g.leaves is not null then g.gap end)::bigint as counted_days,
            avg(g.next_dry) as found_dry
     from (
-        select l.plant_id, least(l.next, x.found) - l."at" as gap, l.next_dry, y.leaves, s.planned_visit_days as planned,
+        select l.plant_id, least(l.next, x.found) - l."at" as gap, l.next_dry, y.leaves,
+               s.planned_visit_days as planned,
                x.found is not null and (l.next is null or x.found <= l.next) as lost
         from looked l join places p on p.plant_id = l.plant_id and p.place = l.place
         join sites s on s.site_id = p.site_id
@@ -77,10 +82,10 @@ def changes(before: Advice | None, now: Advice) -> pd.DataFrame:
     if before is None:
         return pd.DataFrame(columns=["site_id", "before", "advised", "plants"])
     both = now.sites[["site_id", "advised", "plants"]].merge(
-        before.sites[["site_id", "advised"]].rename(columns={"advised": "before"}), on="site_id")
+        before.sites[["site_id", "advised"]].rename(columns={"advised": "before"}), on="site_id"
+    )
     both = both[both["before"] != both["advised"]]
     return both[["site_id", "before", "advised", "plants"]].reset_index(drop=True)
-
 
 
 def nobody() -> pd.DataFrame:

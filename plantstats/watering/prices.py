@@ -56,7 +56,8 @@ def prices(records: Records, spells: Spells, assumed: Assumptions) -> Prices:
     for pot in pots:
         look[pot] = _mean(seen[seen["watered"] == 0], pot, assumed.plain_look_minutes)
         more[pot] = max(
-            _mean(seen[seen["watered"] == 1], pot, look[pot] + assumed.plain_watering_minutes) - look[pot], 0.0)
+            _mean(seen[seen["watered"] == 1], pot, look[pot] + assumed.plain_watering_minutes) - look[pot], 0.0
+        )
     if seen.empty:
         remarks.append("no minutes on record: those of the assumptions are used")
     replaced = records.table("replacements")
@@ -65,8 +66,16 @@ def prices(records: Records, spells: Spells, assumed: Assumptions) -> Prices:
         remarks.append("no labour on record for replacements: counted as none")
     missed = float(spells.engine.execute(MISSED, [spells.as_of]).df()["share"].iloc[0])
     settings = records.settings
-    return Prices(settings.currency, settings.visit_cost, settings.wage_per_hour, look, more,
-                  float(np.nan_to_num(labour)), min(missed, 0.5), tuple(remarks))
+    return Prices(
+        settings.currency,
+        settings.visit_cost,
+        settings.wage_per_hour,
+        look,
+        more,
+        float(np.nan_to_num(labour)),
+        min(missed, 0.5),
+        tuple(remarks),
+    )
 
 
 def replacement_cost(plants: pd.DataFrame, records: Records, price: Prices, assumed: Assumptions) -> Array:
@@ -86,9 +95,14 @@ def fee_per_day(plants: pd.DataFrame, records: Records, as_of: date, assumed: As
     Takes:  plants: site_id, client_id, plants; as_of. A plant under no contract counts at the mean of the others.
     """
     contracts, day = records.table("contracts"), pd.Timestamp(as_of)
-    running = contracts[(contracts["starts_on"] <= day) & ~(contracts["ends_on"] <= day) & contracts["monthly_fee"].notna()]
+    running = contracts[
+        (contracts["starts_on"] <= day) & ~(contracts["ends_on"] <= day) & contracts["monthly_fee"].notna()
+    ]
     fee, number = pd.Series(0.0, index=plants.index), plants["plants"].astype("float64")
-    for label, part in (("site_id", running[running["site_id"].notna()]), ("client_id", running[running["site_id"].isna()])):
+    for label, part in (
+        ("site_id", running[running["site_id"].notna()]),
+        ("client_id", running[running["site_id"].isna()]),
+    ):
         total = part.groupby(label)["monthly_fee"].sum()
         fee += (plants[label].map(total) / number.groupby(plants[label]).transform("sum")).fillna(0.0)
     known = fee > 0

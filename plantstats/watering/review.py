@@ -40,7 +40,11 @@ class WateringReview:
 
 
 def review(
-    records: Records, period: Period, as_of: date, client: str = "", assumed: Assumptions | None = None,
+    records: Records,
+    period: Period,
+    as_of: date,
+    client: str = "",
+    assumed: Assumptions | None = None,
     time: PlantTime | None = None,
 ) -> WateringReview:
     """Make the watering review of one quarter.
@@ -63,8 +67,17 @@ def review(
     changed = observed.changes(before, advice)
     followed = observed.followed(before, before_on, learned) if before is not None else observed.nobody()
     made = WateringReview(
-        period, learned, advice, other, table, turn_of_season(as_of, records.settings.heating_season),
-        changed, followed, observed.by_gap(learned), sensitivity, pd.DataFrame(),
+        period,
+        learned,
+        advice,
+        other,
+        table,
+        turn_of_season(as_of, records.settings.heating_season),
+        changed,
+        followed,
+        observed.by_gap(learned),
+        sensitivity,
+        pd.DataFrame(),
     )
     return WateringReview(**{**made.__dict__, "findings": findings.table(results.rows(made))})
 

@@ -29,8 +29,9 @@ class PlantCosts:
 
     def take(self, rows: Array) -> PlantCosts:
         """Those of some of the plants."""
-        return PlantCosts(self.every, *(part[rows] for part in (
-            self.money, self.minutes, self.losses, self.waterings, self.too_dry)))
+        return PlantCosts(
+            self.every, *(part[rows] for part in (self.money, self.minutes, self.losses, self.waterings, self.too_dry))
+        )
 
 
 def look_days(visit_days: tuple[int, ...], longest: int) -> tuple[int, ...]:
@@ -40,8 +41,15 @@ def look_days(visit_days: tuple[int, ...], longest: int) -> tuple[int, ...]:
 
 
 def plant_costs(
-    plants: pd.DataFrame, cycle: Cycle, every: tuple[int, ...], price: Prices, assumed: Assumptions, ratio: float,
-    loss_per_day: Array, replacement: Array, fee_per_day: Array,
+    plants: pd.DataFrame,
+    cycle: Cycle,
+    every: tuple[int, ...],
+    price: Prices,
+    assumed: Assumptions,
+    ratio: float,
+    loss_per_day: Array,
+    replacement: Array,
+    fee_per_day: Array,
 ) -> PlantCosts:
     """What each plant costs in a quarter when looked at every so many days.
 

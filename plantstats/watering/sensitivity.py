@@ -57,12 +57,19 @@ def against_turnbull(learned: Learned) -> pd.DataFrame:
         rows = known.loc[known.index.repeat(times)]
         mass = found_late.masses(rows["low"].to_numpy(), rows["high"].astype("float64").fillna(np.inf).to_numpy())
         weight = own["n"].to_numpy(dtype=float)
-        made.append(pd.DataFrame({
-            "species": species, "spells": int(number), "day": day,
-            "free_low": [float(mass.mass[mass.right <= d].sum()) for d in day],
-            "free_high": [float(mass.mass[mass.left < d].sum()) for d in day],
-            "taken_true": _mixed(plain, own, weight, day), "fitted": _mixed(fitted, own, weight, day),
-        }))
+        made.append(
+            pd.DataFrame(
+                {
+                    "species": species,
+                    "spells": int(number),
+                    "day": day,
+                    "free_low": [float(mass.mass[mass.right <= d].sum()) for d in day],
+                    "free_high": [float(mass.mass[mass.left < d].sum()) for d in day],
+                    "taken_true": _mixed(plain, own, weight, day),
+                    "fitted": _mixed(fitted, own, weight, day),
+                }
+            )
+        )
     return pd.concat(made, ignore_index=True)
 
 

@@ -1,4 +1,4 @@
-"""Days until dry and look interval for each species x light x pot x planter x season, with the evidence for a change."""
+"""Days until dry and look interval by species, light, pot, planter and season, with the evidence for a change."""
 
 from __future__ import annotations
 
@@ -30,8 +30,8 @@ def situations(learned: Learned, advice: Advice) -> pd.DataFrame:
     table = _combinations(learned, advice)
     half, most = _dry_by(table, learned, 0.5), _dry_by(table, learned, 0.8)
     usually = _dry_by(table, learned, 1 - learned.assumed.still_wet_most)[0]
-    for name, days in (("dry_half", half), ("dry_80", most)):
-        table[name], table[f"{name}_low"], table[f"{name}_high"] = days
+    for name, found in (("dry_half", half), ("dry_80", most)):
+        table[name], table[f"{name}_low"], table[f"{name}_high"] = found
     table["usually_by"] = np.ceil(usually).astype(int)
     days = tuple(sorted({*learned.assumed.visit_days, *(int(d) for d in table["now"].dropna().unique())}))
     offered = np.isin(days, learned.assumed.visit_days)
@@ -91,7 +91,13 @@ def _evidence(table: pd.DataFrame, learned: Learned, days: tuple[int, ...], offe
     distance = np.abs(too_dry[rows, lean] - most)
     z = stats.norm.ppf(assumed.certainty) * drawn.std(axis=0)[rows, lean] / np.maximum(distance, 1e-4)
     needed = np.ceil(np.maximum(table["species_spells"].to_numpy(), 1) * np.maximum(z**2, 1.0))
-    return pd.DataFrame({
-        "look_every": look, "too_many_from": from_on, "too_dry_now": np.where(known, dry_now, np.nan),
-        "advice": np.where(known, decision, ""), "spells_needed": np.where(unsettled, needed, np.nan),
-    }, index=table.index)
+    return pd.DataFrame(
+        {
+            "look_every": look,
+            "too_many_from": from_on,
+            "too_dry_now": np.where(known, dry_now, np.nan),
+            "advice": np.where(known, decision, ""),
+            "spells_needed": np.where(unsettled, needed, np.nan),
+        },
+        index=table.index,
+    )

@@ -25,12 +25,24 @@ AIR_WINDOW = 28  # days up to and with the day of watering
 LABELS = ("site_id", "species", "light", "pot", "planter")
 COLLAPSED = ("method", *LABELS[1:], "heating", "vpd", "wet_looks", "earlier", "low", "high")
 OFF = (
-    "plant not in the list", "repotted or moved on the day", "not looked at again", "topsoil not read afterwards",
+    "plant not in the list",
+    "repotted or moved on the day",
+    "not looked at again",
+    "topsoil not read afterwards",
 )
 
-READ = {**READS, "visits": READS["visits"] | {
-    "topsoil": "string", "dry_depth_cm": "float64", "watered": "boolean", "litres": "float64", "temp_c": "float64",
-}, "readings": READS["readings"] | {"temp_c": "float64"}}
+READ = {
+    **READS,
+    "visits": READS["visits"]
+    | {
+        "topsoil": "string",
+        "dry_depth_cm": "float64",
+        "watered": "boolean",
+        "litres": "float64",
+        "temp_c": "float64",
+    },
+    "readings": READS["readings"] | {"temp_c": "float64"},
+}
 
 
 def unbound() -> dict[str, ir.Table]:
@@ -52,11 +64,15 @@ def notes(t: dict[str, ir.Table], as_of: int) -> ir.Table:
             A line about a dead plant (condition 1) reads nothing and ends the spell.
     """
     visits, follow = t["visits"], t["follow"].select("plant_id", "pot")
-    v = visits.filter(visits.plant_id.notnull(), visits.status.coalesce("completed") == "completed",
-                      inputs.day(visits.visited_on) <= as_of)
+    v = visits.filter(
+        visits.plant_id.notnull(),
+        visits.status.coalesce("completed") == "completed",
+        inputs.day(visits.visited_on) <= as_of,
+    )
     v = v.left_join(follow, "plant_id", rname="{name}_f")
-    deep = ibis.cases(*[(v.pot == pot, ibis.literal(cm, "float64")) for pot, cm in DRY_DEPTH.items()],
-                      else_=DRY_DEPTH["unknown"])
+    deep = ibis.cases(
+        *[(v.pot == pot, ibis.literal(cm, "float64")) for pot, cm in DRY_DEPTH.items()], else_=DRY_DEPTH["unknown"]
+    )
     dead = v.condition.coalesce(5) == 1
     nothing = ibis.null("int64")
     return v.select(
@@ -78,12 +94,15 @@ def cuts(t: dict[str, ir.Table], as_of: int) -> ir.Table:
     A line for a whole site starts no spell: it does not say which plants were dry, nor which were watered.
     """
     nothing, none, one = ibis.null("int64"), ibis.literal(0, "int64"), ibis.literal(1, "int64")
-    empty = {"word": nothing, "depth": nothing, "watered": none, "looks": none, "shifted": one,
-             "dead": none}
+    empty = {"word": nothing, "depth": nothing, "watered": none, "looks": none, "shifted": one, "dead": none}
     moves = t["ordered_moves"].select("plant_id", "at", place="place", **empty)
     v = t["visits"]
-    whole = v.filter(v.plant_id.isnull(), v.watered.coalesce(v.litres > 0).coalesce(False),
-                     v.status.coalesce("completed") == "completed", inputs.day(v.visited_on) <= as_of)
+    whole = v.filter(
+        v.plant_id.isnull(),
+        v.watered.coalesce(v.litres > 0).coalesce(False),
+        v.status.coalesce("completed") == "completed",
+        inputs.day(v.visited_on) <= as_of,
+    )
     whole = whole.select("site_id", at=inputs.day(whole.visited_on)).distinct()
     stood = t["places"].select("plant_id", "site_id").distinct()
     wetted = whole.join(stood, "site_id").select("plant_id", "at", place=nothing, **empty)
@@ -98,8 +117,13 @@ def days(t: dict[str, ir.Table]) -> ir.Table:
     """
     both = t["notes"].union(t["cuts"].select(*t["notes"].columns), distinct=False)
     d = both.group_by("plant_id", "at").agg(
-        word=both.word.max(), depth=both.depth.max(), watered=both.watered.max(), shifted=both.shifted.max(),
-        place=both.place.max(), looks=both.looks.sum().cast("int64"), dead=both.dead.max(),
+        word=both.word.max(),
+        depth=both.depth.max(),
+        watered=both.watered.max(),
+        shifted=both.shifted.max(),
+        place=both.place.max(),
+        looks=both.looks.sum().cast("int64"),
+        dead=both.dead.max(),
     )
     so_far = ibis.window(group_by="plant_id", order_by="at", rows=(None, 0))
     turns = ibis.greatest(d.watered, d.shifted)
@@ -130,8 +154,11 @@ def ends(t: dict[str, ir.Table]) -> ir.Table:
     r = t["readings_in_order"]
     wet = r.dry == 0
     return r.group_by("plant_id", "spell").agg(
-        method=r.method.min(), wet_looks=wet.sum().cast("int64"), low_at=r["at"].max(where=wet),
-        earlier_at=r.previous.max(where=wet), high_at=r.found_dry.min(),
+        method=r.method.min(),
+        wet_looks=wet.sum().cast("int64"),
+        low_at=r["at"].max(where=wet),
+        earlier_at=r.previous.max(where=wet),
+        high_at=r.found_dry.min(),
     )
 
 
@@ -143,7 +170,9 @@ def air(t: dict[str, ir.Table], as_of: int) -> ir.Table:
     """
     visits, homes, loggers = t["visits"], t["plants"].select("plant_id", home="site_id"), t["readings"]
     v = visits.left_join(homes, "plant_id", rname="{name}_h")
-    by_visit = v.select(site_id=ibis.coalesce(v.site_id, v.home), at=inputs.day(v.visited_on), rh="rh_percent", c="temp_c")
+    by_visit = v.select(
+        site_id=ibis.coalesce(v.site_id, v.home), at=inputs.day(v.visited_on), rh="rh_percent", c="temp_c"
+    )
     by_logger = loggers.select("site_id", at=inputs.day(loggers.read_at.date()), rh="rh_percent", c="temp_c")
     every = by_visit.union(by_logger, distinct=False)
     every = every.filter(every.site_id.notnull(), every["at"] <= as_of, every.rh.notnull() | every.c.notnull())
@@ -156,9 +185,12 @@ def air(t: dict[str, ir.Table], as_of: int) -> ir.Table:
     nil = ibis.literal(0, "int64")
     filled = daily.union(asked.mutate(rh=nil, c=nil, n_rh=nil, n_c=nil).select(*daily.columns), distinct=False)
     sums = filled.group_by("site_id", "at").agg(
-        **{name: filled[name].sum().cast("int64") for name in ("rh", "c", "n_rh", "n_c")})
+        **{name: filled[name].sum().cast("int64") for name in ("rh", "c", "n_rh", "n_c")}
+    )
     window = ibis.range_window(preceding=AIR_WINDOW - 1, following=0, group_by="site_id", order_by="at")
-    s = sums.select("site_id", "at", **{n: sums[n].sum().over(window).cast("int64") for n in ("rh", "c", "n_rh", "n_c")})
+    s = sums.select(
+        "site_id", "at", **{n: sums[n].sum().over(window).cast("int64") for n in ("rh", "c", "n_rh", "n_c")}
+    )
     mean = {n: s[n] / (10.0 * ibis.greatest(s[f"n_{n}"], 1)) for n in ("rh", "c")}
     told = (s.n_rh > 0) & (s.n_c > 0)
     return s.select("site_id", "at", vpd=ibis.ifelse(told, saturation_kpa(mean["c"]) * (1 - mean["rh"] / 100), None))
@@ -179,8 +211,8 @@ def spells(t: dict[str, ir.Table]) -> ir.Table:
     """Every watering as a spell, used or not.
 
     Gives:  one row per watering: plant_id, site_id, species, light, pot, planter, heating, vpd (kPa in steps of
-            0.1, missing unknown), method, at (day of the watering), wet_looks (looks that found it not dry), earlier (day of
-            the look before `low`, 0 none), low, high (days since watering; high missing: not found dry), off
+            0.1, missing unknown), method, at (day of the watering), wet_looks (looks that found it not dry), earlier
+            (day of the look before `low`, 0 none), low, high (days since watering; high missing: not found dry), off
             (why it is not used, or missing).
     Keeps:  waterings = spells used + off, by reason.
     """
@@ -190,11 +222,16 @@ def spells(t: dict[str, ir.Table]) -> ir.Table:
     s = s.left_join(looked, ["plant_id", "spell"], rname="{name}_l").drop("plant_id_l", "spell_l")
     s = s.left_join(t["air"], ["site_id", "at"], rname="{name}_a").drop("site_id_a", "at_a")
     off = ibis.cases(
-        (~s.known, OFF[0]), (s.shifted == 1, OFF[1]), (s.looked.isnull(), OFF[2]), (s.method.isnull(), OFF[3]),
+        (~s.known, OFF[0]),
+        (s.shifted == 1, OFF[1]),
+        (s.looked.isnull(), OFF[2]),
+        (s.method.isnull(), OFF[3]),
         else_=ibis.null("string"),
     )
     return s.select(
-        "plant_id", *LABELS, "heating",
+        "plant_id",
+        *LABELS,
+        "heating",
         vpd=(s.vpd * 10).round() / 10,
         method=ibis.ifelse(s.method == 2, METHODS[1], METHODS[0]),
         at=s["at"],

@@ -20,16 +20,21 @@ FINGER = (
     "standing water (common practice, no source)."
 )
 REMINDERS = (
-    "Reminders (common practice, no source): keep most plants between 16 and 29 °C; no feeding in winter rest nor at the "
-    "height of summer; turn the pots of species that lean to the light at least monthly; oldest leaves yellowing point to "
+    "Reminders (common practice, no source): keep most plants between 16 and 29 °C; no feeding in winter rest "
+    "nor at the "
+    "height of summer; turn the pots of species that lean to the light at least monthly; oldest leaves yellowing "
+    "point to "
     "thirst: come more often, do not pour more; green leaves falling in the heating season point to dry air."
 )
 CAUTIONS = (
-    "Lifting, ladders, wet floors and water near outlets or cables need the usual caution; the minutes here are no target "
-    "that rewards skipping it. Sap can irritate: gloves. Pesticides: the label, local codes and a licensed person decide."
+    "Lifting, ladders, wet floors and water near outlets or cables need the usual caution; the minutes here are "
+    "no target "
+    "that rewards skipping it. Sap can irritate: gloves. Pesticides: the label, local codes and a licensed "
+    "person decide."
 )
 BY_SPECIES_CAPTION = (
-    "Days after watering until the topsoil of half of such plants is dry, with 95% intervals that allow for differences "
+    "Days after watering until the topsoil of half of such plants is dry, with 95% intervals that allow for "
+    "differences "
     "between sites; each species where most of it stands."
 )
 FIT_CAPTION = "Share of plants with dry topsoil by days after watering, for the species with most spells."
@@ -38,7 +43,7 @@ FIT_CAPTION = "Share of plants with dry topsoil by days after watering, for the 
 def intervals_caption(review: WateringReview) -> str:
     """The caption of the table of intervals."""
     return (
-        f"Days until dry in the {SEASONS[review.advice.heated]}, most plants first; \"too many\" is more than "
+        f'Days until dry in the {SEASONS[review.advice.heated]}, most plants first; "too many" is more than '
         f"{100 * review.learned.assumed.too_dry_most:.0f} in 100 waterings of plants that stood dry too long"
     )
 
@@ -82,9 +87,11 @@ def _sites(review: WateringReview) -> str:
             first = some.nlargest(1, "saving").iloc[0]
             parts.append(
                 f"{len(some)} of {len(sites)} sites {words}, together {currency} {some['saving'].sum():,.0f} a quarter "
-                f"cheaper; most at {first['site_id']} (every {first['now']} to every {first['advised']} days: {currency} "
-                f"{first['saving']:,.0f}, 95% interval {first['saving_low']:,.0f} to {first['saving_high']:,.0f})")
-    rest = f"{keep} sites: keep as is, because no other interval is clearly cheaper without leaving too many plants too dry"
+                f"cheaper; most at {first['site_id']} (every {first['now']} to every {first['advised']} days: "
+                f"{currency} "
+                f"{first['saving']:,.0f}, 95% interval {first['saving_low']:,.0f} to {first['saving_high']:,.0f})"
+            )
+    rest = f"{keep} sites: keep as is, as no other interval is clearly cheaper without leaving too many plants too dry"
     return "; ".join([*parts, rest]) + "."
 
 
@@ -103,12 +110,15 @@ def _forced(review: WateringReview) -> str:
 def _harm(review: WateringReview) -> str:
     harm = review.learned.harm
     alone = (
-        "the records alone cannot tell" if np.isnan(harm.alone)
+        "the records alone cannot tell"
+        if np.isnan(harm.alone)
         else f"the records alone say {harm.alone:.1f}, joined with the stated assumption"
     )
     return (
-        f"On days with topsoil left dry, plants were lost {harm.ratio:.1f} times as often as on other days (95% interval "
-        f"{harm.low:.1f} to {harm.high:.1f}; {harm.losses} losses; {alone}): an association within the same site, species, "
+        f"On days with topsoil left dry, plants were lost {harm.ratio:.1f} times as often as on other days (95% "
+        "interval "
+        f"{harm.low:.1f} to {harm.high:.1f}; {harm.losses} losses; {alone}): an association within the same site, "
+        "species, "
         "light and season."
     )
 
@@ -118,7 +128,8 @@ def _readings(review: WateringReview) -> str:
     fitted = review.sensitivity[review.sensitivity["learned"]].iloc[0]
     return (
         f"About {100 * fitted['misread']:.0f} in 100 looks noted the wrong state of the topsoil, by the records' own "
-        f"evidence; whether 0 or {100 * shares['misread'].max():.0f} in 100 are wrong moves the days until half are dry "
+        f"evidence; whether 0 or {100 * shares['misread'].max():.0f} in 100 are wrong moves the days until half "
+        "are dry "
         f"from {shares['dry_half'].iloc[0]:.1f} to {shares['dry_half'].iloc[-1]:.1f}."
     )
 
@@ -135,7 +146,8 @@ def turns(review: WateringReview) -> str:
     """When the look intervals of the other season begin."""
     other = SEASONS[review.other_season.heated]
     both = review.advice.plants[["plant_id", "look_every"]].merge(
-        review.other_season.plants[["plant_id", "look_every"]], on="plant_id", suffixes=("", "_then"))
+        review.other_season.plants[["plant_id", "look_every"]], on="plant_id", suffixes=("", "_then")
+    )
     differ = int((both["look_every"] != both["look_every_then"]).sum())
     return (
         f"From {review.turns_on.isoformat()} the {other} begins; {differ} of {len(both)} plants then have another look "
@@ -146,7 +158,8 @@ def turns(review: WateringReview) -> str:
 def association(review: WateringReview) -> str:
     """What the table of gaps can and cannot say."""
     return (
-        "Losses and yellow leaves by length of gap are what was seen, not what the gap caused: sites on frequent visits are "
+        "Losses and yellow leaves by length of gap are what was seen, not what the gap caused: sites on frequent "
+        "visits are "
         "often the hard ones, a visit is missed for reasons, and sick plants get extra looks."
     )
 
@@ -158,8 +171,10 @@ def followed(review: WateringReview) -> str:
         return "No change was advised a quarter ago, so there is nothing to follow up."
     each = "; ".join(
         f"{group}: {int(row['sites'])} sites, {int(row['losses'])} lost in {row['plant_days'] / 7:,.0f} plant-weeks"
-        for group, row in made.iterrows())
+        for group, row in made.iterrows()
+    )
     return (
-        f"Of the sites for which a change was advised a quarter ago: {each}. Sites that change are not like sites that do "
+        f"Of the sites for which a change was advised a quarter ago: {each}. Sites that change are not like sites "
+        "that do "
         "not; only a trial with positions drawn by lot could tell what the change did."
     )

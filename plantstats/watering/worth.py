@@ -30,8 +30,11 @@ def draws(learned: Learned, number: int = DRAWS, seed: int = SEED) -> Iterator[D
     ratios = learned.harm.ratio * np.exp(learned.harm.log_se * rng.standard_normal(number))
     rate, se = (learned.rates[c].to_numpy(dtype=float) for c in ("rate", "log_se"))
     for n in range(number):
-        yield Draw({kind: rows[n] for kind, rows in parameters.items()}, float(ratios[n]),
-                   rate * np.exp(se * rng.standard_normal(len(rate))))
+        yield Draw(
+            {kind: rows[n] for kind, rows in parameters.items()},
+            float(ratios[n]),
+            rate * np.exp(se * rng.standard_normal(len(rate))),
+        )
 
 
 class Worth:
@@ -59,5 +62,6 @@ class Worth:
         # A species never seen in this light is lost as often as all plants are.
         loss = np.where(self._group >= 0, plain[self._group], np.average(plain, weights=days))
         made = self._placed.cycles(None if draw is None else draw.parameters)
-        return plant_costs(self._plants, made, self._every, learned.price, learned.assumed, ratio, loss,
-                           self._replacement, self._fee)
+        return plant_costs(
+            self._plants, made, self._every, learned.price, learned.assumed, ratio, loss, self._replacement, self._fee
+        )
