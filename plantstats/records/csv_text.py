@@ -112,10 +112,10 @@ class CsvFile:
                     at = body.find(b"\n", skipped)
                     skipped = at + 1 if at >= 0 else len(body)
                 body, line = body[skipped:], head_line + 1
-            for piece, end in self._pieces(body):
-                piece = carry + piece
+            for part, end, plain in self._pieces(body):
+                piece = carry + part
+                block = self._fast(piece, line, n_columns, wanted) if plain and not carry else None
                 carry = b""
-                block = self._fast(piece, line, n_columns, wanted)
                 if block is None:
                     last = end and following is None
                     block, carry = self._careful(piece, line, n_columns, wanted, like_record, last)
@@ -127,33 +127,42 @@ class CsvFile:
         if self.blank:
             self.notes.append(("blank rows", f"{self.blank} blank lines left out"))
 
-    def _pieces(self, body: bytes) -> Iterator[tuple[bytes, bool]]:
-        """The whole body where it is plain; else short pieces, so that one odd row slows only its neighbours."""
+    def _pieces(self, body: bytes) -> Iterator[tuple[bytes, bool, bool]]:
+        """The whole body where it is plain; else short pieces, so that one odd row slows only its neighbours.
+
+        Gives:  (piece, whether it is the last, whether it is plain).
+        """
         if not body:
             return
-        if len(body) <= PIECE or self._plain(body):
-            yield body, True
+        plain = self._plain(body)
+        if plain or len(body) <= PIECE:
+            yield body, True, plain
             return
         start = 0
         while start < len(body):
             cut = body.find(b"\n", start + PIECE) + 1 or len(body)
-            yield body[start:cut], cut == len(body)
+            piece = body[start:cut]
+            yield piece, cut == len(body), self._plain(piece)
             start = cut
 
     def _plain(self, body: bytes) -> bool:
         """Whether every quote mark stands at the edge of a field and no line is empty."""
-        if b"\n\n" in body or body.startswith(b"\n"):
+        letters = np.frombuffer(body, dtype="uint8")
+        breaks = np.flatnonzero(letters == ord("\n"))
+        if body.startswith(b"\n") or (np.diff(breaks) == 1).any():
             return False
-        quotes = body.count(b'"')
-        if not quotes:
+        marks = np.flatnonzero(letters == ord('"'))
+        if not len(marks):
             return True
-        mark = self.delimiter.encode()
-        opens = body.count(mark + b'"') + body.count(b'\n"') + body.startswith(b'"')
-        closes = body.count(b'"' + mark) + body.count(b'"\n') + body.endswith(b'"')
-        return opens == closes and opens + closes == quotes
+        edge = np.array([*self.delimiter.encode(), ord("\n")], dtype="uint8")
+        before, after = np.take(letters, marks - 1, mode="wrap"), np.take(letters, marks + 1, mode="wrap")
+        opens = np.isin(before, edge) | (marks == 0)
+        closes = np.isin(after, edge) | (marks == len(letters) - 1)
+        # A mark at both edges belongs to an empty field ("") and opens or closes it.
+        return bool((opens | closes).all()) and len(marks) % 2 == 0
 
     def _fast(self, body: bytes, line: int, n_columns: int, wanted: dict[int, bool]) -> Block | None:
-        if n_columns < 2 or not self._plain(body):
+        if n_columns < 2:
             return None
         names = [str(n) for n in range(n_columns)]
         try:

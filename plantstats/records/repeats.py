@@ -12,6 +12,7 @@ from typing import Any
 
 import duckdb
 import pyarrow as pa
+import pyarrow.parquet as pq
 
 from plantstats.records.tables import TABLES
 from plantstats.records.typed import SET_ASIDE
@@ -41,6 +42,8 @@ def set_aside(target: Path, account: list[dict[str, Any]]) -> list[pa.Table]:
 
 
 def _of_table(path: Path, name: str) -> pa.Table | None:
+    if pq.read_metadata(path).num_rows < 2:
+        return None
     columns = ", ".join(TABLES[name].names)
     engine = duckdb.connect()
     engine.execute(f"set memory_limit = '1GB'; set threads = 2; set temp_directory = '{path.parent.as_posix()}/spill'"

@@ -58,6 +58,15 @@ def cell_text(cell: Any) -> str:
     return str(cell)
 
 
+def _texts(cells: tuple[Any, ...]) -> list[str]:
+    """Texts of a column of cells; each different cell is written once."""
+    kinds = set(map(type, cells))
+    if ShownDigits in kinds or (bool in kinds and kinds & {int, float}):
+        return [cell_text(cell) for cell in cells]  # equal to Python, yet different cells: "007" and 007, TRUE and 1
+    written = {cell: cell_text(cell) for cell in set(cells)}
+    return list(map(written.__getitem__, cells))
+
+
 class WorkbookFile:
     """One sheet of a workbook."""
 
@@ -71,11 +80,11 @@ class WorkbookFile:
 
     def preview(self) -> list[tuple[int, list[str]]]:
         """The first filled rows of the sheet that holds the table, as (sheet row, cells)."""
-        self.parts.check_size()
+        self.parts.look()
         try:
             book = CalamineWorkbook.from_path(self.path)
             sheet = self._sheet(book)
-            self.marks = self.parts.marks(sheet)
+            self.marks = self.parts.marks.get(sheet, SheetMarks())
             self.rows = book.get_sheet_by_name(sheet).to_python(skip_empty_area=False)
         except (CalamineError, ValueError, OSError) as error:
             raise RecordError([f"{self.name}: cannot be read as a workbook ({error}); save it again"]) from None
@@ -137,11 +146,12 @@ class WorkbookFile:
         blank = 0
         for start in range(head_line, len(self.rows), ROWS):
             part = self.rows[start:start + ROWS]
-            kept = [n for n, row in enumerate(part) if any(c not in ("", None) for c in row)]
+            kept = [n for n, row in enumerate(part) if row.count("") < len(row)]
             blank += len(part) - len(kept)
+            across = list(zip(*(part[n] for n in kept), strict=True))
             columns = {}
             for position, coded in wanted.items():
-                array = pa.array([cell_text(part[n][position]) for n in kept], type=TEXT)
+                array = pa.array(_texts(across[position]) if across else [], type=TEXT)
                 columns[position] = array.dictionary_encode() if coded else array
             yield Block(columns, np.array(kept, dtype="int64") + start + 1)
         if blank:
@@ -159,23 +169,37 @@ class ParquetFile:
         self.notes: list[tuple[str, str]] = [("parquet", "read as Parquet")]
         try:
             self.file = pq.ParquetFile(path)
-        except (pa.ArrowInvalid, OSError) as error:
-            raise RecordError([f"{name}: cannot be read as Parquet ({error})"]) from None
+            self.heads = list(self.file.schema_arrow.names)
+        except (pa.ArrowException, OSError, UnicodeDecodeError) as error:
+            raise _damaged(name, error) from None
 
     def preview(self) -> list[tuple[int, list[str]]]:
         """The heads, as row 0."""
-        return [(0, list(self.file.schema_arrow.names))]
+        return [(0, self.heads)]
 
     def blocks(
         self, head_line: int, n_columns: int, wanted: dict[int, bool], like_record: Callable[[list[str]], bool]
     ) -> Iterator[Block]:
         """Rows; see CsvFile.blocks. The line is the number of the row, from 1."""
-        names = self.file.schema_arrow.names
+        names = self.heads
         line = 1
-        for batch in self.file.iter_batches(500_000, columns=[names[n] for n in wanted]):
-            columns = {n: _as_text(batch.column(names[n]), coded) for n, coded in wanted.items()}
+        batches = self.file.iter_batches(500_000, columns=[names[n] for n in wanted])
+        while True:
+            try:
+                batch = next(batches)
+                batch.validate(full=True)
+                columns = {n: _as_text(batch.column(names[n]), coded) for n, coded in wanted.items()}
+            except StopIteration:
+                return
+            except (pa.ArrowException, OSError, UnicodeDecodeError) as error:
+                raise _damaged(self.name, error) from None
             yield Block(columns, np.arange(line, line + len(batch), dtype="int64"))
             line += len(batch)
+
+
+def _damaged(name: str, error: Exception) -> RecordError:
+    said = " ".join(str(error).split())[:200]
+    return RecordError([f"{name}: cannot be read as Parquet ({said}); copy or export it again"])
 
 
 def _as_text(array: pa.Array, coded: bool) -> pa.Array:

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import re
 import zipfile
+import zlib
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -15,12 +16,16 @@ from plantstats.records.errors import RecordError
 
 MOST_UNPACKED = 2**30
 MOST_CELLS = 40_000_000  # the reader lays a sheet out in full, from its first to its last cell
+# What reading a damaged package raises (RuntimeError: a password; NotImplementedError: an unknown packing).
+DAMAGED = (zipfile.BadZipFile, zlib.error, OSError, EOFError, RuntimeError, NotImplementedError, ValueError)
+CELL_BEGINS = (b"<c ", b"<row ", b":c ", b":row ")
 PIECE = 8 * 2**20
 OVERLAP = 2**16
 ROW_OF_CELL = re.compile(rb"\br=[\"'][A-Z]{0,3}(\d{1,7})[\"']")
 LETTERS = re.compile(rb"\br=[\"']([A-Z]{1,3})\d")
 # A cell beyond column Z or row 999,999; without one a sheet has at most 26 million cells.
-FAR = re.compile(rb"\br=[\"'](?:[A-Z]{2,3}\d|[A-Z]?\d{7})")
+FAR = re.compile(rb'r="(?:[A-Z]{2,3}\d|[A-Z]?\d{7})')
+FAR_OTHER = re.compile(rb"r='(?:[A-Z]{2,3}\d|[A-Z]?\d{7})")
 HIDDEN_ROW = re.compile(rb"<(?:\w+:)?row\b[^>]*?\bhidden=[\"'](?:1|true)[\"'][^>]*?>")
 ROW_NUMBER = re.compile(rb"\br=[\"'](\d+)[\"']")
 FORMULA = re.compile(
@@ -51,6 +56,7 @@ class XlsxParts:
         self.zipped = zipfile.is_zipfile(path)
         self.epoch = 1900
         self.sheets: dict[str, str] = {}
+        self.marks: dict[str, SheetMarks] = {}
         if not self.zipped:
             return
         try:
@@ -61,7 +67,7 @@ class XlsxParts:
                 head = _read(packed, "xl/workbook.xml")
                 relations = _read(packed, "xl/_rels/workbook.xml.rels")
                 self.styles = _read(packed, "xl/styles.xml")
-        except (zipfile.BadZipFile, OSError, EOFError, NotImplementedError, RuntimeError, ValueError) as error:
+        except DAMAGED as error:
             raise RecordError([f"{name}: half a workbook or a damaged one ({error}); copy it again"]) from None
         if re.search(rb"date1904\s*=\s*[\"'](?:1|true|on)[\"']", head):
             self.epoch = 1904
@@ -77,42 +83,30 @@ class XlsxParts:
                 inside = target if target.startswith("xl/") else f"xl/{target}"
                 self.sheets[_unescape(title[1].decode("utf-8", "replace"))] = inside
 
-    def check_size(self) -> None:
-        """Refuse sheets whose cells lie so far apart that laying them out would fill the memory."""
-        for title, part in self.sheets.items():
-            rows = columns = 0
-            far = any(FAR.search(piece) for piece in self._pieces(part))
-            for piece in self._pieces(part) if far else ():
-                rows = max([rows, *(int(number) for number in ROW_OF_CELL.findall(piece))])
-                columns = max([columns, *(column_number(letters) for letters in set(LETTERS.findall(piece)))])
-            if rows * columns > MOST_CELLS:
-                raise RecordError([
-                    f"{self.name}: sheet {title!r} reaches over {rows:,} rows and {columns:,} columns; "
-                    f"at most {MOST_CELLS:,} cells are read. Delete the stray cells, or save it as CSV"])
+    def look(self) -> None:
+        """Take up the marks of every sheet.
 
-    def marks(self, sheet: str) -> SheetMarks:
-        """Marks of a sheet by its name; none for a workbook of another kind."""
-        made = SheetMarks()
-        part = self.sheets.get(sheet)
-        if part is None:
-            return made
-        padded = self._padded_styles()
+        Raises: RecordError for a sheet whose cells lie so far apart that laying it out would fill the memory.
+        """
+        padded = self._padded_styles() if self.zipped else {}
+        for title, part in self.sheets.items():
+            made = self.marks.setdefault(title, SheetMarks())
+            far = False
+            for piece in self._pieces(part):
+                far = far or FAR.search(piece) is not None or FAR_OTHER.search(piece) is not None
+                _take_marks(piece, padded, made)
+            if far:
+                self._check_size(title, part)
+
+    def _check_size(self, title: str, part: str) -> None:
+        rows = columns = 0
         for piece in self._pieces(part):
-            if b"hidden=" in piece:
-                for row in HIDDEN_ROW.findall(piece):
-                    if number := ROW_NUMBER.search(row):
-                        made.hidden_rows.append(int(number[1]))
-            if b"<f" in piece or b":f" in piece:
-                made.without_value += [ref.decode() for ref in FORMULA.findall(piece)]
-            if b't="e"' in piece or b"t='e'" in piece:
-                made.errors |= {ref.decode(): text.decode("utf-8", "replace") for ref, text in ERROR.findall(piece)}
-            if padded:
-                for letters, row, style in STYLED.findall(piece):
-                    if int(style) in padded:
-                        made.digits[int(row) - 1, column_number(letters) - 1] = padded[int(style)]
-        made.hidden_rows = sorted(set(made.hidden_rows))
-        made.without_value = list(dict.fromkeys(made.without_value))
-        return made
+            rows = max([rows, *(int(number) for number in ROW_OF_CELL.findall(piece))])
+            columns = max([columns, *(column_number(letters) for letters in set(LETTERS.findall(piece)))])
+        if rows * columns > MOST_CELLS:
+            raise RecordError([
+                f"{self.name}: sheet {title!r} reaches over {rows:,} rows and {columns:,} columns; "
+                f"at most {MOST_CELLS:,} cells are read. Delete the stray cells, or save it as CSV"])
 
     def _padded_styles(self) -> dict[int, int]:
         """Cell style -> number of digits shown, for formats that are nothing but zeros ("000")."""
@@ -128,7 +122,7 @@ class XlsxParts:
         return {n: codes[key] for n, key in enumerate(used) if key in codes}
 
     def _pieces(self, part: str) -> Iterator[bytes]:
-        """The bytes of a part, cut between tags so that no mark is torn."""
+        """The bytes of a part, cut where a cell or row begins, so that no mark is torn."""
         rest = b""
         try:
             with zipfile.ZipFile(self.path) as packed, packed.open(part) as file:
@@ -138,16 +132,31 @@ class XlsxParts:
                     if total > MOST_UNPACKED:
                         raise RecordError([f"{self.name}: unpacks to more than 1 GiB"])
                     body = rest + chunk
-                    cut = body.rfind(b"</") if len(body) > OVERLAP else -1
+                    cut = max(body.rfind(mark) for mark in CELL_BEGINS)
                     cut = cut if cut > len(body) - OVERLAP else len(body)
                     yield body[:cut]
                     rest = body[cut:]
         except KeyError:
             return
-        except (zipfile.BadZipFile, OSError, EOFError, ValueError) as error:
+        except DAMAGED as error:
             raise RecordError([f"{self.name}: half a workbook or a damaged one ({error}); copy it again"]) from None
         if rest:
             yield rest
+
+
+def _take_marks(piece: bytes, padded: dict[int, int], made: SheetMarks) -> None:
+    if b"hidden=" in piece:
+        for row in HIDDEN_ROW.findall(piece):
+            if number := ROW_NUMBER.search(row):
+                made.hidden_rows.append(int(number[1]))
+    if b"<f" in piece or b":f" in piece:
+        made.without_value += [ref.decode() for ref in FORMULA.findall(piece)]
+    if b't="e"' in piece or b"t='e'" in piece:
+        made.errors |= {ref.decode(): text.decode("utf-8", "replace") for ref, text in ERROR.findall(piece)}
+    if padded:
+        for letters, row, style in STYLED.findall(piece):
+            if int(style) in padded:
+                made.digits[int(row) - 1, column_number(letters) - 1] = padded[int(style)]
 
 
 def _read(packed: zipfile.ZipFile, part: str) -> bytes:
