@@ -48,10 +48,12 @@ def watch(
     Raises: ModelError when the records up to the day do not carry a model.
     """
     time = plant_time.build(records, day, "found")
+    built = {} if built is None else built
+    built[day] = standing(time)
     model = loss_model.fit(time.cells(list(loss_model.CELLS_BY)), species)
     visits = records.table("visits")
-    ratios = learn_conditions(records, time, model, {} if built is None else built)
-    state = with_expected(standing(time), model, day).assign(condition=lambda s: last_condition(s, visits, day))
+    ratios = learn_conditions(records, time, model, built)
+    state = with_expected(built[day], model, day).assign(condition=lambda s: last_condition(s, visits, day))
     return Watch(day, with_chances(state, model, ratios), model, ratios)
 
 
@@ -186,7 +188,8 @@ def _reasons(state: pd.DataFrame, model: LossModel, relative: np.ndarray, ratio:
     words = pd.DataFrame({
         "species": state["species"], "light": "light " + state["light"], "pot": "pot " + state["pot"],
         "planter": "planter " + state["planter"].str.replace("_", " "),
-        "age_band": state["age_band"] + " since install", "repotted": "repotted (" + state["repotted"] + ")",
+        "age_band": (state["age_band"] + " since install").where(state["installed"].notna(), "install date unknown"),
+        "repotted": "repotted (" + state["repotted"] + ")",
         "moved": "moved (" + state["moved"] + ")", "site": "this site's past losses",
         "condition": "condition " + state["condition"] + " at the last visit",
     }, index=state.index)

@@ -9,12 +9,13 @@ import numpy as np
 import pandas as pd
 from scipy import stats
 
-from plantstats import findings, periods, plant_time, rates
+from plantstats import findings, periods, rates
 from plantstats.loss_model import ModelError
 from plantstats.watch_list import CONDITION_PRIOR, PAST_LISTS, Watch, lost_within, watch
 
 if TYPE_CHECKING:
     from plantstats.periods import Period
+    from plantstats.plant_time import PlantTime
     from plantstats.records import Records
 
 METHOD = "loss model x site effect x condition score, losses found within 90 days"
@@ -32,17 +33,20 @@ findings.define(
 )
 
 
-def back_test(records: Records, last: Period, species: pd.DataFrame | None = None) -> pd.DataFrame:
+def back_test(
+    records: Records, last: Period, after: PlantTime, species: pd.DataFrame | None = None,
+    built: dict[date, pd.DataFrame] | None = None,
+) -> pd.DataFrame:
     """How the list would have fared on the last four quarters, each time from what was known at its start.
 
-    Takes:  records; last: the last complete quarter; species.
+    Takes:  records; last: the last complete quarter; after: plant-time that reaches its end, dated "found"; species;
+            built as in `watch`.
     Gives:  one row per plant and quarter: quarter, plant_id, site_id, plants, expected (losses), lost. A quarter before
             which the records carry no model is left out.
     """
     quarters = [*periods.previous_quarters(last, PAST_LISTS - 1), last]
-    after = plant_time.build(records, last.last_day, "found")
+    built = {} if built is None else built
     tested: list[pd.DataFrame] = []
-    built: dict[date, pd.DataFrame] = {}
     for quarter in quarters:
         start = quarter.start - timedelta(days=1)
         try:

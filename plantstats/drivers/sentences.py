@@ -1,0 +1,216 @@
+"""Findings of the loss-drivers page in, plain sentences out."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+
+from plantstats.drivers.review import Drivers
+from plantstats.findings import for_display, pick
+from plantstats.periods import Period
+from plantstats.sentences import plants
+
+MOST_EFFECTS = 3
+EFFECTS_CAPTION = (
+    "Loss rate of each level divided by that of the level named after it, all other terms alike, with 95% intervals; "
+    "in the label: losses and plants. An arrow: no end within the chart, as of a level that lost none. Associations, "
+    "not causes."
+)
+SITUATIONS_CAPTION = (
+    "Losses per 100 plant-years in named situations at an average site, by the loss model, with 95% intervals."
+)
+EXPECTED_CAPTION = (
+    "Losses of the quarter divided by those that earlier quarters lead to expect of the same plants, with 95% "
+    "intervals widened for over-dispersion and the model's own uncertainty; in the label: losses and plants. Not a "
+    "ranking: of many groups some lie high by chance, and will come back by themselves."
+)
+CURVES_CAPTION = (
+    "Share of plants neither dead nor below specification by days since install, by light, with 95% intervals; drawn "
+    "faint from where fewer than ten plants are at risk. In the label: losses and plants."
+)
+CALIBRATION_CAPTION = (
+    "Losses found within 90 days divided by those the list expected, over the last four quarters, by fifth of plants "
+    "from lowest to highest chance, with exact 95% limits; 1 is as expected."
+)
+
+
+def driver_headlines(drivers: Drivers, period: Period, small_group: int) -> list[str]:
+    """What an owner reads first about what drives losses.
+
+    Takes:  drivers; period; small_group (see `findings.for_display`).
+    Gives:  sentences: the quarter against its expectation, the clearest effects, season and humidity, the watch list;
+            and what the records do not carry.
+    """
+    found = drivers.findings
+    shown = for_display(found, small_group)
+    said = [_expected(found, shown, period), _without_event(found, shown, period), _effects(found, shown)]
+    said += [_species(found, shown), _apart(drivers, found, shown), _watch(found, shown), *drivers.refusals]
+    return [sentence for sentence in said if sentence]
+
+
+def _row(table: pd.DataFrame, measure: str, by: tuple[str, ...] = (), period: str | None = None) -> pd.Series | None:
+    rows = pick(table, measure, by, period)
+    return None if rows.empty else rows.iloc[0]
+
+
+def _expected(found: pd.DataFrame, shown: pd.DataFrame, period: Period) -> str:
+    ratio, expected = (_row(found, m, period=period.name) for m in ("observed_expected", "expected_losses"))
+    if ratio is None or expected is None:
+        return ""
+    told, of = shown.loc[ratio.name], shown.loc[expected.name]
+    if ratio["low"] > 1:
+        verdict = "worse than a quarter like this should be"
+    elif ratio["high"] < 1:
+        verdict = "better than a quarter like this should be"
+    else:
+        verdict = "no more than chance alone could make of a quarter like this"
+    return (
+        f"{period.name} lost {plants(ratio['losses'])}; by the experience of all earlier quarters, these plants in "
+        f"this season should have lost {of['estimate']} ({of['interval']}): {told['estimate']} times as many as "
+        f"expected (95% interval {told['interval']}), {verdict}."
+    )
+
+
+def _without_event(found: pd.DataFrame, shown: pd.DataFrame, period: Period) -> str:
+    whole = _row(found, "observed_expected", period=period.name)
+    rest = _row(found, "observed_expected_without_largest_event", period=period.name)
+    if whole is None or rest is None or whole["losses"] - rest["losses"] < 2:
+        return ""
+    told = shown.loc[rest.name]
+    return (
+        f"Without the largest single event ({whole['losses'] - rest['losses']} losses) it is {told['estimate']} times "
+        f"({told['interval']})."
+    )
+
+
+def _effects(found: pd.DataFrame, shown: pd.DataFrame) -> str:
+    rows = pick(found, "effect_on_losses", ["term"])
+    clear = rows[(rows["low"] > 1) | (rows["high"] < 1)]
+    clear = clear[clear["estimate"].notna() & ~clear["term"].str.contains("unknown|not read")]
+    if rows.empty:
+        return ""
+    if clear.empty:
+        return f"None of the {len(rows)} effects looked at stands clear of chance in these records."
+    # Nearest end of the interval from 1, as a ratio: the clearest, not the largest.
+    near = np.log(clear["low"]).where(clear["low"] > 1, -np.log(clear["high"]))
+    order = near.sort_values(ascending=False).index[:MOST_EFFECTS]
+    said = "; ".join(
+        f"{words(found.loc[n, 'term'])} {shown.loc[n, 'estimate']} times ({shown.loc[n, 'interval']})" for n in order)
+    return f"Clearest of {len(rows)} effects, all else alike: {said}. Of many, some are clear by chance."
+
+
+def words(term: str) -> str:
+    """A term in plain words: "light: low (against medium)" becomes "light low against medium"."""
+    names = {
+        "age_band": "age since install", "dry_air": "dry air", "pot": "pot", "light": "light", "planter": "planter",
+        "repotted": "after repotting", "moved": "after a move",
+    }
+    head, _, rest = term.partition(": ")
+    rest = rest.replace("(against", "against").replace(")", "").replace("_", " ")
+    return f"{names.get(head, head)} {rest}"
+
+
+def _species(found: pd.DataFrame, shown: pd.DataFrame) -> str:
+    rows = pick(found, "species_effect", ["species"])
+    high = rows[rows["low"] > 1].sort_values("low", ascending=False)
+    never = rows[rows["losses"].eq(0)]
+    said = []
+    if not high.empty:
+        top = high.iloc[0]
+        told = shown.loc[top.name]
+        said.append(
+            f"{top['species']} is lost {told['estimate']} times as fast as the average plant under like conditions "
+            f"({told['interval']}; {top['losses']} losses).")
+    if not never.empty:
+        limits = shown.loc[never.index[:3], "interval"].str.removeprefix("up to ")
+        names = ", ".join(
+            f"{name} (at most {limit} times the average)" if limit else str(name)
+            for name, limit in zip(never["species"], limits, strict=False))
+        said.append(f"None lost yet of {names}: no loss is not the same as no risk.")
+    return " ".join(said)
+
+
+def _apart(drivers: Drivers, found: pd.DataFrame, shown: pd.DataFrame) -> str:
+    if drivers.apart is None:
+        return ""
+    rows = pick(found, "effect_on_losses", ["term"])
+    terms = rows["term"].fillna("")
+    dry, year = rows[terms.str.startswith("humidity: each")], rows[terms.str.startswith("season: January")]
+    if drivers.apart.told:
+        return (
+            f"Season and humidity can be told apart: {_one(shown, 'sites_with_contrast')}% of sites differ enough in "
+            "their air, and knowing the season widens the humidity effect's variance "
+            f"{_one(shown, 'humidity_inflation')} times: {_told(shown, pd.concat([dry, year]))}.")
+    if drivers.apart.other is None:
+        return f"Of humidity nothing can be said: {drivers.apart.reason}."
+    return (
+        "Season and humidity move together in these records and cannot be told apart; each alone stands for both: "
+        f"{_told(shown, pd.concat([year, dry]))}. These are two readings of one fact, not two findings.")
+
+
+def _told(shown: pd.DataFrame, rows: pd.DataFrame) -> str:
+    return "; ".join(f"{words(term)} {shown.loc[n, 'result']} times" for n, term in rows["term"].items())
+
+
+def _one(shown: pd.DataFrame, measure: str) -> str:
+    rows = shown[shown["measure"].eq(measure)]
+    return "" if rows.empty else str(rows["estimate"].iloc[0])
+
+
+def _watch(found: pd.DataFrame, shown: pd.DataFrame) -> str:
+    tested = pick(found, "watch_concordance")
+    fifths = pick(found, "watch_calibration", ["term"])
+    if tested.empty or fifths.empty:
+        return ""
+    over = tested[tested["period"].str.contains(" to ")]
+    row = (over if len(over) else tested).iloc[0]
+    top, total = fifths[fifths["term"].eq("fifth 5 of 5")]["losses"].sum(), fifths["losses"].sum()
+    told = shown.loc[row.name]
+    return (
+        f"The watch list, tested on {row['period']} with what was known beforehand, put the lost plant first in "
+        f"{told['estimate']} of 100 pairs of a lost and a kept one ({told['interval'] or 'no interval'}); the fifth of "
+        f"plants at highest risk held {top} of the {total} losses. {_calibrated(found, shown, str(row['period']))}")
+
+
+def _calibrated(found: pd.DataFrame, shown: pd.DataFrame, period: str) -> str:
+    ratio = _row(found, "watch_calibration", period=period)
+    if ratio is None or pd.isna(ratio["estimate"]):
+        return ""
+    told = shown.loc[ratio.name]
+    verdict = (
+        "more were lost than it expected" if ratio["low"] > 1 else "fewer were lost than it expected"
+        if ratio["high"] < 1 else "its numbers held within chance")
+    return f"In all, {told['estimate']} times as many were found lost as it expected ({told['interval']}): {verdict}."
+
+
+def effects_in_words(found: pd.DataFrame, small_group: int) -> str:
+    """The chart of effects for those who cannot see it."""
+    rows = pick(for_display(found, small_group), "effect_on_losses", ["term"])
+    return "Rate ratios. " + "; ".join(f"{words(r.term)}: {r.result}" for r in rows.itertuples()) + "."
+
+
+def situations_in_words(found: pd.DataFrame) -> str:
+    """The chart of named situations for those who cannot see it."""
+    rows = for_display(found[found["measure"].eq("adjusted_loss_rate")], 0)
+    return "Losses per 100 plant-years. " + "; ".join(f"{r.term}: {r.result}" for r in rows.itertuples()) + "."
+
+
+def expected_in_words(found: pd.DataFrame, by: str, period: Period, small_group: int) -> str:
+    """A chart of observed over expected losses for those who cannot see it."""
+    rows = pick(for_display(found, small_group), "observed_expected", [by], period.name)
+    said = "; ".join(f"{row[by]}: {row['result']}" for _, row in rows.iterrows())
+    return f"Observed over expected losses in {period.name}. {said or 'Not available'}."
+
+
+def calibration_in_words(found: pd.DataFrame) -> str:
+    """The chart of the back-test for those who cannot see it."""
+    rows = pick(for_display(found, 0), "watch_calibration", ["term"])
+    said = "; ".join(f"{r.term}: {r.result}, {r.losses} lost, {r.note}" for r in rows.itertuples())
+    return f"Found over expected losses by fifth of chance. {said or 'Not available'}."
+
+
+def curves_in_words(found: pd.DataFrame, small_group: int) -> str:
+    """The survival chart for those who cannot see it."""
+    rows = pick(for_display(found, small_group), "survival", ["light", "age_days"])
+    said = "; ".join(f"{r.light} light, day {r.age_days}: {r.result}" for r in rows.itertuples())
+    return f"Percent of plants not lost by age. {said or 'Not available'}."
