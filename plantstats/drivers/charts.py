@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 import seaborn as sns
 from matplotlib.axes import Axes
-from matplotlib.ticker import NullLocator, ScalarFormatter
+from matplotlib.ticker import FormatStrFormatter, NullLocator
 
 from plantstats.charts import ACCENT, FAINT, INK, MOST_GROUPS
 from plantstats.drivers.sentences import words
@@ -20,20 +20,21 @@ NARROWEST, WIDEST = 0.1, 10.0
 def draw_effects(findings: pd.DataFrame, ax: Axes) -> Axes:
     """Rate ratios of every term with their intervals, on a logarithmic axis, losses and plants in the labels."""
     rows = pick(findings, "effect_on_losses", ["term"])
-    return _ratios(rows, [words(term) for term in rows["term"]], ax, "Times the loss rate (95% interval; logarithmic)")
+    names = [words(term).replace("age since install", "age").replace(" against ", " / ") for term in rows["term"]]
+    return _ratios(rows, names, ax, "Times the loss rate (95% interval;\nlogarithmic; losses of plants)")
 
 
 def draw_expected(findings: pd.DataFrame, by: str, period: Period, small_group: int, ax: Axes) -> Axes:
     """Observed over expected losses of the groups with most plant-days, in the order of their names."""
     rows = pick(findings, "observed_expected", [by], period.name)
     rows = rows[rows["n_plants"] >= small_group].nlargest(MOST_GROUPS, "plant_days").sort_values(by)
-    return _ratios(rows, rows[by].tolist(), ax, "Observed / expected losses (95% interval; logarithmic)")
+    return _ratios(rows, rows[by].tolist(), ax, "Observed / expected losses\n(95% interval; logarithmic; losses of plants)")
 
 
 def draw_calibration(findings: pd.DataFrame, ax: Axes) -> Axes:
     """Found over expected losses by fifth of chance, lowest fifth below."""
     rows = pick(findings, "watch_calibration", ["term"]).sort_values("term", ascending=False)
-    return _ratios(rows, rows["term"].tolist(), ax, "Losses found / expected (95% interval; logarithmic)")
+    return _ratios(rows, rows["term"].tolist(), ax, "Losses found / expected\n(95% interval; logarithmic; losses of plants)")
 
 
 def draw_situations(findings: pd.DataFrame, ax: Axes) -> Axes:
@@ -42,9 +43,9 @@ def draw_situations(findings: pd.DataFrame, ax: Axes) -> Axes:
     at = np.arange(len(rows))
     ax.hlines(at, rows["low"], rows["high"], color=FAINT, linewidth=2)
     ax.scatter(rows["estimate"], at, color=ACCENT, s=22, zorder=3)
-    ax.set_yticks(at, rows["term"])
+    ax.set_yticks(at, [term.replace(", ", "\n", 1) for term in rows["term"]], fontsize=7)
     ax.set_xlim(left=0)
-    ax.set_xlabel("Losses per 100 plant-years (95% interval)", fontsize=8)
+    ax.set_xlabel("Losses per 100 plant-years\n(95% interval)", fontsize=8)
     return ax
 
 
@@ -61,7 +62,7 @@ def draw_curves(curves: pd.DataFrame, by: str, ax: Axes) -> Axes:
     ax.set_xlabel("Days since install", fontsize=8)
     ax.set_ylabel("% of plants not lost (95% interval)", fontsize=8)
     if ax.get_legend_handles_labels()[0]:
-        ax.legend(fontsize=7, frameon=False, loc="lower left")
+        ax.legend(fontsize=7, frameon=False, loc="upper right")
     return ax
 
 
@@ -79,11 +80,11 @@ def _ratios(rows: pd.DataFrame, names: list[str], ax: Axes, label: str) -> Axes:
     ax.scatter(rows["estimate"].to_numpy()[inside], at[inside], color=ACCENT, s=22, zorder=3)
     counts = zip(rows["losses"], rows["n_plants"], strict=True)
     sizes = [f"{lost}" + (f" of {n}" if pd.notna(n) else "") for lost, n in counts]
-    ax.set_yticks(at, [f"{name} ({size})" for name, size in zip(names, sizes, strict=True)])
+    ax.set_yticks(at, [f"{name} ({size})" for name, size in zip(names, sizes, strict=True)], fontsize=7)
     ax.set_xscale("log")
     ax.set_xlim(NARROWEST * 0.9, WIDEST * 1.1)
-    ax.set_xticks([0.1, 0.2, 0.5, 1, 2, 5, 10])
-    ax.xaxis.set_major_formatter(ScalarFormatter())
+    ax.set_xticks([0.1, 0.3, 1, 3, 10])
+    ax.xaxis.set_major_formatter(FormatStrFormatter("%g"))
     ax.xaxis.set_minor_locator(NullLocator())
     ax.set_xlabel(label, fontsize=8)
     return ax
