@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 import pandas as pd
@@ -18,6 +19,7 @@ WIDE = 1.0
 # Readings are wrong "a few times in a hundred" (common practice, no source): before seeing any spell, 3 in 100,
 # nine times in ten between 0.6 and 14 in 100.
 MISREAD, MISREAD_SPREAD = 0.03, 1.0
+CLEARLY_LESS = 20.0  # log evidence below the best at which no wider spread is tried
 NO_MISREAD = -60.0  # logit of a share of 1e-26: none
 # Spreads of species within their group that are tried; the likeliest one shrinks rare species to their group.
 SPREADS = (0.03, 0.06, 0.1, 0.15, 0.22, 0.33, 0.5, 0.75)
@@ -111,27 +113,42 @@ def fit(cells: pd.DataFrame, law: str = "", misread: float | None = None, vpd: b
         raise DryingError("no dry-down spell: no watering was followed by a look at the topsoil")
     if cells["method"].nunique() > 1:
         raise DryingError(f"spells by {' and '.join(sorted(cells['method'].unique()))}: fit each method apart")
-    if law == "":
-        return max((fit(cells, each, misread, vpd) for each in LAWS), key=lambda f: f.log_likelihood)
     rows = _collapse(cells, vpd)
     names = names_of(rows, vpd)
     known, x = _known(rows), design(rows, names)
+    tried = [(each, _likeliest(each, known, x, names, misread)) for each in ([law] if law else LAWS)]
+    chosen, best = max(tried, key=lambda one: one[1].log_likelihood)
+    covariance, clusters = _covariance(chosen, cells, names, best, misread)
+    spells = int(known.n.sum())
+    return Drying(chosen, names, best.estimate, covariance, clusters, best.spread, misread, best.log_likelihood, spells)
+
+
+class _Best(NamedTuple):
+    """A maximum with the spread between species that makes the spells likeliest."""
+
+    estimate: Array
+    hessian: Array
+    log_likelihood: float
+    evidence: float
+    spread: float
+    precision: Array
+
+
+def _likeliest(law: str, known: Known, x: sparse.csr_array, names: Names, misread: float | None) -> _Best:
     species = np.array([term == "species" for term, _ in names])
     free = np.array([term == "intercept" for term, _ in names])
     start = _start(known, len(names), misread)
-    best = None
+    best: _Best | None = None
     for spread in SPREADS if species.sum() > 1 else SPREADS[:1]:
         precision = np.where(species, spread**-2, WIDE**-2) * ~free
-        made = _maximum(law, known, x, precision, start, misread)
-        if best is None or made[3] > best[3]:
-            best = (*made, spread, precision)
-        elif best[3] - made[3] > 20:
+        made = _Best(*_maximum(law, known, x, precision, start, misread), spread, precision)
+        if best is not None and best.evidence - made.evidence > CLEARLY_LESS:
             break
-        start = made[0]
+        if best is None or made.evidence > best.evidence:
+            best = made
+        start = made.estimate
     assert best is not None
-    estimate, hessian, value, _, spread, precision = best
-    covariance, clusters = _covariance(law, cells, names, estimate, hessian, precision, misread)
-    return Drying(law, names, estimate, covariance, clusters, spread, misread, value, int(known.n.sum()))
+    return best
 
 
 def _collapse(cells: pd.DataFrame, vpd: bool) -> pd.DataFrame:
@@ -236,14 +253,12 @@ def _covariance(
     law: str,
     cells: pd.DataFrame,
     names: Names,
-    estimate: Array,
-    hessian: Array,
-    precision: Array,
+    best: _Best,
     misread: float | None,
 ) -> tuple[Array, int]:
     """Sandwich over sites; the prior adds what shrinking may be wrong by (its own variance at the maximum)."""
     known, x = _known(cells), design(cells, names)
-    p = len(names)
+    estimate, hessian, precision, p = best.estimate, best.hessian, best.precision, len(names)
     d = log_likelihood(law, known, np.asarray(x @ estimate[:p]), estimate[p], estimate[p + 1])
     site = pd.factorize(cells["site_id"].astype("str"))[0]
     g = int(site.max()) + 1

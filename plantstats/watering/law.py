@@ -56,27 +56,36 @@ def log_likelihood(law: str, known: Known, log_scale: Array, log_shape: float, m
     Takes:  log_scale per row; log_shape; misread_logit: logit of the share m of looks that note dry for not dry or
             the reverse (far below 0: none).
     Gives:  Derivatives.
-    Source: S(low) - S(high) is the likelihood of an interval-censored time. With misread looks, each period
-            between looks counts by the chance of the notes given that the soil dried in it, so that with w looks
-            that noted "not dry" before the first "dry", over (1 - m)^w:
-            m^2 (1 - S(earlier)) + m (S(earlier) - S(low)) + (1 - m) (S(low) - S(high)) + m S(high);
-            two misread looks before `low` are taken as one period, which overstates their chance by less than m^2.
+    Source: S(low) - S(high) is the likelihood of an interval-censored time. With misread looks, each period between
+            looks counts by the chance of the notes given that the soil dried in it. With w looks that noted "not
+            dry" before the first "dry", and over (1 - m)^w: 1 - m for the period between `low` and `high`, m for
+            the one before and for all time after `high`, m^2 / (1 - m) for the next before, and m^3 / (1 - m)^2 for
+            all time before that, whose end is taken at the same distance as that between `earlier` and `low`.
             Derived here; checked against a simulation of the notes and by finite differences.
     """
     shape = np.exp(log_shape)
     m = float(special.expit(misread_logit))
-    times = np.stack([known.earlier, known.low, known.high])
-    s, s1, s2 = _law(law, times, log_scale, shape)
-    q = m * m
-    coefficient = np.array([m - q, 1 - 2 * m, 2 * m - 1])[:, None]
-    p = np.maximum(q + (coefficient * s).sum(0), TINY)
-    # p by log scale, log shape (through z), and m.
-    dp = np.stack([(coefficient * s1[k]).sum(0) for k in range(2)])
-    by_m = np.array([1 - 2 * m, -2.0, 2.0])[:, None]
-    dm = 2 * m + (by_m * s).sum(0)
-    dmm = 2 - 2 * s[0]
-    ddp = np.stack([(coefficient * s2[k]).sum(0) for k in range(3)])  # ee, et, tt
-    cross = np.stack([(by_m * s1[k]).sum(0) for k in range(2)])
+    before = np.maximum(2 * known.earlier - known.low, 0.0)
+    s, s1, s2 = _law(law, np.stack([before, known.earlier, known.low, known.high]), log_scale, shape)
+    u = 1 - m
+    weight = np.array([m**3 / u**2, m**2 / u, m])
+    by_m = np.array([m**2 * (3 - m) / u**3, (2 * m - m**2) / u**2, 1.0])
+    by_mm = np.array([6 * m / u**4, 2 / u**3, 0.0])
+
+    def coefficients(w: Array, last: float) -> Array:
+        """Factors of the shares still moist at the four times, given the weights of the periods before `low`."""
+        return np.array([w[1] - w[0], w[2] - w[1], last - w[2], -last])[:, None]
+
+    # The share after `high` counts m, that between `low` and `high` 1 - m.
+    c, c_m, c_mm = coefficients(weight, 1 - m), coefficients(by_m, -1.0), coefficients(by_mm, 0.0)
+    c[3] += m
+    c_m[3] += 1.0
+    p = np.maximum(weight[0] + (c * s).sum(0), TINY)
+    dp = np.stack([(c * s1[k]).sum(0) for k in range(2)])
+    dm = by_m[0] + (c_m * s).sum(0)
+    dmm = by_mm[0] + (c_mm * s).sum(0)
+    ddp = np.stack([(c * s2[k]).sum(0) for k in range(3)])  # ee, et, tt
+    cross = np.stack([(c_m * s1[k]).sum(0) for k in range(2)])
     slope = m * (1 - m)  # dm / dlogit
     rows = p.size
     first, second = np.empty((rows, 3)), np.empty((rows, 3, 3))

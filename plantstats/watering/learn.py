@@ -21,6 +21,9 @@ if TYPE_CHECKING:
     from plantstats.records import Records
 
 RESERVOIR = "sub_irrigated"
+# Steps over which the slope of cycles by log shape and misread logit is taken, at most: beyond them no straight line
+# would do, and shares of misread looks near 1 would make no sense.
+WIDEST = (0.2, 1.0)
 
 
 class WateringError(ValueError):
@@ -141,7 +144,7 @@ def _table(learned: Learned, kind: bool, every: tuple[int, ...]) -> Cycles:
             every,
             learned.assumed.too_dry_after,
             learned.price.missed,
-            (float(se[0]), float(se[1])),
+            (min(float(se[0]), WIDEST[0]), min(float(se[1]), WIDEST[1])),
         )
     return learned.tables[key]
 
