@@ -58,19 +58,28 @@ def measure(place: Path, rows: int, sheet_rows: int, rounds: int) -> None:
         for name in ("sheet", "openpyxl"):
             told.setdefault(name, []).append(case(name, sheet))
     ours, theirs = (statistics.median(t for t, _ in told[n]) for n in ("sheet", "openpyxl"))
-    print(f"XLSX to typed records: {ours:.1f} s; openpyxl to pandas, untyped: {theirs:.1f} s; "
-          f"{theirs / ours:.1f} times faster")
+    print(
+        f"XLSX to typed records: {ours:.1f} s; openpyxl to pandas, untyped: {theirs:.1f} s; "
+        f"{theirs / ours:.1f} times faster"
+    )
     floor, _ = case("duckdb", text)
     seconds, peak = case("text", text)
     again, _ = case("again", text)
-    print(f"CSV to typed cache, every row accounted for: {seconds:.1f} s, peak {peak:.2f} GiB; second load {again:.2f} s; "
-          f"DuckDB to untyped Parquet: {floor:.1f} s")
+    print(
+        f"CSV to typed cache, every row accounted for: {seconds:.1f} s, peak {peak:.2f} GiB; second load {again:.2f} s; "
+        f"DuckDB to untyped Parquet: {floor:.1f} s"
+    )
 
 
 def case(name: str, folder: Path) -> tuple[float, float]:
     """Seconds (after imports) and peak GiB of one case in a process of its own."""
-    told = subprocess.run([sys.executable, HERE, "--case", name, folder], check=True, capture_output=True, text=True,
-                          env=os.environ | {"PYTHONPATH": str(HERE.parent.parent)})
+    told = subprocess.run(
+        [sys.executable, HERE, "--case", name, folder],
+        check=True,
+        capture_output=True,
+        text=True,
+        env=os.environ | {"PYTHONPATH": str(HERE.parent.parent)},
+    )
     seconds, peak = told.stdout.split()
     return float(seconds), float(peak)
 
@@ -87,7 +96,9 @@ def run(name: str, folder: Path) -> None:
 
         assert len(pd.read_excel(folder / "visits.xlsx", engine="openpyxl"))
     elif name == "duckdb":
-        duckdb.sql(f"copy (from read_csv('{folder / 'visits.csv'}', all_varchar=true)) to '{folder / 'floor.parquet'}'")
+        duckdb.sql(
+            f"copy (from read_csv('{folder / 'visits.csv'}', all_varchar=true)) to '{folder / 'floor.parquet'}'"
+        )
     else:
         made = records.load(folder)
         account = made.account.set_index("table").loc["visits"]
@@ -103,11 +114,25 @@ def make_sheet(folder: Path, rows: int) -> None:
     make_others(folder, 5000)
     book = openpyxl.Workbook(write_only=True)
     sheet = book.create_sheet("visits")
-    sheet.append(["plant_id", "visited_on", "technician", "topsoil", "watered", "litres", "leaves_dropped",
-                  "rh_percent", "temp_c", "note"])
+    sheet.append(
+        [
+            "plant_id",
+            "visited_on",
+            "technician",
+            "topsoil",
+            "watered",
+            "litres",
+            "leaves_dropped",
+            "rh_percent",
+            "temp_c",
+            "note",
+        ]
+    )
     for n in range(rows):
         day = date(2024, 1, 1) + timedelta(days=n // 5000 * 7)
-        sheet.append([f"P{n % 5000}", day, f"T{n % 7}", "moist", "Y", 0.5, n % 4, 30 + n % 300 / 10, 20.5, "ok"])
+        sheet.append(
+            [f"P{n % 5000}", day, f"T{n % 7}", "moist", "Y", 0.5, n % 4, 30 + n % 300 / 10, 20.5, "ok"]
+        )
     book.save(folder / "visits.xlsx")
 
 
@@ -133,10 +158,12 @@ def make_others(folder: Path, plants: int) -> None:
     folder.mkdir(parents=True, exist_ok=True)
     (folder / "replacements.csv").write_text("plant_id,replaced_on,cause\n", encoding="utf-8")
     sites = plants // 25 + 1
-    duckdb.sql(f"copy (select 'S' || n as site_id, 'C' || n // 5 as client_id from range({sites}) r(n)) "
-               f"to '{folder / 'sites.csv'}'")
+    duckdb.sql(
+        f"copy (select 'S' || n as site_id, 'C' || n // 5 as client_id from range({sites}) r(n)) "
+        f"to '{folder / 'sites.csv'}'"
+    )
     duckdb.sql(f"""copy (select 'P' || n as plant_id, 'S' || n // 25 as site_id, 'Ficus lyrata' as species,
-        '2020-02-01' as installed_on from range({plants}) r(n)) to '{folder / 'plants.csv'}'""")
+        '2020-02-01' as installed_on from range({plants}) r(n)) to '{folder / "plants.csv"}'""")
 
 
 if __name__ == "__main__":

@@ -66,8 +66,13 @@ def test_two_digit_years_have_a_stated_window_and_impossible_ones_are_named(tmp_
     faults = checks.check(made, date(2025, 12, 31))
     assert set(faults.loc[faults["kind"] == "guarantee_before_installed", "plant_id"]) == {"P1", "P3"}
     assert set(faults.loc[faults["kind"] == "old_plant", "plant_id"]) == {"P2"}
-    later = load(folder(tmp_path / "later", records="two_digit_years = 1970\n", plants=(
-        tmp_path / "plants.csv").read_bytes()))
+    later = load(
+        folder(
+            tmp_path / "later",
+            records="two_digit_years = 1970\n",
+            plants=(tmp_path / "plants.csv").read_bytes(),
+        )
+    )
     assert dates(later.table("plants")["installed_on"])[1] == "2068-06-14"
     assert "far_future" in set(checks.check(later, date(2025, 12, 31))["kind"])
 
@@ -82,7 +87,10 @@ def test_twelve_months_from_29_february_end_on_28_february_that_day_included(tmp
     assert missing["plant_id"] == "P2" and "2023-02-29 does not exist" in missing["reason"]
     policy = (place / "policy.toml").read_text().replace("inclusive", "exclusive")
     (place / "exclusive.toml").write_text(policy)
-    assert load(place, "exclusive.toml").table("replacements")["covered"].tolist() == ["chargeable", "chargeable"]
+    assert load(place, "exclusive.toml").table("replacements")["covered"].tolist() == [
+        "chargeable",
+        "chargeable",
+    ]
 
 
 def test_month_names_of_another_language_need_its_declaration(tmp_path: Path) -> None:
@@ -93,17 +101,27 @@ def test_month_names_of_another_language_need_its_declaration(tmp_path: Path) ->
     assert "month name not understood: Mär" in made.set_aside["reason"][0]
     (place / "languages.toml").write_text('[tables.visits]\nlanguages = ["de", "fr"]\n')
     assert dates(load(place, "languages.toml").table("visits")["visited_on"]) == [
-        "2025-03-03", "2024-10-12", "2025-02-07", "2024-08-01", "2025-04-04", "2025-04-05"]
+        "2025-03-03",
+        "2024-10-12",
+        "2025-02-07",
+        "2024-08-01",
+        "2025-04-04",
+        "2025-04-05",
+    ]
 
 
 @pytest.mark.parametrize("locale", ["C", "C.utf8"])
 def test_the_machines_locale_changes_no_date(tmp_path: Path, locale: str) -> None:
     place = case_folder(tmp_path, "D09")
-    code = (f"from plantstats import records; r = records.load({str(place)!r}); "
-            "print(len(r.table('visits')), len(r.set_aside))")
+    code = (
+        f"from plantstats import records; r = records.load({str(place)!r}); "
+        "print(len(r.table('visits')), len(r.set_aside))"
+    )
     env = os.environ | {"LC_ALL": locale, "LANG": locale}
     root = Path(__file__).parent.parent
-    told = subprocess.run([sys.executable, "-c", code], env=env, cwd=root, capture_output=True, text=True, check=True)
+    told = subprocess.run(
+        [sys.executable, "-c", code], env=env, cwd=root, capture_output=True, text=True, check=True
+    )
     assert told.stdout.split() == ["2", "4"]
 
 
@@ -122,12 +140,24 @@ def test_a_time_of_day_takes_no_day_from_a_life(tmp_path: Path, file: str) -> No
     assert lived.days == 100
 
 
-@pytest.mark.parametrize(("text", "shown"), [
-    ("1900-01-00", "day 0"), ("1899-12-30", "day 0"), ("9999-12-31", "open end"), ("1970-01-01", "day 0"),
-    ("0000-00-00", "placeholder"), ("2025-02-30", "does not exist"), ("2023-02-29", "does not exist"),
-    ("2025-13-01", "does not exist"), ("TBC", "not a date"), ("20259", "bare number"),
-])
-def test_placeholders_and_impossible_dates_are_set_aside_by_name(tmp_path: Path, text: str, shown: str) -> None:
+@pytest.mark.parametrize(
+    ("text", "shown"),
+    [
+        ("1900-01-00", "day 0"),
+        ("1899-12-30", "day 0"),
+        ("9999-12-31", "open end"),
+        ("1970-01-01", "day 0"),
+        ("0000-00-00", "placeholder"),
+        ("2025-02-30", "does not exist"),
+        ("2023-02-29", "does not exist"),
+        ("2025-13-01", "does not exist"),
+        ("TBC", "not a date"),
+        ("20259", "bare number"),
+    ],
+)
+def test_placeholders_and_impossible_dates_are_set_aside_by_name(
+    tmp_path: Path, text: str, shown: str
+) -> None:
     made = load(folder(tmp_path, visits=f"plant_id,visited_on\nP1,{text}\nP2,2025-03-03\n"))
     assert len(made.table("visits")) == 1
     fault = made.set_aside.iloc[0]
@@ -140,13 +170,25 @@ def test_29_february_of_a_leap_year_is_a_day(tmp_path: Path) -> None:
     assert dates(made.table("visits")["visited_on"]) == ["2024-02-29"]
 
 
-@pytest.mark.parametrize(("text", "day"), [
-    ("2025-04-03", "2025-04-03"), ("2025/4/3", "2025-04-03"), ("20250403", "2025-04-03"),
-    ("2025-04-03T23:59:59", "2025-04-03"), ("2025-04-03 08:15:00.123", "2025-04-03"), ("3 Apr 2025", "2025-04-03"),
-    ("3-Apr-25", "2025-04-03"), ("April 3, 2025", "2025-04-03"), ("Thu 3 April 2025", "2025-04-03"),
-    ("17.04.2025", "2025-04-17"), ("4/17/2025", "2025-04-17"), ("4/17/2025 11:30 PM", "2025-04-17"),
-    ("17/04/68", "1968-04-17"), ("2025-04-03T24:00", "2025-04-04"),
-])
+@pytest.mark.parametrize(
+    ("text", "day"),
+    [
+        ("2025-04-03", "2025-04-03"),
+        ("2025/4/3", "2025-04-03"),
+        ("20250403", "2025-04-03"),
+        ("2025-04-03T23:59:59", "2025-04-03"),
+        ("2025-04-03 08:15:00.123", "2025-04-03"),
+        ("3 Apr 2025", "2025-04-03"),
+        ("3-Apr-25", "2025-04-03"),
+        ("April 3, 2025", "2025-04-03"),
+        ("Thu 3 April 2025", "2025-04-03"),
+        ("17.04.2025", "2025-04-17"),
+        ("4/17/2025", "2025-04-17"),
+        ("4/17/2025 11:30 PM", "2025-04-17"),
+        ("17/04/68", "1968-04-17"),
+        ("2025-04-03T24:00", "2025-04-04"),
+    ],
+)
 def test_a_date_is_read_in_each_common_dress(tmp_path: Path, text: str, day: str) -> None:
     made = load(folder(tmp_path, visits=f'plant_id,visited_on\nP1,"{text}"\n'))
     assert dates(made.table("visits")["visited_on"]) == [day]
@@ -156,8 +198,13 @@ def test_year_first_two_digit_dates_are_not_taken_for_day_first(tmp_path: Path) 
     # 25-04-10 and 24-12-31: the second can only be year first or, read day first, 24 December 1931.
     with pytest.raises(RecordError, match="date_order"):
         load(folder(tmp_path, visits="plant_id,visited_on\nP1,25-04-10\nP2,24-12-31\n"))
-    made = load(folder(tmp_path / "b", visits="plant_id,visited_on\nP1,25-04-10\nP2,24-12-31\n",
-                       records='[tables.visits]\ndate_order = "ymd"\n'))
+    made = load(
+        folder(
+            tmp_path / "b",
+            visits="plant_id,visited_on\nP1,25-04-10\nP2,24-12-31\n",
+            records='[tables.visits]\ndate_order = "ymd"\n',
+        )
+    )
     assert dates(made.table("visits")["visited_on"]) == ["2025-04-10", "2024-12-31"]
 
 

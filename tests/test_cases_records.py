@@ -37,8 +37,14 @@ def test_chains_that_cannot_be_are_each_named_and_the_walk_ends(tmp_path: Path) 
     assert overlap.tolist() == ["P1 and P2 stood at S1/A1 from 2025-02-10 to 2025-03-05 (23 days)"]
     assert faults.loc["chain_circle", "text"] == "P3 -> P4 -> P3"
     assert "P99" in faults.loc["chain_unknown", "text"] and faults.loc["chain_self", "plant_id"] == "P6"
-    assert faults.loc["orphan_plant", "plant_id"] == "P77" and faults.loc["orphan_plant", "table"] == "replacements"
-    assert faults.loc["replaced_twice", "plant_id"] == "P1" and "2025-03-05" in faults.loc["replaced_twice", "text"]
+    assert (
+        faults.loc["orphan_plant", "plant_id"] == "P77"
+        and faults.loc["orphan_plant", "table"] == "replacements"
+    )
+    assert (
+        faults.loc["replaced_twice", "plant_id"] == "P1"
+        and "2025-03-05" in faults.loc["replaced_twice", "text"]
+    )
 
 
 def test_the_start_of_the_records_can_stand_in_the_settings(tmp_path: Path) -> None:
@@ -70,7 +76,9 @@ def test_ids_that_attack_file_names_are_kept_as_they_are_or_set_aside(tmp_path: 
 
 
 @pytest.mark.parametrize("settings", ["eval.toml", "formula.toml", "formula2.toml"])
-def test_code_in_the_settings_is_refused_and_never_run(tmp_path: Path, settings: str, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_code_in_the_settings_is_refused_and_never_run(
+    tmp_path: Path, settings: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
     place = case_folder(tmp_path / "records", "P04")
     monkeypatch.chdir(tmp_path)
     with pytest.raises(RecordError, match=r"is not a (unit|setting)"):

@@ -30,7 +30,9 @@ def test_doubled_heads_stop_the_load_until_a_rule_is_given(tmp_path: Path) -> No
     place = case_folder(tmp_path, "E08")
     with pytest.raises(RecordError) as error:
         load(place)
-    assert "leaves_dropped' (column 3)" in str(error.value) and "leaves_dropped' (column 5)" in str(error.value)
+    assert "leaves_dropped' (column 3)" in str(error.value) and "leaves_dropped' (column 5)" in str(
+        error.value
+    )
     assert "'note' (column 4) and 'Note ' (column 6)" in str(error.value)
     (place / "rule.toml").write_text('[tables.visits.duplicates]\nleaves_dropped = "sum"\nnote = "first"\n')
     assert load(place, "rule.toml").table("visits")["leaves_dropped"].tolist() == [8, 2]
@@ -61,12 +63,15 @@ def test_numbers_with_units_are_said_and_limits_are_never_numbers(tmp_path: Path
     assert made.table("replacements")["covered"].tolist() == ["chargeable"]
 
 
-@pytest.mark.parametrize(("file", "name", "said"), [
-    ("visits.xls", "visits.xls", "visits.xls is an HTML page, save it as CSV or XLSX"),
-    ("workbook_named.csv", "visits.csv", "visits.csv is a workbook, not text"),
-    ("csv_named.xlsx", "visits.xlsx", "visits.xlsx holds plain text, not a workbook"),
-    ("empty.csv", "visits.csv", "visits.csv is empty"),
-])
+@pytest.mark.parametrize(
+    ("file", "name", "said"),
+    [
+        ("visits.xls", "visits.xls", "visits.xls is an HTML page, save it as CSV or XLSX"),
+        ("workbook_named.csv", "visits.csv", "visits.csv is a workbook, not text"),
+        ("csv_named.xlsx", "visits.xlsx", "visits.xlsx holds plain text, not a workbook"),
+        ("empty.csv", "visits.csv", "visits.csv is empty"),
+    ],
+)
 def test_a_file_that_is_not_what_its_name_says_is_refused_in_one_line(
     tmp_path: Path, file: str, name: str, said: str
 ) -> None:
@@ -92,13 +97,24 @@ def test_heads_alone_are_a_table_of_no_rows(tmp_path: Path) -> None:
 
 def test_title_lines_blank_rows_and_totals_of_a_sheet_are_no_records(tmp_path: Path) -> None:
     place = folder(tmp_path)
-    workbook(place / "visits.xlsx", [
-        ["Visits of the first quarter"], [], HEADS, ["P1", date(2025, 3, 3), 0.5, "ok"], [None, None, None, None],
-        ["P2", datetime(2025, 3, 4, 8, 15), 1, None], ["Total", None, 1.5, None],
-    ])
+    workbook(
+        place / "visits.xlsx",
+        [
+            ["Visits of the first quarter"],
+            [],
+            HEADS,
+            ["P1", date(2025, 3, 3), 0.5, "ok"],
+            [None, None, None, None],
+            ["P2", datetime(2025, 3, 4, 8, 15), 1, None],
+            ["Total", None, 1.5, None],
+        ],
+    )
     made = load(place)
     visits = made.table("visits")
-    assert visits["plant_id"].tolist() == ["P1", "P2"] and dates(visits["visited_on"]) == ["2025-03-03", "2025-03-04"]
+    assert visits["plant_id"].tolist() == ["P1", "P2"] and dates(visits["visited_on"]) == [
+        "2025-03-03",
+        "2025-03-04",
+    ]
     assert visits["line"].tolist() == [4, 6]
     assert made.set_aside["line"].tolist() == [7] and "totals" in made.set_aside["reason"][0]
     assert {"title rows", "blank rows"} <= set(made.notes["kind"])
@@ -106,10 +122,14 @@ def test_title_lines_blank_rows_and_totals_of_a_sheet_are_no_records(tmp_path: P
 
 def test_heads_merged_over_two_rows_are_put_together(tmp_path: Path) -> None:
     place = folder(tmp_path)
-    book = workbook(place / "visits.xlsx", [
-        ["plant_id", "visited_on", "Readings", None], [None, None, "rh_percent", "temp_c"],
-        ["P1", date(2025, 3, 3), 44, 21.5],
-    ])
+    book = workbook(
+        place / "visits.xlsx",
+        [
+            ["plant_id", "visited_on", "Readings", None],
+            [None, None, "rh_percent", "temp_c"],
+            ["P1", date(2025, 3, 3), 44, 21.5],
+        ],
+    )
     book.active.merge_cells("A1:A2")
     book.active.merge_cells("C1:D1")
     book.save(place / "visits.xlsx")
@@ -138,7 +158,9 @@ def test_the_sheet_that_fits_is_read_and_hidden_ones_are_said(tmp_path: Path) ->
 
 def test_hidden_rows_are_read_and_said(tmp_path: Path) -> None:
     place = folder(tmp_path)
-    book = workbook(place / "visits.xlsx", [HEADS, ["P1", date(2025, 3, 3), 1, ""], ["P2", date(2025, 3, 3), 1, ""]])
+    book = workbook(
+        place / "visits.xlsx", [HEADS, ["P1", date(2025, 3, 3), 1, ""], ["P2", date(2025, 3, 3), 1, ""]]
+    )
     book.active.row_dimensions[3].hidden = True
     book.save(place / "visits.xlsx")
     made = load(place)
@@ -149,10 +171,15 @@ def test_hidden_rows_are_read_and_said(tmp_path: Path) -> None:
 def test_formulas_without_a_value_and_error_cells_are_named(tmp_path: Path) -> None:
     # openpyxl stores formulas without values, as some export programs do.
     place = folder(tmp_path)
-    workbook(place / "visits.xlsx", [
-        HEADS, ["P1", date(2025, 3, 3), "=1/2", "a"], ["P2", date(2025, 3, 4), "#DIV/0!", "b"],
-        ["=A2", date(2025, 3, 5), 1, "c"],
-    ])
+    workbook(
+        place / "visits.xlsx",
+        [
+            HEADS,
+            ["P1", date(2025, 3, 3), "=1/2", "a"],
+            ["P2", date(2025, 3, 4), "#DIV/0!", "b"],
+            ["=A2", date(2025, 3, 5), 1, "c"],
+        ],
+    )
     made = load(place)
     reasons = made.set_aside.set_index("line")["reason"]
     assert "formula without a stored value" in reasons[2] and reasons[2].startswith("cell: ")
@@ -166,7 +193,11 @@ def test_number_cells_in_id_columns_keep_their_shown_zeros_and_long_ones_are_ref
     place = case_folder(tmp_path, "E04", plants="plants.xlsx")
     made = load(place)
     plants = made.table("plants")
-    assert plants["plant_id"].tolist() == ["123", "P2", "1E5"] and plants["site_id"].tolist() == ["007", "7", "07"]
+    assert plants["plant_id"].tolist() == ["123", "P2", "1E5"] and plants["site_id"].tolist() == [
+        "007",
+        "7",
+        "07",
+    ]
     assert made.set_aside["line"].tolist() == [5] and "15" in made.set_aside["reason"][0]
 
 
@@ -188,7 +219,9 @@ def test_heads_repeated_down_the_file_are_no_records(tmp_path: Path) -> None:
 
 def test_csv_workbook_and_parquet_of_one_table_give_the_same_records(tmp_path: Path) -> None:
     rows = [["P1", date(2025, 3, 3), 0.5, "a"], ["P2", date(2025, 3, 17), 1.0, None]]
-    one = folder(tmp_path / "csv", visits="plant_id,visited_on,litres,note\nP1,2025-03-03,0.5,a\nP2,2025-03-17,1,\n")
+    one = folder(
+        tmp_path / "csv", visits="plant_id,visited_on,litres,note\nP1,2025-03-03,0.5,a\nP2,2025-03-17,1,\n"
+    )
     two = folder(tmp_path / "xlsx")
     workbook(two / "visits.xlsx", [HEADS, *rows])
     three = folder(tmp_path / "parquet")
@@ -215,3 +248,25 @@ def test_a_workbook_that_unpacks_to_more_than_can_be_meant_is_refused(tmp_path: 
                 part.write(b"0" * 2**20)
     with pytest.raises(RecordError, match=r"unpacks to 1.1 GiB"):
         load(place)
+
+
+def test_an_id_that_the_spreadsheet_turned_into_a_date_is_named(tmp_path: Path) -> None:
+    # Position 1-02 typed into a spreadsheet becomes 2 January.
+    place = folder(tmp_path)
+    (place / "plants.csv").unlink()
+    workbook(
+        place / "plants.xlsx",
+        [["plant_id", "site_id", "species", "position", "cost", "pot_cm"],
+         ["P1", "S1", "Ficus lyrata", date(2025, 1, 2), 24, 17],
+         ["P2", "S1", "Ficus lyrata", "1-03", date(2025, 5, 1), 17]],
+    )
+    made = load(place)
+    assert made.table("plants")["position"].tolist()[1] == "1-03"
+    assert made.set_aside[["line", "column"]].values.tolist() == [[2, "position"], [3, "cost"]]
+    assert made.set_aside["reason"].str.contains("date cell").all()
+
+
+def test_numbers_and_dates_in_a_note_are_plain_text(tmp_path: Path) -> None:
+    place = folder(tmp_path)
+    workbook(place / "visits.xlsx", [HEADS, ["P1", date(2025, 3, 3), 1, 7], ["P2", date(2025, 3, 3), 1, date(2025, 5, 1)]])
+    assert load(place).table("visits")["note"].tolist() == ["7", "2025-05-01"]

@@ -14,9 +14,17 @@ NOTES = ["Café – côté fenêtre, 5 €", "Grüne Ecke; œil-de-bœuf", "naï
 VISIT = "plant_id,visited_on,litres\n"
 
 
-@pytest.mark.parametrize("file", [
-    "utf8.csv", "utf8_bom.csv", "cp1252.csv", "utf16_tab.csv", "sep_line.csv", "cr_only.csv",
-])
+@pytest.mark.parametrize(
+    "file",
+    [
+        "utf8.csv",
+        "utf8_bom.csv",
+        "cp1252.csv",
+        "utf16_tab.csv",
+        "sep_line.csv",
+        "cr_only.csv",
+    ],
+)
 def test_one_table_in_six_disguises_is_one_table(tmp_path: Path, file: str) -> None:
     made = load(case_folder(tmp_path, "E01", visits=file))
     visits = made.table("visits")
@@ -43,8 +51,11 @@ def test_an_encoding_that_cannot_be_told_apart_is_shown_with_a_sample(tmp_path: 
 
 
 def test_text_in_another_encoding_than_declared_is_refused_with_the_place(tmp_path: Path) -> None:
-    place = folder(tmp_path, visits=b"plant_id,visited_on,note\nP1,2025-03-03,Caf\xe9\n",
-                   records='[tables.visits]\nencoding = "utf-8"\n')
+    place = folder(
+        tmp_path,
+        visits=b"plant_id,visited_on,note\nP1,2025-03-03,Caf\xe9\n",
+        records='[tables.visits]\nencoding = "utf-8"\n',
+    )
     with pytest.raises(RecordError, match=r"visits.csv: byte 43 is not utf-8"):
         load(place)
 
@@ -54,7 +65,11 @@ def test_codes_that_look_like_missing_values_are_codes_in_ids_and_names(tmp_path
     assert made.table("plants")["site_id"].value_counts().to_dict() == {"NA": 2, "MI": 1, "nan": 1}
     assert made.table("visits")["technician"].value_counts().to_dict() == {"None": 2, "Null": 1, "ida": 1}
     sites = made.table("sites")
-    assert sites["client_id"].tolist() == ["NULL", "C2", "C3"] and sites["region"].tolist() == ["South", "N/A", "North"]
+    assert sites["client_id"].tolist() == ["NULL", "C2", "C3"] and sites["region"].tolist() == [
+        "South",
+        "N/A",
+        "North",
+    ]
     assert made.table("visits")["litres"].isna().sum() == 2
     missing = made.notes[(made.notes["kind"] == "missing") & (made.notes["column"] == "litres")]
     assert missing["count"].item() == 2
@@ -84,7 +99,10 @@ def test_a_lost_quote_mark_costs_its_own_row_only(tmp_path: Path) -> None:
 def test_a_note_over_several_lines_keeps_its_breaks_and_quotes(tmp_path: Path) -> None:
     made = load(case_folder(tmp_path, "E05", visits="legit/visits.csv"))
     assert made.table("visits")["note"].tolist() == [
-        'first line\nsecond line, with comma\nand a "quoted" word', '8" pot', "ok"]
+        'first line\nsecond line, with comma\nand a "quoted" word',
+        '8" pot',
+        "ok",
+    ]
     assert made.table("visits")["line"].tolist() == [2, 5, 6]
 
 
@@ -121,11 +139,19 @@ def test_each_common_delimiter_is_found(tmp_path: Path, delimiter: str) -> None:
     assert load(folder(tmp_path, visits=text)).table("visits")["topsoil"].tolist() == ["dry", "wet"]
 
 
-@pytest.mark.parametrize(("cells", "values"), [
-    (["1,5", "0,25"], [1.5, 0.25]), (["1.5", "0.25"], [1.5, 0.25]), (["1'000", "0.5"], None),
-    (["0,5", "1.234,5"], None), (["12", "3"], [12.0, 3.0]),
-])
-def test_the_column_proves_its_decimal_mark(tmp_path: Path, cells: list[str], values: list[float] | None) -> None:
+@pytest.mark.parametrize(
+    ("cells", "values"),
+    [
+        (["1,5", "0,25"], [1.5, 0.25]),
+        (["1.5", "0.25"], [1.5, 0.25]),
+        (["1'000", "0.5"], None),
+        (["0,5", "1.234,5"], None),
+        (["12", "3"], [12.0, 3.0]),
+    ],
+)
+def test_the_column_proves_its_decimal_mark(
+    tmp_path: Path, cells: list[str], values: list[float] | None
+) -> None:
     # 1'000 and 1.234,5 are thousands; more than 250 litres in one line cannot be meant, so those cells go aside.
     lines = "".join(f"P1;2025-03-0{n};{cell}\n" for n, cell in enumerate(cells, start=1))
     made = load(folder(tmp_path, visits="plant_id;visited_on;litres\n" + lines))
@@ -147,7 +173,9 @@ def test_a_mark_that_may_be_decimal_or_thousands_is_asked_about(tmp_path: Path) 
 
 
 def test_two_decimal_marks_in_one_column_are_both_shown(tmp_path: Path) -> None:
-    with pytest.raises(RecordError, match=r"line 2 '0.5' has a decimal point but line 3 '0,5' a decimal comma"):
+    with pytest.raises(
+        RecordError, match=r"line 2 '0.5' has a decimal point but line 3 '0,5' a decimal comma"
+    ):
         load(folder(tmp_path, visits="plant_id;visited_on;litres\nP1;2025-03-03;0.5\nP1;2025-03-04;0,5\n"))
 
 
@@ -166,7 +194,9 @@ def test_ids_that_differ_in_case_stay_apart_with_a_note(tmp_path: Path) -> None:
 
 def test_an_unknown_key_of_the_settings_names_the_nearest_known_one(tmp_path: Path) -> None:
     with pytest.raises(RecordError) as error:
-        load(folder(tmp_path, records='curency = "EUR"\n[tables.visit]\n[tables.plants]\ndate_oder = "dmy"\n'))
+        load(
+            folder(tmp_path, records='curency = "EUR"\n[tables.visit]\n[tables.plants]\ndate_oder = "dmy"\n')
+        )
     assert "curency: is not a setting; did you mean currency?" in str(error.value)
     assert "tables.visit: is not known; did you mean visits?" in str(error.value)
     assert "tables.plants.date_oder: is not a setting; did you mean date_order?" in str(error.value)
@@ -174,7 +204,9 @@ def test_an_unknown_key_of_the_settings_names_the_nearest_known_one(tmp_path: Pa
 
 def test_columns_are_found_by_the_users_names_in_any_order(tmp_path: Path) -> None:
     visits = "Datum;Pflanze;Gießmenge (ml)\n03.04.2025;P1;500\n17.04.2025;P2;250\n"
-    settings = '[tables.visits.columns]\nplant_id = "Pflanze"\nvisited_on = "Datum"\nlitres = "Gießmenge (ml)"\n'
+    settings = (
+        '[tables.visits.columns]\nplant_id = "Pflanze"\nvisited_on = "Datum"\nlitres = "Gießmenge (ml)"\n'
+    )
     made = load(folder(tmp_path, visits=visits, records=settings))
     assert made.table("visits")["plant_id"].tolist() == ["P1", "P2"]
     assert made.table("visits")["litres"].tolist() == [0.5, 0.25]
@@ -193,3 +225,32 @@ def test_all_faults_of_all_tables_are_named_in_one_refusal(tmp_path: Path) -> No
         load(place)
     for part in ("no replacements file", "no column visited_on", "no column site_id", "no column species"):
         assert part in str(error.value)
+
+
+def test_text_saved_in_a_wrong_encoding_once_is_said_and_kept(tmp_path: Path) -> None:
+    # "CafÃ©" is the UTF-8 of "Café" read as Windows-1252.
+    made = load(folder(tmp_path, sites="site_id,client_id,region\nS1,C1,CafÃ©\n"))
+    assert made.table("sites")["region"].tolist() == ["CafÃ©"]
+    assert made.notes.loc[made.notes["kind"] == "wrong letters", "text"].str.contains("Café").all()
+
+
+def test_ids_that_a_spreadsheet_may_have_shortened_are_said(tmp_path: Path) -> None:
+    made = load(folder(tmp_path, visits="plant_id,visited_on\n9.00072E+16,2025-03-03\n"))
+    assert made.table("visits")["plant_id"].tolist() == ["9.00072E+16"]
+    assert made.notes.loc[made.notes["kind"] == "shortened ids", "count"].tolist() == [1]
+
+
+def test_a_line_without_end_is_refused_in_bounded_memory(tmp_path: Path) -> None:
+    place = folder(tmp_path)
+    with (place / "visits.csv").open("wb") as file:
+        file.write(b"plant_id,visited_on,note\nP1,2025-03-03,")
+        for _ in range(40):
+            file.write(b"x" * 2**20)
+    with pytest.raises(RecordError, match=r"visits.csv: a line is longer than"):
+        load(place)
+
+
+def test_a_million_columns_are_refused(tmp_path: Path) -> None:
+    heads = "plant_id,visited_on," + ",".join(f"c{n}" for n in range(1_000_000))
+    with pytest.raises(RecordError, match=r"1,000,002 columns; at most 2000|a line is longer than"):
+        load(folder(tmp_path, visits=heads + "\n"))

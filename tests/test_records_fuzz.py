@@ -12,7 +12,6 @@ import tempfile
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 from pathlib import Path
-from typing import Any
 
 import openpyxl
 import pyarrow as pa
@@ -26,13 +25,32 @@ from tests.case_folder import balanced, folder
 
 LONG = os.environ.get("PLANTSTATS_FUZZ") == "long"
 BOUND = settings(
-    max_examples=3000 if LONG else 40, deadline=None, derandomize=not LONG,
-    suppress_health_check=[HealthCheck.too_slow, HealthCheck.data_too_large], print_blob=True)
+    max_examples=3000 if LONG else 40,
+    deadline=None,
+    derandomize=not LONG,
+    suppress_health_check=[HealthCheck.too_slow, HealthCheck.data_too_large],
+    print_blob=True,
+)
 
-PLANTS = ["007", "7", "1E5", "100000", "NA", "nan", "None", "P 1", "Ä-1", "90071992547409931", "=1+1", "#4", "TRUE", "3/4"]
+PLANTS = [
+    "007",
+    "7",
+    "1E5",
+    "100000",
+    "NA",
+    "nan",
+    "None",
+    "P 1",
+    "Ä-1",
+    "90071992547409931",
+    "=1+1",
+    "#4",
+    "TRUE",
+    "3/4",
+]
 # A lost quote mark and a line that looks like a record are tested apart; here every note is properly written.
 LETTERS = st.text(st.sampled_from("abcXYZ é ü ß ñ 09 ,;|\t\"'<>&=+-@%$#~`"), max_size=25)
-NOTES = LETTERS | st.sampled_from(['8" pot', 'one\ntwo', '"', '""', "N/A", "=cmd()", " spaced "])
+NOTES = LETTERS | st.sampled_from(['8" pot', "one\ntwo", '"', '""', "N/A", "=cmd()", " spaced "])
 DAYS = st.dates(date(2015, 1, 1), date(2030, 12, 31))
 
 
@@ -65,17 +83,34 @@ class Dress:
 
 
 VISITS = st.lists(
-    st.builds(Visit, st.sampled_from(PLANTS), DAYS, st.none() | st.integers(0, 499).map(lambda n: n / 10),
-              st.none() | st.booleans(), NOTES), min_size=1, max_size=12)
+    st.builds(
+        Visit,
+        st.sampled_from(PLANTS),
+        DAYS,
+        st.none() | st.integers(0, 499).map(lambda n: n / 10),
+        st.none() | st.booleans(),
+        NOTES,
+    ),
+    min_size=1,
+    max_size=12,
+)
 COLUMNS = ["plant_id", "visited_on", "litres", "watered", "note", "minutes"]
 DRESSES = st.builds(
-    Dress, st.sampled_from(["csv", "csv", "csv", "xlsx", "parquet"]), st.sampled_from([",", ";", "\t", "|"]),
+    Dress,
+    st.sampled_from(["csv", "csv", "csv", "xlsx", "parquet"]),
+    st.sampled_from([",", ";", "\t", "|"]),
     st.sampled_from(["utf-8", "utf-8-sig", "utf-16", "cp1252"]),
     st.sampled_from(["%Y-%m-%d", "%d/%m/%Y", "%m/%d/%Y", "%d.%m.%Y", "%Y%m%d", "%d %b %Y", "%Y-%m-%dT%H:%M"]),
-    st.sampled_from([".", ","]), st.sampled_from(["Y", "yes", "TRUE", "1", "x"]), st.sampled_from(["N", "no", "FALSE", "0"]),
-    st.sampled_from(["\n", "\r\n", "\r"]), st.permutations(COLUMNS),
-    st.fixed_dictionaries({c: st.sampled_from([c, c.upper(), f" {c.replace('_', ' ')} ", f"my {c}"]) for c in COLUMNS}),
-    st.sampled_from([csv.QUOTE_MINIMAL, csv.QUOTE_ALL]))
+    st.sampled_from([".", ","]),
+    st.sampled_from(["Y", "yes", "TRUE", "1", "x"]),
+    st.sampled_from(["N", "no", "FALSE", "0"]),
+    st.sampled_from(["\n", "\r\n", "\r"]),
+    st.permutations(COLUMNS),
+    st.fixed_dictionaries(
+        {c: st.sampled_from([c, c.upper(), f" {c.replace('_', ' ')} ", f"my {c}"]) for c in COLUMNS}
+    ),
+    st.sampled_from([csv.QUOTE_MINIMAL, csv.QUOTE_ALL]),
+)
 
 
 def cell(visit: Visit, column: str, number: int, dress: Dress) -> str:
@@ -105,16 +140,27 @@ def dressed(place: Path, visits: list[Visit], dress: Dress) -> None:
         book = openpyxl.Workbook()
         book.active.append([dress.heads[c] for c in dress.order])
         for number, visit in enumerate(visits):
-            book.active.append([
-                number if c == "minutes" else cell(visit, c, number, dress) if c == "watered" else getattr(visit, c)
-                for c in dress.order])
+            book.active.append(
+                [
+                    number
+                    if c == "minutes"
+                    else cell(visit, c, number, dress)
+                    if c == "watered"
+                    else getattr(visit, c)
+                    for c in dress.order
+                ]
+            )
             for c in book.active[number + 2]:
                 if isinstance(c.value, str):
                     c.data_type = "s"  # not a formula
         book.save(place / "visits.xlsx")
     else:
-        table = pa.table({dress.heads[c]: [n if c == "minutes" else getattr(v, c) for n, v in enumerate(visits)]
-                          for c in dress.order})
+        table = pa.table(
+            {
+                dress.heads[c]: [n if c == "minutes" else getattr(v, c) for n, v in enumerate(visits)]
+                for c in dress.order
+            }
+        )
         pq.write_table(table, place / "visits.parquet")
 
 
@@ -133,9 +179,15 @@ def test_records_in_any_dress_are_the_same_records(visits: list[Visit], dress: D
         assert table["plant_id"].tolist() == [v.plant_id for v in visits]
         assert [d.date() for d in table["visited_on"]] == [v.visited_on for v in visits]
         assert [None if x != x else x for x in table["litres"]] == [v.litres for v in visits]
-        assert [None if x is not True and x is not False and not isinstance(x, bool) and str(x) == "<NA>" else bool(x)
-                for x in table["watered"]] == [v.watered for v in visits]
-        assert [None if x != x else x for x in table["note"]] == [v.note if v.note.strip() else None for v in visits]
+        assert [
+            None
+            if x is not True and x is not False and not isinstance(x, bool) and str(x) == "<NA>"
+            else bool(x)
+            for x in table["watered"]
+        ] == [v.watered for v in visits]
+        assert [None if x != x else x for x in table["note"]] == [
+            v.note if v.note.strip() else None for v in visits
+        ]
 
 
 def survives(place: Path) -> None:
@@ -152,7 +204,15 @@ def survives(place: Path) -> None:
         assert row.rows_read == row.rows_used + row.rows_set_aside
 
 
-NAMES = ["visits.csv", "visits.xlsx", "visits.parquet", "plants.csv", "replacements.csv", "records.toml", "visits.txt"]
+NAMES = [
+    "visits.csv",
+    "visits.xlsx",
+    "visits.parquet",
+    "plants.csv",
+    "replacements.csv",
+    "records.toml",
+    "visits.txt",
+]
 
 
 @BOUND
@@ -165,7 +225,10 @@ def test_random_bytes_never_give_a_traceback(content: bytes, name: str) -> None:
 
 
 @BOUND
-@given(st.text(st.sampled_from("P1S, ;\"'\t\n\r-/.:0123456789eEé\x00\u2028=%+"), max_size=300), st.sampled_from(NAMES[3:]))
+@given(
+    st.text(st.sampled_from("P1S, ;\"'\t\n\r-/.:0123456789eEé\x00\u2028=%+"), max_size=300),
+    st.sampled_from(NAMES[3:]),
+)
 def test_random_text_behind_good_heads_never_gives_a_traceback(text: str, name: str) -> None:
     with tempfile.TemporaryDirectory() as temporary:
         place = folder(Path(temporary))
@@ -178,15 +241,21 @@ def _good_files() -> dict[str, bytes]:
     """A sound file of each kind, to be damaged."""
     with tempfile.TemporaryDirectory() as temporary:
         place = Path(temporary)
-        visits = [Visit(f"P{n % 3 + 1}", date(2025, 3, 1) + timedelta(days=n), n / 10, n % 2 == 0, 'a "b"') for n in range(20)]
-        plain = Dress("csv", ",", "utf-8", "%d/%m/%Y", ".", "Y", "N", "\n", COLUMNS, {c: c for c in COLUMNS}, 0)
+        visits = [
+            Visit(f"P{n % 3 + 1}", date(2025, 3, 1) + timedelta(days=n), n / 10, n % 2 == 0, 'a "b"')
+            for n in range(20)
+        ]
+        plain = Dress(
+            "csv", ",", "utf-8", "%d/%m/%Y", ".", "Y", "N", "\n", COLUMNS, {c: c for c in COLUMNS}, 0
+        )
         for kind in ("csv", "xlsx", "parquet"):
             plain.kind = kind
             dressed(place, visits, plain)
         made = {p.name: p.read_bytes() for p in place.iterdir()}
     made["records.toml"] = (
         b'currency = "EUR"\nsmall_group = 5\n[causes]\n"x" = "pest"\n[tables.visits]\ndate_order = "dmy"\n'
-        b'[tables.visits.columns]\nplant_id = "plant_id"\n[units.temp_c]\ndefault = "C"\n')
+        b'[tables.visits.columns]\nplant_id = "plant_id"\n[units.temp_c]\ndefault = "C"\n'
+    )
     return made
 
 
@@ -203,7 +272,7 @@ def test_damaged_files_never_give_a_traceback(name: str, data: st.DataObject) ->
         if how == "flip" and content:
             content[at] = data.draw(st.integers(0, 255))
         elif how == "cut":
-            del content[at:at + data.draw(st.integers(1, 40))]
+            del content[at : at + data.draw(st.integers(1, 40))]
         elif how == "insert":
             content[at:at] = data.draw(st.binary(max_size=20))
         else:
@@ -216,6 +285,11 @@ def test_damaged_files_never_give_a_traceback(name: str, data: st.DataObject) ->
 
 @pytest.mark.parametrize("moment", [datetime(2025, 3, 30, 2, 30), datetime(2025, 10, 26, 2, 30)])
 def test_hours_that_a_clock_change_skips_or_doubles_are_read(tmp_path: Path, moment: datetime) -> None:
-    made = records.load(folder(tmp_path, readings=f"site_id,read_at,rh_percent\nS1,{moment.isoformat()},40\n",
-                               records='timezone = "Europe/Rome"\n'))
+    made = records.load(
+        folder(
+            tmp_path,
+            readings=f"site_id,read_at,rh_percent\nS1,{moment.isoformat()},40\n",
+            records='timezone = "Europe/Rome"\n',
+        )
+    )
     assert made.table("readings")["read_at"][0] == moment

@@ -24,8 +24,15 @@ EARLY_DAYS = 90
 
 def queries(as_of: str, cut: bool) -> list[str]:
     """The queries, each giving faults: kind, table, file, line, plant_id, site_id, count, text."""
-    made = [_swaps(), _missed(), *(_heaped(c) for c in HEAPED), *(_unusual(*u) for u in USUAL), _litres(), _old(),
-            _begin()]
+    made = [
+        _swaps(),
+        _missed(),
+        *(_heaped(c) for c in HEAPED),
+        *(_unusual(*u) for u in USUAL),
+        _litres(),
+        _old(),
+        _begin(),
+    ]
     return [*made, _late(as_of)] if cut else made
 
 
@@ -75,8 +82,10 @@ def _heaped(column: str) -> str:
             || array_to_string([count(*) filter (digit = d) for d in range(10)], ' ') || ')' as text
         from digits group by file
         having count(*) >= {HEAPED_LEAST} and count(*) filter (whole and digit in (0, 5)) >= {HEAPED_SHARE} * count(*)
-    """.replace("[count(*) filter (digit = d) for d in range(10)]",
-                "[" + ", ".join(f"count(*) filter (digit = {d})" for d in range(10)) + "]")
+    """.replace(
+        "[count(*) filter (digit = d) for d in range(10)]",
+        "[" + ", ".join(f"count(*) filter (digit = {d})" for d in range(10)) + "]",
+    )
 
 
 def _unusual(table: str, column: str, low: float, high: float, unit: str, plant: str, site: str) -> str:

@@ -20,8 +20,21 @@ PER_PLANT = "v.plant_id, v.file, min(v.line) as line, count(*) as count, any_val
 
 def queries(as_of: str, cut: bool) -> list[str]:
     """The queries, each giving faults: kind, table, file, line, plant_id, site_id, count, text."""
-    made = [_replaced_early(), _found_late(), *_own_dates(), _contracts(), _positions(as_of), _replaced_twice(),
-            _too_many(), _early_visits(), _late_visits(), _still_visited(), _disagreeing(), _same_lines(), _second()]
+    made = [
+        _replaced_early(),
+        _found_late(),
+        *_own_dates(),
+        _contracts(),
+        _positions(as_of),
+        _replaced_twice(),
+        _too_many(),
+        _early_visits(),
+        _late_visits(),
+        _still_visited(),
+        _disagreeing(),
+        _same_lines(),
+        _second(),
+    ]
     return [*made, *(_future(*column, as_of) for column in DATED)] if cut else made
 
 
@@ -47,7 +60,10 @@ def _own_dates() -> list[str]:
         f"""select '{kind}' as kind, 'plants' as "table", file, line, plant_id, site_id,
                 plant_id || ': {column} ' || {column} || ' lies before installed_on ' || installed_on as text
             from plants where {column} < installed_on"""
-        for kind, column in (("removed_before_installed", "removed_on"), ("guarantee_before_installed", "guarantee_until"))
+        for kind, column in (
+            ("removed_before_installed", "removed_on"),
+            ("guarantee_before_installed", "guarantee_until"),
+        )
     ]
 
 
@@ -59,7 +75,9 @@ def _contracts() -> str:
 
 
 def _positions(as_of: str) -> str:
-    return LIVES + f""", placed as (
+    return (
+        LIVES
+        + f""", placed as (
             select plant_id, site_id, position, file, line, installed_on,
                 least(coalesce(left_on, date '{as_of}'), coalesce(moved_on, date '{as_of}')) as until
             from lives where position is not null and installed_on is not null and coalesce(quantity, 1) = 1
@@ -70,6 +88,7 @@ def _positions(as_of: str) -> str:
             || (least(a.until, b.until) - greatest(a.installed_on, b.installed_on)) || ' days)' as text
         from placed a join placed b on a.site_id = b.site_id and a.position = b.position and a.line < b.line
         where least(a.until, b.until) > greatest(a.installed_on, b.installed_on)"""
+    )
 
 
 def _replaced_twice() -> str:
@@ -113,7 +132,9 @@ def _late_visits() -> str:
 
 
 def _still_visited() -> str:
-    return LIVES + f"""
+    return (
+        LIVES
+        + f"""
         select 'still_visited' as kind, 'visits' as "table", {PER_PLANT},
             v.plant_id || ' was replaced on ' || any_value(p.replaced_on) || ' but visited until '
             || max(v.visited_on) as text
@@ -121,13 +142,17 @@ def _still_visited() -> str:
         where v.visited_on > p.replaced_on and coalesce(p.quantity, 1) = 1
             and (p.removed_on is null or v.visited_on <= p.removed_on)
         group by v.plant_id, v.file"""
+    )
 
 
 def _disagreeing() -> str:
-    return LIVES + """
+    return (
+        LIVES
+        + """
         select 'removed_and_replaced' as kind, 'plants' as "table", file, line, plant_id, site_id,
             plant_id || ' was removed on ' || removed_on || ' and replaced on ' || replaced_on as text
         from lives where coalesce(quantity, 1) = 1 and removed_on <> replaced_on"""
+    )
 
 
 def _same_lines() -> str:
@@ -157,9 +182,12 @@ def _second() -> str:
 
 # Dates of things that happened: none can lie after the day of the report.
 DATED = (
-    ("plants", "installed_on", "site_id", "plant_id"), ("plants", "removed_on", "site_id", "plant_id"),
-    ("visits", "visited_on", "site_id", "plant_id"), ("replacements", "replaced_on", "null", "plant_id"),
-    ("replacements", "found_on", "null", "plant_id"), ("moves", "moved_on", "to_site_id", "plant_id"),
+    ("plants", "installed_on", "site_id", "plant_id"),
+    ("plants", "removed_on", "site_id", "plant_id"),
+    ("visits", "visited_on", "site_id", "plant_id"),
+    ("replacements", "replaced_on", "null", "plant_id"),
+    ("replacements", "found_on", "null", "plant_id"),
+    ("moves", "moved_on", "to_site_id", "plant_id"),
     ("readings", "read_at", "site_id", "null"),
 )
 # A date more than a year after the report is a slip of the hand; a nearer one is only newer than the report.

@@ -9,11 +9,14 @@ GAP_DAYS = 42  # a swap takes one to three weeks to deliver; twice that is a gap
 
 # table, column that names another table's key, that table, its key, kind
 ORPHANS = (
-    ("plants", "site_id", "sites", "site_id", "orphan_site"), ("visits", "plant_id", "plants", "plant_id", "orphan_plant"),
+    ("plants", "site_id", "sites", "site_id", "orphan_site"),
+    ("visits", "plant_id", "plants", "plant_id", "orphan_plant"),
     ("visits", "site_id", "sites", "site_id", "orphan_site"),
     ("replacements", "plant_id", "plants", "plant_id", "orphan_plant"),
-    ("moves", "plant_id", "plants", "plant_id", "orphan_plant"), ("moves", "to_site_id", "sites", "site_id", "orphan_site"),
-    ("readings", "site_id", "sites", "site_id", "orphan_site"), ("contracts", "site_id", "sites", "site_id", "orphan_site"),
+    ("moves", "plant_id", "plants", "plant_id", "orphan_plant"),
+    ("moves", "to_site_id", "sites", "site_id", "orphan_site"),
+    ("readings", "site_id", "sites", "site_id", "orphan_site"),
+    ("contracts", "site_id", "sites", "site_id", "orphan_site"),
     ("contracts", "client_id", "sites", "client_id", "orphan_client"),
 )
 
@@ -39,7 +42,7 @@ def _orphans(table: str, column: str, other: str, key: str, kind: str) -> str:
 
 
 def _chains() -> list[str]:
-    begin = 'select {0} as kind, \'replacements\' as "table", r.file, r.line, r.plant_id, '
+    begin = "select {0} as kind, 'replacements' as \"table\", r.file, r.line, r.plant_id, "
     return [
         begin.format("'chain_self'") + "r.plant_id || ' replaces itself' as text "
         "from replacements r where r.replaced_by = r.plant_id",
@@ -91,10 +94,18 @@ def circles(engine: duckdb.DuckDBPyConnection) -> pd.DataFrame:
             path[plant] = len(path)
             plant = following[plant][0]
         if plant in path:
-            names = list(path)[path[plant]:]
+            names = list(path)[path[plant] :]
             _, file, line = following[names[0]]
-            found.append({
-                "kind": "chain_circle", "table": "replacements", "file": file, "line": line, "plant_id": names[0],
-                "count": len(names), "text": " -> ".join([*names, names[0]])})
+            found.append(
+                {
+                    "kind": "chain_circle",
+                    "table": "replacements",
+                    "file": file,
+                    "line": line,
+                    "plant_id": names[0],
+                    "count": len(names),
+                    "text": " -> ".join([*names, names[0]]),
+                }
+            )
         done |= set(path)
     return pd.DataFrame(found, columns=["kind", "table", "file", "line", "plant_id", "count", "text"])

@@ -29,7 +29,10 @@ def print_check(records: Records, faults: pd.DataFrame, unusable: list[str] | No
     for severity, title in (("impossible", "Impossible or unreadable"), ("suspected", "To be looked at")):
         part = faults[faults["severity"] == severity]
         if len(part):
-            parts.append(f"{title}:\n" + "\n".join(_kind(str(kind), rows) for kind, rows in part.groupby("kind", sort=False)))
+            parts.append(
+                f"{title}:\n"
+                + "\n".join(_kind(str(kind), rows) for kind, rows in part.groupby("kind", sort=False))
+            )
     if not len(faults) and not unusable:
         parts.append("No faults found.")
     parts.append(_decided(records))
@@ -57,25 +60,36 @@ def _plain(text: str) -> str:
 
 def _account(records: Records) -> str:
     rows = [("table", "file", "rows read", "used", "set aside")]
-    rows += [(r.table, r.file, f"{r.rows_read:,}", f"{r.rows_used:,}", f"{r.rows_set_aside:,}")
-             for r in records.account.itertuples()]
+    rows += [
+        (r.table, r.file, f"{r.rows_read:,}", f"{r.rows_used:,}", f"{r.rows_set_aside:,}")
+        for r in records.account.itertuples()
+    ]
     wide = [max(len(row[n]) for row in rows) for n in range(5)]
-    lines = ["  " + "  ".join(
-        cell.ljust(wide[n]) if n < 2 else cell.rjust(wide[n]) for n, cell in enumerate(row)).rstrip() for row in rows]
+    lines = [
+        "  "
+        + "  ".join(
+            cell.ljust(wide[n]) if n < 2 else cell.rjust(wide[n]) for n, cell in enumerate(row)
+        ).rstrip()
+        for row in rows
+    ]
     cells = int(records.set_aside["reason"].str.startswith("cell: ").sum())
     if cells:
-        lines.append(f"  {cells:,} single cells were set aside; their rows are used, the values count as missing.")
+        lines.append(
+            f"  {cells:,} single cells were set aside; their rows are used, the values count as missing."
+        )
     return "Account (rows read = used + set aside):\n" + "\n".join(_plain(line) for line in lines)
 
 
 def _kind(kind: str, rows: pd.DataFrame) -> str:
     total = int(rows["count"].sum())
-    lines = [f"  {KINDS[kind].title}: {total:,}. {KINDS[kind].what_to_do[0].upper()}{KINDS[kind].what_to_do[1:]}."]
+    lines = [
+        f"  {KINDS[kind].title}: {total:,}. {KINDS[kind].what_to_do[0].upper()}{KINDS[kind].what_to_do[1:]}."
+    ]
     for row in rows.head(FIRST_LINES).itertuples():
         place = row.file if isinstance(row.file, str) and row.file else row.table
         line = f" line {row.line}" if pd.notna(row.line) else ""
         text = _plain(f"    {place}{line}: {row.text}")
-        lines.append(text if len(text) <= WIDTH else text[:WIDTH - 3] + "...")
+        lines.append(text if len(text) <= WIDTH else text[: WIDTH - 3] + "...")
     if len(rows) > FIRST_LINES:
         lines.append(f"    and {len(rows) - FIRST_LINES:,} more")
     return "\n".join(lines)

@@ -40,23 +40,33 @@ def faults(records: Records) -> pd.DataFrame:
     kinds = {reason: kind_of(reason) for reason in aside["reason"].unique()}
     text = aside["column"].fillna("row") + " " + aside["text"].fillna("").map(repr) + ": " + aside["reason"]
     return aside[["table", "file", "line", "plant_id", "site_id"]].assign(
-        kind=aside["reason"].map(kinds), text=text, count=1)
+        kind=aside["reason"].map(kinds), text=text, count=1
+    )
 
 
 def moved_means(records: Records) -> pd.DataFrame:
     """How far the numbers set aside as beyond the limits would move each column's mean."""
     aside = records.set_aside
-    beyond = aside[aside["reason"].isin([r for r in aside["reason"].unique() if kind_of(r) == "beyond_limits"])]
+    beyond = aside[
+        aside["reason"].isin([r for r in aside["reason"].unique() if kind_of(r) == "beyond_limits"])
+    ]
     found = []
     for (table, file, column), rows in beyond.groupby(["table", "file", "column"]):
         numbers = pd.to_numeric(rows["text"], errors="coerce").dropna()
         used = records.table(str(table)).loc[lambda t, name=file: t["file"] == name, column].dropna()
         if len(numbers) and len(used):
             both = (used.sum() + numbers.sum()) / (len(used) + len(numbers))
-            found.append({
-                "kind": "moved_mean", "table": table, "file": file, "line": rows["line"].min(), "count": len(numbers),
-                "text": f"{column}: mean {used.mean():.4g} of the {len(used):,} values used, {both:.4g} with the "
-                        f"{len(numbers):,} set aside"})
+            found.append(
+                {
+                    "kind": "moved_mean",
+                    "table": table,
+                    "file": file,
+                    "line": rows["line"].min(),
+                    "count": len(numbers),
+                    "text": f"{column}: mean {used.mean():.4g} of the {len(used):,} values used, {both:.4g} with the "
+                    f"{len(numbers):,} set aside",
+                }
+            )
     return pd.DataFrame(found, columns=["kind", "table", "file", "line", "count", "text"])
 
 

@@ -6,4 +6,13 @@ from plantstats.records.propose import propose_settings
 from plantstats.records.settings import Settings, read_settings
 from plantstats.records.species import species_table
 
-__all__ = ["RecordError", "Records", "Settings", "load", "propose_settings", "read_settings", "species_table", "survey"]
+__all__ = [
+    "RecordError",
+    "Records",
+    "Settings",
+    "load",
+    "propose_settings",
+    "read_settings",
+    "species_table",
+    "survey",
+]

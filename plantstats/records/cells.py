@@ -10,10 +10,17 @@ from plantstats.records.tables import Column
 
 # Stands before the text of a cell that a workbook or Parquet file holds as a number; a private-use letter.
 NUMBER_CELL = "\ue000"
+# Stands before the text of a cell that a workbook holds as a date; a private-use letter.
+DATE_CELL = "\ue001"
 # Stands for a formula cell that holds no value.
 NO_VALUE = "#NOVALUE!"
 # Written for "no value" in number, date, flag and word columns; in ids and names only an empty cell is missing.
 MISSING = {"", "na", "n/a", "n.a.", "null", "none", "nan", "nat", "nil", "-", "--", "?", "#n/a"}
+
+
+def plain(text: str) -> str:
+    """The text of a cell without the mark of its kind."""
+    return text[1:] if text[:1] in (NUMBER_CELL, DATE_CELL) else text
 
 
 @dataclass

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import codecs
 import csv
-import io
 import re
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
@@ -78,20 +77,33 @@ class CsvFile:
         else:
             self.delimiter = self.options.delimiter or _delimiter(lines)
         self.delimiter = self.options.delimiter or self.delimiter
-        shown = {"\t": "tab", ",": "comma", ";": "semicolon", "|": "bar"}.get(self.delimiter, repr(self.delimiter))
-        self.notes.append(("text", f"read as {self.encoding}, delimiter {shown}"
-                           + (f"; letters beyond ASCII such as {self.sample!r}" if self.sample else "")))
+        shown = {"\t": "tab", ",": "comma", ";": "semicolon", "|": "bar"}.get(
+            self.delimiter, repr(self.delimiter)
+        )
+        self.notes.append(
+            (
+                "text",
+                f"read as {self.encoding}, delimiter {shown}"
+                + (f"; letters beyond ASCII such as {self.sample!r}" if self.sample else ""),
+            )
+        )
         rows = []
         for number, line in enumerate(lines, start=self.first_line):
             if line.strip():
                 cells = next(csv.reader([line], delimiter=self.delimiter), [])
                 if len(cells) > MAX_COLUMNS:
-                    raise RecordError([f"{self.name}: line {number} has {len(cells):,} columns; at most {MAX_COLUMNS}"])
+                    raise RecordError(
+                        [f"{self.name}: line {number} has {len(cells):,} columns; at most {MAX_COLUMNS}"]
+                    )
                 rows.append((number, cells))
         return rows
 
     def blocks(
-        self, head_line: int, n_columns: int, wanted: dict[int, bool], like_record: Callable[[list[str]], bool]
+        self,
+        head_line: int,
+        n_columns: int,
+        wanted: dict[int, bool],
+        like_record: Callable[[list[str]], bool],
     ) -> Iterator[Block]:
         """Rows after the heads.
 
@@ -123,7 +135,9 @@ class CsvFile:
                 yield block
             chunk = following
         if self.trailing:
-            self.notes.append(("trailing field", f"{self.trailing} rows end in an empty extra field, left out"))
+            self.notes.append(
+                ("trailing field", f"{self.trailing} rows end in an empty extra field, left out")
+            )
         if self.blank:
             self.notes.append(("blank rows", f"{self.blank} blank lines left out"))
 
@@ -172,7 +186,10 @@ class CsvFile:
                 pc.ParseOptions(delimiter=self.delimiter, ignore_empty_lines=False),
                 pc.ConvertOptions(
                     column_types={str(n): CODED if coded else TEXT for n, coded in wanted.items()},
-                    include_columns=[str(n) for n in wanted], null_values=[], strings_can_be_null=False),
+                    include_columns=[str(n) for n in wanted],
+                    null_values=[],
+                    strings_can_be_null=False,
+                ),
             )
         except pa.ArrowInvalid:
             return None  # a ragged row, found and named by the careful reader
@@ -182,8 +199,13 @@ class CsvFile:
         return Block(columns, np.arange(line, line + table.num_rows, dtype="int64"))
 
     def _careful(
-        self, body: bytes, first: int, n_columns: int, wanted: dict[int, bool],
-        like_record: Callable[[list[str]], bool], last: bool,
+        self,
+        body: bytes,
+        first: int,
+        n_columns: int,
+        wanted: dict[int, bool],
+        like_record: Callable[[list[str]], bool],
+        last: bool,
     ) -> tuple[Block, bytes]:
         lines = body.decode("utf-8").split("\n")
         if lines and not lines[-1]:
@@ -210,7 +232,12 @@ class CsvFile:
                 broken = True
             if not broken:
                 break
-            if not last and len(lines) - at <= MOST_LINES and at > 0 and not self._closes(lines, at, like_record):
+            if (
+                not last
+                and len(lines) - at <= MOST_LINES
+                and at > 0
+                and not self._closes(lines, at, like_record)
+            ):
                 carry = ("\n".join(lines[at:]) + "\n").encode()
                 break
             faults.append(self._open_quote(lines, at, first, like_record))
@@ -235,11 +262,15 @@ class CsvFile:
 
     def _closes(self, lines: list[str], at: int, like_record: Callable[[list[str]], bool]) -> bool:
         """Whether a broken record is broken within these lines, so that more text cannot mend it."""
-        return any(like_record(text.split(self.delimiter)) for text in lines[at + 1:]) or '"' in "".join(lines[at + 1:])
+        return any(like_record(text.split(self.delimiter)) for text in lines[at + 1 :]) or '"' in "".join(
+            lines[at + 1 :]
+        )
 
-    def _open_quote(self, lines: list[str], at: int, first: int, like_record: Callable[[list[str]], bool]) -> RowFault:
+    def _open_quote(
+        self, lines: list[str], at: int, first: int, like_record: Callable[[list[str]], bool]
+    ) -> RowFault:
         text = lines[at]
-        held = sum(like_record(other.split(self.delimiter)) for other in lines[at + 1:at + 1 + MOST_LINES])
+        held = sum(like_record(other.split(self.delimiter)) for other in lines[at + 1 : at + 1 + MOST_LINES])
         if text.count('"') % 2:
             more = f"; {held} lines behind it look like records and are read as such" if held else ""
             reason = f"line {first + at}: a quote mark opens a field and is not closed in this row{more}"
@@ -247,8 +278,16 @@ class CsvFile:
             reason = f"line {first + at}: text follows a closing quote mark"
         return RowFault(first + at, text[:500], reason)
 
-    def _keep(self, cells: list[str], line: int, text: str, n_columns: int, rows: list[list[str]],
-              numbers: list[int], faults: list[RowFault]) -> None:
+    def _keep(
+        self,
+        cells: list[str],
+        line: int,
+        text: str,
+        n_columns: int,
+        rows: list[list[str]],
+        numbers: list[int],
+        faults: list[RowFault],
+    ) -> None:
         if not cells or (len(cells) == 1 and n_columns > 1 and not cells[0].strip()):
             self.blank += 1
             return
@@ -256,7 +295,9 @@ class CsvFile:
             self.trailing += 1
             cells = cells[:n_columns]
         if len(cells) != n_columns:
-            faults.append(RowFault(line, text[:500], f"line {line}: {len(cells)} fields, header has {n_columns}"))
+            faults.append(
+                RowFault(line, text[:500], f"line {line}: {len(cells)} fields, header has {n_columns}")
+            )
             return
         rows.append(cells)
         numbers.append(line)
@@ -287,7 +328,11 @@ class CsvFile:
                 else:
                     rest += part
                 if len(rest) > max(LONGEST_LINE, size):
-                    raise RecordError([f"{self.name}: a line is longer than {len(rest) // 2**20} MiB; not a table of records"])
+                    raise RecordError(
+                        [
+                            f"{self.name}: a line is longer than {len(rest) // 2**20} MiB; not a table of records"
+                        ]
+                    )
                 if not raw:
                     break
         if rest:
@@ -352,12 +397,14 @@ def _scan(path: Path, name: str, asked: str | None) -> tuple[str, str]:
 
 def readable(path: Path, encoding: str, name: str) -> None:
     """Raise RecordError if a file does not decode in its encoding, naming the place."""
-    with io.open(path, "rb") as file:
+    with open(path, "rb") as file:
         decoder = codecs.getincrementaldecoder(encoding)("strict")
         at = 0
         while chunk := file.read(CHUNK):
             try:
                 decoder.decode(chunk)
             except UnicodeDecodeError as error:
-                raise RecordError([f"{name}: byte {at + error.start + 1:,} is not {encoding}; set encoding"]) from None
+                raise RecordError(
+                    [f"{name}: byte {at + error.start + 1:,} is not {encoding}; set encoding"]
+                ) from None
             at += len(chunk)

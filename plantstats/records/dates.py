@@ -8,15 +8,19 @@ from functools import lru_cache
 from typing import Any
 from zoneinfo import ZoneInfo
 
-from plantstats.records.cells import MISSING, NUMBER_CELL, Context, Parsed
+from plantstats.records.cells import DATE_CELL, MISSING, NUMBER_CELL, Context, Parsed
 from plantstats.records.words import fold, tidy
 
 TIME = r"(?:(?:[T ]|, ?)\s*(?P<clock>\d{1,2}:\d{2}(?::\d{2}(?:[.,]\d+)?)?)\s*(?P<half>[AaPp]\.?[Mm]\.?)?\s*(?P<zone>Z|UTC|GMT|[+-]\d{2}:?\d{2})?)?"
 YEAR_FIRST = re.compile(rf"(?P<y>\d{{4}})[-/.](?P<m>\d{{1,2}})[-/.](?P<d>\d{{1,2}}){TIME}$")
 COMPACT = re.compile(rf"(?P<y>(?:18|19|20|21)\d{{2}})(?P<m>\d{{2}})(?P<d>\d{{2}}){TIME}$")
 THREE = re.compile(rf"(?P<a>\d{{1,2}})(?P<s>[-/.]\s?)(?P<b>\d{{1,2}})(?P=s)(?P<c>\d{{4}}|\d{{2}}){TIME}$")
-NAMED = re.compile(rf"(?P<d>\d{{1,2}})(?:st|nd|rd|th|er)?[-. /]*(?P<name>[^\W\d_]+)\.?[-. /,]*(?P<y>\d{{4}}|\d{{2}}){TIME}$")
-NAMED_US = re.compile(rf"(?P<name>[^\W\d_]+)\.?[-. /]*(?P<d>\d{{1,2}})(?:st|nd|rd|th)?,?[-. /]+(?P<y>\d{{4}}|\d{{2}}){TIME}$")
+NAMED = re.compile(
+    rf"(?P<d>\d{{1,2}})(?:st|nd|rd|th|er)?[-. /]*(?P<name>[^\W\d_]+)\.?[-. /,]*(?P<y>\d{{4}}|\d{{2}}){TIME}$"
+)
+NAMED_US = re.compile(
+    rf"(?P<name>[^\W\d_]+)\.?[-. /]*(?P<d>\d{{1,2}})(?:st|nd|rd|th)?,?[-. /]+(?P<y>\d{{4}}|\d{{2}}){TIME}$"
+)
 SERIAL = re.compile(r"-?\d+(?:\.\d+)?$")
 WEEKDAY = re.compile(r"^[^\W\d_]{2,10}\.?,?\s+(?=\d)")
 
@@ -32,14 +36,25 @@ MONTHS: dict[str, str] = {
     "da": "januar februar marts april maj juni juli august september oktober november december",
     "nb": "januar februar mars april mai juni juli august september oktober november desember",
 }
-EXTRA = {"de": {"jan": 1, "janner": 1, "feb": 2, "mrz": 3, "sept": 9}, "fr": {"sept": 9}, "en": {"sept": 9},
-         "nl": {"mrt": 3}}
+EXTRA = {
+    "de": {"jan": 1, "janner": 1, "feb": 2, "mrz": 3, "sept": 9},
+    "fr": {"sept": 9},
+    "en": {"sept": 9},
+    "nl": {"mrt": 3},
+}
 # Days that programs write when they have none.
 SENTINELS = {
-    "1899-12-30": "day 0 of a spreadsheet", "1899-12-31": "day 0 of a spreadsheet", "1900-01-00": "day 0",
-    "1900-01-01": "a placeholder", "1904-01-01": "day 0 of a spreadsheet", "1970-01-01": "day 0 of many programs",
-    "9999-12-31": "an open end", "0001-01-01": "a placeholder", "0000-00-00": "a placeholder",
-    "1753-01-01": "a placeholder", "2999-12-31": "an open end",
+    "1899-12-30": "day 0 of a spreadsheet",
+    "1899-12-31": "day 0 of a spreadsheet",
+    "1900-01-00": "day 0",
+    "1900-01-01": "a placeholder",
+    "1904-01-01": "day 0 of a spreadsheet",
+    "1970-01-01": "day 0 of many programs",
+    "9999-12-31": "an open end",
+    "0001-01-01": "a placeholder",
+    "0000-00-00": "a placeholder",
+    "1753-01-01": "a placeholder",
+    "2999-12-31": "an open end",
 }
 FIRST_YEAR, LAST_YEAR = 1800, 2199
 SHOWN = {"dmy": "day first", "mdy": "month first", "ymd": "year first"}
@@ -80,7 +95,7 @@ def parse(texts: list[str], context: Context) -> Parsed:
     two_digits: list[int] = []
     serials: list[int] = []
     for n, raw in enumerate(texts):
-        text = tidy(raw)
+        text = tidy(raw.removeprefix(DATE_CELL))
         if text.casefold() in MISSING:
             continue
         if text.startswith(NUMBER_CELL) or (options.serial_dates and SERIAL.match(text) and len(text) < 8):
@@ -96,13 +111,17 @@ def parse(texts: list[str], context: Context) -> Parsed:
         elif (match := _named(text)) is not None:
             month = month_of(match["name"], options.languages)
             if month is None:
-                out.reasons[n] = f"month name not understood: {match['name']}; declare its language under languages"
+                out.reasons[n] = (
+                    f"month name not understood: {match['name']}; declare its language under languages"
+                )
                 continue
             if len(match["y"]) == 2:
                 two_digits.append(n)
             days[n], found[n] = (_year(match["y"], options.two_digit_years), month, int(match["d"])), match
         elif SERIAL.match(text):
-            out.reasons[n] = "a bare number in a date column; set serial_dates = 1900 or 1904 if it counts days"
+            out.reasons[n] = (
+                "a bare number in a date column; set serial_dates = 1900 or 1904 if it counts days"
+            )
         else:
             out.reasons[n] = "not a date"
     _settle_order(waiting, found, days, context, out)
@@ -157,7 +176,11 @@ def _leave_out_years(found: dict[int, re.Match[str]], waiting: dict[int, Any]) -
 
 
 def _settle_order(
-    waiting: dict[int, Any], found: dict[int, re.Match[str]], days: dict[int, Any], context: Context, out: Parsed
+    waiting: dict[int, Any],
+    found: dict[int, re.Match[str]],
+    days: dict[int, Any],
+    context: Context,
+    out: Parsed,
 ) -> None:
     if not waiting:
         return
@@ -178,14 +201,18 @@ def _settle_order(
             one, two = _witnesses(proving)
             out.questions.append(
                 f"column {name}: @{one}@ is {_reads(fits[one])} but @{two}@ is {_reads(fits[two])}: "
-                "no one order of day and month fits; set date_order, rows that do not fit are then set aside")
+                "no one order of day and month fits; set date_order, rows that do not fit are then set aside"
+            )
             return
         doubtful = [n for n in proving if len({waiting[n][order] for order in left}) > 1]
         if len(left) > 1 and doubtful:
-            count = sum(int(context.counts[n]) for n in proving) if context.counts is not None else len(proving)
+            count = (
+                sum(int(context.counts[n]) for n in proving) if context.counts is not None else len(proving)
+            )
             out.questions.append(
                 f"column {name}: day and month cannot be told apart in any of {count} rows "
-                f"(such as @{doubtful[0]}@); set date_order")
+                f"(such as @{doubtful[0]}@); set date_order"
+            )
             return
         order = sorted(left, key=["dmy", "mdy", "ymd"].index)[0]
         proof = next((n for n in proving if len(fits[n] & {"dmy", "mdy"}) == 1), None)
@@ -270,10 +297,18 @@ def _clock(n: int, match: re.Match[str], context: Context, out: Parsed) -> None:
         out.values[n], out.reasons[n] = None, f"the time {clock} does not exist"
         return
     whole = int(second)
-    when = datetime.combine(out.values[n], datetime.min.time()).replace(
-        hour=hour, minute=minute, second=whole, microsecond=int(round((second - whole) * 1e6)) % 1_000_000) + extra
+    when = (
+        datetime.combine(out.values[n], datetime.min.time()).replace(
+            hour=hour, minute=minute, second=whole, microsecond=int(round((second - whole) * 1e6)) % 1_000_000
+        )
+        + extra
+    )
     if match["zone"] and context.table.timezone:
-        when = when.replace(tzinfo=_offset(match["zone"])).astimezone(ZoneInfo(context.table.timezone)).replace(tzinfo=None)
+        when = (
+            when.replace(tzinfo=_offset(match["zone"]))
+            .astimezone(ZoneInfo(context.table.timezone))
+            .replace(tzinfo=None)
+        )
     out.values[n] = when if stamp else when.date()
 
 
@@ -284,7 +319,9 @@ def _offset(zone: str) -> timezone:
     return timezone(timedelta(minutes=-minutes if zone[0] == "-" else minutes))
 
 
-def _notes(texts: list[str], two: list[int], serials: list[int], found: dict[int, Any], context: Context, out: Parsed) -> None:
+def _notes(
+    texts: list[str], two: list[int], serials: list[int], found: dict[int, Any], context: Context, out: Parsed
+) -> None:
     window = context.table.two_digit_years
     good = [n for n in two if out.reasons[n] is None]
     if good:
@@ -297,11 +334,15 @@ def _notes(texts: list[str], two: list[int], serials: list[int], found: dict[int
         return
     if context.table.timezone:
         out.notes.append(("time zone", zoned, f"times with a zone brought to {context.table.timezone}"))
-    elif any(found[n]["zone"] in ("Z", "UTC", "GMT") and float(found[n]["clock"].replace(":", "").replace(",", "."))
-             for n in zoned):
+    elif any(
+        found[n]["zone"] in ("Z", "UTC", "GMT")
+        and float(found[n]["clock"].replace(":", "").replace(",", "."))
+        for n in zoned
+    ):
         shown = next(n for n in zoned if found[n]["zone"] in ("Z", "UTC", "GMT"))
         out.questions.append(
             f"column {context.column.name}: times in UTC (such as @{shown}@) fall on the site's local date only "
-            "if its time zone is known; set timezone")
+            "if its time zone is known; set timezone"
+        )
     else:
         out.notes.append(("time zone", zoned, "times with an offset read by the clock as written"))

@@ -58,8 +58,16 @@ def _light(plants: pa.Table, settings: Settings) -> tuple[pa.Table, list[Note]]:
     filled = pc.fill_null(pc.coalesce(light, pa.chunked_array([bands], pa.string())), "unknown")
     notes: list[Note] = []
     if count:
-        notes.append(("plants", "", "light band", "light", count,
-                      f"light bands taken from light_lux by the scheme {settings.light_scheme!r}"))
+        notes.append(
+            (
+                "plants",
+                "",
+                "light band",
+                "light",
+                count,
+                f"light bands taken from light_lux by the scheme {settings.light_scheme!r}",
+            )
+        )
     rest = len(plants) and (pc.sum(blank).as_py() or 0) - count
     if rest:
         notes.append(("plants", "", "light band", "light", rest, "no light band given: unknown"))
@@ -86,10 +94,18 @@ def _guarantee(plants: pa.Table, settings: Settings) -> tuple[pa.Table, list[Not
         return plants, []
     filled = given.where(~wanted, until(installed, months, settings.guarantee_month_end))
     column = pa.chunked_array([pa.array(filled, pa.timestamp("us"), from_pandas=True)]).cast(pa.date32())
-    rule = {"clamp": "the same day, or the last day of a shorter month", "next_day": "the same day, or the day after "
-            "a shorter month"}[settings.guarantee_month_end]
-    note = ("plants", "", "guarantee", "guarantee_until", int(wanted.sum()),
-            f"guarantee_until was blank: {months} months after installed_on ({rule})")
+    rule = {
+        "clamp": "the same day, or the last day of a shorter month",
+        "next_day": "the same day, or the day after a shorter month",
+    }[settings.guarantee_month_end]
+    note = (
+        "plants",
+        "",
+        "guarantee",
+        "guarantee_until",
+        int(wanted.sum()),
+        f"guarantee_until was blank: {months} months after installed_on ({rule})",
+    )
     return _set(plants, "guarantee_until", column), [note]
 
 
@@ -99,21 +115,33 @@ def _observed(sites: pa.Table, settings: Settings) -> tuple[pa.Table, list[Note]
     if not any(known):
         return sites, []
     filled = pc.coalesce(pa.chunked_array([known], pa.date32()), sites.column("observed_from"))
-    note = ("sites", "", "settings", "observed_from", sum(k is not None for k in known),
-            "observed_from taken from the settings")
+    note = (
+        "sites",
+        "",
+        "settings",
+        "observed_from",
+        sum(k is not None for k in known),
+        "observed_from taken from the settings",
+    )
     return _set(sites, "observed_from", filled), [note]
 
 
-def _covered(target: Path, plants: pa.Table, settings: Settings, supplied: dict[str, list[str]]) -> list[Note]:
+def _covered(
+    target: Path, plants: pa.Table, settings: Settings, supplied: dict[str, list[str]]
+) -> list[Note]:
     """Fill a blank `covered` from guarantee_until, where the settings state the guarantee's last day."""
     if settings.guarantee_months is None or len(plants) == 0:
         return []
     path = target / "replacements.parquet"
     table = pq.read_table(path)
-    ends = dict(zip(plants.column("plant_id").to_pylist(), plants.column("guarantee_until").to_pylist(), strict=True))
+    ends = dict(
+        zip(plants.column("plant_id").to_pylist(), plants.column("guarantee_until").to_pylist(), strict=True)
+    )
     inclusive = settings.guarantee_end_day == "inclusive"
     made, count = [], 0
-    for given, plant, day in zip(*(table.column(c).to_pylist() for c in ("covered", "plant_id", "replaced_on")), strict=True):
+    for given, plant, day in zip(
+        *(table.column(c).to_pylist() for c in ("covered", "plant_id", "replaced_on")), strict=True
+    ):
         end = ends.get(plant)
         if given is None and end is not None and day is not None:
             given = "guaranteed" if day < end or (inclusive and day == end) else "chargeable"
@@ -122,5 +150,13 @@ def _covered(target: Path, plants: pa.Table, settings: Settings, supplied: dict[
     if not count:
         return []
     _replace(_set(table, "covered", pa.chunked_array([made], pa.string())), path)
-    return [("replacements", "", "guarantee", "covered", count,
-             f"covered was blank: taken from guarantee_until, that day {settings.guarantee_end_day}")]
+    return [
+        (
+            "replacements",
+            "",
+            "guarantee",
+            "covered",
+            count,
+            f"covered was blank: taken from guarantee_until, that day {settings.guarantee_end_day}",
+        )
+    ]

@@ -74,7 +74,8 @@ def map_heads(heads: list[str], table: Table, options: TableSettings) -> Mapping
             near = nearest(asked, [h for h in heads if h.strip()], cutoff=0.5)
             made.faults.append(
                 f"columns.{name} names {asked!r}, which is no head of the file"
-                + (f"; did you mean {near!r}?" if near else ""))
+                + (f"; did you mean {near!r}?" if near else "")
+            )
         if asked is not None and len(exact) == 1:
             places = exact
         rule = options.duplicates.get(name)
@@ -82,7 +83,8 @@ def map_heads(heads: list[str], table: Table, options: TableSettings) -> Mapping
             shown = " and ".join(f"{heads[p]!r} (column {p + 1})" for p in places)
             made.faults.append(
                 f"{len(places)} columns could be {name}: {shown}; name one under columns, "
-                f'or say duplicates.{name} = "sum", "first" or "last"')
+                f'or say duplicates.{name} = "sum", "first" or "last"'
+            )
         if places:
             made.columns[name] = places
             taken |= set(places)
@@ -90,8 +92,10 @@ def map_heads(heads: list[str], table: Table, options: TableSettings) -> Mapping
             spare = [h for p, h in enumerate(heads) if p not in taken and h.strip()]
             near = nearest(name, spare, cutoff=0.6)
             made.faults.append(
-                f"no column {name}" + (f"; is it {near!r}?" if near else "")
-                + f' (say so under tables.{table.name}.columns; heads: {", ".join(h for h in heads if h.strip())[:300]})')
+                f"no column {name}"
+                + (f"; is it {near!r}?" if near else "")
+                + f" (say so under tables.{table.name}.columns; heads: {', '.join(h for h in heads if h.strip())[:300]})"
+            )
     if table.either and not any(name in made.columns for name in table.either):
         made.faults.append(f"no column {' or '.join(table.either)}")
     made.unused = [h for p, h in enumerate(heads) if p not in taken and h.strip()]

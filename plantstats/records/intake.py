@@ -43,7 +43,7 @@ class CodedColumn:
             firsts = dict(zip(fresh[new].tolist(), lines[at[new]].tolist(), strict=True))
             self.first_lines += [firsts.get(code, 0) for code in range(known, len(self.codes))]
         counts = np.bincount(codes, minlength=len(self.codes))
-        counts[:len(self.counts)] += self.counts
+        counts[: len(self.counts)] += self.counts
         self.counts = counts
         return codes
 
@@ -91,7 +91,9 @@ def take_in(file: TableFile, table: Table, options: TableSettings, spill: Path) 
     while heads and not heads[-1].strip() and len(heads) - 1 > max(max(p) for p in mapping.columns.values()):
         heads = heads[:-1]
     wanted = {
-        place: table.column(name).kind != "text" for name, places in mapping.columns.items() for place in places
+        place: table.column(name).kind != "text"
+        for name, places in mapping.columns.items()
+        for place in places
     }
     coded = {place: CodedColumn() for place, is_coded in wanted.items() if is_coded}
     fields = [pa.field("line", pa.int64())] + [
@@ -102,7 +104,9 @@ def take_in(file: TableFile, table: Table, options: TableSettings, spill: Path) 
     total = 0
     options_ipc = pa.ipc.IpcWriteOptions(compression="lz4")
     with pa.OSFile(str(spill), "wb") as sink, pa.ipc.new_file(sink, schema, options=options_ipc) as writer:
-        for block in file.blocks(head_line, len(heads), wanted, like_record(table, mapping.columns, len(heads))):
+        for block in file.blocks(
+            head_line, len(heads), wanted, like_record(table, mapping.columns, len(heads))
+        ):
             arrays: list[pa.Array] = [pa.array(block.lines)]
             for place, is_coded in wanted.items():
                 column = block.columns[place]

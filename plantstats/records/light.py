@@ -24,8 +24,17 @@ SCHEMES: dict[str, tuple[float, float, float | None]] = {
 }
 
 ALIASES = {
-    "l": "low", "m": "medium", "h": "high", "med": "medium", "shade": "low", "full_sun": "sun", "direct_sun": "sun",
-    "low_light": "low", "medium_light": "medium", "high_light": "high", "bright": "high",
+    "l": "low",
+    "m": "medium",
+    "h": "high",
+    "med": "medium",
+    "shade": "low",
+    "full_sun": "sun",
+    "direct_sun": "sun",
+    "low_light": "low",
+    "medium_light": "medium",
+    "high_light": "high",
+    "bright": "high",
 }
 
 

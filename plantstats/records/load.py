@@ -110,7 +110,9 @@ def survey(folder: Path | str, settings: Path | Settings | None = None) -> tuple
     paths, missing = _paths(folder, chosen)
     digests = {
         path.relative_to(folder).as_posix(): digest_of(path)
-        for found in paths.values() for path in found if path.is_file()
+        for found in paths.values()
+        for path in found
+        if path.is_file()
     }
     target = _cache_folder(folder) / _key(digests, chosen, missing)
     if not (target / "made.json").exists():
@@ -141,8 +143,11 @@ def _paths(folder: Path, settings: Settings) -> tuple[dict[str, list[Path]], lis
             paths[name] = []
             continue
         if table.must_exist and not paths[name]:
-            what = "; an empty list is a claim that nothing was lost, so it must be made in writing" if (
-                name == "replacements") else ""
+            what = (
+                "; an empty list is a claim that nothing was lost, so it must be made in writing"
+                if (name == "replacements")
+                else ""
+            )
             faults.append(f"no {name} file in the folder (such as {name}.csv){what}")
     return paths, faults
 
@@ -157,7 +162,9 @@ def _cache_folder(folder: Path) -> Path:
     except OSError:
         pass
     name = hashlib.sha256(str(folder.resolve()).encode()).hexdigest()[:16]
-    return Path(tempfile.gettempdir()) / f"plantstats-{os.getuid() if hasattr(os, 'getuid') else 'user'}" / name
+    return (
+        Path(tempfile.gettempdir()) / f"plantstats-{os.getuid() if hasattr(os, 'getuid') else 'user'}" / name
+    )
 
 
 def _code_digest() -> str:
@@ -174,7 +181,11 @@ def _key(digests: dict[str, str], settings: Settings, missing: list[str]) -> str
 
 
 def _build(
-    folder: Path, paths: dict[str, list[Path]], settings: Settings, digests: dict[str, str], target: Path,
+    folder: Path,
+    paths: dict[str, list[Path]],
+    settings: Settings,
+    digests: dict[str, str],
+    target: Path,
     missing: list[str],
 ) -> None:
     faults = list(missing)
@@ -211,7 +222,9 @@ def _build(
     set_aside_frame(aside).to_parquet(target / "set_aside.parquet")
     pd.DataFrame(account, columns=list(ACCOUNT)).to_parquet(target / "account.parquet")
     pd.DataFrame(notes, columns=list(NOTES)).to_parquet(target / "notes.parquet")
-    (target / "made.json").write_text(json.dumps({"digests": digests, "supplied": supplied, "faults": faults}), encoding="utf-8")
+    (target / "made.json").write_text(
+        json.dumps({"digests": digests, "supplied": supplied, "faults": faults}), encoding="utf-8"
+    )
 
 
 def _from_cache(folder: Path, target: Path, settings: Settings) -> tuple[Records, list[str]]:
@@ -224,7 +237,13 @@ def _from_cache(folder: Path, target: Path, settings: Settings) -> tuple[Records
                 frame[column] = frame[column].astype("str")
         frames[name] = frame
     records = Records(
-        folder=folder, settings=settings, supplied=made["supplied"], digests=made["digests"], cache=target, **frames)
+        folder=folder,
+        settings=settings,
+        supplied=made["supplied"],
+        digests=made["digests"],
+        cache=target,
+        **frames,
+    )
     return records, made["faults"]
 
 

@@ -6,14 +6,24 @@ import math
 import re
 from typing import Any
 
-from plantstats.records.cells import MISSING, NUMBER_CELL, Context, Parsed
-from plantstats.records.units import TABLE_UNIT, UNITS, convert, unit_of_head, written_unit
+from plantstats.records.cells import DATE_CELL, MISSING, NUMBER_CELL, Context, Parsed
+from plantstats.records.units import TABLE_UNIT, convert, unit_of_head, written_unit
 from plantstats.records.words import fold, fold_head, tidy
 
-PATTERN = re.compile(r"(?P<sign>[-+\u2212]?)\s*(?P<body>\d[\d.,'\u2019 ]*\d|\d|[.,]\d+)(?P<exp>[eE][-+]?\d{1,3})?\s*(?P<unit>.*)$")
-ABOUT = re.compile(r"^\s*(?:[~<>≈±≤≥]|ca\.?|approx|about|circa)|\d\s*\+\s*$|^\d+\s*(?:-|to|–)\s*\d+$", re.IGNORECASE)
+PATTERN = re.compile(
+    r"(?P<sign>[-+\u2212]?)\s*(?P<body>\d[\d.,'\u2019 ]*\d|\d|[.,]\d+)(?P<exp>[eE][-+]?\d{1,3})?\s*(?P<unit>.*)$"
+)
+ABOUT = re.compile(
+    r"^\s*(?:[~<>≈±≤≥]|ca\.?|approx|about|circa)|\d\s*\+\s*$|^\d+\s*(?:-|to|–)\s*\d+$", re.IGNORECASE
+)
 CURRENCY = re.compile(r"^(?P<sign>[-+]?)\s*(?P<mark>[$€£¥₹]|[A-Z]{3}\b)\s*")
-SYMBOLS = {"$": ("USD", "CAD", "AUD", "NZD", "SGD", "HKD"), "€": ("EUR",), "£": ("GBP",), "¥": ("JPY", "CNY"), "₹": ("INR",)}
+SYMBOLS = {
+    "$": ("USD", "CAD", "AUD", "NZD", "SGD", "HKD"),
+    "€": ("EUR",),
+    "£": ("GBP",),
+    "¥": ("JPY", "CNY"),
+    "₹": ("INR",),
+}
 # Units that a whole column can prove: no value can be in the table's unit, each is usual in this one.
 # Air in buildings, 51 to 110 degrees Fahrenheit (11 to 43 C); humidity as a share (common practice, no source).
 PROVABLE = {"temperature": ("F", 51.0, 110.0), "percent": ("share", 0.0, 1.0)}
@@ -36,7 +46,11 @@ def readings(body: str) -> dict[str, float]:
         if fraction and not fraction.isdigit():
             continue
         marks = {mark for mark in whole if not mark.isdigit()}
-        if decimal in marks or (marks and not (len(marks) == 1 and GROUPED.match(whole))) or (decimal in body and not fraction):
+        if (
+            decimal in marks
+            or (marks and not (len(marks) == 1 and GROUPED.match(whole)))
+            or (decimal in body and not fraction)
+        ):
             continue
         digits = "".join(d for d in whole if d.isdigit())
         found[decimal] = float(f"{digits or '0'}.{fraction or '0'}")
@@ -66,6 +80,9 @@ def parse(texts: list[str], context: Context) -> Parsed:
     seen: dict[int, tuple[dict[str, float], float, str]] = {}
     for n, raw in enumerate(texts):
         text = tidy(raw)
+        if text.startswith(DATE_CELL):
+            out.reasons[n] = "not a number but a date cell: spreadsheets turn entries such as 1.5 into dates"
+            continue
         if text.startswith(NUMBER_CELL):
             seen[n] = ({"": float(text[1:])}, 1.0, "")
             continue
@@ -106,7 +123,7 @@ def _without_currency(n: int, text: str, context: Context, out: Parsed) -> str:
         if match["mark"] != own and own not in SYMBOLS.get(match["mark"], ()):
             out.reasons[n] = f"currency {match['mark']} is not the {own} of the settings"
             return text
-        text = match["sign"] + text[match.end():] if match is front else text[:match.start()]
+        text = match["sign"] + text[match.end() :] if match is front else text[: match.start()]
     return text
 
 
@@ -124,14 +141,16 @@ def _decimal(texts: list[str], seen: dict[int, Any], context: Context, out: Pars
     if not left:
         out.questions.append(
             f"column {context.column.name}: @{proof['.']}@ has a decimal point but @{proof[',']}@ a decimal comma; "
-            "set decimal, cells that do not fit are then set aside")
+            "set decimal, cells that do not fit are then set aside"
+        )
         return None
     doubtful = [n for n, (values, _, _) in seen.items() if len(set(values.values())) > 1]
     if len(left) > 1 and doubtful:
         if context.decimal is None:
             out.questions.append(
                 f"column {context.column.name}: @{doubtful[0]}@ may have a decimal mark or a thousands mark, and "
-                "nothing in the file proves which; set decimal")
+                "nothing in the file proves which; set decimal"
+            )
             return None
         return context.decimal
     return context.decimal if context.decimal in left else sorted(left)[-1]
@@ -171,7 +190,9 @@ def _with_units(
             for n, value in bare.items():
                 _set(values, reasons, n, convert(value, dimension, unit), context)
             out.by.setdefault(condition, {})[key] = [values, reasons]
-            out.notes.append(("unit", [], f"numbers without a unit where {condition} is {key!r} read as {unit}"))
+            out.notes.append(
+                ("unit", [], f"numbers without a unit where {condition} is {key!r} read as {unit}")
+            )
     return out
 
 
@@ -190,7 +211,9 @@ def _unit_of_bare(bare: dict[int, float], context: Context) -> tuple[str, str]:
     if other is None or context.rows(list(bare)) < LEAST_TO_PROVE:
         return plain, ""
     unit, low, high = other
-    if all(low <= value <= high for value in bare.values()) and any(value != int(value) or value > 1 for value in bare.values()):
+    if all(low <= value <= high for value in bare.values()) and any(
+        value != int(value) or value > 1 for value in bare.values()
+    ):
         return unit, f"no number of the column can be {plain}, each is usual in {unit}"
     return plain, ""
 
@@ -206,8 +229,12 @@ def _set(values: list[Any], reasons: list[str | None], n: int, value: float, con
     elif column.kind == "count" and value != int(value):
         reasons[n] = "not a whole number"
     elif column.low is not None and value < column.low:
-        reasons[n] = f"outside {column.low:g} to {column.high:g}, all that can be meant" + (hint if column.unit == "percent" else "")
+        reasons[n] = f"outside {column.low:g} to {column.high:g}, all that can be meant" + (
+            hint if column.unit == "percent" else ""
+        )
     elif column.high is not None and value > column.high:
-        reasons[n] = f"outside {column.low:g} to {column.high:g}, all that can be meant" + (hint if column.unit != "percent" else "")
+        reasons[n] = f"outside {column.low:g} to {column.high:g}, all that can be meant" + (
+            hint if column.unit != "percent" else ""
+        )
     else:
         values[n] = int(value) if column.kind == "count" else value

@@ -9,8 +9,8 @@ from plantstats.records.causes import CAUSES, map_cause
 from plantstats.records.cells import Context, Parsed
 from plantstats.records.errors import RecordError
 from plantstats.records.files import ENDINGS, open_file
-from plantstats.records.intake import CodedColumn, like_record
 from plantstats.records.heads import find_heads, map_heads
+from plantstats.records.intake import CodedColumn, like_record
 from plantstats.records.settings import Settings, TableSettings
 from plantstats.records.tables import TABLES, Table
 from plantstats.records.typed import with_lines
@@ -31,7 +31,9 @@ def propose_settings(folder: Path | str) -> Path:
     folder = Path(folder)
     if not folder.is_dir():
         raise RecordError([f"{folder} is not a folder"])
-    path = next((folder / name for name in (FILE, "records.proposed.toml") if not (folder / name).exists()), None)
+    path = next(
+        (folder / name for name in (FILE, "records.proposed.toml") if not (folder / name).exists()), None
+    )
     if path is None:
         raise RecordError([f"{folder} holds {FILE} and records.proposed.toml already; move one away"])
     text = "\n".join([*_top(), *_tables(folder)]) + "\n"
@@ -45,7 +47,8 @@ def _top() -> Iterator[str]:
     starts, ends = plain.heating_season
     yield from (
         "# Settings of the records in this folder. A line that begins with # says nothing: take the # away to use it.",
-        "# Everything here was seen in the files or is the default; nothing in this file is ever run.", "",
+        "# Everything here was seen in the files or is the default; nothing in this file is ever run.",
+        "",
         '# company = "..."',
         f'currency = "{plain.currency}"            # ISO 4217; all money is in this currency',
         f"wage_per_hour = {plain.wage_per_hour}       # labour, in that currency",
@@ -56,13 +59,19 @@ def _top() -> Iterator[str]:
         "  # first day, and the day after the last",
         f"small_group = {plain.small_group}             # groups of fewer plants are not shown",
         f'light_scheme = "{plain.light_scheme}"    # light_lux to band; the published schemes differ',
-        '# gallon = "us"              # or "imperial", where volumes are written in gallons or fluid ounces', "")
+        '# gallon = "us"              # or "imperial", where volumes are written in gallons or fluid ounces',
+        "",
+    )
 
 
 def _tables(folder: Path) -> Iterator[str]:
     causes: list[str] = []
     for table in TABLES.values():
-        paths = [p for p in sorted(folder.iterdir()) if p.suffix.lower() in ENDINGS and fold_head(p.stem) == table.name]
+        paths = [
+            p
+            for p in sorted(folder.iterdir())
+            if p.suffix.lower() in ENDINGS and fold_head(p.stem) == table.name
+        ]
         if len(paths) != 1:
             yield from _absent(table, [p.name for p in paths], folder)
             continue
@@ -107,10 +116,17 @@ def _one(path: Path, folder: Path, table: Table) -> tuple[list[str], list[str]]:
     lines = [_comment(text) for _, text in file.notes]
     mapping = map_heads(heads, table, options)
     guesses = {
-        name: near for name in table.names if name not in mapping.columns
+        name: near
+        for name in table.names
+        if name not in mapping.columns
         and (near := nearest(name, [h for h in mapping.unused if h.strip()], cutoff=0.65)) is not None
     }
-    wanted = {p: True for name, places in mapping.columns.items() if table.column(name).kind != "text" for p in places}
+    wanted = {
+        p: True
+        for name, places in mapping.columns.items()
+        if table.column(name).kind != "text"
+        for p in places
+    }
     coded = {p: CodedColumn() for p in wanted}
     for block in file.blocks(line, len(heads), wanted, like_record(table, mapping.columns, len(heads))):
         for place in wanted:
@@ -120,7 +136,9 @@ def _one(path: Path, folder: Path, table: Table) -> tuple[list[str], list[str]]:
     for name, places in mapping.columns.items():
         for place in (p for p in places if p in coded):
             column = table.column(name)
-            context = Context(column, options, Settings(), file.epoch, coded[place].counts, None, heads[place])
+            context = Context(
+                column, options, Settings(), file.epoch, coded[place].counts, None, heads[place]
+            )
             texts = coded[place].texts
             parsed = parse(texts, context)
             lines += [_comment(with_lines(q, texts, coded[place].first_lines)) for q in parsed.questions]
@@ -131,8 +149,11 @@ def _one(path: Path, folder: Path, table: Table) -> tuple[list[str], list[str]]:
             elif column.kind in ("word", "flag", "light"):
                 codes += _codes(table, name, texts, parsed)
             elif column.kind == "species":
-                lines += [_comment(with_lines(text, texts, coded[place].first_lines))
-                          for kind, _, text in parsed.notes if kind == "unknown species"]
+                lines += [
+                    _comment(with_lines(text, texts, coded[place].first_lines))
+                    for kind, _, text in parsed.notes
+                    if kind == "unknown species"
+                ]
     lines += ["", f"[tables.{table.name}.columns]", "# canonical column = your head"]
     lines += [f"{name} = {_quoted(heads[places[0]])}" for name, places in mapping.columns.items()]
     lines += [f"# {name} = {_quoted(near)}        # a guess" for name, near in guesses.items()]
@@ -146,9 +167,14 @@ def _codes(table: Table, name: str, texts: list[str], parsed: Parsed) -> list[st
         return []
     column = table.column(name)
     allowed = {"flag": "true, false", "light": "low, medium, high, sun, unknown"}.get(
-        column.kind, ", ".join(word for word, _ in column.words))
-    return ["", f"[tables.{table.name}.codes.{name}]", f"# your code = one of: {allowed}",
-            *(f'# {_quoted(text)} = "..."' for text in strange[:MOST_WORDS])]
+        column.kind, ", ".join(word for word, _ in column.words)
+    )
+    return [
+        "",
+        f"[tables.{table.name}.codes.{name}]",
+        f"# your code = one of: {allowed}",
+        *(f'# {_quoted(text)} = "..."' for text in strange[:MOST_WORDS]),
+    ]
 
 
 def _comment(text: str) -> str:

@@ -46,8 +46,11 @@ def _of_table(path: Path, name: str) -> pa.Table | None:
         return None
     columns = ", ".join(TABLES[name].names)
     engine = duckdb.connect()
-    engine.execute(f"set memory_limit = '1GB'; set threads = 2; set temp_directory = '{path.parent.as_posix()}/spill'"
-                   if "'" not in str(path) else "set memory_limit = '1GB'")
+    engine.execute(
+        f"set memory_limit = '1GB'; set threads = 2; set temp_directory = '{path.parent.as_posix()}/spill'"
+        if "'" not in str(path)
+        else "set memory_limit = '1GB'"
+    )
     engine.read_parquet(str(path)).create_view("rows")
     # Equal rows have equal hashes; rows of equal hash are then compared in full.
     engine.execute(f"""create table likely as
@@ -72,5 +75,7 @@ def _of_table(path: Path, name: str) -> pa.Table | None:
         select 1 from turns t where t.turn > 1 and t.file = r.file and t.line = r.line) order by file, line
         """).write_parquet(str(fresh), compression="zstd")
     os.replace(fresh, path)
-    return pa.table([pa.array(column, f.type) for column, f in zip(zip(*faults, strict=True), SET_ASIDE, strict=True)],
-                    schema=SET_ASIDE)
+    return pa.table(
+        [pa.array(column, f.type) for column, f in zip(zip(*faults, strict=True), SET_ASIDE, strict=True)],
+        schema=SET_ASIDE,
+    )

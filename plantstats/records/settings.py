@@ -86,7 +86,9 @@ class _Reader:
     def fault(self, key: str, what: str) -> None:
         self.faults.append(f"{self.where}{key}: {what}")
 
-    def take(self, key: str, kind: type | tuple[type, ...], default: Any, choices: tuple[Any, ...] = ()) -> Any:
+    def take(
+        self, key: str, kind: type | tuple[type, ...], default: Any, choices: tuple[Any, ...] = ()
+    ) -> Any:
         self.known.append(key)
         if key not in self.data:
             return default
@@ -162,7 +164,8 @@ def settings_from(data: dict[str, Any], where: str) -> Settings:
     tables = {name: tables.get(name, shared) for name in TABLES}
     observed = _observed(top, faults, where)
     units = {
-        name: _unit(name, given, f"{where}: units.{name}", faults) for name, given in _unit_parts(top, faults, where)
+        name: _unit(name, given, f"{where}: units.{name}", faults)
+        for name, given in _unit_parts(top, faults, where)
     }
     top.end()
     if faults:
@@ -206,7 +209,9 @@ def _texts(top: _Reader, key: str) -> dict[str, str]:
 def _causes(top: _Reader) -> dict[str, tuple[str, str | None]]:
     causes: dict[str, tuple[str, str | None]] = {}
     for raw, value in top.take("causes", dict, {}).items():
-        cause, outcome = (value.get("cause"), value.get("outcome")) if isinstance(value, dict) else (value, None)
+        cause, outcome = (
+            (value.get("cause"), value.get("outcome")) if isinstance(value, dict) else (value, None)
+        )
         extra = set(value) - {"cause", "outcome"} if isinstance(value, dict) else set()
         if cause not in CAUSES:
             near = nearest(str(cause), list(CAUSES), cutoff=0.5)
@@ -238,7 +243,9 @@ def _parts(top: _Reader, key: str, known: tuple[str, ...]) -> dict[str, dict[str
     for name, value in given.items():
         if name not in known:
             near = nearest(name, list(known), cutoff=0.5)
-            top.fault(f"{key}.{name}", "is not known; " + (f"did you mean {near}?" if near else ", ".join(known)))
+            top.fault(
+                f"{key}.{name}", "is not known; " + (f"did you mean {near}?" if near else ", ".join(known))
+            )
         elif not isinstance(value, dict):
             top.fault(f"{key}.{name}", f"wants a table, has {value!r}")
         else:
@@ -280,13 +287,21 @@ def _table(r: _Reader, name: str | None, where: str, base: TableSettings | None 
     for column in columns:
         if column not in TABLES[name].names:
             near = nearest(column, TABLES[name].names, cutoff=0.5)
-            r.fault(f"columns.{column}", f"is not a column of {name}" + (f"; did you mean {near}?" if near else ""))
+            r.fault(
+                f"columns.{column}",
+                f"is not a column of {name}" + (f"; did you mean {near}?" if near else ""),
+            )
     codes = {}
     for column, given in _parts(r, "codes", tuple(TABLES[name].names)).items():
-        codes[column] = {str(raw): str(word).lower() if isinstance(word, bool) else str(word)
-                         for raw, word in given.items()}
+        codes[column] = {
+            str(raw): str(word).lower() if isinstance(word, bool) else str(word)
+            for raw, word in given.items()
+        }
     made = replace(
-        made, files=files, columns=columns, codes=codes,
+        made,
+        files=files,
+        columns=columns,
+        codes=codes,
         sheet=r.take("sheet", str, None),
         header_row=r.number("header_row", None, 1, 100_000, whole=True),
         duplicates={k: v for k, v in _texts(r, "duplicates").items()},
@@ -301,7 +316,13 @@ def _table(r: _Reader, name: str | None, where: str, base: TableSettings | None 
 def inside(file: str) -> bool:
     """Whether a file name of the settings stays inside the folder: no drive, no root, no way up."""
     path = PurePosixPath(file.replace("\\", "/"))
-    return bool(file) and not path.is_absolute() and ".." not in path.parts and ":" not in file and "\0" not in file
+    return (
+        bool(file)
+        and not path.is_absolute()
+        and ".." not in path.parts
+        and ":" not in file
+        and "\0" not in file
+    )
 
 
 def _observed(top: _Reader, faults: list[str], where: str) -> dict[str, date]:
@@ -344,7 +365,9 @@ def _unit(name: str, given: Any, where: str, faults: list[str]) -> UnitSettings:
             continue
         for raw, unit in named.items():
             if unit not in known:
-                faults.append(f"{where}.{key}: {unit!r} is not a unit of {dimension}; known: {', '.join(known)}")
+                faults.append(
+                    f"{where}.{key}: {unit!r} is not a unit of {dimension}; known: {', '.join(known)}"
+                )
         if key == "default":
             default = value
         else:

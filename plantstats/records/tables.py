@@ -11,9 +11,18 @@ from dataclasses import dataclass
 import pyarrow as pa
 
 ARROW: dict[str, pa.DataType] = {
-    "id": pa.string(), "label": pa.string(), "text": pa.string(), "word": pa.string(), "species": pa.string(),
-    "light": pa.string(), "cause": pa.string(), "date": pa.date32(), "stamp": pa.timestamp("us"),
-    "flag": pa.bool_(), "measure": pa.float64(), "count": pa.int64(),
+    "id": pa.string(),
+    "label": pa.string(),
+    "text": pa.string(),
+    "word": pa.string(),
+    "species": pa.string(),
+    "light": pa.string(),
+    "cause": pa.string(),
+    "date": pa.date32(),
+    "stamp": pa.timestamp("us"),
+    "flag": pa.bool_(),
+    "measure": pa.float64(),
+    "count": pa.int64(),
 }
 
 
@@ -72,67 +81,160 @@ TEMP = Column("temp_c", "measure", low=-5, high=50, unit="temperature", hint="li
 MINUTES = {"low": 0, "high": 24 * 60, "unit": "minutes"}
 QUANTITY = Column("quantity", "count", low=0, high=100_000)
 COVERED = Column(
-    "covered", "word",
+    "covered",
+    "word",
     words=(
         ("guaranteed", ("y", "yes", "true", "1", "x", "covered")),
         ("chargeable", ("n", "no", "false", "0", "not covered", "charged")),
-        ("upgrade", ()), ("rotation", ()),
+        ("upgrade", ()),
+        ("rotation", ()),
     ),
 )
-OUTCOME = Column("outcome", "word", words=(("died", ("dead",)), ("declined", ()), ("client", ()), ("withdrawn", ())))
+OUTCOME = Column(
+    "outcome", "word", words=(("died", ("dead",)), ("declined", ()), ("client", ()), ("withdrawn", ()))
+)
 
 TABLES: dict[str, Table] = {
     t.name: t
     for t in (
-        Table("sites", (
-            _id("site_id", True), _id("client_id", True), Column("region", "label"), Column("setting", "label"),
-            Column("planned_visit_days", "measure", low=1, high=400, unit="days"), _date("observed_from"),
-        ), key="site_id", must_exist=True),
-        Table("plants", (
-            _id("plant_id", True), _id("site_id", True), _id("position"), Column("species", "species", True),
-            Column("cultivar", "label"),
-            Column("pot_cm", "measure", low=2, high=120, unit="length", hint="likely millimetres"),
-            Column("height_cm", "measure", low=1, high=2000, unit="length"),
-            Column("light", "light"), Column("light_lux", "measure", low=0, high=150_000, unit="light"),
-            Column("planter", "word", words=(
-                ("direct", ("direct planted", "direct_planted")), ("double_potted", ("double potted", "double-potted")),
-                ("sub_irrigated", ("sub irrigated", "sub-irrigated", "self watering", "self-watering")),
-            )),
-            _date("installed_on"), _date("removed_on"), Column("removal_reason", "cause"), OUTCOME,
-            _date("guarantee_until"), Column("ownership", "label"), _id("supplier_batch"), _money("cost"), QUANTITY,
-        ), key="plant_id", must_exist=True),
-        Table("visits", (
-            _date("visited_on", True), _id("plant_id"), _id("site_id"), Column("technician", "label"),
-            Column("status", "word", words=(
-                ("completed", ("done", "complete")), ("missed", ()), ("no_access", ("no access",)),
-            )),
-            Column("topsoil", "word", words=(("dry", ()), ("moist", ()), ("wet", ()))),
-            Column("dry_depth_cm", "measure", low=0, high=100, unit="length"), Column("watered", "flag"),
-            # More than this in one line is a tank, or millilitres (common practice, no source).
-            Column("litres", "measure", low=0, high=250, unit="volume", hint="likely millilitres"),
-            Column("leaves_dropped", "count", low=0, high=100_000), Column("leaf_count", "count", low=0, high=1_000_000),
-            Column("yellow_leaves", "count", low=0, high=100_000), RH, TEMP,
-            Column("condition", "count", low=1, high=5), Column("repotted", "flag"), Column("moved", "flag"),
-            Column("rotated", "flag"), Column("fed", "flag"), Column("pest", "label"),
-            Column("minutes", "measure", **MINUTES), Column("note", "text"),
-        ), either=("plant_id", "site_id")),
-        Table("replacements", (
-            _id("plant_id", True), _date("replaced_on", True), _date("found_on"), Column("cause", "cause", True),
-            OUTCOME, QUANTITY, _id("replaced_by"), COVERED, _money("plant_cost"),
-            Column("labour_minutes", "measure", **MINUTES),
-        ), must_exist=True),
-        Table("contracts", (
-            _id("client_id", True), _id("site_id"), _date("starts_on", True), _date("ends_on"), _money("monthly_fee"),
-            Column("currency", "label"), Column("months", "measure", low=0, high=600), Column("covered_causes", "text"),
-            Column("cap", "measure", low=0, high=1e9), Column("excluded", "text"),
-        )),
-        Table("moves", (
-            _id("plant_id", True), _date("moved_on", True), _id("to_site_id"), _id("to_position"),
-            Column("to_light", "light"),
-        )),
-        Table("readings", (
-            _id("site_id", True), Column("read_at", "stamp", True), RH, TEMP, _id("position"),
-        )),
+        Table(
+            "sites",
+            (
+                _id("site_id", True),
+                _id("client_id", True),
+                Column("region", "label"),
+                Column("setting", "label"),
+                Column("planned_visit_days", "measure", low=1, high=400, unit="days"),
+                _date("observed_from"),
+            ),
+            key="site_id",
+            must_exist=True,
+        ),
+        Table(
+            "plants",
+            (
+                _id("plant_id", True),
+                _id("site_id", True),
+                _id("position"),
+                Column("species", "species", True),
+                Column("cultivar", "label"),
+                Column("pot_cm", "measure", low=2, high=120, unit="length", hint="likely millimetres"),
+                Column("height_cm", "measure", low=1, high=2000, unit="length"),
+                Column("light", "light"),
+                Column("light_lux", "measure", low=0, high=150_000, unit="light"),
+                Column(
+                    "planter",
+                    "word",
+                    words=(
+                        ("direct", ("direct planted", "direct_planted")),
+                        ("double_potted", ("double potted", "double-potted")),
+                        (
+                            "sub_irrigated",
+                            ("sub irrigated", "sub-irrigated", "self watering", "self-watering"),
+                        ),
+                    ),
+                ),
+                _date("installed_on"),
+                _date("removed_on"),
+                Column("removal_reason", "cause"),
+                OUTCOME,
+                _date("guarantee_until"),
+                Column("ownership", "label"),
+                _id("supplier_batch"),
+                _money("cost"),
+                QUANTITY,
+            ),
+            key="plant_id",
+            must_exist=True,
+        ),
+        Table(
+            "visits",
+            (
+                _date("visited_on", True),
+                _id("plant_id"),
+                _id("site_id"),
+                Column("technician", "label"),
+                Column(
+                    "status",
+                    "word",
+                    words=(
+                        ("completed", ("done", "complete")),
+                        ("missed", ()),
+                        ("no_access", ("no access",)),
+                    ),
+                ),
+                Column("topsoil", "word", words=(("dry", ()), ("moist", ()), ("wet", ()))),
+                Column("dry_depth_cm", "measure", low=0, high=100, unit="length"),
+                Column("watered", "flag"),
+                # More than this in one line is a tank, or millilitres (common practice, no source).
+                Column("litres", "measure", low=0, high=250, unit="volume", hint="likely millilitres"),
+                Column("leaves_dropped", "count", low=0, high=100_000),
+                Column("leaf_count", "count", low=0, high=1_000_000),
+                Column("yellow_leaves", "count", low=0, high=100_000),
+                RH,
+                TEMP,
+                Column("condition", "count", low=1, high=5),
+                Column("repotted", "flag"),
+                Column("moved", "flag"),
+                Column("rotated", "flag"),
+                Column("fed", "flag"),
+                Column("pest", "label"),
+                Column("minutes", "measure", **MINUTES),
+                Column("note", "text"),
+            ),
+            either=("plant_id", "site_id"),
+        ),
+        Table(
+            "replacements",
+            (
+                _id("plant_id", True),
+                _date("replaced_on", True),
+                _date("found_on"),
+                Column("cause", "cause", True),
+                OUTCOME,
+                QUANTITY,
+                _id("replaced_by"),
+                COVERED,
+                _money("plant_cost"),
+                Column("labour_minutes", "measure", **MINUTES),
+            ),
+            must_exist=True,
+        ),
+        Table(
+            "contracts",
+            (
+                _id("client_id", True),
+                _id("site_id"),
+                _date("starts_on", True),
+                _date("ends_on"),
+                _money("monthly_fee"),
+                Column("currency", "label"),
+                Column("months", "measure", low=0, high=600),
+                Column("covered_causes", "text"),
+                Column("cap", "measure", low=0, high=1e9),
+                Column("excluded", "text"),
+            ),
+        ),
+        Table(
+            "moves",
+            (
+                _id("plant_id", True),
+                _date("moved_on", True),
+                _id("to_site_id"),
+                _id("to_position"),
+                Column("to_light", "light"),
+            ),
+        ),
+        Table(
+            "readings",
+            (
+                _id("site_id", True),
+                Column("read_at", "stamp", True),
+                RH,
+                TEMP,
+                _id("position"),
+            ),
+        ),
     )
 }
 

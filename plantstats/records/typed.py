@@ -13,19 +13,32 @@ import pyarrow as pa
 import pyarrow.compute as pc
 import pyarrow.parquet as pq
 
+from plantstats.records.cells import Context, Parsed, plain
 from plantstats.records.intake import TakenIn
 from plantstats.records.measures import marks_proved
 from plantstats.records.settings import Settings, TableSettings
 from plantstats.records.tables import ARROW, RAW_TEXT, Column, Table, schema
-from plantstats.records.cells import NUMBER_CELL, Context, Parsed
 from plantstats.records.values import parse
 from plantstats.records.words import fold, tidy
 
-SET_ASIDE = pa.schema([
-    (name, pa.int64() if name == "line" else pa.string())
-    for name in ("table", "file", "line", "column", "text", "reason", "plant_id", "site_id")
-])
-TOTALS = ("total", "subtotal", "sub-total", "grand total", "sum", "summe", "gesamt", "sous-total", "totale", "suma")
+SET_ASIDE = pa.schema(
+    [
+        (name, pa.int64() if name == "line" else pa.string())
+        for name in ("table", "file", "line", "column", "text", "reason", "plant_id", "site_id")
+    ]
+)
+TOTALS = (
+    "total",
+    "subtotal",
+    "sub-total",
+    "grand total",
+    "sum",
+    "summe",
+    "gesamt",
+    "sous-total",
+    "totale",
+    "suma",
+)
 NOTES = ("table", "file", "kind", "column", "count", "text")
 
 
@@ -54,14 +67,19 @@ class Written:
     keys: dict[str, tuple[str, int]] = field(default_factory=dict)
 
 
-def decode(taken: TakenIn, table: Table, options: TableSettings, settings: Settings) -> tuple[dict[int, Decoded], list[str]]:
+def decode(
+    taken: TakenIn, table: Table, options: TableSettings, settings: Settings
+) -> tuple[dict[int, Decoded], list[str]]:
     """Type the texts of every column of a file.
 
     Gives:  place -> Decoded, and the questions that must be settled before the file can be used.
     """
     number_texts = [
-        text for name, places in taken.places.items() if table.column(name).kind in ("measure", "count")
-        for place in places for text in taken.coded[place].codes
+        text
+        for name, places in taken.places.items()
+        if table.column(name).kind in ("measure", "count")
+        for place in places
+        for text in taken.coded[place].codes
     ]
     proved = marks_proved(number_texts)
     decimal = next(iter(proved)) if len(proved) == 1 else None
@@ -74,9 +92,13 @@ def decode(taken: TakenIn, table: Table, options: TableSettings, settings: Setti
                 continue
             coded = taken.coded[place]
             texts = coded.texts
-            context = Context(column, options, settings, taken.file.epoch, coded.counts, decimal, taken.heads[place])
+            context = Context(
+                column, options, settings, taken.file.epoch, coded.counts, decimal, taken.heads[place]
+            )
             parsed = parse(texts, context)
-            questions += [f"{taken.file.name}: {with_lines(q, texts, coded.first_lines)}" for q in parsed.questions]
+            questions += [
+                f"{taken.file.name}: {with_lines(q, texts, coded.first_lines)}" for q in parsed.questions
+            ]
             if not parsed.questions:
                 made[place] = _decoded(column, parsed, texts)
     return made, questions
@@ -85,7 +107,8 @@ def decode(taken: TakenIn, table: Table, options: TableSettings, settings: Setti
 def with_lines(text: str, texts: list[str], lines: list[int]) -> str:
     """Put the line and text of a value where a message says @n@."""
     return re.sub(
-        r"@(\d+)@", lambda m: f"line {lines[int(m[1])]} {texts[int(m[1])].removeprefix(NUMBER_CELL)!r}", text)
+        r"@(\d+)@", lambda m: f"line {lines[int(m[1])]} {plain(texts[int(m[1])])!r}", text
+    )
 
 
 def _decoded(column: Column, parsed: Parsed, texts: list[str]) -> Decoded:
@@ -94,13 +117,19 @@ def _decoded(column: Column, parsed: Parsed, texts: list[str]) -> Decoded:
     if column.kind == "cause":
         outcome = pa.array([v[1] if v else None for v in values], pa.string())
         values = [v[0] if v else None for v in values]
-        raw = pa.array([tidy(t.removeprefix(NUMBER_CELL)) or None for t in texts], pa.string())
+        raw = pa.array([tidy(plain(t)) or None for t in texts], pa.string())
     wrong = np.array([r is not None for r in parsed.reasons], dtype=bool)
-    blank = np.array([v is None and r is None for v, r in zip(values, parsed.reasons, strict=True)], dtype=bool)
+    blank = np.array(
+        [v is None and r is None for v, r in zip(values, parsed.reasons, strict=True)], dtype=bool
+    )
     made = Decoded(column, pa.array(values, ARROW[column.kind]), wrong, blank, parsed, texts, raw, outcome)
     for condition, readings in parsed.by.items():
         made.by[condition] = {
-            key: (pa.array(v, ARROW[column.kind]), np.array([r is not None for r in reasons], dtype=bool), reasons)
+            key: (
+                pa.array(v, ARROW[column.kind]),
+                np.array([r is not None for r in reasons], dtype=bool),
+                reasons,
+            )
             for key, (v, reasons) in readings.items()
         }
     return made
@@ -129,19 +158,31 @@ class Writer:
             used += int(keep.sum())
             aside += int((bad & ~rows.empty).sum())
         for fault in taken.faults:
-            self.out.set_aside.append(_fault_table(self.table.name, taken.file.name, fault.line, fault.text, fault.reason))
+            self.out.set_aside.append(
+                _fault_table(self.table.name, taken.file.name, fault.line, fault.text, fault.reason)
+            )
         aside += len(taken.faults)
         read = taken.rows + len(taken.faults) - blank_rows
-        self.out.account.append({
-            "table": self.table.name, "file": taken.file.name, "rows_read": read, "rows_used": used,
-            "rows_set_aside": aside,
-        })
+        self.out.account.append(
+            {
+                "table": self.table.name,
+                "file": taken.file.name,
+                "rows_read": read,
+                "rows_used": used,
+                "rows_set_aside": aside,
+            }
+        )
         self._notes(taken, decoded, blank_rows)
 
     def _notes(self, taken: TakenIn, decoded: dict[int, Decoded], blank_rows: int) -> None:
         name = taken.file.name
-        for kind, text in [*taken.notes, *((("blank rows", "rows with no filled cell left out"),) if blank_rows else ())]:
-            self.out.notes.append((self.table.name, name, kind, "", blank_rows if kind == "blank rows" else 0, text))
+        for kind, text in [
+            *taken.notes,
+            *((("blank rows", "rows with no filled cell left out"),) if blank_rows else ()),
+        ]:
+            self.out.notes.append(
+                (self.table.name, name, kind, "", blank_rows if kind == "blank rows" else 0, text)
+            )
         for place, made in decoded.items():
             coded = taken.coded[place]
             for kind, rows, text in made.parsed.notes:
@@ -150,7 +191,9 @@ class Writer:
                 self.out.notes.append((self.table.name, name, kind, made.column.name, count, shown))
             blank = int(coded.counts[made.blank].sum()) if len(made.blank) else 0
             if blank:
-                self.out.notes.append((self.table.name, name, "missing", made.column.name, blank, "cells without a value"))
+                self.out.notes.append(
+                    (self.table.name, name, "missing", made.column.name, blank, "cells without a value")
+                )
 
 
 def _fault_table(table: str, file: str, line: int, text: str, reason: str) -> pa.Table:
@@ -161,15 +204,19 @@ def _fault_table(table: str, file: str, line: int, text: str, reason: str) -> pa
 class _Rows:
     """The rows of one block while they are typed."""
 
-    def __init__(self, batch: pa.RecordBatch, taken: TakenIn, decoded: dict[int, Decoded], table: Table,
-                 options: TableSettings) -> None:
+    def __init__(
+        self,
+        batch: pa.RecordBatch,
+        taken: TakenIn,
+        decoded: dict[int, Decoded],
+        table: Table,
+        options: TableSettings,
+    ) -> None:
         self.taken, self.decoded, self.table, self.options = taken, decoded, table, options
         self.lines = batch.column("line").to_numpy()
         self.n = len(self.lines)
         self.cells = {name: batch.column(name) for name in batch.schema.names if name != "line"}
-        self.codes = {
-            place: self.cells[str(place)].to_numpy(zero_copy_only=False) for place in decoded
-        }
+        self.codes = {place: self.cells[str(place)].to_numpy(zero_copy_only=False) for place in decoded}
         self.pending: list[tuple[np.ndarray, str, Any, Any]] = []
         self.values: dict[str, pa.Array] = {}
         self.blank: dict[str, np.ndarray] = {}
@@ -192,7 +239,9 @@ class _Rows:
             for more, also_blank in parts[1:]:
                 if rule == "sum" and column.kind in ("measure", "count"):
                     both = pc.add(pc.fill_null(values, 0), pc.fill_null(more, 0))
-                    values = pc.if_else(pc.and_(pc.is_null(values), pc.is_null(more)), pa.scalar(None, values.type), both)
+                    values = pc.if_else(
+                        pc.and_(pc.is_null(values), pc.is_null(more)), pa.scalar(None, values.type), both
+                    )
                 else:
                     values = pc.coalesce(more, values) if rule == "last" else pc.coalesce(values, more)
                 blank = blank & also_blank
@@ -214,14 +263,26 @@ class _Rows:
                 wrong = np.where(mask, other_wrong[codes], wrong) if len(codes) else wrong
                 here = rows[mask[rows]]
                 if len(here):
-                    self.pending.append((here, made.column.name, [made.texts[c] for c in codes[here]],
-                                         [other_reasons[c] for c in codes[here]]))
+                    self.pending.append(
+                        (
+                            here,
+                            made.column.name,
+                            [made.texts[c] for c in codes[here]],
+                            [other_reasons[c] for c in codes[here]],
+                        )
+                    )
                 rows = rows[~mask[rows]]
         if len(rows):
-            self.pending.append((rows, made.column.name, [made.texts[c] for c in codes[rows]],
-                                 [reasons[c] for c in codes[rows]]))
+            self.pending.append(
+                (
+                    rows,
+                    made.column.name,
+                    [made.texts[c] for c in codes[rows]],
+                    [reasons[c] for c in codes[rows]],
+                )
+            )
         # A cause cell is never blank to the row: it has become `unknown`.
-        seen = np.array([not t.removeprefix(NUMBER_CELL).strip() for t in made.texts], dtype=bool)
+        seen = np.array([not plain(t).strip() for t in made.texts], dtype=bool)
         blank = (seen | made.blank)[codes] if len(codes) else np.zeros(0, dtype=bool)
         return values, blank
 
@@ -237,12 +298,20 @@ class _Rows:
         """Rows that cannot be used; finds what is missing in required columns and doubled keys."""
         required = {c.name for c in self.table.columns if c.required}
         bad = self._repeated_heads(required)
-        self.pending = [(rows[~bad[rows]], name, *self._unless(bad, rows, texts, reasons))
-                        for rows, name, texts, reasons in self.pending]
+        self.pending = [
+            (rows[~bad[rows]], name, *self._unless(bad, rows, texts, reasons))
+            for rows, name, texts, reasons in self.pending
+        ]
         if bad.any():
             rows, first = np.flatnonzero(bad), next(n for n in self.table.names if n in required)
-            self.pending.append((rows, first, [self.taken.heads[self.taken.places[first][0]]] * len(rows),
-                                 ["the heads again"] * len(rows)))
+            self.pending.append(
+                (
+                    rows,
+                    first,
+                    [self.taken.heads[self.taken.places[first][0]]] * len(rows),
+                    ["the heads again"] * len(rows),
+                )
+            )
         for rows, name, _, _ in self.pending:
             if name in required or name in self.table.either:
                 bad[rows] = True
@@ -252,7 +321,10 @@ class _Rows:
             missing = pc.is_null(self.values[name]).to_numpy(zero_copy_only=False) & ~bad & ~self.empty
             rows = np.flatnonzero(missing)
             if len(rows):
-                why = [f"no {name}" + ("; looks like a row of totals" if total else "") for total in self._totals(rows)]
+                why = [
+                    f"no {name}" + ("; looks like a row of totals" if total else "")
+                    for total in self._totals(rows)
+                ]
                 self.pending.append((rows, name, [""] * len(rows), why))
                 bad[rows] = True
         if self.table.either:
@@ -270,9 +342,14 @@ class _Rows:
         return bad
 
     @staticmethod
-    def _unless(bad: np.ndarray, rows: np.ndarray, texts: list[Any], reasons: list[Any]) -> tuple[list[Any], list[Any]]:
+    def _unless(
+        bad: np.ndarray, rows: np.ndarray, texts: list[Any], reasons: list[Any]
+    ) -> tuple[list[Any], list[Any]]:
         keep = ~bad[rows]
-        return ([t for t, k in zip(texts, keep, strict=True) if k], [r for r, k in zip(reasons, keep, strict=True) if k])
+        return (
+            [t for t, k in zip(texts, keep, strict=True) if k],
+            [r for r, k in zip(reasons, keep, strict=True) if k],
+        )
 
     def _repeated_heads(self, required: set[str]) -> np.ndarray:
         """Rows whose required cells all hold the head of their own column: pages of an export put together."""
@@ -318,14 +395,28 @@ class _Rows:
                 continue
             shown = [r if name in of_row else f"cell: {r}" for r in reasons]
             take = pa.array(rows_kept)
-            made.append(pa.table([
-                pa.array([self.table.name] * len(rows_kept)), pa.array([self.taken.file.name] * len(rows_kept)),
-                pa.array(self.lines[rows_kept]), pa.array([name] * len(rows_kept)),
-                pa.array([t.removeprefix(NUMBER_CELL) for t, k in zip(texts, keep, strict=True) if k], pa.string()),
-                pa.array([r for r, k in zip(shown, keep, strict=True) if k], pa.string()),
-                *(self.values[i].take(take) if i in self.values else pa.nulls(len(rows_kept), pa.string())
-                  for i in ("plant_id", "site_id")),
-            ], schema=SET_ASIDE))
+            made.append(
+                pa.table(
+                    [
+                        pa.array([self.table.name] * len(rows_kept)),
+                        pa.array([self.taken.file.name] * len(rows_kept)),
+                        pa.array(self.lines[rows_kept]),
+                        pa.array([name] * len(rows_kept)),
+                        pa.array(
+                            [plain(t) for t, k in zip(texts, keep, strict=True) if k],
+                            pa.string(),
+                        ),
+                        pa.array([r for r, k in zip(shown, keep, strict=True) if k], pa.string()),
+                        *(
+                            self.values[i].take(take)
+                            if i in self.values
+                            else pa.nulls(len(rows_kept), pa.string())
+                            for i in ("plant_id", "site_id")
+                        ),
+                    ],
+                    schema=SET_ASIDE,
+                )
+            )
         return made
 
     def typed(self, wanted: pa.Schema) -> pa.Table:

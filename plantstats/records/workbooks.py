@@ -14,12 +14,12 @@ import pyarrow.compute as pc
 import pyarrow.parquet as pq
 from python_calamine import CalamineError, CalamineWorkbook
 
+from plantstats.records.cells import DATE_CELL, NO_VALUE, NUMBER_CELL, plain
 from plantstats.records.csv_text import CODED, TEXT, Block
 from plantstats.records.errors import RecordError
 from plantstats.records.heads import MAX_COLUMNS, find_heads
 from plantstats.records.settings import TableSettings
 from plantstats.records.tables import Table
-from plantstats.records.cells import NO_VALUE, NUMBER_CELL
 from plantstats.records.words import fold_head
 from plantstats.records.xlsx_parts import SheetMarks, XlsxParts, column_number
 
@@ -50,8 +50,10 @@ def cell_text(cell: Any) -> str:
         whole = float(cell).is_integer() and abs(cell) < 1e21
         return NUMBER_CELL + (str(int(cell)) if whole else repr(float(cell)))
     if isinstance(cell, datetime):
-        return cell.isoformat(" ") if cell.time() != time(0) else cell.date().isoformat()
-    if isinstance(cell, date | time):
+        return DATE_CELL + (cell.isoformat(" ") if cell.time() != time(0) else cell.date().isoformat())
+    if isinstance(cell, date):
+        return DATE_CELL + cell.isoformat()
+    if isinstance(cell, time):
         return cell.isoformat()
     if isinstance(cell, timedelta):
         return NUMBER_CELL + repr(cell / timedelta(days=1))
@@ -62,7 +64,9 @@ def _texts(cells: tuple[Any, ...]) -> list[str]:
     """Texts of a column of cells; each different cell is written once."""
     kinds = set(map(type, cells))
     if ShownDigits in kinds or (bool in kinds and kinds & {int, float}):
-        return [cell_text(cell) for cell in cells]  # equal to Python, yet different cells: "007" and 007, TRUE and 1
+        return [
+            cell_text(cell) for cell in cells
+        ]  # equal to Python, yet different cells: "007" and 007, TRUE and 1
     written = {cell: cell_text(cell) for cell in set(cells)}
     return list(map(written.__getitem__, cells))
 
@@ -87,12 +91,16 @@ class WorkbookFile:
             self.marks = self.parts.marks.get(sheet, SheetMarks())
             self.rows = book.get_sheet_by_name(sheet).to_python(skip_empty_area=False)
         except (CalamineError, ValueError, OSError) as error:
-            raise RecordError([f"{self.name}: cannot be read as a workbook ({error}); save it again"]) from None
+            raise RecordError(
+                [f"{self.name}: cannot be read as a workbook ({error}); save it again"]
+            ) from None
         self.notes.append(("sheet", f"sheet {sheet!r} read"))
         if self.marks.hidden_rows:
             shown = ", ".join(map(str, self.marks.hidden_rows[:10]))
             count = len(self.marks.hidden_rows)
-            self.notes.append(("hidden rows", f"{count} rows are hidden in the sheet and read like the others: {shown}"))
+            self.notes.append(
+                ("hidden rows", f"{count} rows are hidden in the sheet and read like the others: {shown}")
+            )
         self._mark_cells()
         if self.rows and len(self.rows[0]) > MAX_COLUMNS:
             raise RecordError([f"{self.name}: {len(self.rows[0]):,} columns; at most {MAX_COLUMNS}"])
@@ -104,7 +112,7 @@ class WorkbookFile:
         empty = dict.fromkeys(self.marks.without_value, NO_VALUE) | self.marks.errors
         for reference, text in empty.items():
             letters = reference.rstrip("0123456789")
-            row, column = int(reference[len(letters):]) - 1, column_number(letters.encode()) - 1
+            row, column = int(reference[len(letters) :]) - 1, column_number(letters.encode()) - 1
             if row < len(self.rows) and column < len(self.rows[row]) and self.rows[row][column] in ("", None):
                 self.rows[row][column] = text
         for (row, column), width in self.marks.digits.items():
@@ -117,7 +125,9 @@ class WorkbookFile:
         names = list(book.sheet_names)
         if self.options.sheet is not None:
             if self.options.sheet not in names:
-                raise RecordError([f"{self.name}: no sheet {self.options.sheet!r}; sheets: {', '.join(names)}"])
+                raise RecordError(
+                    [f"{self.name}: no sheet {self.options.sheet!r}; sheets: {', '.join(names)}"]
+                )
             return self.options.sheet
         hidden = [s.name for s in book.sheets_metadata if not str(s.visible).endswith("Visible")]
         if hidden:
@@ -130,28 +140,39 @@ class WorkbookFile:
         for name in open_names:
             rows = book.get_sheet_by_name(name).to_python(skip_empty_area=False, nrows=60)
             texts = [(n, [cell_text(c) for c in row]) for n, row in enumerate(rows)]
-            folded = {fold_head(h) for h in find_heads(texts, self.table, self.options)[1]} if texts else set()
-            wanted = {fold_head(self.options.columns.get(c.name, c.name)) for c in self.table.columns if c.required}
+            folded = (
+                {fold_head(h) for h in find_heads(texts, self.table, self.options)[1]} if texts else set()
+            )
+            wanted = {
+                fold_head(self.options.columns.get(c.name, c.name)) for c in self.table.columns if c.required
+            }
             if wanted <= folded:
                 fitting.append(name)
         if len(fitting) != 1:
             shown = ", ".join(fitting or open_names)
-            raise RecordError([f"{self.name}: {len(fitting)} sheets could hold {self.table.name} ({shown}); set sheet"])
+            raise RecordError(
+                [f"{self.name}: {len(fitting)} sheets could hold {self.table.name} ({shown}); set sheet"]
+            )
         return fitting[0]
 
     def blocks(
-        self, head_line: int, n_columns: int, wanted: dict[int, bool], like_record: Callable[[list[str]], bool]
+        self,
+        head_line: int,
+        n_columns: int,
+        wanted: dict[int, bool],
+        like_record: Callable[[list[str]], bool],
     ) -> Iterator[Block]:
         """Rows after the heads; see CsvFile.blocks."""
         blank = 0
         for start in range(head_line, len(self.rows), ROWS):
-            part = self.rows[start:start + ROWS]
+            part = self.rows[start : start + ROWS]
             kept = [n for n, row in enumerate(part) if row.count("") < len(row)]
             blank += len(part) - len(kept)
             across = list(zip(*(part[n] for n in kept), strict=True))
             columns = {}
             for position, coded in wanted.items():
-                array = pa.array(_texts(across[position]) if across else [], type=TEXT)
+                texts = _texts(across[position]) if across else []
+                array = pa.array(texts if coded else [plain(t) for t in texts], type=TEXT)
                 columns[position] = array.dictionary_encode() if coded else array
             yield Block(columns, np.array(kept, dtype="int64") + start + 1)
         if blank:
@@ -178,7 +199,11 @@ class ParquetFile:
         return [(0, self.heads)]
 
     def blocks(
-        self, head_line: int, n_columns: int, wanted: dict[int, bool], like_record: Callable[[list[str]], bool]
+        self,
+        head_line: int,
+        n_columns: int,
+        wanted: dict[int, bool],
+        like_record: Callable[[list[str]], bool],
     ) -> Iterator[Block]:
         """Rows; see CsvFile.blocks. The line is the number of the row, from 1."""
         names = self.heads
@@ -205,7 +230,9 @@ def _damaged(name: str, error: Exception) -> RecordError:
 def _as_text(array: pa.Array, coded: bool) -> pa.Array:
     if pa.types.is_dictionary(array.type):
         array = array.dictionary_decode()
-    number = pa.types.is_integer(array.type) or pa.types.is_floating(array.type) or pa.types.is_decimal(array.type)
+    number = (
+        pa.types.is_integer(array.type) or pa.types.is_floating(array.type) or pa.types.is_decimal(array.type)
+    )
     if pa.types.is_floating(array.type):
         array = pc.if_else(pc.is_nan(array), pa.scalar(None, array.type), array)
     if not coded:

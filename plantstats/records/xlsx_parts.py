@@ -30,10 +30,12 @@ HIDDEN_ROW = re.compile(rb"<(?:\w+:)?row\b[^>]*?\bhidden=[\"'](?:1|true)[\"'][^>
 ROW_NUMBER = re.compile(rb"\br=[\"'](\d+)[\"']")
 FORMULA = re.compile(
     rb"<(?:\w+:)?c\b[^>]*?\br=[\"']([A-Z]+\d+)[\"'][^>]*>\s*<(?:\w+:)?f\b[^>]*?(?:/>|>[^<]*</(?:\w+:)?f>)\s*"
-    rb"(?:<(?:\w+:)?v\s*/>|<(?:\w+:)?v>\s*</(?:\w+:)?v>)?\s*</(?:\w+:)?c>")
+    rb"(?:<(?:\w+:)?v\s*/>|<(?:\w+:)?v>\s*</(?:\w+:)?v>)?\s*</(?:\w+:)?c>"
+)
 ERROR = re.compile(
     rb"<(?:\w+:)?c\b(?=[^>]*?\bt=[\"']e[\"'])[^>]*?\br=[\"']([A-Z]+\d+)[\"'][^>]*>"
-    rb"(?:\s*<(?:\w+:)?f\b[^>]*?(?:/>|>[^<]*</(?:\w+:)?f>))?\s*<(?:\w+:)?v>([^<]*)</")
+    rb"(?:\s*<(?:\w+:)?f\b[^>]*?(?:/>|>[^<]*</(?:\w+:)?f>))?\s*<(?:\w+:)?v>([^<]*)</"
+)
 STYLED = re.compile(rb"<(?:\w+:)?c\b[^>]*?\br=[\"']([A-Z]+)(\d+)[\"'][^>]*?\bs=[\"'](\d+)[\"']")
 
 
@@ -68,7 +70,9 @@ class XlsxParts:
                 relations = _read(packed, "xl/_rels/workbook.xml.rels")
                 self.styles = _read(packed, "xl/styles.xml")
         except DAMAGED as error:
-            raise RecordError([f"{name}: half a workbook or a damaged one ({error}); copy it again"]) from None
+            raise RecordError(
+                [f"{name}: half a workbook or a damaged one ({error}); copy it again"]
+            ) from None
         if re.search(rb"date1904\s*=\s*[\"'](?:1|true|on)[\"']", head):
             self.epoch = 1904
         targets = {}
@@ -77,7 +81,10 @@ class XlsxParts:
             if key and target:
                 targets[key[1]] = target[1].decode("utf-8", "replace")
         for tag in re.findall(rb"<(?:\w+:)?sheet\b[^>]*>", head):
-            title, key = re.search(rb"\bname=[\"']([^\"']+)", tag), re.search(rb"\br?:?id=[\"']([^\"']+)", tag)
+            title, key = (
+                re.search(rb"\bname=[\"']([^\"']+)", tag),
+                re.search(rb"\br?:?id=[\"']([^\"']+)", tag),
+            )
             if title and key and key[1] in targets:
                 target = targets[key[1]].lstrip("/")
                 inside = target if target.startswith("xl/") else f"xl/{target}"
@@ -104,15 +111,21 @@ class XlsxParts:
             rows = max([rows, *(int(number) for number in ROW_OF_CELL.findall(piece))])
             columns = max([columns, *(column_number(letters) for letters in set(LETTERS.findall(piece)))])
         if rows * columns > MOST_CELLS:
-            raise RecordError([
-                f"{self.name}: sheet {title!r} reaches over {rows:,} rows and {columns:,} columns; "
-                f"at most {MOST_CELLS:,} cells are read. Delete the stray cells, or save it as CSV"])
+            raise RecordError(
+                [
+                    f"{self.name}: sheet {title!r} reaches over {rows:,} rows and {columns:,} columns; "
+                    f"at most {MOST_CELLS:,} cells are read. Delete the stray cells, or save it as CSV"
+                ]
+            )
 
     def _padded_styles(self) -> dict[int, int]:
         """Cell style -> number of digits shown, for formats that are nothing but zeros ("000")."""
         codes: dict[bytes, int] = {}
         for tag in re.findall(rb"<(?:\w+:)?numFmt\b[^>]*>", self.styles):
-            key, code = re.search(rb"numFmtId=[\"'](\d+)", tag), re.search(rb"formatCode=[\"']([^\"']*)[\"']", tag)
+            key, code = (
+                re.search(rb"numFmtId=[\"'](\d+)", tag),
+                re.search(rb"formatCode=[\"']([^\"']*)[\"']", tag),
+            )
             if key and code and re.fullmatch(rb"0{2,}", code[1]):
                 codes[key[1]] = len(code[1])
         cells = re.search(rb"<(?:\w+:)?cellXfs\b.*?</(?:\w+:)?cellXfs>", self.styles, re.DOTALL)
@@ -139,7 +152,9 @@ class XlsxParts:
         except KeyError:
             return
         except DAMAGED as error:
-            raise RecordError([f"{self.name}: half a workbook or a damaged one ({error}); copy it again"]) from None
+            raise RecordError(
+                [f"{self.name}: half a workbook or a damaged one ({error}); copy it again"]
+            ) from None
         if rest:
             yield rest
 

@@ -1,0 +1,114 @@
+"""Ids, names and species: text that stays text, joined or kept apart by stated rules."""
+
+from __future__ import annotations
+
+import re
+
+from plantstats.records.cells import DATE_CELL, NUMBER_CELL, Context, Parsed, plain
+from plantstats.records.species import accepted_names, propose
+from plantstats.records.words import fold, tidy
+
+MOST_DIGITS = 15  # a spreadsheet's numbers hold no more
+SCIENTIFIC = re.compile(r"\d(?:[.,]\d+)?[eE]\+\d{1,3}$")
+MOST_SHOWN = 5
+
+
+def ids(texts: list[str], context: Context) -> Parsed:
+    """Ids: kept letter for letter but for outer spaces and letter forms; case counts; number cells are suspect."""
+    reasons = [_doubtful(text) for text in texts]
+    values = [None if why else tidy(plain(text)) or None for text, why in zip(texts, reasons, strict=True)]
+    parsed = Parsed(values, reasons)
+    changed = [n for n, text in enumerate(texts) if values[n] and values[n] != plain(text)]
+    if changed:
+        shown = ", ".join(f"{plain(texts[n])!r} as {values[n]!r}" for n in changed[:MOST_SHOWN])
+        parsed.notes.append(("tidied", changed, f"outer spaces and letter forms made one: {shown}"))
+    short = [n for n, text in enumerate(texts) if SCIENTIFIC.match(text)]
+    if short:
+        shown = ", ".join(texts[n] for n in short[:MOST_SHOWN])
+        parsed.notes.append(("shortened ids", short, f"{shown} may be long ids that a spreadsheet has shortened"))
+    _note_look_alikes(parsed)
+    _note_wrong_letters(texts, parsed)
+    return parsed
+
+
+def _doubtful(text: str) -> str | None:
+    shown = plain(text)
+    if text.startswith(DATE_CELL):
+        return "a date cell in an id column: spreadsheets turn entries such as 1-02 into dates; make it text"
+    if not text.startswith(NUMBER_CELL):
+        return None
+    if len(shown.lstrip("-0").replace(".", "")) > MOST_DIGITS:
+        return f"a number cell of {len(shown)} digits in an id column: spreadsheets keep {MOST_DIGITS}; make it text"
+    if "." in shown or "e" in shown:
+        return "a number with a fraction in an id column; make the cell text"
+    return None
+
+
+def _note_look_alikes(parsed: Parsed) -> None:
+    groups: dict[str, set[str]] = {}
+    for value in parsed.values:
+        if value is not None:
+            groups.setdefault(fold(value), set()).add(value)
+    for names in groups.values():
+        if len(names) > 1:
+            shown = ", ".join(repr(n) for n in sorted(names))
+            parsed.notes.append(("look-alikes", [], f"{shown} differ only in case or accents and are kept apart"))
+
+
+def _note_wrong_letters(texts: list[str], parsed: Parsed) -> None:
+    """Say where text looks like UTF-8 that was once read as Windows-1252 and saved; it is never changed."""
+    wrong = {n: meant for n, text in enumerate(texts) if (meant := twice_encoded(text)) is not None}
+    if wrong:
+        shown = ", ".join(f"{texts[n]!r} (meant {meant!r}?)" for n, meant in list(wrong.items())[:MOST_SHOWN])
+        parsed.notes.append(("wrong letters", list(wrong), f"{shown}: saved in a wrong encoding once; kept as written"))
+
+
+def twice_encoded(text: str) -> str | None:
+    """What a text was before UTF-8 was read as Windows-1252, or None where it does not look like that."""
+    if text.isascii():
+        return None
+    try:
+        meant = text.encode("cp1252").decode("utf-8")
+    except UnicodeError:
+        return None
+    return meant if len(meant) < len(text) else None
+
+
+def labels(texts: list[str], context: Context) -> Parsed:
+    """Names: look-alikes (case, spaces, accents) are joined under the spelling used most, with a note."""
+    tidied = [tidy(plain(text)) for text in texts]
+    best: dict[str, tuple[int, str]] = {}
+    for n, text in enumerate(tidied):
+        if text:
+            best[fold(text)] = max(best.get(fold(text), (0, "")), (context.rows([n]), text))
+    parsed = Parsed([best[fold(t)][1] if t else None for t in tidied], [None] * len(tidied))
+    joined: dict[str, set[str]] = {}
+    for raw, value in zip(texts, parsed.values, strict=True):
+        if value is not None and plain(raw) != value:
+            joined.setdefault(value, set()).add(plain(raw))
+    for shown, raws in joined.items():
+        names = ", ".join(repr(r) for r in sorted(raws))
+        parsed.notes.append(("joined", [], f"{names} read as {shown!r}: only case, spaces or accents differ"))
+    _note_wrong_letters(texts, parsed)
+    return parsed
+
+
+def species(texts: list[str], context: Context) -> Parsed:
+    """Species by accepted name; unknown ones stay as written, a likely misspelling is only proposed."""
+    own = context.settings.species | context.table.codes.get(context.column.name, {})
+    known = accepted_names(own)
+    parsed = labels(texts, context)
+    for n, name in enumerate(parsed.values):
+        if name is None:
+            continue
+        accepted = known.get(fold(name))
+        if accepted is None:
+            near = propose(name, known)
+            hint = f"; did you mean {near}? (add it under [species] if so)" if near else ""
+            parsed.notes.append(
+                ("unknown species", [n], f"{name!r} is not in the species table, kept as written{hint}")
+            )
+        elif accepted != name:
+            parsed.values[n] = accepted
+            parsed.notes.append(("accepted name", [n], f"{name!r} read as {accepted!r}"))
+    return parsed
