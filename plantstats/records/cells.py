@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import Any
 
-from plantstats.records.settings import Settings, TableSettings
+from plantstats.records.settings_shape import Settings, TableSettings
 from plantstats.records.tables import Column
 
 # Stands before the text of a cell that a workbook or Parquet file holds as a number; a private-use letter.

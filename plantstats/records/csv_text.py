@@ -17,19 +17,16 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.csv as pc
 
+from plantstats.records.encodings import CHUNK, find_encoding
 from plantstats.records.errors import RecordError
 from plantstats.records.heads import MAX_COLUMNS
-from plantstats.records.settings import TableSettings
+from plantstats.records.settings_shape import TableSettings
 
-CHUNK = 16 * 2**20
 PIECE = 2**18
 LONGEST_LINE = 2 * 2**20
 MOST_LINES = 200  # a quoted field of more lines has lost its closing mark
 DELIMITERS = ",;\t|"
 PREVIEW_LINES = 60
-# Bytes that Windows-1252 leaves undefined: a file that holds one is not in that encoding.
-UNDEFINED_1252 = re.compile(rb"[\x81\x8d\x8f\x90\x9d]")
-ODD_CELL = re.compile(rb"[^\r\n,;\t\"|]*[\x80-\xff][^\r\n,;\t\"|]*")
 TEXT = pa.string()
 CODED = pa.dictionary(pa.int32(), pa.string())
 
@@ -60,7 +57,7 @@ class CsvFile:
     def __init__(self, path: Path, name: str, options: TableSettings) -> None:
         self.path, self.name, self.options = path, name, options
         self.notes: list[tuple[str, str]] = []
-        self.encoding, self.sample = _scan(path, name, options.encoding)
+        self.encoding, self.sample = find_encoding(path, name, options.encoding)
         self.first_line = 1
         self.delimiter = ","
         self.trailing = 0
@@ -90,7 +87,7 @@ class CsvFile:
         rows = []
         for number, line in enumerate(lines, start=self.first_line):
             if line.strip():
-                cells = next(csv.reader([line], delimiter=self.delimiter), [])
+                cells = _fields(line, self.delimiter)
                 if len(cells) > MAX_COLUMNS:
                     raise RecordError(
                         [f"{self.name}: line {number} has {len(cells):,} columns; at most {MAX_COLUMNS}"]
@@ -343,7 +340,7 @@ def _delimiter(lines: list[str]) -> str:
     """The delimiter under which most lines have as many fields as the fullest, the more fields the better."""
     best, most = ",", (0, 0)
     for delimiter in DELIMITERS:
-        widths = [len(next(csv.reader([line], delimiter=delimiter), [])) for line in lines if line.strip()]
+        widths = [len(_fields(line, delimiter)) for line in lines if line.strip()]
         if not widths:
             continue
         width = max(set(widths), key=lambda w: (widths.count(w) if w > 1 else 0, w))
@@ -353,58 +350,8 @@ def _delimiter(lines: list[str]) -> str:
     return best
 
 
-def _scan(path: Path, name: str, asked: str | None) -> tuple[str, str]:
-    """Encoding, and a sample of the letters beyond ASCII, in one pass over the file."""
-    utf8 = codecs.getincrementaldecoder("utf-8")("strict")
-    valid, undefined, odd = True, 0, b""
-    with path.open("rb") as file:
-        start = file.read(4)
-        file.seek(0)
-        at = 0
-        while chunk := file.read(CHUNK):
-            if not chunk.isascii():
-                if not odd and (match := ODD_CELL.search(chunk, 3 if at == 0 else 0)):
-                    odd = match[0][:60]
-                bad = UNDEFINED_1252.search(chunk)
-                if bad and not undefined:
-                    undefined = at + bad.start() + 1
-            if valid:
-                try:
-                    utf8.decode(chunk)
-                except UnicodeDecodeError:
-                    valid = False
-            at += len(chunk)
-    if asked is not None:
-        try:
-            encoding = codecs.lookup(asked).name
-        except LookupError:
-            raise RecordError([f"{name}: encoding {asked!r} is not known"]) from None
-    elif start.startswith(codecs.BOM_UTF8):
-        encoding = "utf-8-sig"
-    elif start.startswith((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)):
-        encoding = "utf-16"
-    elif valid and b"\0" not in start:
-        encoding = "utf-8"
-    elif start[1:2] == b"\0" or start[:1] == b"\0":
-        encoding = "utf-16-le" if start[1:2] == b"\0" else "utf-16-be"
-    elif undefined:
-        raise RecordError([f"{name}: neither UTF-8 nor Windows-1252 (byte {undefined:,}); set encoding"])
-    else:
-        encoding = "cp1252"
-    sample = odd.decode(encoding, errors="replace").strip("\ufeff") if odd and "16" not in encoding else ""
-    return encoding, sample
-
-
-def readable(path: Path, encoding: str, name: str) -> None:
-    """Raise RecordError if a file does not decode in its encoding, naming the place."""
-    with open(path, "rb") as file:
-        decoder = codecs.getincrementaldecoder(encoding)("strict")
-        at = 0
-        while chunk := file.read(CHUNK):
-            try:
-                decoder.decode(chunk)
-            except UnicodeDecodeError as error:
-                raise RecordError(
-                    [f"{name}: byte {at + error.start + 1:,} is not {encoding}; set encoding"]
-                ) from None
-            at += len(chunk)
+def _fields(line: str, delimiter: str) -> list[str]:
+    try:
+        return next(csv.reader([line], delimiter=delimiter), [])
+    except csv.Error:  # a field longer than the reader takes
+        return line.split(delimiter)

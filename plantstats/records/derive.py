@@ -12,7 +12,7 @@ import pyarrow.compute as pc
 import pyarrow.parquet as pq
 
 from plantstats.records.light import band_of_lux
-from plantstats.records.settings import Settings
+from plantstats.records.settings_shape import Settings
 
 Note = tuple[Any, ...]
 

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from plantstats.records.csv_text import CsvFile, readable
+from plantstats.records.csv_text import CsvFile
+from plantstats.records.encodings import readable
 from plantstats.records.errors import RecordError
-from plantstats.records.settings import TableSettings
+from plantstats.records.settings_shape import TableSettings
 from plantstats.records.tables import Table
 from plantstats.records.words import fold_head
 from plantstats.records.workbooks import ParquetFile, WorkbookFile

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from itertools import zip_longest
 
-from plantstats.records.settings import TableSettings
+from plantstats.records.settings_shape import TableSettings
 from plantstats.records.tables import Table
 from plantstats.records.words import fold_head, nearest, tidy
 

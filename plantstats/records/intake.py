@@ -14,7 +14,7 @@ from plantstats.records.csv_text import RowFault
 from plantstats.records.errors import RecordError
 from plantstats.records.files import TableFile
 from plantstats.records.heads import find_heads, map_heads
-from plantstats.records.settings import TableSettings
+from plantstats.records.settings_shape import TableSettings
 from plantstats.records.tables import Table
 
 

@@ -7,13 +7,13 @@ from pathlib import Path
 
 from plantstats.records.causes import CAUSES, map_cause
 from plantstats.records.cells import Context, Parsed
+from plantstats.records.decoded import with_lines
 from plantstats.records.errors import RecordError
 from plantstats.records.files import ENDINGS, open_file
 from plantstats.records.heads import find_heads, map_heads
 from plantstats.records.intake import CodedColumn, like_record
-from plantstats.records.settings import Settings, TableSettings
+from plantstats.records.settings_shape import Settings, TableSettings
 from plantstats.records.tables import TABLES, Table
-from plantstats.records.typed import with_lines
 from plantstats.records.values import parse
 from plantstats.records.words import fold_head, nearest, tidy
 

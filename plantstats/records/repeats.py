@@ -14,8 +14,8 @@ import duckdb
 import pyarrow as pa
 import pyarrow.parquet as pq
 
+from plantstats.records.rows import SET_ASIDE
 from plantstats.records.tables import TABLES
-from plantstats.records.typed import SET_ASIDE
 
 SEARCHED = ("visits", "readings", "moves")
 REASON = "the same in every column as "

@@ -18,7 +18,7 @@ from plantstats.records.cells import DATE_CELL, NO_VALUE, NUMBER_CELL, plain
 from plantstats.records.csv_text import CODED, TEXT, Block
 from plantstats.records.errors import RecordError
 from plantstats.records.heads import MAX_COLUMNS, find_heads
-from plantstats.records.settings import TableSettings
+from plantstats.records.settings_shape import TableSettings
 from plantstats.records.tables import Table
 from plantstats.records.words import fold_head
 from plantstats.records.xlsx_parts import SheetMarks, XlsxParts, column_number
