@@ -8,6 +8,7 @@ import seaborn as sns
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
+from plantstats import fair
 from plantstats.findings import pick
 from plantstats.periods import Period
 
@@ -61,6 +62,10 @@ def draw_groups(
     rows = pick(findings, measure, by, period.name)
     rows = rows[rows["n_plants"] >= small_group]
     rows = rows.nlargest(MOST_GROUPS, ["losses", "plant_days"]).sort_values("estimate")
+    if rows.empty:
+        ax.text(0.5, 0.5, f"no group of {small_group} plants or more", ha="center", fontsize=9, transform=ax.transAxes)
+        ax.set_axis_off()
+        return ax
     names = rows[by].astype(str).agg(", ".join, axis=1)
     labels = names + " (" + rows["losses"].astype(str) + " of " + rows["n_plants"].astype(str) + ")"
     at = np.arange(len(rows))
@@ -91,4 +96,34 @@ def draw_completeness(findings: pd.DataFrame, ax: Axes) -> Axes:
     ax.set_ylim(bottom=0)
     ax.set_ylabel("% (see the caption)", fontsize=8)
     ax.legend(fontsize=7, loc="lower left")
+    return ax
+
+
+def draw_funnel(findings: pd.DataFrame, period: Period, ax: Axes, *, small_group: int) -> Axes:
+    """Losses / expected of each site against its expected losses, between limits of chance.
+
+    Takes:  findings of `as_expected`; sites with fewer plants than small_group are not drawn.
+    Gives:  ax; sites that stand out (false discovery rate) carry their name.
+    """
+    raw = pick(findings, "observed_expected", ["site_id"], period.name).set_index("site_id")
+    should = pick(findings, "expected_losses", ["site_id"], period.name).set_index("site_id")["estimate"]
+    raw = raw.assign(expected=should.reindex(raw.index))
+    raw = raw[raw["expected"].gt(0) & raw["n_plants"].ge(small_group)]
+    spread = findings[findings["measure"].eq("over_dispersion") & findings["term"].eq("between groups by site_id")]
+    dispersion = float(spread["estimate"].iloc[0]) if len(spread) else 1.0
+    if len(raw):
+        at = np.geomspace(raw["expected"].min() * 0.8, raw["expected"].max() * 1.2, 80)
+        limits = fair.funnel_limits(at, dispersion)
+        for column in limits.columns.drop("expected"):
+            outer = min(float(column), 1 - float(column)) < 0.01
+            ax.plot(at, limits[column], color=FAINT, linewidth=1, linestyle=":" if outer else "-")
+        ax.set_ylim(0, 1.1 * max(raw["estimate"].max(), float(limits.drop(columns="expected").iloc[-1].max()), 2))
+    out = raw["note"].fillna("").str.startswith("stands out")
+    ax.scatter(raw["expected"], raw["estimate"], c=np.where(out, SECOND, ACCENT), s=22, zorder=3)
+    for site, row in raw[out].iterrows():
+        ax.annotate(str(site), (row["expected"], row["estimate"]), (4, 3), textcoords="offset points", fontsize=7)
+    ax.axhline(1, color=INK, linewidth=0.8)
+    ax.set_xscale("log")
+    ax.set_xlabel(f"Expected losses of an average site with these plants ({len(raw)} sites)", fontsize=8)
+    ax.set_ylabel("Losses / expected", fontsize=8)
     return ax

@@ -174,3 +174,14 @@ def page_date(period: Period, as_of: date | None = None) -> date:
     if cut < period.last_day:
         raise ReviewError(f"as_of {cut} lies before the end of {period.name} ({period.last_day})")
     return cut
+
+
+def largest_event_losses(found: pd.DataFrame, period: Period) -> int:
+    """Losses of the largest single event of the period, 0 where there was no loss."""
+    rows = found[found["measure"].eq("largest_event_share") & found["period"].eq(period.name)]
+    return int(rows["losses"].iloc[0]) if len(rows) else 0
+
+
+def join(*tables: pd.DataFrame) -> pd.DataFrame:
+    """Several findings tables as one."""
+    return findings.table(pd.concat(tables, ignore_index=True))

@@ -192,3 +192,8 @@ def groups_caption(small_group: int) -> str:
         f"With exact 95% intervals; groups of fewer than {small_group} plants are left out. Of many groups the "
         "highest is high partly by chance."
     )
+
+
+def after_the_second(sentences: list[str], more: list[str]) -> list[str]:
+    """Put the comparison with the expected after what was lost and the year before."""
+    return [*sentences[:2], *more, *sentences[2:]]

@@ -212,3 +212,6 @@ def test_groups_that_are_too_small_are_not_drawn(example: Path) -> None:
     _, ax = charts.figure()
     charts.draw_groups(found, ["light"], period, ax, small_group=4)
     assert [t.get_text() for t in ax.get_yticklabels()] == ["medium (1 of 4)"]
+    _, ax = charts.figure()
+    charts.draw_groups(found, ["light"], period, ax, small_group=5)
+    assert [t.get_text() for t in ax.texts] == ["no group of 5 plants or more"]

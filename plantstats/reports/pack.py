@@ -31,7 +31,7 @@ def review(folder: Path, quarter: str | None, client: str | None, as_of: date | 
     choice.check_client(loaded, client or "")
     until = choice.page_date(period, as_of)
     parameters = {
-        "records_dir": str(folder.resolve()),
+        "records_dir": str(folder),
         "quarter": period.name,
         "client": client or "",
         "as_of": until.isoformat(),

@@ -1,0 +1,132 @@
+"""The quarter against what one like it should lose: arithmetic kept, sentences no bolder than their intervals."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from types import SimpleNamespace
+
+import pandas as pd
+import pytest
+
+from plantstats import as_expected, charts, findings, plant_time, records, review
+from plantstats.periods import Period, quarter
+
+DEMO = Path(__file__).parents[1] / "data_demo"
+PERIOD = quarter("2026-Q3")
+
+
+@pytest.fixture(scope="module")
+def demo() -> SimpleNamespace:
+    loaded = records.load(DEMO)
+    time = plant_time.build(loaded, PERIOD.last_day)
+    return SimpleNamespace(records=loaded, time=time, found=as_expected.as_expected(time, loaded, PERIOD))
+
+
+def test_observed_and_expected_of_all_groups_add_up_to_the_whole(demo: SimpleNamespace) -> None:
+    whole = findings.pick(demo.found, "observed_expected", period=PERIOD.name).iloc[0]
+    should = findings.pick(demo.found, "expected_losses", period=PERIOD.name).iloc[0]
+    assert whole["estimate"] == pytest.approx(whole["losses"] / should["estimate"])
+    assert whole["losses"] == demo.time.cells([], PERIOD.start, PERIOD.end)["losses"].item()
+    sites = findings.pick(demo.found, "expected_losses", ["site_id"], PERIOD.name)
+    assert sites["estimate"].sum() == pytest.approx(should["estimate"])
+    for by in ("site_id", "species", "client_id", "technician"):
+        assert findings.pick(demo.found, "observed_expected", [by], PERIOD.name)["losses"].sum() == whole["losses"], by
+
+
+def test_the_expected_losses_know_nothing_of_this_quarter(demo: SimpleNamespace) -> None:
+    # With losses of the quarter cut away (the cut a day before it begins is no complete quarter, so the quarter's own
+    # losses are dropped from the records instead) the expectation must stay the same to the last digit.
+    should = findings.pick(demo.found, "expected_losses", period=PERIOD.name)["estimate"].item()
+    time = demo.time
+    time.engine.execute("create temp table kept as select * from stretches")
+    try:
+        time.engine.execute(
+            f"update stretches set died = 0, declined = 0, losses = 0 where month >= date '{PERIOD.start}'"
+        )
+        without = as_expected.as_expected(time, demo.records, PERIOD)
+    finally:
+        time.engine.execute("delete from stretches")
+        time.engine.execute("insert into stretches select * from kept")
+    assert findings.pick(without, "expected_losses", period=PERIOD.name)["estimate"].item() == should
+    assert findings.pick(without, "observed_expected", period=PERIOD.name)["losses"].item() == 0
+
+
+def test_a_client_sees_no_other_client_and_no_technician(demo: SimpleNamespace) -> None:
+    client = demo.records.table("sites")["client_id"].iloc[0]
+    mine = as_expected.as_expected(demo.time, demo.records, PERIOD, client)
+    sites = demo.records.table("sites")
+    assert set(mine["site_id"].dropna()) <= set(sites.loc[sites["client_id"] == client, "site_id"])
+    assert not {"client_id", "technician"} & set(mine.columns)
+
+
+def test_technicians_stand_under_pseudonyms_in_the_order_of_their_names(demo: SimpleNamespace) -> None:
+    table = as_expected.by_group(demo.found, "technician", PERIOD, 5)
+    assert table["Technician"].tolist() == sorted(table["Technician"])
+    codes = set(demo.records.table("visits")["technician"].dropna())
+    assert not codes & set(table["Technician"])
+
+
+def test_without_earlier_quarters_the_page_says_that_nothing_can_be_expected() -> None:
+    loaded = records.load(DEMO / "worked_example")
+    period = review.choose_quarter(loaded, "2024-Q4")
+    found = as_expected.as_expected(plant_time.build(loaded, period.last_day), loaded, period)
+    assert as_expected.headlines(found, period, 5)[0].startswith(
+        "What a quarter like this should lose cannot be told: "
+    )
+    assert as_expected.tables(found, period, 5) == []
+
+
+def ratio(low: float, estimate: float, high: float) -> pd.DataFrame:
+    given = {"n_plants": 500, "plant_days": 45000.0, "losses": 20}
+    return findings.table(
+        [
+            findings.finding(
+                "expected_losses",
+                PERIOD.name,
+                20 / estimate,
+                5,
+                30,
+                unit="losses expected",
+                method="m",
+                level=0.95,
+                **given,
+            ),
+            findings.finding(
+                "observed_expected", PERIOD.name, estimate, low, high, unit="ratio", method="m", level=0.95, **given
+            ),
+        ]
+    )
+
+
+@pytest.mark.parametrize(
+    ("interval", "words"),
+    [
+        ((0.8, 1.5, 2.6), "no sign that it was worse or better"),
+        ((1.01, 1.5, 2.2), ": worse than a quarter like this"),
+        ((0.3, 0.6, 0.99), ": better than a quarter like this"),
+        ((1.0, 1.5, 2.2), "no sign that it was worse or better"),
+    ],
+)
+def test_the_quarter_is_called_worse_only_when_the_interval_says_so(
+    interval: tuple[float, float, float], words: str
+) -> None:
+    assert words in as_expected.headlines(ratio(*interval), PERIOD, 5)[0]
+
+
+def test_the_funnel_shows_every_site_that_is_large_enough_and_names_those_that_stand_out(demo: SimpleNamespace) -> None:
+    found = demo.found.copy()
+    sites = findings.pick(found, "observed_expected", ["site_id"], PERIOD.name)
+    large = sites[sites["n_plants"] >= 5]
+    found.loc[large.index[0], "note"] = "stands out, at a false discovery rate of 10%"
+    _, ax = charts.figure()
+    charts.draw_funnel(found, PERIOD, ax, small_group=5)
+    assert len(ax.collections[0].get_offsets()) == len(large)
+    assert [text.get_text() for text in ax.texts] == [large["site_id"].iloc[0]]
+    assert "1 stand out" in as_expected.funnel_in_words(found, PERIOD)
+    assert "1 of the" in as_expected.headlines(found, PERIOD, 5)[1]
+
+
+def test_an_empty_period_of_a_client_has_nothing_to_compare(demo: SimpleNamespace) -> None:
+    nobody = as_expected.as_expected(demo.time, demo.records, PERIOD, "nobody")
+    assert nobody.empty and as_expected.headlines(nobody, PERIOD, 5) == []
+    assert isinstance(PERIOD, Period)
