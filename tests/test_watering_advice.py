@@ -191,7 +191,7 @@ def test_without_losses_the_assumption_stands_and_says_so() -> None:
 
 @pytest.fixture(scope="module")
 def company(tmp_path_factory: pytest.TempPathFactory) -> CompanyRecords:
-    return CompanyRecords(tmp_path_factory.mktemp("advice"), plants=160, years=2, seed=41)
+    return CompanyRecords(tmp_path_factory.mktemp("advice"), plants=160, years=2, seed=46)
 
 
 @pytest.fixture(scope="module")
@@ -352,6 +352,14 @@ def test_a_client_gets_advice_for_its_own_sites_only(company: CompanyRecords, le
     assert set(own.sites["client_id"]) == {client}
     same = winter.sites[winter.sites["client_id"] == client]
     assert own.sites["advised"].tolist() == same["advised"].tolist()
+
+
+def test_reminders_name_sites_outside_the_usual_temperatures_and_the_plants_to_turn(review: WateringReview) -> None:
+    said = words.reminders(review)
+    leaning = review.advice.plants["species"].isin(words.leaning())
+    assert f"{leaning.sum()} plants here" in said
+    assert "common practice" in said
+    assert "°C" in said
 
 
 def test_records_without_spells_are_refused_with_what_is_needed(company: CompanyRecords) -> None:

@@ -47,7 +47,8 @@ class Advice:
             look_every (days), too_dry (share of waterings at that).
     sites:  one row per site: site_id, client_id, region, plants, now, cheapest, advised (days), decision, good_from,
             good_to (days; intervals that cost about as little), cost_now, cost_advised, saving, saving_low,
-            saving_high (of the cheapest, per quarter), sure (chance that it saves), minutes_now, minutes_advised (at
+            saving_high (of the cheapest, per quarter), sure (chance that it saves and, if
+            longer, leaves few too dry), minutes_now, minutes_advised (at
             the plants, per quarter), too_dry_now, too_dry_advised (shares of waterings), spells (of its species),
             spells_needed (that would show the saving; missing: no change would save).
     money:  one row per site and interval: site_id, interval_days, cost, low, high (per quarter), too_dry.
@@ -108,8 +109,9 @@ def advise(learned: Learned, records: Records, heated: bool, client: str = "") -
         return routes.site_costs(costs, site, len(names), visit_days, learned.price, most)
 
     made = add_up(best)
-    drawn = np.stack([add_up(valued.costs(draw)).money for draw in worth.draws(learned)])
-    sites = _labelled(_decide(names, now, made, drawn, learned), plants, site, records, learned)
+    totals = [add_up(valued.costs(draw)) for draw in worth.draws(learned)]
+    drawn, dry = np.stack([one.money for one in totals]), np.stack([one.too_dry for one in totals])
+    sites = _labelled(_decide(names, now, made, drawn, dry, learned), plants, site, records, learned)
     looks = np.zeros(len(plants), dtype=int)
     for days in sites["advised"].unique():
         rows = np.flatnonzero(sites["advised"].to_numpy()[site] == days)
@@ -133,8 +135,13 @@ def advise(learned: Learned, records: Records, heated: bool, client: str = "") -
     return Advice(heated, plants, sites, by_interval, forced_plants(plants, sites, best, learned, visit_days))
 
 
-def _decide(names: Array, now: Array, made: routes.SiteCosts, drawn: Array, learned: Learned) -> pd.DataFrame:
-    """A change is advised where the cheapest interval saves more than `as_good` and does so with `certainty`."""
+def _decide(
+    names: Array, now: Array, made: routes.SiteCosts, drawn: Array, drawn_dry: Array, learned: Learned
+) -> pd.DataFrame:
+    """Advise a change where the cheapest interval saves more than `as_good`, with `certainty`.
+
+    A longer interval must with the same certainty leave few plants too dry.
+    """
     assumed, days, money = learned.assumed, np.array(made.visit_days), made.money
     rows = np.arange(len(names))
     may = routes.allowed(made, now, assumed.too_dry_most)
@@ -143,11 +150,16 @@ def _decide(names: Array, now: Array, made: routes.SiteCosts, drawn: Array, lear
     good = may & (money <= (1 + assumed.as_good) * lowest[:, None])
     saving = money[rows, at_now] - lowest
     spread = drawn[:, rows, at_now] - drawn[:, rows, cheapest]
-    sure = (spread > 0).mean(axis=0)
+    dry, longer = drawn_dry[:, rows, cheapest], cheapest > at_now
+    sure = ((spread > 0) & ((dry <= assumed.too_dry_most) | ~longer)).mean(axis=0)
     change = (sure >= assumed.certainty) & ~good[rows, at_now]
     advised = np.where(change, cheapest, at_now)
     z = stats.norm.ppf(assumed.certainty)
-    more = (z * spread.std(axis=0) / np.where(saving > 0, saving, np.nan)) ** 2
+    room = np.where(longer, assumed.too_dry_most - made.too_dry[rows, cheapest], np.inf)
+    short = np.maximum(
+        spread.std(axis=0) / np.where(saving > 0, saving, np.nan), dry.std(axis=0) / np.maximum(room, 1e-4)
+    )
+    more = (z * short) ** 2
     low, high = np.quantile(spread, [0.025, 0.975], axis=0)
     # The intervals that are as good, without a gap: from the cheapest outwards.
     first = [int(c - np.argmin(np.append(g[: c + 1][::-1], False)) + 1) for c, g in zip(cheapest, good, strict=True)]

@@ -16,9 +16,9 @@ Names = tuple[tuple[str, str], ...]  # term and level of each effect
 
 
 def groups_of(species: pd.Series) -> pd.Series:
-    """The group of each species; a species that the shipped table does not know is its genus."""
-    table = species_table().set_index("name")["group"]
-    return species.map(table).fillna(species.str.split(" ").str[0])
+    """The group of each species; the group of one that the shipped table does not know is its genus."""
+    known = dict(species_table()[["name", "group"]].itertuples(index=False))
+    return species.map({name: known.get(name, str(name).split(" ")[0]) for name in species.unique()})
 
 
 def names_of(rows: pd.DataFrame, vpd: bool) -> Names:

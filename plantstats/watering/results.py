@@ -33,9 +33,9 @@ define(
     "tenth takes about three times as long as the quicker tenth).",
     misread_share="Looks in 100 that noted topsoil as dry that was not, or the reverse, as learned from the records.",
     over_dry_loss_ratio="Loss rate on days with topsoil left dry, divided by that on other days (1 = the same).",
-    dry_half_if_misread="Days until half of the plants of all spells are dry, if so many were misread.",
-    visit_cost="Cost of a site per quarter at a visit interval: visits, minutes at the plants, expected losses, and the "
-    "fee for days on which plants stand too dry; in the company's currency.",
+    dry_half_if_misread="Days until half of the plants of all spells are dry, if so many looks were misread.",
+    visit_cost="Cost of a site per quarter at a visit interval: visits, minutes at the plants, expected losses, and "
+    "the fee for days on which plants stand too dry; in the company's currency.",
     visit_cost_now="Cost of a site per quarter at its present visit interval (see visit_cost).",
     visit_cost_advised="Cost of a site per quarter at the advised visit interval (see visit_cost).",
     visit_saving="What the cheapest allowed visit interval of a site saves per quarter against the present one.",

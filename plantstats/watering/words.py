@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
+from plantstats.records.species import species_table
 from plantstats.sentences import plants
 from plantstats.watering.advise import LONGER, SHORTER
 from plantstats.watering.situations import SEASONS
@@ -19,25 +20,23 @@ FINGER = (
     "larger pots), not because a table says so. The advice changes how often, never how much at once; no roots in "
     "standing water (common practice, no source)."
 )
-REMINDERS = (
-    "Reminders (common practice, no source): keep most plants between 16 and 29 °C; no feeding in winter rest "
-    "nor at the "
-    "height of summer; turn the pots of species that lean to the light at least monthly; oldest leaves yellowing "
-    "point to "
-    "thirst: come more often, do not pour more; green leaves falling in the heating season point to dry air."
-)
-CAUTIONS = (
-    "Lifting, ladders, wet floors and water near outlets or cables need the usual caution; the minutes here are "
-    "no target "
-    "that rewards skipping it. Sap can irritate: gloves. Pesticides: the label, local codes and a licensed "
-    "person decide."
-)
+COOLEST, WARMEST = 16, 29  # °C, for most figs (common practice, no source)
 BY_SPECIES_CAPTION = (
     "Days after watering until the topsoil of half of such plants is dry, with 95% intervals that allow for "
     "differences "
     "between sites; each species where most of it stands."
 )
 FIT_CAPTION = "Share of plants with dry topsoil by days after watering, for the species with most spells."
+
+
+TEMPERATURES = """
+    with lines as (
+        select coalesce(v.site_id, p.site_id) as site_id, v.temp_c, v.temp_c not between ? and ? as outside
+        from visits v left join plants p using (plant_id)
+        where v.temp_c is not null and v.visited_on between ? and ?
+    )
+    select count(*) as readings, coalesce(sum(outside::int), 0) as outside,
+           count(distinct site_id) filter (where outside) as sites from lines"""
 
 
 def intervals_caption(review: WateringReview) -> str:
@@ -152,6 +151,29 @@ def turns(review: WateringReview) -> str:
     return (
         f"From {review.turns_on.isoformat()} the {other} begins; {differ} of {len(both)} plants then have another look "
         "interval (intervals.csv holds both seasons)."
+    )
+
+
+def leaning() -> list[str]:
+    """Species whose leaves turn to the light."""
+    table = species_table()
+    return table.loc[table["leaning"], "name"].tolist()
+
+
+def reminders(review: WateringReview) -> str:
+    """Reminders of common practice, with what the quarter's readings and the standing plants give cause for."""
+    read = review.learned.spells.engine.execute(
+        TEMPERATURES, [COOLEST, WARMEST, review.period.start, review.period.last_day]
+    ).df()
+    outside, number = int(read["outside"].iloc[0]), int(read["readings"].iloc[0])
+    sites = int(read["sites"].iloc[0])
+    turned = int(review.advice.plants["species"].isin(leaning()).sum())
+    return (
+        f"Reminders (common practice, no source): keep most plants between {COOLEST} and {WARMEST} °C ({outside:,} of "
+        f"{number:,} readings of {review.period.name} lay outside, at {sites} sites); no feeding in winter rest nor at "
+        f"the height of summer; turn pots of species that lean to the light at least monthly ({turned} plants here); "
+        "oldest leaves yellowing point to thirst: come more often, do not pour more; green leaves falling in the "
+        "heating season point to dry air."
     )
 
 
