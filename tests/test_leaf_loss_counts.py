@@ -12,7 +12,11 @@ import statsmodels.api as sm
 import statsmodels.formula.api as smf
 
 from plantstats.leaf_loss.counts import (
-    NEGATIVE_BINOMIAL, POISSON, CountFit, LeafModelError, fit_counts,
+    NEGATIVE_BINOMIAL,
+    POISSON,
+    CountFit,
+    LeafModelError,
+    fit_counts,
 )
 
 
@@ -157,9 +161,12 @@ def test_errors_between_two_sites_are_those_worked_by_hand():
 def test_counts_less_spread_than_chance_fall_back_to_poisson_and_say_so():
     # Six figs with 2, 2, 2, 3, 2, 2 leaves and six dragon trees with 3, 3, 2, 3, 3, 3: ln(13/6) = 0.7732,
     # ln(17/13) = 0.2683; Poisson errors sqrt(1/13) = 0.2774 and sqrt(1/13 + 1/17) = 0.3684; Pearson / df 0.0679.
-    rows = pd.DataFrame({
-        "species": ["lyrata", "marginata"] * 6, "y": [2, 3, 2, 3, 2, 2, 3, 3, 2, 3, 2, 3],
-    })
+    rows = pd.DataFrame(
+        {
+            "species": ["lyrata", "marginata"] * 6,
+            "y": [2, 3, 2, 3, 2, 2, 3, 3, 2, 3, 2, 3],
+        }
+    )
     fit = fit_rows(rows, "y", "species")
     assert fit.family == POISSON
     assert fit.why == "the counts are no more spread than chance makes them"
@@ -187,11 +194,14 @@ def test_a_dispersion_hardly_above_none_does_not_break_the_fit():
     assert np.all(np.isfinite(fit.se))
 
 
-@pytest.mark.parametrize(("days", "leaves", "told"), [
-    ([7.0, 14.0, 21.0], [0, 0, 0], "not one leaf in 3 stretches"),
-    ([7.0, 0.0, -14.0], [1, 2, 3], "2 rows have no exposure above 0"),
-    ([7.0, np.nan, 21.0], [1, 2, 3], "missing values in exposure"),
-])
+@pytest.mark.parametrize(
+    ("days", "leaves", "told"),
+    [
+        ([7.0, 14.0, 21.0], [0, 0, 0], "not one leaf in 3 stretches"),
+        ([7.0, 0.0, -14.0], [1, 2, 3], "2 rows have no exposure above 0"),
+        ([7.0, np.nan, 21.0], [1, 2, 3], "missing values in exposure"),
+    ],
+)
 def test_tables_that_cannot_be_fitted_are_refused_by_name(days, leaves, told):
     table = pd.DataFrame({"n": 1, "sum": leaves, "squares": np.square(leaves), "exposure": days})
     counts = pd.DataFrame({"count": leaves, "n": 1})
@@ -208,5 +218,5 @@ def test_a_level_that_the_fit_has_not_seen_is_refused():
 
 def test_a_combination_that_never_dropped_a_leaf_is_an_error_not_a_large_number():
     rows = pd.DataFrame({"a": list("xxyy") * 5, "y": [1, 2, 0, 0] * 5})
-    with pytest.raises(LeafModelError, match="runs to infinity|does not settle"):
+    with pytest.raises(LeafModelError, match=r"runs to infinity|does not settle"):
         fit_rows(rows, "y", "a", family=POISSON)

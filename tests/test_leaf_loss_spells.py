@@ -26,8 +26,14 @@ def visit(plant: str, on: str, leaves: object = 0, **more: object) -> str:
 
 
 def leaf_time(
-    folder: Path, plants: list[str], visits: list[str], as_of: str = "2025-12-31", observed: str = "",
-    moves: tuple[str, ...] = (), replacements: tuple[str, ...] = (), readings: tuple[str, ...] = (),
+    folder: Path,
+    plants: list[str],
+    visits: list[str],
+    as_of: str = "2025-12-31",
+    observed: str = "",
+    moves: tuple[str, ...] = (),
+    replacements: tuple[str, ...] = (),
+    readings: tuple[str, ...] = (),
 ) -> leaf_loss.LeafTime:
     texts = {
         "sites": SITES.format(observed=observed),
@@ -59,8 +65,12 @@ def test_leaves_belong_to_the_days_since_the_visit_before(tmp_path):
     # days. P2: the visit of 2024-12-30 lies before installation and is set aside; 6 over 14 days: 12.857 per 30.
     plants = [FIG, "P2,S1,A2,Epipremnum aureum,17,medium,2025-01-06,1"]
     visits = [
-        visit("P1", "2025-01-20", 3), visit("P1", "2025-02-17", 4), visit("P1", "2025-02-03", 2),
-        visit("P1", "2025-02-17", 1, topsoil="dry"), visit("P1", "2025-03-03", 5), visit("P2", "2024-12-30", 2),
+        visit("P1", "2025-01-20", 3),
+        visit("P1", "2025-02-17", 4),
+        visit("P1", "2025-02-03", 2),
+        visit("P1", "2025-02-17", 1, topsoil="dry"),
+        visit("P1", "2025-03-03", 5),
+        visit("P2", "2024-12-30", 2),
         visit("P2", "2025-01-20", 6),
     ]
     time = leaf_time(tmp_path, plants, visits)
@@ -69,7 +79,9 @@ def test_leaves_belong_to_the_days_since_the_visit_before(tmp_path):
     assert sums.loc["P2"].to_list() == [6, 14]
     assert (30 * sums["green"] / sums["days"]).to_list() == pytest.approx([8.0357, 12.857], abs=1e-3)
     assert fates(time) == {
-        "used": 5, "used, joined to another visit of that day": 1, "before the plant was installed": 1,
+        "used": 5,
+        "used, joined to another visit of that day": 1,
+        "before the plant was installed": 1,
     }
     gone = time.account.set_index("fate").loc["before the plant was installed"]
     assert (gone["first_ids"], gone["leaves"]) == ("P2", 2)
@@ -79,26 +91,32 @@ def test_every_visit_row_has_a_fate(tmp_path):
     plants = [FIG, "P2,S1,A2,Ficus lyrata,17,medium,,1", "P3,S1,A3,Ficus lyrata,17,low,2025-01-06,1"]
     visits = [
         visit("P1", "2025-01-20", 3),
-        visit("P1", "2025-02-03", 9, status="missed"),          # not completed
-        visit("P1", "2025-02-17", 1),                           # 28 days after the completed one
-        visit("", "2025-02-17", "", site_id="S1"),              # a whole site
-        visit("P1", "2025-03-03", "", yellow_leaves=""),        # looked at, not counted
+        visit("P1", "2025-02-03", 9, status="missed"),  # not completed
+        visit("P1", "2025-02-17", 1),  # 28 days after the completed one
+        visit("", "2025-02-17", "", site_id="S1"),  # a whole site
+        visit("P1", "2025-03-03", "", yellow_leaves=""),  # looked at, not counted
         visit("P1", "2025-03-17", 2),
-        visit("P1", "2025-07-01", 2),                           # 106 days later
-        visit("P1", "2026-01-05", 2),                           # after the cut
-        visit("P2", "2025-02-03", 5),                           # unknown install date: first look
+        visit("P1", "2025-07-01", 2),  # 106 days later
+        visit("P1", "2026-01-05", 2),  # after the cut
+        visit("P2", "2025-02-03", 5),  # unknown install date: first look
         visit("P2", "2025-02-17", 1),
-        visit("P3", "2025-02-03", 50, condition=1),             # found dead
-        visit("P3", "2025-03-10", 1),                           # after its replacement
-        visit("P9", "2025-02-03", 1),                           # nobody knows it
+        visit("P3", "2025-02-03", 50, condition=1),  # found dead
+        visit("P3", "2025-03-10", 1),  # after its replacement
+        visit("P9", "2025-02-03", 1),  # nobody knows it
     ]
     lost = ("P3,2025-02-20,2025-02-03,DIED,died,1",)
     time = leaf_time(tmp_path, plants, visits, replacements=lost)
     assert fates(time) == {
-        "used": 4, "visit not completed": 1, "a line for a whole site": 1, "leaves not counted": 1,
-        "more than 92 days since the visit before": 1, "after the cut": 1,
-        "first visit: since when leaves fell is unknown": 1, "the plant was found dead": 1,
-        "after the plant was gone": 1, "no such plant": 1,
+        "used": 4,
+        "visit not completed": 1,
+        "a line for a whole site": 1,
+        "leaves not counted": 1,
+        "more than 92 days since the visit before": 1,
+        "after the cut": 1,
+        "first visit: since when leaves fell is unknown": 1,
+        "the plant was found dead": 1,
+        "after the plant was gone": 1,
+        "no such plant": 1,
     }
     assert sum(fates(time).values()) == len(visits)
     stretches = used(time)
@@ -108,8 +126,11 @@ def test_every_visit_row_has_a_fate(tmp_path):
 
 def test_the_frequency_table_keeps_every_used_stretch_and_leaf(tmp_path):
     plants = [FIG, "P2,S1,A2,Ficus benjamina,17,medium,2025-01-06,1"]
-    visits = [visit(p, day, n) for p in ("P1", "P2") for n, day in enumerate(
-        ["2025-01-20", "2025-02-03", "2025-02-17", "2025-03-03", "2025-03-17"])]
+    visits = [
+        visit(p, day, n)
+        for p in ("P1", "P2")
+        for n, day in enumerate(["2025-01-20", "2025-02-03", "2025-02-17", "2025-03-03", "2025-03-17"])
+    ]
     time = leaf_time(tmp_path, plants, visits)
     assert time.cells["green_n"].sum() == 10
     assert time.cells["green_sum"].sum() == 20
@@ -133,7 +154,10 @@ def test_humidity_and_warmth_are_those_of_the_28_days_before_the_end(tmp_path):
     # on the day of the end, and that of 10 on 2 February, do not count; nor does the cold of 2 February.
     visits = [visit("P1", "2025-02-10", 0), visit("P1", "2025-03-03", 1, rh_percent=80, temp_c=31)]
     readings = (
-        "S1,2025-02-02T08:00,10,12", "S1,2025-02-03T08:00,30,21", "S1,2025-03-02T08:00,40,15.9", "S2,2025-03-01T08:00,5,35",
+        "S1,2025-02-02T08:00,10,12",
+        "S1,2025-02-03T08:00,30,21",
+        "S1,2025-03-02T08:00,40,15.9",
+        "S2,2025-03-01T08:00,5,35",
     )
     rows = used(leaf_time(tmp_path, [FIG], visits, readings=readings))
     assert rows.loc[1, "rh"] == 35

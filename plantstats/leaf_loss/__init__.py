@@ -11,6 +11,14 @@ from plantstats.leaf_loss.model import LeafFit, fit_leaves, hinge_profile
 from plantstats.leaf_loss.review import LeafReview, review
 
 __all__ = [
-    "CountFit", "LeafFit", "LeafModelError", "LeafReview", "LeafTime", "build", "fit_counts", "fit_leaves",
-    "hinge_profile", "review",
+    "CountFit",
+    "LeafFit",
+    "LeafModelError",
+    "LeafReview",
+    "LeafTime",
+    "build",
+    "fit_counts",
+    "fit_leaves",
+    "hinge_profile",
+    "review",
 ]

@@ -9,10 +9,11 @@ from typing import TYPE_CHECKING
 
 import duckdb
 import ibis
+import numpy as np
 import pandas as pd
 
 from plantstats.leaf_loss import spells
-from plantstats.leaf_loss.inputs import CONDITIONS, KEY, OUTCOMES
+from plantstats.leaf_loss.inputs import CONDITIONS, KEY, NO_RH, OUTCOMES, RH_STEP, RH_TOP
 from plantstats.records.species import species_table
 
 if TYPE_CHECKING:
@@ -20,6 +21,7 @@ if TYPE_CHECKING:
 
 # Steps that stay views: they are read once.
 VIEWS = ("leaf_rows",)
+RH_BANDS = RH_TOP // RH_STEP + 2  # bands from 0 on, and the missing one
 
 
 @dataclass(frozen=True)
@@ -34,12 +36,40 @@ class LeafTime:
     def cells(self) -> pd.DataFrame:
         """The frequency table: all that the models need of the stretches.
 
-        Gives:  one row per combination of species, species_group, conditions, month, rh and plant_days (of one
-                stretch): cell (its number), and of each outcome n (stretches with a count), sum (leaves), squares
-                (sum of squared counts), such as green_n, green_sum, green_squares.
+        Gives:  one row per combination of species, conditions, month, rh and plant_days (of one stretch), sorted:
+                cell (the combination's number), species_group, and of each outcome n (stretches with a count), sum
+                (leaves), squares (sum of squared counts), such as green_n, green_sum, green_squares.
         Keeps:  stretches used, and their leaves.
         """
-        return self.ask("select * from leaf_cells order by cell")
+        sums = ", ".join(
+            f"count({name})::bigint as {name}_n, coalesce(sum({name}), 0)::double as {name}_sum, "
+            f"coalesce(sum({name} * {name}), 0)::double as {name}_squares"
+            for name in OUTCOMES
+        )
+        return self._decoded(self.ask(f"select cell, {sums} from leaf_used group by 1 order by 1"))
+
+    def _decoded(self, cells: pd.DataFrame) -> pd.DataFrame:
+        """The combinations behind their numbers: the reverse of `_cell`."""
+        facts = self.ask("""select distinct species::varchar as species, species_group::varchar as species_group
+            from leaf_spells where species is not null""").set_index("species")["species_group"]
+        names = self.ask("select unnest(enum_range(null::kind_of_species))::varchar as name")["name"]
+        levels = {"species": tuple(names), **CONDITIONS}
+        rest, made = cells["cell"].to_numpy(), {}
+        for name, known in reversed(levels.items()):
+            rest, code = np.divmod(rest, len(known))
+            made[name] = pd.Categorical.from_codes(code, list(known))
+        rest, month = np.divmod(rest, 12)
+        days, band = np.divmod(rest, RH_BANDS)
+        made |= {
+            "month": month + 1,
+            "rh": np.where(band == 0, NO_RH, (band - 1) * RH_STEP),
+            "plant_days": days,
+            "species_group": pd.Categorical.from_codes(
+                pd.factorize(facts.reindex(names), sort=True)[0][made["species"].codes],
+                sorted(facts.reindex(names).dropna().unique()),
+            ),
+        }
+        return cells.assign(**{name: made[name] for name in ("species_group", *KEY)})
 
     def counts(self, outcome: str) -> pd.DataFrame:
         """How often each count was found: count, n."""
@@ -56,15 +86,19 @@ class LeafTime:
                 client: one client's plants only.
         Gives:  one row per group and cell: group, cell, n (stretches with a count), sum (leaves), plant_days.
         """
-        where, given = [f"{outcome} is not null"], []
+        where = [f"{outcome} is not null"]
+        given: list[object] = []
         for value, test in ((start, "to_on > ?"), (end, "to_on <= ?"), (client or None, "client_id = ?")):
             if value is not None:
                 where.append(test)
                 given.append(value)
-        return self.ask(f"""
+        return self.ask(
+            f"""
             select {group}, cell, count(*)::bigint as n, sum({outcome})::double as sum,
                    sum(plant_days)::double as plant_days
-            from leaf_used where {" and ".join(where)} group by 1, 2 order by 1, 2""", given)
+            from leaf_used where {" and ".join(where)} group by 1, 2 order by 1, 2""",
+            given,
+        )
 
     @cached_property
     def account(self) -> pd.DataFrame:
@@ -80,7 +114,8 @@ class LeafTime:
                   on r.plant_id = s.plant_id and r.off is null
                  and s.to_on = date '1970-01-01' + (r.at + 1)::int
             )
-            select case when off is not null then off when nth > 1 then '{spells.JOINED}' else '{spells.USED}' end as fate,
+            select case when off is not null then off when nth > 1 then '{spells.JOINED}'
+                        else '{spells.USED}' end as fate,
                    count(*) as rows, coalesce(sum(leaves_dropped), 0)::bigint as leaves,
                    array_to_string(list_slice(list_sort(list_distinct(list(plant_id))), 1, 5), ', ') as first_ids
             from looked group by 1
@@ -107,13 +142,21 @@ def build(time: PlantTime) -> LeafTime:
     for name, step in steps.items():
         query = ibis.to_sql(step, dialect="duckdb")
         if name == "leaf_spells":
-            query = f"select * replace ({_coded(engine)}) from ({query})"
+            query = f"select *, {_cell()} as cell from (select * replace ({_coded(engine)}) from ({query}))"
         kind = "view" if name in VIEWS else "table"
         engine.execute(f"create or replace {kind} {name} as {query}")
-    engine.execute(_cells_sql())
-    engine.execute(f"""create or replace table leaf_used as
-        select s.*, c.cell from leaf_spells s join leaf_cells c using ({", ".join(KEY)}) where s.off is null""")
+    engine.execute("create or replace view leaf_used as select * from leaf_spells where off is null")
     return LeafTime(engine, steps, time.as_of)
+
+
+def _cell() -> str:
+    """One whole number for each combination of the key, so that grouping has one column to look at."""
+    number = f"plant_days * {RH_BANDS} + case when rh = {NO_RH} then 0 else rh // {RH_STEP} + 1 end"
+    number = f"({number}) * 12 + month - 1"
+    number = f"({number}) * len(enum_range(null::kind_of_species)) + enum_code(species)"
+    for name, levels in CONDITIONS.items():
+        number = f"({number}) * {len(levels)} + enum_code({name})"
+    return f"({number})::bigint"
 
 
 def _facts(engine: duckdb.DuckDBPyConnection) -> None:
@@ -141,14 +184,3 @@ def _coded(engine: duckdb.DuckDBPyConnection) -> str:
     # DuckDB makes a time stamp of a date plus an interval.
     dates = [f"{name}::date as {name}" for name in ("from_on", "to_on")]
     return ", ".join([*(f"{name}::kind_of_{name} as {name}" for name in kinds), *dates])
-
-
-def _cells_sql() -> str:
-    keys = ", ".join(KEY)
-    sums = ", ".join(
-        f"count({name})::bigint as {name}_n, coalesce(sum({name}), 0)::double as {name}_sum, "
-        f"coalesce(sum({name} * {name}), 0)::double as {name}_squares" for name in OUTCOMES
-    )
-    return f"""create or replace table leaf_cells as
-        select (row_number() over (order by {keys}) - 1)::bigint as cell, * from (
-            select {keys}, {sums} from leaf_spells where off is null group by {keys})"""

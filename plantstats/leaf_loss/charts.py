@@ -14,7 +14,9 @@ DRY_WINTER_CAPTION = (
     "Outdoor air warmed to room temperature with nothing added to it keeps its vapour and loses its relative humidity "
     "(FAO-56, equation 11). People and plants add a little, a humidifier more."
 )
-RATIO_CAPTION = "Times as many leaves, all else alike, with 95% intervals; 1 is no difference. Associations, not causes."
+RATIO_CAPTION = (
+    "Times as many leaves, all else alike, with 95% intervals; 1 is no difference. Associations, not causes."
+)
 
 
 def draw_dry_winter(ax: Axes, indoor_c: float = 22.0, outdoor_rh: tuple[float, ...] = (60, 80, 100)) -> Axes:
@@ -28,8 +30,14 @@ def draw_dry_winter(ax: Axes, indoor_c: float = 22.0, outdoor_rh: tuple[float, .
     for share, width in zip(outdoor_rh, np.linspace(1.0, 2.4, len(outdoor_rh)), strict=True):
         inside = air.heated(outdoor, share, indoor_c)
         ax.plot(outdoor, inside, color=ACCENT, linewidth=width)
-        ax.annotate(f"{share:g}% outdoors", (outdoor[-1], inside[-1]), (3, -2), textcoords="offset points",
-                    fontsize=7, color=INK)
+        ax.annotate(
+            f"{share:g}% outdoors",
+            (outdoor[-1], inside[-1]),
+            (3, -2),
+            textcoords="offset points",
+            fontsize=7,
+            color=INK,
+        )
     ax.set_xlabel("Outdoor temperature (°C)", fontsize=8)
     ax.set_ylabel(f"Relative humidity indoors (%)\nat {indoor_c:g} °C", fontsize=8)
     ax.set_ylim(0, 100)
@@ -42,7 +50,8 @@ def dry_winter_in_words(indoor_c: float = 22.0) -> str:
     """The drawing for those who cannot see it."""
     inside = air.heated([-10, 0, 10], 80, indoor_c)
     return (
-        f"Outdoor air of 80% humidity, warmed to {indoor_c:g} °C, has {inside[0]:.0f}% at -10 °C outdoors, {inside[1]:.0f}% at "
+        f"Outdoor air of 80% humidity, warmed to {indoor_c:g} °C, has {inside[0]:.0f}% at -10 °C outdoors, "
+        f"{inside[1]:.0f}% at "
         f"0 °C and {inside[2]:.0f}% at 10 °C."
     )
 
@@ -62,7 +71,11 @@ def draw_ratios(findings: pd.DataFrame, ax: Axes, measure: str = "green_leaf_rat
     ax.set_yticks(at, [_broken(term) for term in rows["term"]], fontsize=7)
     ax.set_ylim(-0.7, len(rows) - 0.3)
     ax.set_xscale("log")
-    ticks = [t for t in (0.1, 0.2, 0.5, 1, 2, 5, 10) if rows.empty or rows["low"].min() / 1.5 <= t <= rows["high"].max() * 1.5]
+    ticks = [
+        t
+        for t in (0.1, 0.2, 0.5, 1, 2, 5, 10)
+        if rows.empty or rows["low"].min() / 1.5 <= t <= rows["high"].max() * 1.5
+    ]
     ax.set_xticks(ticks, [f"{t:g}" for t in ticks])
     ax.minorticks_off()
     ax.set_xlabel("Times as many leaves (95% interval)", fontsize=8)
@@ -73,8 +86,11 @@ def ratios_in_words(findings: pd.DataFrame, measure: str = "green_leaf_ratio") -
     """The ratios for those who cannot see the chart."""
     rows = by_term(findings, measure)
     rows = rows[rows["estimate"].notna()].sort_values("estimate", ascending=False)
-    return "Times as many leaves. " + "; ".join(
-        f"{row.term}: {row.estimate:.2f} ({row.low:.2f} to {row.high:.2f})" for row in rows.itertuples()) + "."
+    return (
+        "Times as many leaves. "
+        + "; ".join(f"{row.term}: {row.estimate:.2f} ({row.low:.2f} to {row.high:.2f})" for row in rows.itertuples())
+        + "."
+    )
 
 
 def _broken(term: str) -> str:

@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
 
 from plantstats import findings
 from plantstats.leaf_loss.build import LeafTime
-from plantstats.leaf_loss.counts import POISSON, LeafModelError, fit_counts
+from plantstats.leaf_loss.counts import POISSON, CountFit, LeafModelError, fit_counts
 from plantstats.leaf_loss.model import LeafFit
 from plantstats.rates import LEVEL
 
@@ -23,13 +23,14 @@ BANDS = ("no more than expected", "one to two times", "twice or more", "not coun
 STEADY = 1.0
 FEWEST_LOSSES = 10  # rule of thumb of ten events, Peduzzi et al. 1995
 FORMULA = "shed + species + light + age_band + heating"
-METHOD = f"Poisson regression of losses on leaf drop in {WINDOW} days that ended {LAG} days before; errors between sites"
+METHOD = f"Poisson regression of losses on leaf drop in {WINDOW} days that ended {LAG} days before, errors by site"
 WARNING = "a mark, not a cause: what makes leaves fall may be what kills the plant"
 
 findings.define(
     loss_ratio_after_shedding=(
         "Loss rate of plants that had dropped more leaves than their situation explains, as a multiple of that of "
-        "plants that had not, with species, light, age and heating season alike."),
+        "plants that had not, with species, light, age and heating season alike."
+    ),
 )
 
 
@@ -49,26 +50,52 @@ def foretold(plant_time: PlantTime, time: LeafTime, model: LeafFit, period: str,
             raise LeafModelError(f"{lost} losses: too few to tell")
         made = _fitted(cells, sites)
     except LeafModelError as error:
-        return findings.table([findings.finding(
-            "loss_ratio_after_shedding", period, np.nan, unit="times", method=method, losses=lost, note=str(error))])
+        return findings.table(
+            [
+                findings.finding(
+                    "loss_ratio_after_shedding",
+                    period,
+                    np.nan,
+                    unit="times",
+                    method=method,
+                    losses=lost,
+                    note=str(error),
+                )
+            ]
+        )
     fit, table = made
     rows, names = [], list(fit.params.index)
     for band in BANDS[1:3]:
         column = f"shed[{band}]"
         part = cells[cells["shed"] == band]
-        common = {
-            "unit": "times", "method": method, "losses": int(part["losses"].sum()),
-            "plant_days": float(part["plant_days"].sum()), "term": f"leaves dropped: {band}",
+        common: dict[str, Any] = {
+            "unit": "times",
+            "method": method,
+            "losses": int(part["losses"].sum()),
+            "plant_days": float(part["plant_days"].sum()),
+            "term": f"leaves dropped: {band}",
         }
         if column not in names or table.loc[table["shed"] == band, "sum"].sum() == 0:
-            rows.append(findings.finding(
-                "loss_ratio_after_shedding", period, np.nan, note="no loss after such leaf drop", **common))
+            rows.append(
+                findings.finding(
+                    "loss_ratio_after_shedding", period, np.nan, note="no loss after such leaf drop", **common
+                )
+            )
             continue
-        value, error = fit.combine((fit.params.index == column).astype("float64"))
-        reach = fit.quantile(level) * error[0]
-        rows.append(findings.finding(
-            "loss_ratio_after_shedding", period, float(np.exp(value[0])), float(np.exp(value[0] - reach)),
-            float(np.exp(value[0] + reach)), level=level, note=WARNING, **common))
+        value, width = fit.combine((fit.params.index == column).astype("float64"))
+        reach = fit.quantile(level) * width[0]
+        rows.append(
+            findings.finding(
+                "loss_ratio_after_shedding",
+                period,
+                float(np.exp(value[0])),
+                float(np.exp(value[0] - reach)),
+                float(np.exp(value[0] + reach)),
+                level=level,
+                note=WARNING,
+                **common,
+            )
+        )
     return findings.table(rows)
 
 
@@ -93,7 +120,8 @@ def _cells(plant_time: PlantTime, time: LeafTime, model: LeafFit) -> tuple[pd.Da
             )
             select case when b.mean is null then '{BANDS[3]}'
                         when b.leaves + {STEADY} <= b.mean + {STEADY} then '{BANDS[0]}'
-                        when b.leaves + {STEADY} < 2 * (b.mean + {STEADY}) then '{BANDS[1]}' else '{BANDS[2]}' end as shed,
+                        when b.leaves + {STEADY} < 2 * (b.mean + {STEADY}) then '{BANDS[1]}'
+                        else '{BANDS[2]}' end as shed,
                    s.species::varchar as species, s.light::varchar as light, s.age_band::varchar as age_band,
                    s.heating::int::double as heating, s.site_id,
                    sum(s.plant_days)::double as plant_days, sum(s.losses)::double as losses
@@ -106,7 +134,7 @@ def _cells(plant_time: PlantTime, time: LeafTime, model: LeafFit) -> tuple[pd.Da
     return cells, both
 
 
-def _fitted(cells: pd.DataFrame, sites: pd.DataFrame):  # type: ignore[no-untyped-def]
+def _fitted(cells: pd.DataFrame, sites: pd.DataFrame) -> tuple[CountFit, pd.DataFrame]:
     table = cells.rename(columns={"losses": "sum", "plant_days": "exposure"})
     # Levels that lost nothing have a log rate of minus infinity; they are left out, and nothing is compared with them.
     for factor in ("species", "light", "age_band"):
@@ -123,5 +151,7 @@ def _fitted(cells: pd.DataFrame, sites: pd.DataFrame):  # type: ignore[no-untype
     whole = table[[*key, "exposure"]].astype({"shed": "str"}).assign(row=np.arange(len(table)))
     by_site = sites.merge(whole, on=key)
     # A site's share of a cell's plant-days is its share of the cell's expected losses.
-    by_site = by_site.assign(n=by_site["plant_days"] / by_site["exposure"], site=by_site["site_id"], sum=by_site["losses"])
+    by_site = by_site.assign(
+        n=by_site["plant_days"] / by_site["exposure"], site=by_site["site_id"], sum=by_site["losses"]
+    )
     return fit_counts(table, counts, formula, by_site[["site", "row", "n", "sum"]], family=POISSON), table

@@ -25,9 +25,7 @@ FIGS = "Ficus"
 OPENINGS = r"\b(vent|vents|diffuser|air con|aircon|door|doors|doorway|entrance|exit|radiator|heater)\b"
 
 NOT_RECENT, NO_DATE = "no", "unknown"
-STEPS = tuple(
-    f"days {low + 1}-{high}" for low, high in zip((0, *TRANSIENT_CUTS), TRANSIENT_CUTS, strict=False)
-)
+STEPS = tuple(f"days {low + 1}-{high}" for low, high in zip((0, *TRANSIENT_CUTS), TRANSIENT_CUTS, strict=False))
 # Conditions of a stretch and their levels; the first is the one that others are compared with.
 CONDITIONS: dict[str, tuple[str, ...]] = {
     "light": ("medium", "low", "high", "sun", "unknown"),
@@ -40,19 +38,34 @@ CONDITIONS: dict[str, tuple[str, ...]] = {
     "rewatered": ("no", "dry (figs)", "dry (others)", "unknown"),
     "dry": ("no", "dry (figs)", "dry (others)", "unknown"),
 }
-KEY = ("species", "species_group", *CONDITIONS, "month", "rh", "plant_days")
+# What tells one combination from another; species_group follows from the species.
+KEY = ("species", *CONDITIONS, "month", "rh", "plant_days")
 
 READS: dict[str, dict[str, str]] = {
     "visits": {
-        "visited_on": "date", "plant_id": "string", "site_id": "string", "status": "string", "topsoil": "string",
-        "leaves_dropped": "int64", "leaf_count": "int64", "yellow_leaves": "int64", "rh_percent": "float64",
-        "temp_c": "float64", "condition": "int64", "repotted": "boolean", "moved": "boolean",
+        "visited_on": "date",
+        "plant_id": "string",
+        "site_id": "string",
+        "status": "string",
+        "topsoil": "string",
+        "leaves_dropped": "int64",
+        "leaf_count": "int64",
+        "yellow_leaves": "int64",
+        "rh_percent": "float64",
+        "temp_c": "float64",
+        "condition": "int64",
+        "repotted": "boolean",
+        "moved": "boolean",
         "rotated": "boolean",
     },
     "plants": {"plant_id": "string", "site_id": "string", "position": "string"},
     "sites": {"site_id": "string", "client_id": "string"},
     "moves": {
-        "plant_id": "string", "moved_on": "date", "to_site_id": "string", "to_position": "string", "to_light": "string",
+        "plant_id": "string",
+        "moved_on": "date",
+        "to_site_id": "string",
+        "to_position": "string",
+        "to_light": "string",
     },
     "readings": {"site_id": "string", "read_at": "timestamp", "rh_percent": "float64", "temp_c": "float64"},
     "species_facts": {"species": "string", "species_group": "string", "leans": "boolean"},
@@ -62,4 +75,3 @@ READS: dict[str, dict[str, str]] = {
 def unbound() -> dict[str, ir.Table]:
     """The tables that leaf plant-time reads beside those of plant-time, by name and type only."""
     return {name: ibis.table(columns, name=name) for name, columns in READS.items()}
-

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -10,14 +11,25 @@ from scipy import optimize
 
 from plantstats.leaf_loss.build import LeafTime
 from plantstats.leaf_loss.counts import Array, CountFit, LeafModelError, fit_counts
-from plantstats.leaf_loss.inputs import CONDITIONS, NO_RH, OUTCOMES, RH_STEP, RH_TOP
+from plantstats.leaf_loss.inputs import CONDITIONS, KEY, NO_RH, OUTCOMES, RH_STEP, RH_TOP
 
 # The model, term by term. A term of which the records show one level only is left out, and said. What was done
 # at the visit (watering) is no term: in figs drought is followed by leaf drop only once they are watered again
 # (Graves, abstract: most of the drop within a day of rewatering), so the act would bear the blame of the drought.
 TERMS = (
-    "species", "light", "{season}", "dry_air:air_group", "air_unknown", "warmth", "opening", "new", "moved",
-    "repotted", "turned", "rewatered", "dry",
+    "species",
+    "light",
+    "{season}",
+    "dry_air:air_group",
+    "air_unknown",
+    "warmth",
+    "opening",
+    "new",
+    "moved",
+    "repotted",
+    "turned",
+    "rewatered",
+    "dry",
 )
 SEASONS = {"cycle": "cos_year + sin_year", "heating": "heated"}
 # Below this humidity dry air counts (percent). Official advice of 1978 called 35 to 45% best.
@@ -66,8 +78,12 @@ class LeafFit:
 
 
 def fit_leaves(
-    time: LeafTime, outcome: str = "green", season: str = "cycle", hinge: int = HINGE,
-    heating_months: tuple[int, ...] = (), by_site: bool = True,
+    time: LeafTime,
+    outcome: str = "green",
+    season: str = "cycle",
+    hinge: int = HINGE,
+    heating_months: tuple[int, ...] = (),
+    by_site: bool = True,
 ) -> LeafFit:
     """Fit the leaf model on the frequency table of leaf plant-time.
 
@@ -89,19 +105,19 @@ def fit_leaves(
         raise LeafModelError("; ".join(faults))
     cells = time.cells.rename(columns={f"{outcome}_{part}": part for part in ("n", "sum", "squares")})
     cells = cells[cells["n"] > 0].reset_index(drop=True)
-    cells = cells[["cell", "species", "species_group", *CONDITIONS, "month", "rh", "plant_days", "n", "sum", "squares"]]
-    table = _columns(cells, hinge, heating_months)
+    cells = cells[["cell", "species_group", *KEY, "n", "sum", "squares"]]
+    table = columns(cells, hinge, heating_months)
     table, nothing = _without_nothing(table, ("species", *CONDITIONS))
     counts = time.counts(outcome)
     if len(nothing):
         # Counts of nothing alone were taken out.
         gone = int(nothing["n"].sum())
         counts["n"] = counts["n"].where(counts["count"] != 0, counts["n"] - gone)
-    formula, left_out = _formula(table, season)
+    formula, left_out = formula_of(table, season)
     sites = _by_site(time, table, outcome) if by_site else None
     fit = fit_counts(table, counts, formula, sites)
     nothing = nothing.assign(high=[_upper(row, table, fit) for row in nothing.itertuples()])
-    expected = pd.Series(fit.expected, table["cell"].to_numpy()).reindex(range(int(time.cells["cell"].max()) + 1))
+    expected = pd.Series(fit.expected, table["cell"].to_numpy())
     notes = [*left_out, *(f"{name}: tells the same as other terms" for name in fit.repeated)]
     return LeafFit(outcome, season, hinge, fit, table, nothing, tuple(notes), expected)
 
@@ -115,42 +131,49 @@ def hinge_profile(time: LeafTime, outcome: str = "green") -> pd.DataFrame:
     return pd.DataFrame({"hinge": HINGES, "behind": max(fits) - np.array(fits)})
 
 
-def _columns(cells: pd.DataFrame, hinge: int, heating_months: tuple[int, ...]) -> pd.DataFrame:
+def columns(cells: pd.DataFrame, hinge: int, heating_months: tuple[int, ...]) -> pd.DataFrame:
     """Columns of the formula, from the conditions."""
     angle = 2 * np.pi * (cells["month"] - 0.5) / 12
     known = cells["rh"] != NO_RH
     middle = np.where(cells["rh"] == RH_TOP, RH_TOP, cells["rh"] + RH_STEP / 2)
     dry_air = np.where(known, np.maximum(hinge - middle, 0) / 10, 0.0)
-    groups = cells["species_group"].astype("str")
-    leaves = cells["sum"].where(dry_air > 0, 0).groupby(groups).sum()
-    own = groups.where(groups.isin(leaves.index[leaves >= FEWEST_FOR_SLOPE]), OTHERS)
+    groups = cells["species_group"].cat.remove_unused_categories()
+    leaves = cells["sum"].where(dry_air > 0, 0).groupby(groups, observed=False).sum()
+    own = {str(group): str(group) if n >= FEWEST_FOR_SLOPE else OTHERS for group, n in leaves.items()}
+    air_group = pd.Categorical(np.array([own[g] for g in groups.cat.categories], dtype=object)[groups.cat.codes])
     table = cells.assign(
-        exposure=cells["plant_days"].astype("float64"), dry_air=dry_air, air_unknown=(~known).astype("float64"),
-        cos_year=np.cos(angle), sin_year=np.sin(angle), air_group=pd.Categorical(own),
+        exposure=cells["plant_days"].astype("float64"),
+        dry_air=dry_air,
+        air_unknown=(~known).astype("float64"),
+        cos_year=np.cos(angle),
+        sin_year=np.sin(angle),
+        air_group=air_group,
         heated=cells["month"].isin(heating_months).astype("float64"),
     )
-    for name, levels in CONDITIONS.items():
-        table[name] = pd.Categorical(table[name].astype("str"), levels)
     # The species seen most is what others are compared with.
-    order = table.groupby(table["species"].astype("str"))["n"].sum().sort_values(ascending=False, kind="stable")
-    table["species"] = pd.Categorical(table["species"].astype("str"), list(order.index))
-    return table
+    order = table.groupby("species", observed=True)["n"].sum().sort_values(ascending=False, kind="stable")
+    return table.assign(species=table["species"].cat.set_categories(list(order.index)))
 
 
 def _without_nothing(table: pd.DataFrame, factors: tuple[str, ...]) -> tuple[pd.DataFrame, pd.DataFrame]:
     """Take out levels of which no stretch had a leaf: their log rate is minus infinity, and no fit finds that."""
-    found = []
+    found: list[dict[str, Any]] = []
     while True:
         before = len(found)
         for factor in factors:
             sums = table.groupby(factor, observed=True)[["n", "sum"]].sum()
             for level in sums.index[sums["sum"] == 0]:
                 rows = table[table[factor] == level]
-                found.append({
-                    "factor": factor, "level": str(level), "n": int(rows["n"].sum()), "leaves": 0,
-                    "plant_days": float((rows["n"] * rows["exposure"]).sum()),
-                    "stretches": rows[["n", "exposure"]].to_numpy(dtype="float64"),
-                })
+                found.append(
+                    {
+                        "factor": factor,
+                        "level": str(level),
+                        "n": int(rows["n"].sum()),
+                        "leaves": 0,
+                        "plant_days": float((rows["n"] * rows["exposure"]).sum()),
+                        "stretches": rows[["n", "exposure"]].to_numpy(dtype="float64"),
+                    }
+                )
                 table = table[table[factor] != level]
         if len(found) == before:
             break
@@ -160,7 +183,7 @@ def _without_nothing(table: pd.DataFrame, factors: tuple[str, ...]) -> tuple[pd.
     return table.reset_index(drop=True), pd.DataFrame(found, columns=names)
 
 
-def _formula(table: pd.DataFrame, season: str) -> tuple[str, list[str]]:
+def formula_of(table: pd.DataFrame, season: str) -> tuple[str, list[str]]:
     """The model's terms that the records can tell anything about; those left out, with the reason."""
     terms, left_out = [], []
     for term in TERMS:
@@ -177,10 +200,9 @@ def _formula(table: pd.DataFrame, season: str) -> tuple[str, list[str]]:
 
 
 def _by_site(time: LeafTime, table: pd.DataFrame, outcome: str) -> pd.DataFrame:
-    row = pd.Series(np.arange(len(table)), table["cell"].to_numpy())
     sites = time.by("site_id", outcome).rename(columns={"site_id": "site"})
-    sites["row"] = row.reindex(sites["cell"]).to_numpy()
-    return sites.dropna(subset=["row"]).astype({"row": "int64"})
+    sites["row"] = pd.Index(table["cell"]).get_indexer(sites["cell"])
+    return sites[sites["row"] >= 0]
 
 
 def _upper(row: object, table: pd.DataFrame, fit: CountFit, level: float = 0.95) -> float:
@@ -200,5 +222,6 @@ def _upper(row: object, table: pd.DataFrame, fit: CountFit, level: float = 0.95)
         high *= 4
         if high > 1e6:
             return np.nan
-    return float(optimize.brentq(
-        lambda rate: (n @ np.log1p(fit.alpha * rate * days)) / fit.alpha - wanted, low / 2, high))
+    return float(
+        optimize.brentq(lambda rate: (n @ np.log1p(fit.alpha * rate * days)) / fit.alpha - wanted, low / 2, high)
+    )

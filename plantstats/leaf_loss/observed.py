@@ -40,22 +40,37 @@ def leaves_by(
     for key, group in rows.groupby(by, observed=True) if by else [((), rows)]:
         values = dict(zip(by, key if isinstance(key, tuple) else (key,), strict=True))
         estimate, low, high, how = _rate(group, level)
-        made.append(findings.finding(
-            f"{outcome}_leaves", period.name, estimate, low, high, unit=PER_PLANT_MONTH, method=METHOD,
-            n_plants=int(group["plants"].sum()), plant_days=float(group["days"].sum()), level=level,
-            note=f"{int(group['leaves'].sum())} leaves at {int(group['n'].sum())} visits{how}", **values))
+        made.append(
+            findings.finding(
+                f"{outcome}_leaves",
+                period.name,
+                estimate,
+                low,
+                high,
+                unit=PER_PLANT_MONTH,
+                method=METHOD,
+                n_plants=int(group["plants"].sum()),
+                plant_days=float(group["days"].sum()),
+                level=level,
+                note=f"{int(group['leaves'].sum())} leaves at {int(group['n'].sum())} visits{how}",
+                **values,
+            )
+        )
     return findings.table(made)
 
 
 def _sums(time: LeafTime, outcome: str, by: list[str], period: Period, client: str) -> pd.DataFrame:
     columns = ", ".join(f"{name}::varchar as {name}" for name in dict.fromkeys([*by, "site_id"]))
-    return time.ask(f"""
+    return time.ask(
+        f"""
         select {columns}, count(*)::bigint as n, count(distinct plant_id)::bigint as plants,
                sum({outcome})::double as leaves, sum(plant_days)::double as days,
                sum({outcome} * {outcome} / plant_days)::double as squares
         from leaf_used
         where {outcome} is not null and to_on > ? and to_on <= ? and (? = '' or client_id = ?)
-        group by all order by all""", [period.start, period.end, client, client])
+        group by all order by all""",
+        [period.start, period.end, client, client],
+    )
 
 
 def _rate(group: pd.DataFrame, level: float) -> tuple[float, float, float, str]:

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import pandas as pd
 
 from plantstats import findings
-from plantstats.leaf_loss import foretell, observed, results, shedding
+from plantstats.leaf_loss import crown, foretell, observed, results, shedding
 from plantstats.leaf_loss.build import LeafTime, build
 from plantstats.leaf_loss.counts import NEGATIVE_BINOMIAL, LeafModelError
 from plantstats.leaf_loss.inputs import OUTCOMES
@@ -36,7 +36,9 @@ class LeafReview:
     hinges: pd.DataFrame  # hinge, behind (log likelihood behind the best)
 
 
-def review(plant_time: PlantTime, records: Records, period: Period, client: str = "", season: str = "cycle") -> LeafReview:
+def review(
+    plant_time: PlantTime, records: Records, period: Period, client: str = "", season: str = "cycle"
+) -> LeafReview:
     """Make the leaf-loss findings of a quarter.
 
     Takes:  plant-time up to the quarter's end or later; its records; period; client: rates and plants of one
@@ -49,7 +51,9 @@ def review(plant_time: PlantTime, records: Records, period: Period, client: str 
     for outcome in OUTCOMES:
         made += [observed.leaves_by(time, outcome, by, period, client) for by in SPLITS]
         try:
-            models[outcome] = fit_leaves(time, outcome, season, heating_months=heating_months(records.settings.heating_season))
+            models[outcome] = fit_leaves(
+                time, outcome, season, heating_months=heating_months(records.settings.heating_season)
+            )
         except LeafModelError as error:
             notes.append(f"No model of {NAMES[outcome]}: {error}.")
             continue
@@ -61,7 +65,7 @@ def review(plant_time: PlantTime, records: Records, period: Period, client: str 
         made.append(foretell.foretold(plant_time, time, models["green"], whole))
         hinges = hinge_profile(time)
         notes += _hinge(hinges)
-    made.append(shedding.crown(time, period, client))
+    made.append(crown.crown(time, period, client))
     notes += _uncounted(time, records)
     kept = [part for part in made if len(part)]
     table = findings.table(pd.concat(kept, ignore_index=True)) if kept else findings.table([])
@@ -76,8 +80,10 @@ def _of_model(model: LeafFit) -> list[str]:
     if fit.cov_sites is None:
         said.append(f"All {name} come from one site: the limits do not allow for differences between sites.")
     for row in model.nothing.itertuples():
-        said.append(f"Not in the model of {name}: {row.factor} {row.level} had no leaf at {row.n} visits, "
-                    f"which is not the same as none to come.")
+        said.append(
+            f"Not in the model of {name}: {row.factor} {row.level} had no leaf at {row.n} visits, "
+            f"which is not the same as none to come."
+        )
     return said
 
 
@@ -103,13 +109,16 @@ def _uncounted(time: LeafTime, records: Records) -> list[str]:
         rate = DAYS_PER_MONTH * row["leaves"] / row["counted"]
         least = DAYS_PER_MONTH * row["leaves"] / (row["counted"] + row["days"])
         said.append(
-            f"At {row['visits']:,.0f} visits dropped leaves were not counted in numbers; they are left out. Had none "
-            f"fallen there, the rate over all records would be {least:.2f} instead of {rate:.2f} leaves per plant-month.")
+            f"At {row['visits']:,.0f} visits dropped leaves were not counted in numbers; they are left out. "
+            f"Had none fallen there, the rate over all records would be {least:.2f} instead of {rate:.2f} leaves "
+            "per plant-month."
+        )
     aside = records.set_aside
     words = aside[(aside["table"] == "visits") & aside["column"].isin(OUTCOMES.values())]
     if len(words):
         most = ", ".join(f"{text!r} {n}" for text, n in words["text"].value_counts().head(3).items())
         said.append(
-            f"{len(words)} leaf counts in visits are no number ({most}): a word such as few or many is not turned into one, "
-            "so those visits count without their leaves.")
+            f"{len(words)} leaf counts in visits are no number ({most}): a word such as few or many is not turned "
+            "into one, so those visits count without their leaves."
+        )
     return said

@@ -5,7 +5,8 @@ from __future__ import annotations
 import pandas as pd
 
 from plantstats.findings import for_display, pick
-from plantstats.leaf_loss.results import MOST_INFLATION, by_term
+from plantstats.leaf_loss.humidity import MOST_INFLATION
+from plantstats.leaf_loss.results import by_term
 from plantstats.leaf_loss.review import LeafReview
 from plantstats.periods import Period
 
@@ -19,8 +20,13 @@ def leaf_headlines(review: LeafReview, period: Period, small_group: int) -> list
     """
     facts, shown = review.findings, for_display(review.findings, small_group)
     said = [
-        _fallen(facts, shown, period), _humidity(facts, shown), _thirst(facts, shown), _transient(facts, shown),
-        _plants(facts, period), _crown(facts, shown, period), _foretold(facts, shown),
+        _fallen(facts, shown, period),
+        _humidity(facts, shown),
+        _thirst(facts, shown),
+        _transient(facts, shown),
+        _plants(facts, period),
+        _crown(facts, shown, period),
+        _foretold(facts, shown),
     ]
     return [sentence for sentence in said if sentence] + list(review.notes)
 
@@ -50,8 +56,8 @@ def _humidity(facts: pd.DataFrame, shown: pd.DataFrame) -> str:
         return f"Humidity: {apart['note'].iloc[0]}."
     if times > MOST_INFLATION:
         return (
-            "Season and humidity move together in these records: whether dry air or the time of year goes with leaf drop "
-            "cannot be told. Sites with humidified air, or more years, would tell."
+            "Season and humidity move together in these records: whether dry air or the time of year goes with leaf "
+            "drop cannot be told. Sites with humidified air, or more years, would tell."
         )
     rows = by_term(facts, "green_humidity_ratio")
     rows = rows[rows["estimate"].notna()]
@@ -60,8 +66,11 @@ def _humidity(facts: pd.DataFrame, shown: pd.DataFrame) -> str:
         return "No species group clearly drops fewer leaves in moister air in these records."
     top = clear.index[0]
     group, change = facts.loc[top, "term"].split(": ")
-    others = f" It is also clearly fewer in {', '.join(facts.loc[i, 'term'].split(':')[0] for i in clear.index[1:])}." if (
-        len(clear) > 1) else ""
+    others = (
+        f" It is also clearly fewer in {', '.join(facts.loc[i, 'term'].split(':')[0] for i in clear.index[1:])}."
+        if (len(clear) > 1)
+        else ""
+    )
     return (
         f"Moister air goes with fewer green leaves dropped, most in {group}: with {change}, "
         f"{shown.loc[top, 'estimate']} times as many ({shown.loc[top, 'interval']}), all else alike.{others}"
@@ -74,11 +83,13 @@ def _thirst(facts: pd.DataFrame, shown: pd.DataFrame) -> str:
     if rows.empty:
         return ""
     said = " and ".join(
-        f"{shown.loc[i, 'estimate']} times ({shown.loc[i, 'interval']}) in {facts.loc[i, 'term'].split('dry, ')[1].split(' instead')[0]}"
-        for i in rows.index)
+        f"{shown.loc[i, 'estimate']} times ({shown.loc[i, 'interval']}) in "
+        f"{facts.loc[i, 'term'].split('dry, ')[1].split(' instead')[0]}"
+        for i in rows.index
+    )
     return (
-        f"Plants found with dry topsoil had more oldest leaves yellowed: {said}. That is read as thirst: look more often, "
-        "do not pour more at once."
+        f"Plants found with dry topsoil had more oldest leaves yellowed: {said}. That is read as thirst: look more "
+        "often, do not pour more at once."
     )
 
 
@@ -88,7 +99,9 @@ def _transient(facts: pd.DataFrame, shown: pd.DataFrame) -> str:
     if rows.empty:
         return ""
     said = ", ".join(
-        f"{shown.loc[i, 'estimate']} times ({shown.loc[i, 'interval']}) {facts.loc[i, 'term'].split(':')[0]}" for i in rows.index)
+        f"{shown.loc[i, 'estimate']} times ({shown.loc[i, 'interval']}) {facts.loc[i, 'term'].split(':')[0]}"
+        for i in rows.index
+    )
     return f"In the first 30 days more green leaves fall: {said}. It passes: same care as before."
 
 
@@ -99,16 +112,16 @@ def _plants(facts: pd.DataFrame, period: Period) -> str:
     n, of = int(total["estimate"].iloc[0]), int(total["n_plants"].iloc[0])
     if n == 0:
         return (
-            f"None of {of:,} plants dropped clearly more leaves in {period.name} than its situation explains (allowing for "
-            "the number of plants looked at)."
+            f"None of {of:,} plants dropped clearly more leaves in {period.name} than its situation explains (allowing "
+            "for the number of plants looked at)."
         )
     rows = pick(facts, "shedding", ["site_id", "species", "plant_id"], period.name)
     recent = int(rows["note"].str.startswith(("new here", "just moved", "just repotted")).sum())
     first = rows.sort_values("low", ascending=False).iloc[0]
     settled = f" {recent} of them are new here, just moved or just repotted." if recent else ""
     return (
-        f"{n} of {of:,} plants dropped clearly more leaves in {period.name} than their situation explains; about one in ten "
-        f"of such a list is there by chance. First to look at: {first['plant_id']} ({first['species']}, site "
+        f"{n} of {of:,} plants dropped clearly more leaves in {period.name} than their situation explains; about one "
+        f"in ten of such a list is there by chance. First to look at: {first['plant_id']} ({first['species']}, site "
         f"{first['site_id']}; {first['note']}).{settled}"
     )
 
@@ -120,8 +133,8 @@ def _crown(facts: pd.DataFrame, shown: pd.DataFrame, period: Period) -> str:
         return ""
     row, fact = shown.loc[rows.index[0]], rows.iloc[0]
     return (
-        f"Ficus lyrata does not refill gaps: {int(fact['n_plants'])} plants with a leaf count lost {row['estimate']}% of "
-        f"their crown in {period.name} ({row['interval'] or 'no interval'})."
+        f"Ficus lyrata does not refill gaps: {int(fact['n_plants'])} plants with a leaf count lost {row['estimate']}% "
+        f"of their crown in {period.name} ({row['interval'] or 'no interval'})."
     )
 
 
@@ -134,6 +147,7 @@ def _foretold(facts: pd.DataFrame, shown: pd.DataFrame) -> str:
     if facts.loc[at, "low"] <= 1:
         return "Leaf drop beyond what the situation explains did not clearly foretell replacement in these records."
     return (
-        f"Plants that had dropped twice the leaves their situation explains, or more, were then lost {shown.loc[at, 'estimate']} "
-        f"times as often ({shown.loc[at, 'interval']}). That is a mark, not a cause: it says where to look first."
+        f"Plants that had dropped twice the leaves their situation explains, or more, were then lost "
+        f"{shown.loc[at, 'estimate']} times as often ({shown.loc[at, 'interval']}). That is a mark, not a cause: "
+        "it says where to look first."
     )

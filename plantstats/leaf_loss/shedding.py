@@ -1,4 +1,4 @@
-"""Plants that shed beyond what their situation explains, and what share of the crown is gone."""
+"""Plants that shed beyond what their situation explains."""
 
 from __future__ import annotations
 
@@ -13,19 +13,14 @@ from plantstats.leaf_loss.inputs import TRANSIENT_CUTS
 from plantstats.leaf_loss.model import LeafFit
 from plantstats.periods import Period
 from plantstats.rates import LEVEL
-from plantstats.records.species import species_table
 
 FALSE_SHARE = 0.10  # of the plants named, expected to be named by chance
 METHOD = "leaves / expected in the plant's situation; false discoveries held at 10% (Benjamini and Hochberg 1995)"
-CROWN_METHOD = "leaves lost / leaves at the start, limits between plants"
-ONE_METHOD = "leaves lost / leaves at the start, exact limits of the leaves lost (Garwood 1936)"
 LARGEST_SIZE = 1e8  # beyond, rounding costs more than the law differs from Poisson
-WORTH_TELLING = 0.2  # of a crown: a plant that has lost less is not named
 
 findings.define(
     shedding="Green leaves dropped as a multiple of what the plant's situation explains, of plants that stand out.",
     shedding_plants="Plants that shed beyond what their situation explains.",
-    crown_share_lost="Leaves lost in the period as percent of the crown, in species that do not refill a gap.",
 )
 
 
@@ -41,10 +36,15 @@ def plants(time: LeafTime, model: LeafFit, period: Period, client: str = "") -> 
     """
     rows = time.by("plant_id", model.outcome, period.start, period.end, client)
     mean = rows["cell"].map(model.expected)
-    rows = rows.assign(
-        expected=rows["n"] * mean, variance=rows["n"] * (mean + model.fit.alpha * mean**2)).dropna(subset=["expected"])
+    rows = rows.assign(expected=rows["n"] * mean, variance=rows["n"] * (mean + model.fit.alpha * mean**2)).dropna(
+        subset=["expected"]
+    )
     made = rows.groupby("plant_id", as_index=False).agg(
-        plant_days=("plant_days", "sum"), leaves=("sum", "sum"), expected=("expected", "sum"), variance=("variance", "sum"))
+        plant_days=("plant_days", "sum"),
+        leaves=("sum", "sum"),
+        expected=("expected", "sum"),
+        variance=("variance", "sum"),
+    )
     if made.empty:
         return made.assign(z=[], chance=[], q=[])
     raw = (made["leaves"] - made["expected"]) / np.sqrt(made["variance"])
@@ -66,75 +66,50 @@ def shedding(found: pd.DataFrame, period: Period, level: float = LEVEL) -> pd.Da
             The note begins with "new here", "just moved" or "just repotted" where that holds.
     """
     named = found[(found["q"] <= FALSE_SHARE) & (found["leaves"] > found["expected"])]
-    rows = [findings.finding(
-        "shedding_plants", period.name, float(len(named)), unit="plants", method=METHOD, n_plants=len(found),
-        plant_days=float(found["plant_days"].sum()), note=f"of {len(found)} plants looked at")]
+    rows = [
+        findings.finding(
+            "shedding_plants",
+            period.name,
+            float(len(named)),
+            unit="plants",
+            method=METHOD,
+            n_plants=len(found),
+            plant_days=float(found["plant_days"].sum()),
+            note=f"of {len(found)} plants looked at",
+        )
+    ]
     for row in named.sort_values(["chance", "plant_id"]).itertuples():
         low, high = _limits(row.leaves, row.expected, row.variance, level)
-        rows.append(findings.finding(
-            "shedding", period.name, row.leaves / row.expected, low, high, unit="times", method=METHOD, level=level,
-            n_plants=1, plant_days=row.plant_days, site_id=row.site_id, species=row.species, plant_id=row.plant_id,
-            note=f"{_first_said(row)}{row.leaves:,.0f} leaves, {row.expected:,.1f} expected"))
+        rows.append(
+            findings.finding(
+                "shedding",
+                period.name,
+                row.leaves / row.expected,
+                low,
+                high,
+                unit="times",
+                method=METHOD,
+                level=level,
+                n_plants=1,
+                plant_days=row.plant_days,
+                site_id=row.site_id,
+                species=row.species,
+                plant_id=row.plant_id,
+                note=f"{_first_said(row)}{row.leaves:,.0f} leaves, {row.expected:,.1f} expected",
+            )
+        )
     return findings.table(rows)
 
 
-def crown(time: LeafTime, period: Period, client: str = "", level: float = LEVEL) -> pd.DataFrame:
-    """Share of the crown lost in species that do not refill a gap.
-
-    Takes:  leaf plant-time; period; client.
-    Gives:  findings crown_share_lost by species, and by site, species and plant (single plants). The crown at the
-            start is the first leaf count of the period plus the leaves lost up to it; green and yellow both count.
-            Plants are named from a fifth of the crown on. New leaves can make the sum exceed the crown: shown as
-            100 percent.
-    """
-    table = species_table()
-    keep = table.loc[~table["refills"], "name"].to_list()
-    marks = ", ".join("?" * len(keep))
-    rows = time.ask(f"""
-        with seen as (
-            select plant_id, site_id, species::varchar as species, leaf_count, plant_days, to_on,
-                   coalesce(green, 0) + coalesce(yellow, 0) as lost,
-                   sum(coalesce(green, 0) + coalesce(yellow, 0)) over (partition by plant_id order by to_on) as so_far
-            from leaf_used
-            where to_on > ? and to_on <= ? and (? = '' or client_id = ?) and plants = 1 and species::varchar in ({marks})
-        )
-        select plant_id, last(site_id order by to_on) as site_id, any_value(species) as species,
-               sum(plant_days)::double as plant_days, sum(lost)::double as lost,
-               first(leaf_count + so_far order by to_on) filter (leaf_count is not null)::double as crown
-        from seen group by 1 order by 1""", [period.start, period.end, client, client, *keep])
-    known = rows[rows["crown"] > 0]
-    made = []
-    for species, group in known.groupby("species"):
-        share = group["lost"].sum() / group["crown"].sum()
-        off = group["lost"] - share * group["crown"]
-        n = len(group)
-        uncounted = int((rows["species"] == species).sum()) - n
-        low = high = np.nan
-        if n > 1 and share > 0:
-            error = np.sqrt((off**2).sum() * n / (n - 1)) / group["crown"].sum()
-            reach = np.exp(stats.t.ppf((1 + level) / 2, n - 1) * error / share)
-            low, high = 100 * share / reach, 100 * share * reach
-        note = f"{uncounted} more plants have no leaf count" if uncounted else ""
-        made.append(findings.finding(
-            "crown_share_lost", period.name, 100 * share, low, high, unit="percent", method=CROWN_METHOD, n_plants=n,
-            plant_days=float(group["plant_days"].sum()), level=level if np.isfinite(low) else np.nan, species=species,
-            note=note))
-    for row in known[known["lost"] >= WORTH_TELLING * known["crown"]].itertuples():
-        low, high = stats.chi2.ppf((1 - level) / 2, 2 * row.lost) / 2, stats.chi2.ppf((1 + level) / 2, 2 * row.lost + 2) / 2
-        share, low, high = (min(100 * count / row.crown, 100.0) for count in (row.lost, low, high))
-        made.append(findings.finding(
-            "crown_share_lost", period.name, share, low, high, unit="percent", method=ONE_METHOD, n_plants=1, level=level,
-            plant_days=row.plant_days, site_id=row.site_id, species=row.species, plant_id=row.plant_id,
-            note=f"{row.lost:,.0f} lost, {row.crown:,.0f} leaves at the start"))
-    return findings.table(made)
-
-
 def _last_seen(time: LeafTime, period: Period) -> pd.DataFrame:
-    return time.ask("""
+    return time.ask(
+        """
         select plant_id, last(site_id order by to_on) as site_id, any_value(species::varchar) as species,
                last(age_days order by to_on) as age_days, last(moved_days order by to_on) as moved_days,
                last(repotted_days order by to_on) as repotted_days
-        from leaf_used where to_on > ? and to_on <= ? group by 1 order by 1""", [period.start, period.end])
+        from leaf_used where to_on > ? and to_on <= ? group by 1 order by 1""",
+        [period.start, period.end],
+    )
 
 
 def _first_said(row: object) -> str:

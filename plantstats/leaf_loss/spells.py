@@ -8,8 +8,21 @@ import ibis
 import ibis.expr.types as ir
 
 from plantstats.leaf_loss.inputs import (
-    AIR_WINDOW, COLD_C, FIGS, HOT_C, LONGEST, NO_DATE, NO_RH, NOT_RECENT, OPENINGS, RH_STEP, RH_TOP,
-    STEPS, TRANSIENT_CUTS, TURN_DAYS, unbound,
+    AIR_WINDOW,
+    COLD_C,
+    FIGS,
+    HOT_C,
+    LONGEST,
+    NO_DATE,
+    NO_RH,
+    NOT_RECENT,
+    OPENINGS,
+    RH_STEP,
+    RH_TOP,
+    STEPS,
+    TRANSIENT_CUTS,
+    TURN_DAYS,
+    unbound,
 )
 from plantstats.plant_time.inputs import day, on_date
 from plantstats.plant_time.stretches import moves_in_order, places, site_air
@@ -38,8 +51,17 @@ def rows(t: dict[str, ir.Table], as_of: int) -> ir.Table:
         else_=ibis.null("string"),
     )
     return v.select(
-        "plant_id", "at", "leaves_dropped", "yellow_leaves", "leaf_count", "topsoil", "condition", "repotted",
-        "moved", "rotated", off=off,
+        "plant_id",
+        "at",
+        "leaves_dropped",
+        "yellow_leaves",
+        "leaf_count",
+        "topsoil",
+        "condition",
+        "repotted",
+        "moved",
+        "rotated",
+        off=off,
     )
 
 
@@ -55,7 +77,9 @@ def looks(t: dict[str, ir.Table]) -> ir.Table:
         yellow=r.yellow_leaves.sum().cast("int64"),
         leaf_count=r.leaf_count.max(),
         soil=ibis.cases(
-            ((r.topsoil == "dry").any().coalesce(False), "dry"), (r.topsoil.count() > 0, "no"), else_="unknown",
+            ((r.topsoil == "dry").any().coalesce(False), "dry"),
+            (r.topsoil.count() > 0, "no"),
+            else_="unknown",
         ),
         dead=(r.condition == 1).any().coalesce(False),
         repotted=r.repotted.any().coalesce(False),
@@ -103,8 +127,26 @@ def parts(t: dict[str, ir.Table]) -> ir.Table:
     owner = t["sites"].select("site_id", owner="client_id")
     s = s.left_join(owner, "site_id", rname="{name}_o")
     return s.select(
-        "plant_id", "site_id", "species", "pot", "planter", "light", "begins", "middle", "rows", "green", "yellow",
-        "leaf_count", "dead", "soil", "soil_before", "repotted_at", "turned_at", "installed", "rotated", "place",
+        "plant_id",
+        "site_id",
+        "species",
+        "pot",
+        "planter",
+        "light",
+        "begins",
+        "middle",
+        "rows",
+        "green",
+        "yellow",
+        "leaf_count",
+        "dead",
+        "soil",
+        "soil_before",
+        "repotted_at",
+        "turned_at",
+        "installed",
+        "rotated",
+        "place",
         client_id=s.owner.coalesce(s.client_id),
         ends=s["at"],
         moved_at=ibis.greatest(s.moved_flag.coalesce(s.shifted), s.shifted.coalesce(s.moved_flag)),
@@ -142,8 +184,10 @@ def site_warmth(t: dict[str, ir.Table], as_of: int) -> ir.Table:
     both = both.filter(both["at"] <= as_of, both.site_id.notnull())
     asked = t["parts"].select("site_id", at=t["parts"].ends - 1).distinct()
     asked = asked.mutate(temp_c=ibis.null("float64"))
-    days = both.union(asked.select(*both.columns), distinct=False).group_by("site_id", "at").agg(
-        low=lambda d: d.temp_c.min(), high=lambda d: d.temp_c.max()
+    days = (
+        both.union(asked.select(*both.columns), distinct=False)
+        .group_by("site_id", "at")
+        .agg(low=lambda d: d.temp_c.min(), high=lambda d: d.temp_c.max())
     )
     window = ibis.range_window(preceding=AIR_WINDOW - 1, following=0, group_by="site_id", order_by="at")
     return days.select(
@@ -177,24 +221,32 @@ def spells(t: dict[str, ir.Table]) -> ir.Table:
 
     def by_kind(soil: ir.StringValue) -> ir.StringValue:
         return ibis.cases(
-            ((soil == "dry") & fig, "dry (figs)"), (soil == "dry", "dry (others)"), (soil == "no", "no"),
+            ((soil == "dry") & fig, "dry (figs)"),
+            (soil == "dry", "dry (others)"),
+            (soil == "no", "no"),
             else_="unknown",
         )
 
     off = ibis.cases(
         (p.dead, "the plant was found dead"),
+        (p.species.isnull(), "the plant has no species"),
         (p.begins.isnull(), "first visit: since when leaves fell is unknown"),
         (p.green.isnull() & p.yellow.isnull(), "leaves not counted"),
         (days > LONGEST, f"more than {LONGEST} days since the visit before"),
         else_=ibis.null("string"),
     )
     return p.select(
-        "plant_id", "site_id", "client_id", "species",
+        "plant_id",
+        "site_id",
+        "client_id",
+        "species",
         species_group=group,
         light=p.light.coalesce("unknown"),
         warmth=ibis.cases(
-            (p.coldest < COLD_C, f"below {COLD_C} °C"), (p.warmest > HOT_C, f"above {HOT_C} °C"),
-            (p.coldest.isnull(), "unknown"), else_="usual",
+            (p.coldest < COLD_C, f"below {COLD_C} °C"),
+            (p.warmest > HOT_C, f"above {HOT_C} °C"),
+            (p.coldest.isnull(), "unknown"),
+            else_="usual",
         ),
         opening=ibis.ifelse(p.opening.coalesce(False), "near a vent or door", "elsewhere"),
         new=ibis.ifelse(p.installed.isnull(), NO_DATE, since(p.installed)),
@@ -226,8 +278,11 @@ def _openings(t: dict[str, ir.Table]) -> ir.Table:
     """Whether the position's own name tells of a vent or a door, by plant and place."""
     first = t["plants"].select("plant_id", place=ibis.literal(0, "int64"), position="position")
     m = t["moves"].filter(t["moves"].moved_on.notnull())
-    m = m.select("plant_id", at=day(m.moved_on), position="to_position").group_by("plant_id", "at").agg(
-        position=lambda d: d.position.max())
+    m = (
+        m.select("plant_id", at=day(m.moved_on), position="to_position")
+        .group_by("plant_id", "at")
+        .agg(position=lambda d: d.position.max())
+    )
     moved = t["ordered_moves"].join(m, ["plant_id", "at"]).select("plant_id", "place", "position")
     both = first.union(moved, distinct=False)
     return both.select("plant_id", "place", opening=both.position.lower().re_search(OPENINGS))

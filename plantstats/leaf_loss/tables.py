@@ -33,10 +33,13 @@ def situations(findings: pd.DataFrame, outcome: str = "green") -> pd.DataFrame:
 def ratios(findings: pd.DataFrame, measure: str) -> pd.DataFrame:
     """Ratios by term: Condition, Times as many (95% interval), Remark."""
     rows = by_term(for_display(findings, 0), measure)
-    return pd.DataFrame({
-        "Condition": rows["term"].to_numpy(), "Times as many (95% interval)": rows["result"].to_numpy(),
-        "Remark": rows["note"].to_numpy(),
-    })
+    return pd.DataFrame(
+        {
+            "Condition": rows["term"].to_numpy(),
+            "Times as many (95% interval)": rows["result"].to_numpy(),
+            "Remark": rows["note"].to_numpy(),
+        }
+    )
 
 
 def shedding(findings: pd.DataFrame, period: Period) -> pd.DataFrame:
@@ -46,11 +49,15 @@ def shedding(findings: pd.DataFrame, period: Period) -> pd.DataFrame:
     if rows.empty:
         return pd.DataFrame({"Plant": [], "Species": [], "Site": [], "What to know first": []})
     rows = rows.sort_values("low", ascending=False)
-    return pd.DataFrame({
-        "Plant": rows["plant_id"].to_numpy(), "Species": rows["species"].to_numpy(), "Site": rows["site_id"].to_numpy(),
-        "What to know first": rows["note"].to_numpy(),
-        "Times as many as its situation explains (95% interval)": shown.loc[rows.index, "result"].to_numpy(),
-    })
+    return pd.DataFrame(
+        {
+            "Plant": rows["plant_id"].to_numpy(),
+            "Species": rows["species"].to_numpy(),
+            "Site": rows["site_id"].to_numpy(),
+            "What to know first": rows["note"].to_numpy(),
+            "Times as many as its situation explains (95% interval)": shown.loc[rows.index, "result"].to_numpy(),
+        }
+    )
 
 
 def crowns(findings: pd.DataFrame, period: Period, small_group: int) -> pd.DataFrame:
@@ -59,11 +66,14 @@ def crowns(findings: pd.DataFrame, period: Period, small_group: int) -> pd.DataF
     rows = pick(findings, "crown_share_lost", ["species"], period.name).sort_values("estimate", ascending=False)
     if rows.empty:
         return pd.DataFrame({"Species": []})
-    return pd.DataFrame({
-        "Species": rows["species"].to_numpy(), "Plants counted": rows["n_plants"].to_numpy(),
-        "% of the crown lost (95% interval)": shown.loc[rows.index, "result"].to_numpy(),
-        "Remark": shown.loc[rows.index, "note"].to_numpy(),
-    })
+    return pd.DataFrame(
+        {
+            "Species": rows["species"].to_numpy(),
+            "Plants counted": rows["n_plants"].to_numpy(),
+            "% of the crown lost (95% interval)": shown.loc[rows.index, "result"].to_numpy(),
+            "Remark": shown.loc[rows.index, "note"].to_numpy(),
+        }
+    )
 
 
 def left_out(models: dict[str, LeafFit]) -> pd.DataFrame:
@@ -74,8 +84,14 @@ def left_out(models: dict[str, LeafFit]) -> pd.DataFrame:
 
 def fates(account: pd.DataFrame) -> pd.DataFrame:
     """What became of every visit row."""
-    return account.rename(columns={
-        "fate": "What became of it", "rows": "Visit rows", "leaves": "Leaves written down", "first_ids": "First plants"})
+    return account.rename(
+        columns={
+            "fate": "What became of it",
+            "rows": "Visit rows",
+            "leaves": "Leaves written down",
+            "first_ids": "First plants",
+        }
+    )
 
 
 def _by(findings: pd.DataFrame, column: str, heading: str, period: Period, small_group: int) -> pd.DataFrame:
@@ -86,9 +102,14 @@ def _by(findings: pd.DataFrame, column: str, heading: str, period: Period, small
     yellow = pick(findings, "yellow_leaves", [column], period.name)
     yellowed = pd.Series(shown.loc[yellow.index, "result"].to_numpy(), yellow[column].to_numpy() if len(yellow) else [])
     order = green.sort_values("estimate", ascending=False)
-    return pd.DataFrame({
-        heading: order[column].to_numpy(), "Plants": order["n_plants"].to_numpy(),
-        "Plant-weeks": [f"{days / 7:,.0f}" for days in order["plant_days"]],
-        "Green leaves dropped per plant-month (95% interval)": shown.loc[order.index, "result"].to_numpy(),
-        "Oldest leaves yellowed per plant-month (95% interval)": yellowed.reindex(order[column]).fillna("").to_numpy(),
-    })
+    return pd.DataFrame(
+        {
+            heading: order[column].to_numpy(),
+            "Plants": order["n_plants"].to_numpy(),
+            "Plant-weeks": [f"{days / 7:,.0f}" for days in order["plant_days"]],
+            "Green leaves dropped per plant-month (95% interval)": shown.loc[order.index, "result"].to_numpy(),
+            "Oldest leaves yellowed per plant-month (95% interval)": yellowed.reindex(order[column])
+            .fillna("")
+            .to_numpy(),
+        }
+    )
