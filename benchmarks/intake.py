@@ -23,11 +23,15 @@ from pathlib import Path
 
 import duckdb
 import openpyxl
+import pandas as pd
+
+from plantstats import records
 
 HERE = Path(__file__).resolve()
 
 
 def main() -> None:
+    """Read the options; run one case, or measure all."""
     options = argparse.ArgumentParser(description=__doc__)
     options.add_argument("--rows", type=int, default=20_000_000)
     options.add_argument("--sheet-rows", type=int, default=200_000)
@@ -66,8 +70,8 @@ def measure(place: Path, rows: int, sheet_rows: int, rounds: int) -> None:
     seconds, peak = case("text", text)
     again, _ = case("again", text)
     print(
-        f"CSV to typed cache, every row accounted for: {seconds:.1f} s, peak {peak:.2f} GiB; second load {again:.2f} s; "
-        f"DuckDB to untyped Parquet: {floor:.1f} s"
+        f"CSV to typed cache, every row accounted for: {seconds:.1f} s, peak {peak:.2f} GiB; "
+        f"second load {again:.2f} s; DuckDB to untyped Parquet: {floor:.1f} s"
     )
 
 
@@ -86,14 +90,10 @@ def case(name: str, folder: Path) -> tuple[float, float]:
 
 def run(name: str, folder: Path) -> None:
     """Run one case and print its seconds and peak memory."""
-    from plantstats import records
-
     if name in ("sheet", "text"):
         shutil.rmtree(folder / ".plantstats_cache", ignore_errors=True)
     start = time.perf_counter()
     if name == "openpyxl":
-        import pandas as pd
-
         assert len(pd.read_excel(folder / "visits.xlsx", engine="openpyxl"))
     elif name == "duckdb":
         duckdb.sql(
@@ -147,8 +147,8 @@ def make_text(folder: Path, rows: int) -> None:
             strftime(date '2020-03-01' + (n // {plants} * 9)::int, '%d/%m/%Y') as visited_on,
             'T' || (n * 7 % 40) as technician, case when hash(n) % 5 < 2 then 'dry' else 'moist' end as topsoil,
             case when hash(n) % 5 < 2 then 'Y' else 'N' end as watered, (hash(n, 1) % 20) / 10 as litres,
-            hash(n, 2) % 4 as leaves_dropped, case when hash(n, 3) % 10 < 3 then null else (300 + hash(n, 4) % 300) / 10 end
-            as rh_percent, (180 + hash(n, 5) % 60) / 10 as temp_c, 'N' as repotted, 'no' as pest,
+            hash(n, 2) % 4 as leaves_dropped,
+            case when hash(n, 3) % 10 < 3 then null else (300 + hash(n, 4) % 300) / 10 end as rh_percent, (180 + hash(n, 5) % 60) / 10 as temp_c, 'N' as repotted, 'no' as pest,
             case when hash(n, 6) % 50 = 0 then 'note, ' || n end as note
         from range({rows}) r(n)) to '{folder / "visits.csv"}' (header, nullstr '')""")
 

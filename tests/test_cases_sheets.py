@@ -256,9 +256,11 @@ def test_an_id_that_the_spreadsheet_turned_into_a_date_is_named(tmp_path: Path) 
     (place / "plants.csv").unlink()
     workbook(
         place / "plants.xlsx",
-        [["plant_id", "site_id", "species", "position", "cost", "pot_cm"],
-         ["P1", "S1", "Ficus lyrata", date(2025, 1, 2), 24, 17],
-         ["P2", "S1", "Ficus lyrata", "1-03", date(2025, 5, 1), 17]],
+        [
+            ["plant_id", "site_id", "species", "position", "cost", "pot_cm"],
+            ["P1", "S1", "Ficus lyrata", date(2025, 1, 2), 24, 17],
+            ["P2", "S1", "Ficus lyrata", "1-03", date(2025, 5, 1), 17],
+        ],
     )
     made = load(place)
     assert made.table("plants")["position"].tolist()[1] == "1-03"
@@ -268,5 +270,6 @@ def test_an_id_that_the_spreadsheet_turned_into_a_date_is_named(tmp_path: Path) 
 
 def test_numbers_and_dates_in_a_note_are_plain_text(tmp_path: Path) -> None:
     place = folder(tmp_path)
-    workbook(place / "visits.xlsx", [HEADS, ["P1", date(2025, 3, 3), 1, 7], ["P2", date(2025, 3, 3), 1, date(2025, 5, 1)]])
+    rows = [["P1", date(2025, 3, 3), 1, 7], ["P2", date(2025, 3, 3), 1, date(2025, 5, 1)]]
+    workbook(place / "visits.xlsx", [HEADS, *rows])
     assert load(place).table("visits")["note"].tolist() == ["7", "2025-05-01"]

@@ -180,7 +180,8 @@ def test_two_decimal_marks_in_one_column_are_both_shown(tmp_path: Path) -> None:
 
 
 def test_labels_that_differ_in_case_spaces_or_accents_are_joined_with_a_note(tmp_path: Path) -> None:
-    rows = "P1,2025-03-03,Ida\nP1,2025-03-04,Ida\nP1,2025-03-05,ida \nP1,2025-03-06,I\u0301da\nP1,2025-03-07,\u00a0IDA\n"
+    names = ["Ida", "Ida", "ida ", "I\u0301da", "\u00a0IDA"]
+    rows = "".join(f"P1,2025-03-0{n},{name}\n" for n, name in enumerate(names, start=3))
     made = load(folder(tmp_path, visits="plant_id,visited_on,technician\n" + rows))
     assert made.table("visits")["technician"].tolist() == ["Ida"] * 5
     assert (made.notes["kind"] == "joined").sum() == 1

@@ -126,7 +126,10 @@ def test_the_light_band_of_a_reading_hangs_on_the_chosen_scheme(
 
 
 def test_money_in_another_currency_is_set_aside(tmp_path: Path) -> None:
-    plants = "plant_id;site_id;species;cost\nP1;S1;Ficus lyrata;€ 24.00\nP2;S1;Ficus lyrata;$24.00\nP3;S1;Ficus lyrata;24.00 EUR\n"
+    costs = enumerate(["€ 24.00", "$24.00", "24.00 EUR"], start=1)
+    plants = "plant_id;site_id;species;cost\n" + "".join(
+        f"P{n};S1;Ficus lyrata;{cost}\n" for n, cost in costs
+    )
     made = load(folder(tmp_path, plants=plants))
     assert made.table("plants")["cost"].dropna().tolist() == [24.0, 24.0]
     assert made.set_aside["text"].tolist() == ["$24.00"]

@@ -190,7 +190,7 @@ P1,2025-03-11,ida,Y,1 gal,3,which gallon
 
 def test_ten_different_faults_are_all_named_in_one_run(tmp_path: Path) -> None:
     place = folder(tmp_path, visits=TEN_VISITS, moves="plant,moved_on\nP1,2025-03-01\n")
-    text, usable, made, found = checks.check_folder(place, as_of=AS_OF)
+    text, usable, _, found = checks.check_folder(place, as_of=AS_OF)
     assert (
         not usable
     )  # moves has no plant_id: the tenth fault stops one table, and the others are still named

@@ -59,12 +59,13 @@ def _missed() -> str:
             select distinct coalesce(v.site_id, p.site_id) as site_id, v.visited_on
             from visits v left join plants p using (plant_id) where coalesce(v.status, 'completed') <> 'missed'
         ), gaps as (
-            select site_id, visited_on, visited_on - lag(visited_on) over (partition by site_id order by visited_on) as gap
-            from days where site_id is not null
+            select site_id, visited_on, visited_on - lag(visited_on) over w as gap
+            from days where site_id is not null window w as (partition by site_id order by visited_on)
         )
         select 'missed_visits' as kind, 'sites' as "table", s.file, s.line, s.site_id, count(*) as count,
             s.site_id || ': ' || count(*) || ' gaps of more than one and a half times the planned '
-            || s.planned_visit_days || ' days, the longest ' || max(g.gap) || ' days before ' || arg_max(g.visited_on, g.gap)
+            || s.planned_visit_days || ' days, the longest ' || max(g.gap)
+            || ' days before ' || arg_max(g.visited_on, g.gap)
             as text
         from gaps g join sites s using (site_id) where g.gap > 1.5 * s.planned_visit_days
         group by s.file, s.line, s.site_id, s.planned_visit_days"""
@@ -114,7 +115,8 @@ def _litres() -> str:
 def _old() -> str:
     return f"""
         select 'old_plant' as kind, 'plants' as "table", file, line, plant_id, site_id,
-            plant_id || ' was installed on ' || installed_on || ', more than {OLD_YEARS} years before the others' as text
+            plant_id || ' was installed on ' || installed_on
+            || ', more than {OLD_YEARS} years before the others' as text
         from plants
         where installed_on < (select quantile_disc(installed_on, 0.5) from plants) - interval {OLD_YEARS} years"""
 
@@ -128,7 +130,8 @@ def _begin() -> str:
             join plants p using (plant_id) group by p.site_id
         )
         select 'records_begin_late' as kind, 'sites' as "table", s.file, s.line, s.site_id, count(*) as count,
-            s.site_id || ': ' || count(*) || ' plants were installed more than {EARLY_DAYS} days before the first record, '
+            s.site_id || ': ' || count(*) || ' plants were installed more than {EARLY_DAYS} days before the first '
+            || 'record, '
             || f.first_on || ', and observed_from is not given; plants lost before are missing' as text
         from plants p join sites s using (site_id) join first f using (site_id)
         where s.observed_from is null and p.installed_on < f.first_on - {EARLY_DAYS}
@@ -145,7 +148,9 @@ def _late(as_of: str) -> str:
             select sum(n) / {USUAL_WEEKS}.0 as n, any_value(file) as file from weeks where week >= {LATE_WEEKS}
         )
         select 'late_entry' as kind, 'visits' as "table", u.file, count(*) as count,
-            'in the ' || {LATE_WEEKS} || ' weeks to {as_of}, ' || count(*) || ' have fewer than {LATE_SHARE * 100:.0f}% of the usual '
-            || round(u.n, 1) || ' visit lines: ' || string_agg(coalesce(w.n, 0)::varchar, ', ' order by r.week desc) as text
+            'in the ' || {LATE_WEEKS} || ' weeks to {as_of}, ' || count(*)
+            || ' have fewer than {LATE_SHARE * 100:.0f}% of the usual '
+            || round(u.n, 1) || ' visit lines: '
+            || string_agg(coalesce(w.n, 0)::varchar, ', ' order by r.week desc) as text
         from range({LATE_WEEKS}) r(week) left join weeks w on w.week = r.week cross join usual u
         where u.n >= {LATE_LEAST} and coalesce(w.n, 0) < {LATE_SHARE} * u.n group by u.file, u.n"""

@@ -173,7 +173,8 @@ def _second() -> str:
                     rh_percent, temp_c, condition, minutes, note)) as kinds
             from visits where plant_id is not null group by file, plant_id, visited_on
         )
-        select 'second_visit' as kind, 'visits' as "table", file, min(line) as line, arg_min(plant_id, line) as plant_id,
+        select 'second_visit' as kind, 'visits' as "table", file, min(line) as line,
+            arg_min(plant_id, line) as plant_id,
             sum(kinds - 1)::bigint as count,
             sum(kinds - 1) || ' times a plant has two different lines on one day (first: '
             || arg_min(plant_id, line) || ' on ' || arg_min(visited_on, line) || ')' as text

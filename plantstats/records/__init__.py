@@ -3,8 +3,8 @@
 from plantstats.records.errors import RecordError
 from plantstats.records.load import Records, load, survey
 from plantstats.records.propose import propose_settings
-from plantstats.records.settings_shape import Settings
 from plantstats.records.settings import read_settings
+from plantstats.records.settings_shape import Settings
 from plantstats.records.species import species_table
 
 __all__ = [

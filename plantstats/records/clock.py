@@ -35,7 +35,7 @@ def set_clock(n: int, match: re.Match[str], context: Context, out: Parsed) -> No
     whole = int(second)
     when = (
         datetime.combine(out.values[n], datetime.min.time()).replace(
-            hour=hour, minute=minute, second=whole, microsecond=int(round((second - whole) * 1e6)) % 1_000_000
+            hour=hour, minute=minute, second=whole, microsecond=round((second - whole) * 1e6) % 1_000_000
         )
         + extra
     )

@@ -11,6 +11,7 @@ SHOWN = {"dmy": "day first", "mdy": "month first", "ymd": "year first"}
 
 
 def full_year(text: str, window: int) -> int:
+    """A year of four digits, or of two under a window that begins with `window`."""
     if len(text) == 4:
         return int(text)
     year = window // 100 * 100 + int(text)
@@ -55,6 +56,7 @@ def settle_order(
     context: Context,
     out: Parsed,
 ) -> None:
+    """Settle the order of a column and move its readings to `days`, or ask; `waiting`: text -> its readings."""
     if not waiting:
         return
     name = context.column.name

@@ -12,7 +12,10 @@ from plantstats.records.date_order import full_year, orders_of, settle_order
 from plantstats.records.months import month_of
 from plantstats.records.words import tidy
 
-TIME = r"(?:(?:[T ]|, ?)\s*(?P<clock>\d{1,2}:\d{2}(?::\d{2}(?:[.,]\d+)?)?)\s*(?P<half>[AaPp]\.?[Mm]\.?)?\s*(?P<zone>Z|UTC|GMT|[+-]\d{2}:?\d{2})?)?"
+TIME = (
+    r"(?:(?:[T ]|, ?)\s*(?P<clock>\d{1,2}:\d{2}(?::\d{2}(?:[.,]\d+)?)?)\s*(?P<half>[AaPp]\.?[Mm]\.?)?"
+    r"\s*(?P<zone>Z|UTC|GMT|[+-]\d{2}:?\d{2})?)?"
+)
 YEAR_FIRST = re.compile(rf"(?P<y>\d{{4}})[-/.](?P<m>\d{{1,2}})[-/.](?P<d>\d{{1,2}}){TIME}$")
 COMPACT = re.compile(rf"(?P<y>(?:18|19|20|21)\d{{2}})(?P<m>\d{{2}})(?P<d>\d{{2}}){TIME}$")
 THREE = re.compile(rf"(?P<a>\d{{1,2}})(?P<s>[-/.]\s?)(?P<b>\d{{1,2}})(?P=s)(?P<c>\d{{4}}|\d{{2}}){TIME}$")
@@ -22,6 +25,7 @@ NAMED = re.compile(
 NAMED_US = re.compile(
     rf"(?P<name>[^\W\d_]+)\.?[-. /]*(?P<d>\d{{1,2}})(?:st|nd|rd|th)?,?[-. /]+(?P<y>\d{{4}}|\d{{2}}){TIME}$"
 )
+BARE_NUMBER = "a bare number in a date column; set serial_dates = 1900 or 1904 if it counts days"
 SERIAL = re.compile(r"-?\d+(?:\.\d+)?$")
 WEEKDAY = re.compile(r"^[^\W\d_]{2,10}\.?,?\s+(?=\d)")
 
@@ -83,12 +87,8 @@ def parse(texts: list[str], context: Context) -> Parsed:
                 (full_year(match["y"], options.two_digit_years), month, int(match["d"])),
                 match,
             )
-        elif SERIAL.match(text):
-            out.reasons[n] = (
-                "a bare number in a date column; set serial_dates = 1900 or 1904 if it counts days"
-            )
         else:
-            out.reasons[n] = "not a date"
+            out.reasons[n] = BARE_NUMBER if SERIAL.match(text) else "not a date"
     settle_order(waiting, found, days, context, out)
     for n, day in days.items():
         out.values[n], out.reasons[n] = _real(day)
@@ -123,7 +123,7 @@ def _serial(n: int, text: str, context: Context, out: Parsed, serials: list[int]
     except ValueError:
         number = -1.0
     if epoch is None:
-        out.reasons[n] = "a bare number in a date column; set serial_dates = 1900 or 1904 if it counts days"
+        out.reasons[n] = BARE_NUMBER
     elif 19000101 <= number <= 21991231 and number == int(number):
         whole = int(number)
         out.values[n], out.reasons[n] = _real((whole // 10000, whole // 100 % 100, whole % 100))

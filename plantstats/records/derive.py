@@ -144,9 +144,10 @@ def _covered(
     ):
         end = ends.get(plant)
         if given is None and end is not None and day is not None:
-            given = "guaranteed" if day < end or (inclusive and day == end) else "chargeable"
+            made.append("guaranteed" if day < end or (inclusive and day == end) else "chargeable")
             count += 1
-        made.append(given)
+        else:
+            made.append(given)
     if not count:
         return []
     _replace(_set(table, "covered", pa.chunked_array([made], pa.string())), path)

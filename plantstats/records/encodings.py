@@ -35,25 +35,37 @@ def find_encoding(path: Path, name: str, asked: str | None) -> tuple[str, str]:
                 except UnicodeDecodeError:
                     valid = False
             at += len(chunk)
-    if asked is not None:
-        try:
-            encoding = codecs.lookup(asked).name
-        except LookupError:
-            raise RecordError([f"{name}: encoding {asked!r} is not known"]) from None
-    elif start.startswith(codecs.BOM_UTF8):
-        encoding = "utf-8-sig"
-    elif start.startswith((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)):
-        encoding = "utf-16"
-    elif valid and b"\0" not in start:
-        encoding = "utf-8"
-    elif start[1:2] == b"\0" or start[:1] == b"\0":
-        encoding = "utf-16-le" if start[1:2] == b"\0" else "utf-16-be"
-    elif undefined:
-        raise RecordError([f"{name}: neither UTF-8 nor Windows-1252 (byte {undefined:,}); set encoding"])
-    else:
-        encoding = "cp1252"
+    encoding = asked_or_proved(asked, name, start, valid, undefined)
     sample = odd.decode(encoding, errors="replace").strip("\ufeff") if odd and "16" not in encoding else ""
     return encoding, sample
+
+
+def asked_or_proved(asked: str | None, name: str, start: bytes, valid: bool, undefined: int) -> str:
+    """The encoding that the settings ask for, else the one that the bytes prove.
+
+    Takes:  asked; name of the file; start: its first bytes; valid: whether it is UTF-8; undefined: the first byte
+            that Windows-1252 leaves undefined, or 0.
+    """
+    if asked is not None:
+        try:
+            known = codecs.lookup(asked)
+        except (LookupError, ValueError):
+            known = None
+        # Python also lists packings such as zip and base64, which are no encodings of text.
+        if known is None or not getattr(known, "_is_text_encoding", True):
+            raise RecordError([f"{name}: encoding {asked!r} is not known"])
+        return known.name
+    if start.startswith(codecs.BOM_UTF8):
+        return "utf-8-sig"
+    if start.startswith((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)):
+        return "utf-16"
+    if valid and b"\0" not in start:
+        return "utf-8"
+    if start[1:2] == b"\0" or start[:1] == b"\0":
+        return "utf-16-le" if start[1:2] == b"\0" else "utf-16-be"
+    if undefined:
+        raise RecordError([f"{name}: neither UTF-8 nor Windows-1252 (byte {undefined:,}); set encoding"])
+    return "cp1252"
 
 
 def readable(path: Path, encoding: str, name: str) -> None:
@@ -63,9 +75,8 @@ def readable(path: Path, encoding: str, name: str) -> None:
         at = 0
         while chunk := file.read(CHUNK):
             try:
-                decoder.decode(chunk)
-            except UnicodeDecodeError as error:
-                raise RecordError(
-                    [f"{name}: byte {at + error.start + 1:,} is not {encoding}; set encoding"]
-                ) from None
+                decoder.decode(chunk).encode()
+            except UnicodeError as error:
+                place = at + getattr(error, "start", 0) + 1
+                raise RecordError([f"{name}: byte {place:,} is not {encoding}; set encoding"]) from None
             at += len(chunk)

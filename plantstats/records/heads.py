@@ -91,10 +91,11 @@ def map_heads(heads: list[str], table: Table, options: TableSettings) -> Mapping
         elif table.column(name).required:
             spare = [h for p, h in enumerate(heads) if p not in taken and h.strip()]
             near = nearest(name, spare, cutoff=0.6)
+            shown = ", ".join(h for h in heads if h.strip())[:300]
             made.faults.append(
                 f"no column {name}"
                 + (f"; is it {near!r}?" if near else "")
-                + f" (say so under tables.{table.name}.columns; heads: {', '.join(h for h in heads if h.strip())[:300]})"
+                + f" (say so under tables.{table.name}.columns; heads: {shown})"
             )
     if table.either and not any(name in made.columns for name in table.either):
         made.faults.append(f"no column {' or '.join(table.either)}")

@@ -28,6 +28,7 @@ class CodedColumn:
 
     @property
     def texts(self) -> list[str]:
+        """The texts in the order of their codes."""
         return list(self.codes)
 
     def add(self, array: pa.DictionaryArray, lines: np.ndarray) -> np.ndarray:

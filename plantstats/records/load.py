@@ -21,8 +21,8 @@ from plantstats.records.decoded import decode
 from plantstats.records.errors import RecordError
 from plantstats.records.files import TableFile, files_of, open_file
 from plantstats.records.intake import take_in
-from plantstats.records.settings_shape import Settings
 from plantstats.records.settings import read_settings
+from plantstats.records.settings_shape import Settings
 from plantstats.records.tables import TABLES, schema
 from plantstats.records.typed import NOTES, Writer, set_aside_frame
 from plantstats.records.workbooks import digest_of

@@ -41,7 +41,7 @@ def readings(body: str) -> dict[str, float]:
         value = float(body)
         return {".": value, ",": value}
     found = {}
-    for decimal, other in ((".", ","), (",", ".")):
+    for decimal in (".", ","):
         whole, _, fraction = body.partition(decimal)
         if fraction and not fraction.isdigit():
             continue

@@ -65,7 +65,8 @@ def _of_table(path: Path, name: str) -> pa.Table | None:
     plant = "plant_id" if "plant_id" in TABLES[name].names else "null"
     site = "site_id" if "site_id" in TABLES[name].names else "null"
     faults = engine.sql(f"""
-        select '{name}', file, line, null, '', '{REASON}' || case when file = first_file then '' else first_file || ' ' end
+        select '{name}', file, line, null, '', '{REASON}'
+            || case when file = first_file then '' else first_file || ' ' end
             || 'line ' || first_line || '; one of them is used', {plant}, {site}
         from turns where turn > 1 order by file, line""").fetchall()
     if not faults:

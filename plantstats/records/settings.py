@@ -24,7 +24,6 @@ from plantstats.records.settings_tables import (
 from plantstats.records.tables import TABLES
 from plantstats.records.words import fold_head, nearest
 
-
 __all__ = ["Settings", "TableSettings", "read_settings", "settings_from"]
 
 

@@ -62,4 +62,5 @@ class Settings:
     given: tuple[str, ...] = ()
 
     def table(self, name: str) -> TableSettings:
+        """Settings of a table, the defaults where it has none."""
         return self.tables.get(name, TableSettings())

@@ -20,14 +20,17 @@ class Keys:
     """Takes keys out of a TOML table one by one; what is left over is unknown."""
 
     def __init__(self, where: str, data: dict[str, Any], faults: list[str]) -> None:
+        """Keys of one TOML table; `where` begins each message."""
         self.where, self.data, self.faults, self.known = where, dict(data), faults, list[str]()
 
     def fault(self, key: str, what: str) -> None:
+        """Note a fault of a key."""
         self.faults.append(f"{self.where}{key}: {what}")
 
     def take(
         self, key: str, kind: type | tuple[type, ...], default: Any, choices: tuple[Any, ...] = ()
     ) -> Any:
+        """The value of a key, or the default where it is missing or wrong (a fault is noted)."""
         self.known.append(key)
         if key not in self.data:
             return default
@@ -43,6 +46,7 @@ class Keys:
         return value
 
     def number(self, key: str, default: Any, low: float, high: float, whole: bool = False) -> Any:
+        """A number between two limits; whole numbers stay whole."""
         value = self.take(key, int if whole else (int, float), default)
         if value is not None and not low <= value <= high:
             self.fault(key, f"wants a number from {low:g} to {high:g}, has {value!r}")
@@ -50,6 +54,7 @@ class Keys:
         return value if whole or value is None else float(value)
 
     def end(self) -> None:
+        """Name every key that nobody asked for."""
         for key in self.data:
             near = nearest(key, self.known, cutoff=0.65)
             hint = f"did you mean {near}?" if near else f"known: {', '.join(sorted(self.known))}"
@@ -57,6 +62,7 @@ class Keys:
 
 
 def texts(top: Keys, key: str) -> dict[str, str]:
+    """Keys with text values."""
     given = top.take(key, dict, {})
     wrong = [k for k, v in given.items() if not isinstance(v, str)]
     for name in wrong:
@@ -65,6 +71,7 @@ def texts(top: Keys, key: str) -> dict[str, str]:
 
 
 def parts(top: Keys, key: str, known: tuple[str, ...]) -> dict[str, dict[str, Any]]:
+    """The tables under a key, by known names."""
     given = top.take(key, dict, {})
     good = {}
     for name, value in given.items():
@@ -81,6 +88,7 @@ def parts(top: Keys, key: str, known: tuple[str, ...]) -> dict[str, dict[str, An
 
 
 def table_settings(r: Keys, name: str | None, where: str, base: TableSettings | None = None) -> TableSettings:
+    """How the files of one table (or, without a name, of all) are written."""
     base = base or TableSettings()
     languages = r.take("languages", list, list(base.languages))
     zone = r.take("timezone", str, base.timezone)
@@ -153,6 +161,7 @@ def inside(file: str) -> bool:
 
 
 def observed(top: Keys, faults: list[str], where: str) -> dict[str, date]:
+    """The day on which the records of a site begin."""
     observed = {}
     for site, given in top.take("sites", dict, {}).items():
         part = Keys(f"{where}: sites.{site}.", given if isinstance(given, dict) else {"": given}, faults)
@@ -164,6 +173,7 @@ def observed(top: Keys, faults: list[str], where: str) -> dict[str, date]:
 
 
 def unit_parts(top: Keys, faults: list[str], where: str) -> list[tuple[str, Any]]:
+    """The units by column, for columns that have one."""
     known = {c.name for t in TABLES.values() for c in t.columns if c.unit in UNITS}
     parts = []
     for name, given in top.take("units", dict, {}).items():
@@ -176,6 +186,7 @@ def unit_parts(top: Keys, faults: list[str], where: str) -> list[tuple[str, Any]
 
 
 def unit_settings(name: str, given: Any, where: str, faults: list[str]) -> UnitSettings:
+    """Unit of one column."""
     if isinstance(given, str):
         given = {"default": given}
     if not isinstance(given, dict):
@@ -190,7 +201,7 @@ def unit_settings(name: str, given: Any, where: str, faults: list[str]) -> UnitS
         if key != "default" and not (key.startswith("by_") and isinstance(value, dict)):
             faults.append(f"{where}.{key}: is not a setting; known: default, by_technician, by_site_id")
             continue
-        for raw, unit in named.items():
+        for unit in named.values():
             if unit not in known:
                 faults.append(
                     f"{where}.{key}: {unit!r} is not a unit of {dimension}; known: {', '.join(known)}"

@@ -55,10 +55,12 @@ class Table:
     must_exist: bool = False
 
     def column(self, name: str) -> Column:
+        """A column by its name."""
         return next(c for c in self.columns if c.name == name)
 
     @property
     def names(self) -> list[str]:
+        """Names of the columns, in order."""
         return [c.name for c in self.columns]
 
 
@@ -70,6 +72,10 @@ def _date(name: str, required: bool = False) -> Column:
     return Column(name, "date", required)
 
 
+def _minutes(name: str) -> Column:
+    return Column(name, "measure", low=0, high=24 * 60, unit="minutes")
+
+
 def _money(name: str) -> Column:
     return Column(name, "measure", low=-1e9, high=1e9, unit="money")
 
@@ -78,7 +84,6 @@ def _money(name: str) -> Column:
 RH = Column("rh_percent", "measure", low=2, high=100, unit="percent", hint="likely a share, or no reading")
 # Air in a building that people work in; beyond these the unit or the digit is wrong (common practice, no source).
 TEMP = Column("temp_c", "measure", low=-5, high=50, unit="temperature", hint="likely degrees Fahrenheit")
-MINUTES = {"low": 0, "high": 24 * 60, "unit": "minutes"}
 QUANTITY = Column("quantity", "count", low=0, high=100_000)
 COVERED = Column(
     "covered",
@@ -179,7 +184,7 @@ TABLES: dict[str, Table] = {
                 Column("rotated", "flag"),
                 Column("fed", "flag"),
                 Column("pest", "label"),
-                Column("minutes", "measure", **MINUTES),
+                _minutes("minutes"),
                 Column("note", "text"),
             ),
             either=("plant_id", "site_id"),
@@ -196,7 +201,7 @@ TABLES: dict[str, Table] = {
                 _id("replaced_by"),
                 COVERED,
                 _money("plant_cost"),
-                Column("labour_minutes", "measure", **MINUTES),
+                _minutes("labour_minutes"),
             ),
             must_exist=True,
         ),

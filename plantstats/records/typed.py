@@ -39,6 +39,7 @@ class Writer:
         self.sink = pq.ParquetWriter(path, self.schema, compression="zstd")
 
     def close(self) -> None:
+        """End the file."""
         self.sink.close()
 
     def file(self, taken: TakenIn, decoded: dict[int, Decoded], options: TableSettings) -> None:

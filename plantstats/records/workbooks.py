@@ -37,27 +37,34 @@ def digest_of(path: Path) -> str:
 
 
 def cell_text(cell: Any) -> str:
-    """A workbook cell as text."""
-    if isinstance(cell, ShownDigits):
-        return NUMBER_CELL + cell
-    if isinstance(cell, str):
-        return cell
-    if cell is None:
-        return ""
-    if isinstance(cell, bool):
-        return "TRUE" if cell else "FALSE"
-    if isinstance(cell, int | float):
-        whole = float(cell).is_integer() and abs(cell) < 1e21
-        return NUMBER_CELL + (str(int(cell)) if whole else repr(float(cell)))
-    if isinstance(cell, datetime):
-        return DATE_CELL + (cell.isoformat(" ") if cell.time() != time(0) else cell.date().isoformat())
-    if isinstance(cell, date):
-        return DATE_CELL + cell.isoformat()
-    if isinstance(cell, time):
-        return cell.isoformat()
-    if isinstance(cell, timedelta):
-        return NUMBER_CELL + repr(cell / timedelta(days=1))
-    return str(cell)
+    """A workbook cell as text, numbers and dates with their marks (see `cells`)."""
+    write = WRITTEN.get(type(cell))
+    return write(cell) if write else str(cell)
+
+
+def _number(cell: float) -> str:
+    whole = float(cell).is_integer() and abs(cell) < MOST_WHOLE
+    return NUMBER_CELL + (str(int(cell)) if whole else repr(float(cell)))
+
+
+def _moment(cell: datetime) -> str:
+    return DATE_CELL + (cell.isoformat(" ") if cell.time() != time(0) else cell.date().isoformat())
+
+
+# How each type of cell is written. A time of day is text; a span of time is a number of days.
+MOST_WHOLE = 1e21
+WRITTEN: dict[type, Callable[[Any], str]] = {
+    str: str,
+    type(None): lambda cell: "",
+    bool: lambda cell: "TRUE" if cell else "FALSE",
+    int: _number,
+    float: _number,
+    datetime: _moment,
+    date: lambda cell: DATE_CELL + cell.isoformat(),
+    time: lambda cell: cell.isoformat(),
+    timedelta: lambda cell: NUMBER_CELL + repr(cell / timedelta(days=1)),
+    ShownDigits: lambda cell: NUMBER_CELL + str(cell),
+}
 
 
 def _texts(cells: tuple[Any, ...]) -> list[str]:

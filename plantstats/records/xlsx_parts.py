@@ -41,7 +41,7 @@ STYLED = re.compile(rb"<(?:\w+:)?c\b[^>]*?\br=[\"']([A-Z]+)(\d+)[\"'][^>]*?\bs=[
 
 @dataclass
 class SheetMarks:
-    """Marks of one sheet: hidden rows, cells with a formula but no value, cells with an error, shown digits by (row, column) from 0."""
+    """Marks of one sheet: hidden rows, formulas without value, errors, shown digits by (row, column) from 0."""
 
     hidden_rows: list[int] = field(default_factory=list)
     without_value: list[str] = field(default_factory=list)
@@ -86,8 +86,8 @@ class XlsxParts:
                 re.search(rb"\br?:?id=[\"']([^\"']+)", tag),
             )
             if title and key and key[1] in targets:
-                target = targets[key[1]].lstrip("/")
-                inside = target if target.startswith("xl/") else f"xl/{target}"
+                place = targets[key[1]].lstrip("/")
+                inside = place if place.startswith("xl/") else f"xl/{place}"
                 self.sheets[_unescape(title[1].decode("utf-8", "replace"))] = inside
 
     def look(self) -> None:
