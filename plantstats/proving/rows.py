@@ -1,0 +1,37 @@
+"""The rows that a company leaves: a printed interval with its truth, an alarm, or a page that said no."""
+
+from __future__ import annotations
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+COLUMNS = ("company", "plants", "situation", "kind", "sort", "of", "estimate", "low", "high", "truth")
+_EMPTY = {"estimate": np.nan, "low": np.nan, "high": np.nan, "truth": np.nan}
+
+
+def intervals(kind: str, found: pd.DataFrame, of: pd.Series, truth: npt.ArrayLike) -> pd.DataFrame:
+    """Printed intervals beside their truth.
+
+    Takes:  kind; found: findings with estimate, low, high; of: what each is about; truth, in step (missing where
+            there is no one truth).
+    Gives:  one row per interval that was printed and has a truth. A missing end has no bound on that side.
+    """
+    table = pd.DataFrame({
+        "kind": kind, "sort": "interval", "of": of.astype("str").to_numpy(),
+        **{name: found[name].to_numpy(float) for name in ("estimate", "low", "high")},
+        "truth": np.asarray(truth, dtype=float),
+    })
+    return table[table["truth"].notna() & (table["low"].notna() | table["high"].notna())]
+
+
+def alarms(kind: str, of: pd.Series, said: npt.ArrayLike) -> pd.DataFrame:
+    """What a page called out (estimate 1) or not (0), one row per chance to do so."""
+    said = np.asarray(said, dtype=float)
+    return pd.DataFrame(
+        {"kind": kind, "sort": "alarm", "of": of.astype("str").to_numpy(), **_EMPTY, "estimate": said})
+
+
+def refusal(kind: str, why: str) -> pd.DataFrame:
+    """A page that printed nothing, and why."""
+    return pd.DataFrame([{"kind": kind, "sort": "refusal", "of": why, **_EMPTY}])

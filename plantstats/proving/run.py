@@ -1,0 +1,94 @@
+"""Prove many companies on several cores: stopped and continued at will, the same bytes whatever the workers."""
+
+from __future__ import annotations
+
+import io
+import multiprocessing
+import os
+from collections.abc import Iterator
+from concurrent.futures import ProcessPoolExecutor, as_completed
+from contextlib import contextmanager
+from pathlib import Path
+
+import pandas as pd
+from tqdm import tqdm
+
+from plantstats import __version__
+from plantstats.proving import companies, coverage
+from plantstats.proving.design import case
+
+ONE_THREAD = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS")
+SUMS_TO = 10  # significant digits of the results table
+
+
+class ProvingError(ValueError):
+    """A number of companies or workers that cannot be."""
+
+
+def prove(n: int, seed: int, out: Path, workers: int = 2) -> pd.DataFrame:
+    """Make n invented companies, hold every printed interval against the truth, and write the table of results.
+
+    Takes:  n companies; seed; out: folder; workers: processes.
+    Gives:  the table of `coverage.table` with seed, asked (n) and version; written as out/results.csv. Each company
+            leaves one file in out/companies-<version>-seed-<seed>; those that are there are not made again.
+    Keeps:  the same n and seed give the same bytes, whatever the workers and however often it was stopped.
+    Raises: ProvingError; whatever a company raises, with its number.
+    """
+    if n < 1 or workers < 1:
+        raise ProvingError(f"proving needs at least one company and one worker, not {n} and {workers}")
+    folder = out / f"companies-{__version__}-seed-{seed}"
+    folder.mkdir(parents=True, exist_ok=True)
+    missing = [number for number in range(n) if not _file(folder, number).exists()]
+    if missing:
+        # Fresh processes: none inherits threads or an open DuckDB.
+        fresh = multiprocessing.get_context("spawn")
+        with _one_thread(), ProcessPoolExecutor(min(workers, len(missing)), fresh) as pool:
+            try:
+                waiting = {pool.submit(leave, seed, number, folder): number for number in missing}
+                for done in tqdm(as_completed(waiting), total=len(waiting), desc="companies", unit="company"):
+                    done.result()
+            except BaseException:
+                pool.shutdown(wait=False, cancel_futures=True)
+                raise
+    rows = pd.concat([pd.read_parquet(_file(folder, number)) for number in range(n)], ignore_index=True)
+    made = coverage.table(rows).assign(seed=seed, asked=n, version=__version__)
+    text = made.to_csv(index=False, lineterminator="\n", float_format=f"%.{SUMS_TO}g").encode("utf-8")
+    _whole(out / "results.csv", text)
+    return made
+
+
+def leave(seed: int, number: int, folder: Path) -> None:
+    """Prove one company and leave its file; half a file is never seen."""
+    try:
+        table = companies.prove_one(case(seed, number))
+    except Exception as fault:
+        fault.add_note(f"invented company {number} of seed {seed}")
+        raise
+    binary = io.BytesIO()
+    table.to_parquet(binary, index=False, compression="zstd")
+    _whole(_file(folder, number), binary.getvalue())
+
+
+def _file(folder: Path, number: int) -> Path:
+    return folder / f"{number:05d}.parquet"
+
+
+def _whole(path: Path, content: bytes) -> None:
+    partial = path.with_name(path.name + ".part")
+    partial.write_bytes(content)
+    os.replace(partial, path)
+
+
+@contextmanager
+def _one_thread() -> Iterator[None]:
+    """Workers do linear algebra on one thread each: the same sums in the same order on any machine of one kind."""
+    before = {name: os.environ.get(name) for name in ONE_THREAD}
+    os.environ.update(dict.fromkeys(ONE_THREAD, "1"))
+    try:
+        yield
+    finally:
+        for name, value in before.items():
+            if value is None:
+                os.environ.pop(name, None)
+            else:
+                os.environ[name] = value
