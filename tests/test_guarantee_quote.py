@@ -81,6 +81,13 @@ def test_one_position_more_leaves_the_others_as_they_are():
     assert three.expected_cost == two.expected_cost + amounts(three)["B7"]
 
 
+def test_a_line_at_another_site_leaves_the_others_as_they_are():
+    # The new site's name sorts before the others': no line's draws may hang on its place.
+    here = [A1 | {"site_id": "S5"}, A2 | {"site_id": "S7"}]
+    two, three = quoted(here), quoted([*here, B7 | {"site_id": "S1"}])
+    assert {k: v for k, v in amounts(three).items() if k != "B7"} == amounts(two)
+
+
 def test_another_seed_moves_the_amounts_within_the_stated_error():
     made = [quoted([A1, A2, B7], terms=replace(TERMS, seed=seed, draws=200)) for seed in range(6)]
     means = np.array([one.total.mean for one in made])

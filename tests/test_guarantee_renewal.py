@@ -184,6 +184,32 @@ def test_uncovered_losses_that_are_replaced_go_on_counting_as_in_every_path_by_h
     assert made.by_step == pytest.approx([0.2, 0.1 + 0.12 + 0.08])
 
 
+def every_path(first, later, first_other, later_other, steps):
+    """Chances of 0, 1, 2, ... covered losses by walking every path of events; a path may also simply go on or end."""
+    totals = np.zeros(steps + 1)
+
+    def walk(chance, covered, other, start, losses):
+        totals[losses] += chance * (1 - covered[start:].sum() - other[start:].sum())
+        for k in range(start, steps):
+            walk(chance * covered[k], later[k], later_other[k], k + 1, losses + 1)
+            walk(chance * other[k], later[k], later_other[k], k + 1, losses)
+
+    walk(1.0, first, first_other, 0, 0)
+    return totals
+
+
+def test_long_chains_of_covered_and_uncovered_losses_agree_with_every_path():
+    rng = np.random.default_rng(11)
+    steps = 5
+    first, first_other = rng.uniform(0, 0.1, (2, steps))
+    later, later_other = np.triu(rng.uniform(0, 0.18, (2, steps, steps)), 1)
+    made = renewal.count(renewal.Chances(first, later, first_other, later_other))
+    by_hand = every_path(first, later, first_other, later_other, steps)
+    assert by_hand.sum() == pytest.approx(1)
+    assert made.chance == pytest.approx(by_hand[: len(made.chance)], abs=1e-10)
+    assert made.by_step.sum() == pytest.approx(by_hand @ np.arange(steps + 1), abs=1e-9)
+
+
 def test_hazards_that_replace_a_plant_without_end_are_refused():
     endless = renewal.Chances(np.array([1.0]), np.array([[1.0]]))
     with pytest.raises(renewal.RenewalError, match="more than 400"):

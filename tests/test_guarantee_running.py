@@ -39,7 +39,10 @@ SMALL = {
         "plant_id,replaced_on,cause,replaced_by,covered,plant_cost,labour_minutes\n"
         "P3,2026-05-20,pest,P4,guaranteed,40.00,20\n"
     ),
-    "visits": "visited_on,plant_id,condition,minutes\n2026-09-30,P1,4,6\n2026-09-30,P5,4,6\n2026-09-28,P6,4,\n",
+    "visits": (
+        "visited_on,plant_id,condition,minutes\n"
+        "2026-09-30,P1,4,6\n2026-09-30,P4,4,6\n2026-09-30,P5,4,6\n2026-09-28,P6,4,\n"
+    ),
     "contracts": (
         "client_id,site_id,starts_on,ends_on,monthly_fee,months,cap,excluded\n"
         "C1,S1,2025-01-01,,100.00,12,1,theft building_failure\nC2,,2025-10-01,2026-12-31,50.00,12,,\n"
@@ -145,11 +148,11 @@ def test_findings_of_running_guarantees_hold_the_house_rules(demo, rolled):
 
 
 def test_an_account_margin_is_fee_less_visits_travel_and_replacements(small):
-    # Four quarters to 30 September 2026. C1: 12 x 100.00; one visit line of 6 minutes at 30.00 = 3.00; one site-day at
-    # 15.00; one replacement of 40.00 + 10.00. C2: 12 x 50.00; 6 minutes; two site-days; no replacement.
+    # Four quarters to 30 September 2026. C1: 12 x 100.00; two visit lines of 6 minutes at 30.00 = 6.00; one site-day at
+    # 15.00 for both; one replacement of 40.00 + 10.00. C2: 12 x 50.00; 6 minutes; two site-days; no replacement.
     made = margin.account_margins(small, Q3).set_index("client_id")
     columns = ["fee", "labour", "travel", "replacements", "margin", "lost", "visits", "no_minutes"]
-    assert made.loc["C1", columns].tolist() == [120000, 300, 1500, 5000, 113200, 1, 1, 0]
+    assert made.loc["C1", columns].tolist() == [120000, 600, 1500, 5000, 112900, 1, 1, 0]
     assert made.loc["C2", columns].tolist() == [60000, 300, 3000, 0, 56700, 0, 2, 1]
     # One event of 50.00: exact Poisson limits of 1 are 0.0253 and 5.572 (Garwood 1936), times 50.00.
     assert made.loc["C1", "margin"] + 5000 - made.loc["C1", "low"] == pytest.approx(5.572 * 5000, rel=1e-3)
@@ -184,6 +187,9 @@ def test_sites_of_a_back_test_add_up_to_the_whole(tested):
     assert sums["expected"].to_numpy() == pytest.approx(totals["expected"].to_numpy(), rel=1e-6)
     assert sums["losses"].tolist() == totals["losses"].tolist()
     assert sums["plants"].tolist() == totals["plants"].tolist()
+    # Each quarter counts its own days: the seasons of these plants differ by less than twice, four quarters added up
+    # would be nearly four times one.
+    assert totals["expected"].max() < 2 * totals["expected"].min()
 
 
 def test_losses_of_a_back_test_are_losses_of_the_records_and_exclude_what_is_not_covered(tested, demo):
