@@ -7,11 +7,12 @@ QUARTER ?=
 DATA ?= data_demo
 OUT ?= reports
 
-.PHONY: help review test lint jupyter lock fuzz clean
+.PHONY: help review prove test lint jupyter lock fuzz clean
 
 help:
 	@echo "make review    the quarterly review of $(DATA) (QUARTER=2026-Q3 for another than the latest)"
 	@echo "make test      every test, notebooks included"
+	@echo "make prove     holds every printed interval against invented companies of known truth"
 	@echo "make lint      ruff and mypy"
 	@echo "make jupyter   JupyterLab on the notebooks"
 	@echo "make fuzz      the property tests with many more examples"
@@ -34,6 +35,9 @@ test: $(READY)
 	$(BIN)/python -m pytest -p no:cacheprovider --nbval notebooks/worked_example.ipynb
 	$(BIN)/python -m pytest -p no:cacheprovider -n 2 --dist loadfile --nbval-lax notebooks \
 		--ignore=notebooks/worked_example.ipynb
+
+prove: $(READY)
+	$(BIN)/plantstats prove --out $(OUT)
 
 lint: $(READY)
 	$(BIN)/python -m ruff check .

@@ -77,6 +77,17 @@ def _demo(chosen: argparse.Namespace) -> int:
     return 0
 
 
+def _prove(chosen: argparse.Namespace) -> int:
+    from plantstats.proving import run  # noqa: PLC0415
+
+    report = run.page(chosen.companies, chosen.seed, chosen.out, chosen.workers)
+    for sentence in report.sentences:
+        print(sentence)
+    for page in report.pages:
+        print(f"Report: {page}")
+    return 0
+
+
 def _parser() -> argparse.ArgumentParser:
     parser = argparse.ArgumentParser(
         prog="plantstats", description="What an interior-plant care company lost, and what to do about it."
@@ -113,6 +124,13 @@ def _parser() -> argparse.ArgumentParser:
     demo.add_argument("--seed", type=int, default=1)
     demo.add_argument("--faults", action="store_true", help="with planted faults, listed in its README")
     demo.set_defaults(command=_demo)
+
+    prove = commands.add_parser("prove", help="hold every printed interval against invented companies of known truth")
+    prove.add_argument("--companies", type=_count, default=400)
+    prove.add_argument("--seed", type=int, default=8)
+    prove.add_argument("--workers", type=_count, default=2, help="processes (default 2)")
+    prove.add_argument("--out", type=Path, default=Path("reports"), help="folder for reports (default reports)")
+    prove.set_defaults(command=_prove)
     return parser
 
 

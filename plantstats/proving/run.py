@@ -13,16 +13,13 @@ from pathlib import Path
 import pandas as pd
 from tqdm import tqdm
 
-from plantstats import __version__
+from plantstats import __version__, reports
 from plantstats.proving import companies, coverage
 from plantstats.proving.design import case
+from plantstats.reports import Report, pack
 
 ONE_THREAD = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS")
 SUMS_TO = 10  # significant digits of the results table
-
-
-class ProvingError(ValueError):
-    """A number of companies or workers that cannot be."""
 
 
 def prove(n: int, seed: int, out: Path, workers: int = 2) -> pd.DataFrame:
@@ -32,10 +29,8 @@ def prove(n: int, seed: int, out: Path, workers: int = 2) -> pd.DataFrame:
     Gives:  the table of `coverage.table` with seed, asked (n) and version; written as out/results.csv. Each company
             leaves one file in out/companies-<version>-seed-<seed>; those that are there are not made again.
     Keeps:  the same n and seed give the same bytes, whatever the workers and however often it was stopped.
-    Raises: ProvingError; whatever a company raises, with its number.
+    Raises: whatever a company raises, with its number.
     """
-    if n < 1 or workers < 1:
-        raise ProvingError(f"proving needs at least one company and one worker, not {n} and {workers}")
     folder = out / f"companies-{__version__}-seed-{seed}"
     folder.mkdir(parents=True, exist_ok=True)
     missing = [number for number in range(n) if not _file(folder, number).exists()]
@@ -55,6 +50,19 @@ def prove(n: int, seed: int, out: Path, workers: int = 2) -> pd.DataFrame:
     text = made.to_csv(index=False, lineterminator="\n", float_format=f"%.{SUMS_TO}g").encode("utf-8")
     _whole(out / "results.csv", text)
     return made
+
+
+def page(n: int, seed: int, out: Path, workers: int = 2) -> Report:
+    """Prove, and make the page of proof.
+
+    Takes:  as `prove`; out: folder for reports.
+    Gives:  Report in out/proof; companies stand in out/proof-work, to be continued.
+    """
+    work = out / "proof-work"
+    prove(n, seed, work, workers)
+    about = f"{n} invented companies, seed {seed}, plantstats {__version__}"
+    parameters = {"results_csv": str((work / "results.csv").resolve())}
+    return reports.run(pack.notebook("proof"), parameters, out / "proof", about)
 
 
 def leave(seed: int, number: int, folder: Path) -> None:
