@@ -97,6 +97,7 @@ def cli_quote(chosen: argparse.Namespace) -> int:
     Raises: RecordError, TermsError, QuoteError, ModelError, ReportError.
     """
     from plantstats import records as reader  # noqa: PLC0415
+    from plantstats.records.workbooks import digest_of  # noqa: PLC0415
     from plantstats.reports import run  # noqa: PLC0415
     from plantstats.reports.pack import notebook  # noqa: PLC0415
 
@@ -109,9 +110,12 @@ def cli_quote(chosen: argparse.Namespace) -> int:
         "terms_file": str(Path(chosen.terms).resolve()), "as_of": str(cut) if cut else ""}
     name = Path(chosen.listed).stem
     about = f"{loaded.settings.company}, {terms.starts_on} + {terms.months} months"
+    made_from = {"inputs": loaded.digests | {f"{Path(path).name}": digest_of(Path(path)) for path in (
+        chosen.listed, chosen.terms)}, "account": loaded.account.to_dict("records")}
     # The client's page has a folder of its own, so that no file of ours lies beside it.
     for kind in ("quote", "offer"):
-        report = run(notebook(f"guarantee_{kind}"), given, Path(chosen.out) / f"{kind}-{name}", about)
+        sources = made_from if kind == "quote" else None
+        report = run(notebook(f"guarantee_{kind}"), given, Path(chosen.out) / f"{kind}-{name}", about, sources)
         if kind == "quote":
             for sentence in report.sentences:
                 print(sentence)

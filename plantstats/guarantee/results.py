@@ -28,6 +28,7 @@ findings.define(
     charge_share_of_fee="Monthly charge as a share of the monthly fee for care, in percent.",
     uncertainty_share="Share of the variance of the cost that comes from what `term` names: chance, the site, or the "
     "fitted model, in percent.",
+    covered_share="Share of the losses on record that had causes which the guarantee covers, in percent.",
     rule_of_thumb_cost="What a contractor's rule of thumb sets aside: a tenth of the installed cost a year (common "
     "practice, no source).",
 )
@@ -55,6 +56,9 @@ def owner_findings(quote: Quote, offered: Price) -> pd.DataFrame:
         findings.finding("rule_of_thumb_cost", period, units(offered.rule_of_thumb), unit=terms.currency,
                          method="0.1 x unit cost x plants x years", n_plants=quote.plants),
     ]
+    rows.append(findings.finding(
+        "covered_share", period, 100 * quote.covered_share, unit="% of losses", method="beta law (Jeffreys), its mean",
+        losses=quote.losses))
     if terms.monthly_fee:
         rows.append(findings.finding("charge_share_of_fee", period, offered.share_of_fee, unit="% of the fee",
                                      term=_percent(offered.certainty), method=EXACT, n_plants=quote.plants))

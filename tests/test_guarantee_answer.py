@@ -1,0 +1,107 @@
+"""A whole answer from the demo's records: what stands on the owner's page and on the client's."""
+
+from dataclasses import replace
+from datetime import date
+from pathlib import Path
+
+import pytest
+
+from plantstats import loss_model, records
+from plantstats.guarantee import answer, from_records, money, pages, plant_list, results
+from plantstats.guarantee.quote import QuoteError
+from plantstats.guarantee.terms import read_terms
+from plantstats.plant_time.inputs import age_bands
+
+DEMO = Path(__file__).resolve().parent.parent / "data_demo"
+LIST, AS_OF = DEMO / "quote" / "list.csv", date(2026, 9, 30)
+
+
+@pytest.fixture(scope="module")
+def found():
+    return records.load(DEMO)
+
+
+@pytest.fixture(scope="module")
+def terms():
+    return replace(read_terms(DEMO / "quote" / "terms.toml"), draws=60)
+
+
+@pytest.fixture(scope="module")
+def made(found, terms):
+    return answer.quote(LIST, found, terms, AS_OF)
+
+
+def test_every_quote_carries_its_back_test_its_assumptions_and_its_label(made):
+    said = "\n".join(made.sentences)
+    assert "Back-test: a year ago" in said
+    assert "That is an assumption, not a finding." in said
+    assert "not legal, accounting or insurance advice" in said
+
+
+def test_the_headline_amounts_stand_in_the_findings(made):
+    table = made.findings
+    points = table[table["measure"].eq("guarantee_cost_point")].set_index("term")["estimate"]
+    for share in ("50%", "80%", "95%"):
+        assert money.show(round(100 * points[share]), "EUR") in made.sentences[1]
+    charge = table.loc[table["measure"].eq("monthly_charge"), "estimate"].iloc[0]
+    assert money.show(round(100 * charge), "EUR") in made.sentences[2]
+
+
+def test_better_species_have_stood_at_that_light_and_are_expected_to_be_replaced_less(made, found):
+    seen = found.table("plants").groupby("light")["species"].agg(set)
+    assert len(made.better)
+    for row in made.better.itertuples():
+        assert row.other in seen[row.light]
+        assert row.then < row.now
+        assert row.low <= row.ratio <= row.high
+    assert set(made.brighter["other"]) <= {"medium", "high"}
+
+
+def test_what_a_client_reads_holds_none_of_our_costs(found, terms):
+    quoted, price = answer.offer(LIST, found, terms, AS_OF)
+    page = "\n".join([
+        *pages.offer_sentences(quoted, price), results.offer_table(quoted, price).to_string(),
+        results.terms_table(quoted).to_string(), results.client_findings(quoted, price).to_string()])
+    secrets = [f"{cost / 100:.2f}" for cost in quoted.lines["unit"]] + [f"{c:.2f}" for c in quoted.lines["unit_cost"]]
+    assert [secret for secret in secrets if f" {secret} " in f" {page} "] == []
+    assert "margin" not in page.lower()
+    assert money.show(price.monthly, "EUR") in page
+
+
+def test_amounts_are_never_converted_between_currencies(found, terms):
+    with pytest.raises(QuoteError, match="never converted"):
+        answer.offer(LIST, found, replace(terms, currency="USD"), AS_OF)
+
+
+def test_an_unseen_species_gets_its_groups_rate_said_out_loud_or_is_refused(found, terms, tmp_path):
+    path = tmp_path / "list.csv"
+    head = "species,light,pot_cm,planter,unit_cost\n"
+    path.write_text(head + "Aspidistra elatior,low,21,direct,55.00\n", encoding="utf-8")
+    quoted, _ = answer.offer(path, found, terms, AS_OF)
+    assert any("Aspidistra elatior: never on record" in note for note in quoted.notes)
+    with pytest.raises(loss_model.ModelError, match="Aspidistra elatior"):
+        answer.offer(path, found, replace(terms, unseen_species="refuse"), AS_OF)
+
+
+def test_hazards_of_lines_are_the_rates_of_the_loss_model(found):
+    # Two routes to one number: `for_lines` adds up terms; the model's own `rate` asks each situation whole.
+    model, _ = from_records.fit_losses(found, AS_OF)
+    lines = plant_list.read(LIST, found.settings)
+    hazards = model.for_lines(lines, 20, 1)
+    kind = lines[["species", "light", "pot", "planter"]]
+    for band, month in ((0, 1), (1, 7), (2, 12)):
+        rate = model.model.rate(kind.assign(age_band=age_bands()[band], month=month))["rate"].to_numpy()
+        assert hazards.central[:, band, month - 1] * 36_525 == pytest.approx(rate)
+    # Draws spread around the estimate, on the log scale.
+    assert (hazards.drawn.min(axis=0) < hazards.central).all()
+    assert (hazards.drawn.max(axis=0) > hazards.central).all()
+
+
+def test_a_sites_history_is_its_losses_and_what_the_model_expected_there(found):
+    model, _ = from_records.fit_losses(found, AS_OF)
+    known = model.model.site_effects.set_index("site_id")
+    site = known["losses"].idxmax()
+    lost, expected = model.site_history([site, "nowhere"], 200, 1)
+    assert lost.tolist() == [known.loc[site, "losses"], 0]
+    assert expected[:, 0].mean() == pytest.approx(known.loc[site, "expected"], rel=0.15)
+    assert not expected[:, 1].any()
