@@ -19,25 +19,24 @@ import tempfile
 import time
 from pathlib import Path
 
+import pandas as pd
+
+from benchmarks import cells_in_pandas
+from plantstats import demo, plant_time, records, review
+from plantstats.reports import pack
+
 BY = ["species", "light", "age_band", "month", "rh_band", "repotted", "moved"]
 PARTS = ("load", "cells", "cells in pandas", "report")
 
 
 def measure(part: str, folder: Path) -> dict[str, float]:
     """Run one part here. Gives seconds, peak (GiB) and, for cells, what they add up to."""
-    import pandas as pd
-
-    from benchmarks import cells_in_pandas
-    from plantstats import plant_time, records, review
-
     if part == "load":
         shutil.rmtree(folder / ".plantstats_cache", ignore_errors=True)
         began = time.perf_counter()
         records.load(folder)
         sums: dict[str, float] = {}
     elif part == "report":
-        from plantstats.reports import pack
-
         with tempfile.TemporaryDirectory() as out:
             began = time.perf_counter()
             pack.review(folder, None, None, None, Path(out))
@@ -68,8 +67,6 @@ def main() -> None:
     if chosen.part:
         print(json.dumps(measure(chosen.part, chosen.folder)))
         return
-    from plantstats import demo
-
     folder = chosen.folder or Path(tempfile.mkdtemp(prefix="plantstats-benchmark-"))
     if not (folder / "plants.csv").exists():
         demo.make(folder, plants=chosen.plants, years=chosen.years, seed=1)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from datetime import date
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import duckdb
 import numpy as np
@@ -56,7 +56,7 @@ def quality(records: Records, time: PlantTime, faults: pd.DataFrame, period: Per
     return findings.table(made)
 
 
-def _share(measure: str, part: int, whole: int, period: str, unit: str, **groups: object) -> dict[str, object]:
+def _share(measure: str, part: int, whole: int, period: str, unit: str, **groups: Any) -> dict[str, object]:
     if whole == 0:
         note = "not available: nothing to count"
         return findings.finding(measure, period, np.nan, unit=unit, method=EXACT_SHARE, note=note, **groups)
@@ -127,7 +127,7 @@ def _visits(engine: duckdb.DuckDBPyConnection, period: Period, as_of: date) -> l
     return rows
 
 
-def _made(visits: float, asked: float, period: str, **groups: object) -> dict[str, object]:
+def _made(visits: float, asked: float, period: str, **groups: Any) -> dict[str, object]:
     return findings.finding(
         "visits_made_share",
         period,
