@@ -18,6 +18,7 @@ from scipy import optimize, sparse, special, stats
 Array = npt.NDArray[np.float64]
 
 MAX_STEPS = 100
+BLOCK = 2048  # rows
 TOLERANCE = 1e-9
 # Size (1 / dispersion) between these: below, counts are too wild for the law; above, they are Poisson.
 LOG_SIZES = (-9.0, 18.0)
@@ -197,7 +198,7 @@ def _check(table: pd.DataFrame, counts: pd.DataFrame) -> None:
 
 def _own(x: Array, n: Array) -> npt.NDArray[np.bool_]:
     """Which columns say something that the columns before them do not (as R does with aliased ones)."""
-    gram = x.T @ (x * n[:, None])
+    gram = _weighted_gram(x, n)
     scale = np.sqrt(np.diag(gram))
     gram = gram / np.outer(np.where(scale > 0, scale, 1), np.where(scale > 0, scale, 1))
     kept = np.zeros(x.shape[1], dtype=bool)
@@ -221,7 +222,16 @@ def _start(x: Array, n: Array, total: Array, exposure: Array) -> Array:
 
 
 def _information(x: Array, n: Array, mean: Array, alpha: float) -> Array:
-    return x.T @ (x * (n * mean / (1 + alpha * mean))[:, None])
+    return _weighted_gram(x, n * mean / (1 + alpha * mean))
+
+
+def _weighted_gram(x: Array, weight: Array) -> Array:
+    """Cross products of the columns, block by block, so that each block stays in the processor's cache."""
+    root, total = np.sqrt(weight), np.zeros((x.shape[1], x.shape[1]))
+    for start in range(0, len(x), BLOCK):
+        part = x[start : start + BLOCK] * root[start : start + BLOCK, None]
+        total += part.T @ part
+    return total
 
 
 def _fitness(x: Array, n: Array, total: Array, offset: Array, alpha: float, at: Array) -> float:
@@ -316,7 +326,7 @@ def _between(
 ) -> tuple[Array | None, int]:
     if sites is None:
         return None, 0
-    names, place = np.unique(sites["site"].to_numpy(dtype=object).astype(str), return_inverse=True)
+    place, names = pd.factorize(sites["site"])
     if len(names) < 2:
         return None, len(names)
     row = sites["row"].to_numpy()
