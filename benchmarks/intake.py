@@ -148,7 +148,8 @@ def make_text(folder: Path, rows: int) -> None:
             'T' || (n * 7 % 40) as technician, case when hash(n) % 5 < 2 then 'dry' else 'moist' end as topsoil,
             case when hash(n) % 5 < 2 then 'Y' else 'N' end as watered, (hash(n, 1) % 20) / 10 as litres,
             hash(n, 2) % 4 as leaves_dropped,
-            case when hash(n, 3) % 10 < 3 then null else (300 + hash(n, 4) % 300) / 10 end as rh_percent, (180 + hash(n, 5) % 60) / 10 as temp_c, 'N' as repotted, 'no' as pest,
+            case when hash(n, 3) % 10 < 3 then null else (300 + hash(n, 4) % 300) / 10 end as rh_percent,
+            (180 + hash(n, 5) % 60) / 10 as temp_c, 'N' as repotted, 'no' as pest,
             case when hash(n, 6) % 50 = 0 then 'note, ' || n end as note
         from range({rows}) r(n)) to '{folder / "visits.csv"}' (header, nullstr '')""")
 

@@ -276,3 +276,44 @@ def test_a_proposal_says_what_it_could_not_read(tmp_path: Path) -> None:
 def test_dates_of_the_settings_are_dates(tmp_path: Path) -> None:
     made = load(folder(tmp_path, records="[sites.S1]\nobserved_from = 2025-01-15\n"))
     assert made.settings.observed_from == {"S1": date(2025, 1, 15)}
+
+
+def test_a_file_that_no_table_reads_is_named(tmp_path: Path) -> None:
+    place = folder(tmp_path)
+    (place / "visit.csv").write_text("plant_id,visited_on\nP1,2025-03-03\n")
+    made = load(place)
+    assert made.notes.loc[made.notes["kind"] == "unused file", "file"].tolist() == ["visit.csv"]
+    (place / "visit.csv").unlink()
+    assert "unused file" not in set(load(place).notes["kind"])
+
+
+def test_codes_of_the_settings_are_used_in_every_kind_of_column(tmp_path: Path) -> None:
+    settings = (
+        '[tables.visits.codes.condition]\ngood = "4"\n[tables.visits.codes.watered]\ngegossen = true\n'
+        '[tables.visits.codes.topsoil]\ntrocken = "dry"\n[tables.visits.codes.technician]\nX7 = "ida"\n'
+    )
+    visits = (
+        "plant_id,visited_on,condition,watered,topsoil,technician\nP1,2025-03-03,Good,gegossen,TROCKEN,x7\n"
+    )
+    row = load(folder(tmp_path, visits=visits, records=settings)).table("visits").iloc[0]
+    assert row[["condition", "watered", "topsoil", "technician"]].tolist() == [4, True, "dry", "ida"]
+
+
+def test_a_declared_thousands_mark_settles_the_decimal_mark(tmp_path: Path) -> None:
+    plants = "plant_id;site_id;species;cost\nP1;S1;Ficus lyrata;1.250\n"
+    made = load(folder(tmp_path, plants=plants, records='[tables.plants]\nthousands = "."\n'))
+    assert made.table("plants")["cost"].tolist() == [1250.0]
+
+
+def test_a_doubled_text_column_gives_the_one_that_was_asked_for(tmp_path: Path) -> None:
+    visits = "plant_id,visited_on,note,Note\nP1,2025-03-03,first,last\n"
+    settings = '[tables.visits.duplicates]\nnote = "last"\n'
+    assert load(folder(tmp_path, visits=visits, records=settings)).table("visits")["note"].tolist() == [
+        "last"
+    ]
+
+
+def test_an_encoding_that_is_no_encoding_of_text_is_refused(tmp_path: Path) -> None:
+    for name in ("zip", "base64", "no-such-encoding"):
+        with pytest.raises(RecordError, match="is not known"):
+            load(folder(tmp_path / name, records=f'[tables.sites]\nencoding = "{name}"\n'))

@@ -14,6 +14,7 @@ from datetime import date, datetime, timedelta
 from pathlib import Path
 
 import openpyxl
+import pandas as pd
 import pyarrow as pa
 import pyarrow.parquet as pq
 import pytest
@@ -178,16 +179,14 @@ def test_records_in_any_dress_are_the_same_records(visits: list[Visit], dress: D
         table = made.table("visits").sort_values("minutes")
         assert table["plant_id"].tolist() == [v.plant_id for v in visits]
         assert [d.date() for d in table["visited_on"]] == [v.visited_on for v in visits]
-        assert [None if x != x else x for x in table["litres"]] == [v.litres for v in visits]
-        assert [
-            None
-            if x is not True and x is not False and not isinstance(x, bool) and str(x) == "<NA>"
-            else bool(x)
-            for x in table["watered"]
-        ] == [v.watered for v in visits]
-        assert [None if x != x else x for x in table["note"]] == [
-            v.note if v.note.strip() else None for v in visits
-        ]
+        assert values(table["litres"]) == [v.litres for v in visits]
+        assert values(table["watered"]) == [v.watered for v in visits]
+        assert values(table["note"]) == [v.note if v.note.strip() else None for v in visits]
+
+
+def values(column: pd.Series) -> list[object]:
+    """The values of a column, None where missing."""
+    return column.astype("object").where(column.notna(), None).tolist()
 
 
 def survives(place: Path) -> None:

@@ -27,6 +27,7 @@ NAMED_US = re.compile(
 )
 BARE_NUMBER = "a bare number in a date column; set serial_dates = 1900 or 1904 if it counts days"
 SERIAL = re.compile(r"-?\d+(?:\.\d+)?$")
+DAY_COUNT = re.compile(r"\d{5}(?:[.,]\d+)?$")
 WEEKDAY = re.compile(r"^[^\W\d_]{2,10}\.?,?\s+(?=\d)")
 
 # Days that programs write when they have none.
@@ -64,7 +65,7 @@ def parse(texts: list[str], context: Context) -> Parsed:
         text = tidy(raw.removeprefix(DATE_CELL))
         if text.casefold() in MISSING:
             continue
-        if text.startswith(NUMBER_CELL) or (options.serial_dates and SERIAL.match(text) and len(text) < 8):
+        if text.startswith(NUMBER_CELL) or (options.serial_dates and DAY_COUNT.match(text)):
             _serial(n, text.removeprefix(NUMBER_CELL), context, out, serials)
             continue
         if (match := YEAR_FIRST.match(text) or COMPACT.match(text)) is not None:
@@ -119,7 +120,7 @@ def _real(day: tuple[int, int, int]) -> tuple[date | None, str | None]:
 def _serial(n: int, text: str, context: Context, out: Parsed, serials: list[int]) -> None:
     epoch = context.epoch or context.table.serial_dates
     try:
-        number = float(text)
+        number = float(text.replace(",", "."))
     except ValueError:
         number = -1.0
     if epoch is None:

@@ -19,7 +19,7 @@ import pyarrow.parquet as pq
 from plantstats.records import derive, repeats
 from plantstats.records.decoded import decode
 from plantstats.records.errors import RecordError
-from plantstats.records.files import TableFile, files_of, open_file
+from plantstats.records.files import ENDINGS, TableFile, files_of, open_file
 from plantstats.records.intake import take_in
 from plantstats.records.settings import read_settings
 from plantstats.records.settings_shape import Settings
@@ -116,12 +116,17 @@ def survey(folder: Path | str, settings: Path | Settings | None = None) -> tuple
         for path in found
         if path.is_file()
     }
-    target = _cache_folder(folder) / _key(digests, chosen, missing)
+    unused = [
+        path.name
+        for path in sorted(folder.iterdir())
+        if path.suffix.lower() in ENDINGS and all(path not in found for found in paths.values())
+    ]
+    target = _cache_folder(folder) / _key(digests, chosen, [*missing, *unused])
     if not (target / "made.json").exists():
         target.parent.mkdir(parents=True, exist_ok=True)
         building = Path(tempfile.mkdtemp(prefix="building-", dir=target.parent))
         try:
-            _build(folder, paths, chosen, digests, building, missing)
+            _build(folder, paths, chosen, digests, building, missing, unused)
             try:
                 building.rename(target)
             except OSError:
@@ -189,6 +194,7 @@ def _build(
     digests: dict[str, str],
     target: Path,
     missing: list[str],
+    unused: list[str],
 ) -> None:
     faults = list(missing)
     supplied: dict[str, list[str]] = {}
@@ -220,6 +226,17 @@ def _build(
         aside += writer.out.set_aside
         notes += writer.out.notes
     aside += repeats.set_aside(target, account)
+    notes += [
+        (
+            "",
+            name,
+            "unused file",
+            "",
+            0,
+            "not read: it has no table's name; name it under tables, if it is one",
+        )
+        for name in unused
+    ]
     notes += derive.fill(target, settings, supplied)
     set_aside_frame(aside).to_parquet(target / "set_aside.parquet")
     pd.DataFrame(account, columns=list(ACCOUNT)).to_parquet(target / "account.parquet")

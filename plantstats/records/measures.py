@@ -130,6 +130,8 @@ def _without_currency(n: int, text: str, context: Context, out: Parsed) -> str:
 def _decimal(texts: list[str], seen: dict[int, Any], context: Context, out: Parsed) -> str | None:
     if context.table.decimal:
         return context.table.decimal
+    if context.table.thousands in (".", ","):
+        return "," if context.table.thousands == "." else "."
     left = {".", ","}
     proof: dict[str, int] = {}
     for n, (values, _, _) in seen.items():

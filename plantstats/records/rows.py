@@ -61,7 +61,8 @@ class Rows:
     def _column(self, name: str, places: list[int]) -> None:
         column = self.table.column(name)
         if column.kind == "text":
-            texts = self.cells[str(places[0])]
+            last = self.options.duplicates.get(name) == "last"
+            texts = self.cells[str(places[-1 if last else 0])]
             filled = pc.greater(pc.utf8_length(pc.utf8_trim_whitespace(texts)), 0)
             self.values[name] = pc.if_else(filled, texts, pa.scalar(None, pa.string()))
             self.empty &= ~filled.to_numpy(zero_copy_only=False)

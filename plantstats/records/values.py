@@ -47,6 +47,9 @@ def parse(texts: list[str], context: Context) -> Parsed:
     Gives:  Parsed, of the same length.
     """
     kind = context.column.kind
+    own = own_codes(context)
+    if own and kind not in ("flag", "word", "light", "species"):
+        texts = [own.get(fold(plain(text)), text) for text in texts]
     if kind in ("date", "stamp"):
         return _errors_first(texts, context, dates.parse)
     if kind in ("measure", "count"):
