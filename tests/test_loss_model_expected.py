@@ -1,0 +1,172 @@
+"""Expected losses: only earlier quarters teach, this quarter's plant-days are judged, and the limits say enough."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import date
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from plantstats import demo, fair, periods, plant_time
+from plantstats.loss_model import ModelError, expected
+from plantstats.rates import Interval
+from tests.invented_records import InventedRecords
+
+QUARTER = periods.quarter("2026-Q3")
+LAST = date(2026, 9, 30)
+TRUTH = replace(demo.Truth(), building_failure=False)
+
+
+@pytest.fixture(scope="module")
+def made(tmp_path_factory) -> InventedRecords:
+    return InventedRecords(tmp_path_factory.mktemp("company"), 500, 5, TRUTH)
+
+
+@pytest.fixture(scope="module")
+def time(made):
+    return plant_time.build(made, LAST, "found")
+
+
+@pytest.fixture(scope="module")
+def quarter(made, time) -> expected.Expected:
+    return expected.expect(time, QUARTER, made.species)
+
+
+def test_the_model_is_fitted_on_quarters_strictly_before_the_one_it_judges(quarter, time):
+    before = time.cells([], end=QUARTER.start).iloc[0]
+    assert quarter.model.losses == before["losses"]
+    assert quarter.model.plant_days == before["plant_days"]
+    assert quarter.model.patterns["losses"].sum() < time.cells([]).iloc[0]["losses"]
+
+
+def test_observed_losses_and_plant_days_are_those_of_the_quarter(quarter, time):
+    now = time.cells([], QUARTER.start, QUARTER.end).iloc[0]
+    left_out = quarter.set_aside
+    assert quarter.plants["losses"].sum() + left_out["losses"].sum() == now["losses"]
+    assert quarter.plants["plant_days"].sum() + left_out["plant_days"].sum() == now["plant_days"]
+
+
+def test_losses_dated_otherwise_are_refused(made):
+    with pytest.raises(ModelError, match="dated 'found'"):
+        expected.expect(plant_time.build(made, LAST, "midpoint"), QUARTER)
+
+
+def test_nothing_before_the_quarter_is_refused_by_name(time):
+    with pytest.raises(ModelError, match="no plant was followed before 2020-Q1"):
+        expected.expect(time, periods.quarter("2020-Q1"))
+
+
+def test_the_groups_of_every_split_add_up_to_the_same_expectation(quarter):
+    whole = expected.groups(quarter, [])["expected"].iloc[0]
+    for by in (["client_id"], ["site_id"], ["species"]):
+        assert expected.groups(quarter, by)["expected"].sum() == pytest.approx(whole, rel=1e-9)
+    assert expected.groups(quarter, ["site_id"], own_past=False)["expected"].sum() == pytest.approx(whole, rel=1e-9)
+
+
+def test_a_one_rate_model_expects_the_earlier_rate_times_these_plant_days():
+    # Indirect standardisation in one stratum: 30 losses in 30,000 plant-days before; 9,000 plant-days now: 9
+    # expected. The variance of its logarithm is 1 / 30 (delta method of a Poisson rate).
+    class Time:
+        dated = "found"
+
+        def cells(self, by, start=None, end=None):
+            row = {"site_id": "S1", "species": "Ficus lyrata", "light": "medium", "pot": "15-24 cm",
+                   "planter": "direct", "age_band": "days 91-365", "heating": False, "repotted": "never", "moved": "never",
+                   "rh_band": "missing", "rh_tenths": 0, "rh_readings": 0, "client_id": "C1", "plant_id": "P1",
+                   "n_plants": 100}
+            now = start is not None
+            return pd.DataFrame([row | {
+                "month": pd.Timestamp("2026-07-01" if now else "2026-04-01"), "plant_days": 9000 if now else 30_000,
+                "losses": 14 if now else 30}])
+
+    judged = expected.expect(Time(), QUARTER)
+    row = expected.groups(judged, []).iloc[0]
+    # A site alone has no effect to share: its spread is 0.
+    assert judged.model.site_spread == 0
+    assert row["expected"] == pytest.approx(9, rel=1e-6)
+    assert row["variance"] == pytest.approx(1 / 30, rel=1e-6)
+    found = expected.expected_findings(judged)
+    ratio = found[found["measure"].eq("observed_expected") & found["species"].isna() & found["site_id"].isna()
+                  & found["client_id"].isna()].iloc[0]
+    assert ratio["estimate"] == pytest.approx(14 / 9, rel=1e-6)
+    exact = fair.observed_expected([14], [9.0])
+    assert ratio["low"] < exact.low[0] and ratio["high"] > exact.high[0]
+
+
+def test_limits_join_the_two_uncertainties_as_root_of_the_sum_of_squares(quarter):
+    # Without uncertainty of the expected nothing changes; with log reach r on top of log distance d: sqrt(d^2 + r^2).
+    raw = Interval(np.array([2.0, 0.0]), np.array([1.0, 0.0]), np.array([4.0, 3.0]))
+    same = expected.widen(raw, np.zeros(2), quarter.model)
+    assert np.allclose(same.low, raw.low) and np.allclose(same.high, raw.high)
+    reach = 0.3
+    variance = np.full(2, (reach / quarter.model.quantile()) ** 2)
+    wide = expected.widen(raw, variance, quarter.model)
+    assert wide.low == pytest.approx([2 * np.exp(-np.hypot(np.log(2), reach)), 0])
+    assert wide.high == pytest.approx([2 * np.exp(np.hypot(np.log(2), reach)), 3 * np.exp(reach)])
+
+
+def test_technicians_are_pseudonyms_in_an_order_without_meaning(quarter, made):
+    named, shared = expected.with_technicians(quarter, made.table("visits"))
+    codes = set(made.table("visits")["technician"].dropna())
+    names = set(named.plants["technician"])
+    assert not names & codes
+    assert all(name == "nobody" or name.startswith("technician ") for name in names)
+    assert expected.groups(named, ["technician"])["losses"].sum() == quarter.plants["losses"].sum()
+    assert shared["measure"].tolist() == ["shared_sites"]
+
+
+def test_one_technician_per_site_cannot_be_told_apart_from_it(quarter, made):
+    visits = made.table("visits")
+    sites = quarter.plants.drop_duplicates("plant_id").set_index("plant_id")["site_id"]
+    alone = visits.assign(technician=visits["site_id"].fillna(visits["plant_id"].map(sites)).map(lambda s: f"T{s}"))
+    _, shared = expected.with_technicians(quarter, alone)
+    assert shared["estimate"].iloc[0] == 0
+    assert "only 0 of" in shared["note"].iloc[0]
+
+
+def test_without_its_largest_event_a_quarter_is_judged_on_the_rest(quarter):
+    found = expected.expected_findings(quarter, largest_event=3).set_index("measure")
+    whole = found.loc[["observed_expected"]]
+    whole = whole[whole[["client_id", "site_id", "species"]].isna().all(axis=1)].iloc[0]
+    rest = found.loc["observed_expected_without_largest_event"]
+    assert rest["losses"] == whole["losses"] - 3
+    assert rest["estimate"] == pytest.approx(whole["estimate"] * rest["losses"] / whole["losses"])
+
+
+def test_a_quiet_quarter_is_seldom_called_worse_and_a_bad_one_often(quarter):
+    # Losses drawn from the truth of the model's own laws: 400 quarters. At 95% about 2.5 in 100 lie above; 400
+    # draws of a 5% chance at most: 33 or more would happen once in a thousand. Three times the losses are seen
+    # nearly always.
+    rng = np.random.default_rng(8)
+    row = expected.groups(quarter, []).iloc[0]
+    mean = row["expected"] * np.exp(rng.normal(0, np.sqrt(row["variance"]), 400))
+    for times, at_least, at_most in ((1, 0, 32), (3, 300, 400)):
+        lost = rng.poisson(mean * times)
+        raw = fair.observed_expected(lost, np.full(400, row["expected"]))
+        limits = expected.widen(raw, np.full(400, row["variance"]), quarter.model)
+        assert at_least <= int((limits.low > 1).sum()) <= at_most
+
+
+def test_every_row_is_a_finding_with_losses_and_days(quarter):
+    found = expected.expected_findings(quarter)
+    rows = found[found["measure"].eq("observed_expected")]
+    assert rows[["n_plants", "plant_days", "losses", "level"]].notna().all(axis=None)
+
+
+def test_conditions_never_seen_before_are_left_out_of_both_sides_and_said(made, time):
+    class NewLight:
+        dated = "found"
+
+        def cells(self, by, start=None, end=None):
+            found = time.cells(by, start, end)
+            if start is not None:
+                found.loc[found["plant_id"].eq(found["plant_id"].iloc[0]), "light"] = "lamp"
+            return found
+
+    judged = expected.expect(NewLight(), QUARTER, made.species)
+    assert len(judged.set_aside) > 0
+    assert judged.set_aside["plant_id"].iloc[0] not in set(judged.plants["plant_id"])
+    note = expected.expected_findings(judged).set_index("measure").loc["expected_losses", "note"]
+    assert "conditions that earlier quarters never saw" in note
