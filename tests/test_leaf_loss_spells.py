@@ -152,7 +152,12 @@ def test_a_plant_older_than_the_records_starts_with_its_first_visit(tmp_path):
 def test_humidity_and_warmth_are_those_of_the_28_days_before_the_end(tmp_path):
     # Stretch to 3 March: window 3 February to 2 March. Readings of 30 and 40 lie in it: mean 35. The reading of 80
     # on the day of the end, and that of 10 on 2 February, do not count; nor does the cold of 2 February.
-    visits = [visit("P1", "2025-02-10", 0), visit("P1", "2025-03-03", 1, rh_percent=80, temp_c=31)]
+    visits = [
+        visit("P1", "2025-02-10", 0),
+        visit("P1", "2025-03-03", 1, rh_percent=80, temp_c=31),
+        visit("P1", "2025-03-31", 1),
+        visit("P1", "2025-04-28", 1, rh_percent=80, temp_c=35),
+    ]
     readings = (
         "S1,2025-02-02T08:00,10,12",
         "S1,2025-02-03T08:00,30,21",
@@ -164,6 +169,9 @@ def test_humidity_and_warmth_are_those_of_the_28_days_before_the_end(tmp_path):
     assert rows.loc[1, "warmth"] == "below 16 °C"
     assert rows.loc[0, "warmth"] == "below 16 °C"  # to 10 February: 2 February lies in its window
     assert rows.loc[0, "rh"] == 20  # (10 + 30) / 2
+    # To 31 March: the visit of 3 March lies in the window. To 28 April: nothing but the day of the end itself.
+    assert (rows.loc[2, "rh"], rows.loc[2, "warmth"]) == (50, "above 29 °C")
+    assert (rows.loc[3, "rh"], rows.loc[3, "warmth"]) == (-1, "unknown")
 
 
 def test_air_without_reading_is_a_level_of_its_own(tmp_path):
