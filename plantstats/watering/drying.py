@@ -256,7 +256,11 @@ def _covariance(
     best: _Best,
     misread: float | None,
 ) -> tuple[Array, int]:
-    """Sandwich over sites; the prior adds what shrinking may be wrong by (its own variance at the maximum)."""
+    """Sandwich over sites, the prior's part added; in no direction less than if all spells were independent.
+
+    With few sites, and for a species that stands in one or two, the plain sandwich is far too small: on 40 invented
+    companies of 12 sites its 95% intervals of days until dry held 87 times in 100.
+    """
     known, x = _known(cells), design(cells, names)
     estimate, hessian, precision, p = best.estimate, best.hessian, best.precision, len(names)
     d = log_likelihood(law, known, np.asarray(x @ estimate[:p]), estimate[p], estimate[p + 1])
@@ -272,8 +276,11 @@ def _covariance(
         prior[-1] = MISREAD_SPREAD**-2
     if g < 2:
         meat = hessian - np.diag(prior)
-    bread = np.linalg.inv(hessian)
-    inner = bread @ (meat + np.diag(prior)) @ bread
+    values, vectors = np.linalg.eigh(hessian)
+    root = vectors / np.sqrt(values) @ vectors.T
+    more, axes = np.linalg.eigh(root @ (meat + np.diag(prior)) @ root)
+    half = root @ axes * np.sqrt(np.maximum(more, 1.0))
+    inner = half @ half.T
     covariance = np.zeros((p + 2, p + 2))
-    covariance[:used, :used] = (inner + inner.T) / 2
+    covariance[:used, :used] = inner
     return covariance, g

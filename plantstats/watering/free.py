@@ -31,12 +31,12 @@ def forced_plants(
             it; empty: nothing on record), extra_then.
     """
     rows = []
-    site = plants["site_id"].to_numpy()
+    at_site = plants.groupby("site_id").indices
     for name, now in zip(sites["site_id"], sites["advised"].astype(int), strict=True):
         longer = min((d for d in visit_days if d > now), default=0)
         if not longer:
             continue
-        at = np.flatnonzero(site == name)
+        at = at_site[name]
         own = costs.take(at)
         more, there = _extra(own, now, longer, learned.assumed.too_dry_most)
         saved = routes.QUARTER_DAYS * learned.price.visit * (1 / now - 1 / longer)
