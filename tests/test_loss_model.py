@@ -420,3 +420,23 @@ def test_the_site_spread_of_a_company_is_recovered():
 
 def test_alike_sites_have_no_spread():
     assert loss_model.fit(company(seed=4, sites=60)).site_spread < 0.02
+
+
+def test_repotting_counts_from_its_date_on():
+    # Case: the dead are never repotted. Lives cut at the repotting: 6 losses in 1,475 plant-days before, 3 in 440 after
+    # (rate ratio 1.68); Cox on the cut lives 1.04477 (0.92855, R), where "ever repotted" would give -0.88767.
+    repotted = {4: 100, 6: 90, 7: 120, 9: 150, 12: 200}
+    ends = [20, 35, 50, 120, 140, 150, 200, 160, 300, 365, 45, 330]
+    lost = [1, 1, 1, 1, 1, 1, 0, 1, 0, 0, 1, 1]
+    rows = []
+    for plant, (end, gone) in enumerate(zip(ends, lost, strict=True), start=1):
+        cut = repotted.get(plant, end)
+        rows.append({"entry": 0, "time": cut, "event": gone * (cut == end), "repotted": 0.0})
+        if cut < end:
+            rows.append({"entry": cut, "time": end, "event": gone, "repotted": 1.0})
+    lives = pd.DataFrame(rows)
+    sums = lives.assign(days=lives["time"] - lives["entry"]).groupby("repotted")[["event", "days"]].sum()
+    assert sums.to_numpy().tolist() == [[6, 1475], [3, 440]]
+    beta, errors, _ = fitted("lost ~ repotted + set", risk_sets(lives, "entry"), "days")
+    assert beta["repotted"] == pytest.approx(1.04477, abs=1e-5)
+    assert errors["repotted"] == pytest.approx(0.92855, abs=1e-5)

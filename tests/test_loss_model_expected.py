@@ -73,7 +73,8 @@ def test_a_one_rate_model_expects_the_earlier_rate_times_these_plant_days():
 
         def cells(self, by, start=None, end=None):
             row = {"site_id": "S1", "species": "Ficus lyrata", "light": "medium", "pot": "15-24 cm",
-                   "planter": "direct", "age_band": "days 91-365", "heating": False, "repotted": "never", "moved": "never",
+                   "planter": "direct", "age_band": "days 91-365", "heating": False, "repotted": "never",
+                   "moved": "never",
                    "rh_band": "missing", "rh_tenths": 0, "rh_readings": 0, "client_id": "C1", "plant_id": "P1",
                    "n_plants": 100}
             now = start is not None

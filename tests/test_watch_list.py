@@ -81,7 +81,7 @@ def test_an_old_score_says_nothing_any_more(watched):
     day = date(2026, 6, 30)
     visits = pd.DataFrame({
         "plant_id": ["A", "B", "A", "C"], "condition": pd.array([2, 3, 4, 5], dtype="Int64"), "status": "completed",
-        "visited_on": pd.to_datetime([day - timedelta(days=50), day - timedelta(days=61), day, day + timedelta(days=1)])})
+        "visited_on": pd.to_datetime([day + timedelta(days=away) for away in (-50, -61, 0, 1)])})
     # A: the later of two; B: 61 days old; C: seen only after the day.
     assert watch_list.last_condition(state, visits, day).tolist() == ["4", "not noted", "not noted"]
 
