@@ -7,7 +7,7 @@ from typing import NamedTuple
 
 import numpy as np
 import pandas as pd
-from scipy import optimize, sparse, special, stats
+from scipy import linalg, optimize, sparse, special, stats
 
 from plantstats.watering.design import Names, design, names_of
 from plantstats.watering.law import LAWS, Array, Derivatives, Known, log_likelihood
@@ -73,7 +73,7 @@ class Drying:
 
     def draws(self, number: int, seed: int) -> Array:
         """Parameters as likely as the spells leave them: number x parameters."""
-        values, vectors = np.linalg.eigh(self.covariance)
+        values, vectors = linalg.eigh(self.covariance)
         root = vectors * np.sqrt(np.maximum(values, 0.0))
         random = np.random.Generator(np.random.PCG64(seed)).standard_normal((number, len(values)))
         return self.estimate + random @ root.T
@@ -276,9 +276,10 @@ def _covariance(
         prior[-1] = MISREAD_SPREAD**-2
     if g < 2:
         meat = hessian - np.diag(prior)
-    values, vectors = np.linalg.eigh(hessian)
+    # scipy's driver: that of numpy (divide and conquer) failed on a well-conditioned matrix of 32 columns.
+    values, vectors = linalg.eigh(hessian)
     root = vectors / np.sqrt(values) @ vectors.T
-    more, axes = np.linalg.eigh(root @ (meat + np.diag(prior)) @ root)
+    more, axes = linalg.eigh(root @ (meat + np.diag(prior)) @ root)
     half = root @ axes * np.sqrt(np.maximum(more, 1.0))
     inner = half @ half.T
     covariance = np.zeros((p + 2, p + 2))
