@@ -2,7 +2,8 @@
 
 Run: python benchmarks/loss_model.py [plants]. Prints both times (median of three, after one warm-up), their ratio, and
 the coefficients side by side. The rival is statsmodels' PHReg, Breslow ties, entry half a day later (as it counts a
-plant whose entry equals another's exit as at risk there). Both fit the same 20 dummies; cells are made inside the clock.
+plant whose entry equals another's exit as at risk there). Both fit the same 20 dummies; the cells are made inside the
+clock.
 """
 
 from __future__ import annotations
@@ -113,8 +114,8 @@ def main() -> None:
         seconds, (cells, errors) = clock(lambda t, c=clustered: on_cells(t, c), table)
         away = (cells.reindex(cox.index) - cox).abs()
         apart = (errors.reindex(cox.index) / cox_errors - 1).abs().max()
-        print(f"{words}: cells {seconds:.3f} s, PHReg on plant rows {rival:.3f} s, ratio {rival / seconds:.1f}; greatest "
-              f"difference of {len(cox)} coefficients {away.max():.5f} ({away.idxmax()}), of errors {apart:.1%}")
+        print(f"{words}: cells {seconds:.3f} s, PHReg on plant rows {rival:.3f} s, ratio {rival / seconds:.1f}; "
+              f"greatest difference of {len(cox)} coefficients {away.max():.5f} ({away.idxmax()}), of errors {apart:.1%}")
     print(pd.DataFrame({"cells": cells.reindex(cox.index), "Cox": cox, "error": errors.reindex(cox.index),
                         "Cox error": cox_errors}).round(4).to_string())
 

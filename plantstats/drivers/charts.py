@@ -15,6 +15,7 @@ from plantstats.periods import Period
 
 # Ratios beyond these are drawn at the edge: no axis runs to 1e-10.
 NARROWEST, WIDEST = 0.1, 10.0
+SCALE = "(95% interval; logarithmic; losses of plants)"
 
 
 def draw_effects(findings: pd.DataFrame, ax: Axes) -> Axes:
@@ -28,13 +29,13 @@ def draw_expected(findings: pd.DataFrame, by: str, period: Period, small_group: 
     """Observed over expected losses of the groups with most plant-days, in the order of their names."""
     rows = pick(findings, "observed_expected", [by], period.name)
     rows = rows[rows["n_plants"] >= small_group].nlargest(MOST_GROUPS, "plant_days").sort_values(by)
-    return _ratios(rows, rows[by].tolist(), ax, "Observed / expected losses\n(95% interval; logarithmic; losses of plants)")
+    return _ratios(rows, rows[by].tolist(), ax, f"Observed / expected losses\n{SCALE}")
 
 
 def draw_calibration(findings: pd.DataFrame, ax: Axes) -> Axes:
     """Found over expected losses by fifth of chance, lowest fifth below."""
     rows = pick(findings, "watch_calibration", ["term"]).sort_values("term", ascending=False)
-    return _ratios(rows, rows["term"].tolist(), ax, "Losses found / expected\n(95% interval; logarithmic; losses of plants)")
+    return _ratios(rows, rows["term"].tolist(), ax, f"Losses found / expected\n{SCALE}")
 
 
 def draw_situations(findings: pd.DataFrame, ax: Axes) -> Axes:
