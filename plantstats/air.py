@@ -78,9 +78,7 @@ def dew_point(celsius: npt.ArrayLike, rh_percent: npt.ArrayLike) -> npt.NDArray[
     return SHIFT * bent / (SLOPE - bent)
 
 
-def heated(
-    outdoor_c: npt.ArrayLike, outdoor_rh: npt.ArrayLike, indoor_c: npt.ArrayLike
-) -> npt.NDArray[np.float64]:
+def heated(outdoor_c: npt.ArrayLike, outdoor_rh: npt.ArrayLike, indoor_c: npt.ArrayLike) -> npt.NDArray[np.float64]:
     """Relative humidity of outdoor air that was brought in and warmed, with no water added.
 
     Takes:  outdoor temperature (degrees Celsius) and relative humidity (percent); indoor temperature.
@@ -92,9 +90,7 @@ def heated(
     return np.minimum(100 * vapour_kpa(outdoor_c, outdoor_rh) / saturation_kpa(indoor_c), 100.0)
 
 
-def _within(
-    given: npt.ArrayLike, low: float, high: float, what: str, unit: str
-) -> npt.NDArray[np.float64]:
+def _within(given: npt.ArrayLike, low: float, high: float, what: str, unit: str) -> npt.NDArray[np.float64]:
     values = np.asarray(given, dtype="float64")
     bad = (values < low) | (values > high)
     if np.any(bad):

@@ -14,7 +14,15 @@ psychrolib.SetUnitSystem(psychrolib.SI)
 # rest
 # stand here from memory of the table; the formula agrees with all to the last printed digit.
 TABLE_2_3 = {
-    5: 0.872, 10: 1.228, 15: 1.705, 18: 2.064, 20: 2.338, 24.5: 3.075, 25: 3.168, 30: 4.243, 40: 7.376,
+    5: 0.872,
+    10: 1.228,
+    15: 1.705,
+    18: 2.064,
+    20: 2.338,
+    24.5: 3.075,
+    25: 3.168,
+    30: 4.243,
+    40: 7.376,
 }
 
 
@@ -46,7 +54,10 @@ def test_vapour_pressure_deficit_is_that_of_the_worked_example():
     ("celsius", "percent", "kpa"),
     # FAO-56 formula, worked outside the project.
     [
-        (21, 50, 1.243502699), (22, 40, 1.586358715), (24, 30, 2.088742234), (20, 60, 0.9353125084),
+        (21, 50, 1.243502699),
+        (22, 40, 1.586358715),
+        (24, 30, 2.088742234),
+        (20, 60, 0.9353125084),
         (25, 50, 1.583888859),
     ],
 )
@@ -56,7 +67,9 @@ def test_deficit_of_room_air_agrees_with_a_psychrometric_library(celsius, percen
     # kPa.
     assert air.deficit_kpa(celsius, percent) == pytest.approx(
         psychrolib.GetVaporPressureDeficit(
-            celsius, psychrolib.GetHumRatioFromRelHum(celsius, percent / 100, 101325), 101325) / 1000,
+            celsius, psychrolib.GetHumRatioFromRelHum(celsius, percent / 100, 101325), 101325
+        )
+        / 1000,
         abs=1e-3,
     )
 
@@ -90,10 +103,16 @@ def test_cooled_air_is_saturated_at_most():
     assert air.heated(25, 80, 10) == 100
 
 
-@pytest.mark.parametrize("act", [
-    lambda: air.saturation_kpa([20, 71.6]), lambda: air.deficit_kpa(20, 101), lambda: air.deficit_kpa(20, -1),
-    lambda: air.deficit_kpa(295.15, 50), lambda: air.dew_point(20, 0),
-])
+@pytest.mark.parametrize(
+    "act",
+    [
+        lambda: air.saturation_kpa([20, 71.6]),
+        lambda: air.deficit_kpa(20, 101),
+        lambda: air.deficit_kpa(20, -1),
+        lambda: air.deficit_kpa(295.15, 50),
+        lambda: air.dew_point(20, 0),
+    ],
+)
 def test_air_that_cannot_be_is_refused(act):
     with pytest.raises(air.AirError):
         act()

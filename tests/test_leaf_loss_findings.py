@@ -385,6 +385,12 @@ def test_every_number_of_the_headlines_stands_in_the_findings(page):
     )
 
 
+def test_no_sentence_tells_a_rate_of_too_few_plants(page):
+    said = sentences.leaf_headlines(page, Q3, 10_000)
+    assert said[0] == "Leaves were counted at fewer than 10000 plants in 2026-Q3: too few to tell a rate."
+    assert not any("withheld" in sentence or "crown" in sentence for sentence in said)
+
+
 def test_the_accounts_of_the_page_add_up(page, steady):
     assert page.account["rows"].sum() == len(steady[0].table("visits"))
     used = page.account["fate"].isin(["used", "used, joined to another visit of that day"])

@@ -20,22 +20,24 @@ def leaf_headlines(review: LeafReview, period: Period, small_group: int) -> list
     """
     facts, shown = review.findings, for_display(review.findings, small_group)
     said = [
-        _fallen(facts, shown, period),
+        _fallen(facts, shown, period, small_group),
         _humidity(facts, shown),
         _thirst(facts, shown),
         _transient(facts, shown),
         _plants(facts, period),
-        _crown(facts, shown, period),
+        _crown(facts, shown, period, small_group),
         _foretold(facts, shown),
     ]
     return [sentence for sentence in said if sentence] + list(review.notes)
 
 
-def _fallen(facts: pd.DataFrame, shown: pd.DataFrame, period: Period) -> str:
+def _fallen(facts: pd.DataFrame, shown: pd.DataFrame, period: Period, small_group: int) -> str:
     rows = pick(facts, "green_leaves", period=period.name)
     if rows.empty:
         return f"No dropped leaf was counted in {period.name}: the visits hold no such counts, or none could be used."
     fact, row = rows.iloc[0], shown.loc[rows.index[0]]
+    if fact["n_plants"] < small_group:
+        return f"Leaves were counted at fewer than {small_group} plants in {period.name}: too few to tell a rate."
     yellow = pick(facts, "yellow_leaves", period=period.name)
     tail = ""
     if len(yellow):
@@ -126,9 +128,11 @@ def _plants(facts: pd.DataFrame, period: Period) -> str:
     )
 
 
-def _crown(facts: pd.DataFrame, shown: pd.DataFrame, period: Period) -> str:
+def _crown(facts: pd.DataFrame, shown: pd.DataFrame, period: Period, small_group: int) -> str:
     rows = pick(facts, "crown_share_lost", ["species"], period.name)
     rows = rows[rows["species"] == "Ficus lyrata"] if len(rows) else rows
+    # Too few plants to tell a rate: no sentence; the table says so.
+    rows = rows[rows["n_plants"] >= small_group]
     if rows.empty:
         return ""
     row, fact = shown.loc[rows.index[0]], rows.iloc[0]
