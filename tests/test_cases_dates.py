@@ -233,3 +233,9 @@ def test_serial_numbers_in_text_are_dates_only_where_the_settings_say_so(tmp_pat
     assert "serial_dates" in load(folder(tmp_path, visits=visits)).set_aside["reason"][0]
     made = load(folder(tmp_path / "b", visits=visits, records="[tables.visits]\nserial_dates = 1900\n"))
     assert dates(made.table("visits")["visited_on"]) == ["2025-04-03"]
+
+
+def test_noon_and_midnight_of_a_twelve_hour_clock_are_told_apart(tmp_path: Path) -> None:
+    readings = "site_id,read_at,rh_percent\nS1,03/17/2025 12:30 PM,40\nS1,03/17/2025 12:05 AM,41\nS1,03/17/2025 1:00 pm,42\n"
+    stamps = load(folder(tmp_path, readings=readings)).table("readings")["read_at"]
+    assert [f"{stamp:%H:%M}" for stamp in stamps] == ["12:30", "00:05", "13:00"]

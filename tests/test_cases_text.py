@@ -255,3 +255,11 @@ def test_a_million_columns_are_refused(tmp_path: Path) -> None:
     heads = "plant_id,visited_on," + ",".join(f"c{n}" for n in range(1_000_000))
     with pytest.raises(RecordError, match=r"1,000,002 columns; at most 2000|a line is longer than"):
         load(folder(tmp_path, visits=heads + "\n"))
+
+
+def test_a_lost_quote_mark_that_a_later_one_closes_swallows_no_record(tmp_path: Path) -> None:
+    # Read by the letter, the quotes of lines 2 and 4 hold lines 3 and 4 as one well-written note.
+    visits = 'plant_id,visited_on,note\nP1,2025-03-03,"6 pot\nP2,2025-03-03,ok\nP3,2025-03-03,8"\nP1,2025-03-17,ok\n'
+    made = load(folder(tmp_path, visits=visits))
+    assert made.table("visits")["line"].tolist() == [3, 4, 5]
+    assert made.set_aside["line"].tolist() == [2] and "quote mark" in made.set_aside["reason"][0]
