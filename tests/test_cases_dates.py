@@ -236,6 +236,8 @@ def test_serial_numbers_in_text_are_dates_only_where_the_settings_say_so(tmp_pat
 
 
 def test_noon_and_midnight_of_a_twelve_hour_clock_are_told_apart(tmp_path: Path) -> None:
-    readings = "site_id,read_at,rh_percent\nS1,03/17/2025 12:30 PM,40\nS1,03/17/2025 12:05 AM,41\nS1,03/17/2025 1:00 pm,42\n"
+    times = ["12:30 PM", "12:05 AM", "1:00 pm"]
+    rows = "".join(f"S1,03/17/2025 {time},4{n}\n" for n, time in enumerate(times))
+    readings = "site_id,read_at,rh_percent\n" + rows
     stamps = load(folder(tmp_path, readings=readings)).table("readings")["read_at"]
     assert [f"{stamp:%H:%M}" for stamp in stamps] == ["12:30", "00:05", "13:00"]
