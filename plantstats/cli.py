@@ -69,6 +69,20 @@ def _settings(chosen: argparse.Namespace) -> int:
     return 0
 
 
+def _quote(chosen: argparse.Namespace) -> int:
+    from plantstats.guarantee import answer  # noqa: PLC0415
+    from plantstats.guarantee.money import MoneyError  # noqa: PLC0415
+    from plantstats.guarantee.quote import QuoteError  # noqa: PLC0415
+    from plantstats.guarantee.terms import TermsError  # noqa: PLC0415
+    from plantstats.loss_model import ModelError  # noqa: PLC0415
+
+    try:
+        return answer.cli_quote(chosen)
+    except (MoneyError, QuoteError, TermsError, ModelError) as fault:
+        print(f"plantstats quote: {fault}", file=sys.stderr)
+        return 1
+
+
 def _demo(chosen: argparse.Namespace) -> int:
     from plantstats import demo  # noqa: PLC0415
 
@@ -116,6 +130,14 @@ def _parser() -> argparse.ArgumentParser:
     settings = commands.add_parser("settings", help="propose a settings file for a folder of records")
     settings.add_argument("folder", type=Path, metavar="FOLDER")
     settings.set_defaults(command=_settings)
+
+    quote = commands.add_parser("quote", help="what the replacement guarantee of a plant list will cost (an estimate)")
+    quote.add_argument("listed", type=Path, metavar="LIST", help="the plant list, CSV or XLSX")
+    quote.add_argument("--records", type=Path, required=True, metavar="FOLDER", help="the company's records")
+    quote.add_argument("--terms", type=Path, required=True, metavar="TERMS", help="the terms of the guarantee, TOML")
+    quote.add_argument("--as-of", type=_day, metavar="DATE", help="the last day of the records that counts")
+    quote.add_argument("--out", type=Path, default=Path("reports"), help="folder for reports (default reports)")
+    quote.set_defaults(command=_quote)
 
     demo = commands.add_parser("demo", help="write the records of an invented company")
     demo.add_argument("folder", type=Path, metavar="DIR")
