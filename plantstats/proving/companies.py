@@ -129,14 +129,16 @@ def _seen(company: Company, made: expected.Expected) -> bool:
 
 
 def _effects(company: Company, time: PlantTime) -> list[pd.DataFrame]:
-    """Rate ratios and adjusted rates of the loss-drivers page."""
-    truth = company.case.truth
+    """Rate ratios and adjusted rates of the loss-drivers page, which stands or falls as a whole."""
     cells = time.cells(list(loss_model.CELLS_BY), end=terms.settled(AS_OF))
     try:
         apart = loss_model.tell_apart(cells, species_table())
+        found = loss_model.effects(apart.model, QUARTER)
+        asked = situations(apart)
+        told = loss_model.adjusted_rates(apart.model, asked, QUARTER)
     except ModelError as fault:
         return [refusal("effect_on_losses", str(fault))]
-    found = loss_model.effects(apart.model, QUARTER)
+    truth = company.case.truth
     rows = pick(found, "effect_on_losses", ["term"])
     true = np.array([true_effects.loss_effect(truth, term) for term in rows["term"]])
     if not apart.told:  # Season then stands for both, and the page says so.
@@ -146,9 +148,8 @@ def _effects(company: Company, time: PlantTime) -> list[pd.DataFrame]:
     made = [
         intervals("effect_on_losses", rows, rows["term"], true),
         intervals("species_effect", species, species["species"], of_species)]
-    asked = situations(apart)
+    # Without humidity in the situation, or with days left dry in every rate, there is no one truth.
     if apart.told and truth.over_dry == 0:
-        told = loss_model.adjusted_rates(apart.model, asked, QUARTER)
         by_words = {row["words"]: row for row in asked.to_dict("records")}
         rate = [true_effects.adjusted_rate(truth, apart.model, by_words[term]) for term in told["term"]]
         made.append(intervals("adjusted_loss_rate", told, told["term"], np.array(rate)))

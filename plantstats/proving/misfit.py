@@ -22,8 +22,9 @@ def table(results: pd.DataFrame) -> pd.DataFrame:
             clear (whether that is more than twice its error).
     """
     whole = results[results["of"].eq("all") & results["shift"].notna() & results["shift_unit"].ne("")]
-    usual = whole[whole["situation"].eq(AS_MODELLED)].set_index("kind")[["share", "shift", "shift_error"]]
-    other = whole[whole["situation"].ne(AS_MODELLED)].join(usual, on="kind", rsuffix="_as_modelled")
+    usual = whole[whole["situation"].eq(AS_MODELLED)].set_index("kind")
+    usual = usual[["share", "shift", "shift_error"]].add_suffix("_as_modelled")
+    other = whole[whole["situation"].ne(AS_MODELLED)].join(usual, on="kind")
     moved = other["shift"] - other["shift_as_modelled"]
     error = np.hypot(other["shift_error"], other["shift_error_as_modelled"])
     made = other.assign(moved=moved, moved_error=error, clear=moved.abs() > 2 * error)
