@@ -317,3 +317,11 @@ def test_an_encoding_that_is_no_encoding_of_text_is_refused(tmp_path: Path) -> N
     for name in ("zip", "base64", "no-such-encoding"):
         with pytest.raises(RecordError, match="is not known"):
             load(folder(tmp_path / name, records=f'[tables.sites]\nencoding = "{name}"\n'))
+
+
+@pytest.mark.parametrize("name", ["visits.parquet", "made.json", "account.parquet"])
+def test_a_damaged_cache_is_made_afresh(tmp_path: Path, name: str) -> None:
+    place = folder(tmp_path, **ALL)
+    cache = load(place).cache
+    (cache / name).write_bytes(b"half")
+    assert len(load(place).table("visits")) == 2

@@ -24,7 +24,7 @@ def check(records: Records, as_of: date | None = None) -> pd.DataFrame:
             `kinds.KINDS`, then table, file, line.
     """
     engine = duckdb.connect()
-    engine.execute("set threads = 2")
+    engine.execute("set threads = 2; set memory_limit = '2GB'")
     for name in TABLES:
         engine.read_parquet(str(records.parquet(name))).create_view(name)
     limit = (as_of or date(9999, 12, 31)).isoformat()

@@ -122,7 +122,8 @@ def survey(folder: Path | str, settings: Path | Settings | None = None) -> tuple
         if path.suffix.lower() in ENDINGS and all(path not in found for found in paths.values())
     ]
     target = _cache_folder(folder) / _key(digests, chosen, [*missing, *unused])
-    if not (target / "made.json").exists():
+    if not _whole(target):
+        shutil.rmtree(target, ignore_errors=True)
         target.parent.mkdir(parents=True, exist_ok=True)
         building = Path(tempfile.mkdtemp(prefix="building-", dir=target.parent))
         try:
@@ -131,7 +132,7 @@ def survey(folder: Path | str, settings: Path | Settings | None = None) -> tuple
                 building.rename(target)
             except OSError:
                 # Another run made the same cache first.
-                if not (target / "made.json").exists():
+                if not _whole(target):
                     raise
         finally:
             shutil.rmtree(building, ignore_errors=True)
@@ -172,6 +173,15 @@ def _cache_folder(folder: Path) -> Path:
     return (
         Path(tempfile.gettempdir()) / f"plantstats-{os.getuid() if hasattr(os, 'getuid') else 'user'}" / name
     )
+
+
+def _whole(target: Path) -> bool:
+    """Whether a cache folder is there with every file in its full length."""
+    try:
+        sizes = json.loads((target / "made.json").read_text(encoding="utf-8"))["sizes"]
+        return all((target / name).stat().st_size == size for name, size in sizes.items())
+    except (OSError, ValueError, KeyError):
+        return False
 
 
 def _code_digest() -> str:
@@ -241,9 +251,9 @@ def _build(
     set_aside_frame(aside).to_parquet(target / "set_aside.parquet")
     pd.DataFrame(account, columns=list(ACCOUNT)).to_parquet(target / "account.parquet")
     pd.DataFrame(notes, columns=list(NOTES)).to_parquet(target / "notes.parquet")
-    (target / "made.json").write_text(
-        json.dumps({"digests": digests, "supplied": supplied, "faults": faults}), encoding="utf-8"
-    )
+    sizes = {path.name: path.stat().st_size for path in target.glob("*.parquet")}
+    made = {"digests": digests, "supplied": supplied, "faults": faults, "sizes": sizes}
+    (target / "made.json").write_text(json.dumps(made), encoding="utf-8")
 
 
 def _from_cache(folder: Path, target: Path, settings: Settings) -> tuple[Records, list[str]]:
