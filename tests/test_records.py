@@ -325,3 +325,28 @@ def test_a_damaged_cache_is_made_afresh(tmp_path: Path, name: str) -> None:
     cache = load(place).cache
     (cache / name).write_bytes(b"half")
     assert len(load(place).table("visits")) == 2
+
+
+@pytest.mark.parametrize(
+    ("settings", "said"),
+    [
+        ('[units.temp_c.by_shoe]\nx = "F"\n', "by_technician"),
+        ("[causes]\nx = [1]\n", "is not a cause"),
+        ("[units]\ntemp_c = 5\n", "wants a unit"),
+        ('[units.temp_c]\ndefault = ["F"]\n', "not a unit"),
+    ],
+)
+def test_settings_of_the_wrong_kind_are_refused_by_name(tmp_path: Path, settings: str, said: str) -> None:
+    with pytest.raises(RecordError, match=said):
+        load(folder(tmp_path, records=settings))
+
+
+@pytest.mark.parametrize("number", ["1e999", "0e999", "9" * 400])
+def test_numbers_too_large_for_any_number_are_set_aside(tmp_path: Path, number: str) -> None:
+    made = load(folder(tmp_path, visits=f"plant_id,visited_on,litres\nP1,2025-03-03,{number}\n"))
+    assert made.set_aside["reason"].tolist() == ["cell: not a finite number"]
+
+
+def test_text_cut_in_the_middle_of_a_letter_is_refused(tmp_path: Path) -> None:
+    with pytest.raises(RecordError, match="is not utf-16"):
+        load(folder(tmp_path, visits="plant_id,visited_on\n".encode("utf-16")[:-1]))

@@ -73,10 +73,13 @@ def readable(path: Path, encoding: str, name: str) -> None:
     with open(path, "rb") as file:
         decoder = codecs.getincrementaldecoder(encoding)("strict")
         at = 0
-        while chunk := file.read(CHUNK):
+        while True:
+            chunk = file.read(CHUNK)
             try:
-                decoder.decode(chunk).encode()
+                decoder.decode(chunk, final=not chunk).encode()
             except UnicodeError as error:
                 place = at + getattr(error, "start", 0) + 1
                 raise RecordError([f"{name}: byte {place:,} is not {encoding}; set encoding"]) from None
+            if not chunk:
+                return
             at += len(chunk)

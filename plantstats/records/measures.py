@@ -98,7 +98,7 @@ def parse(texts: list[str], context: Context) -> Parsed:
             out.reasons[n] = out.reasons[n] or "not a number"
             continue
         sign = -1.0 if match["sign"] in ("-", "\u2212") else 1.0
-        seen[n] = (values, sign * 10.0 ** int((match["exp"] or "e0")[1:]), match["unit"].strip())
+        seen[n] = (values, sign * float("1" + (match["exp"] or "")), match["unit"].strip())
     mark = _decimal(texts, seen, context, out)
     if mark is None:
         return out

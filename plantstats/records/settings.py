@@ -115,11 +115,11 @@ def _causes(top: Keys) -> dict[str, tuple[str, str | None]]:
             (value.get("cause"), value.get("outcome")) if isinstance(value, dict) else (value, None)
         )
         extra = set(value) - {"cause", "outcome"} if isinstance(value, dict) else set()
-        if cause not in CAUSES:
+        if not isinstance(cause, str) or cause not in CAUSES:
             near = nearest(str(cause), list(CAUSES), cutoff=0.5)
             hint = f"did you mean {near}?" if near else f"known: {', '.join(CAUSES)}"
             top.fault(f'causes."{raw}"', f"{cause!r} is not a cause; {hint}")
-        elif outcome is not None and outcome not in OUTCOMES:
+        elif outcome is not None and (not isinstance(outcome, str) or outcome not in OUTCOMES):
             top.fault(f'causes."{raw}"', f"{outcome!r} is not an outcome; known: {', '.join(OUTCOMES)}")
         elif extra:
             top.fault(f'causes."{raw}"', f"{sorted(extra)[0]} is not a setting; known: cause, outcome")

@@ -194,15 +194,25 @@ def unit_settings(name: str, given: Any, where: str, faults: list[str]) -> UnitS
         return UnitSettings()
     dimension = next(c.unit for t in TABLES.values() for c in t.columns if c.name == name)
     known = UNITS[str(dimension)]
+    # A unit may hang on who wrote the number or where: ids and names that stand in the same table.
+    beside = sorted(
+        {
+            c.name
+            for t in TABLES.values()
+            if name in t.names
+            for c in t.columns
+            if c.kind in ("id", "label", "word")
+        }
+    )
     by: dict[str, dict[str, str]] = {}
     default = None
     for key, value in given.items():
         named = {"": value} if key == "default" else value
-        if key != "default" and not (key.startswith("by_") and isinstance(value, dict)):
-            faults.append(f"{where}.{key}: is not a setting; known: default, by_technician, by_site_id")
+        if key != "default" and not (key.removeprefix("by_") in beside and isinstance(value, dict)):
+            faults.append(f"{where}.{key}: is not a setting; known: default, by_{', by_'.join(beside)}")
             continue
         for unit in named.values():
-            if unit not in known:
+            if not isinstance(unit, str) or unit not in known:
                 faults.append(
                     f"{where}.{key}: {unit!r} is not a unit of {dimension}; known: {', '.join(known)}"
                 )
