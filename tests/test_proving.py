@@ -14,7 +14,7 @@ from scipy import stats
 from plantstats import cli, demo, proving, rates
 from plantstats.periods import quarter
 from plantstats.proving import coverage, design, figures, misfit, pages, power, run, true_effects, truths
-from plantstats.proving.rows import alarms, intervals
+from plantstats.proving.rows import alarms, costs, intervals
 from plantstats.reports import Report
 
 AS_OF = date(2026, 9, 30)
@@ -97,7 +97,8 @@ def test_the_truth_of_a_term_is_read_from_the_name_that_findings_print():
     truth = demo.Truth()
     # exp(0.50), exp(0.80 + 0.15), exp(0.25); two cosines half a year apart differ by nearly twice 0.15.
     assert true_effects.loss_effect(truth, "light: low (against medium)") == pytest.approx(1.6487, abs=1e-4)
-    assert true_effects.loss_effect(truth, "age_band: days 1-90 (against days 366-730)") == pytest.approx(2.5857, abs=1e-4)
+    early = true_effects.loss_effect(truth, "age_band: days 1-90 (against days 366-730)")
+    assert early == pytest.approx(2.5857, abs=1e-4)
     assert true_effects.loss_effect(truth, "repotted: first 90 days (against never)") == pytest.approx(1.2840, abs=1e-4)
     assert true_effects.loss_effect(truth, "season: January against July") == pytest.approx(np.exp(0.31), rel=0.02)
     assert np.isnan(true_effects.loss_effect(truth, "light: unknown (against medium)"))
@@ -199,9 +200,9 @@ def test_the_same_seed_gives_the_same_bytes_whatever_the_workers_and_stops(tmp_p
     first = (tmp_path / "two" / "results.csv").read_bytes()
     folder = next((tmp_path / "two").glob("companies-*"))
     whole = (folder / "00001.parquet").read_bytes()
-    # Continued after a stop, in this very process.
+    # Continued after a stop, by one worker.
     (folder / "00001.parquet").unlink()
-    run.leave(SMALL, 1, folder)
+    run.prove(2, SMALL, tmp_path / "two", workers=1)
     assert (folder / "00001.parquet").read_bytes() == whole
     # What is there is not made again.
     monkeypatch.setattr(run, "ProcessPoolExecutor", None)
@@ -254,13 +255,31 @@ def test_the_page_names_intervals_that_fail_and_pages_that_told_nothing():
 
 
 def test_a_misfit_is_told_by_how_far_it_moves_the_estimates():
-    # As modelled 10% too high; in lognormal companies estimates of 2.2 against 2: the same, no move.
+    # As modelled 1.1 against 1 or 9, in lognormal companies 1.21: of rates the mean of the ratio to the truth counts.
+    # All truths 1: 10% too high and 21% too high, so that the misfit moves them by 11 points of a percent.
     usual = made_rows(20)
     other = usual.assign(situation="lognormal sites", estimate=1.21)
     moved = misfit.table(coverage.table(pd.concat([usual, other])))
-    # log(1.21) against log(1.1): 21% against 10%.
     assert moved["moved"].to_list() == pytest.approx([11.0])
     assert moved["clear"].to_list() == [True]
+
+
+def test_a_rate_of_nothing_lost_counts_in_the_shift():
+    # Half of the estimates 0, half 2, truth 1: no shift; the mean of logarithms would say 100% too high.
+    rows = made_rows(20)
+    rows["estimate"] = np.where(np.arange(len(rows)) % 2 == 0, 0.0, 2.0)
+    assert coverage.table(rows)["shift"].iloc[0] == pytest.approx(0.0)
+
+
+def test_costs_over_the_best_possible_are_averaged_and_may_lie_below_it():
+    # 1%, 5% and -1.5% over: mean 1.5%, in a table without verdict by chance of shares.
+    rows = pd.concat([
+        costs("cost_of_advice", excess).assign(company=n, plants=100, situation=design.AS_MODELLED)
+        for n, excess in enumerate((0.01, 0.05, -0.015))])
+    made = coverage.table(rows).iloc[0]
+    assert made["share"] == pytest.approx(0.015)
+    assert made["low"] < 0
+    assert made["verdict"] == "holds"
 
 
 def test_the_command_hands_its_choices_over(monkeypatch, capsys, tmp_path: Path):

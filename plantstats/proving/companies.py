@@ -18,7 +18,7 @@ from plantstats.loss_model import ModelError, expected, terms
 from plantstats.periods import Period, quarter, quarter_of, same_quarter_last_year
 from plantstats.plant_time import PlantTime
 from plantstats.proving import slow_pages, true_effects, truths
-from plantstats.proving.design import Case
+from plantstats.proving.design import AS_MODELLED, Case
 from plantstats.proving.rows import COLUMNS, alarms, intervals, refusal
 from plantstats.records import Records, species_table
 
@@ -130,6 +130,8 @@ def _seen(company: Company, made: expected.Expected) -> bool:
 
 def _effects(company: Company, time: PlantTime) -> list[pd.DataFrame]:
     """Rate ratios and adjusted rates of the loss-drivers page, which stands or falls as a whole."""
+    if company.case.situation == AS_MODELLED and company.case.truth.over_dry > 0:
+        return []  # Days left dry share in every contrast, and their truth has no one number.
     cells = time.cells(list(loss_model.CELLS_BY), end=terms.settled(AS_OF))
     try:
         apart = loss_model.tell_apart(cells, species_table())

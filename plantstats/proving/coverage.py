@@ -12,6 +12,7 @@ from plantstats.proving.design import AS_MODELLED
 
 LEVEL = 0.95
 TARGET = (0.93, 0.97)  # of 95% intervals
+NO_TARGET = (-np.inf, np.inf)
 # What each kind claims, in the words of the page, and the range that its share should lie in.
 KINDS: Mapping[str, tuple[str, tuple[float, float]]] = {
     "loss_rate": ("95% intervals of the company's loss rate in a quarter", TARGET),
@@ -33,7 +34,7 @@ KINDS: Mapping[str, tuple[str, tuple[float, float]]] = {
     "dry_80": ("95% intervals of the days until 80 in 100 plants are dry", TARGET),
     "quarter_called_worse": ("quiet quarters called worse than expected", (0.0, 0.025)),
     "ordinary_site_flagged": ("ordinary sites said to stand out", (0.0, 0.01)),
-    "worse_quarter_seen": ("quarters with 1.5 times the expected losses called worse", (0.0, 1.0)),
+    "worse_quarter_seen": ("quarters with 1.5 times the expected losses called worse", NO_TARGET),
     "quote_80_held_company": ("quarters in which the company's losses stayed within the 80% point of a quote of a "
                               "year ago", (0.77, 0.83)),
     "quote_95_held_company": ("quarters in which the company's losses stayed within the 95% point of a quote of a "
@@ -42,9 +43,18 @@ KINDS: Mapping[str, tuple[str, tuple[float, float]]] = {
                            (0.77, 0.83)),
     "quote_95_held_site": ("site-quarters in which losses stayed within the 95% point of a quote of a year ago",
                            TARGET),
+    "rule_of_thumb_held": ("quarters in which the company's losses stayed within the rule of thumb, 10% of the "
+                           "installed cost a year", NO_TARGET),
+    "cost_of_advice": ("of the best possible cost are what following the interval advice costs more", (-1.0, 0.05)),
+    "cost_as_now": ("of the best possible cost are what leaving every interval as it is costs more", NO_TARGET),
+    "cost_weekly_everywhere": ("of the best possible cost are what weekly visits everywhere cost more", NO_TARGET),
+    "needless_change": ("sites that should stay as they are were told to change", (0.0, 0.10)),
 }
 # Kinds whose estimate lies in percent: its distance from the truth is told in points, not in percent of it.
 IN_POINTS = ("survival_12_months", "incidence_12_months")
+# Kinds whose estimate may be 0: their mean is held against the truth, not the mean of their logarithm.
+BY_MEAN = ("loss_rate", "loss_rate_with_event", "loss_rate_by_site_id", "loss_rate_by_species", "loss_rate_ratio",
+           "observed_expected", "observed_expected_by_site_id")
 COLUMNS = ["kind", "situation", "of", "companies", "refused", "cases", "share", "low", "high", "target_low",
            "target_high", "verdict", "shift", "shift_error", "shift_unit", "stated"]
 
@@ -92,7 +102,10 @@ def share_with_error(by_company: pd.DataFrame) -> tuple[float, float, float]:
         return share, float(exact.low), float(exact.high)
     error = np.sqrt(np.sum((hits - share * sizes) ** 2) * n / (n - 1)) / sizes.sum()
     reach = float(stats.t.ppf((1 + LEVEL) / 2, n - 1) * error)
-    return share, max(0.0, share - reach), min(1.0, share + reach)
+    # Costs over the best possible are no counts: they may lie outside 0 and 1.
+    counted = bool(((hits >= 0) & (hits <= sizes) & (hits == np.round(hits))).all())
+    low, high = share - reach, share + reach
+    return (share, max(0.0, low), min(1.0, high)) if counted else (share, low, high)
 
 
 def _one(group: pd.DataFrame, kind: str, situation: str, of: str) -> dict[str, object]:
@@ -108,9 +121,11 @@ def _one(group: pd.DataFrame, kind: str, situation: str, of: str) -> dict[str, o
     shifts = used.groupby("company")["shift"].mean().dropna()
     error = float(shifts.std(ddof=1) / np.sqrt(len(shifts))) if len(shifts) > 1 else np.nan
     mean, unit = float(shifts.mean()) if len(shifts) else np.nan, "points"
-    if kind not in IN_POINTS:
+    if kind in BY_MEAN:
+        mean, error, unit = 100 * mean, 100 * error, "%"
+    elif kind not in IN_POINTS:
         mean, error, unit = 100 * np.expm1(mean), 100 * np.exp(mean) * error, "%"
-    alarm = used["sort"].eq("alarm").all()
+    alarm = used["sort"].ne("interval").all()
     return made | {
         "share": share, "low": low, "high": high, "verdict": _verdict(share, low, high, target), "shift": mean,
         "shift_error": error, "shift_unit": "" if alarm else unit,
@@ -118,7 +133,7 @@ def _one(group: pd.DataFrame, kind: str, situation: str, of: str) -> dict[str, o
 
 
 def _verdict(share: float, low: float, high: float, target: tuple[float, float]) -> str:
-    if target == (0.0, 1.0):
+    if target == NO_TARGET:
         return "no target"
     if target[0] <= share <= target[1]:
         return "holds"
@@ -128,11 +143,12 @@ def _verdict(share: float, low: float, high: float, target: tuple[float, float])
 
 
 def _shift(rows: pd.DataFrame) -> pd.Series:
-    """Distance of each estimate from its truth: log ratio, or points where both are percentages."""
+    """Distance of each estimate from its truth: log ratio; ratio less 1; or points where both are percentages."""
     points = rows["kind"].isin(IN_POINTS)
     whole = rows["sort"].eq("interval")
     both = whole & (rows["estimate"] > 0) & (rows["truth"] > 0)
     ratio = np.log(rows["estimate"].where(both) / rows["truth"].where(both))
+    ratio = ratio.mask(rows["kind"].isin(BY_MEAN), (rows["estimate"] / rows["truth"] - 1).where(whole))
     return ratio.mask(points, (rows["estimate"] - rows["truth"]).where(whole))
 
 

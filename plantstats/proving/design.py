@@ -10,11 +10,13 @@ import numpy as np
 
 from plantstats.demo import Truth
 
-# Losses follow the terms of the loss model: no days left dry, no building failure, gamma site effects.
+# Losses follow the terms of the loss model: no days left dry, no building failure, gamma site effects. Only companies
+# put to the watering page have plants left dry (its advice is about them); their loss model is not looked at.
 AS_MODELLED = "as modelled"
+OVER_DRY = 0.9
 SITUATIONS: Mapping[str, Mapping[str, Any]] = {
     "building failure": {"building_failure": True},
-    "days left dry, more visits where it is hard": {"over_dry": 0.9, "visits_follow_trouble": 1.0},
+    "days left dry, more visits where it is hard": {"over_dry": OVER_DRY, "visits_follow_trouble": 1.0},
     "ageing by a Weibull law": {"ageing_shape": 1.6},
     "dry air counts below 50%": {"humidity_threshold": 50.0},
     "topsoil misread": {"misread": 0.15},
@@ -63,6 +65,9 @@ def case(seed: int, number: int) -> Case:
     truth = replace(truth, **SITUATIONS.get(name, {}))
     if name == "lognormal sites":
         truth = replace(truth, site_sd=max(truth.site_sd, 0.4))
+    extra = EXTRAS[pair % len(EXTRAS)]
+    if name == AS_MODELLED and extra == "watering":
+        truth = replace(truth, over_dry=OVER_DRY)
     return Case(
         number, int(rng.choice(SIZES)), int(rng.choice(YEARS)), int(sequence.generate_state(1)[0]), truth, name,
-        EXTRAS[pair % len(EXTRAS)])
+        extra)

@@ -8,7 +8,7 @@ from pathlib import Path
 import pandas as pd
 
 from plantstats import findings
-from plantstats.proving.coverage import KINDS, LEVEL
+from plantstats.proving.coverage import KINDS, LEVEL, NO_TARGET
 from plantstats.proving.design import AS_MODELLED
 
 COMMITTED = Path(__file__).with_name("results.csv")
@@ -51,7 +51,7 @@ def sentence(kind: str, results: Path = COMMITTED) -> str:
     one = row.iloc[0]
     share, low, high = (f"{100 * one[name]:.1f}" for name in ("share", "low", "high"))
     made = f"{int(one['companies'])} invented companies (plantstats {one['version']}, seed {int(one['seed'])})"
-    if KINDS[kind][1] == (0.0, 1.0) or not what.startswith("95% intervals"):
+    if KINDS[kind][1] == NO_TARGET or not what.startswith("95% intervals"):
         return f"On {made}, {share} in 100 {what} ({low} to {high}); {_aim(one)}."
     return f"On {made}, {what} held the truth in {share} of 100 cases ({low} to {high}); {_aim(one)}."
 
@@ -77,5 +77,5 @@ def _aim(row: pd.Series) -> str:
     low, high = 100 * row["target_low"], 100 * row["target_high"]
     if row["verdict"] == "no target":
         return "how often it should is no matter of a target"
-    aim = f"at most {high:g}" if low == 0 else f"{low:g} to {high:g}"
+    aim = f"at most {high:g}" if low <= 0 else f"{low:g} to {high:g}"
     return f"aimed at {aim}: {row['verdict']}"

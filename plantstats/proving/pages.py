@@ -125,6 +125,6 @@ def _share(row: dict[str, object]) -> str:
 
 
 def _aim(low: float, high: float) -> str:
-    if (low, high) == (0.0, 1.0):
+    if np.isinf(high):
         return ""
-    return f"at most {100 * high:g}" if low == 0 else f"{100 * low:g} to {100 * high:g}"
+    return f"at most {100 * high:g}" if low <= 0 else f"{100 * low:g} to {100 * high:g}"

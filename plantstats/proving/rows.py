@@ -1,4 +1,4 @@
-"""The rows that a company leaves: a printed interval with its truth, an alarm, or a page that said no."""
+"""The rows that a company leaves: a printed interval with its truth, an alarm, a cost, or a page that said no."""
 
 from __future__ import annotations
 
@@ -30,6 +30,11 @@ def alarms(kind: str, of: pd.Series, said: npt.ArrayLike) -> pd.DataFrame:
     said = np.asarray(said, dtype=float)
     return pd.DataFrame(
         {"kind": kind, "sort": "alarm", "of": of.astype("str").to_numpy(), **_EMPTY, "estimate": said})
+
+
+def costs(kind: str, excess: float) -> pd.DataFrame:
+    """What a way to decide costs over the best possible, as a share of it; one row."""
+    return pd.DataFrame([{"kind": kind, "sort": "cost", "of": "all sites", **_EMPTY, "estimate": excess}])
 
 
 def refusal(kind: str, why: str) -> pd.DataFrame:

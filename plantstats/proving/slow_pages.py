@@ -15,7 +15,7 @@ from plantstats.leaf_loss.model import fit_leaves
 from plantstats.leaf_loss.results import model_findings
 from plantstats.periods import Period
 from plantstats.plant_time import PlantTime
-from plantstats.proving import true_effects
+from plantstats.proving import decisions, true_effects
 from plantstats.proving.design import Case
 from plantstats.proving.rows import alarms, intervals, refusal
 from plantstats.proving.truths import Known
@@ -26,6 +26,8 @@ from plantstats.watering.situations import situations
 
 DRAWS = 100
 POINTS = (80, 95)
+# A contractor's rule: 10% of the installed cost a year, so at like cost a plant in forty each quarter.
+THUMB = 0.10 / 4
 
 
 def made(case: Case, records: Records, known: Known, period: Period, time: PlantTime) -> list[pd.DataFrame]:
@@ -73,7 +75,7 @@ def _watering(
             "estimate": table[measure], "low": table[f"{measure}_low"], "high": table[f"{measure}_high"]})
         true = [true_effects.drying_days(truth, known.tables["true_sites"], row, share) for row in rows]
         parts.append(intervals(measure, printed, of, true))
-    return parts
+    return parts + decisions.made(learned, advice, records, known)
 
 
 def _last_years_quotes(case: Case, records: Records, period: Period) -> list[pd.DataFrame]:
@@ -81,7 +83,9 @@ def _last_years_quotes(case: Case, records: Records, period: Period) -> list[pd.
     test = back_test.back_test(records, period, Terms(period.end, draws=DRAWS, seed=case.seed % 1_000_000))
     if test is None:
         return [refusal("quote_point", "no model a year ago")]
-    parts = []
+    totals = test.totals
+    kept = totals["losses"] <= THUMB * totals["plants"]
+    parts = [alarms("rule_of_thumb_held", totals["period"], kept)]
     for share in POINTS:
         for name, cells in (("company", test.totals), ("site", test.cells)):
             within = cells["losses"].to_numpy() <= cells[f"point_{share}"].to_numpy()
