@@ -23,8 +23,8 @@ def cells(records: Records, as_of: pd.Timestamp, by: list[str]) -> pd.DataFrame:
     visits = records.table("visits")
     visits = visits[visits["visited_on"] <= as_of]
     parts = _parts(records, visits, cut)
-    air = _air(records, visits, parts[["site_id", "ends"]].drop_duplicates(), cut)
-    parts = parts.merge(air, on=["site_id", "ends"], how="left")
+    air = _air(records, visits, parts[["site_id", "middle"]].drop_duplicates(), cut)
+    parts = parts.merge(air, on=["site_id", "middle"], how="left")
     parts[["rh_tenths", "rh_readings"]] = parts[["rh_tenths", "rh_readings"]].fillna(0).astype("int64")
     band = parts["rh_tenths"] // (parts["rh_readings"].clip(lower=1) * 50) * 5
     parts["rh_band"] = band.astype(str).where(parts["rh_readings"] > 0, "missing")
@@ -136,7 +136,8 @@ def _parts(records: Records, visits: pd.DataFrame, cut: int) -> pd.DataFrame:
         ("withdrawn", "withdrawn"),
     ):
         parts[name] = (last & parts["outcome"].eq(outcome)).astype("int64")
-    return parts.astype({"begins": "int64", "ends": "int64"})
+    parts = parts.astype({"begins": "int64", "ends": "int64"})
+    return parts.assign(middle=parts["begins"] + (parts["ends"] - parts["begins"] + 1) // 2)
 
 
 def _air(records: Records, visits: pd.DataFrame, wanted: pd.DataFrame, cut: int) -> pd.DataFrame:
@@ -164,9 +165,9 @@ def _air(records: Records, visits: pd.DataFrame, wanted: pd.DataFrame, cut: int)
     )
     both = both[both["at"] <= cut]
     daily = both.groupby(["site_id", "at"])["tenths"].agg(rh_tenths="sum", rh_readings="count").reset_index()
-    asked = pd.DataFrame({"site_id": wanted["site_id"], "at": wanted["ends"] - 1, "rh_tenths": 0.0, "rh_readings": 0})
+    asked = pd.DataFrame({"site_id": wanted["site_id"], "at": wanted["middle"] - 1, "rh_tenths": 0.0, "rh_readings": 0})
     days = pd.concat([daily, asked]).groupby(["site_id", "at"], as_index=False).sum()
     days["on"] = EPOCH + pd.to_timedelta(days["at"], unit="D")
     window = days.groupby("site_id").rolling(f"{HUMIDITY_WINDOW}D", on="on")[["rh_tenths", "rh_readings"]].sum()
     days[["rh_tenths", "rh_readings"]] = window[["rh_tenths", "rh_readings"]].round().to_numpy()
-    return days.assign(ends=days["at"] + 1)[["site_id", "ends", "rh_tenths", "rh_readings"]]
+    return days.assign(middle=days["at"] + 1)[["site_id", "middle", "rh_tenths", "rh_readings"]]

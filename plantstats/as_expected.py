@@ -114,6 +114,13 @@ def headlines(found: pd.DataFrame, period: Period, small_group: int) -> list[str
         f"{wanted['estimate']} plants (95% interval {wanted['interval']}); they lost {row['losses']}, "
         f"{ratio['estimate']} times as many ({ratio['interval']}): {verdict}."
     ]
+    rest = pick(found, "observed_expected_without_largest_event", period=period.name)
+    if len(rest) and row["losses"] - rest["losses"].iloc[0] > 1:
+        told = shown.loc[rest.index[0]]
+        said[0] += (
+            f" Without the largest single event ({plants(row['losses'] - rest['losses'].iloc[0])}) it is "
+            f"{told['estimate']} times ({told['interval']})."
+        )
     sites = pick(found, "observed_expected", ["site_id"], period.name)
     if len(sites) > 1:
         out = sites[sites["note"].fillna("").str.startswith("stands out")]

@@ -28,13 +28,17 @@ def figure(height: float = 2.8) -> tuple[Figure, Axes]:
     return fig, ax
 
 
-def draw_trend(findings: pd.DataFrame, ax: Axes, measure: str = "loss_rate") -> Axes:
+def draw_trend(findings: pd.DataFrame, ax: Axes, *, small_group: int, measure: str = "loss_rate") -> Axes:
     """A rate by quarter with its intervals, the last one accented.
 
-    Takes:  findings with rows of `measure` that are not split by anything, one per period.
+    Takes:  findings with rows of `measure` that are not split by anything, one per period; periods with fewer
+            plants than small_group are not drawn.
     Gives:  ax, with losses over each point.
     """
     rows = pick(findings, measure).sort_values("period", ignore_index=True)
+    rows = rows[rows["n_plants"] >= small_group].reset_index(drop=True)
+    if rows.empty:
+        return _nothing(ax, f"no quarter with {small_group} plants or more")
     at = np.arange(len(rows))
     colours = [FAINT] * (len(rows) - 1) + [ACCENT]
     ax.vlines(at, rows["low"], rows["high"], colors=colours, linewidth=2)
@@ -63,9 +67,7 @@ def draw_groups(
     rows = rows[rows["n_plants"] >= small_group]
     rows = rows.nlargest(MOST_GROUPS, ["losses", "plant_days"]).sort_values("estimate")
     if rows.empty:
-        ax.text(0.5, 0.5, f"no group of {small_group} plants or more", ha="center", fontsize=9, transform=ax.transAxes)
-        ax.set_axis_off()
-        return ax
+        return _nothing(ax, f"no group of {small_group} plants or more")
     names = rows[by].astype(str).agg(", ".join, axis=1)
     labels = names + " (" + rows["losses"].astype(str) + " of " + rows["n_plants"].astype(str) + ")"
     at = np.arange(len(rows))
@@ -126,4 +128,10 @@ def draw_funnel(findings: pd.DataFrame, period: Period, ax: Axes, *, small_group
     ax.set_xscale("log")
     ax.set_xlabel(f"Expected losses of an average site with these plants ({len(raw)} sites)", fontsize=8)
     ax.set_ylabel("Losses / expected", fontsize=8)
+    return ax
+
+
+def _nothing(ax: Axes, why: str) -> Axes:
+    ax.text(0.5, 0.5, why, ha="center", fontsize=9, transform=ax.transAxes)
+    ax.set_axis_off()
     return ax

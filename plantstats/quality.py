@@ -19,17 +19,15 @@ if TYPE_CHECKING:
     from plantstats.records import Records
 
 EXACT_SHARE = "exact binomial limits (Clopper and Pearson 1934)"
-# Last digits 0 and 5 make a fifth of all readings when nobody rounds.
-UNROUNDED_SHARE = 20.0
-HEAPED = ("rh_percent", "minutes", "temp_c")
+HEAPED = ("rh_percent", "temp_c")
 # Months of visits shown, the newest last.
 MONTHS = 12
 
 findings.define(
-    visits_made_share="Visits made, in 100 of those that the sites' planned intervals ask for in the days observed.",
+    visits_made_share="Days with a visit, in 100 of those that the sites' planned intervals ask for.",
     humidity_read_share="Completed visits to a plant with a reading of humidity, in 100.",
     air_known_share="Plant-days for which the site's humidity is known from the 28 days before, in 100.",
-    round_readings_share="Readings that end in 0 or 5, in 100; a fifth would where nobody rounds.",
+    round_readings_share="Readings in whole numbers that end in 0 or 5, in 100; a fifth would where nobody rounds.",
     loss_rate_as_recorded="Loss rate per 100 plant-years of all plants under observation, as on the loss-rate page.",
     loss_rate_without_doubtful="Loss rate per 100 plant-years without the plants that an impossible history names.",
     loss_rate_with_swaps="Loss rate per 100 plant-years if each suspected silent swap had been a loss.",
@@ -44,9 +42,7 @@ def quality(records: Records, time: PlantTime, faults: pd.DataFrame, period: Per
             period) and by site (in the period); air_known_share; round_readings_share by reading;
             loss_rate_as_recorded, loss_rate_without_doubtful and loss_rate_with_swaps of the period.
     """
-    engine = duckdb.connect()
-    for name in ("visits", "plants", "sites"):
-        engine.read_parquet(str(records.parquet(name))).create_view(name)
+    engine = time.engine
     made = [
         *_visits(engine, period, time.as_of),
         _air(time, period),
@@ -77,24 +73,30 @@ def _share(measure: str, part: int, whole: int, period: str, unit: str, **groups
 
 def _visits(engine: duckdb.DuckDBPyConnection, period: Period, as_of: date) -> list[dict[str, object]]:
     start = (pd.Timestamp(period.end) - pd.DateOffset(months=MONTHS)).date()
-    # A site is visited on a day when anything there was completed. A site asks for one visit per planned interval,
-    # from its first visit on: the plan of days before it is not known.
+    # A site is visited on a day when anything there was completed. It asks for one visit per planned interval while
+    # plants were under observation there.
     days = engine.execute(
         """
         with done as (
-            select distinct coalesce(v.site_id, p.site_id) as site_id, v.visited_on
-            from visits v left join plants p using (plant_id)
+            select distinct coalesce(v.site_id, m.stood, p.site_id) as site_id, v.visited_on
+            from visits v left join plants p on p.plant_id = v.plant_id
+            left join stays m on m.plant_id = v.plant_id
+                and date_diff('day', date '1970-01-01', v.visited_on) > m.since
+                and date_diff('day', date '1970-01-01', v.visited_on) <= m.until
             where coalesce(v.status, 'completed') = 'completed' and v.visited_on <= $as_of
-        ), begun as (select site_id, min(visited_on) as first, max(visited_on) as last from done group by site_id),
-        months as (
+        ), begun as (
+            select site_id::varchar as site_id, min(from_on)::date as first, max(to_on)::date as last
+            from stretches group by all
+        ), months as (
             select month::date as month, (month + interval 1 month)::date as ends
             from (select unnest(generate_series($start::date, $last::date, interval 1 month)) as month)
         )
         select m.month, s.site_id, s.planned_visit_days as planned,
-            greatest(0, least(m.ends, b.last + 1) - greatest(m.month, b.first)) as days,
+            greatest(0, least(m.ends, b.last) - greatest(m.month, b.first)) as days,
             count(d.visited_on) as visits
         from months m cross join sites s join begun b using (site_id)
-        left join done d on d.site_id = s.site_id and d.visited_on >= m.month and d.visited_on < m.ends
+        left join done d on d.site_id = s.site_id and d.visited_on >= greatest(m.month, b.first)
+            and d.visited_on < least(m.ends, b.last)
         where s.planned_visit_days > 0
         group by all order by m.month, s.site_id""",
         {"as_of": as_of, "start": start, "last": pd.Timestamp(period.last_day).replace(day=1).date()},
@@ -102,9 +104,11 @@ def _visits(engine: duckdb.DuckDBPyConnection, period: Period, as_of: date) -> l
     days["asked"] = days["days"] / days["planned"]
     read = engine.execute(
         """
-        select date_trunc('month', v.visited_on)::date as month, p.site_id, count(*) as looks,
-            count(v.rh_percent) as read
-        from visits v join plants p using (plant_id)
+        select date_trunc('month', v.visited_on)::date as month, coalesce(v.site_id, m.stood, p.site_id) as site_id,
+            count(*) as looks, count(v.rh_percent) as read
+        from visits v join plants p using (plant_id) left join stays m on m.plant_id = v.plant_id
+            and date_diff('day', date '1970-01-01', v.visited_on) > m.since
+            and date_diff('day', date '1970-01-01', v.visited_on) <= m.until
         where coalesce(v.status, 'completed') = 'completed' and v.visited_on >= $start and v.visited_on < $ends
         group by all""",
         {"start": start, "ends": period.end},
@@ -166,10 +170,10 @@ def _air(time: PlantTime, period: Period) -> dict[str, object]:
 def _rounded(engine: duckdb.DuckDBPyConnection, column: str, period: Period) -> list[dict[str, object]]:
     counts = engine.execute(
         f"""select count(*) filter ({column} % 5 = 0), count(*) from visits
-        where {column} is not null and {column} <> 0 and visited_on >= $start and visited_on < $ends""",
+        where {column} = round({column}) and {column} <> 0 and visited_on >= $start and visited_on < $ends""",
         {"start": period.start, "ends": period.end},
-    ).fetchone()
-    part, whole = counts or (0, 0)
+    ).fetchall()
+    part, whole = counts[0]
     return [_share("round_readings_share", part, whole, period.name, "% of readings", term=column)] if whole else []
 
 
@@ -218,20 +222,23 @@ def _swaps_in(engine: duckdb.DuckDBPyConnection, faults: pd.DataFrame, period: P
         """select count(*) from visits
         where line in (select unnest($lines)) and visited_on >= $start and visited_on < $ends""",
         {"lines": lines, "start": period.start, "ends": period.end},
-    ).fetchone()
-    return int(found[0]) if found else 0
+    ).fetchall()
+    return int(found[0][0])
 
 
-def quality_sentences(found: pd.DataFrame, faults: pd.DataFrame, set_aside: pd.DataFrame, period: Period) -> list[str]:
+def quality_sentences(
+    found: pd.DataFrame, faults: pd.DataFrame, set_aside: pd.DataFrame, period: Period, small_group: int
+) -> list[str]:
     """What the manager reads first about the records.
 
-    Takes:  findings of `quality`; faults; the records' set_aside; period.
+    Takes:  findings of `quality`; faults; the records' set_aside; period; small_group (see `findings.for_display`).
     Gives:  sentences, each number of which stands in the findings or the account.
     """
-    shown = findings.for_display(found, 0)
+    shown = findings.for_display(found, small_group)
     rows_aside = set_aside.loc[~set_aside["reason"].str.startswith("cell:")].drop_duplicates(["file", "line"])
     cells_aside = set_aside["reason"].str.startswith("cell:").sum()
-    kinds = faults.groupby("severity")["count"].agg(["sum", "size"]) if len(faults) else pd.DataFrame()
+    told = faults[~faults["what_to_do"].str.startswith("nothing")]
+    kinds = told.groupby("severity")["count"].agg(["sum", "size"]) if len(told) else pd.DataFrame()
     bad = int(kinds["sum"].get("impossible", 0)) if len(kinds) else 0
     odd = int(kinds["sum"].get("suspected", 0)) if len(kinds) else 0
     said = [

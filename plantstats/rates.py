@@ -19,7 +19,8 @@ PER_100_YEARS = "per 100 plant-years"
 LEVEL = 0.95
 EXACT = "exact Poisson limits (Garwood 1936)"
 CONDITIONAL = "exact limits given the total (beta quantiles)"
-EVENT_DAYS = 7  # losses at one site of one cause within a week are one event (common practice, no source)
+EVENT_DAYS = 7  # losses at one site of one cause, no week apart, are one event (common practice, no source)
+NO_CAUSE = ("unknown", "died", "decline")  # words that name no cause, so that nothing ties such losses together
 Counts = npt.ArrayLike
 
 findings.define(
@@ -32,7 +33,7 @@ findings.define(
     loss_rate_ratio="Loss rate of the period divided by that of the period named in the note (1 = the same).",
     death_rate_ratio="Death rate of the period divided by that of the period named in the note (1 = same).",
     largest_event_share="Losses in 100 that fell in the largest single event: one site, one cause, found "
-                        "within 7 days of the first of them.",
+                        "no more than 7 days after another of them; losses without a named cause make no event.",
     loss_rate_without_largest_event="Loss rate per 100 plant-years with the largest single event left out.",
 )
 
@@ -198,17 +199,18 @@ def largest_event(losses: pd.DataFrame, cells: pd.DataFrame, period: Period,
         raise RateError(f"{period.name}: the list has {listed['quantity'].sum()} losses, the cells "
                         f"{whole['losses']}; both must stand on one plant-time")
     given = {"n_plants": whole["n_plants"], "plant_days": whole["plant_days"]}
-    if listed.empty:
+    event = _largest(listed)
+    if event is None:
         share = findings.finding(
             "largest_event_share", period.name, np.nan, unit="% of losses", method="count", losses=0,
-            note="not available: no losses", **given)
+            note="not available: no losses with a named cause", **given)
         taken = 0
     else:
-        site, cause, first, taken = _largest(listed)
+        site, cause, first, taken = event
         share = findings.finding(
             "largest_event_share", period.name, 100 * taken / int(whole["losses"]), unit="% of losses",
             method="count", losses=taken, site_id=site, cause=cause, **given,
-            note=f"found from {first:%Y-%m-%d} on, within {EVENT_DAYS} days")
+            note=f"found from {first:%Y-%m-%d} on")
     rate = loss_rate(int(whole["losses"]) - taken, whole["plant_days"], level)
     rest = findings.finding(
         "loss_rate_without_largest_event", period.name, *(float(v[0]) for v in rate), unit=PER_100_YEARS,
@@ -217,17 +219,19 @@ def largest_event(losses: pd.DataFrame, cells: pd.DataFrame, period: Period,
     return findings.table([share, rest])
 
 
-def _largest(losses: pd.DataFrame) -> tuple[str, str, pd.Timestamp, int]:
-    """Site, cause, first day and losses of the largest event; of equal ones the earliest."""
-    days = losses.assign(cause=losses["cause"].fillna("unknown")).groupby(
-        ["site_id", "cause", "found_on"], as_index=False)["quantity"].sum()
-    # Each day opens an event of its own; its losses are those of the days that follow within the span.
-    pairs = days.merge(days, on=["site_id", "cause"], suffixes=("", "_other"))
-    gap = pairs["found_on_other"] - pairs["found_on"]
-    inside = pairs[(gap >= timedelta(0)) & (gap <= timedelta(days=EVENT_DAYS))]
-    sums = inside.groupby(["found_on", "site_id", "cause"], as_index=False)["quantity_other"].sum()
-    top = sums.loc[sums["quantity_other"].idxmax()]
-    return str(top["site_id"]), str(top["cause"]), top["found_on"], int(top["quantity_other"])
+def _largest(losses: pd.DataFrame) -> tuple[str, str, pd.Timestamp, int] | None:
+    """Site, cause, first day and losses of the largest event, of equal ones the earliest; None without a cause."""
+    named = losses[~losses["cause"].isin(NO_CAUSE) & losses["cause"].notna()]
+    keys = ["site_id", "cause"]
+    days = named.groupby([*keys, "found_on"], as_index=False)["quantity"].sum()
+    if days.empty:
+        return None
+    # A gap of more than EVENT_DAYS begins another event.
+    days["event"] = days.groupby(keys)["found_on"].diff().gt(timedelta(days=EVENT_DAYS)).groupby(
+        [days["site_id"], days["cause"]]).cumsum()
+    events = days.groupby([*keys, "event"], as_index=False).agg(first=("found_on", "min"), n=("quantity", "sum"))
+    top = events.sort_values(["n", "first", *keys], ascending=[False, True, True, True]).iloc[0]
+    return str(top["site_id"]), str(top["cause"]), top["first"], int(top["n"])
 
 
 def _why_no_ratio(days: float, days_before: float, losses: int, losses_before: int) -> str:

@@ -21,6 +21,8 @@ SPLITS = (["species", "light"], ["species"], ["light"], ["site_id"], ["client_id
 
 findings.define(
     loss_rate_by_cause="Losses of one recorded cause per 100 plant-years of all plants.",
+    loss_rate_ratio_without_largest_event="Loss rate of the period without its largest single event, divided by that "
+    "of the same quarter a year before.",
     losses_found="Plants lost, each counted in the quarter in which the loss was found.",
     losses_at_midpoint="Plants lost, each dated half-way between last seen alive and found.",
     replacements_done="Plants of which the replacement was done in the quarter, whatever the reason.",
@@ -87,7 +89,8 @@ def loss_rates(time: PlantTime, records: Records, period: Period, client: str = 
     before = same_quarter_last_year(period)
     cells_before = time.cells([], before.start, before.end, where)
     made.append(rates.ratios_by(whole, cells_before, [], period=period, before_name=before.name))
-    made.append(rates.largest_event(losses, whole, period))
+    event = rates.largest_event(losses, whole, period)
+    made += [event, _ratio_without(event, whole, cells_before, period, before.name)]
     made.append(
         costs.replacement_costs(
             losses, period, wage_per_hour=records.settings.wage_per_hour, currency=records.settings.currency
@@ -96,6 +99,32 @@ def loss_rates(time: PlantTime, records: Records, period: Period, client: str = 
     made.append(_by_cause(losses, whole, period))
     made.append(_other_dates(time, records, losses, period, client))
     return findings.table(pd.concat(made, ignore_index=True))
+
+
+def _ratio_without(
+    event: pd.DataFrame, whole: pd.DataFrame, cells_before: pd.DataFrame, period: Period, before: str
+) -> pd.DataFrame:
+    """The ratio to the same quarter last year when this quarter's largest event is left out."""
+    row, was = whole.iloc[0], cells_before.iloc[0]
+    left = int(row["losses"]) - largest_event_losses(event, period)
+    ratio = rates.rate_ratio(left, row["plant_days"], int(was["losses"]), was["plant_days"])
+    return findings.table(
+        [
+            findings.finding(
+                "loss_rate_ratio_without_largest_event",
+                period.name,
+                *ratio[:3],
+                unit="ratio",
+                method=rates.CONDITIONAL,
+                n_plants=int(row["n_plants"]),
+                plant_days=float(row["plant_days"]),
+                losses=left,
+                level=rates.LEVEL,
+                note=f"against {before}, whole"
+                + ("" if pd.notna(ratio.estimate) else "; not available: nothing to divide by"),
+            )
+        ]
+    )
 
 
 def lost_in(time: PlantTime, period: Period, client: str = "") -> pd.DataFrame:

@@ -65,20 +65,22 @@ def _lost(findings: pd.DataFrame, shown: pd.DataFrame, period: Period) -> str:
         top = str(rate["interval"]).split(" to ")[-1]
         limit = f" (the 95% interval reaches to {top} losses per 100 plant-years)" if top else ""
         return f"{start}: no loss, which is not the same as no risk{limit}."
+    how = _died(died["losses"], fact["losses"])
+    if not rate["interval"]:
+        return f"{start}. {how} Too few plants ({fact['n_plants']}) for a rate."
     return (
-        f"{start}: {rate['estimate']} losses per 100 plant-years (95% interval {rate['interval'] or 'withheld'}), or "
-        f"{share['estimate']}% of plants ({share['interval'] or 'withheld'}) over the {period.days} days. "
-        f"{_died(died['losses'], fact['losses'])}"
+        f"{start}: {rate['estimate']} losses per 100 plant-years (95% interval {rate['interval']}), or "
+        f"{share['estimate']}% of plants ({share['interval']}) over the {period.days} days. {how}"
     )
 
 
 def _died(died: int, lost: int) -> str:
     if died == lost:
-        return f"All {lost} died." if lost > 1 else "It died."
+        return {1: "It died.", 2: "Both died."}.get(lost, f"All {lost} died.")
     alive = lost - died
     below = "fell below specification and {} replaced alive."
     if died == 0:
-        return f"{'All' if lost > 1 else 'It'} " + below.format("were" if lost > 1 else "was")
+        return {1: "It ", 2: "Both "}.get(lost, "All ") + below.format("was" if lost == 1 else "were")
     rest = "the other " + below.format("was") if alive == 1 else f"the other {alive} " + below.format("were")
     return f"{died} of the {lost} died; {rest}"
 
@@ -89,19 +91,29 @@ def _against_last_year(findings: pd.DataFrame, shown: pd.DataFrame, period: Peri
     was_fact, was = _one(findings, "loss_rate", before), _one(shown, "loss_rate", before)
     if fact is None or ratio is None or was_fact is None or was is None:
         return f"The records do not reach back to {before.name}, so there is no same quarter to compare with."
-    lead = (
-        f"In the same quarter a year before ({before.name}) it was {plants(was_fact['losses'])}, {was['estimate']} per "
-        f"100 plant-years ({was['interval'] or 'withheld'})"
-    )
+    lead = f"In the same quarter a year before ({before.name}) it was {plants(was_fact['losses'])}"
+    if not was["interval"] or (not ratio["interval"] and pd.notna(fact["low"])):
+        return f"{lead}; too few plants to compare rates."
+    lead += f", {was['estimate']} per 100 plant-years ({was['interval']})"
+    if pd.isna(fact["low"]):
+        return f"{lead}; neither lost any."
+    times = f"now {ratio['estimate']} times that (95% interval {ratio['interval']})"
     if pd.isna(fact["estimate"]):
-        return f"{lead}; {'no ratio can be given' if was_fact['losses'] or fact['losses'] else 'neither lost any'}."
+        times = (
+            f"now at least {ratio['low'] if 'low' in ratio else ratio['interval'].removesuffix(' or more')} times that"
+        )
     if fact["low"] > 1:
         verdict = "higher than a year before by more than chance explains"
+        rest = _one(findings, "loss_rate_ratio_without_largest_event", period)
+        if rest is not None and rest["losses"] < fact["losses"] and not rest["low"] > 1:
+            said = _one(shown, "loss_rate_ratio_without_largest_event", period)
+            told = said["result"] if said is not None else ""
+            verdict += f"; without its largest single event {told}, which chance could make"
     elif fact["high"] < 1:
         verdict = "lower than a year before by more than chance explains"
     else:
         verdict = "a difference that chance alone could make"
-    return f"{lead}: now {ratio['estimate']} times that (95% interval {ratio['interval']}), {verdict}."
+    return f"{lead}: {times}, {verdict}."
 
 
 def _event(findings: pd.DataFrame, shown: pd.DataFrame, period: Period) -> str:
@@ -126,12 +138,12 @@ def _cost(findings: pd.DataFrame, shown: pd.DataFrame, period: Period) -> str:
         return "No cost of the replacements is on record."
     parts = pick(findings, "replacement_cost", ["covered"], period.name)
     words = {"guaranteed": "under guarantee", "chargeable": "charged to clients", "other": "other or not recorded"}
+    paid = parts[parts["losses"] > 0]
     said = [
-        f"{'no cost recorded' if pd.isna(row['estimate']) else format(row['estimate'], ',.0f')} "
-        f"{words[row['covered']]} "
-        f"({plants(row['losses'])})"
-        for _, row in parts.iterrows()
-        if row["losses"] > 0
+        f"{plants(row['losses'])} {words[row['covered']]} without a cost on record"
+        if pd.isna(row["estimate"])
+        else f"{row['estimate']:,.0f} {words[row['covered']]} ({plants(row['losses'])})"
+        for _, row in paid.iterrows()
     ]
     at_least = "at least " if cost["note"] else ""
     missing = f" ({cost['note']})" if cost["note"] else ""
@@ -151,7 +163,8 @@ def _highest(findings: pd.DataFrame, shown: pd.DataFrame, period: Period, small_
         f"{top['species']} in {top['light']} light" if top["light"] != "unknown" else f"{top['species']}, light unknown"
     )
     lead = (
-        f"Of {len(rows)} combinations of species and light, {len(some)} lost any. Most losses: {where}, "
+        f"Of {len(rows)} combination{'' if len(rows) == 1 else 's'} of species and light, {len(some)} lost any. "
+        f"Most losses: {where}, "
         f"{top['losses']} of {plants(top['n_plants'])}"
     )
     if top["n_plants"] < small_group:
@@ -159,6 +172,8 @@ def _highest(findings: pd.DataFrame, shown: pd.DataFrame, period: Period, small_
     rate = f"{shown.loc[[top.name], 'result'].item()} per 100 plant-years"
     if top["low"] > total["estimate"]:
         return f"{lead}, {rate}: above the whole's rate, though the highest of many is high partly by chance."
+    if top["high"] < total["estimate"]:
+        return f"{lead}, {rate}: below the whole's rate, for there are many such plants."
     return f"{lead}, {rate}: an interval that holds the whole's rate, so no sign that it is worse than the rest."
 
 
@@ -168,9 +183,9 @@ TREND_CAPTION = (
 )
 
 
-def trend_in_words(findings: pd.DataFrame) -> str:
+def trend_in_words(findings: pd.DataFrame, small_group: int) -> str:
     """The trend chart for those who cannot see it."""
-    rows = pick(for_display(findings, 0), "loss_rate").sort_values("period")
+    rows = pick(for_display(findings, small_group), "loss_rate").sort_values("period")
     said = "; ".join(f"{row.period}: {row.losses} lost, {row.result}" for row in rows.itertuples())
     return f"Losses per 100 plant-years by quarter. {said}."
 

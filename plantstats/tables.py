@@ -165,7 +165,7 @@ def fault_kinds(faults: pd.DataFrame) -> pd.DataFrame:
     )
 
 
-def doubt(findings: pd.DataFrame, period: Period) -> pd.DataFrame:
+def doubt(findings: pd.DataFrame, period: Period, small_group: int) -> pd.DataFrame:
     """The loss rate with and without what is doubtful: Which, Plants, Lost, rate, Remark."""
     words = {
         "loss_rate_as_recorded": "as recorded",
@@ -178,7 +178,7 @@ def doubt(findings: pd.DataFrame, period: Period) -> pd.DataFrame:
             "Which": list(words.values()),
             "Plants": rows["n_plants"].to_numpy(),
             "Lost": rows["losses"].to_numpy(),
-            RATE: for_display(findings, 0).loc[rows.index, "result"].to_numpy(),
+            RATE: for_display(findings, small_group).loc[rows.index, "result"].to_numpy(),
             "Remark": rows["note"].fillna("").to_numpy(),
         }
     )
@@ -186,7 +186,10 @@ def doubt(findings: pd.DataFrame, period: Period) -> pd.DataFrame:
 
 def least_visited(findings: pd.DataFrame, rows: int = 12) -> pd.DataFrame:
     """Sites with the smallest share of planned visits made: Site, % of planned visits made, Visits."""
-    sites = pick(findings, "visits_made_share", ["site_id"]).nsmallest(rows, "estimate")
+    sites = pick(findings, "visits_made_share", ["site_id"])
+    if sites.empty:
+        return pd.DataFrame(columns=["Site", "% of planned visits made", "Visits"])
+    sites = sites.nsmallest(rows, "estimate")
     return pd.DataFrame(
         {
             "Site": sites["site_id"].to_numpy(),
@@ -199,6 +202,8 @@ def least_visited(findings: pd.DataFrame, rows: int = 12) -> pd.DataFrame:
 def rounding(findings: pd.DataFrame) -> pd.DataFrame:
     """Readings by how many end in 0 or 5: Reading, % that end in 0 or 5 (95% interval), Readings."""
     rows = pick(findings, "round_readings_share", ["term"])
+    if rows.empty:
+        return pd.DataFrame(columns=["Reading", "% that end in 0 or 5 (95% interval)", "Readings"])
     shown = for_display(findings, 0).loc[rows.index, "result"]
     return pd.DataFrame(
         {
@@ -207,3 +212,13 @@ def rounding(findings: pd.DataFrame) -> pd.DataFrame:
             "Readings": rows["note"].to_numpy(),
         }
     )
+
+
+def accounts(account: pd.DataFrame, files_read: pd.DataFrame, client: str) -> list[tuple[str, pd.DataFrame]]:
+    """The accounts of plants and files, for the company's own page; none on a client's, which shows no one else's."""
+    if client:
+        return []
+    return [
+        ("What became of every plant and every reported exit", fates(account)),
+        ("Rows of the files: read = used + set aside", files(files_read)),
+    ]

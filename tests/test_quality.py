@@ -28,15 +28,45 @@ def found(folder: Path, period: Period = PERIOD) -> tuple[pd.DataFrame, pd.DataF
     return quality.quality(loaded, time, faults, period), faults, loaded
 
 
-def test_planned_visits_count_from_the_first_visit_to_the_last(six: Path) -> None:
-    # North, every 14 days: visits on 8 January, 5 February and 5 March. January asks for the 24 days from the 8th on
-    # (24 / 14), February for 28 / 14, March for the 5 days up to the last visit (5 / 14).
+def test_planned_visits_are_asked_for_while_plants_stand_at_the_site(six: Path) -> None:
+    # North, every 14 days, has plants from 2 January to 31 March: 30, 28 and 31 days ask for a 14th
+    # of that; one day with a visit in each month (8 January, 5 February, 5 March).
     file = six / "sites.csv"
     file.write_text(
         "site_id,client_id,observed_from,planned_visit_days\nNorth,C1,2025-01-01,14\nSouth,C2,2024-12-01,\n"
     )
     made = findings.pick(found(six)[0], "visits_made_share", ["month"]).set_index("month")["estimate"]
-    assert made.to_dict() == pytest.approx({"2025-01": 100 * 14 / 24, "2025-02": 50.0, "2025-03": 100 * 14 / 5})
+    assert made.to_dict() == pytest.approx({"2025-01": 100 * 14 / 30, "2025-02": 50.0, "2025-03": 100 * 14 / 31})
+
+
+def test_a_missed_visit_is_not_a_visit_made(six: Path) -> None:
+    (six / "sites.csv").write_text(
+        "site_id,client_id,observed_from,planned_visit_days\nNorth,C1,2025-01-01,14\nSouth,C2,,\n"
+    )
+    rows = "plant_id,visited_on,status,rh_percent\nP2,2025-01-08,completed,28\nP2,2025-02-05,missed,\n"
+    (six / "visits.csv").write_text(rows)
+    made = findings.pick(found(six)[0], "visits_made_share", ["month"]).set_index("month")["estimate"]
+    assert made["2025-02"] == 0 and made["2025-01"] > 0
+
+
+def test_a_moved_plants_visit_counts_where_the_plant_stands(six: Path) -> None:
+    # P2 moves to South on 1 February: its visits of 5 February and 5 March are South's, North keeps P1's and P3's.
+    (six / "moves.csv").write_text("plant_id,moved_on,to_site_id\nP2,2025-02-01,South\n")
+    (six / "sites.csv").write_text(
+        "site_id,client_id,observed_from,planned_visit_days\nNorth,C1,2025-01-01,14\nSouth,C2,2024-12-01,14\n"
+    )
+    sites = findings.pick(found(six)[0], "visits_made_share", ["site_id"]).set_index("site_id")["note"]
+    # North: 8 January, 5 February. South: 14 January, 5 and 11 February, 5 and 25 March.
+    assert sites["North"].startswith("2 of") and sites["South"].startswith("5 of")
+
+
+def test_a_quarter_without_readings_or_visits_still_has_a_page(six: Path) -> None:
+    (six / "visits.csv").write_text("plant_id,visited_on\n")
+    change = (six / "plants.csv").read_text().replace("P3,North,3,Epipremnum aureum,14,medium,\n", "")
+    (six / "plants.csv").write_text(change)
+    results, faults, loaded = found(six)
+    assert tables.rounding(results).empty and tables.least_visited(results).empty
+    assert quality.quality_sentences(results, faults, loaded.set_aside, PERIOD, 1)
 
 
 def test_humidity_is_read_at_every_visit_of_the_six_plants_and_the_air_is_known_where_it_was_read_before(
@@ -45,9 +75,8 @@ def test_humidity_is_read_at_every_visit_of_the_six_plants_and_the_air_is_known_
     results, _, _ = found(six)
     read = findings.pick(results, "humidity_read_share", ["month"])
     assert read["estimate"].eq(100).all() and read["note"].tolist() == ["3 of 3", "4 of 4", "2 of 2"]
-    # Without air: South's parts that end by 28 days after no reading. January of P4 (31 days) ends on the 31st, after
-    # the reading of the 14th; P6's (1 February) likewise. So all 332 plant-days are known but none of P4's December.
-    assert findings.pick(results, "air_known_share")["note"].item() == "332 of 332 plant-days"
+    # Without air: the 19 days of P5, whose middle is 22 March, with nothing read at South since 11 February.
+    assert findings.pick(results, "air_known_share")["note"].item() == "313 of 332 plant-days"
 
 
 def test_a_plant_of_an_impossible_history_is_left_out_of_the_rate_beside(six: Path) -> None:
@@ -82,7 +111,7 @@ def test_the_page_says_what_was_not_used_and_draws_what_it_counts(six: Path) -> 
     with (six / "visits.csv").open("a") as file:
         file.write("P5,2025-02-30,44,moist,no\n")
     results, faults, loaded = found(six)
-    said = quality.quality_sentences(results, faults, loaded.set_aside, PERIOD)
+    said = quality.quality_sentences(results, faults, loaded.set_aside, PERIOD, 1)
     assert said[0].startswith("1 row and 0 single cells could not be used")
     assert tables.aside(loaded.set_aside)["Text there"].tolist() == ["2025-02-30"]
     assert "2025-02-30" in " ".join(tables.fault_kinds(faults)["First of them"])

@@ -159,28 +159,30 @@ def losses_on(*rows):
     return frame.assign(found_on=found, lost_on=found)
 
 
-def test_the_largest_event_is_one_site_one_cause_within_seven_days_of_its_first_loss():
-    # S1, boiler: 3 on the 10th, 40 on the 12th, 2 on the 17th (day 7), 9 on the 18th (day 8).
-    # From the 10th: 45; from the 12th: 40 + 2 + 9 = 51, the largest. The 30 at S2 stand apart, so does S1's
-    # other cause; a loss of the next quarter does not count. 51 of 3 + 40 + 2 + 9 + 30 + 1 = 85.
+def test_the_largest_event_is_one_site_one_cause_with_no_week_between_its_days():
+    # S1, boiler: 3 on the 10th, 40 on the 12th, 2 on the 17th, 9 on the 24th (7 days later): one event of 54. 5 on
+    # 1 August (8 days later) are another. The 30 at S2 stand apart; losses without a named cause make no event, however
+    # many; a loss of the next quarter does not count. 54 of 54 + 5 + 30 + 60 + 1 = 150 are 36%.
     listed = losses_on(
         ("S1", "building_failure", "2026-07-10", 3), ("S1", "building_failure", "2026-07-12", 40),
-        ("S1", "building_failure", "2026-07-17", 2), ("S1", "building_failure", "2026-07-18", 9),
-        ("S2", "building_failure", "2026-07-12", 30), ("S1", None, "2026-07-12", 1),
+        ("S1", "building_failure", "2026-07-17", 2), ("S1", "building_failure", "2026-07-24", 9),
+        ("S1", "building_failure", "2026-08-01", 5), ("S2", "building_failure", "2026-07-12", 30),
+        ("S1", "decline", "2026-07-12", 60), ("S1", None, "2026-07-12", 1),
         ("S1", "building_failure", "2026-10-01", 99),
     )
-    made = rates.largest_event(listed, cells(losses=[85]), Q3)
+    made = rates.largest_event(listed, cells(losses=[150]), Q3)
     share = picked(made, "largest_event_share", site_id="S1", cause="building_failure")
-    assert (share["losses"], share["estimate"]) == (51, 60.0)
-    assert share["note"] == "found from 2026-07-12 on, within 7 days"
+    assert (share["losses"], share["estimate"]) == (54, 36.0)
+    assert share["note"] == "found from 2026-07-10 on"
     rest = picked(made, "loss_rate_without_largest_event")
-    assert (rest["losses"], rest["estimate"]) == (34, 34.0)
+    assert (rest["losses"], rest["estimate"]) == (96, 96.0)
 
 
-def test_the_seventh_day_belongs_to_the_event_and_the_eighth_does_not():
-    rows = [("S1", None, "2026-07-01", 2), ("S1", None, "2026-07-08", 3), ("S1", None, "2026-07-16", 4)]
+def test_losses_without_a_named_cause_are_no_event():
+    rows = [("S1", None, "2026-07-01", 2), ("S1", "unknown", "2026-07-08", 3), ("S1", "died", "2026-07-09", 4)]
     made = rates.largest_event(losses_on(*rows), cells(losses=[9]), Q3)
-    assert picked(made, "largest_event_share", site_id="S1", cause="unknown")["losses"] == 5
+    assert picked(made, "largest_event_share")["note"] == "not available: no losses with a named cause"
+    assert picked(made, "loss_rate_without_largest_event")["losses"] == 9
 
 
 def test_of_equal_events_the_earliest_is_named_whatever_the_order_of_rows():
@@ -193,7 +195,7 @@ def test_of_equal_events_the_earliest_is_named_whatever_the_order_of_rows():
 
 def test_a_quarter_without_losses_has_no_largest_event_and_keeps_its_limits():
     made = rates.largest_event(losses_on(), cells(losses=[0]), Q3)
-    assert picked(made, "largest_event_share")["note"] == "not available: no losses"
+    assert picked(made, "largest_event_share")["note"] == "not available: no losses with a named cause"
     assert picked(made, "loss_rate_without_largest_event")["high"] == pytest.approx(3.688879454)
 
 

@@ -96,7 +96,7 @@ def test_a_client_with_two_plants_gets_counts_and_no_rate(example: Path) -> None
     change(example / "records.toml", "small_group = 1", "small_group = 5")
     found, period = made(example, "2025-Q1", "C1", END)
     said = " ".join(sentences.loss_headlines(found, period, 5))
-    assert "lost 1 plant in 30 plant-weeks" in said and "withheld: fewer than 5 plants" in said
+    assert "lost 1 plant in 30 plant-weeks. It died. Too few plants (3) for a rate." in said and "withheld" not in said
     table = tables.by_group(found, ["species"], period, 5)
     assert table[tables.RATE].tolist() == ["withheld: fewer than 5 plants"] * 2
     assert table["Lost"].tolist() == [1, 0]
@@ -202,7 +202,7 @@ def test_charts_show_intervals_sizes_and_units(example: Path) -> None:
     drawn = [tuple(segment[:, 0]) for segment in ax.collections[0].get_segments()]
     assert drawn == [pytest.approx(pair) for pair in zip(low["low"], low["high"], strict=True)]
     _, ax = charts.figure()
-    charts.draw_trend(found, ax)
+    charts.draw_trend(found, ax, small_group=1)
     assert [t.get_text() for t in ax.get_xticklabels()] == ["2024\nQ4", "2025\nQ1"]
     assert [t.get_text() for t in ax.texts] == ["0", "2"]
 

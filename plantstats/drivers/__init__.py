@@ -1,4 +1,4 @@
-"""What drives losses: the findings, sentences, tables and charts of the page on effects, expectation and watch list."""
+"""What drives losses: the findings, sentences, tables and charts of the page on effects and watch list."""
 
 from plantstats.drivers.review import Drivers, review
 

@@ -8,10 +8,9 @@ import seaborn as sns
 from matplotlib.axes import Axes
 from matplotlib.ticker import FormatStrFormatter, NullLocator
 
-from plantstats.charts import ACCENT, FAINT, INK, MOST_GROUPS
+from plantstats.charts import ACCENT, FAINT, INK
 from plantstats.drivers.sentences import words
 from plantstats.findings import pick
-from plantstats.periods import Period
 
 # Ratios beyond these are drawn at the edge: no axis runs to 1e-10.
 NARROWEST, WIDEST = 0.1, 10.0
@@ -23,13 +22,6 @@ def draw_effects(findings: pd.DataFrame, ax: Axes) -> Axes:
     rows = pick(findings, "effect_on_losses", ["term"])
     names = [words(term).replace("age since install", "age").replace(" against ", " / ") for term in rows["term"]]
     return _ratios(rows, names, ax, "Times the loss rate (95% interval;\nlogarithmic; losses of plants)")
-
-
-def draw_expected(findings: pd.DataFrame, by: str, period: Period, small_group: int, ax: Axes) -> Axes:
-    """Observed over expected losses of the groups with most plant-days, in the order of their names."""
-    rows = pick(findings, "observed_expected", [by], period.name)
-    rows = rows[rows["n_plants"] >= small_group].nlargest(MOST_GROUPS, "plant_days").sort_values(by)
-    return _ratios(rows, rows[by].tolist(), ax, f"Observed / expected losses\n{SCALE}")
 
 
 def draw_calibration(findings: pd.DataFrame, ax: Axes) -> Axes:

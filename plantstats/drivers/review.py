@@ -1,4 +1,4 @@
-"""All findings of the loss-drivers page: effects, named situations, survival, causes, expected losses, watch list."""
+"""All findings of the loss-drivers page: effects, named situations, survival, causes, watch list."""
 
 from __future__ import annotations
 
@@ -8,9 +8,8 @@ from typing import TYPE_CHECKING
 
 import pandas as pd
 
-from plantstats import causes, findings, loss_model, plant_time, rates, survival, watch_list, watch_results
-from plantstats import review as quarterly
-from plantstats.loss_model import Apart, ModelError, expected, terms
+from plantstats import causes, findings, loss_model, plant_time, survival, watch_list, watch_results
+from plantstats.loss_model import Apart, ModelError, terms
 from plantstats.records import species_table
 
 if TYPE_CHECKING:
@@ -40,10 +39,10 @@ class Drivers:
 def review(records: Records, period: Period, as_of: date, client: str = "") -> Drivers:
     """All findings of the loss-drivers page.
 
-    Takes:  records; period: the quarter compared with its expectation; as_of: the last day that counts; client: whose
-            sites and plants are listed ("" for all; the model always learns from all).
-    Gives:  Drivers. Effects rest on losses dated half-way between last seen alive and found; expected losses and the
-            watch list on the day found.
+    Takes:  records; period: the quarter that the watch list is tested up to; as_of: the last day that counts; client:
+            whose sites and plants are listed ("" for all; the model always learns from all).
+    Gives:  Drivers. Effects rest on losses dated half-way between last seen alive and found; the watch list on the day
+            found.
     """
     refusals: list[str] = []
     middle, found = (plant_time.build(records, as_of, dated) for dated in ("midpoint", "found"))
@@ -57,10 +56,6 @@ def review(records: Records, period: Period, as_of: date, client: str = "") -> D
         notes = apart.model.notes
     except ModelError as error:
         refusals.append(f"No model of the effects: {error}.")
-    try:
-        made.append(_expected(found, records, period, client))
-    except ModelError as error:
-        refusals.append(f"No expected losses: {error}.")
     try:
         made.append(_watch(records, found, period, client))
     except ModelError as error:
@@ -107,20 +102,6 @@ def _effects(apart: Apart, time: PlantTime, span: str) -> list[pd.DataFrame]:
         other = other[other["term"].fillna("").str.startswith("humidity: each")]
         made.append(other.assign(term=other["term"] + ", season left out"))
     return made
-
-
-def _expected(time: PlantTime, records: Records, period: Period, client: str) -> pd.DataFrame:
-    made = expected.expect(time, period, species_table())
-    made, shared = expected.with_technicians(made, records.table("visits"))
-    if client:
-        ours = made.plants["client_id"].eq(client)
-        made = made._replace(plants=made.plants[ours].reset_index(drop=True),
-                             gradient=made.gradient[ours].reset_index(drop=True))
-    lost = quarterly.lost_in(time, period, client)
-    where = {"client_id": client} if client else {}
-    event = rates.largest_event(lost, time.cells([], period.start, period.end, where), period)
-    share = event[event["measure"].eq("largest_event_share")]
-    return pd.concat([expected.expected_findings(made, int(share["losses"].iloc[0])), shared], ignore_index=True)
 
 
 def _watch(records: Records, time: PlantTime, period: Period, client: str) -> pd.DataFrame:

@@ -7,8 +7,6 @@ import pandas as pd
 
 from plantstats.drivers.review import Drivers
 from plantstats.findings import for_display, pick
-from plantstats.periods import Period
-from plantstats.sentences import plants
 
 MOST_EFFECTS = 3
 EFFECTS_CAPTION = (
@@ -34,16 +32,16 @@ CALIBRATION_CAPTION = (
 )
 
 
-def driver_headlines(drivers: Drivers, period: Period, small_group: int) -> list[str]:
+def driver_headlines(drivers: Drivers, small_group: int) -> list[str]:
     """What an owner reads first about what drives losses.
 
-    Takes:  drivers; period; small_group (see `findings.for_display`).
-    Gives:  sentences: the quarter against its expectation, the clearest effects, season and humidity, the watch list;
+    Takes:  drivers; small_group (see `findings.for_display`).
+    Gives:  sentences: the clearest effects, season and humidity, the watch list;
             and what the records do not carry.
     """
     found = drivers.findings
     shown = for_display(found, small_group)
-    said = [_expected(found, shown, period), _without_event(found, shown, period), _effects(found, shown)]
+    said = [_effects(found, shown)]
     said += [_species(found, shown), _apart(drivers, found, shown), _watch(found, shown), *drivers.refusals]
     return [sentence for sentence in said if sentence]
 
@@ -51,36 +49,6 @@ def driver_headlines(drivers: Drivers, period: Period, small_group: int) -> list
 def _row(table: pd.DataFrame, measure: str, by: tuple[str, ...] = (), period: str | None = None) -> pd.Series | None:
     rows = pick(table, measure, by, period)
     return None if rows.empty else rows.iloc[0]
-
-
-def _expected(found: pd.DataFrame, shown: pd.DataFrame, period: Period) -> str:
-    ratio, expected = (_row(found, m, period=period.name) for m in ("observed_expected", "expected_losses"))
-    if ratio is None or expected is None:
-        return ""
-    told, of = shown.loc[ratio.name], shown.loc[expected.name]
-    if ratio["low"] > 1:
-        verdict = "worse than a quarter like this should be"
-    elif ratio["high"] < 1:
-        verdict = "better than a quarter like this should be"
-    else:
-        verdict = "no more than chance alone could make of a quarter like this"
-    return (
-        f"{period.name} lost {plants(ratio['losses'])}; by the experience of all earlier quarters, these plants in "
-        f"this season should have lost {of['estimate']} ({of['interval']}): {told['estimate']} times as many as "
-        f"expected (95% interval {told['interval']}), {verdict}."
-    )
-
-
-def _without_event(found: pd.DataFrame, shown: pd.DataFrame, period: Period) -> str:
-    whole = _row(found, "observed_expected", period=period.name)
-    rest = _row(found, "observed_expected_without_largest_event", period=period.name)
-    if whole is None or rest is None or whole["losses"] - rest["losses"] < 2:
-        return ""
-    told = shown.loc[rest.name]
-    return (
-        f"Without the largest single event ({whole['losses'] - rest['losses']} losses) it is {told['estimate']} times "
-        f"({told['interval']})."
-    )
 
 
 def _effects(found: pd.DataFrame, shown: pd.DataFrame) -> str:
@@ -193,13 +161,6 @@ def situations_in_words(found: pd.DataFrame) -> str:
     """The chart of named situations for those who cannot see it."""
     rows = for_display(found[found["measure"].eq("adjusted_loss_rate")], 0)
     return "Losses per 100 plant-years. " + "; ".join(f"{r.term}: {r.result}" for r in rows.itertuples()) + "."
-
-
-def expected_in_words(found: pd.DataFrame, by: str, period: Period, small_group: int) -> str:
-    """A chart of observed over expected losses for those who cannot see it."""
-    rows = pick(for_display(found, small_group), "observed_expected", [by], period.name)
-    said = "; ".join(f"{row[by]}: {row['result']}" for _, row in rows.iterrows())
-    return f"Observed over expected losses in {period.name}. {said or 'Not available'}."
 
 
 def calibration_in_words(found: pd.DataFrame) -> str:

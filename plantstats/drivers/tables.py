@@ -6,7 +6,6 @@ import pandas as pd
 
 from plantstats.drivers.sentences import words
 from plantstats.findings import for_display, pick
-from plantstats.periods import Period
 from plantstats.sentences import cause_words
 
 TIMES = "Times (95% interval)"
@@ -29,20 +28,6 @@ def apart(findings: pd.DataFrame) -> pd.DataFrame:
              "sites_with_contrast": "Sites whose air differs from the others' in the same months"}
     return pd.DataFrame({
         "Measure": rows["measure"].map(names), "Value": rows["result"], "Unit": rows["unit"], "Remark": rows["note"]})
-
-
-def expected(findings: pd.DataFrame, by: str, period: Period, small_group: int) -> pd.DataFrame:
-    """Observed over expected losses by group, in the order of names: Lost, Plants, ratio, drawn in, Remark."""
-    rows = pick(findings, "observed_expected", [by], period.name).sort_values(by)
-    shown = for_display(findings, small_group)
-    drawn = pick(shown, "shrunk_ratio", [by], period.name).set_index(by)["result"]
-    return pd.DataFrame({
-        by.replace("_id", "").capitalize(): rows[by].to_numpy(), "Lost": rows["losses"].to_numpy(),
-        "Plants": rows["n_plants"].to_numpy(),
-        "Observed / expected (95% interval)": shown.loc[rows.index, "result"].to_numpy(),
-        "Drawn towards all (95% interval)": drawn.reindex(rows[by]).to_numpy(),
-        "Remark": shown.loc[rows.index, "note"].to_numpy(),
-    })
 
 
 def watch(findings: pd.DataFrame) -> pd.DataFrame:

@@ -89,14 +89,16 @@ class PlantTime:
         """The losses that count, dated the one way or the other, without their conditions.
 
         Takes:  dated: "found" or "midpoint".
-        Gives:  one row per loss row: plant_id, client_id (as first listed), lost_on, quantity.
+        Gives:  one row per loss row: plant_id, client_id (of the place on that day), lost_on, quantity.
         """
         tables = {**unbound(), **{name: ibis.table(step.schema(), name=name) for name, step in self.steps.items()}}
         happened = exits.events(tables, (self.as_of - date(1970, 1, 1)).days, dated)
         self.engine.sql(str(ibis.to_sql(happened, dialect="duckdb"))).create_view("redated", replace=True)
         return self._sql("""
-            select e.plant_id, f.client_id, date '1970-01-01' + e.ends::int as lost_on, e.taken as quantity
-            from redated e join follow f using (plant_id)
+            select e.plant_id, s.client_id, date '1970-01-01' + e.ends::int as lost_on, e.taken as quantity
+            from redated e join stretches s
+              on e.plant_id = s.plant_id and date '1970-01-01' + e.ends::int >= s.from_on
+              and date '1970-01-01' + e.ends::int < s.to_on
             where e.taken > 0 and e.outcome in ('died', 'declined') order by lost_on, e.plant_id""")
 
     @cached_property
@@ -104,15 +106,19 @@ class PlantTime:
         """Every exit that the records report, counted or not.
 
         Gives:  one row per replacement row, and per removal without one: plant_id, site_id, client_id, species,
-                light, pot (as first listed), cause, outcome, covered, found_on, replaced_on, quantity (as
-                reported), taken (how many counted), off (why not, or missing), plant_cost, labour_minutes,
-                source, line.
+                light, pot (site and client as they were then, where the exit counted; else as first listed), cause,
+                outcome, covered, found_on, replaced_on, quantity (as reported), taken (how many counted), off (why
+                not, or missing), plant_cost, labour_minutes, source, line.
         """
         return self._sql("""
-            select e.plant_id, f.site_id, f.client_id, f.species, f.light, f.pot, e.cause, e.outcome, e.covered,
+            select e.plant_id, coalesce(s.site_id, f.site_id) as site_id,
+                   coalesce(s.client_id, f.client_id, 'unknown') as client_id,
+                   f.species, f.light, f.pot, e.cause, e.outcome, e.covered,
                    date '1970-01-01' + e.found::int as found_on, date '1970-01-01' + e.replaced::int as replaced_on,
                    e.quantity, e.taken, e.off, e.plant_cost, e.labour_minutes, e.source, e.line
-            from events e left join follow f using (plant_id) order by source desc, line, plant_id""")
+            from events e left join follow f on f.plant_id = e.plant_id left join stretches s
+              on e.taken > 0 and s.plant_id = e.plant_id and s.to_on = date '1970-01-01' + (e.ends + 1)::int
+            order by e.source desc, e.line, e.plant_id""")
 
     @cached_property
     def lives(self) -> pd.DataFrame:

@@ -10,6 +10,7 @@ from plantstats.plant_time.inputs import LOSSES, OUTCOMES, POT_CLASSES, POT_CUTS
 BEFORE_RECORDS = "before the records begin"
 BEFORE_INSTALLED = "before the plant was installed"
 ON_ENTRY = "on the day of entry"
+LONGEST_UNSEEN = 92  # days, a quarter
 
 
 def looks(t: dict[str, ir.Table], as_of: int) -> ir.Table:
@@ -29,7 +30,8 @@ def follow_up(t: dict[str, ir.Table]) -> ir.Table:
     Gives:  one row per plant: its labels, installed (day, may be missing), entry (day; missing where nothing
             tells it), at_start (how many plants the row stands for).
             Entry is the later of the install date and the site's observed_from; a plant whose install date is
-            unknown enters when it is first seen, never before, and its age stays unknown.
+            unknown enters when it is first seen (one that no visit names: when the site's records begin), and its age
+            stays unknown.
     """
     plants, sites = t["plants"], t["sites"].select("site_id", "client_id", observed=day(t["sites"].observed_from))
     first = t["looks"].group_by("plant_id").agg(first_seen=lambda v: v.seen.min())
@@ -104,7 +106,8 @@ def events(t: dict[str, ir.Table], as_of: int, dated: str) -> ir.Table:
     """Place every reported exit on its day, and say which of them count.
 
     Takes:  dated "found" (the day on which it was noticed: each loss falls in one quarter's accounts, once)
-            or "midpoint" (half-way between last seen alive and found: for rates by season).
+            or "midpoint" (half-way between last seen alive and found: for rates by season; the day found where no
+            visit saw the plant alive in more than a quarter).
     Gives:  one row per reported exit: its labels and costs, seen (last seen alive, else entry), found, ends
             (the day used), taken (how many plants left the follow-up by it), off (why it does not count, or
             missing).
@@ -121,7 +124,9 @@ def events(t: dict[str, ir.Table], as_of: int, dated: str) -> ir.Table:
     e = e.left_join(follow.select("plant_id", "entry", "installed", "at_start"), "plant_id", rname="{name}_f")
     e = e.mutate(seen=ibis.greatest(e.last.coalesce(e.entry), e.entry))
     midpoint = e.seen + ((e.found - e.seen + 1) / 2).floor().cast("int64")
-    at = ibis.ifelse(e.outcome.isin(LOSSES), midpoint, e.found) if dated == "midpoint" else e.found
+    # Never seen alive since it came under observation: half of a long time says nothing about when.
+    halved = e.outcome.isin(LOSSES) & (e.last.notnull() | (e.found - e.entry <= LONGEST_UNSEEN))
+    at = ibis.ifelse(halved, midpoint, e.found) if dated == "midpoint" else e.found
     e = e.mutate(
         # A plant lost on the day it came counts one day at risk, not none.
         ends=ibis.greatest(at, e.entry + 1),

@@ -105,17 +105,32 @@ def cuts(t: dict[str, ir.Table], age_cuts: tuple[int, ...]) -> ir.Table:
     )
 
 
-def site_air(t: dict[str, ir.Table], as_of: int) -> ir.Table:
-    """Relative humidity of a site in the 28 days before the end of each part, as whole tenths: sum and count.
+def stays(t: dict[str, ir.Table]) -> ir.Table:
+    """Where plants that moved to another site stood when: plant_id, since, until (days, (since, until]), stood."""
+    moved = t["ordered_moves"]
+    away = moved.filter(moved.to_site_id.notnull()).select("plant_id").distinct()
+    p = t["places"].join(away, "plant_id")
+    p = p.left_join(moved.select("plant_id", "place", "at"), ["plant_id", "place"], rname="{name}_m")
+    p = p.mutate(since=p["at"].coalesce(-(10**6)))
+    order = ibis.window(group_by="plant_id", order_by="place")
+    return p.select("plant_id", "since", until=p.since.lead().over(order).coalesce(10**6), stood="site_id")
 
-    Takes:  the readings of visits (to a plant or to the site) and of loggers.
-    Gives:  one row per site and end of a part: rh_tenths (sum), rh_readings (count).
+
+def site_air(t: dict[str, ir.Table], as_of: int, before: str = "ends") -> ir.Table:
+    """Relative humidity of a site in the 28 days before a day of each part, as whole tenths: sum and count.
+
+    Takes:  the readings of visits (to a plant or to the site) and of loggers; before: the column of the parts that
+            holds the day.
+    Gives:  one row per site and day asked for (named as that column): rh_tenths (sum), rh_readings (count).
     """
     visits, plants, readings = t["visits"], t["plants"], t["readings"]
     v = visits.filter(visits.rh_percent.notnull(), day(visits.visited_on) <= as_of)
-    home = plants.select("plant_id", home="site_id")
-    v = v.left_join(home, "plant_id", rname="{name}_h")
-    by_visit = v.select(site_id=ibis.coalesce(v.site_id, v.home), at=day(v.visited_on), rh="rh_percent")
+    v = v.select("plant_id", "site_id", "rh_percent", at=day(v.visited_on))
+    v = v.left_join(plants.select("plant_id", home="site_id"), "plant_id", rname="{name}_h").drop("plant_id_h")
+    there = stays(t)
+    on_the_day = [v.plant_id == there.plant_id, v["at"] > there.since, v["at"] <= there.until]
+    v = v.left_join(there, on_the_day, rname="{name}_s")
+    by_visit = v.select(site_id=ibis.coalesce(v.site_id, v.stood, v.home), at="at", rh="rh_percent")
     r = readings.filter(readings.rh_percent.notnull())
     by_logger = r.select("site_id", at=day(r.read_at.date()), rh="rh_percent")
     both = by_visit.union(by_logger, distinct=False)
@@ -123,8 +138,8 @@ def site_air(t: dict[str, ir.Table], as_of: int) -> ir.Table:
     daily = both.group_by("site_id", "at").agg(
         tenths=(both.rh * 10).round().cast("int64").sum().cast("int64"), n=both.count().cast("int64")
     )
-    ended = t["parts"].select("plant_id", "place", "ends").join(t["places"], ["plant_id", "place"])
-    asked = ended.select("site_id", at=ended.ends - 1).distinct()
+    wanted = t["parts"].select("plant_id", "place", day=before).join(t["places"], ["plant_id", "place"])
+    asked = wanted.select("site_id", at=wanted["day"] - 1).distinct()
     asked = asked.mutate(tenths=ibis.literal(0, "int64"), n=ibis.literal(0, "int64"))
     days = (
         daily.union(asked, distinct=False)
@@ -132,12 +147,12 @@ def site_air(t: dict[str, ir.Table], as_of: int) -> ir.Table:
         .agg(tenths=lambda d: d.tenths.sum().cast("int64"), n=lambda d: d.n.sum().cast("int64"))
     )
     window = ibis.range_window(preceding=HUMIDITY_WINDOW - 1, following=0, group_by="site_id", order_by="at")
-    return days.select(
-        "site_id",
-        ends=days["at"] + 1,
-        rh_tenths=days.tenths.sum().over(window).cast("int64"),
-        rh_readings=days.n.sum().over(window).cast("int64"),
-    )
+    made = {
+        before: days["at"] + 1,
+        "rh_tenths": days.tenths.sum().over(window).cast("int64"),
+        "rh_readings": days.n.sum().over(window).cast("int64"),
+    }
+    return days.select("site_id", **made)
 
 
 def parts(t: dict[str, ir.Table]) -> ir.Table:
@@ -156,7 +171,10 @@ def parts(t: dict[str, ir.Table]) -> ir.Table:
         left_before=c.taken.coalesce(0).sum().over(so_far).cast("int64"),
         **{name: c[name].lead().over(order).coalesce(0) for name in OUTCOMES},
     )
-    return s.filter(s.ends.notnull())
+    s = s.filter(s.ends.notnull())
+    # The mean of the 28 days before each day of a part is centred where the 28 days before its middle are; a window
+    # before its end would run half a part ahead of the air that the plants had lived through.
+    return s.mutate(middle=s.begins + ((s.ends - s.begins + 1) / 2).floor().cast("int64"))
 
 
 def stretches(t: dict[str, ir.Table], heating_months: Iterable[int], age_cuts: tuple[int, ...]) -> ir.Table:
@@ -175,7 +193,7 @@ def stretches(t: dict[str, ir.Table], heating_months: Iterable[int], age_cuts: t
     # A client is who holds the site: after a move between sites, the new site's client.
     owner = t["sites"].select("site_id", owner="client_id")
     s = s.left_join(owner, "site_id", rname="{name}_o").drop("site_id_o")
-    s = s.left_join(air, ["site_id", "ends"], rname="{name}_a").drop("site_id_a", "ends_a")
+    s = s.left_join(air, ["site_id", "middle"], rname="{name}_a").drop("site_id_a", "middle_a")
     age = s.begins - s.installed
     *bands, oldest, no_age = age_bands(age_cuts)
     at_risk = s.entered - s.left_before
@@ -192,7 +210,7 @@ def stretches(t: dict[str, ir.Table], heating_months: Iterable[int], age_cuts: t
     return s.select(
         "plant_id",
         "site_id",
-        client_id=s.owner.coalesce(s.client_id),
+        client_id=ibis.coalesce(s.owner, s.client_id, "unknown"),
         species=s.species,
         light=s.light.coalesce("unknown"),
         pot=s.pot,
@@ -243,9 +261,10 @@ def plan(
         "spans": lambda: exits.spans(t, cut),
         "ordered_moves": lambda: moves_in_order(t, cut),
         "places": lambda: places(t),
+        "stays": lambda: stays(t),
         "cuts": lambda: cuts(t, age_cuts),
         "parts": lambda: parts(t),
-        "site_air": lambda: site_air(t, cut),
+        "site_air": lambda: site_air(t, cut, "middle"),
         "stretches": lambda: stretches(t, heating_months, age_cuts),
     }
     for name, make in makers.items():

@@ -5,8 +5,8 @@ In the command: `pack.review`, which calls `runner.run`.
 """
 
 from plantstats.reports.errors import ReportError
-from plantstats.reports.handover import keep
+from plantstats.reports.handover import keep, place_for_files
 from plantstats.reports.names import safe_name
 from plantstats.reports.runner import Report, run
 
-__all__ = ["Report", "ReportError", "keep", "run", "safe_name"]
+__all__ = ["Report", "ReportError", "keep", "place_for_files", "run", "safe_name"]

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import tempfile
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -15,15 +16,28 @@ from plantstats.reports.errors import ReportError
 
 # The runner names the folder in the environment of the kernel; a notebook run by hand has none.
 FOLDER = "PLANTSTATS_HANDOVER"
+FILES = "files"
 
 
 @dataclass(frozen=True)
 class Handover:
-    """What one notebook kept: findings (the results table), sentences, definitions (measure to sentence)."""
+    """What one notebook kept: findings (the results table), sentences, definitions (measure to sentence), files."""
 
     findings: pd.DataFrame
     sentences: list[str]
     definitions: dict[str, str]
+    files: list[Path]
+
+
+def place_for_files() -> Path:
+    """Where a notebook puts files of its own, such as a care sheet, that belong into the report's folder.
+
+    Gives:  a folder; a temporary one when the notebook is run by hand.
+    """
+    folder = os.environ.get(FOLDER)
+    place = Path(folder) / FILES if folder else Path(tempfile.mkdtemp(prefix="plantstats-"))
+    place.mkdir(exist_ok=True)
+    return place
 
 
 def keep(findings: pd.DataFrame, sentences: Sequence[str]) -> pd.DataFrame | None:
@@ -58,4 +72,5 @@ def collect(folder: Path) -> Handover | None:
         return None
     rest = json.loads((folder / "kept.json").read_text(encoding="utf-8"))
     results.define(**rest["definitions"])
-    return Handover(pd.read_parquet(folder / "kept.parquet"), rest["sentences"], rest["definitions"])
+    files = sorted((folder / FILES).iterdir()) if (folder / FILES).is_dir() else []
+    return Handover(pd.read_parquet(folder / "kept.parquet"), rest["sentences"], rest["definitions"], files)

@@ -10,7 +10,9 @@ from plantstats.reports.errors import ReportError
 from plantstats.reports.names import safe_name
 from plantstats.reports.runner import Report, run
 
-REVIEW_PACK = ("loss_rates", "records_check")
+REVIEW_PACK = ("loss_rates", "loss_drivers", "leaf_loss", "watering_frequency", "records_check")
+# What a client gets shows no plants, sites or files of others.
+CLIENT_PACK = ("loss_rates",)
 
 
 def review(folder: Path, quarter: str | None, client: str | None, as_of: date | None, out: Path) -> Report:
@@ -38,12 +40,11 @@ def review(folder: Path, quarter: str | None, client: str | None, as_of: date | 
     }
     place = out / (period.name + (f"--{safe_name(client)}" if client else ""))
     about = f"{period.name}, {f'client {client}' if client else 'all clients'}, records until {until}"
-    sources = {
-        "inputs": dict(loaded.digests),
-        "account": loaded.account.to_dict("records"),
-        "set_aside": len(loaded.set_aside),
-    }
-    return run([notebook(name) for name in REVIEW_PACK], parameters, place, about, sources)
+    sources: dict[str, object] = {"inputs": dict(loaded.digests)}
+    if not client:
+        sources |= {"account": loaded.account.to_dict("records"), "set_aside": len(loaded.set_aside)}
+    names = CLIENT_PACK if client else REVIEW_PACK
+    return run([notebook(name) for name in names], parameters, place, about, sources)
 
 
 def notebook(name: str) -> Path:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import json
+import shutil
 import signal
 import sys
 import threading
@@ -49,8 +50,8 @@ def run(
     Takes:  notebooks: one or several, each with exactly these parameters; out: folder of the report;
             about: one line for the head of the pages; sources: what else made_with.json shall hold, such as
             inputs (file name to digest) and account.
-    Gives:  Report. The folder holds <notebook>.html for each, made_with.json, and findings.csv and
-            findings.parquet when a notebook kept findings.
+    Gives:  Report. The folder holds <notebook>.html for each, made_with.json, findings.csv and
+            findings.parquet when a notebook kept findings, and what notebooks put into `place_for_files`.
     Keeps:  whole files or none: an earlier report stays as it was until the new one is complete.
     Raises: ReportError, before any cell runs, for a notebook or parameters that may not be run; also for a
             cell that failed or a kernel that died, leaving <notebook>.failed.ipynb. SystemExit(143) when the
@@ -82,6 +83,9 @@ def run(
         kept = [handover for _, _, handover in done if handover]
         if kept:
             results.write(pd.concat([handover.findings for handover in kept], ignore_index=True), complete)
+        for handover in kept:
+            for file in handover.files:
+                shutil.copy(file, complete / file.name)
         record["files"] = {path.name: files.digest(path) for path in sorted(complete.iterdir())}
         record["seconds"] = round(time.monotonic() - clock, 1)
         (complete / files.MADE_WITH).write_text(

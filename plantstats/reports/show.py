@@ -60,16 +60,15 @@ def table(
     """A table with every row and every letter, or with the number of rows left out.
 
     Takes:  frame (its index is not shown; missing cells stay empty); caption; rows: how many to show at
-            most; rest: the file that has all of them.
+            most; rest: the file that has all of them; terms: heading -> measure, whose definition it leads to.
     Gives:  a table with a caption, numbers at the right; below it, where rows are left out, "20 of 70 rows
             shown; all of them are in findings.csv."
     """
     shown = frame.head(rows)
     numeric = [pd.api.types.is_numeric_dtype(frame[c]) and frame[c].dtype != bool for c in frame.columns]
     kinds = [' class="number"' if number else "" for number in numeric]
-    head = "".join(
-        f'<th scope="col"{kind}>{escape(str(c))}</th>' for c, kind in zip(frame.columns, kinds, strict=True)
-    )
+    heads = [_heading(str(column), (terms or {}).get(str(column))) for column in frame.columns]
+    head = "".join(f'<th scope="col"{kind}>{text}</th>' for text, kind in zip(heads, kinds, strict=True))
     body = "".join(
         "<tr>"
         + "".join(f"<td{kind}>{escape(_cell(v))}</td>" for v, kind in zip(row, kinds, strict=True))
