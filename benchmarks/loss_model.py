@@ -115,7 +115,7 @@ def main() -> None:
         away = (cells.reindex(cox.index) - cox).abs()
         apart = (errors.reindex(cox.index) / cox_errors - 1).abs().max()
         print(f"{words}: cells {seconds:.3f} s, PHReg on plant rows {rival:.3f} s, ratio {rival / seconds:.1f}; "
-              f"greatest difference of {len(cox)} coefficients {away.max():.5f} ({away.idxmax()}), of errors {apart:.1%}")
+              f"widest gap of {len(cox)} coefficients {away.max():.5f} ({away.idxmax()}), of errors {apart:.1%}")
     print(pd.DataFrame({"cells": cells.reindex(cox.index), "Cox": cox, "error": errors.reindex(cox.index),
                         "Cox error": cox_errors}).round(4).to_string())
 
