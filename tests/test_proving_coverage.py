@@ -104,7 +104,7 @@ def test_a_quiet_quarter_is_hardly_ever_called_worse(made):
     parts = [part for one in made for part in companies._expected(one.company, one.found)]
     assert share(parts, "observed_expected") >= 3 / 4
     alarmed = pd.concat(parts).query("kind == 'ordinary_site_flagged'")
-    assert len(alarmed) > 50
+    assert len(alarmed) > 40
     assert alarmed["estimate"].mean() <= 0.02
 
 

@@ -9,6 +9,7 @@ from pathlib import Path
 
 import numpy as np
 import pandas as pd
+from patsy import PatsyError
 
 from plantstats import causes, demo, loss_model, plant_time, records, review, survival
 from plantstats.demo.run import FAILURE_DAY
@@ -25,6 +26,8 @@ from plantstats.records import Records, species_table
 QUARTER, AS_OF = "2026-Q3", date(2026, 9, 30)
 AGE = 365
 MORE = 0.5  # Half as many losses again: the worsening that a quarter is tried with.
+# A page that says no in its own words, and one that stops with the words of a library: its reader has nothing either way.
+PAGE_STOPS = (ModelError, PatsyError)
 ORDINARY = (0.8, 1.25)  # Times as many losses as an average site.
 FAILURE_QUARTER = quarter_of(FAILURE_DAY).name
 
@@ -96,8 +99,8 @@ def _expected(company: Company, time: PlantTime) -> list[pd.DataFrame]:
     period = company.period
     try:
         made = expected.expect(time, period, species_table())
-    except ModelError as fault:
-        return [refusal("observed_expected", str(fault))]
+    except PAGE_STOPS as fault:
+        return [refusal("observed_expected", fault)]
     found = expected.expected_findings(made)
     whole = pick(found, "observed_expected", period=period.name)
     sites = pick(found, "observed_expected", ["site_id"], period.name)
@@ -138,8 +141,8 @@ def _effects(company: Company, time: PlantTime) -> list[pd.DataFrame]:
         found = loss_model.effects(apart.model, QUARTER)
         asked = situations(apart)
         told = loss_model.adjusted_rates(apart.model, asked, QUARTER)
-    except ModelError as fault:
-        return [refusal("effect_on_losses", str(fault))]
+    except PAGE_STOPS as fault:
+        return [refusal("effect_on_losses", fault)]
     truth = company.case.truth
     rows = pick(found, "effect_on_losses", ["term"])
     true = np.array([true_effects.loss_effect(truth, term) for term in rows["term"]])

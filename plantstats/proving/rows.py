@@ -37,6 +37,6 @@ def costs(kind: str, excess: float) -> pd.DataFrame:
     return pd.DataFrame([{"kind": kind, "sort": "cost", "of": "all sites", **_EMPTY, "estimate": excess}])
 
 
-def refusal(kind: str, why: str) -> pd.DataFrame:
-    """A page that printed nothing, and why."""
-    return pd.DataFrame([{"kind": kind, "sort": "refusal", "of": why, **_EMPTY}])
+def refusal(kind: str, why: Exception | str) -> pd.DataFrame:
+    """A page that printed nothing, and why: the first line of the fault."""
+    return pd.DataFrame([{"kind": kind, "sort": "refusal", "of": str(why).partition("\n")[0], **_EMPTY}])

@@ -5,6 +5,7 @@ from __future__ import annotations
 import io
 import multiprocessing
 import os
+import traceback
 from collections.abc import Iterator
 from concurrent.futures import ProcessPoolExecutor, as_completed
 from contextlib import contextmanager
@@ -22,6 +23,10 @@ ONE_THREAD = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS")
 SUMS_TO = 10  # significant digits of the results table
 
 
+class ProvingError(RuntimeError):
+    """Companies that could not be put through the reports: a fault of the program, not of records."""
+
+
 def prove(n: int, seed: int, out: Path, workers: int = 2) -> pd.DataFrame:
     """Make n invented companies, hold every printed interval against the truth, and write the table of results.
 
@@ -29,7 +34,7 @@ def prove(n: int, seed: int, out: Path, workers: int = 2) -> pd.DataFrame:
     Gives:  the table of `coverage.table` with seed, asked (n) and version; written as out/results.csv. Each company
             leaves one file in out/companies-<version>-seed-<seed>; those that are there are not made again.
     Keeps:  the same n and seed give the same bytes, whatever the workers and however often it was stopped.
-    Raises: whatever a company raises, with its number.
+    Raises: ProvingError naming every company that failed.
     """
     folder = out / f"companies-{__version__}-seed-{seed}"
     folder.mkdir(parents=True, exist_ok=True)
@@ -40,11 +45,14 @@ def prove(n: int, seed: int, out: Path, workers: int = 2) -> pd.DataFrame:
         with _one_thread(), ProcessPoolExecutor(min(workers, len(missing)), fresh) as pool:
             try:
                 waiting = {pool.submit(leave, seed, number, folder): number for number in missing}
-                for done in tqdm(as_completed(waiting), total=len(waiting), desc="companies", unit="company"):
-                    done.result()
+                each = tqdm(as_completed(waiting), total=len(waiting), desc="companies", unit="company")
+                # One that fails does not stop the others: all are named at the end.
+                failed = [str(fault) for done in each if (fault := done.exception()) is not None]
             except BaseException:
                 pool.shutdown(wait=False, cancel_futures=True)
                 raise
+        if failed:
+            raise ProvingError("\n".join(failed))
     rows = pd.concat([pd.read_parquet(_file(folder, number)) for number in range(n)], ignore_index=True)
     made = coverage.table(rows).assign(seed=seed, asked=n, version=__version__)
     text = made.to_csv(index=False, lineterminator="\n", float_format=f"%.{SUMS_TO}g").encode("utf-8")
@@ -70,8 +78,10 @@ def leave(seed: int, number: int, folder: Path) -> None:
     try:
         table = companies.prove_one(case(seed, number))
     except Exception as fault:
-        fault.add_note(f"invented company {number} of seed {seed}")
-        raise
+        # Faults of some libraries do not travel between processes.
+        where = traceback.extract_tb(fault.__traceback__)[-1]
+        told = f"invented company {number} of seed {seed}: {type(fault).__name__} in {where.name}: {fault}"
+        raise ProvingError(told) from fault
     binary = io.BytesIO()
     table.to_parquet(binary, index=False, compression="zstd")
     _whole(_file(folder, number), binary.getvalue())

@@ -46,7 +46,7 @@ def _leaves(truth: Truth, time: PlantTime) -> list[pd.DataFrame]:
     try:
         found = model_findings(fit_leaves(build(time), "green"), "all")
     except LeafModelError as fault:
-        return [refusal("leaf_ratio", str(fault))]
+        return [refusal("leaf_ratio", fault)]
     ratios, true = pick(found, "green_leaf_ratio", ["term"]), true_effects.leaf_ratios(truth)
     humid = pick(found, "green_humidity_ratio", ["term"])
     return [
@@ -61,7 +61,7 @@ def _watering(
     try:
         learned = learn(records, period.last_day, time=time)
     except WateringError as fault:
-        return [refusal("dry_half", str(fault))]
+        return [refusal("dry_half", fault)]
     advice = advise(learned, records, heated=True)
     if advice is None:
         return [refusal("dry_half", "no plant stands")]
