@@ -26,7 +26,7 @@ from plantstats.records import Records, species_table
 QUARTER, AS_OF = "2026-Q3", date(2026, 9, 30)
 AGE = 365
 MORE = 0.5  # Half as many losses again: the worsening that a quarter is tried with.
-# A page that says no in its own words, and one that stops with the words of a library: its reader has nothing either way.
+# A page that says no in its own words, or stops with those of a library: its reader has nothing either way.
 PAGE_STOPS = (ModelError, PatsyError)
 ORDINARY = (0.8, 1.25)  # Times as many losses as an average site.
 FAILURE_QUARTER = quarter_of(FAILURE_DAY).name

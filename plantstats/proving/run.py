@@ -9,17 +9,20 @@ import traceback
 from collections.abc import Iterator
 from concurrent.futures import ProcessPoolExecutor, as_completed
 from contextlib import contextmanager
+from hashlib import sha256
 from pathlib import Path
 
 import pandas as pd
 from tqdm import tqdm
 
+import plantstats
 from plantstats import __version__, reports
 from plantstats.proving import companies, coverage
 from plantstats.proving.design import case
 from plantstats.reports import Report, pack
 
 ONE_THREAD = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS")
+DIGITS = 12
 SUMS_TO = 10  # significant digits of the results table
 
 
@@ -31,12 +34,13 @@ def prove(n: int, seed: int, out: Path, workers: int = 2) -> pd.DataFrame:
     """Make n invented companies, hold every printed interval against the truth, and write the table of results.
 
     Takes:  n companies; seed; out: folder; workers: processes.
-    Gives:  the table of `coverage.table` with seed, asked (n) and version; written as out/results.csv. Each company
-            leaves one file in out/companies-<version>-seed-<seed>; those that are there are not made again.
+    Gives:  the table of `coverage.table` with seed, asked (n), version and code; written as out/results.csv. Each
+            company leaves one file in out/companies-<code>-seed-<seed>; those that are there are not made again.
     Keeps:  the same n and seed give the same bytes, whatever the workers and however often it was stopped.
     Raises: ProvingError naming every company that failed.
     """
-    folder = out / f"companies-{__version__}-seed-{seed}"
+    made_by = code()
+    folder = out / f"companies-{made_by}-seed-{seed}"
     folder.mkdir(parents=True, exist_ok=True)
     missing = [number for number in range(n) if not _file(folder, number).exists()]
     if missing:
@@ -54,7 +58,7 @@ def prove(n: int, seed: int, out: Path, workers: int = 2) -> pd.DataFrame:
         if failed:
             raise ProvingError("\n".join(failed))
     rows = pd.concat([pd.read_parquet(_file(folder, number)) for number in range(n)], ignore_index=True)
-    made = coverage.table(rows).assign(seed=seed, asked=n, version=__version__)
+    made = coverage.table(rows).assign(seed=seed, asked=n, version=__version__, code=made_by)
     text = made.to_csv(index=False, lineterminator="\n", float_format=f"%.{SUMS_TO}g").encode("utf-8")
     _whole(out / "results.csv", text)
     return made
@@ -71,6 +75,14 @@ def page(n: int, seed: int, out: Path, workers: int = 2) -> Report:
     about = f"{n} invented companies, seed {seed}, plantstats {__version__}"
     parameters = {"results_csv": str((work / "results.csv").resolve())}
     return reports.run(pack.notebook("proof"), parameters, out / "proof", about)
+
+
+def code() -> str:
+    """A short digest of the program's own source: companies proved with other code are not mixed with these."""
+    home, whole = Path(plantstats.__file__).resolve().parent, sha256()
+    for path in sorted(home.rglob("*.py")):
+        whole.update(path.relative_to(home).as_posix().encode() + b"\0" + path.read_bytes())
+    return whole.hexdigest()[:DIGITS]
 
 
 def leave(seed: int, number: int, folder: Path) -> None:
