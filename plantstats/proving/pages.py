@@ -11,6 +11,10 @@ from plantstats.proving import misfit, power
 from plantstats.proving.coverage import KINDS, TARGET
 from plantstats.proving.design import AS_MODELLED
 
+# Alarms and decisions that stand among the headlines.
+TOLD = (
+    "quarter_called_worse", "worse_quarter_seen", "ordinary_site_flagged", "quote_80_held_company", "cost_of_advice",
+)
 CAPTION = (
     "Points: share of printed 95% intervals that held the truth, with 95% limits by company. Between the lines: 93 to "
     "97 in 100. Left of them an interval is too narrow, right of them wider than it says."
@@ -89,6 +93,9 @@ def headlines(results: pd.DataFrame) -> list[str]:
                 f"{KINDS[row['kind']][0].removeprefix('95% intervals of ')} ({100 * row['share']:.1f})"
                 for row in rows[which].to_dict("records"))
             said.append(f"Intervals that {text}: {names}.")
+    said += [
+        f"In 100: {100 * row['share']:.1f} ({100 * row['low']:.1f} to {100 * row['high']:.1f}) {KINDS[row['kind']][0]}."
+        for row in whole(results, intervals=False).to_dict("records") if row["kind"] in TOLD]
     refused = rows[rows["refused"] > 0]
     if len(refused):
         names = "; ".join(
