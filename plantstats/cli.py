@@ -40,7 +40,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
 def _review(chosen: argparse.Namespace) -> int:
     from plantstats.reports import pack  # noqa: PLC0415
 
-    report = pack.review(chosen.folder, chosen.quarter, chosen.client, chosen.as_of, chosen.out)
+    report = pack.review(chosen.folder, chosen.quarter, chosen.client, chosen.as_of, chosen.out, again=chosen.again)
     for sentence in report.sentences:
         print(sentence)
     for page in report.pages:
@@ -117,6 +117,7 @@ def _parser() -> argparse.ArgumentParser:
     review.add_argument(
         "--out", type=Path, default=Path("reports"), help="folder for reports (default reports)"
     )
+    review.add_argument("--again", action="store_true", help="make it even if nothing has changed since it was made")
     review.set_defaults(command=_review)
 
     check = commands.add_parser("check", help="read the records, say what was used and what was set aside")

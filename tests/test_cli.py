@@ -11,6 +11,8 @@ import pandas as pd
 import pytest
 
 from plantstats import __version__, cli, demo
+from plantstats.reports import files as files_module
+from plantstats.reports import pack
 
 HOME = Path(__file__).resolve().parent.parent
 DATA = HOME / "data_demo"
@@ -73,9 +75,9 @@ def test_a_folder_without_records_ends_with_1_and_names_what_is_missing(
     command: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ):
     assert cli.main([command, str(tmp_path)]) == 1
-    err = lines(capsys)[1]
-    assert "plants" in err
-    assert "Traceback" not in err
+    said = "".join(lines(capsys))
+    assert "plants" in said
+    assert "Traceback" not in said
 
 
 def test_the_review_of_the_demo_gives_sentences_a_page_findings_and_the_record_of_its_making(
@@ -87,13 +89,23 @@ def test_the_review_of_the_demo_gives_sentences_a_page_findings_and_the_record_o
     assert out.splitlines()[0].startswith("2026-Q3 lost ")
     assert f"Report: {folder / 'loss_rates.html'}" in out
     assert err == ""
-    files = {"loss_rates.html", "findings.csv", "findings.parquet", "made_with.json"}
+    files = {"findings.csv", "findings.parquet", "made_with.json", "intervals.csv", "care_sheet.xlsx"}
+    files |= {f"{name}.html" for name in pack.REVIEW_PACK}
     assert {path.name for path in folder.iterdir()} == files
     record = json.loads((folder / "made_with.json").read_text(encoding="utf-8"))
     assert record["parameters"]["quarter"] == "2026-Q3"
     assert set(record["inputs"]) >= {"plants.csv", "visits.csv", "replacements.csv"}
     rows = pd.DataFrame(record["account"])
     assert (rows["rows_read"] == rows["rows_used"] + rows["rows_set_aside"]).all()
+    # Asked again with nothing changed, it says so and leaves every file as it was.
+    before = {path.name: (path.read_bytes(), path.stat().st_mtime_ns) for path in folder.iterdir()}
+    assert cli.main(["review", str(DATA), "--out", str(tmp_path)]) == 0
+    again, remark = lines(capsys)
+    assert again == out and "nothing has changed since" in remark
+    assert {path.name: (path.read_bytes(), path.stat().st_mtime_ns) for path in folder.iterdir()} == before
+    # A file that somebody touched makes it anew: here only the judgement, not the minute that it takes.
+    (folder / "findings.csv").write_text("changed", encoding="utf-8")
+    assert files_module.unchanged(folder, record["made_from"]) is None
 
 
 def test_the_review_of_one_client_lies_in_a_folder_of_its_own(tmp_path: Path, capsys: pytest.CaptureFixture[str]):

@@ -7,7 +7,7 @@ import hashlib
 import json
 import os
 import shutil
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from datetime import datetime
 from pathlib import Path
 
@@ -65,6 +65,20 @@ def publish(made: Path, out: Path) -> list[Path]:
         why = f"{error.filename} cannot be written ({error.strerror}); close it and run again"
         raise ReportError(why) from None
     return [out / name for name in names]
+
+
+def unchanged(out: Path, made_from: Mapping[str, object]) -> dict[str, object] | None:
+    """The record of an earlier report that stands whole at a place and was made from the very same things.
+
+    Takes:  out: the folder of the report; made_from: what a report depends on.
+    Gives:  the record (files, sentences, made_at), or None.
+    """
+    record = _earlier(out)
+    made = record.get("files")
+    if record.get("made_from") != json.loads(json.dumps(made_from)) or not isinstance(made, dict) or not made:
+        return None
+    whole = all((out / name).is_file() and digest(out / name) == value for name, value in made.items())
+    return record if whole else None
 
 
 def earlier_report(out: Path, now: datetime) -> str:

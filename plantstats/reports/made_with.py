@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import platform
 import subprocess
 from collections.abc import Mapping
@@ -57,6 +58,16 @@ def commit() -> str | None:
     return head + ("+changes" if changed else "")
 
 
+def program() -> str:
+    """The digest of the whole program, so that a changed line makes a report again."""
+    home = Path(plantstats.__file__).resolve().parent
+    whole = hashlib.sha256()
+    for path in sorted(home.rglob("*")):
+        if path.is_file() and path.suffix in (".py", ".css", ".csv", ".toml"):
+            whole.update(path.relative_to(home).as_posix().encode() + b"\0" + path.read_bytes())
+    return whole.hexdigest()
+
+
 def rows(record: Mapping[str, object]) -> list[tuple[str, str]]:
     """The record of the making, for the foot of a page.
 
@@ -67,7 +78,10 @@ def rows(record: Mapping[str, object]) -> list[tuple[str, str]]:
     for key, title in (("parameters", "Parameters"), ("versions", "Versions")):
         part = record[key]
         if isinstance(part, Mapping):
-            found.append((title, ", ".join(f"{name} {value}" for name, value in part.items())))
+            # Of folders and files the name is enough; where they lie on this machine is nobody's business.
+            paths = ("_dir", "_file", "_list")
+            said = {name: Path(str(v)).name if name.endswith(paths) else v for name, v in part.items()}
+            found.append((title, ", ".join(f"{name} {value}" for name, value in said.items())))
     if record.get("commit"):
         found.append(("Program", f"commit {record['commit']}"))
     inputs = record.get("inputs")

@@ -15,11 +15,14 @@ REVIEW_PACK = ("loss_rates", "loss_drivers", "leaf_loss", "watering_frequency", 
 CLIENT_PACK = ("loss_rates",)
 
 
-def review(folder: Path, quarter: str | None, client: str | None, as_of: date | None, out: Path) -> Report:
+def review(
+    folder: Path, quarter: str | None, client: str | None, as_of: date | None, out: Path, *, again: bool = False
+) -> Report:
     """Make the quarterly review of one company, or of one of its clients.
 
     Takes:  folder with the records; quarter such as "2026-Q3" (None: the latest complete one); client id
-            (None: all); as_of: the last day that counts (None: the quarter's last); out: the folder for reports.
+            (None: all); as_of: the last day that counts (None: the quarter's last); out: the folder for reports;
+            again: make it even if nothing has changed since it was made.
     Gives:  Report in out/<quarter> or out/<quarter>--<client>.
     Raises: RecordError when the records cannot be used; ReviewError for an unknown client or a quarter that
             the records do not hold whole; ReportError for a notebook that failed; PeriodError for a quarter
@@ -44,7 +47,7 @@ def review(folder: Path, quarter: str | None, client: str | None, as_of: date | 
     if not client:
         sources |= {"account": loaded.account.to_dict("records"), "set_aside": len(loaded.set_aside)}
     names = CLIENT_PACK if client else REVIEW_PACK
-    return run([notebook(name) for name in names], parameters, place, about, sources)
+    return run([notebook(name) for name in names], parameters, place, about, sources, again=again)
 
 
 def notebook(name: str) -> Path:

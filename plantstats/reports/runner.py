@@ -44,12 +44,15 @@ def run(
     out: Path,
     about: str = "",
     sources: Mapping[str, object] | None = None,
+    *,
+    again: bool = True,
 ) -> Report:
     """Run report notebooks strictly and put pages, findings and the record of their making in one folder.
 
     Takes:  notebooks: one or several, each with exactly these parameters; out: folder of the report;
             about: one line for the head of the pages; sources: what else made_with.json shall hold, such as
-            inputs (file name to digest) and account.
+            inputs (file name to digest) and account; again: make the report even if the one in its place was made
+            from the same inputs, parameters, notebooks, program and libraries.
     Gives:  Report. The folder holds <notebook>.html for each, made_with.json, findings.csv and
             findings.parquet when a notebook kept findings, and what notebooks put into `place_for_files`.
     Keeps:  whole files or none: an earlier report stays as it was until the new one is complete.
@@ -65,13 +68,26 @@ def run(
         for t in templates
         if t.kernel not in ("", "python3")
     ]
+    made_from = {
+        "parameters": dict(parameters),
+        "inputs": (sources or {}).get("inputs"),
+        "notebooks": {t.path.name: files.digest(t.path) for t in templates},
+        "versions": versions,
+        "program": made_with.program(),
+    }
+    earlier = None if again else files.unchanged(out, made_from)
+    if earlier is not None:
+        remarks.append(f"nothing has changed since {out} was made on {earlier['made_at']}: same inputs, same program")
+        names = sorted(name for name in dict(earlier["files"]) if name.endswith(".html"))  # type: ignore[call-overload]
+        return Report(out, [out / name for name in names], list(earlier["sentences"]), remarks)  # type: ignore[call-overload]
     with files.making(out) as workshop:
         done = _run_all(templates, parameters, workshop, out, started)
         record: dict[str, object] = {
             "made_at": started.isoformat(timespec="seconds"),
             "parameters": dict(parameters),
-            "notebooks": {t.path.name: files.digest(t.path) for t in templates},
+            "notebooks": made_from["notebooks"],
             "versions": versions,
+            "made_from": made_from,
             "platform": sys.platform,
             "commit": made_with.commit(),
             "remarks": remarks,
@@ -87,6 +103,8 @@ def run(
             for file in handover.files:
                 shutil.copy(file, complete / file.name)
         record["files"] = {path.name: files.digest(path) for path in sorted(complete.iterdir())}
+        sentences = [sentence for handover in kept for sentence in handover.sentences]
+        record["sentences"] = sentences
         record["seconds"] = round(time.monotonic() - clock, 1)
         (complete / files.MADE_WITH).write_text(
             json.dumps(record, indent=1, ensure_ascii=False, default=str) + "\n", encoding="utf-8"
@@ -95,7 +113,7 @@ def run(
     return Report(
         out,
         [path for path in written if path.suffix == ".html"],
-        [sentence for handover in kept for sentence in handover.sentences],
+        sentences,
         remarks,
     )
 
