@@ -225,8 +225,8 @@ def test_repotting_counts_from_the_day_after_its_date_and_for_90_days(tmp_path: 
 
 
 def test_humidity_is_the_sites_mean_over_28_days_before_the_middle_and_missing_is_a_level(tmp_path: Path) -> None:
-    # January's part has 30 days, its middle is the 16th: 19 December to 15 January count, 220 + 291 tenths
-    # over 2 = 25.55, band 25. February's middle is the 14th: 17 January to 13 February, 400 alone, band 40. The readings
+    # January's part has 30 days, its middle is the 16th: 19 December to 15 January, 220 + 291 tenths
+    # over 2 = 25.55, band 25. February's middle is the 14th: 17 January to 13 February, 400, band 40. The readings
     # of 16 January and 14 February fall into no window. March's middle is the 16th: nothing from 16 February on.
     time = build(
         tmp_path,
