@@ -149,7 +149,7 @@ def test_the_verdict_says_on_which_side_a_share_lies():
     assert coverage.table(made_rows(20))["verdict"].iloc[0] == "above the target, by no more than chance may do"
 
 
-def test_the_shift_of_estimates_is_their_mean_ratio_to_the_truth():
+def test_the_shift_of_estimates_is_their_ratio_to_the_truth():
     # All 1.1 against 1: 10% too high.
     assert coverage.table(made_rows(20))["shift"].iloc[0] == pytest.approx(10.0)
 
@@ -158,6 +158,15 @@ def test_alarms_are_counted_as_they_went_off():
     rows = alarms("quarter_called_worse", pd.Series(["q"] * 40), [1] + [0] * 39)
     rows = rows.assign(company=range(40), plants=100, situation=design.AS_MODELLED)
     assert coverage.table(rows)["share"].iloc[0] == pytest.approx(0.025)
+
+
+def test_what_is_seen_is_told_by_size():
+    # 1 of 4 small companies and 3 of 4 large ones see it.
+    rows = pd.concat([
+        alarms("worse_quarter_seen", pd.Series(["q"]), [seen]).assign(company=n, plants=plants, situation="as modelled")
+        for n, (plants, seen) in enumerate(zip([150] * 4 + [600] * 4, [1, 0, 0, 0, 1, 1, 1, 0], strict=True))])
+    table = coverage.table(rows).set_index("of")["share"]
+    assert table.to_dict() == {"all": 0.5, "150 plants": 0.25, "600 plants": 0.75}
 
 
 def test_the_chance_to_see_a_worsening_is_the_sum_over_all_pairs_of_counts():
@@ -254,8 +263,7 @@ def test_the_page_names_intervals_that_fail_and_pages_that_told_nothing():
 
 
 def test_a_misfit_is_told_by_how_far_it_moves_the_estimates():
-    # As modelled 1.1 against 1 or 9, in lognormal companies 1.21: of rates the mean of the ratio to the truth counts.
-    # All truths 1: 10% too high and 21% too high, so that the misfit moves them by 11 points of a percent.
+    # As modelled 1.1 against 1, in lognormal companies 1.21: 10% and 21% too high, so that the misfit moves them by 11.
     usual = made_rows(20)
     other = usual.assign(situation="lognormal sites", estimate=1.21)
     moved = misfit.table(coverage.table(pd.concat([usual, other])))
@@ -265,9 +273,12 @@ def test_a_misfit_is_told_by_how_far_it_moves_the_estimates():
 
 def test_a_rate_of_nothing_lost_counts_in_the_shift():
     # Half of the estimates 0, half 2, truth 1: no shift; the mean of logarithms would say 100% too high.
+    # With one truth of 9 in ten the sum of the truth is 1.8 times that: estimates 44% too low.
     rows = made_rows(20)
     rows["estimate"] = np.where(np.arange(len(rows)) % 2 == 0, 0.0, 2.0)
     assert coverage.table(rows)["shift"].iloc[0] == pytest.approx(0.0)
+    assert coverage.table(rows.assign(truth=np.resize([1.0] * 9 + [9.0], len(rows))))["shift"].iloc[0] == pytest.approx(
+        -100 * 0.8 / 1.8)
 
 
 def test_costs_over_the_best_possible_are_averaged_and_may_lie_below_it():

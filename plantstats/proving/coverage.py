@@ -52,7 +52,7 @@ KINDS: Mapping[str, tuple[str, tuple[float, float]]] = {
 }
 # Kinds whose estimate lies in percent: its distance from the truth is told in points, not in percent of it.
 IN_POINTS = ("survival_12_months", "incidence_12_months")
-# Kinds whose estimate may be 0: their mean is held against the truth, not the mean of their logarithm.
+# Kinds whose estimate may be 0: their sum by company is held against that of the truth, not the mean of logarithms.
 BY_MEAN = ("loss_rate", "loss_rate_with_event", "loss_rate_by_site_id", "loss_rate_by_species", "loss_rate_ratio",
            "observed_expected", "observed_expected_by_site_id")
 COLUMNS = ["kind", "situation", "of", "companies", "refused", "cases", "share", "low", "high", "target_low",
@@ -69,7 +69,7 @@ def held(rows: pd.DataFrame) -> pd.Series:
 
 
 def table(rows: pd.DataFrame) -> pd.DataFrame:
-    """Shares by kind and situation; the loss model's effects also by term, in companies as modelled.
+    """Shares by kind and situation; in companies as modelled also effects by term, and what is seen by size.
 
     Takes:  rows of all companies, as `companies.prove_one` gives them.
     Gives:  one row per kind, situation and `of` ("all", or a term): companies, refused (companies whose page printed
@@ -79,6 +79,9 @@ def table(rows: pd.DataFrame) -> pd.DataFrame:
     """
     marked = rows.assign(held=held(rows), shift=_shift(rows))
     parts = [_one(group, kind, situation, "all") for (kind, situation), group in marked.groupby(["kind", "situation"])]
+    sized = marked[marked["kind"].eq("worse_quarter_seen") & marked["situation"].eq(AS_MODELLED)]
+    parts += [
+        _one(group, "worse_quarter_seen", AS_MODELLED, f"{plants} plants") for plants, group in sized.groupby("plants")]
     by_term = marked[marked["situation"].eq(AS_MODELLED) & marked["kind"].isin(["effect_on_losses", "leaf_ratio"])]
     parts += [
         _one(group, kind, AS_MODELLED, of)
@@ -118,7 +121,11 @@ def _one(group: pd.DataFrame, kind: str, situation: str, of: str) -> dict[str, o
     if used.empty:
         return made
     share, low, high = share_with_error(used.groupby("company")["held"].agg(["sum", "size"]))
-    shifts = used.groupby("company")["shift"].mean().dropna()
+    by_company = used.groupby("company")
+    shifts = by_company["shift"].mean().dropna()
+    if kind in BY_MEAN:
+        sums = by_company[["estimate", "truth"]].sum()
+        shifts = sums["estimate"] / sums["truth"] - 1
     error = float(shifts.std(ddof=1) / np.sqrt(len(shifts))) if len(shifts) > 1 else np.nan
     mean, unit = float(shifts.mean()) if len(shifts) else np.nan, "points"
     if kind in BY_MEAN:
@@ -143,12 +150,11 @@ def _verdict(share: float, low: float, high: float, target: tuple[float, float])
 
 
 def _shift(rows: pd.DataFrame) -> pd.Series:
-    """Distance of each estimate from its truth: log ratio; ratio less 1; or points where both are percentages."""
+    """Distance of each estimate from its truth: log ratio, or points where both are percentages."""
     points = rows["kind"].isin(IN_POINTS)
     whole = rows["sort"].eq("interval")
     both = whole & (rows["estimate"] > 0) & (rows["truth"] > 0)
     ratio = np.log(rows["estimate"].where(both) / rows["truth"].where(both))
-    ratio = ratio.mask(rows["kind"].isin(BY_MEAN), (rows["estimate"] / rows["truth"] - 1).where(whole))
     return ratio.mask(points, (rows["estimate"] - rows["truth"]).where(whole))
 
 
