@@ -8,7 +8,17 @@ from typing import TYPE_CHECKING
 
 import pandas as pd
 
-from plantstats import causes, findings, loss_model, plant_time, survival, watch_list, watch_results
+from plantstats import (
+    causes,
+    findings,
+    found_late,
+    log_rank,
+    loss_model,
+    plant_time,
+    survival,
+    watch_list,
+    watch_results,
+)
 from plantstats.loss_model import Apart, ModelError, terms
 from plantstats.records import species_table
 
@@ -66,6 +76,11 @@ def review(records: Records, period: Period, as_of: date, client: str = "") -> D
     incidence = causes.incidence(lives, [])
     made.append(survival.summaries(curves, lives, ["light"], ages=AGES, horizon=AGES[-1], period=span))
     made.append(causes.summaries(incidence, lives, [], ages=AGES, period=span))
+    alike = log_rank.log_rank(lives, ["light"], within=["site_id"])
+    made.append(log_rank.as_findings(alike, ["light"], span, within=["site_id"]))
+    by_day_found = found.lives
+    by_day_found = by_day_found[by_day_found["client_id"].eq(client)] if client else by_day_found
+    made.append(found_late.shift(by_day_found, ["light"], ages=AGES, period=span))
     return Drivers(
         findings.table(pd.concat(made, ignore_index=True)), curves, incidence, apart, tuple(notes), tuple(refusals))
 

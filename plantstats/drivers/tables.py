@@ -76,6 +76,33 @@ def survival(findings: pd.DataFrame, small_group: int) -> pd.DataFrame:
                          "Lost": rows["losses"], "Remark": rows["note"]})
 
 
+def alike(findings: pd.DataFrame, small_group: int) -> pd.DataFrame:
+    """Whether light makes a difference within sites: Light, Lost, Plants, Lost / if all lived alike, Remark."""
+    rows = pick(findings, "losses_to_alike", ["light"]).sort_values("light")
+    shown = for_display(findings, small_group).loc[rows.index]
+    groups = pd.DataFrame({"Light": rows["light"], "Lost": rows["losses"], "Plants": rows["n_plants"],
+                           "Lost / if all lived alike": shown["result"], "Remark": shown["note"]})
+    whole = pick(findings, "survival_alike_p").iloc[0]
+    chance = "not available" if pd.isna(whole["estimate"]) else f"{whole['estimate']:.3f}"
+    total = pd.DataFrame([{"Light": "all: chance of such differences if alike", "Lost": whole["losses"],
+                           "Plants": whole["n_plants"], "Lost / if all lived alike": chance, "Remark": whole["note"]}])
+    return pd.concat([groups, total], ignore_index=True)
+
+
+def found_late(findings: pd.DataFrame, small_group: int) -> pd.DataFrame:
+    """How much higher survival looks because losses are found late: Light, Day, by found, between visits, points."""
+    shown = for_display(findings, small_group)
+    keys = ["light", "age_days"]
+    between, points = (pick(shown, m, keys) for m in ("survival_between_visits", "found_late_shift"))
+    both = between.merge(points, on=keys, suffixes=("", "_points"))
+    both = both.sort_values("age_days", key=lambda c: c.astype("int64"), kind="stable")
+    both = both.sort_values("light", kind="stable")
+    return pd.DataFrame({"Light": both["light"], "Days since install": both["age_days"],
+                         "% not lost, each loss somewhere between two visits": both["estimate"],
+                         "Points higher when dated by the day found": both["estimate_points"],
+                         "Plants": both["n_plants"], "Lost": both["losses"], "Remark": both["note"]})
+
+
 def causes(findings: pd.DataFrame, small_group: int) -> pd.DataFrame:
     """Plants lost to each cause by age: Cause, Day, Lost to it, Losses, Remark."""
     rows = pick(for_display(findings, small_group), "lost_to_cause", ["cause", "age_days"])
