@@ -197,6 +197,8 @@ FAR_DAYS = 366
 
 def _future(table: str, column: str, site: str, plant: str, as_of: str) -> str:
     who = f"coalesce({plant}, {site}, '')"
+    # A loss found by the day of the report counts, though the replacement was done later.
+    what = "not used in the report, unless found before" if table == "replacements" else "not used in the report"
     return f"""
         select 'far_future' as kind, '{table}' as "table", file, line, {plant}::varchar as plant_id,
             {site}::varchar as site_id, 1::bigint as count,
@@ -204,6 +206,6 @@ def _future(table: str, column: str, site: str, plant: str, as_of: str) -> str:
         from {table} where {column}::date > date '{as_of}' + {FAR_DAYS}
         union all
         select 'after_the_cut', '{table}', file, min(line), null, null, count(*),
-            count(*) || ' rows with {column} after {as_of} (to ' || max({column}::date) || '), not used in the report'
+            count(*) || ' rows with {column} after {as_of} (to ' || max({column}::date) || '), {what}'
         from {table} where {column}::date > date '{as_of}' and {column}::date <= date '{as_of}' + {FAR_DAYS}
         group by file"""
