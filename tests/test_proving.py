@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+from concurrent.futures import ThreadPoolExecutor
 from datetime import date
 from pathlib import Path
 
@@ -221,14 +222,19 @@ def test_the_same_seed_gives_the_same_bytes_whatever_the_workers_and_stops(tmp_p
     assert list(folder.glob("*.part")) == []
 
 
-def test_a_fault_of_one_company_names_it(tmp_path: Path, monkeypatch):
-    def _fails(_case: design.Case) -> pd.DataFrame:
-        raise ZeroDivisionError("nothing")
+def test_a_company_that_fails_is_named_and_stops_no_other(tmp_path: Path, monkeypatch):
+    def fails_once(asked: design.Case) -> pd.DataFrame:
+        if asked.number == 1:
+            raise ZeroDivisionError("nothing to divide")
+        return made_rows(19, companies=1)
 
-    monkeypatch.setattr(run.companies, "prove_one", _fails)
-    with pytest.raises(run.ProvingError, match="company 5 of seed 8: ZeroDivisionError in _fails: nothing"):
-        run.leave(8, 5, tmp_path)
-    assert list(tmp_path.iterdir()) == []
+    monkeypatch.setattr(run.companies, "prove_one", fails_once)
+    # Threads of this process, so that the patch is seen.
+    monkeypatch.setattr(run, "ProcessPoolExecutor", lambda workers, _fresh: ThreadPoolExecutor(workers))
+    with pytest.raises(run.ProvingError, match="company 1 of seed 8: ZeroDivisionError: nothing to divide"):
+        run.prove(4, 8, tmp_path, workers=2)
+    assert sorted(path.name for path in tmp_path.glob("*/*")) == ["00000.parquet", "00002.parquet", "00003.parquet"]
+    assert not (tmp_path / "results.csv").exists()
 
 
 def test_a_sentence_quotes_the_table_and_who_made_it(tmp_path: Path):

@@ -5,7 +5,6 @@ from __future__ import annotations
 import io
 import multiprocessing
 import os
-import traceback
 from collections.abc import Iterator
 from concurrent.futures import ProcessPoolExecutor, as_completed
 from contextlib import contextmanager
@@ -51,7 +50,9 @@ def prove(n: int, seed: int, out: Path, workers: int = 2) -> pd.DataFrame:
                 waiting = {pool.submit(leave, seed, number, folder): number for number in missing}
                 each = tqdm(as_completed(waiting), total=len(waiting), desc="companies", unit="company")
                 # One that fails does not stop the others: all are named at the end.
-                failed = [str(fault) for done in each if (fault := done.exception()) is not None]
+                failed = [
+                    f"invented company {waiting[done]} of seed {seed}: {type(fault).__name__}: {fault}"
+                    for done in each if (fault := done.exception()) is not None]
             except BaseException:
                 pool.shutdown(wait=False, cancel_futures=True)
                 raise
@@ -87,13 +88,7 @@ def code() -> str:
 
 def leave(seed: int, number: int, folder: Path) -> None:
     """Prove one company and leave its file; half a file is never seen."""
-    try:
-        table = companies.prove_one(case(seed, number))
-    except Exception as fault:
-        # Faults of some libraries do not travel between processes.
-        where = traceback.extract_tb(fault.__traceback__)[-1]
-        told = f"invented company {number} of seed {seed}: {type(fault).__name__} in {where.name}: {fault}"
-        raise ProvingError(told) from fault
+    table = companies.prove_one(case(seed, number))
     binary = io.BytesIO()
     table.to_parquet(binary, index=False, compression="zstd")
     _whole(_file(folder, number), binary.getvalue())
