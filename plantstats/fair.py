@@ -197,6 +197,10 @@ def _checked(observed: Counts, expected: Counts) -> tuple[npt.NDArray[np.float64
     count, expectation = np.broadcast_arrays(*(
         np.atleast_1d(np.asarray(given, dtype="float64")) for given in (observed, expected)
     ))
-    if not (np.all(count >= 0) and np.all(expectation >= 0)):
-        raise FairError("observed and expected losses must be given, and not be below zero")
+    bad = {"observed": ~(count >= 0), "expected": ~(expectation >= 0)}
+    said = [
+        f"{what} losses are missing or below zero in {int(rows.sum())} of {rows.size} groups"
+        for what, rows in bad.items() if rows.any()]
+    if said:
+        raise FairError("; ".join(said) + ": leave such groups out, and say how many")
     return count, expectation
