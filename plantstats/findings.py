@@ -153,14 +153,16 @@ def pick(
 
     Takes:  findings (or their display form, in which "all" stands for not split); measure; by: groupings,
             none for the whole; period: one period's rows only.
-    Gives:  the rows, in their order.
+    Gives:  the rows, in their order; the groupings are columns even when nothing is split by them.
     """
     used = groupings(findings)
     split = findings[used].notna() & ~findings[used].isin(["all"])
     exact = split[list(by)].all(axis=1) if set(by) <= set(used) else pd.Series(False, findings.index)
     others = split[[c for c in used if c not in by]].any(axis=1)
     keep = findings["measure"].eq(measure) & exact & ~others
-    return findings[keep & findings["period"].eq(period)] if period is not None else findings[keep]
+    found = findings[keep & findings["period"].eq(period)] if period is not None else findings[keep]
+    # No rows, then; but what is printed of them needs no question first.
+    return found.assign(**{c: pd.Series(dtype="str") for c in by if c not in used})
 
 
 def write(findings: pd.DataFrame, folder: Path) -> list[Path]:

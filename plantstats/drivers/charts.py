@@ -32,7 +32,7 @@ def draw_calibration(findings: pd.DataFrame, ax: Axes) -> Axes:
 
 def draw_situations(findings: pd.DataFrame, ax: Axes) -> Axes:
     """Adjusted loss rates of named situations with their intervals."""
-    rows = findings[findings["measure"].eq("adjusted_loss_rate")].sort_values("term", ascending=False)
+    rows = pick(findings, "adjusted_loss_rate", ["term", "species"]).sort_values("term", ascending=False)
     at = np.arange(len(rows))
     ax.hlines(at, rows["low"], rows["high"], color=FAINT, linewidth=2)
     ax.scatter(rows["estimate"], at, color=ACCENT, s=22, zorder=3)

@@ -154,13 +154,15 @@ def _calibrated(found: pd.DataFrame, shown: pd.DataFrame, period: str) -> str:
 def effects_in_words(found: pd.DataFrame, small_group: int) -> str:
     """The chart of effects for those who cannot see it."""
     rows = pick(for_display(found, small_group), "effect_on_losses", ["term"])
-    return "Rate ratios. " + "; ".join(f"{words(r.term)}: {r.result}" for r in rows.itertuples()) + "."
+    said = "; ".join(f"{words(r.term)}: {r.result}" for r in rows.itertuples())
+    return f"Rate ratios. {said or 'Not available'}."
 
 
 def situations_in_words(found: pd.DataFrame) -> str:
     """The chart of named situations for those who cannot see it."""
     rows = for_display(found[found["measure"].eq("adjusted_loss_rate")], 0)
-    return "Losses per 100 plant-years. " + "; ".join(f"{r.term}: {r.result}" for r in rows.itertuples()) + "."
+    said = "; ".join(f"{r.term}: {r.result}" for r in rows.itertuples())
+    return f"Losses per 100 plant-years. {said or 'Not available'}."
 
 
 def calibration_in_words(found: pd.DataFrame) -> str:

@@ -32,7 +32,7 @@ def apart(findings: pd.DataFrame) -> pd.DataFrame:
 
 def watch(findings: pd.DataFrame) -> pd.DataFrame:
     """Plants to look at first, highest chance first: Plant, Site, Species, Chance, Reasons that count."""
-    rows = findings[findings["measure"].eq("watch_chance")].sort_values("estimate", ascending=False)
+    rows = pick(findings, "watch_chance", ["plant_id", "site_id", "species"]).sort_values("estimate", ascending=False)
     shown = for_display(findings, 0).loc[rows.index]
     return pd.DataFrame({
         "Plant": rows["plant_id"].to_numpy(), "Site": rows["site_id"].to_numpy(), "Species": rows["species"].to_numpy(),
@@ -42,7 +42,7 @@ def watch(findings: pd.DataFrame) -> pd.DataFrame:
 
 def watch_sites(findings: pd.DataFrame, small_group: int) -> pd.DataFrame:
     """Sites with most losses to be expected: Site, Plants, Losses expected."""
-    rows = findings[findings["measure"].eq("watch_site")].sort_values("estimate", ascending=False)
+    rows = pick(findings, "watch_site", ["site_id"]).sort_values("estimate", ascending=False)
     shown = for_display(findings, small_group).loc[rows.index]
     return pd.DataFrame({"Site": rows["site_id"].to_numpy(), "Plants": rows["n_plants"].to_numpy(),
                          "Losses expected in 90 days (95% interval)": shown["result"].to_numpy()})
@@ -61,7 +61,7 @@ def back_test(findings: pd.DataFrame) -> pd.DataFrame:
 
 def conditions(findings: pd.DataFrame) -> pd.DataFrame:
     """What a condition score says beyond place and species: Condition, Times, Lost, Remark."""
-    rows = for_display(findings[findings["measure"].eq("condition_ratio")], 0)
+    rows = for_display(pick(findings, "condition_ratio", ["term"]), 0)
     return pd.DataFrame({"Condition at the last visit": rows["term"].str.removeprefix("condition "),
                          TIMES: rows["result"], "Lost": rows["losses"], "Remark": rows["note"]})
 
