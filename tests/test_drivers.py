@@ -315,3 +315,24 @@ def test_the_other_formulas_fit_with_finite_coefficients(
     assert (np.diag(model.covariance) > 0).all()
     asked = model.rate(pd.DataFrame({"species": ["Ficus lyrata"] * 2, "month": [1, 1], "humidity": [25.0, 45.0]}))
     assert np.isfinite(asked[["rate", "low", "high"]]).all(axis=None)
+
+
+def test_a_deficit_not_asked_for_is_the_usual_one_of_the_month_not_that_of_saturated_air() -> None:
+    # 30% in January, 60% in July at every site: 21 degrees saturate at 2.487 kPa (FAO 56, equation 11), so 1.741 and
+    # 0.995 kPa. Unasked, the rate is that at the month's humidity; without a month, that at the threshold of 40%.
+    rows = pd.DataFrame({
+        "site_id": [f"S{n}" for n in range(6)], "species": "Ficus lyrata", "light": "medium", "pot": "15-24 cm",
+        "planter": "direct", "age_band": "days 91-365", "repotted": "never", "moved": "never", "heating": True,
+        "month": pd.to_datetime(["2026-01-01", "2026-07-01"] * 3), "rh_band": ["30", "60"] * 3,
+        "rh_tenths": [300, 600] * 3, "rh_readings": 1, "plant_days": 10_000, "losses": [20, 10, 22, 9, 19, 11]})
+    model = loss_model.fit(rows, formula="losses ~ vpd_kpa", prior=0, site_spread=0)
+    assert model.terms.vpd_by_month == pytest.approx({1: 1.741, 7: 0.995}, abs=0.001)
+
+    def rates(**situation: list[float]) -> list[float]:
+        n = len(next(iter(situation.values()), [0]))
+        return model.rate(pd.DataFrame({"species": ["Ficus lyrata"] * n} | situation))["rate"].tolist()
+
+    assert rates(month=[1, 7]) == pytest.approx(rates(month=[1, 7], humidity=[30.0, 60.0]))
+    # 61 losses in 30,000 days and 30 in 30,000: 36,525 x 61 / 30,000 = 74.27 and 36.53 per 100 plant-years.
+    assert rates(month=[1, 7]) == pytest.approx([74.27, 36.53], abs=0.01)
+    assert rates() == pytest.approx(rates(humidity=[40.0]))

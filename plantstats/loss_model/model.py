@@ -112,7 +112,7 @@ class LossModel:
 
     def groups_of(self, species: pd.Series) -> pd.Series:
         """The group of each species; of one never seen, its genus."""
-        return species.map(self.group_of).fillna(species.str.split(" ").str[0]).astype("str")
+        return species.map(self.group_of).astype("str").fillna(species.str.split(" ").str[0])
 
     def basis(self, species: pd.Series) -> pd.DataFrame:
         """What the rate of each species rests on.
@@ -206,13 +206,15 @@ class LossModel:
                 raise ModelError("month must be a number from 1 to 12")
             made = terms.weather(month, rh, self.terms)
             usual = month.map(self.terms.dry_by_month).astype("float64")
+            usual_vpd = month.map(self.terms.vpd_by_month).astype("float64")
         else:
             made = terms.weather(pd.Series(1, index), rh, self.terms)
             made[["year_cos", "year_sin"]] = 0.0
             made["heated"] = len(self.terms.heating_months) / 12
-            usual = pd.Series(0.0, index)
+            usual, usual_vpd = pd.Series(0.0, index), pd.Series(np.nan, index)
         # No reading asked for: the usual air of the month, where any was read.
         made["dry_air"] = made["dry_air"].mask(rh.isna(), usual.fillna(0.0))
+        made["vpd_kpa"] = made["vpd_kpa"].mask(rh.isna(), usual_vpd.fillna(self.terms.vpd_at_threshold))
         made["no_humidity"] = 0.0
         strange = []
         for factor in terms.FACTORS:

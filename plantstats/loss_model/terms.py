@@ -9,6 +9,7 @@ from datetime import date, timedelta
 import numpy as np
 import pandas as pd
 
+from plantstats import air
 from plantstats.loss_model.design import ModelError
 from plantstats.plant_time import age_bands
 
@@ -32,6 +33,7 @@ HUMIDITY = ("dry_air", "vpd_kpa", "no_humidity")
 HUMIDITY_THRESHOLD = 40.0
 # Plant-time carries no temperature; the deficit is taken at this room temperature (common practice, no source).
 ROOM_C = 21.0
+SATURATED = float(air.saturation_kpa(ROOM_C))
 # Losses of the last weeks are in part not found yet (visits are one to four weeks apart).
 SETTLING_DAYS = 28
 # The level that others are compared with, where it is on record and lost any; else the one with most losses.
@@ -50,6 +52,12 @@ class Terms:
     dry_by_month: Mapping[int, float] = field(default_factory=dict)
     heating_months: tuple[int, ...] = ()
     levels: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
+    vpd_by_month: Mapping[int, float] = field(default_factory=dict)
+
+    @property
+    def vpd_at_threshold(self) -> float:
+        """The deficit (kPa) of air at the humidity threshold: air that is not dry, where no month is asked for."""
+        return SATURATED * (1 - self.threshold / 100)
 
 
 def settled(as_of: date) -> date:
@@ -109,13 +117,15 @@ def learn(cells: pd.DataFrame, threshold: float = HUMIDITY_THRESHOLD) -> Terms:
         known = lost["losses"].get(usual, 0) > 0
         first[factor] = usual if known else str(lost.sort_values(["losses", "plant_days"]).index[-1])
     read = cells[cells["rh_readings"] > 0]
-    dry = (threshold - read["rh_tenths"] / read["rh_readings"] / 10).clip(lower=0) / 10 * read["plant_days"]
-    month = read["month"].dt.month
-    by_month = dry.groupby(month).sum() / read["plant_days"].groupby(month).sum()
+    rh, month = read["rh_tenths"] / read["rh_readings"] / 10, read["month"].dt.month
+    days = read["plant_days"].groupby(month).sum()
+    by_month = ((threshold - rh).clip(lower=0) / 10 * read["plant_days"]).groupby(month).sum() / days
+    vpd = (SATURATED * (1 - rh / 100) * read["plant_days"]).groupby(month).sum() / days
     heated = cells.loc[cells["heating"].astype(bool), "month"].dt.month
     dry_by_month = {int(str(m)): float(d) for m, d in by_month.items()}
+    vpd_by_month = {int(str(m)): float(d) for m, d in vpd.items()}
     levels = {factor: tuple(sorted(cells[factor].astype("str").unique())) for factor in FACTORS}
-    return Terms(first, threshold, dry_by_month, tuple(sorted(heated.unique().tolist())), levels)
+    return Terms(first, threshold, dry_by_month, tuple(sorted(heated.unique().tolist())), levels, vpd_by_month)
 
 
 def columns(cells: pd.DataFrame, terms: Terms, pool: bool = False) -> pd.DataFrame:
@@ -143,18 +153,14 @@ def columns(cells: pd.DataFrame, terms: Terms, pool: bool = False) -> pd.DataFra
 
 
 def weather(month: pd.Series, rh: pd.Series, terms: Terms) -> pd.DataFrame:
-    """Season and humidity columns of calendar months (1 to 12) and humidity in percent (missing: not read).
-
-    Source: vapour pressure deficit by FAO Irrigation and Drainage Paper 56, equation 11.
-    """
+    """Season and humidity columns of calendar months (1 to 12) and humidity in percent (missing: not read)."""
     angle = 2 * np.pi * (month - 0.5) / 12
-    saturated = 0.6108 * np.exp(17.27 * ROOM_C / (ROOM_C + 237.3))
     return pd.DataFrame({
         "month_no": month,
         "year_cos": np.cos(angle),
         "year_sin": np.sin(angle),
         "heated": month.isin(terms.heating_months).astype("float64"),
         "dry_air": ((terms.threshold - rh).clip(lower=0) / 10).fillna(0.0),
-        "vpd_kpa": (saturated * (1 - rh / 100)).fillna(0.0),
+        "vpd_kpa": (SATURATED * (1 - rh / 100)).fillna(0.0),
         "no_humidity": rh.isna().astype("float64"),
     }, index=month.index)
