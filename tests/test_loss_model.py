@@ -175,7 +175,7 @@ def test_a_level_never_seen_is_refused_by_name():
 def test_a_species_never_seen_is_refused_or_falls_to_its_group_out_loud_with_a_wider_interval():
     model = loss_model.fit(company())
     asked = pd.DataFrame({"species": ["Ficus lyrata", "Ficus altissima", "Hoya kerrii"]})
-    with pytest.raises(ModelError, match="species Ficus altissima is not in the fitted data"):
+    with pytest.raises(ModelError, match="species Ficus altissima, Hoya kerrii is not in the fitted data"):
         model.rate(asked, unseen="refuse")
     rates = model.rate(asked)
     assert list(rates["basis"]) == [

@@ -10,7 +10,6 @@ from plantstats.plant_time.inputs import LOSSES, OUTCOMES, POT_CLASSES, POT_CUTS
 BEFORE_RECORDS = "before the records begin"
 BEFORE_INSTALLED = "before the plant was installed"
 ON_ENTRY = "on the day of entry"
-LONGEST_UNSEEN = 92  # days, a quarter
 
 
 def looks(t: dict[str, ir.Table], as_of: int) -> ir.Table:
@@ -106,8 +105,8 @@ def events(t: dict[str, ir.Table], as_of: int, dated: str) -> ir.Table:
     """Place every reported exit on its day, and say which of them count.
 
     Takes:  dated "found" (the day on which it was noticed: each loss falls in one quarter's accounts, once)
-            or "midpoint" (half-way between last seen alive and found: for rates by season; the day found where no
-            visit saw the plant alive in more than a quarter).
+            or "midpoint" (half-way between last seen alive and found: for rates by season; last seen alive is the
+            day of entry where no visit saw it since).
     Gives:  one row per reported exit: its labels and costs, seen (last seen alive, else entry), found, ends
             (the day used), taken (how many plants left the follow-up by it), off (why it does not count, or
             missing).
@@ -124,9 +123,7 @@ def events(t: dict[str, ir.Table], as_of: int, dated: str) -> ir.Table:
     e = e.left_join(follow.select("plant_id", "entry", "installed", "at_start"), "plant_id", rname="{name}_f")
     e = e.mutate(seen=ibis.greatest(e.last.coalesce(e.entry), e.entry))
     midpoint = e.seen + ((e.found - e.seen + 1) / 2).floor().cast("int64")
-    # Never seen alive since it came under observation: half of a long time says nothing about when.
-    halved = e.outcome.isin(LOSSES) & (e.last.notnull() | (e.found - e.entry <= LONGEST_UNSEEN))
-    at = ibis.ifelse(halved, midpoint, e.found) if dated == "midpoint" else e.found
+    at = ibis.ifelse(e.outcome.isin(LOSSES), midpoint, e.found) if dated == "midpoint" else e.found
     e = e.mutate(
         # A plant lost on the day it came counts one day at risk, not none.
         ends=ibis.greatest(at, e.entry + 1),
