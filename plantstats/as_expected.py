@@ -166,7 +166,8 @@ def funnel_in_words(found: pd.DataFrame, period: Period) -> str:
     """The funnel chart for those who cannot see it."""
     sites = pick(found, "observed_expected", ["site_id"], period.name)
     out = sites[sites["note"].fillna("").str.startswith("stands out")]
-    spread = found[found["measure"].eq("over_dispersion") & found["term"].eq("between groups by site_id")]
+    spread = pick(found, "over_dispersion", ["term"])
+    spread = spread[spread["term"].eq("between groups by site_id")]
     wide = f" Over-dispersion between sites: {spread['estimate'].iloc[0]:.2f}." if len(spread) else ""
     return (
         f"Funnel of {len(sites)} sites, losses divided by expected losses; {len(out)} stand out"

@@ -111,7 +111,8 @@ def draw_funnel(findings: pd.DataFrame, period: Period, ax: Axes, *, small_group
     should = pick(findings, "expected_losses", ["site_id"], period.name).set_index("site_id")["estimate"]
     raw = raw.assign(expected=should.reindex(raw.index))
     raw = raw[raw["expected"].gt(0) & raw["n_plants"].ge(small_group)]
-    spread = findings[findings["measure"].eq("over_dispersion") & findings["term"].eq("between groups by site_id")]
+    spread = pick(findings, "over_dispersion", ["term"])
+    spread = spread[spread["term"].eq("between groups by site_id")]
     dispersion = float(spread["estimate"].iloc[0]) if len(spread) else 1.0
     if len(raw):
         at = np.geomspace(raw["expected"].min() * 0.8, raw["expected"].max() * 1.2, 80)
