@@ -103,6 +103,8 @@ def headlines(found: pd.DataFrame, period: Period, small_group: int) -> list[str
         reason = should["note"].iloc[0].removeprefix("not available: ")
         return [f"What a quarter like this should lose cannot be told: {reason}."]
     row, ratio = whole.iloc[0], shown.loc[whole.index[0]]
+    if row["n_plants"] < small_group:
+        return [f"Too few plants ({row['n_plants']}) to compare with what a quarter like this should lose."]
     verdict = "no sign that it was worse or better than a quarter like this should be"
     if row["low"] > 1:
         verdict = "worse than a quarter like this should be"

@@ -126,7 +126,23 @@ def test_the_funnel_shows_every_site_that_is_large_enough_and_names_those_that_s
     assert "1 of the" in as_expected.headlines(found, PERIOD, 5)[1]
 
 
+def test_of_too_few_plants_nothing_is_compared() -> None:
+    said = as_expected.headlines(ratio(0.8, 1.5, 2.6), PERIOD, 501)
+    assert said == ["Too few plants (500) to compare with what a quarter like this should lose."]
+
+
 def test_an_empty_period_of_a_client_has_nothing_to_compare(demo: SimpleNamespace) -> None:
     nobody = as_expected.as_expected(demo.time, demo.records, PERIOD, "nobody")
     assert nobody.empty and as_expected.headlines(nobody, PERIOD, 5) == []
     assert isinstance(PERIOD, Period)
+
+
+def test_a_funnel_of_no_site_says_so_instead_of_an_empty_scale(demo: SimpleNamespace) -> None:
+    # Records too small for a model compare no sites at all; here no site is large enough either.
+    nothing = findings.table([])
+    for found, small_group in ((nothing, 5), (demo.found, 10**6)):
+        ax = Figure().subplots()
+        charts.draw_funnel(found, PERIOD, ax, small_group=small_group)
+        ax.figure.canvas.draw()
+        assert [text.get_text() for text in ax.texts] == ["No expected losses of sites large enough to show"]
+    assert as_expected.funnel_in_words(nothing, PERIOD).startswith("Funnel of 0 sites")
