@@ -111,16 +111,17 @@ def draw_funnel(findings: pd.DataFrame, period: Period, ax: Axes, *, small_group
     should = pick(findings, "expected_losses", ["site_id"], period.name).set_index("site_id")["estimate"]
     raw = raw.assign(expected=should.reindex(raw.index))
     raw = raw[raw["expected"].gt(0) & raw["n_plants"].ge(small_group)]
+    if raw.empty:
+        return _nothing(ax, "No expected losses of sites large enough to show")
     spread = pick(findings, "over_dispersion", ["term"])
     spread = spread[spread["term"].eq("between groups by site_id")]
     dispersion = float(spread["estimate"].iloc[0]) if len(spread) else 1.0
-    if len(raw):
-        at = np.geomspace(raw["expected"].min() * 0.8, raw["expected"].max() * 1.2, 80)
-        limits = fair.funnel_limits(at, dispersion)
-        for column in limits.columns.drop("expected"):
-            outer = min(float(column), 1 - float(column)) < 0.01
-            ax.plot(at, limits[column], color=FAINT, linewidth=1, linestyle=":" if outer else "-")
-        ax.set_ylim(0, 1.1 * max(raw["estimate"].max(), float(limits.drop(columns="expected").iloc[-1].max()), 2))
+    at = np.geomspace(raw["expected"].min() * 0.8, raw["expected"].max() * 1.2, 80)
+    limits = fair.funnel_limits(at, dispersion)
+    for column in limits.columns.drop("expected"):
+        outer = min(float(column), 1 - float(column)) < 0.01
+        ax.plot(at, limits[column], color=FAINT, linewidth=1, linestyle=":" if outer else "-")
+    ax.set_ylim(0, 1.1 * max(raw["estimate"].max(), float(limits.drop(columns="expected").iloc[-1].max()), 2))
     out = raw["note"].fillna("").str.startswith("stands out")
     ax.scatter(raw["expected"], raw["estimate"], c=np.where(out, SECOND, ACCENT), s=22, zorder=3)
     for site, row in raw[out].iterrows():

@@ -141,8 +141,8 @@ def test_a_funnel_of_no_site_says_so_instead_of_an_empty_scale(demo: SimpleNames
     # Records too small for a model compare no sites at all; here no site is large enough either.
     nothing = findings.table([])
     for found, small_group in ((nothing, 5), (demo.found, 10**6)):
-        ax = Figure().subplots()
+        _, ax = charts.figure()
         charts.draw_funnel(found, PERIOD, ax, small_group=small_group)
-        ax.figure.canvas.draw()
+        ax.get_figure().canvas.draw()
         assert [text.get_text() for text in ax.texts] == ["No expected losses of sites large enough to show"]
     assert as_expected.funnel_in_words(nothing, PERIOD).startswith("Funnel of 0 sites")
