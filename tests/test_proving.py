@@ -14,7 +14,8 @@ from scipy import stats
 
 from plantstats import cli, demo, proving, rates
 from plantstats.periods import quarter
-from plantstats.proving import coverage, design, figures, misfit, pages, power, run, true_effects, truths
+from plantstats.proving import coverage, design, misfit, pages, power, run, true_effects, truths
+from plantstats.proving.figures import as_findings
 from plantstats.proving.rows import alarms, costs, intervals
 from plantstats.reports import Report
 
@@ -258,7 +259,7 @@ def test_the_committed_results_are_a_table_of_a_run_with_its_version_and_seed():
     assert set(table["kind"]) <= set(coverage.KINDS)
     assert table["asked"].nunique() == 1
     assert (table["low"] <= table["share"]).all() and (table["share"] <= table["high"]).all()
-    assert len(figures.as_findings(table)) == len(table)
+    assert len(as_findings(table)) == len(table)
 
 
 def test_the_page_names_intervals_that_fail_and_pages_that_told_nothing():
