@@ -133,3 +133,16 @@ def test_settings_are_proposed_for_a_folder_that_has_none(tmp_path: Path, capsys
     named = Path(lines(capsys)[0].strip().rpartition(": ")[2])
     assert named.suffix == ".toml"
     assert named.exists()
+
+
+def test_records_that_do_not_carry_a_page_give_the_rest_of_the_review_and_say_why(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+):
+    # The six plants of the worked example: too few losses and waterings for a model of either.
+    asked = ["review", str(DATA / "worked_example"), "--as-of", "2025-03-31", "--out", str(tmp_path)]
+    assert cli.main(asked) == 0
+    out, err = lines(capsys)
+    assert out.startswith("2025-Q1 lost 2 plants")
+    assert "no page watering_frequency: no dry-down spell" in err
+    made = {path.name for path in (tmp_path / "2025-Q1").iterdir()}
+    assert {"loss_rates.html", "records_check.html"} <= made and "watering_frequency.html" not in made

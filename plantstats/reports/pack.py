@@ -11,6 +11,12 @@ from plantstats.reports.names import safe_name
 from plantstats.reports.runner import Report, run
 
 REVIEW_PACK = ("loss_rates", "loss_drivers", "leaf_loss", "watering_frequency", "records_check")
+# Records without leaf counts, waterings or enough losses carry no such page; the rest is made all the same.
+MAY_REFUSE = {
+    "loss_drivers": ("ModelError",),
+    "leaf_loss": ("LeafModelError", "ModelError"),
+    "watering_frequency": ("WateringError", "DryingError"),
+}
 # What a client gets shows no plants, sites or files of others.
 CLIENT_PACK = ("loss_rates",)
 
@@ -47,7 +53,8 @@ def review(
     if not client:
         sources |= {"account": loaded.account.to_dict("records"), "set_aside": len(loaded.set_aside)}
     names = CLIENT_PACK if client else REVIEW_PACK
-    return run([notebook(name) for name in names], parameters, place, about, sources, again=again)
+    notebooks = [notebook(name) for name in names]
+    return run(notebooks, parameters, place, about, sources, again=again, may_refuse=MAY_REFUSE)
 
 
 def notebook(name: str) -> Path:

@@ -14,7 +14,7 @@ from concurrent.futures import FIRST_EXCEPTION, Future, ThreadPoolExecutor, wait
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
-from types import FrameType
+from types import FrameType, MappingProxyType
 
 import nbformat
 import pandas as pd
@@ -46,13 +46,16 @@ def run(
     sources: Mapping[str, object] | None = None,
     *,
     again: bool = True,
+    may_refuse: Mapping[str, Sequence[str]] = MappingProxyType({}),
 ) -> Report:
     """Run report notebooks strictly and put pages, findings and the record of their making in one folder.
 
     Takes:  notebooks: one or several, each with exactly these parameters; out: folder of the report;
             about: one line for the head of the pages; sources: what else made_with.json shall hold, such as
             inputs (file name to digest) and account; again: make the report even if the one in its place was made
-            from the same inputs, parameters, notebooks, program and libraries.
+            from the same inputs, parameters, notebooks, program and libraries; may_refuse: notebook (without ending)
+            to the errors by which it says that the records do not carry its page: the rest is published without it,
+            and a remark says why.
     Gives:  Report. The folder holds <notebook>.html for each, made_with.json, findings.csv and
             findings.parquet when a notebook kept findings, and what notebooks put into `place_for_files`.
     Keeps:  whole files or none: an earlier report stays as it was until the new one is complete.
@@ -81,7 +84,8 @@ def run(
         names = sorted(name for name in dict(earlier["files"]) if name.endswith(".html"))  # type: ignore[call-overload]
         return Report(out, [out / name for name in names], list(earlier["sentences"]), remarks)  # type: ignore[call-overload]
     with files.making(out) as workshop:
-        done = _run_all(templates, parameters, workshop, out, started)
+        done, refused = _run_all(templates, parameters, workshop, out, started, may_refuse)
+        remarks += refused
         record: dict[str, object] = {
             "made_at": started.isoformat(timespec="seconds"),
             "parameters": dict(parameters),
@@ -141,29 +145,37 @@ def _run_all(
     workshop: Path,
     out: Path,
     started: datetime,
-) -> list[Done]:
+    may_refuse: Mapping[str, Sequence[str]],
+) -> tuple[list[Done], list[str]]:
     # Here, not above: a notebook that imports reports for what it shows must not wait for papermill.
     from plantstats.reports import kernel  # noqa: PLC0415
 
     kernels = kernel.Kernels()
     progress = sys.stderr.isatty()
 
-    def one(chosen: template.Template) -> Done:
+    def one(chosen: template.Template) -> Done | str:
         folder = workshop / chosen.path.stem
         folder.mkdir()
-        notebook = kernel.execute(chosen, parameters, folder, kernels, progress)
+        try:
+            notebook = kernel.execute(chosen, parameters, folder, kernels, progress)
+        except kernel.CellError as error:
+            why = _refusal(error.notebook, may_refuse.get(chosen.path.stem, ()))
+            if why is None:
+                raise
+            return f"no page {chosen.path.stem}: {why}"
         return chosen, notebook, collect(folder)
 
     pool = ThreadPoolExecutor(AT_A_TIME)
     with _stopped_from_outside():
         try:
-            futures: list[Future[Done]] = [pool.submit(one, chosen) for chosen in templates]
+            futures: list[Future[Done | str]] = [pool.submit(one, chosen) for chosen in templates]
             wait(futures, return_when=FIRST_EXCEPTION)
             # The error that came first: those of the others, which are stopped below, say nothing new.
             broken = [f for f in futures if f.done() and f.exception() is not None]
             if broken:
                 broken[0].result()
-            return [future.result() for future in futures]
+            ended = [future.result() for future in futures]
+            return [one for one in ended if not isinstance(one, str)], [one for one in ended if isinstance(one, str)]
         except kernel.CellError as error:
             kept = _keep_failed(error.notebook, str(error).partition(":")[0], out)
             earlier = files.earlier_report(out, started)
@@ -172,6 +184,12 @@ def _run_all(
         finally:
             kernels.stop()
             pool.shutdown(cancel_futures=True)
+
+
+def _refusal(notebook: NotebookNode, errors: Sequence[str]) -> str | None:
+    """What the failed cell said, if it ended in one of these errors."""
+    outputs = [output for cell in notebook.cells for output in cell.get("outputs", []) if output.output_type == "error"]
+    return next((output.evalue for output in outputs if output.ename in errors), None)
 
 
 def _write_pages(done: list[Done], record: Mapping[str, object], about: str, folder: Path) -> None:
