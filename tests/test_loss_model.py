@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from importlib import import_module
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -440,3 +442,38 @@ def test_repotting_counts_from_its_date_on():
     beta, errors, _ = fitted("lost ~ repotted + set", risk_sets(lives, "entry"), "days")
     assert beta["repotted"] == pytest.approx(1.04477, abs=1e-5)
     assert errors["repotted"] == pytest.approx(0.92855, abs=1e-5)
+
+
+def test_humidity_never_read_where_nothing_was_lost_is_a_level_that_lost_none_and_not_the_end_of_the_model():
+    table = company()
+    nothing = {"rh_tenths": 0, "rh_readings": 0, "losses": 0, "died": 0, "declined": 0}
+    unread = table.assign(**nothing, plant_days=table["plant_days"] // 20)
+    cells = pd.concat([table, unread[unread["plant_days"] > 0]], ignore_index=True)
+    model = loss_model.fit(cells)
+    told = loss_model.effects(model, "all")
+    row = told[told["term"].fillna("").str.startswith("humidity: not read")].iloc[0]
+    assert row["losses"] == 0 and np.isnan(row["estimate"]) and np.isfinite(row["high"])
+    assert np.isfinite(model.beta).all()
+
+
+def test_a_limit_that_cannot_be_found_costs_only_itself(monkeypatch):
+    table = company()
+    unread = table.assign(rh_tenths=0, rh_readings=0, losses=0, died=0, declined=0)
+    model = loss_model.fit(pd.concat([table, unread], ignore_index=True))
+
+    def refuses(*_):
+        raise ModelError("does not settle")
+
+    # The package gives the name to the function; the module is meant.
+    monkeypatch.setattr(import_module("plantstats.loss_model.effects"), "never_lost_limit", refuses)
+    told = loss_model.effects(model, "all")
+    lost_none = told["note"].fillna("").str.contains("no upper limit: does not settle")
+    assert lost_none.any() and told.loc[~lost_none, "high"].notna().any()
+
+
+def test_a_level_of_the_fit_that_the_asked_rows_lack_is_no_mismatch():
+    model = loss_model.fit(company())
+    rows = terms.columns(company(), model.terms)
+    only = rows[rows["light"].astype(str) == "low"].copy()
+    only["light"] = pd.Categorical(only["light"].astype(str))
+    assert np.isfinite(model.matrix(only).to_numpy()).all()

@@ -32,7 +32,9 @@ class Design:
     def of(self, table: pd.DataFrame) -> pd.DataFrame:
         """The same columns for other rows; a level that the fit has not seen is refused by name."""
         check_known(self.info, table)
-        made = patsy.dmatrix(self.info, table, NA_action="raise")
+        # A column that knows its levels would have to know all of the fit's; as text it need not.
+        as_text = {c: table[c].astype(object) for c in table.columns if isinstance(table[c].dtype, pd.CategoricalDtype)}
+        made = patsy.dmatrix(self.info, table.assign(**as_text), NA_action="raise")
         return pd.DataFrame(np.asarray(made), columns=list(self.x.columns), index=table.index)
 
 

@@ -12,6 +12,7 @@ from scipy import optimize, stats
 
 from plantstats import findings
 from plantstats.loss_model import likelihood, terms
+from plantstats.loss_model.design import ModelError
 from plantstats.loss_model.likelihood import Array
 from plantstats.rates import LEVEL, PER_100_YEARS
 
@@ -59,9 +60,14 @@ def effects(model: LossModel, period: str, sizes: Mapping[str, pd.Series] | None
         size = _size(contrast, sizes or {})
         note = ""
         if contrast.column is not None and contrast.losses == 0:
-            upper = never_lost_limit(model, contrast, level)
-            row = (np.nan, np.nan, float(np.exp(upper)))
-            note = f"no finite estimate: none lost in {contrast.plant_days:,.0f} plant-days; at most the upper limit"
+            note = f"no finite estimate: none lost in {contrast.plant_days:,.0f} plant-days"
+            try:
+                row = (np.nan, np.nan, float(np.exp(never_lost_limit(model, contrast, level))))
+                note += "; at most the upper limit"
+            except ModelError as fault:
+                # One limit that cannot be found is no reason to lose the other effects.
+                row = (np.nan, np.nan, np.nan)
+                note += f"; no upper limit: {fault}"
             method = PROFILE
         else:
             middle = float(contrast.weights @ model.beta)
@@ -127,8 +133,10 @@ def contrasts(model: LossModel) -> list[Contrast]:
     ):
         if name in names:
             held = patterns["heated"].eq(1) if name == "heated" else patterns["no_humidity"].eq(name == "no_humidity")
+            # "Not read" is a level, which may have lost none; the others are slopes or contrasts of all the cells.
+            column = names.index(name) if name == "no_humidity" else None
             made.append(Contrast(
-                "effect_on_losses", {"term": words}, weights(**{name: 1.0}), *tally(held), None))
+                "effect_on_losses", {"term": words}, weights(**{name: 1.0}), *tally(held), column))
     return made + _species(model)
 
 

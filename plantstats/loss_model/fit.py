@@ -65,7 +65,9 @@ def fit(
     weak = np.zeros(x.shape[1])
     weak[plan.x.shape[1]:] = prior
     per_column = (x != 0).T.to_numpy(dtype="float64") @ patterns["losses"].to_numpy()
-    factors = x.columns.str.contains("[", regex=False) & (np.arange(x.shape[1]) < plan.x.shape[1])
+    # "Not read" is a level like those of the factors, though it stands as a column of its own.
+    level = x.columns.str.contains("[", regex=False) | (x.columns == "no_humidity")
+    factors = level & (np.arange(x.shape[1]) < plan.x.shape[1])
     rare = factors & (per_column < RARE) & (prior > 0)
     weak[rare] = RARE_PRIOR
     counts = replace(counts, x=x.to_numpy(dtype="float64"), prior=weak)
