@@ -65,8 +65,11 @@ def on_cells(table: pd.DataFrame, clustered: bool = True) -> tuple[pd.Series, pd
         place.append(site[inside])
         days.append(stay[inside])
         lost.append((lost_at[inside] > low) & (lost_at[inside] <= high))
-    known, column = np.unique(np.concatenate(cell), return_inverse=True)
-    at = (np.concatenate(place), column)
+    code = np.concatenate(cell)
+    # Codes are small whole numbers: counting finds those in use without sorting.
+    used = np.bincount(code) > 0
+    known, column = np.flatnonzero(used), np.cumsum(used) - 1
+    at = (np.concatenate(place), column[code])
     size = (int(at[0].max()) + 1, len(known))
     exposure = sparse.csr_array((np.concatenate(days).astype("float64"), at), shape=size)
     losses = sparse.csr_array((np.concatenate(lost).astype("float64"), at), shape=size)

@@ -74,7 +74,7 @@ def poisson_start(counts: Counts) -> Array:
     try:
         with warnings.catch_warnings():
             warnings.simplefilter("error", PerfectSeparationWarning)
-            fit = glm.fit(tol=1e-12, maxiter=100)
+            fit = glm.fit(tol=1e-12, maxiter=100, wls_method="qr")
     except PerfectSeparationWarning:
         # As many coefficients as patterns: the fit meets every count, which is no fault. Start from the overall rate.
         return overall
