@@ -47,13 +47,13 @@ def plants(n: int, seed: int = 1) -> pd.DataFrame:
     event = (np.ceil(age) <= follow).astype(int)
     keep = exit_age > entry
     found = table.assign(entry=entry, exit=exit_age.astype(int), event=event)[keep].reset_index(drop=True)
-    return found.astype(dict.fromkeys(FACTORS, "str"))
+    return found.assign(**{name: pd.Categorical(found[name].astype("str")) for name in FACTORS})
 
 
 def on_cells(table: pd.DataFrame, clustered: bool = True) -> tuple[pd.Series, pd.Series]:
     """Split at the age cuts, add up to cells, fit; errors from site scores, or the plain ones."""
-    shape = tuple(FACTORS.values())
-    code = np.ravel_multi_index([table[name].to_numpy("int64") for name in FACTORS], shape)
+    shape = tuple(len(table[name].cat.categories) for name in FACTORS)
+    code = np.ravel_multi_index([table[name].cat.codes.to_numpy("int64") for name in FACTORS], shape)
     entry, leave = table["entry"].to_numpy(), table["exit"].to_numpy()
     lost_at = np.where(table["event"].to_numpy() == 1, leave, -1)
     kinds, site = int(np.prod(shape)), table["site"].to_numpy() if clustered else np.zeros(len(table), dtype=int)
@@ -75,7 +75,9 @@ def on_cells(table: pd.DataFrame, clustered: bool = True) -> tuple[pd.Series, pd
     losses = sparse.csr_array((np.concatenate(lost).astype("float64"), at), shape=size)
     losses.eliminate_zeros()
     levels = np.unravel_index(known % kinds, shape)
-    cells = pd.DataFrame({name: level.astype(str) for name, level in zip(FACTORS, levels, strict=True)})
+    cells = pd.DataFrame({
+        name: pd.Categorical.from_codes(level, dtype=table[name].dtype)
+        for name, level in zip(FACTORS, levels, strict=True)})
     cells = cells.assign(band=(known // kinds).astype(str), lost=np.asarray(losses.sum(axis=0)).ravel())
     plan = design(FORMULA, cells)
     x = plan.x.to_numpy()

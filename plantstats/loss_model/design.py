@@ -64,6 +64,9 @@ def design(formula: str, table: pd.DataFrame, what: str = "rows", incomplete: st
         for term, level in alone.items() if level is not None
     )
     kept = " + ".join([term for term in terms if alone[term] is None] or ["1"])
+    # As categories, text is read once, not value by value; the levels come out in the same order.
+    text = [name for name in names if pd.api.types.is_string_dtype(used[name])]
+    used = used.assign(**{name: pd.Categorical(used[name]) for name in text})
     y, x = patsy.dmatrices(
         f"{left} ~ {kept}", used, eval_env=patsy.EvalEnvironment([{}]), NA_action="raise",
         return_type="dataframe")
