@@ -14,7 +14,7 @@ from hypothesis import HealthCheck, Phase, given, settings
 from hypothesis import strategies as st
 from ibis.config import Config
 
-from plantstats import plant_time
+from plantstats import plant_time, records
 from tests.tiny_records import TinyRecords
 
 REFERENCE = Path(__file__).parent / "reference"
@@ -286,6 +286,58 @@ def test_a_removal_and_a_replacement_of_one_plant_are_one_event(tmp_path: Path) 
         replacements=[lost("P1", "2025-01-11")],
     )
     assert time.cells([])[["plant_days", "losses", "withdrawn"]].values.tolist() == [[10, 1, 0]]
+
+
+def test_on_one_day_a_replacement_takes_its_plants_before_the_removal_of_the_rest(tmp_path: Path) -> None:
+    # A line of three: one died and was replaced on 11 January, the line was removed on that day: 1 lost, 2 withdrawn.
+    # Removal first would leave nothing to be lost.
+    time = build(
+        tmp_path,
+        "2025-03-31",
+        sites=SITE,
+        plants=[plant(installed_on="2025-01-01", quantity=3, removed_on="2025-01-11", outcome="withdrawn")],
+        replacements=[lost("P1", "2025-01-11", quantity=1)],
+    )
+    assert time.cells([])[["plant_days", "losses", "withdrawn"]].values.tolist() == [[30, 1, 2]]
+    assert fates(time)[("removals", "withdrawn")] == 2
+
+
+@pytest.mark.parametrize("first", ["S2", "S3"])
+def test_of_two_moves_of_a_plant_on_one_day_the_greater_label_stands_in_any_order(tmp_path: Path, first: str) -> None:
+    # To S2 and S3 on 11 January: the records do not order them. Ten days at S1, then twenty at S3, in the light that
+    # the greater of the two words names.
+    sites = [*SITE, {"site_id": "S2", "client_id": "C2"}, {"site_id": "S3", "client_id": "C3"}]
+    moves = [
+        {"plant_id": "P1", "moved_on": "2025-01-11", "to_site_id": site, "to_light": light}
+        for site, light in (("S2", "high"), ("S3", "medium"))
+    ]
+    time = build(
+        tmp_path,
+        "2025-01-31",
+        sites=sites,
+        plants=[plant(installed_on="2025-01-01")],
+        moves=sorted(moves, key=lambda move: move["to_site_id"], reverse=first == "S3"),
+    )
+    cells = time.cells(["site_id", "light"])[["site_id", "light", "plant_days"]]
+    assert cells.values.tolist() == [["S1", "low", 10], ["S3", "medium", 20]]
+
+
+def test_a_plant_whose_removal_date_cannot_be_read_is_not_followed_and_said_so(tmp_path: Path) -> None:
+    # P1 left on a day that does not exist: nobody can say whether it still stands. P2's light has no such weight.
+    (tmp_path / "sites.csv").write_text("site_id,client_id\nS1,C1\n")
+    (tmp_path / "plants.csv").write_text(
+        "plant_id,site_id,species,light,pot_cm,installed_on,removed_on\n"
+        "P1,S1,Ficus lyrata,low,20,2025-01-01,2025-02-30\nP2,S1,Ficus lyrata,low,many,2025-01-01,\n"
+    )
+    (tmp_path / "replacements.csv").write_text("plant_id,replaced_on,cause\n")
+    (tmp_path / "visits.csv").write_text("plant_id,visited_on\n")
+    loaded = records.load(tmp_path)
+    assert sorted(loaded.set_aside["column"]) == ["pot_cm", "removed_on"]
+    time = plant_time.build(loaded, date(2025, 3, 31))
+    assert fates(time) == {
+        ("plants", "followed"): 1,
+        ("plants", "what tells its number or its end was set aside"): 1,
+    }
 
 
 def test_what_is_off_the_table_is_counted_by_reason(tmp_path: Path) -> None:

@@ -90,6 +90,16 @@ def test_a_plant_of_an_impossible_history_is_left_out_of_the_rate_beside(six: Pa
     assert findings.pick(results, "loss_rate_as_recorded")["plant_days"].item() == 332
 
 
+def test_a_plant_that_is_only_suspected_stays_in_the_rate_without_doubt(six: Path) -> None:
+    # P2's jump from 2 to 5 may be a swap or good nursing: suspected, so its 89 days stay among the 332.
+    rows = "plant_id,visited_on,condition,rh_percent\nP2,2025-01-08,2,28\nP2,2025-02-05,5,26\nP3,2025-01-08,3,30\n"
+    (six / "visits.csv").write_text(rows)
+    results, faults, _ = found(six)
+    assert faults.loc[faults["plant_id"].eq("P2"), "severity"].tolist() == ["suspected"]
+    row = findings.pick(results, "loss_rate_without_doubtful").iloc[0]
+    assert (row["plant_days"], row["losses"], row["note"]) == (332, 2, "0 plants of the period left out")
+
+
 def test_a_silent_swap_adds_a_loss_only_when_it_lies_in_the_period(six: Path) -> None:
     rows = "plant_id,visited_on,condition,rh_percent\nP2,2025-01-08,2,28\nP2,2025-02-05,5,26\nP3,2025-01-08,3,30\n"
     (six / "visits.csv").write_text(rows)

@@ -92,6 +92,15 @@ def test_one_client_sees_its_own_plants_only(example: Path) -> None:
     assert set(found["site_id"].dropna()) == {"North"}
 
 
+def test_a_clients_losses_under_other_dates_are_its_own(example: Path) -> None:
+    # P1 is C1's; P4 (lost) and P6 (stolen, replaced) are C2's.
+    for client, lost, replaced in (("", 2, 3), ("C1", 1, 1), ("C2", 1, 2)):
+        found, period = made(example, "2025-Q1", client, END)
+        counts = [("losses_found", lost), ("losses_at_midpoint", lost), ("replacements_done", replaced)]
+        for measure, count in counts:
+            assert findings.pick(found, measure, period=period.name)["losses"].item() == count, (client, measure)
+
+
 def test_a_client_with_two_plants_gets_counts_and_no_rate(example: Path) -> None:
     change(example / "records.toml", "small_group = 1", "small_group = 5")
     found, period = made(example, "2025-Q1", "C1", END)
