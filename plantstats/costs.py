@@ -9,11 +9,15 @@ from plantstats import findings
 from plantstats.periods import Period
 
 PAYERS = ("guaranteed", "chargeable", "other")
+NOT_REPLACED = "not_replaced"  # removed for good: nobody paid for a plant in its place
 
 findings.define(
     replacement_cost="Recorded cost of replacing the plants lost in the period, plants and labour, in the "
                      "company's currency; by who pays: guaranteed (the company), chargeable (the "
-                     "client), other (upgrade, rotation or not recorded).",
+                     "client), other (upgrade, rotation or not recorded); plants removed without a replacement on "
+                     "record (not_replaced) cost none.",
+    losses_not_replaced="Plants lost in the period that were removed without a replacement on record.",
+    losses_taken_away_alive="Of the plants lost in the period and not replaced, those that were alive when removed.",
 )
 
 
@@ -22,23 +26,53 @@ def replacement_costs(
 ) -> pd.DataFrame:
     """Add up the cost of replacements, in all and by who pays.
 
-    Takes:  losses: one row per loss row: lost_on (those inside the period count), covered, quantity,
-            plant_cost (for the whole row, in `currency`), labour_minutes (for the whole row);
-            wage_per_hour in `currency`.
-    Gives:  findings: replacement_cost, one row in all and one per payer; losses = plants lost. These are
-            recorded amounts, so they have no interval. Where amounts are missing the sum is a minimum, and
-            the note says how many rows lack one; where all are missing the cost is not available.
-    Keeps:  the payers' losses and costs add up to the whole.
+    Takes:  losses: one row per loss row: lost_on (those inside the period count), source ("replacements", or "plants"
+            for a removal without a replacement row), covered, quantity, plant_cost (for the whole row, in
+            `currency`), labour_minutes (for the whole row); wage_per_hour in `currency`.
+    Gives:  findings: replacement_cost, one row in all, one per payer and one of the plants not replaced; losses =
+            plants lost. These are recorded amounts, so they have no interval. Where amounts of a replacement are
+            missing the sum is a minimum, and the note says how many rows lack one; where all are missing the cost
+            is not available.
+    Keeps:  the parts' losses and costs add up to the whole.
     """
-    inside = losses[
+    inside = _inside(losses, period)
+    replaced = inside[inside["source"].ne("plants")]
+    payer = replaced["covered"].where(replaced["covered"].isin(PAYERS), "other").astype("str")
+    whole = _cost(replaced, period, wage_per_hour, currency) | {"losses": int(inside["quantity"].sum())}
+    parts = [
+        _cost(replaced[payer == name], period, wage_per_hour, currency) | {"covered": name} for name in PAYERS
+    ]
+    gone = findings.finding(
+        "replacement_cost", period.name, 0.0, unit=currency, method="sum of recorded costs", covered=NOT_REPLACED,
+        losses=int(inside["quantity"].sum() - replaced["quantity"].sum()),
+        note="removed without a replacement on record",
+    )
+    return findings.table([whole, *parts, gone])
+
+
+def not_replaced(losses: pd.DataFrame, period: Period) -> pd.DataFrame:
+    """Count the plants lost that were removed for good.
+
+    Takes:  losses: one row per loss row: lost_on (those inside the period count), source, outcome ("died" or
+            "declined"), quantity.
+    Gives:  findings: losses_not_replaced, and of them losses_taken_away_alive.
+    """
+    inside = _inside(losses, period)
+    gone = inside[inside["source"].eq("plants")]
+    counts = {
+        "losses_not_replaced": int(gone["quantity"].sum()),
+        "losses_taken_away_alive": int(gone.loc[gone["outcome"].eq("declined"), "quantity"].sum()),
+    }
+    return findings.table([
+        findings.finding(measure, period.name, float(n), unit="plants", method="count", losses=n)
+        for measure, n in counts.items()
+    ])
+
+
+def _inside(losses: pd.DataFrame, period: Period) -> pd.DataFrame:
+    return losses[
         (losses["lost_on"] >= pd.Timestamp(period.start)) & (losses["lost_on"] < pd.Timestamp(period.end))
     ]
-    payer = inside["covered"].where(inside["covered"].isin(PAYERS), "other").astype("str")
-    whole = _cost(inside, period, wage_per_hour, currency)
-    parts = [
-        _cost(inside[payer == name], period, wage_per_hour, currency) | {"covered": name} for name in PAYERS
-    ]
-    return findings.table([whole, *parts])
 
 
 def _cost(rows: pd.DataFrame, period: Period, wage_per_hour: float, currency: str) -> dict[str, object]:

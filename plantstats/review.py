@@ -70,8 +70,8 @@ def loss_rates(time: PlantTime, records: Records, period: Period, client: str = 
     Takes:  plant-time with losses dated "found"; records; period; client: one client's plants, or "" for all.
     Gives:  findings: loss_rate, death_rate, share_lost, share_died in all, by the splits of SPLITS, and for up
             to twelve quarters before; loss_rate_ratio and death_rate_ratio to the same quarter last year;
-            loss_rate_by_cause; largest event; replacement_cost; losses_found, losses_at_midpoint and
-            replacements_done.
+            loss_rate_by_cause; largest event; replacement_cost; losses_not_replaced and
+            losses_taken_away_alive; losses_found, losses_at_midpoint and replacements_done.
     Raises: ReviewError when no plant was followed in the period.
     """
     where = {"client_id": client} if client else {}
@@ -96,6 +96,7 @@ def loss_rates(time: PlantTime, records: Records, period: Period, client: str = 
             losses, period, wage_per_hour=records.settings.wage_per_hour, currency=records.settings.currency
         )
     )
+    made.append(costs.not_replaced(losses, period))
     made.append(_by_cause(losses, whole, period))
     made.append(_other_dates(time, records, losses, period, client))
     return findings.table(pd.concat(made, ignore_index=True))

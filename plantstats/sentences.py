@@ -65,7 +65,8 @@ def _lost(findings: pd.DataFrame, shown: pd.DataFrame, period: Period) -> str:
         top = str(rate["interval"]).split(" to ")[-1]
         limit = f" (the 95% interval reaches to {top} losses per 100 plant-years)" if top else ""
         return f"{start}: no loss, which is not the same as no risk{limit}."
-    how = _died(died["losses"], fact["losses"])
+    gone = _one(findings, "losses_taken_away_alive", period)
+    how = _died(died["losses"], fact["losses"], 0 if gone is None else gone["losses"])
     if not rate["interval"]:
         return f"{start}. {how} Too few plants ({fact['n_plants']}) for a rate."
     return (
@@ -74,15 +75,25 @@ def _lost(findings: pd.DataFrame, shown: pd.DataFrame, period: Period) -> str:
     )
 
 
-def _died(died: int, lost: int) -> str:
+def _died(died: int, lost: int, gone: int) -> str:
+    """How they were lost: dead, or alive and below specification, of whom `gone` were not replaced."""
     if died == lost:
         return {1: "It died.", 2: "Both died."}.get(lost, f"All {lost} died.")
     alive = lost - died
-    below = "fell below specification and {} replaced alive."
-    if died == 0:
-        return {1: "It ", 2: "Both "}.get(lost, "All ") + below.format("was" if lost == 1 else "were")
-    rest = "the other " + below.format("was") if alive == 1 else f"the other {alive} " + below.format("were")
-    return f"{died} of the {lost} died; {rest}"
+    if died:
+        lead = f"{died} of the {lost} died; the other{'' if alive == 1 else f' {alive}'} fell below specification"
+    else:
+        lead = {1: "It", 2: "Both"}.get(lost, f"All {lost}") + " fell below specification"
+    be = "was" if alive == 1 else "were"
+    if gone == 0:
+        return f"{lead} and {be} replaced alive."
+    if gone == alive:
+        return f"{lead} and {be} taken away alive, without a replacement."
+    replaced = alive - gone
+    return (
+        f"{lead}: {replaced} {'was' if replaced == 1 else 'were'} replaced alive, {gone} "
+        f"{'was' if gone == 1 else 'were'} taken away without a replacement."
+    )
 
 
 def _against_last_year(findings: pd.DataFrame, shown: pd.DataFrame, period: Period) -> str:
@@ -134,21 +145,29 @@ def _cost(findings: pd.DataFrame, shown: pd.DataFrame, period: Period) -> str:
     cost = _one(findings, "replacement_cost", period)
     if cost is None or cost["losses"] == 0:
         return ""
+    parts = pick(findings, "replacement_cost", ["covered"], period.name).set_index("covered")
+    gone = int(parts["losses"].get("not_replaced", 0))
+    were = "was" if gone == 1 else "were"
+    rest = f"{plants(gone)} {were} removed without a replacement on record: no cost of replacing."
+    if gone == cost["losses"]:
+        return rest
+    rest = f" {rest}" if gone else ""
     if pd.isna(cost["estimate"]):
-        return "No cost of the replacements is on record."
-    parts = pick(findings, "replacement_cost", ["covered"], period.name)
+        return f"No cost of the replacements is on record.{rest}"
     words = {"guaranteed": "under guarantee", "chargeable": "charged to clients", "other": "other or not recorded"}
-    paid = parts[parts["losses"] > 0]
+    paid = parts[(parts["losses"] > 0) & parts.index.isin(list(words))]
     said = [
-        f"{plants(row['losses'])} {words[row['covered']]} without a cost on record"
+        f"{plants(row['losses'])} {words[payer]} without a cost on record"
         if pd.isna(row["estimate"])
-        else f"{row['estimate']:,.0f} {words[row['covered']]} ({plants(row['losses'])})"
-        for _, row in paid.iterrows()
+        else f"{row['estimate']:,.0f} {words[payer]} ({plants(row['losses'])})"
+        for payer, row in paid.iterrows()
     ]
     at_least = "at least " if cost["note"] else ""
     missing = f" ({cost['note']})" if cost["note"] else ""
+    them = plants(cost["losses"] - gone) if gone else "them"
     return (
-        f"On record, replacing them cost {at_least}{cost['unit']} {cost['estimate']:,.0f}{missing}: {', '.join(said)}."
+        f"On record, replacing {them} cost {at_least}{cost['unit']} {cost['estimate']:,.0f}{missing}: "
+        f"{', '.join(said)}.{rest}"
     )
 
 

@@ -22,7 +22,12 @@ HEADINGS = {
 RATE, SHARE, COST = "Lost per 100 plant-years (95% interval)", "% lost in the quarter (95% interval)", "Cost"
 # Headings that lead to the definition of their measure.
 TERMS = {RATE: "loss_rate", SHARE: "share_lost", COST: "replacement_cost", "Lost": "loss_rate", "Died": "death_rate"}
-PAID_BY = {"guaranteed": "us (guaranteed)", "chargeable": "the client (chargeable)", "other": "other or not recorded"}
+PAID_BY = {
+    "guaranteed": "us (guaranteed)",
+    "chargeable": "the client (chargeable)",
+    "other": "other or not recorded",
+    "not_replaced": "nobody: not replaced",
+}
 DATES = {
     "losses_found": "Lost, by the day found (used on this page)",
     "losses_at_midpoint": "Lost, by the middle between last seen alive and found",
@@ -61,8 +66,9 @@ def largest(table: pd.DataFrame, rows: int = 12) -> pd.DataFrame:
 
 
 def costs(findings: pd.DataFrame, period: Period) -> pd.DataFrame:
-    """Cost of the replacements by who pays: Paid by, Plants, Cost, Remark."""
+    """Cost of the replacements by who pays, and plants not replaced, if any: Paid by, Plants, Cost, Remark."""
     parts = pick(findings, "replacement_cost", ["covered"], period.name)
+    parts = parts[parts["covered"].ne("not_replaced") | parts["losses"].gt(0)]
     total = pick(findings, "replacement_cost", period=period.name)
     both = pd.concat([parts, total])
     return pd.DataFrame(

@@ -4,7 +4,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from plantstats.costs import replacement_costs
+from plantstats.costs import not_replaced, replacement_costs
 from plantstats.periods import quarter
 
 Q3 = quarter("2026-Q3")
@@ -13,7 +13,8 @@ Q3 = quarter("2026-Q3")
 def losses(*rows):
     columns = ["lost_on", "covered", "quantity", "plant_cost", "labour_minutes"]
     frame = pd.DataFrame(rows, columns=columns)
-    return frame.assign(lost_on=pd.to_datetime(frame["lost_on"]))
+    # A row without cover is taken for a replacement all the same; only plants' own removals are not.
+    return frame.assign(source="replacements", outcome="died", lost_on=pd.to_datetime(frame["lost_on"]))
 
 
 def costs(*rows):
@@ -33,7 +34,7 @@ def test_costs_are_added_by_who_pays_and_the_parts_make_the_whole():
     payers = ["all", "guaranteed", "chargeable", "other"]
     assert made.loc[payers, "estimate"].to_list() == [187.5, 145.0, 27.5, 15.0]
     assert made.loc[payers, "losses"].to_list() == [7, 4, 1, 2]
-    assert (made["note"] == "").all()
+    assert (made.loc[payers, "note"] == "").all()
 
 
 def test_a_missing_amount_makes_the_sum_a_minimum_and_is_counted():
@@ -55,5 +56,29 @@ def test_losses_without_any_amount_have_no_cost_rather_than_a_cost_of_nothing():
 def test_a_quarter_without_losses_costs_nothing(dtype):
     empty = losses().astype({"plant_cost": dtype, "labour_minutes": dtype})
     made = replacement_costs(empty, Q3, wage_per_hour=30.0, currency="EUR")
-    assert list(made["estimate"]) == [0.0] * 4
-    assert list(made["losses"]) == [0] * 4
+    assert list(made["estimate"]) == [0.0] * 5
+    assert list(made["losses"]) == [0] * 5
+    assert list(not_replaced(empty, Q3)["losses"]) == [0] * 2
+
+
+def removed_for_good():
+    """Three replaced for 50, of whom one is dead; a removed dead plant and a removed line of two alive."""
+    made = losses(
+        ("2026-07-01", "guaranteed", 3, 50.0, 0.0), ("2026-07-02", None, 1, np.nan, np.nan),
+        ("2026-07-03", None, 2, np.nan, np.nan), ("2026-10-01", None, 9, np.nan, np.nan))
+    made["source"] = ["replacements", "plants", "plants", "plants"]
+    return made.assign(outcome=["died", "died", "declined", "declined"])
+
+
+def test_a_plant_removed_for_good_has_no_replacement_cost_and_none_is_missing():
+    made = replacement_costs(removed_for_good(), Q3, wage_per_hour=30.0, currency="EUR")
+    made = made.assign(covered=made["covered"].fillna("all")).set_index("covered")
+    assert made.loc[["all", "guaranteed", "other", "not_replaced"], "losses"].to_list() == [6, 3, 0, 3]
+    assert made.loc[["all", "guaranteed", "other", "not_replaced"], "estimate"].to_list() == [50.0, 50.0, 0.0, 0.0]
+    assert made.loc["all", "note"] == "" and made.loc["not_replaced", "note"].startswith("removed without")
+
+
+def test_plants_removed_for_good_are_counted_dead_and_alive():
+    made = not_replaced(removed_for_good(), Q3)
+    counts = dict(zip(made["measure"], made["losses"], strict=True))
+    assert counts == {"losses_not_replaced": 3, "losses_taken_away_alive": 2}

@@ -125,6 +125,46 @@ def test_a_quarter_without_losses_is_not_called_safe(example: Path) -> None:
     assert len(tables.costs(found, period)) == 4
 
 
+@pytest.mark.parametrize(
+    ("died", "lost", "gone", "words"),
+    [
+        (2, 3, 0, "2 of the 3 died; the other fell below specification and was replaced alive."),
+        (2, 3, 1, "2 of the 3 died; the other fell below specification and was taken away alive, without a"),
+        (1, 4, 1, "1 of the 4 died; the other 3 fell below specification: 2 were replaced alive, 1 was taken away w"),
+        (0, 2, 2, "Both fell below specification and were taken away alive, without a replacement."),
+        (0, 3, 2, "All 3 fell below specification: 1 was replaced alive, 2 were taken away without a replacement."),
+        (3, 3, 0, "All 3 died."),
+    ],
+)
+def test_no_plant_that_was_taken_away_for_good_is_called_replaced(died: int, lost: int, gone: int, words: str) -> None:
+    period = quarter("2026-Q3")
+    given = {"n_plants": 100, "plant_days": 9000.0, "unit": "u", "method": "m", "level": 0.95}
+    rows = [findings.finding(m, period.name, 1, 0, 9, losses=n, **given)
+            for m, n in (("loss_rate", lost), ("share_lost", lost), ("death_rate", died))]
+    alive = "losses_taken_away_alive"
+    rows.append(findings.finding(alive, period.name, gone, unit="plants", method="count", losses=gone))
+    assert words in sentences.loss_headlines(findings.table(rows), period, 5)[0]
+
+
+def test_a_plant_removed_without_a_replacement_row_is_told_apart_in_cost_and_words(example: Path) -> None:
+    # P4 was removed alive, too thin, and nothing came in its place: only P1's 48 + half an hour at 24 = 60 were paid.
+    change(example / "replacements.csv", "P4,2025-03-12,2025-03-11,too thin,P5,chargeable,18.00,20\n", "")
+    head, *rows = (example / "plants.csv").read_text(encoding="utf-8").splitlines()
+    rows = [row + (",2025-03-11,too thin" if row.startswith("P4") else ",,") for row in rows]
+    text = "\n".join([f"{head},removed_on,removal_reason", *rows])
+    (example / "plants.csv").write_text(text + "\n", encoding="utf-8")
+    found, period = made(example, "2025-Q1", as_of=END)
+    said = sentences.loss_headlines(found, period, 1)
+    assert "1 of the 2 died; the other fell below specification and was taken away alive, without a" in said[0]
+    cost = next(s for s in said if s.startswith("On record"))
+    assert cost == (
+        "On record, replacing 1 plant cost EUR 60: 60 under guarantee (1 plant). 1 plant was removed without a "
+        "replacement on record: no cost of replacing."
+    )
+    table = tables.costs(found, period).set_index("Paid by")
+    assert table.loc["nobody: not replaced", "Plants"] == 1 and table.loc["all", "Plants"] == 2
+
+
 def test_every_plant_stands_in_every_split_once(example: Path) -> None:
     found, period = made(example, "2025-Q1", as_of=END)
     for by in review.SPLITS:
