@@ -447,6 +447,16 @@ def test_unrecorded_swaps_leave_no_replacement_row():
     assert len(some["replacements"]) < len(none["replacements"]) - hidden / 2
 
 
+def test_a_single_species_moved_into_light_it_is_not_sold_for_is_replaced_by_its_own_kind():
+    # Zamioculcas stands in no sun; moves take some there. Of those lost in the sun each twelfth draws another species
+    # among those sold for sun: there is none.
+    only = replace(TRUTH, species=tuple(s for s in demo.SPECIES if s.group == "Zamioculcas"), move_rate=1500.0)
+    made = demo.company(400, 2, 3, replace(only, base_rate=60.0))
+    sun = made["moves"].loc[made["moves"]["to_light"].eq("sun"), "plant_id"]
+    assert made["replacements"]["plant_id"].isin(sun).sum() > 12
+    assert set(made["plants"]["species"]) == {"Zamioculcas zamiifolia"}
+
+
 def test_the_true_risk_by_quarter_adds_up_to_the_plant_days_and_foretells_the_losses(firm):
     true, risk = firm["true_plants"], firm["true_quarters"]
     days = risk.groupby("plant_id")["plant_days"].sum()

@@ -30,7 +30,9 @@ def _replace(life: Life, day: int) -> None:
         u = rng.random(2)
         if u[0] < 0.12:
             steps = np.cumsum(weights[:, life.light[p]])
-            life.species[p] = int(np.searchsorted(steps, u[1] * steps[-1], side="right"))
+            # A move may have taken the plant into light that no species is sold for: then the same comes again.
+            if steps[-1] > 0:
+                life.species[p] = int(np.searchsorted(steps, u[1] * steps[-1], side="right"))
         life.place(np.array([p]), day, np.array([day]))
 
 
