@@ -59,12 +59,17 @@ def quarter(name: str, fiscal_year_starts: int = 1) -> Period:
     Takes:  name: "2026-Q3", "2026Q3" or "FY2026-Q3"; fiscal_year_starts: month (1 to 12).
     Gives:  Period of three whole months; its name is "2026-Q3", or "FY2026-Q3" where the fiscal year does not
             start in January.
-    Raises: PeriodError for any other text or month.
+    Raises: PeriodError for any other text or month, and for a name without FY where the fiscal year does not start
+            in January: it could mean the calendar's quarter or the fiscal year's. The message gives both by date.
     """
     found = QUARTER.fullmatch(str(name).strip())
     if not found:
-        raise PeriodError(f"quarter {name!r} cannot be read; write it as 2026-Q3 or 2026Q3 (Q1 to Q4)")
-    return _fiscal_quarter(int(found[2]), int(found[3]), fiscal_year_starts)
+        like = "2026-Q3 or 2026Q3" if fiscal_year_starts == 1 else "FY2026-Q3"
+        raise PeriodError(f"quarter {name!r} cannot be read; write it as {like} (Q1 to Q4)")
+    read = _fiscal_quarter(int(found[2]), int(found[3]), fiscal_year_starts)
+    if fiscal_year_starts > 1 and not found[1]:
+        raise PeriodError(_two_readings(name, read, _fiscal_quarter(int(found[2]), int(found[3]), 1)))
+    return read
 
 
 def quarter_of(day: date, fiscal_year_starts: int = 1) -> Period:
@@ -147,6 +152,19 @@ def _fiscal_quarter(year: int, number: int, starts: int) -> Period:
     _check_month(starts)
     first = add_months(date(year - (starts > 1), starts, 1), 3 * (number - 1))
     return Period(first, add_months(first, 3), f"{'FY' if starts > 1 else ''}{year:04d}-Q{number}")
+
+
+def _two_readings(name: str, fiscal: Period, calendar_quarter: Period) -> str:
+    """What a name without FY could mean under a fiscal year that does not start in January."""
+    said = (
+        f"quarter {name!r} can be read two ways, as the fiscal year does not start in January: write {fiscal.name} for "
+        f"{fiscal.start} to {fiscal.last_day}"
+    )
+    same = quarter_of(calendar_quarter.start, _fiscal_start(fiscal))
+    dates = f"{calendar_quarter.start} to {calendar_quarter.last_day}"
+    if same.start == calendar_quarter.start:
+        return f"{said}, or {same.name} for the calendar's quarter, {dates}"
+    return f"{said}; the calendar's quarter, {dates}, is no quarter of this fiscal year"
 
 
 def _fiscal_start(period: Period) -> int:

@@ -60,7 +60,9 @@ def _lost(findings: pd.DataFrame, shown: pd.DataFrame, period: Period) -> str:
     if fact is None or rate is None or share is None or died is None:
         return ""
     weeks = f"{fact['plant_days'] / 7:,.0f} plant-weeks"
-    start = f"{period.name} lost {plants(fact['losses'])} in {weeks}"
+    # Quarters of a fiscal year are not those of the calendar: their days are said.
+    days = f" ({period.start} to {period.last_day})" if period.name.startswith("FY") else ""
+    start = f"{period.name}{days} lost {plants(fact['losses'])} in {weeks}"
     if fact["losses"] == 0:
         top = str(rate["interval"]).split(" to ")[-1]
         limit = f" (the 95% interval reaches to {top} losses per 100 plant-years)" if top else ""

@@ -24,11 +24,24 @@ def test_the_third_quarter_holds_july_to_september_and_not_the_first_of_october(
 
 def test_a_fiscal_year_is_named_for_the_year_in_which_it_ends():
     # Start in July: FY2026 = 1 Jul 2025 to 30 Jun 2026; its third quarter is Jan to Mar 2026.
-    assert quarter("2026-Q1", 7).start == date(2025, 7, 1)
-    third = quarter("2026-Q3", 7)
+    assert quarter("FY2026-Q1", 7).start == date(2025, 7, 1)
+    third = quarter("FY2026-Q3", 7)
     assert (third.name, third.start, third.end) == ("FY2026-Q3", date(2026, 1, 1), date(2026, 4, 1))
     # Start in November: the first quarter runs over the turn of the year.
     assert quarter("FY2026-Q1", 11).end == date(2026, 2, 1)
+
+
+def test_a_name_that_could_be_the_calendars_or_the_fiscal_years_quarter_is_refused_with_both_by_date():
+    # Start in July: FY2026-Q3 is January to March 2026; July to September 2026 opens FY2027.
+    with pytest.raises(PeriodError) as said:
+        quarter("2026-Q3", 7)
+    assert str(said.value) == (
+        "quarter '2026-Q3' can be read two ways, as the fiscal year does not start in January: write FY2026-Q3 for "
+        "2026-01-01 to 2026-03-31, or FY2027-Q1 for the calendar's quarter, 2026-07-01 to 2026-09-30")
+    # Start in May: no fiscal quarter begins with July.
+    with pytest.raises(PeriodError, match=r"write FY2026-Q3 for 2025-11-01 to 2026-01-31; the calendar's quarter, "
+                                          r"2026-07-01 to 2026-09-30, is no quarter of this fiscal year"):
+        quarter("2026-Q3", 5)
 
 
 @pytest.mark.parametrize("name", ["2026-Q5", "Q3 2026", "2026-3", "", "26-Q3"])
@@ -45,7 +58,7 @@ def test_a_fiscal_start_outside_the_year_is_refused():
 
 def test_the_same_quarter_last_year_keeps_the_fiscal_year():
     assert periods.same_quarter_last_year(quarter("2026-Q1")) == quarter("2025-Q1")
-    assert periods.same_quarter_last_year(quarter("2026-Q2", 4)) == quarter("2025-Q2", 4)
+    assert periods.same_quarter_last_year(quarter("FY2026-Q2", 4)) == quarter("FY2025-Q2", 4)
 
 
 def test_the_quarters_before_come_oldest_first():

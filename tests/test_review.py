@@ -13,7 +13,7 @@ import pandas as pd
 import pytest
 
 from plantstats import charts, findings, plant_time, records, review, sentences, tables
-from plantstats.periods import Period, quarter
+from plantstats.periods import Period, PeriodError, quarter
 
 EXAMPLE = Path(__file__).parents[1] / "data_demo" / "worked_example"
 Edit = Callable[[Path], None]
@@ -46,6 +46,16 @@ def test_the_latest_complete_quarter_ends_by_the_last_day_of_the_records(example
     assert plant_time.last_day(loaded) == date(2025, 3, 25)
     assert review.choose_quarter(loaded).name == "2024-Q4"
     assert review.choose_quarter(loaded, as_of=END).name == "2025-Q1"
+
+
+def test_a_quarter_of_a_fiscal_year_is_told_with_its_days_and_its_name_wants_fy(example: Path) -> None:
+    # Start in July: January to March 2025 is the third quarter of the year that ends in June 2025.
+    change(example / "records.toml", "wage_per_hour", "fiscal_year_starts = 7\nwage_per_hour")
+    found, period = made(example, "FY2025-Q3", as_of=END)
+    said = sentences.loss_headlines(found, period, 1)[0]
+    assert said.startswith("FY2025-Q3 (2025-01-01 to 2025-03-31) lost 2 plants in 47 plant-weeks")
+    with pytest.raises(PeriodError, match="FY2025-Q3 for 2025-01-01 to 2025-03-31, or FY2026-Q1 for the calendar's"):
+        made(example, "2025-Q3", as_of=END)
 
 
 def test_an_incomplete_quarter_is_refused_with_what_to_do(example: Path) -> None:
