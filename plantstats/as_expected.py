@@ -11,14 +11,16 @@ from plantstats import findings, records
 from plantstats.findings import for_display, pick
 from plantstats.loss_model import ModelError, expected
 from plantstats.periods import Period
-from plantstats.sentences import plants
+from plantstats.sentences import cause_words, plants
 
 if TYPE_CHECKING:
+    from plantstats.loss_model.expected import Expected
     from plantstats.plant_time import PlantTime
     from plantstats.records import Records
 
 RATIO, DRAWN = "Lost / expected (95% interval)", "Drawn to the others (95% interval)"
 TERMS = {RATIO: "observed_expected", DRAWN: "shrunk_ratio"}
+MOVED_FROM = 1.05  # an earlier event is told when it raises the expectation by a twentieth or more
 HEADINGS = {"site_id": "Site", "client_id": "Client", "species": "Species", "technician": "Technician"}
 FUNNEL_CAPTION = (
     "Each point is a site: losses / expected losses, against how many were expected. Inside the curves is what "
@@ -35,11 +37,13 @@ def as_expected(
     Takes:  time with losses dated "found"; records; period; client: one client's plants, or "" for all; the losses
             of the largest single event of the period.
     Gives:  findings of `loss_model.expected_findings`, expected_losses also by site (of an average site), and
-            shared_sites. A client's findings hold no technicians and no other client. Where the earlier quarters
-            carry no model: expected_losses alone, not available, with the reason.
+            shared_sites, and those of `loss_model.expected.without_earlier_event`. A client's findings hold no
+            technicians, no other client and no event elsewhere. Where the earlier quarters carry no model:
+            expected_losses alone, not available, with the reason.
     """
+    species = records.species_table()
     try:
-        made = expected.expect(time, period, records.species_table())
+        made = expected.expect(time, period, species)
     except ModelError as fault:
         return findings.table(
             [
@@ -55,10 +59,7 @@ def as_expected(
         )
     parts = []
     if client:
-        mine = made.plants["client_id"].eq(client)
-        made = made._replace(
-            plants=made.plants[mine].reset_index(drop=True), gradient=made.gradient[mine].reset_index(drop=True)
-        )
+        made = _of_client(made, client)
         if made.plants.empty:
             return findings.table([])
     elif loaded.table("visits")["technician"].notna().any():
@@ -73,6 +74,7 @@ def as_expected(
     sites = expected.groups(made, ["site_id"], own_past=False)
     parts += [
         found,
+        _without_earlier_event(time, period, species, client),
         findings.table(
             [
                 findings.finding(
@@ -93,6 +95,25 @@ def as_expected(
     return findings.table(pd.concat(parts, ignore_index=True))
 
 
+def _of_client(made: Expected, client: str) -> Expected:
+    """The plants of one client, under the model of all."""
+    mine = made.plants["client_id"].eq(client)
+    return made._replace(
+        plants=made.plants[mine].reset_index(drop=True), gradient=made.gradient[mine].reset_index(drop=True)
+    )
+
+
+def _without_earlier_event(time: PlantTime, period: Period, species: pd.DataFrame, client: str) -> pd.DataFrame:
+    try:
+        quiet = expected.expect(time, period, species, without_largest_event=True)
+    except ModelError:
+        # Hardly anything but the event was lost before: the expectation with it stands alone.
+        return findings.table([])
+    told = expected.without_earlier_event(_of_client(quiet, client) if client else quiet)
+    hidden = client and quiet.event is not None and not quiet.event["client_id"].eq(client).all()
+    return findings.table(told[told["measure"].ne("earlier_event_share")]) if hidden else told
+
+
 def headlines(found: pd.DataFrame, period: Period, small_group: int) -> list[str]:
     """What the comparison says: the quarter as a whole, and the sites that stand out."""
     whole, shown = pick(found, "observed_expected", period=period.name), for_display(found, small_group)
@@ -105,11 +126,7 @@ def headlines(found: pd.DataFrame, period: Period, small_group: int) -> list[str
     row, ratio = whole.iloc[0], shown.loc[whole.index[0]]
     if row["n_plants"] < small_group:
         return [f"Too few plants ({row['n_plants']}) to compare with what a quarter like this should lose."]
-    verdict = "no sign that it was worse or better than a quarter like this should be"
-    if row["low"] > 1:
-        verdict = "worse than a quarter like this should be"
-    elif row["high"] < 1:
-        verdict = "better than a quarter like this should be"
+    verdict = _verdict(row)
     wanted = shown.loc[should.index[0]]
     said = [
         f"By the experience of earlier quarters, plants, seasons and sites like these should have lost "
@@ -123,6 +140,7 @@ def headlines(found: pd.DataFrame, period: Period, small_group: int) -> list[str
             f" Without the largest single event ({plants(row['losses'] - rest['losses'].iloc[0])}) it is "
             f"{told['estimate']} times ({told['interval']})."
         )
+    said += _earlier_event(found, shown, period)
     sites = pick(found, "observed_expected", ["site_id"], period.name)
     if len(sites) > 1:
         out = sites[sites["note"].fillna("").str.startswith("stands out")]
@@ -136,6 +154,37 @@ def headlines(found: pd.DataFrame, period: Period, small_group: int) -> list[str
                 f"{len(out)} of the {len(sites)} sites stand out, of which about one in ten by chance: {named}."
             )
     return said
+
+
+def _verdict(row: pd.Series) -> str:
+    if row["low"] > 1:
+        return "worse than a quarter like this should be"
+    if row["high"] < 1:
+        return "better than a quarter like this should be"
+    return "no sign that it was worse or better than a quarter like this should be"
+
+
+def _earlier_event(found: pd.DataFrame, shown: pd.DataFrame, period: Period) -> list[str]:
+    """How far one event of the earlier quarters moves the expectation, where it does."""
+    with_it = pick(found, "expected_losses", period=period.name)
+    without = pick(found, "expected_losses_without_earlier_event", period=period.name)
+    ratio = pick(found, "observed_expected_without_earlier_event", period=period.name)
+    if without.empty or ratio.empty:
+        return []
+    moved = with_it["estimate"].iloc[0] / without["estimate"].iloc[0]
+    if moved < MOVED_FROM:
+        return []
+    event = found[found["measure"].eq("earlier_event_share")]
+    what = ""
+    if len(event):
+        row = event.iloc[0]
+        what = f" ({plants(row['losses'])} at site {row['site_id']}, {cause_words(row['cause'])}, {row['note']})"
+    told, times = shown.loc[without.index[0]], shown.loc[ratio.index[0]]
+    return [
+        f"One event of the earlier quarters{what} raises what is expected. Without it {told['estimate']} plants "
+        f"({told['interval']}) should have been lost; {times['estimate']} times as many were ({times['interval']}): "
+        f"{_verdict(ratio.iloc[0])}."
+    ]
 
 
 def by_group(found: pd.DataFrame, by: str, period: Period, small_group: int) -> pd.DataFrame:

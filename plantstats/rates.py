@@ -199,18 +199,18 @@ def largest_event(losses: pd.DataFrame, cells: pd.DataFrame, period: Period,
         raise RateError(f"{period.name}: the list has {listed['quantity'].sum()} losses, the cells "
                         f"{whole['losses']}; both must stand on one plant-time")
     given = {"n_plants": whole["n_plants"], "plant_days": whole["plant_days"]}
-    event = _largest(listed)
-    if event is None:
+    rows = largest_event_rows(listed)
+    taken = int(rows["quantity"].sum())
+    if rows.empty:
         share = findings.finding(
             "largest_event_share", period.name, np.nan, unit="% of losses", method="count", losses=0,
             note="not available: no losses with a named cause", **given)
-        taken = 0
     else:
-        site, cause, first, taken = event
+        first = rows["found_on"].min()
         share = findings.finding(
             "largest_event_share", period.name, 100 * taken / int(whole["losses"]), unit="% of losses",
-            method="count", losses=taken, site_id=site, cause=cause, **given,
-            note=f"found from {first:%Y-%m-%d} on")
+            method="count", losses=taken, site_id=str(rows["site_id"].iloc[0]), cause=str(rows["cause"].iloc[0]),
+            **given, note=f"found from {first:%Y-%m-%d} on")
     rate = loss_rate(int(whole["losses"]) - taken, whole["plant_days"], level)
     rest = findings.finding(
         "loss_rate_without_largest_event", period.name, *(float(v[0]) for v in rate), unit=PER_100_YEARS,
@@ -219,19 +219,24 @@ def largest_event(losses: pd.DataFrame, cells: pd.DataFrame, period: Period,
     return findings.table([share, rest])
 
 
-def _largest(losses: pd.DataFrame) -> tuple[str, str, pd.Timestamp, int] | None:
-    """Site, cause, first day and losses of the largest event, of equal ones the earliest; None without a cause."""
+def largest_event_rows(losses: pd.DataFrame) -> pd.DataFrame:
+    """The losses of the largest single event.
+
+    Takes:  losses: one row per loss row: site_id, cause, found_on, quantity and whatever else.
+    Gives:  its rows as they are, of equal events the earliest; none where no loss has a named cause.
+    """
     named = losses[~losses["cause"].isin(NO_CAUSE) & losses["cause"].notna()]
+    if named.empty:
+        return named
     keys = ["site_id", "cause"]
-    days = named.groupby([*keys, "found_on"], as_index=False)["quantity"].sum()
-    if days.empty:
-        return None
+    named = named.sort_values([*keys, "found_on"], kind="stable")
     # A gap of more than EVENT_DAYS begins another event.
-    days["event"] = days.groupby(keys)["found_on"].diff().gt(timedelta(days=EVENT_DAYS)).groupby(
-        [days["site_id"], days["cause"]]).cumsum()
-    events = days.groupby([*keys, "event"], as_index=False).agg(first=("found_on", "min"), n=("quantity", "sum"))
+    begins = named.groupby(keys)["found_on"].diff().gt(timedelta(days=EVENT_DAYS))
+    named = named.assign(event=begins.groupby([named["site_id"], named["cause"]]).cumsum())
+    events = named.groupby([*keys, "event"], as_index=False).agg(first=("found_on", "min"), n=("quantity", "sum"))
     top = events.sort_values(["n", "first", *keys], ascending=[False, True, True, True]).iloc[0]
-    return str(top["site_id"]), str(top["cause"]), top["first"], int(top["n"])
+    inside = named["site_id"].eq(top["site_id"]) & named["cause"].eq(top["cause"]) & named["event"].eq(top["event"])
+    return named[inside].drop(columns="event")
 
 
 def _why_no_ratio(days: float, days_before: float, losses: int, losses_before: int) -> str:

@@ -113,6 +113,46 @@ def test_the_quarter_is_called_worse_only_when_the_interval_says_so(
     assert words in as_expected.headlines(ratio(*interval), PERIOD, 5)[0]
 
 
+def with_event(without: float, *, site: str = "S7") -> pd.DataFrame:
+    """A quarter of 20 losses where 20 were expected, `without` of them without an earlier event at a site."""
+    rest = {"unit": "u", "method": "m", "level": 0.95, "n_plants": 500, "plant_days": 45000.0}
+    name = "observed_expected_without_earlier_event"
+    rows = [
+        findings.finding("expected_losses_without_earlier_event", PERIOD.name, without, 1, 90, losses=20, **rest),
+        findings.finding(name, PERIOD.name, 20 / without, 18 / without, 90, losses=20, **rest),
+    ]
+    if site:
+        share = findings.finding(
+            "earlier_event_share", PERIOD.name, 30.0, unit="%", method="count", losses=31, site_id=site,
+            cause="building_failure", note="found from 2025-12-15 on")
+        rows.append(share)
+    return findings.table(pd.concat([ratio(0.6, 1.0, 1.6), findings.table(rows)], ignore_index=True))
+
+
+def test_an_earlier_event_is_told_when_it_moves_what_is_expected_and_not_otherwise() -> None:
+    told = as_expected.headlines(with_event(15.0), PERIOD, 5)
+    assert told[0].endswith("no sign that it was worse or better than a quarter like this should be.")
+    assert told[1] == (
+        "One event of the earlier quarters (31 plants at site S7, building failure, found from 2025-12-15 on) raises "
+        "what is expected. Without it 15.0 plants (1.0 to 90.0) should have been lost; 1.33 times as many were "
+        "(1.20 to 90.00): worse than a quarter like this should be."
+    )
+    # 20 / 19.5 = 1.026, under a twentieth.
+    assert len(as_expected.headlines(with_event(19.5), PERIOD, 5)) == 1
+    assert "quarters raises" in as_expected.headlines(with_event(15.0, site=""), PERIOD, 5)[1]
+
+
+def test_a_clients_page_does_not_name_an_event_at_another_client(demo: SimpleNamespace) -> None:
+    where = findings.pick(demo.found, "earlier_event_share", ["site_id", "cause"])["site_id"].item()
+    sites = demo.records.table("sites")
+    owner = sites.loc[sites["site_id"].eq(where), "client_id"].item()
+    other = sites.loc[sites["client_id"].ne(owner), "client_id"].iloc[0]
+    for client, there in ((owner, True), (other, False)):
+        found = as_expected.as_expected(demo.time, demo.records, PERIOD, client)
+        assert found["measure"].eq("earlier_event_share").any() == there
+        assert len(findings.pick(found, "expected_losses_without_earlier_event", period=PERIOD.name)) == 1
+
+
 def test_the_funnel_shows_every_site_that_is_large_enough_and_names_those_that_stand_out(demo: SimpleNamespace) -> None:
     found = demo.found.copy()
     sites = findings.pick(found, "observed_expected", ["site_id"], PERIOD.name)

@@ -136,6 +136,54 @@ def test_without_its_largest_event_a_quarter_is_judged_on_the_rest(quarter):
     assert rest["estimate"] == pytest.approx(whole["estimate"] * rest["losses"] / whole["losses"])
 
 
+def test_an_earlier_event_left_out_takes_its_losses_and_no_plant_days_from_what_is_learned():
+    # One stratum: 30 losses in 30,000 plant-days, of which 20 fell to cold in five days (12 of one line, 8 of another)
+    # and 3 more of the line by drought: 10 in 30,000 are left, so 9,000 plant-days now lead to expect 3.
+    cell = {"site_id": "S1", "species": "Ficus lyrata", "light": "medium", "pot": "15-24 cm", "planter": "direct",
+            "age_band": "days 91-365", "heating": False, "repotted": "never", "moved": "never", "rh_band": "missing",
+            "rh_tenths": 0, "rh_readings": 0, "n_plants": 100}
+
+    class Time:
+        dated = "found"
+        losses = pd.DataFrame({
+            "plant_id": ["P1", "P2", "P1", "P3"], "site_id": "S1", "client_id": "C1", "quantity": [12, 8, 3, 7],
+            "cause": ["temperature", "temperature", "water_deficit", "unknown"], "month": pd.Timestamp("2026-01-01"),
+            "found_on": pd.to_datetime(["2026-01-10", "2026-01-15", "2026-01-12", "2026-01-12"])})
+        losses = losses.assign(lost_on=losses["found_on"])
+
+        def cells(self, by, start=None, end=None, where=None, *, count_plants=True):
+            assert where in (None, {"site_id": "S1"})
+            january = {"month": pd.Timestamp("2026-01-01")}
+            if where:
+                return pd.DataFrame([cell | january | {"plant_id": p, "plant_days": 9, "losses": n}
+                                     for p, n in (("P1", 15), ("P2", 8), ("P3", 7))])
+            if start is None:
+                return pd.DataFrame([cell | january | {"plant_days": 30_000, "losses": 30}])
+            return pd.DataFrame([cell | {"month": pd.Timestamp("2026-07-01"), "client_id": "C1", "plant_id": "P4",
+                                         "plant_days": 9000, "losses": 4}])
+
+    quiet = expected.expect(Time(), QUARTER, without_largest_event=True)
+    assert (quiet.model.losses, quiet.model.plant_days) == (10, 30_000)
+    found = expected.without_earlier_event(quiet).set_index("measure")
+    event = found.loc["earlier_event_share"]
+    assert (event["losses"], event["site_id"], event["cause"]) == (20, "S1", "temperature")
+    assert event["estimate"] == pytest.approx(100 * 20 / 30) and event["note"] == "found from 2026-01-10 on"
+    assert found.loc["expected_losses_without_earlier_event", "estimate"] == pytest.approx(3, rel=1e-6)
+    assert found.loc["observed_expected_without_earlier_event", "estimate"] == pytest.approx(4 / 3, rel=1e-6)
+    assert expected.expect(Time(), QUARTER).model.losses == 30
+
+
+def test_the_event_that_a_company_of_invented_records_leaves_out_is_its_building_failure(tmp_path):
+    made = InventedRecords(tmp_path, 300, 4, demo.Truth(), years=2)
+    time = plant_time.build(made, LAST, "found")
+    after = periods.quarter("2026-Q1")
+    whole, quiet = (expected.expect(time, after, made.species, without_largest_event=w) for w in (False, True))
+    assert set(quiet.event["cause"]) == {"building_failure"} and quiet.event["quantity"].sum() > 10
+    assert quiet.model.losses == whole.model.losses - quiet.event["quantity"].sum()
+    assert quiet.model.plant_days == whole.model.plant_days
+    assert quiet.plants["expected"].sum() < 0.95 * whole.plants["expected"].sum()
+
+
 def test_a_quiet_quarter_is_seldom_called_worse_and_a_bad_one_often(quarter):
     # Losses drawn from the truth of the model's own laws: 400 quarters. At 95% about 2.5 in 100 lie above; 400
     # draws of a 5% chance at most: 33 or more would happen once in a thousand. Three times the losses are seen

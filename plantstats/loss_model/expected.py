@@ -14,7 +14,7 @@ from plantstats.loss_model.design import ModelError
 from plantstats.loss_model.fit import fit
 from plantstats.loss_model.model import LossModel
 from plantstats.periods import Period
-from plantstats.rates import LEVEL, Interval
+from plantstats.rates import LEVEL, Interval, largest_event_rows
 
 if TYPE_CHECKING:
     from plantstats.plant_time import PlantTime
@@ -27,6 +27,12 @@ findings.define(
     expected_losses="Losses that the plant-days of the quarter would bring by the experience of all earlier quarters: "
                     "same species, light, size, age, season, air and sites.",
     observed_expected_without_largest_event="Losses without the largest single event, divided by expected losses.",
+    earlier_event_share="Losses in 100 of all earlier quarters that fell in their largest single event: one site, one "
+                        "cause, found no more than 7 days after another of them.",
+    expected_losses_without_earlier_event="Expected losses when the largest single event of the earlier quarters is "
+                                          "left out of what they teach (the plant-days of its plants stay in).",
+    observed_expected_without_earlier_event="Losses divided by the losses expected without the largest single event of "
+                                            "the earlier quarters.",
     shared_sites="Sites that two or more technicians looked after in the quarter: only there can they be told apart.",
 )
 
@@ -39,16 +45,22 @@ class Expected(NamedTuple):
     gradient: pd.DataFrame
     set_aside: pd.DataFrame
     period: Period
+    event: pd.DataFrame | None = None
 
 
-def expect(time: PlantTime, period: Period, species: pd.DataFrame | None = None) -> Expected:
+def expect(
+    time: PlantTime, period: Period, species: pd.DataFrame | None = None, *, without_largest_event: bool = False
+) -> Expected:
     """Apply a model of all earlier quarters to one quarter's plant-days.
 
-    Takes:  time dated "found", so that losses and expectation stand on the same days; period; species as in `fit`.
+    Takes:  time dated "found", so that losses and expectation stand on the same days; period; species as in `fit`;
+            without_largest_event: whether to leave the losses of the largest single event of the earlier quarters out
+            of the model. A boiler that failed once is no reason to expect as much every winter.
     Gives:  Expected: plants: one row per plant and place in the quarter: plant_id, client_id, site_id, species,
             n_plants, plant_days, losses, alone (expected at an average site), effect (of the site, by its earlier
             losses), expected (alone x effect), effect_variance (relative); gradient: derivative of `alone` by the
-            coefficients; set_aside: plant-days whose conditions the earlier quarters never saw.
+            coefficients; set_aside: plant-days whose conditions the earlier quarters never saw; event: the losses left
+            out, as `PlantTime.losses` gives them (None when not asked for).
     Raises: ModelError when the earlier quarters do not carry a model.
     """
     if time.dated != "found":
@@ -56,6 +68,10 @@ def expect(time: PlantTime, period: Period, species: pd.DataFrame | None = None)
     earlier = time.cells(list(terms.CELLS_BY), end=period.start)
     if earlier.empty:
         raise ModelError(f"no plant was followed before {period.name}: there is nothing to expect from")
+    event = None
+    if without_largest_event:
+        event = largest_event_rows(time.losses[time.losses["lost_on"] < pd.Timestamp(period.start)])
+        earlier = _without(earlier, event, time)
     model = fit(earlier, species)
     now = time.cells(["plant_id", "client_id", *terms.CELLS_BY], period.start, period.end)
     now = now[now["plant_days"] > 0].reset_index(drop=True)
@@ -77,7 +93,27 @@ def expect(time: PlantTime, period: Period, species: pd.DataFrame | None = None)
     if model.site_spread == 0:
         variance = np.zeros(len(plants))
     plants = plants.assign(effect=effect, expected=plants["alone"] * effect, effect_variance=variance).reset_index()
-    return Expected(model, plants, gradient.reset_index(drop=True), set_aside, period)
+    return Expected(model, plants, gradient.reset_index(drop=True), set_aside, period, event)
+
+
+def _without(cells: pd.DataFrame, event: pd.DataFrame, time: PlantTime) -> pd.DataFrame:
+    """Cells less the losses of an event; their plant-days stay."""
+    if event.empty:
+        return cells
+    after = (event["month"].max() + pd.DateOffset(months=1)).date()
+    where = {"site_id": str(event["site_id"].iloc[0])}
+    by = ["plant_id", *terms.CELLS_BY]
+    hit = time.cells(by, event["month"].min().date(), after, where, count_plants=False)
+    # A counted line may lose some to the event and some otherwise in the same month.
+    keys = ["plant_id", "month"]
+    wanted = hit[keys].merge(event.groupby(keys, as_index=False)["quantity"].sum(), how="left")["quantity"].fillna(0)
+    so_far = hit.groupby(keys)["losses"].cumsum() - hit["losses"]
+    hit = hit.assign(taken=np.clip(wanted.to_numpy() - so_far, 0, hit["losses"]))
+    taken = hit.groupby(list(terms.CELLS_BY), as_index=False)["taken"].sum()
+    less = cells.merge(taken, on=list(terms.CELLS_BY), how="left", validate="one_to_one")["taken"].fillna(0)
+    if int(less.sum()) != int(event["quantity"].sum()):
+        raise ModelError(f"of the {event['quantity'].sum()} losses of an event {less.sum():.0f} stand in the cells")
+    return cells.assign(losses=cells["losses"] - less.to_numpy("int64"))
 
 
 def groups(expected: Expected, by: list[str], own_past: bool = True) -> pd.DataFrame:
@@ -134,11 +170,18 @@ def expected_findings(expected: Expected, largest_event: int = 0, level: float =
             for over-dispersion between sites and for the uncertainty of the model; shrunk_ratio, over_dispersion by
             group; observed_expected_without_largest_event. Groups that stand out say so (false discovery 10%).
     """
+    made = [findings.table(_whole(expected, largest_event, level))]
+    made += [by_group(expected, by, level) for by in BY_GROUP if set(by) <= set(expected.plants.columns)]
+    return findings.table(pd.concat(made, ignore_index=True))
+
+
+def _whole(expected: Expected, largest_event: int, level: float) -> list[dict[str, object]]:
+    """The rows of the whole company (or of the client whose plants are left)."""
     name, model = expected.period.name, expected.model
     sites = groups(expected, ["site_id"])
     dispersion = fair.over_dispersion(sites["losses"], sites["expected"])
     whole = groups(expected, [])
-    rows = []
+    rows: list[dict[str, object]] = []
     row = whole.iloc[0]
     counts = {"n_plants": int(row["n_plants"]), "plant_days": row["plant_days"], "losses": int(row["losses"])}
     reach = float(model.quantile(level) * np.sqrt(row["variance"]))
@@ -155,9 +198,28 @@ def expected_findings(expected: Expected, largest_event: int = 0, level: float =
         rows.append(findings.finding(
             measure, name, *(float(v[0]) for v in limits), unit="ratio", method=fair.EXACT, level=level, note=note,
             **(counts | {"losses": int(lost)})))
-    made = [findings.table(rows)]
-    made += [by_group(expected, by, level) for by in BY_GROUP if set(by) <= set(expected.plants.columns)]
-    return findings.table(pd.concat(made, ignore_index=True))
+    return rows
+
+
+def without_earlier_event(quiet: Expected, level: float = LEVEL) -> pd.DataFrame:
+    """What the quarter should have lost if the largest event of the earlier quarters had not been.
+
+    Takes:  quiet: Expected made without_largest_event; level.
+    Gives:  findings: earlier_event_share (with site_id and cause), expected_losses_without_earlier_event,
+            observed_expected_without_earlier_event (limits as in `expected_findings`); none without an event.
+    """
+    event, name = quiet.event, quiet.period.name
+    if event is None or event.empty:
+        return findings.table([])
+    n = int(event["quantity"].sum())
+    share = findings.finding(
+        "earlier_event_share", name, 100 * n / (quiet.model.losses + n), unit="% of earlier losses", method="count",
+        losses=n, site_id=str(event["site_id"].iloc[0]), cause=str(event["cause"].iloc[0]),
+        note=f"found from {event['found_on'].min():%Y-%m-%d} on")
+    renamed = {m: f"{m}_without_earlier_event" for m in ("expected_losses", "observed_expected")}
+    rows = _whole(quiet, 0, level)
+    rows = [row | {"measure": renamed[str(row["measure"])]} for row in rows if row["measure"] in renamed]
+    return findings.table([share, *rows])
 
 
 def by_group(expected: Expected, by: list[str], level: float = LEVEL) -> pd.DataFrame:
