@@ -12,6 +12,7 @@ from plantstats.findings import for_display, pick
 from plantstats.loss_model import ModelError, expected
 from plantstats.periods import Period
 from plantstats.sentences import cause_words, plants
+from plantstats.tables import without_empty_remark
 
 if TYPE_CHECKING:
     from plantstats.loss_model.expected import Expected
@@ -201,15 +202,17 @@ def by_group(found: pd.DataFrame, by: str, period: Period, small_group: int) -> 
     drawn = pick(found, "shrunk_ratio", [by], period.name)
     shown = for_display(found, small_group)["result"]
     result = dict(zip(drawn[by], shown[drawn.index], strict=True))
-    return pd.DataFrame(
-        {
-            HEADINGS[by]: raw[by].to_numpy(),
-            "Lost": raw["losses"].to_numpy(),
-            "Plants": raw["n_plants"].to_numpy(),
-            RATIO: shown[raw.index].to_numpy(),
-            DRAWN: [result.get(name, "") for name in raw[by]],
-            "Remark": raw["note"].fillna("").to_numpy(),
-        }
+    return without_empty_remark(
+        pd.DataFrame(
+            {
+                HEADINGS[by]: raw[by].to_numpy(),
+                "Lost": raw["losses"].to_numpy(),
+                "Plants": raw["n_plants"].to_numpy(),
+                RATIO: shown[raw.index].to_numpy(),
+                DRAWN: [result.get(name, "") for name in raw[by]],
+                "Remark": raw["note"].fillna("").to_numpy(),
+            }
+        )
     )
 
 

@@ -7,6 +7,7 @@ import pandas as pd
 import seaborn as sns
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
+from matplotlib.ticker import FormatStrFormatter, LogLocator, NullFormatter
 
 from plantstats import fair
 from plantstats.findings import pick
@@ -128,6 +129,9 @@ def draw_funnel(findings: pd.DataFrame, period: Period, ax: Axes, *, small_group
         ax.annotate(str(site), (row["expected"], row["estimate"]), (4, 3), textcoords="offset points", fontsize=7)
     ax.axhline(1, color=INK, linewidth=0.8)
     ax.set_xscale("log")
+    ax.xaxis.set_major_locator(LogLocator(subs=(1, 2, 5)))
+    ax.xaxis.set_major_formatter(FormatStrFormatter("%g"))
+    ax.xaxis.set_minor_formatter(NullFormatter())
     ax.set_xlabel(f"Expected losses of an average site with these plants ({len(raw)} sites)", fontsize=8)
     ax.set_ylabel("Losses / expected", fontsize=8)
     return ax

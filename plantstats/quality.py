@@ -243,15 +243,17 @@ def quality_sentences(
     odd = int(kinds["sum"].get("suspected", 0)) if len(kinds) else 0
     said = [
         f"{_count(len(rows_aside), 'row')} and {_count(int(cells_aside), 'single cell')} could not be used; "
-        f"{_count(bad, 'row')} tell an impossible history or cannot be read, {_count(odd, 'row')} should be looked at."
+        f"{_count(bad, 'row')} {'tells' if bad == 1 else 'tell'} an impossible history or cannot be read, "
+        f"{_count(odd, 'row')} should be looked at."
     ]
     rate, sure, swaps = (
         findings.pick(shown, measure, period=period.name).iloc[0]
         for measure in ("loss_rate_as_recorded", "loss_rate_without_doubtful", "loss_rate_with_swaps")
     )
     said.append(
-        f"The loss rate of {period.name} is {rate['result']} per 100 plant-years; without the doubtful plants it is "
-        f"{sure['result']} ({sure['note']}), and {swaps['result']} if each suspected silent swap in it was a loss."
+        f"The loss rate of {period.name} is {rate['result']} per 100 plant-years; without the doubtful plants "
+        f"({sure['note']}) it is {sure['result']}, and if each suspected silent swap in it was a loss, "
+        f"{swaps['result']}."
     )
     air = findings.pick(shown, "air_known_share", period=period.name).iloc[0]
     said.append(f"The air is known for {air['estimate']}% of plant-days ({air['note']}).")

@@ -60,6 +60,12 @@ def by_group(findings: pd.DataFrame, by: list[str], period: Period, small_group:
     )
 
 
+def without_empty_remark(table: pd.DataFrame) -> pd.DataFrame:
+    """The table without its column Remark where no row has one, so that the rest has room on a phone."""
+    said = table["Remark"].fillna("").ne("").any()
+    return table if said or table.empty else table.drop(columns="Remark")
+
+
 def largest(table: pd.DataFrame, rows: int = 12) -> pd.DataFrame:
     """The first rows of a table by group that lost any."""
     return table[table["Lost"] > 0].head(rows)
@@ -71,16 +77,18 @@ def costs(findings: pd.DataFrame, period: Period) -> pd.DataFrame:
     parts = parts[parts["covered"].ne("not_replaced") | parts["losses"].gt(0)]
     total = pick(findings, "replacement_cost", period=period.name)
     both = pd.concat([parts, total])
-    return pd.DataFrame(
-        {
-            "Paid by": [PAID_BY[payer] for payer in parts["covered"]] + ["all"],
-            "Plants": both["losses"].to_numpy(),
-            COST: [
-                f"{unit} {value:,.2f}" if pd.notna(value) else "not available"
-                for unit, value in zip(both["unit"], both["estimate"], strict=True)
-            ],
-            "Remark": both["note"].fillna("").to_numpy(),
-        }
+    return without_empty_remark(
+        pd.DataFrame(
+            {
+                "Paid by": [PAID_BY[payer] for payer in parts["covered"]] + ["all"],
+                "Plants": both["losses"].to_numpy(),
+                COST: [
+                    f"{unit} {value:,.2f}" if pd.notna(value) else "not available"
+                    for unit, value in zip(both["unit"], both["estimate"], strict=True)
+                ],
+                "Remark": both["note"].fillna("").to_numpy(),
+            }
+        )
     )
 
 

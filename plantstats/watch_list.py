@@ -168,26 +168,36 @@ def with_chances(state: pd.DataFrame, model: LossModel, ratios: pd.DataFrame) ->
     # The mean of a log-normal chance lies above its middle; without this, plants of rarely seen conditions were
     # expected to be lost too seldom (back-tests of invented companies).
     mean = np.exp(variance / 2)
-    variance = variance + state["effect_variance"] + state["condition"].map(by["variance"]).to_numpy("float64")
+    of_condition = state["condition"].map(by["variance"]).to_numpy("float64")
+    variance = variance + state["effect_variance"] + of_condition
     expected = state["alone"] * state["effect"] * ratio * mean
     reach = np.exp(model.quantile() * np.sqrt(variance))
     made = state.assign(
-        expected=expected, low=expected / reach, high=expected * reach, reasons=_reasons(state, model, relative, ratio))
+        expected=expected, low=expected / reach, high=expected * reach,
+        reasons=_reasons(state, model, relative, ratio, of_condition))
     keep = ["plant_id", "client_id", "site_id", "species", "light", "pot", "plants", "condition", "expected", "low",
             "high", "reasons"]
     return made[keep].sort_values(["expected", "plant_id"], ascending=[False, True], ignore_index=True)
 
 
-def _reasons(state: pd.DataFrame, model: LossModel, relative: np.ndarray, ratio: np.ndarray) -> list[str]:
-    """In words, what raises each plant's chance above that of the average plant standing, strongest first."""
-    away = (relative - relative.mean(axis=0)) * model.beta if len(state) else relative
+def _reasons(
+    state: pd.DataFrame, model: LossModel, relative: np.ndarray, ratio: np.ndarray, of_condition: np.ndarray
+) -> list[str]:
+    """In words, what raises each plant's chance above that of the average plant standing, strongest first.
+
+    Takes:  state; model; relative: derivatives of the log chance; ratio of the condition score, and the variance of
+            its log.
+    Gives:  one text per plant: reasons, each with how many times it raises the chance and the 95% interval of that.
+    """
+    away = relative - relative.mean(axis=0) if len(state) else relative
     names = np.array([name.partition("[")[0] for name in model.names])
-    raised = {
-        "species": away[:, np.isin(names, ["species", "group"])].sum(axis=1),
-        **{factor: away[:, names == factor].sum(axis=1) for factor in ("light", "pot", "planter", "age_band")},
-        "repotted": away[:, names == "repotted"].sum(axis=1), "moved": away[:, names == "moved"].sum(axis=1),
-        "site": np.log(state["effect"].to_numpy()), "condition": np.log(ratio),
-    }
+    raised, variance = {}, {}
+    for factor in ("species", "light", "pot", "planter", "age_band", "repotted", "moved"):
+        part = away * np.isin(names, ["species", "group"] if factor == "species" else [factor])
+        raised[factor] = part @ model.beta
+        variance[factor] = np.einsum("ij,jk,ik->i", part, model.covariance, part)
+    raised |= {"site": np.log(state["effect"].to_numpy()), "condition": np.log(ratio)}
+    variance |= {"site": state["effect_variance"].to_numpy("float64"), "condition": of_condition}
     words = pd.DataFrame({
         "species": state["species"], "light": "light " + state["light"], "pot": "pot " + state["pot"],
         "planter": "planter " + state["planter"].str.replace("_", " "),
@@ -197,10 +207,12 @@ def _reasons(state: pd.DataFrame, model: LossModel, relative: np.ndarray, ratio:
         "condition": "condition " + state["condition"] + " at the last visit",
     }, index=state.index)
     times = np.exp(pd.DataFrame(raised, index=state.index).to_numpy())
+    reach = np.exp(model.quantile() * np.sqrt(pd.DataFrame(variance, index=state.index)[list(raised)].to_numpy()))
     said = []
-    for row, word in zip(times, words[list(raised)].to_numpy(), strict=True):
+    for row, wide, word in zip(times, reach, words[list(raised)].to_numpy(), strict=True):
         strong = [n for n in np.argsort(-row)[:MOST_REASONS] if row[n] >= REASON_FROM]
-        said.append("; ".join(f"{word[n]} (x {row[n]:.1f})" for n in strong) or "nothing above the average plant")
+        told = [f"{word[n]} (x {row[n]:.1f}, {row[n] / wide[n]:.1f} to {row[n] * wide[n]:.1f})" for n in strong]
+        said.append("; ".join(told) or "nothing above the average plant")
     return said
 
 

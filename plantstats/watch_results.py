@@ -22,7 +22,8 @@ METHOD = "loss model x site effect x condition score, losses found within 90 day
 
 findings.define(
     watch_chance="Chance in 100 that a plant is found lost within 90 days, given its conditions, its site's past and "
-                 "its last condition score.",
+                 "its last condition score; beside it the plants that stand at its site, and what raises the chance "
+                 "above that of the average plant, how many times (95% interval).",
     watch_site="Losses expected to be found within 90 days at a site.",
     watch_concordance="Of 100 pairs of a plant that was lost within 90 days and one that was not, those in which the "
                       "list gave the lost one the higher chance (50 = no better than drawing lots).",
@@ -107,11 +108,13 @@ def watch_findings(made: Watch, tested: pd.DataFrame, period: str, top: int = 20
 
 def _plants_and_sites(made: Watch, period: str, top: int) -> list[dict[str, Any]]:
     rows = []
+    there = made.plants.groupby("site_id")["plants"].sum()
     for row in made.plants.head(top).to_dict("records"):
         chance = [-100 * np.expm1(-row[c]) for c in ("expected", "low", "high")]
         rows.append(findings.finding(
-            "watch_chance", period, *chance, unit="% in 90 days", method=METHOD, n_plants=None, level=rates.LEVEL,
-            note=row["reasons"], plant_id=row["plant_id"], site_id=row["site_id"], species=row["species"]))
+            "watch_chance", period, *chance, unit="% in 90 days", method=METHOD, level=rates.LEVEL,
+            n_plants=int(there[row["site_id"]]), note=row["reasons"], plant_id=row["plant_id"],
+            site_id=row["site_id"], species=row["species"]))
     plants = made.plants
     numbers = plants[["expected", "low", "high"]].mul(plants["plants"], axis=0).assign(n=plants["plants"])
     # Limits of the plants of one site move together: adding them is cautious.

@@ -13,11 +13,12 @@ from matplotlib.axes import Axes
 from matplotlib.collections import LineCollection
 from matplotlib.figure import Figure
 
-from plantstats import demo, drivers, findings, loss_model, periods, plant_time, records, watch_results
+from plantstats import demo, drivers, findings, loss_model, periods, plant_time, records, watch_list, watch_results
 from plantstats.drivers import charts, sentences, tables
 from plantstats.drivers.review import Drivers
 from plantstats.loss_model import terms
 from plantstats.records import Records, species_table
+from plantstats.sentences import cause_words
 
 QUARTER, LAST = periods.quarter("2026-Q3"), date(2026, 9, 30)
 WORKED = Path(__file__).parents[1] / "data_demo" / "worked_example"
@@ -107,10 +108,11 @@ def test_an_effect_clear_on_either_side_of_1_is_told_with_its_numbers(
     blurred = edited(driven, "effect_on_losses", {}, estimate=1.4, low=0.9, high=2.2)
     term = {"term": "light: low (against medium)"}
     told = said(edited(blurred, "effect_on_losses", term, low=low, estimate=estimate, high=high))
-    assert "all else alike: light low against medium" in told
+    assert "all else alike: low light against medium, " in told
     one = findings.finding("effect_on_losses", "x", estimate, low, high, unit="times", method="m", level=0.95)
     shown = findings.for_display(findings.table([one]), SMALL)
-    assert f"light low against medium {shown['estimate'][0]} times ({shown['interval'][0]}). Of many" in told
+    first = f"low light against medium, {shown['estimate'][0]} times (95% interval {shown['interval'][0]}). Of many"
+    assert first in told
 
 
 def test_an_unknown_level_is_never_named_as_what_drives_losses(driven: Drivers) -> None:
@@ -141,8 +143,31 @@ def test_a_species_is_named_only_when_it_is_lost_faster_beyond_chance(driven: Dr
 
 def test_a_species_that_lost_none_is_not_called_safe(driven: Drivers) -> None:
     none = edited(
-        driven, "species_effect", {"species": "Rhapis excelsa"}, losses=0, estimate=np.nan, low=np.nan, high=3.5)
-    assert "None lost yet of Rhapis excelsa (at most 3.50 times the average): no loss is not the same" in said(none)
+        driven, "species_effect", {"species": "Rhapis excelsa"}, losses=0, n_plants=19, estimate=np.nan, low=np.nan,
+        high=3.5)
+    assert "None lost yet of Rhapis excelsa (19 plants; at most 3.50 times the average): no loss is not" in said(none)
+
+
+@pytest.mark.parametrize(("term", "plain"), [
+    ("light: low (against medium)", "low light against medium"),
+    ("pot: under 15 cm (against 15-24 cm)", "pot under 15 cm against 15-24 cm"),
+    ("age_band: days 1-90 (against days 91-365)", "days 1-90 since install against days 91-365"),
+    ("age_band: unknown (against days 91-365)", "install date unknown against days 91-365"),
+    ("repotted: later (against never)", "later after repotting against never"),
+    ("planter: double_potted (against direct)", "double potted planter against direct"),
+    ("humidity: each 10 points below 40%", "humidity, each 10 points below 40%"),
+    ("season: January against July", "January against July"),
+])
+def test_a_term_is_said_in_plain_words(term: str, plain: str) -> None:
+    assert sentences.words(term) == plain
+
+
+def test_season_and_humidity_are_said_with_sites_and_losses_beside_their_numbers(driven: Drivers) -> None:
+    line = next(s for s in sentences.driver_headlines(driven, SMALL) if s.startswith("Season and humidity"))
+    sites = driven.apart.sites if driven.apart else 0
+    assert f"% of {sites} sites with readings differ enough in their air" in line
+    assert f"times ({driven.apart.model.losses if driven.apart else 0} losses). Humidity, each 10 points" in line
+    assert "; January against July: " in line and line.endswith(").")
 
 
 def test_season_and_humidity_are_said_apart_only_when_they_are(driven: Drivers) -> None:
@@ -262,7 +287,58 @@ def test_the_watch_table_runs_from_the_highest_chance_down_with_reasons(driven: 
     assert len(shown) == len(rows) == 20
     by_plant = rows.set_index("plant_id")["estimate"]
     assert shown["Plant"].map(by_plant).is_monotonic_decreasing
-    assert shown["Reasons that count"].ne("").all()
+    # Each reason with how many times and the interval of that, such as "light low (x 1.5, 1.2 to 2.0)".
+    reasons = shown["Reasons that count: times the average plant (95% interval)"]
+    told = reasons[reasons.ne("nothing above the average plant")].str.split("; ").explode()
+    assert len(told) > 20
+    numbers = told.str.extract(r" \(x ([\d.]+), ([\d.]+) to ([\d.]+)\)$").astype(float)
+    assert numbers.notna().all(axis=None)
+    assert numbers[1].le(numbers[0]).all() and numbers[0].le(numbers[2]).all()
+
+
+def test_beside_each_chance_stands_how_many_plants_its_site_has(company: Records, driven: Drivers) -> None:
+    shown = tables.watch(driven.findings)
+    standing = watch_list.standing(plant_time.build(company, LAST, "found")).groupby("site_id")["plants"].sum()
+    # The model knows nearly every plant that stands.
+    assert shown["Plants there"].le(shown["Site"].map(standing)).all()
+    assert shown["Plants there"].sum() > 0.95 * shown["Site"].map(standing).sum()
+
+
+def test_ages_stand_in_the_order_of_their_numbers_and_not_of_their_letters(driven: Drivers) -> None:
+    # As text 365 and 730 come before 90.
+    said_of = sentences.curves_in_words(driven.findings, SMALL)
+    lows = [part for part in said_of.split("; ") if "low light" in part]
+    assert [part.split(":")[-2].split("day ")[1] for part in lows] == ["90", "365", "730"]
+    for table, heading in (
+        (tables.survival(driven.findings, SMALL), "% not lost by day {} (95% interval)"),
+        (tables.causes(driven.findings, SMALL), "% lost by day {} (95% interval)"),
+    ):
+        ages = [heading.format(n) for n in (90, 365, 730)]
+        assert [column for column in table.columns if column.startswith("%")] == ages
+
+
+def test_a_table_of_ages_holds_each_finding_in_its_place(driven: Drivers) -> None:
+    shown = findings.for_display(driven.findings, SMALL)
+    for table, measure, by, heading in (
+        (tables.survival(driven.findings, SMALL).set_index("Light"), "survival", "light", "% not lost by day {}"),
+        (tables.causes(driven.findings, SMALL).set_index("Cause"), "lost_to_cause", "cause", "% lost by day {}"),
+    ):
+        for row in findings.pick(shown, measure, [by, "age_days"]).itertuples():
+            group = cause_words(row.cause) if by == "cause" else row.light
+            assert table.loc[group, heading.format(row.age_days) + " (95% interval)"] == row.result
+    assert tables.causes(driven.findings, SMALL)["Lost"].is_monotonic_decreasing
+
+
+def test_all_quarters_together_stand_below_each_of_them(driven: Drivers) -> None:
+    quarters = tables.back_test(driven.findings)["Quarter"].tolist()
+    assert quarters == ["2025-Q4", "2026-Q1", "2026-Q2", "2026-Q3", "2025-Q4 to 2026-Q3"]
+
+
+def test_a_column_of_remarks_is_shown_only_where_there_is_one(driven: Drivers) -> None:
+    effects = tables.effects(driven.findings, SMALL)
+    assert "Remark" in effects and effects["Remark"].ne("").any()
+    told = edited(driven, "effect_on_losses", {}, note="", estimate=1.4, low=0.9, high=2.2)
+    assert "Remark" not in tables.effects(told.findings, SMALL)
 
 
 def test_a_site_of_fewer_plants_than_the_small_group_keeps_its_count_and_loses_its_number(driven: Drivers) -> None:

@@ -122,7 +122,8 @@ def test_the_page_says_what_was_not_used_and_draws_what_it_counts(six: Path) -> 
         file.write("P5,2025-02-30,44,moist,no\n")
     results, faults, loaded = found(six)
     said = quality.quality_sentences(results, faults, loaded.set_aside, PERIOD, 1)
-    assert said[0].startswith("1 row and 0 single cells could not be used")
+    assert said[0].startswith("1 row and 0 single cells could not be used; 1 row tells an impossible history")
+    assert "per 100 plant-years; without the doubtful plants (1 plant of the period left out) it is 233 (" in said[1]
     assert tables.aside(loaded.set_aside)["Text there"].tolist() == ["2025-02-30"]
     assert "2025-02-30" in " ".join(tables.fault_kinds(faults)["First of them"])
     _, ax = charts.figure()

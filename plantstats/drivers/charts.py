@@ -20,7 +20,7 @@ SCALE = "(95% interval; logarithmic; losses of plants)"
 def draw_effects(findings: pd.DataFrame, ax: Axes) -> Axes:
     """Rate ratios of every term with their intervals, on a logarithmic axis, losses and plants in the labels."""
     rows = pick(findings, "effect_on_losses", ["term"])
-    names = [words(term).replace("age since install", "age").replace(" against ", " / ") for term in rows["term"]]
+    names = [words(term).replace(" since install", "").replace(" against ", " / ") for term in rows["term"]]
     return _ratios(rows, names, ax, "Times the loss rate (95% interval;\nlogarithmic; losses of plants)")
 
 

@@ -110,7 +110,9 @@ def _effects(apart: Apart, time: PlantTime, span: str) -> list[pd.DataFrame]:
         column: time.cells([column], end=terms.settled(time.as_of)).set_index(column)["n_plants"]
         for column in (*terms.FACTORS, "species")
     }
-    made = [loss_model.effects(apart.model, span, sizes), loss_model.apart_findings(apart, span)]
+    told = loss_model.apart_findings(apart, span)
+    told = told.assign(losses=apart.model.losses, plant_days=float(apart.model.plant_days))
+    made = [loss_model.effects(apart.model, span, sizes), told]
     made.append(loss_model.adjusted_rates(apart.model, situations(apart), span))
     if apart.other is not None:
         other = loss_model.effects(apart.other, span, sizes)

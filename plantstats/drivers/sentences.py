@@ -7,6 +7,7 @@ import pandas as pd
 
 from plantstats.drivers.review import Drivers
 from plantstats.findings import for_display, pick
+from plantstats.sentences import plants
 
 MOST_EFFECTS = 3
 EFFECTS_CAPTION = (
@@ -63,19 +64,26 @@ def _effects(found: pd.DataFrame, shown: pd.DataFrame) -> str:
     near = np.log(clear["low"]).where(clear["low"] > 1, -np.log(clear["high"]))
     order = near.sort_values(ascending=False).index[:MOST_EFFECTS]
     said = "; ".join(
-        f"{words(found.loc[n, 'term'])} {shown.loc[n, 'estimate']} times ({shown.loc[n, 'interval']})" for n in order)
+        f"{words(found.loc[n, 'term'])}, {shown.loc[n, 'estimate']} times "
+        f"({'' if place else '95% interval '}{shown.loc[n, 'interval']})" for place, n in enumerate(order))
     return f"Clearest of {len(rows)} effects, all else alike: {said}. Of many, some are clear by chance."
 
 
+# How a level of each term is said; "against" and the other level follow.
+SHAPES = {
+    "light": "{} light", "pot": "pot {}", "planter": "{} planter", "age_band": "{} since install",
+    "repotted": "{} after repotting", "moved": "{} after a move", "season": "{}", "dry_air": "dry air, {}",
+    "humidity": "humidity, {}",
+}
+
+
 def words(term: str) -> str:
-    """A term in plain words: "light: low (against medium)" becomes "light low against medium"."""
-    names = {
-        "age_band": "age since install", "dry_air": "dry air", "pot": "pot", "light": "light", "planter": "planter",
-        "repotted": "after repotting", "moved": "after a move",
-    }
+    """A term in plain words: "light: low (against medium)" becomes "low light against medium"."""
     head, _, rest = term.partition(": ")
-    rest = rest.replace("(against", "against").replace(")", "").replace("_", " ")
-    return f"{names.get(head, head)} {rest}"
+    level, against, other = rest.partition(" (against ")
+    shape = "install date {}" if (head, level) == ("age_band", "unknown") else SHAPES.get(head, head + " {}")
+    said = shape.format(level.replace("_", " "))
+    return said + (f" against {other.removesuffix(')').replace('_', ' ')}" if against else "")
 
 
 def _species(found: pd.DataFrame, shown: pd.DataFrame) -> str:
@@ -90,10 +98,12 @@ def _species(found: pd.DataFrame, shown: pd.DataFrame) -> str:
             f"{top['species']} is lost {told['estimate']} times as fast as the average plant under like conditions "
             f"({told['interval']}; {top['losses']} losses).")
     if not never.empty:
-        limits = shown.loc[never.index[:3], "interval"].str.removeprefix("up to ")
+        few = never.iloc[:3]
+        limits = shown.loc[few.index, "interval"].str.removeprefix("up to ")
         names = ", ".join(
-            f"{name} (at most {limit} times the average)" if limit else str(name)
-            for name, limit in zip(never["species"], limits, strict=False))
+            f"{name} ({plants(n)}{f'; at most {limit} times the average' if limit else ''})"
+            for name, n, limit in zip(few["species"], few["n_plants"], limits, strict=True))
+        names += f" and {len(never) - len(few)} more species" if len(never) > len(few) else ""
         said.append(f"None lost yet of {names}: no loss is not the same as no risk.")
     return " ".join(said)
 
@@ -106,23 +116,27 @@ def _apart(drivers: Drivers, found: pd.DataFrame, shown: pd.DataFrame) -> str:
     dry, year = rows[terms.str.startswith("humidity: each")], rows[terms.str.startswith("season: January")]
     if drivers.apart.told:
         return (
-            f"Season and humidity can be told apart: {_one(shown, 'sites_with_contrast')}% of sites differ enough in "
-            "their air, and knowing the season widens the humidity effect's variance "
-            f"{_one(shown, 'humidity_inflation')} times: {_told(shown, pd.concat([dry, year]))}.")
+            f"Season and humidity can be told apart: {_one(shown, 'sites_with_contrast')}% "
+            f"{_one(shown, 'sites_with_contrast', 'note')} differ enough in their air, and knowing the season widens "
+            f"the variance of the humidity effect {_one(shown, 'humidity_inflation')} times "
+            f"({_one(shown, 'humidity_inflation', 'losses')} losses). {_told(shown, pd.concat([dry, year]))}.")
     if drivers.apart.other is None:
         return f"Of humidity nothing can be said: {drivers.apart.reason}."
     return (
-        "Season and humidity move together in these records and cannot be told apart; each alone stands for both: "
+        "Season and humidity move together in these records and cannot be told apart; each alone stands for both. "
         f"{_told(shown, pd.concat([year, dry]))}. These are two readings of one fact, not two findings.")
 
 
 def _told(shown: pd.DataFrame, rows: pd.DataFrame) -> str:
-    return "; ".join(f"{words(term)} {shown.loc[n, 'result']} times" for n, term in rows["term"].items())
+    said = "; ".join(
+        f"{words(term)}: {shown.loc[n, 'estimate']} times the losses ({shown.loc[n, 'interval']})"
+        for n, term in rows["term"].items())
+    return said[:1].upper() + said[1:]
 
 
-def _one(shown: pd.DataFrame, measure: str) -> str:
+def _one(shown: pd.DataFrame, measure: str, column: str = "estimate") -> str:
     rows = shown[shown["measure"].eq(measure)]
-    return "" if rows.empty else str(rows["estimate"].iloc[0])
+    return "" if rows.empty else str(rows[column].iloc[0])
 
 
 def _watch(found: pd.DataFrame, shown: pd.DataFrame) -> str:
@@ -174,6 +188,12 @@ def calibration_in_words(found: pd.DataFrame) -> str:
 
 def curves_in_words(found: pd.DataFrame, small_group: int) -> str:
     """The survival chart for those who cannot see it."""
-    rows = pick(for_display(found, small_group), "survival", ["light", "age_days"])
+    rows = by_age(pick(for_display(found, small_group), "survival", ["light", "age_days"]), "light")
     said = "; ".join(f"{r.light} light, day {r.age_days}: {r.result}" for r in rows.itertuples())
     return f"Percent of plants not lost by age. {said or 'Not available'}."
+
+
+def by_age(rows: pd.DataFrame, group: str) -> pd.DataFrame:
+    """Rows by group, then by age in days: as a number, though findings hold it as text."""
+    days = rows["age_days"].astype("int64")
+    return rows.assign(days=days).sort_values([group, "days"], kind="stable").drop(columns="days")

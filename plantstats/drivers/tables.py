@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import pandas as pd
 
-from plantstats.drivers.sentences import words
+from plantstats.drivers.sentences import by_age, words
 from plantstats.findings import for_display, pick
 from plantstats.sentences import cause_words
+from plantstats.tables import without_empty_remark
 
 TIMES = "Times (95% interval)"
 
@@ -22,22 +23,26 @@ def species(findings: pd.DataFrame, small_group: int) -> pd.DataFrame:
 
 
 def apart(findings: pd.DataFrame) -> pd.DataFrame:
-    """What season and humidity can be told apart by: Measure, Value, Unit, Remark."""
-    rows = for_display(findings[findings["measure"].isin(["humidity_inflation", "sites_with_contrast"])], 0)
+    """What season and humidity can be told apart by: Measure, Value, Unit, Lost, Plant-weeks, Remark."""
+    raw = findings[findings["measure"].isin(["humidity_inflation", "sites_with_contrast"])]
+    rows = for_display(raw, 0)
     names = {"humidity_inflation": "Variance of the humidity effect, season known",
              "sites_with_contrast": "Sites whose air differs from the others' in the same months"}
     return pd.DataFrame({
-        "Measure": rows["measure"].map(names), "Value": rows["result"], "Unit": rows["unit"], "Remark": rows["note"]})
+        "Measure": rows["measure"].map(names), "Value": rows["result"], "Unit": rows["unit"], "Lost": raw["losses"],
+        "Plant-weeks": _weeks(raw), "Remark": rows["note"]})
 
 
 def watch(findings: pd.DataFrame) -> pd.DataFrame:
-    """Plants to look at first, highest chance first: Plant, Site, Species, Chance, Reasons that count."""
+    """Plants to look at first, highest chance first: Plant, chance, Site, Plants there, Species, Reasons that count."""
     rows = pick(findings, "watch_chance", ["plant_id", "site_id", "species"]).sort_values("estimate", ascending=False)
     shown = for_display(findings, 0).loc[rows.index]
     return pd.DataFrame({
-        "Plant": rows["plant_id"].to_numpy(), "Site": rows["site_id"].to_numpy(), "Species": rows["species"].to_numpy(),
+        "Plant": rows["plant_id"].to_numpy(),
         "% found lost within 90 days (95% interval)": shown["result"].to_numpy(),
-        "Reasons that count": rows["note"].to_numpy()})
+        "Site": rows["site_id"].to_numpy(), "Plants there": rows["n_plants"].to_numpy(),
+        "Species": rows["species"].to_numpy(),
+        "Reasons that count: times the average plant (95% interval)": rows["note"].to_numpy()})
 
 
 def watch_sites(findings: pd.DataFrame, small_group: int) -> pd.DataFrame:
@@ -52,6 +57,8 @@ def back_test(findings: pd.DataFrame) -> pd.DataFrame:
     """How the list fared by quarter: Quarter, Plants, Lost, pairs in the right order, found over expected."""
     shown = for_display(findings, 0)
     order, ratio = pick(shown, "watch_concordance"), pick(shown, "watch_calibration").set_index("period")
+    # All quarters together stand below their parts.
+    order = order.sort_values("period", key=lambda names: names.str.contains(" to "), kind="stable")
     return pd.DataFrame({
         "Quarter": order["period"], "Plants": order["n_plants"], "Lost": order["losses"],
         "Lost one first, of 100 pairs (95% interval)": order["result"],
@@ -67,13 +74,12 @@ def conditions(findings: pd.DataFrame) -> pd.DataFrame:
 
 
 def survival(findings: pd.DataFrame, small_group: int) -> pd.DataFrame:
-    """Survival by light and age: Light, Day, Not lost, Plants, Lost, Remark."""
-    rows = pick(for_display(findings, small_group), "survival", ["light", "age_days"])
-    rows = rows.sort_values("age_days", key=lambda c: c.astype("int64"), kind="stable")
-    rows = rows.sort_values("light", kind="stable")
-    return pd.DataFrame({"Light": rows["light"], "Days since install": rows["age_days"],
-                         "% not lost (95% interval)": rows["result"], "Plants": rows["n_plants"],
-                         "Lost": rows["losses"], "Remark": rows["note"]})
+    """Survival by light: Light, Plants, Lost, a column for each age, Remark."""
+    rows = by_age(pick(for_display(findings, small_group), "survival", ["light", "age_days"]), "light")
+    counts = rows.groupby("light", sort=False)[["n_plants", "losses"]].first()
+    return _ages_across(rows, "light", "% not lost by day {} (95% interval)").pipe(
+        lambda made: made.assign(Plants=counts["n_plants"], Lost=counts["losses"])).reset_index().rename(
+        columns={"light": "Light"}).pipe(_remark_last)
 
 
 def alike(findings: pd.DataFrame, small_group: int) -> pd.DataFrame:
@@ -95,8 +101,7 @@ def found_late(findings: pd.DataFrame, small_group: int) -> pd.DataFrame:
     keys = ["light", "age_days"]
     between, points = (pick(shown, m, keys) for m in ("survival_between_visits", "found_late_shift"))
     both = between.merge(points, on=keys, suffixes=("", "_points"))
-    both = both.sort_values("age_days", key=lambda c: c.astype("int64"), kind="stable")
-    both = both.sort_values("light", kind="stable")
+    both = by_age(both, "light")
     return pd.DataFrame({"Light": both["light"], "Days since install": both["age_days"],
                          "% not lost, each loss somewhere between two visits": both["estimate"],
                          "Points higher when dated by the day found": both["estimate_points"],
@@ -104,19 +109,39 @@ def found_late(findings: pd.DataFrame, small_group: int) -> pd.DataFrame:
 
 
 def causes(findings: pd.DataFrame, small_group: int) -> pd.DataFrame:
-    """Plants lost to each cause by age: Cause, Day, Lost to it, Losses, Remark."""
-    rows = pick(for_display(findings, small_group), "lost_to_cause", ["cause", "age_days"])
-    rows = rows.sort_values("age_days", key=lambda c: c.astype("int64"), kind="stable")
-    rows = rows.sort_values("cause", kind="stable")
-    return pd.DataFrame({"Cause": [cause_words(c) for c in rows["cause"]], "Days since install": rows["age_days"],
-                         "% lost to it (95% interval)": rows["result"], "Losses": rows["losses"],
-                         "Remark": rows["note"]})
+    """Plants lost to each cause, most first: Cause, Lost (by the last age), a column for each age, Remark."""
+    rows = by_age(pick(for_display(findings, small_group), "lost_to_cause", ["cause", "age_days"]), "cause")
+    raw = pick(findings, "lost_to_cause", ["cause", "age_days"])
+    lost = raw.groupby("cause")["losses"].max().sort_values(ascending=False, kind="stable")
+    made = _ages_across(rows, "cause", "% lost by day {} (95% interval)").reindex(lost.index)
+    made = made.assign(Lost=lost).reset_index()
+    return made.assign(cause=[cause_words(c) for c in made["cause"]]).rename(
+        columns={"cause": "Cause"}).pipe(_remark_last)
+
+
+def _ages_across(rows: pd.DataFrame, group: str, heading: str) -> pd.DataFrame:
+    """One row per group, one column per age, and what is remarked on any of them."""
+    made = rows.pivot(index=group, columns="age_days", values="result")
+    made = made[list(rows["age_days"].unique())].rename(columns=heading.format)
+    remark = rows.groupby(group)["note"].agg(lambda notes: "; ".join(dict.fromkeys(n for n in notes if n)))
+    return made.rename_axis(columns=None).assign(Remark=remark)
+
+
+def _remark_last(made: pd.DataFrame) -> pd.DataFrame:
+    """Group, counts, ages, remark: the order in which a narrow screen shows most."""
+    counts = [c for c in ("Lost", "Plants") if c in made]
+    rest = [c for c in made.columns[1:] if c not in (*counts, "Remark")]
+    return without_empty_remark(made[[made.columns[0], *counts, *rest, "Remark"]])
+
+
+def _weeks(rows: pd.DataFrame) -> list[str]:
+    return [f"{days / 7:,.0f}" for days in rows["plant_days"]]
 
 
 def _ratios(findings: pd.DataFrame, measure: str, by: str, heading: str, small_group: int) -> pd.DataFrame:
     rows = pick(findings, measure, [by])
     shown = for_display(findings, small_group).loc[rows.index]
-    return pd.DataFrame({
+    return without_empty_remark(pd.DataFrame({
         heading: [words(name) if by == "term" else name for name in rows[by]], TIMES: shown["result"].to_numpy(),
-        "Lost": rows["losses"].to_numpy(), "Plants": shown["n_plants"].to_numpy(),
-        "Plant-weeks": [f"{days / 7:,.0f}" for days in rows["plant_days"]], "Remark": shown["note"].to_numpy()})
+        "Lost": rows["losses"].to_numpy(), "Plants": rows["n_plants"].to_numpy(), "Plant-weeks": _weeks(rows),
+        "Remark": shown["note"].to_numpy()}))
