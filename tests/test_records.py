@@ -172,6 +172,44 @@ def test_a_changed_file_or_setting_is_read_afresh(tmp_path: Path) -> None:
     assert load(place).settings.small_group == 7 and load(place).cache != old
 
 
+def caches(place: Path) -> set[Path]:
+    return set((place / ".plantstats_cache").iterdir())
+
+
+def test_of_old_caches_the_newest_two_stay_and_the_rest_is_removed(tmp_path: Path) -> None:
+    place, made = folder(tmp_path, **ALL), []
+    for number in range(5):
+        (place / "moves.csv").write_text(f"plant_id,moved_on\nP1,2024-06-0{number + 1}\n")
+        made.append(load(place).cache)
+        os.utime(made[-1] / "made.json", (1_000_000 + number, 1_000_000 + number))
+    # Each change read: the fifth is in use, the third and fourth are kept.
+    assert caches(place) == set(made[2:])
+    # Reading again what is there removes nothing.
+    assert load(place).cache == made[4] and caches(place) == set(made[2:])
+
+
+def test_what_this_program_did_not_make_stays_beside_the_caches(tmp_path: Path) -> None:
+    place = folder(tmp_path, **ALL)
+    cache = load(place).cache
+    strange = {cache.parent / name: "" for name in ("notes", "0" * 31)}
+    for path in strange:
+        path.mkdir()
+    # A digest for a name, but a file of the user's in it; one whose made.json says something else; one without.
+    odd = (("1" * 32, "mine.txt", "mine"), ("2" * 32, "made.json", "{}"), ("3" * 32, "a.parquet", ""))
+    for name, file, text in odd:
+        (cache.parent / name).mkdir()
+        if name[0] == "1":
+            shutil.copytree(cache, cache.parent / name, dirs_exist_ok=True)
+        (cache.parent / name / file).write_text(text)
+    (cache.parent / ("4" * 32)).symlink_to(cache, target_is_directory=True)
+    before = caches(place)
+    for number in range(4):
+        (place / "moves.csv").write_text(f"plant_id,moved_on\nP1,2024-07-0{number + 1}\n")
+        load(place)
+    assert before - {cache} <= caches(place) and len(caches(place)) == len(before) - 1 + 3
+    assert (cache.parent / ("1" * 32) / "mine.txt").read_text() == "mine"
+
+
 def test_half_a_cache_is_never_read(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     place = folder(tmp_path, **ALL)
 

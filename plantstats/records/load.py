@@ -16,7 +16,7 @@ import pandas as pd
 import pyarrow as pa
 import pyarrow.parquet as pq
 
-from plantstats.records import derive, repeats
+from plantstats.records import derive, old_caches, repeats
 from plantstats.records.decoded import decode
 from plantstats.records.errors import RecordError
 from plantstats.records.files import ENDINGS, TableFile, files_of, open_file
@@ -136,6 +136,7 @@ def survey(folder: Path | str, settings: Path | Settings | None = None) -> tuple
                     raise
         finally:
             shutil.rmtree(building, ignore_errors=True)
+        old_caches.remove(target)
     return _from_cache(folder, target, chosen)
 
 
