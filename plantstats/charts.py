@@ -49,8 +49,8 @@ def draw_trend(findings: pd.DataFrame, ax: Axes, *, small_group: int, measure: s
             f"{row.losses}", (x, row.high), (0, 3), textcoords="offset points", ha="center", fontsize=7, color=INK
         )
     ax.set_xticks(at, [str(p).replace("-", "\n") for p in rows["period"]])
-    ax.set_ylim(bottom=0)
-    ax.margins(y=0.12)
+    # Room for the number above the highest interval.
+    ax.set_ylim(0, 1.12 * float(rows["high"].max()))
     ax.set_ylabel("Losses per 100 plant-years\n(95% interval; losses above)", fontsize=8)
     return ax
 

@@ -75,11 +75,12 @@ def conditions(findings: pd.DataFrame) -> pd.DataFrame:
 
 def survival(findings: pd.DataFrame, small_group: int) -> pd.DataFrame:
     """Survival by light: Light, Plants, Lost, a column for each age, Remark."""
-    rows = by_age(pick(for_display(findings, small_group), "survival", ["light", "age_days"]), "light")
-    counts = rows.groupby("light", sort=False)[["n_plants", "losses"]].first()
-    return _ages_across(rows, "light", "% not lost by day {} (95% interval)").pipe(
-        lambda made: made.assign(Plants=counts["n_plants"], Lost=counts["losses"])).reset_index().rename(
-        columns={"light": "Light"}).pipe(_remark_last)
+    by = ["light", "age_days"]
+    rows = by_age(pick(for_display(findings, small_group), "survival", by), "light")
+    counts = pick(findings, "survival", by).groupby("light")[["losses", "n_plants"]].first()
+    made = _ages_across(rows, "light", "% not lost by day {} (95% interval)")
+    made = made.assign(Lost=counts["losses"], Plants=counts["n_plants"]).reset_index()
+    return _remark_last(made.rename(columns={"light": "Light"}))
 
 
 def alike(findings: pd.DataFrame, small_group: int) -> pd.DataFrame:
@@ -115,8 +116,8 @@ def causes(findings: pd.DataFrame, small_group: int) -> pd.DataFrame:
     lost = raw.groupby("cause")["losses"].max().sort_values(ascending=False, kind="stable")
     made = _ages_across(rows, "cause", "% lost by day {} (95% interval)").reindex(lost.index)
     made = made.assign(Lost=lost).reset_index()
-    return made.assign(cause=[cause_words(c) for c in made["cause"]]).rename(
-        columns={"cause": "Cause"}).pipe(_remark_last)
+    made = made.assign(cause=[cause_words(c) for c in made["cause"]])
+    return _remark_last(made.rename(columns={"cause": "Cause"}))
 
 
 def _ages_across(rows: pd.DataFrame, group: str, heading: str) -> pd.DataFrame:
