@@ -19,6 +19,7 @@ from plantstats.watering import (
     WateringError,
     advise,
     care_sheet,
+    guard_rails,
     harm,
     intervals,
     learn,
@@ -355,11 +356,16 @@ def test_a_client_gets_advice_for_its_own_sites_only(company: CompanyRecords, le
 
 
 def test_reminders_name_sites_outside_the_usual_temperatures_and_the_plants_to_turn(review: WateringReview) -> None:
-    said = words.reminders(review)
-    leaning = review.advice.plants["species"].isin(words.leaning())
-    assert f"{leaning.sum()} plants here" in said
-    assert "common practice" in said
-    assert "°C" in said
+    said = guard_rails.guard_rails(review)
+    leaning = review.advice.plants["species"].isin(guard_rails.leaning())
+    assert any(f"at least monthly ({leaning.sum()} of {len(leaning)} plants here" in one for one in said)
+    assert "°C" in " ".join(said)
+    for about in ("finger", "wet soil", "too dry", "Temperature", "Heating season", "Dormancy", "Turning"):
+        assert any(about in one for one in said), about
+    # What has no source in the records is marked.
+    reminders = [one for one in said if one.startswith(("The finger", "Temp", "Heating", "Dorm", "Turn", "Oldest"))]
+    assert len(reminders) == 6
+    assert all("common practice, no source" in one for one in reminders)
 
 
 def test_records_without_spells_are_refused_with_what_is_needed(company: CompanyRecords) -> None:

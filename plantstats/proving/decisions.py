@@ -11,12 +11,13 @@ import pandas as pd
 from plantstats.proving.rows import alarms, costs
 from plantstats.proving.truths import Known
 from plantstats.records import Records
-from plantstats.watering.advise import KEEP, Advice, advise
+from plantstats.watering.advise import KEEP, LONGER, Advice, advise
 from plantstats.watering.drying import Drying
 from plantstats.watering.harm import Harm
 from plantstats.watering.learn import Learned
 
 WEEK = 7  # days: the most usual interval of all (common practice, no source)
+WAYS = {"advised": "cost_of_advice", "now": "cost_as_now", "weekly": "cost_weekly_everywhere"}
 
 
 def made(learned: Learned, advice: Advice, records: Records, known: Known) -> list[pd.DataFrame]:
@@ -26,22 +27,61 @@ def made(learned: Learned, advice: Advice, records: Records, known: Known) -> li
     Gives:  rows: cost_of_advice, cost_as_now, cost_weekly_everywhere: estimate = cost over the best possible, less 1,
             of the company as a whole; needless_change: one row per site that should stay as it is.
     """
-    best = advise(with_full_knowledge(learned, known), records, advice.heated)
-    if best is None:
+    sites = by_site(learned, advice, records, known)
+    if sites.empty:
         return []
-    money = best.money.pivot(index="site_id", columns="interval_days", values="cost")
-    sites = best.sites.set_index("site_id")
-    at_best = _at(money, sites["cheapest"])
-    told = advice.sites.set_index("site_id")
-    ways = {
-        "cost_of_advice": _at(money, told["advised"]), "cost_as_now": _at(money, told["now"]),
-        "cost_weekly_everywhere": float(money[WEEK].sum())}
-    # Where the present interval costs about as little as the cheapest, a change is not needed.
-    stay = sites.index[(sites["good_from"] <= sites["now"]) & (sites["now"] <= sites["good_to"])]
-    changed = told["decision"].ne(KEEP).reindex(stay)
+    stay = sites[sites["should_stay"]]
     return [
-        *(costs(kind, total / at_best - 1) for kind, total in ways.items()),
-        alarms("needless_change", pd.Series(stay), changed)]
+        *(costs(kind, excess(sites, way)) for way, kind in WAYS.items()),
+        alarms("needless_change", stay["site_id"], stay["changed"]),
+    ]
+
+
+def by_site(learned: Learned, advice: Advice, records: Records, known: Known) -> pd.DataFrame:
+    """Each site's costs by the truth.
+
+    Takes:  as `made`.
+    Gives:  one row per site: site_id, best (the least cost of an interval that leaves few truly too dry, or is not
+            longer than now), advised, now, weekly (costs of these intervals), should_stay (now costs about as little
+            as the best), changed, too_dry (a longer interval was advised that truly leaves too many too dry). Empty
+            when no plant stands.
+    """
+    # Nothing is unsure to full knowledge: one draw is as good as many.
+    truth = advise(with_full_knowledge(learned, known), records, advice.heated, draws=1, forced=False)
+    if truth is None:
+        return pd.DataFrame()
+    money, dry = (truth.money.pivot(index="site_id", columns="interval_days", values=v) for v in ("cost", "too_dry"))
+    best, told = truth.sites.set_index("site_id"), advice.sites.set_index("site_id")
+
+    def at(table: pd.DataFrame, chosen: pd.Series) -> list[float]:
+        return [float(table.at[site, days]) for site, days in chosen.items()]
+
+    change = told["decision"] != KEEP
+    return pd.DataFrame(
+        {
+            "site_id": best.index,
+            "best": at(money, best["cheapest"]),
+            "advised": at(money, told["advised"].reindex(best.index)),
+            "now": at(money, best["now"]),
+            "weekly": money[WEEK].reindex(best.index).to_numpy(),
+            "should_stay": ((best["good_from"] <= best["now"]) & (best["now"] <= best["good_to"])).to_numpy(),
+            "changed": change.reindex(best.index).to_numpy(),
+            "too_dry": [
+                row.decision == LONGER and dry.at[row.Index, row.advised] > learned.assumed.too_dry_most
+                for row in told.reindex(best.index).itertuples()
+            ],
+        }
+    )
+
+
+def excess(sites: pd.DataFrame, way: str) -> float:
+    """What a way to visit costs all sites over the best, as a share of the best.
+
+    Takes:  sites as `by_site`; way: "advised", "now" or "weekly".
+    Gives:  the share. An interval that is cheaper than the best allowed one because it lets plants stand dry saves
+            nothing here: it counts as equal.
+    """
+    return float((sites[way] - sites["best"]).clip(lower=0).sum() / sites["best"].sum())
 
 
 def with_full_knowledge(learned: Learned, known: Known) -> Learned:
@@ -76,9 +116,3 @@ def _true_rates(learned: Learned, known: Known) -> pd.DataFrame:
     days = mine["plant_days"].to_numpy()
     return learned.rates.assign(
         rate=mine["expected_losses"].to_numpy() / days, log_se=0.0, dry_share=mine["over_dry_days"].to_numpy() / days)
-
-
-def _at(money: pd.DataFrame, chosen: pd.Series) -> float:
-    """Cost of all sites, each at its chosen interval."""
-    return float(sum(money.at[site, days] for site, days in chosen.items()))
-

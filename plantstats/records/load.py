@@ -102,6 +102,8 @@ def survey(folder: Path | str, settings: Path | Settings | None = None) -> tuple
     folder = Path(folder)
     if not folder.is_dir():
         raise RecordError([f"{folder} is not a folder"])
+    # What the settings say can move every number of a report, so their file counts among those read.
+    said: dict[str, str] = {}
     if isinstance(settings, Settings):
         chosen = settings
     else:
@@ -109,6 +111,7 @@ def survey(folder: Path | str, settings: Path | Settings | None = None) -> tuple
         if settings is not None and not path.exists():
             raise RecordError([f"no settings file {path}"])
         chosen = read_settings(path)
+        said = {path.name: digest_of(path)} if path.exists() else {}
     paths, missing = _paths(folder, chosen)
     digests = {
         path.relative_to(folder).as_posix(): digest_of(path)
@@ -137,7 +140,8 @@ def survey(folder: Path | str, settings: Path | Settings | None = None) -> tuple
         finally:
             shutil.rmtree(building, ignore_errors=True)
         old_caches.remove(target)
-    return _from_cache(folder, target, chosen)
+    records, faults = _from_cache(folder, target, chosen)
+    return replace(records, digests=records.digests | said), faults
 
 
 def _paths(folder: Path, settings: Settings) -> tuple[dict[str, list[Path]], list[str]]:

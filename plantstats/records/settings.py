@@ -21,6 +21,7 @@ from plantstats.records.settings_tables import (
     unit_parts,
     unit_settings,
 )
+from plantstats.records.settings_watering import watering_settings
 from plantstats.records.tables import TABLES
 from plantstats.records.words import fold_head, nearest
 
@@ -48,6 +49,7 @@ def settings_from(data: dict[str, Any], where: str) -> Settings:
     faults: list[str] = []
     top = Keys(f"{where}: ", data, faults)
     plain = Settings()
+    watering, watering_given = watering_settings(top)
     hemisphere = top.take("hemisphere", str, plain.hemisphere, ("north", "south"))
     settings = replace(
         plain,
@@ -63,6 +65,8 @@ def settings_from(data: dict[str, Any], where: str) -> Settings:
         gallon=top.take("gallon", str, None, ("us", "imperial")),
         causes=_causes(top),
         species=texts(top, "species"),
+        watering=watering,
+        watering_given=watering_given,
         given=tuple(sorted(data)),
         **_guarantee(top),
     )

@@ -5,6 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from datetime import date
 
+from plantstats.records.assumed import Assumptions
+
 HEATING = {"north": ((10, 1), (4, 15)), "south": ((4, 1), (10, 15))}
 
 
@@ -57,6 +59,8 @@ class Settings:
     guarantee_month_end: str = "clamp"
     guarantee_end_day: str = "inclusive"
     observed_from: dict[str, date] = field(default_factory=dict)
+    watering: Assumptions = field(default_factory=Assumptions)
+    watering_given: tuple[str, ...] = ()  # names of those that the file gives; the others are assumed
     tables: dict[str, TableSettings] = field(default_factory=dict)
     units: dict[str, UnitSettings] = field(default_factory=dict)
     given: tuple[str, ...] = ()

@@ -13,6 +13,7 @@ from plantstats.watering import prices, routes, worth
 from plantstats.watering.free import forced_plants
 from plantstats.watering.law import Array
 from plantstats.watering.learn import Learned
+from plantstats.watering.totals import totals, ways
 
 if TYPE_CHECKING:
     from plantstats.plant_time import PlantTime
@@ -53,6 +54,7 @@ class Advice:
             spells_needed (that would show the saving; missing: no change would save).
     money:  one row per site and interval: site_id, interval_days, cost, low, high (per quarter), too_dry.
     forced: as `free.forced_plants`.
+    totals: all sites together, as `totals.totals`.
     """
 
     heated: bool
@@ -60,6 +62,7 @@ class Advice:
     sites: pd.DataFrame
     money: pd.DataFrame
     forced: pd.DataFrame
+    totals: pd.DataFrame
 
 
 def standing(time: PlantTime, records: Records) -> pd.DataFrame:
@@ -85,10 +88,19 @@ def intervals_now(learned: Learned, records: Records, sites: pd.Index) -> pd.Ser
     return planned.fillna(realised(learned).reindex(sites)).fillna(14).round().clip(1).astype("int64")
 
 
-def advise(learned: Learned, records: Records, heated: bool, client: str = "") -> Advice | None:
+def advise(
+    learned: Learned,
+    records: Records,
+    heated: bool,
+    client: str = "",
+    draws: int = worth.DRAWS,
+    forced: bool = True,
+) -> Advice | None:
     """Work out the advice for one season.
 
-    Takes:  learned; records; heated: whether it is the heating season; client: its sites only, or "" for all.
+    Takes:  learned; records; heated: whether it is the heating season; client: its sites only, or "" for all; draws:
+            of what is not known for sure (one is enough where everything is); forced: whether to look for the plants
+            that bar a longer interval.
     Gives:  Advice, or None when no plant stands on the last day.
     """
     plants = standing(learned.time, records).assign(heating=heated)
@@ -109,8 +121,8 @@ def advise(learned: Learned, records: Records, heated: bool, client: str = "") -
         return routes.site_costs(costs, site, len(names), visit_days, learned.price, most)
 
     made = add_up(best)
-    totals = [add_up(valued.costs(draw)) for draw in worth.draws(learned)]
-    drawn, dry = np.stack([one.money for one in totals]), np.stack([one.too_dry for one in totals])
+    as_drawn = [add_up(valued.costs(draw)) for draw in worth.draws(learned, draws)]
+    drawn, dry = np.stack([one.money for one in as_drawn]), np.stack([one.too_dry for one in as_drawn])
     sites = _labelled(_decide(names, now, made, drawn, dry, learned), plants, site, records, learned)
     looks = np.zeros(len(plants), dtype=int)
     for days in sites["advised"].unique():
@@ -132,7 +144,10 @@ def advise(learned: Learned, records: Records, heated: bool, client: str = "") -
             "too_dry": made.too_dry.ravel(),
         }
     )
-    return Advice(heated, plants, sites, by_interval, forced_plants(plants, sites, best, learned, visit_days))
+    to_visit = ways(now, sites["advised"].to_numpy(), learned.assumed.visit_days, made)
+    asked = sites if forced else sites.head(0)
+    barring = forced_plants(plants, asked, best, learned, visit_days)
+    return Advice(heated, plants, sites, by_interval, barring, totals(made, as_drawn, to_visit))
 
 
 def _decide(

@@ -20,7 +20,7 @@ from plantstats.watering.spells import DRY_DEPTH
 if TYPE_CHECKING:
     from plantstats.watering.review import WateringReview
 
-HEAD = ("Position", "Species", "Look every", "Water when", "Usually by", "Change from now")
+HEAD = ("Position", "Species", "Look every", "Water when", "Usually dry by", "Change from now")
 WIDTHS = (12, 30, 12, 24, 12, 26)  # characters; together they fill an A4 page upright
 FORMULA = ("=", "+", "-", "@", "\t", "\r", "\n")
 WHOLE_DAYS = ("usually_by", "look_every", "too_many_from", "now", "spells_needed")
@@ -50,7 +50,7 @@ def intervals_text(review: WateringReview) -> str:
     table = review.situations.copy()
     for column in WHOLE_DAYS:
         table[column] = table[column].round().astype("Int64")
-    table["too_dry_now"] = table["too_dry_now"].round(3)
+    table[["too_dry_now", "still_moist"]] = table[["too_dry_now", "still_moist"]].round(3)
     for column in [c for c in table if c.startswith("dry_")]:
         table[column] = table[column].round(1)
     for column in table.select_dtypes(["str", "object"]):
@@ -81,7 +81,7 @@ def sheet_rows(review: WateringReview) -> pd.DataFrame:
                 f"reservoir empty, top {d:g} cm dry" if r else f"top {d:g} cm are dry"
                 for d, r in zip(depth, reservoir, strict=True)
             ],
-            "usually": [f"day {d:.0f}" if pd.notna(d) else "" for d in by],
+            "usually": [f"{d:.0f} days on" if pd.notna(d) else "" for d in by],
             "change": [
                 _change(n, v, k)
                 for n, v, k in zip(plants["now"], plants["visit_every"], plants["look_every"], strict=True)
@@ -109,15 +109,10 @@ def harmless(text: str) -> str:
 
 
 def _change(now: int, visit: int, look: int) -> str:
+    """What is new for a plant. Looks are whole numbers of visits."""
     if look == now:
         return "none"
-    return (
-        f"was every {now} days"
-        if visit != now
-        else f"look at every {look // now}. visit"
-        if look % now == 0
-        else f"was {now}"
-    )
+    return f"was every {now} days" if visit != now else f"only at one visit in {look // now}"
 
 
 def _title(route: str, book: Workbook) -> str:

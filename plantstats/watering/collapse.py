@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from datetime import date
-from functools import cached_property
+from functools import cached_property, lru_cache
 from typing import TYPE_CHECKING
 
 import duckdb
@@ -70,8 +70,15 @@ def build(records: Records, as_of: date) -> Spells:
     for name in spells.READ:
         if name != "doubted":
             engine.read_parquet(str(records.parquet(name))).create_view(name)
-    months = periods.heating_months(records.settings.heating_season)
-    for name, step in spells.plan(as_of, months).items():
-        kind = "view" if name in VIEWS else "table"
-        engine.execute(f"create {kind} {name} as {ibis.to_sql(step, dialect='duckdb')}")
+    for statement in _statements(as_of, periods.heating_months(records.settings.heating_season)):
+        engine.execute(statement)
     return Spells(engine, as_of)
+
+
+@lru_cache(maxsize=8)
+def _statements(as_of: date, heating_months: tuple[int, ...]) -> tuple[str, ...]:
+    """The chain as SQL; it hangs on nothing else, and putting it into words takes a second."""
+    return tuple(
+        f"create {'view' if name in VIEWS else 'table'} {name} as {ibis.to_sql(step, dialect='duckdb')}"
+        for name, step in spells.plan(as_of, heating_months).items()
+    )

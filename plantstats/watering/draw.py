@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import numpy as np
 import pandas as pd
 import seaborn as sns
 from matplotlib.axes import Axes
 
-from plantstats.charts import ACCENT, FAINT
+from plantstats.charts import ACCENT, INK
+from plantstats.watering.shown import kind
 from plantstats.watering.situations import SEASONS
 
 COLOURS = sns.color_palette("colorblind").as_hex()
@@ -56,16 +58,19 @@ def by_species(situations: pd.DataFrame, heated: bool, ax: Axes) -> Axes:
     """Days until half of the plants are dry, each species in its commonest place, with intervals.
 
     Takes:  situations: as `situations.situations`; heated: the season.
-    Gives:  ax, quickest at the top.
+    Gives:  ax, quickest at the top: dot for half dry, diamond for 80% dry, each with its 95% interval.
     """
     rows = commonest(situations, heated)
-    at = range(len(rows))
-    ax.hlines(at, rows["dry_half_low"], rows["dry_half_high"], color=FAINT, linewidth=2)
-    ax.scatter(rows["dry_half"], at, color=ACCENT, s=22, zorder=3)
-    ax.scatter(rows["dry_80"], at, color=FAINT, s=16, zorder=3, marker="d")
-    ax.set_yticks(list(at), [f"{r.species}, {r.light}, {r.pot} ({r.spells:,} spells)" for r in rows.itertuples()])
+    at = np.arange(len(rows))
+    for up, name, colour, marker in ((0.13, "dry_half", ACCENT, "o"), (-0.13, "dry_80", INK, "d")):
+        ax.hlines(at + up, rows[f"{name}_low"], rows[f"{name}_high"], color=colour, linewidth=1.2)
+        for end in ("low", "high"):
+            ax.scatter(rows[f"{name}_{end}"], at + up, color=colour, s=22, marker="|", linewidth=1.2)
+        ax.scatter(rows[name], at + up, color=colour, s=12, zorder=3, marker=marker)
+    labels = [f"{r.species}\n{r.light} light, {r.pot}, {r.spells:,} spells" for r in rows.itertuples()]
+    ax.set_yticks(list(at), labels, fontsize=8)
     ax.set_xlim(left=0)
-    ax.set_xlabel("Days until half dry (dot, 95% interval) and until 80% dry (diamond)", fontsize=8)
+    ax.set_xlabel("Days after watering (95% intervals)", fontsize=8)
     return ax
 
 
@@ -79,7 +84,7 @@ def commonest(situations: pd.DataFrame, heated: bool) -> pd.DataFrame:
 def by_species_in_words(situations: pd.DataFrame, heated: bool) -> str:
     """The chart by species for those who cannot see it."""
     each = [
-        f"{r.species} in {r.light} light, pot {r.pot}: {r.dry_half:.0f} days ({r.dry_half_low:.0f} to "
+        f"{kind(r._asdict())}: {r.dry_half:.0f} days ({r.dry_half_low:.0f} to "
         f"{r.dry_half_high:.0f})"
         for r in commonest(situations, heated).itertuples()
     ]

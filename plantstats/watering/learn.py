@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 
 from plantstats import plant_time
-from plantstats.watering import collapse, drying, harm, prices
+from plantstats.watering import collapse, drying, harm, leaf_drop, prices
 from plantstats.watering.assumptions import Assumptions
 from plantstats.watering.drying import Drying
 from plantstats.watering.intervals import Cycle, Cycles
@@ -45,6 +45,7 @@ class Learned:
     price: prices.Prices
     rates: pd.DataFrame  # losses per plant-day by species and light, with the share of days left dry
     time: PlantTime
+    leaves: leaf_drop.LeafDrop | None = None  # None: leaf drop has no price, or the records cannot tell
     tables: dict[tuple[bool, tuple[int, ...]], Cycles] = field(default_factory=dict, repr=False)
 
 
@@ -56,7 +57,7 @@ def learn(records: Records, as_of: date, assumed: Assumptions | None = None, tim
     Gives:  Learned.
     Raises: WateringError when no watering was ever followed by a look at the topsoil.
     """
-    assumed = assumed or Assumptions()
+    assumed = assumed or records.settings.watering
     spells = collapse.build(records, as_of)
     every = spells.cells()
     if every.empty:
@@ -69,7 +70,8 @@ def learn(records: Records, as_of: date, assumed: Assumptions | None = None, tim
     cells = every[every["method"] == method].reset_index(drop=True)
     dryings = fit_kinds(cells)
     time = time or plant_time.build(records, as_of, dated="found")
-    gaps, dry_days = _gaps(spells, dryings)
+    gaps = harm.gaps(spells)
+    dry_days = _dry_days(gaps, dryings)
     rates = _with_dry_share(prices.loss_rates(time), gaps, dry_days)
     return Learned(
         as_of,
@@ -83,6 +85,7 @@ def learn(records: Records, as_of: date, assumed: Assumptions | None = None, tim
         prices.prices(records, spells, assumed),
         rates,
         time,
+        _leaves(spells, dryings) if assumed.leaves_priced else None,
     )
 
 
@@ -149,14 +152,19 @@ def _table(learned: Learned, kind: bool, every: tuple[int, ...]) -> Cycles:
     return learned.tables[key]
 
 
-def _gaps(spells: collapse.Spells, dryings: dict[bool, Drying]) -> tuple[pd.DataFrame, Array]:
-    gaps = harm.gaps(spells)
+def _leaves(spells: collapse.Spells, dryings: dict[bool, Drying]) -> leaf_drop.LeafDrop | None:
+    stretches = leaf_drop.stretches(spells)
+    return leaf_drop.leaf_drop(stretches, _dry_days(stretches, dryings)) if len(stretches) else None
+
+
+def _dry_days(gaps: pd.DataFrame, dryings: dict[bool, Drying]) -> Array:
+    """Days of each gap that are expected to pass with topsoil left dry, by the fit that speaks for each plant."""
     kinds = source(gaps, dryings).to_numpy()
     dry = np.zeros(len(gaps))
     for kind, fitted in dryings.items():
         rows = np.flatnonzero(kinds == kind)
         dry[rows] = harm.over_dry_days(gaps.iloc[rows], fitted)
-    return gaps, dry
+    return dry
 
 
 def _with_dry_share(rates: pd.DataFrame, gaps: pd.DataFrame, dry_days: Array) -> pd.DataFrame:

@@ -1,4 +1,4 @@
-"""The watering review as findings: every number that its page, sentences and charts show."""
+"""The watering review as findings: what was learned about drying and its harm, and the advice by kind of plant."""
 
 from __future__ import annotations
 
@@ -8,18 +8,12 @@ import numpy as np
 import pandas as pd
 
 from plantstats.findings import define, finding
-from plantstats.rates import loss_rate
-from plantstats.watering import drying
+from plantstats.watering import drying, site_results
 from plantstats.watering.drying import LEVEL
 
 if TYPE_CHECKING:
     from plantstats.watering.review import WateringReview
 
-SITE_MEASURES = {
-    "visit_saving": "saving",
-    "visit_cost_now": "cost_now",
-    "visit_cost_advised": "cost_advised",
-}
 TERM_WORDS = {"light": "medium", "pot": "15-24 cm", "planter": "direct"}
 POSTERIOR = "posterior mode, assumption and records joined; compared within site, species, light and season"
 
@@ -34,23 +28,21 @@ define(
     misread_share="Looks in 100 that noted topsoil as dry that was not, or the reverse, as learned from the records.",
     over_dry_loss_ratio="Loss rate on days with topsoil left dry, divided by that on other days (1 = the same).",
     dry_half_if_misread="Days until half of the plants of all spells are dry, if so many looks were misread.",
-    visit_cost="Cost of a site per quarter at a visit interval: visits, minutes at the plants, expected losses, and "
-    "the fee for days on which plants stand too dry; in the company's currency.",
-    visit_cost_now="Cost of a site per quarter at its present visit interval (see visit_cost).",
-    visit_cost_advised="Cost of a site per quarter at the advised visit interval (see visit_cost).",
-    visit_saving="What the cheapest allowed visit interval of a site saves per quarter against the present one.",
-    visit_minutes_change="Minutes at the plants per quarter, advised less present.",
-    too_dry_share="Waterings in 100 that would find a plant too dry at the present visit interval.",
-    loss_rate_by_gap="Losses per 100 plant-years in the gaps between looks, by their length against the planned one "
-    "(association, not cause).",
-    yellow_by_gap="Yellow leaves per 100 plant-days in the gaps between looks, by their length against the planned one "
-    "(association, not cause).",
+    leaf_drop_ratio="Green leaves dropped a day with topsoil left dry, divided by those of other days (1 = the same).",
 )
 
 
 def rows(review: WateringReview) -> pd.DataFrame:
     """All findings of the watering page."""
-    return pd.DataFrame([*_situations(review), *_law(review), *_sites(review), *_gaps(review), *_sensitivity(review)])
+    return pd.DataFrame(
+        [
+            *_situations(review),
+            *_law(review),
+            *_leaves(review),
+            *site_results.rows(review),
+            *_sensitivity(review),
+        ]
+    )
 
 
 def _method(fitted: drying.Drying) -> str:
@@ -173,98 +165,23 @@ def _law(review: WateringReview) -> list[dict[str, object]]:
     return made
 
 
-def _sites(review: WateringReview) -> list[dict[str, object]]:
-    name, made, currency = review.period.name, [], review.learned.price.currency
-    method = "expected cost; limits from drying, loss rates and over-dry effect drawn together"
-    for row in review.advice.sites.to_dict("records"):
-        by: dict[str, Any] = {"site_id": row["site_id"], "n_plants": row["plants"]}
-        note = f"now every {row['now']} days, cheapest every {row['cheapest']}, advised: {row['decision']}"
-        made.append(
-            finding(
-                "visit_saving",
-                name,
-                row["saving"],
-                row["saving_low"],
-                row["saving_high"],
-                unit=currency,
-                method=method,
-                level=LEVEL,
-                note=note,
-                **by,
-            )
-        )
-        for measure in ("visit_cost_now", "visit_cost_advised"):
-            made.append(
-                finding(measure, name, row[SITE_MEASURES[measure]], unit=currency, method=method, note=note, **by)
-            )
-        made.append(
-            finding(
-                "visit_minutes_change",
-                name,
-                row["minutes_advised"] - row["minutes_now"],
-                unit="minutes",
-                method=method,
-                note=note,
-                **by,
-            )
-        )
-        made.append(
-            finding("too_dry_share", name, 100 * row["too_dry_now"], unit="%", method="expected share", note=note, **by)
-        )
-    sizes = review.advice.sites.set_index("site_id")["plants"]
-    for row in review.advice.money.to_dict("records"):
-        made.append(
-            finding(
-                "visit_cost",
-                name,
-                row["cost"],
-                row["low"],
-                row["high"],
-                unit=currency,
-                method=method,
-                level=LEVEL,
-                n_plants=int(sizes[row["site_id"]]),
-                site_id=row["site_id"],
-                interval_days=row["interval_days"],
-            )
-        )
-    return made
-
-
-def _gaps(review: WateringReview) -> list[dict[str, object]]:
-    name, made = review.period.name, []
-    for row in review.by_gap.to_dict("records"):
-        rate = loss_rate([row["losses"]], [row["plant_days"]])
-        made.append(
-            finding(
-                "loss_rate_by_gap",
-                name,
-                rate.estimate[0],
-                rate.low[0],
-                rate.high[0],
-                level=LEVEL,
-                unit="per 100 plant-years",
-                method="exact Poisson limits (Garwood 1936)",
-                losses=int(row["losses"]),
-                plant_days=row["plant_days"],
-                note=f"{row['gaps']:,} gaps",
-                term=f"{row['gap']} gap",
-            )
-        )
-        if row["counted_days"] > 0:
-            made.append(
-                finding(
-                    "yellow_by_gap",
-                    name,
-                    100 * row["yellow_leaves"] / row["counted_days"],
-                    unit="per 100 plant-days",
-                    method="count / days",
-                    plant_days=row["counted_days"],
-                    note=f"{row['yellow_leaves']:,} leaves counted, a minimum",
-                    term=f"{row['gap']} gap",
-                )
-            )
-    return made
+def _leaves(review: WateringReview) -> list[dict[str, object]]:
+    told = review.learned.leaves
+    if told is None:
+        return []
+    row = finding(
+        "leaf_drop_ratio",
+        review.period.name,
+        told.ratio,
+        told.low,
+        told.high,
+        unit="ratio",
+        method="conditional Poisson score within site, species, light and season; sandwich over sites",
+        level=LEVEL,
+        plant_days=told.plant_days,
+        note=f"{told.leaves:,} leaves at {told.sites} sites",
+    )
+    return [row]
 
 
 def _sensitivity(review: WateringReview) -> list[dict[str, object]]:

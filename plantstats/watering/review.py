@@ -32,6 +32,7 @@ class WateringReview:
     other_season: Advice
     situations: pd.DataFrame
     turns_on: date  # when the other season's look intervals begin
+    turns_back: date  # and when this season's begin again
     changes: pd.DataFrame  # since last quarter's advice
     followed: pd.DataFrame
     by_gap: pd.DataFrame
@@ -61,10 +62,16 @@ def review(
     if advice is None or other is None:
         raise WateringError(f"no plant stands on {as_of}: there is nothing to advise on")
     before_on = previous_quarters(period, 1)[0].last_day
-    before = _before(records, before_on, client, learned.assumed)
+    known_then = _learned(records, before_on, learned.assumed)
+    before = _advised(known_then, records, before_on, client)
+    same_season = before
+    if known_then and before and before.heated != heated:
+        same_season = advise(known_then, records, heated, client, forced=False)
     table = situations(learned, advice)
     sensitivity = misread_sensitivity(learned)
-    changed = observed.changes(before, advice)
+    changed = observed.changes(before, same_season, advice)
+    season = records.settings.heating_season
+    turns_on = turn_of_season(as_of, season)
     followed = observed.followed(before, before_on, learned) if before is not None else observed.nobody()
     made = WateringReview(
         period,
@@ -72,7 +79,8 @@ def review(
         advice,
         other,
         table,
-        turn_of_season(as_of, records.settings.heating_season),
+        turns_on,
+        turn_of_season(turns_on, season),
         changed,
         followed,
         observed.by_gap(learned),
@@ -88,10 +96,15 @@ def turn_of_season(as_of: date, season: periods.HeatingSeason) -> date:
     return min(turn for turn in turns if turn > as_of + timedelta(days=1))
 
 
-def _before(records: Records, on: date, client: str, assumed: Assumptions) -> Advice | None:
-    """The advice of a quarter ago, worked out anew from what was known then; None where nothing was."""
-    months = periods.heating_months(records.settings.heating_season)
+def _learned(records: Records, on: date, assumed: Assumptions) -> Learned | None:
+    """What was known a quarter ago; None where nothing was."""
     try:
-        return advise(learn(records, on, assumed), records, (on + timedelta(days=1)).month in months, client)
+        return learn(records, on, assumed)
     except WateringError:
         return None
+
+
+def _advised(known: Learned | None, records: Records, on: date, client: str) -> Advice | None:
+    """The advice of a quarter ago, worked out anew for the season that it was for."""
+    months = periods.heating_months(records.settings.heating_season)
+    return advise(known, records, (on + timedelta(days=1)).month in months, client, forced=False) if known else None

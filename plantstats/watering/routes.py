@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 import pandas as pd
@@ -13,6 +13,7 @@ from plantstats.watering.law import Array
 from plantstats.watering.prices import Prices
 
 QUARTER_DAYS = 365.25 / 4
+PARTS = ("labour", "losses", "fee", "leaves")  # what a plant's cost is made of; visits come by the site
 FEW = 0.25  # plants that force an interval are named when they are at most this share of the site
 
 
@@ -26,11 +27,18 @@ class PlantCosts:
     losses: Array
     waterings: Array
     too_dry: Array  # share of waterings that find it too dry
+    parts: dict[str, Array] = field(default_factory=dict)  # of the money, by PARTS
 
     def take(self, rows: Array) -> PlantCosts:
         """Those of some of the plants."""
         return PlantCosts(
-            self.every, *(part[rows] for part in (self.money, self.minutes, self.losses, self.waterings, self.too_dry))
+            self.every,
+            self.money[rows],
+            self.minutes[rows],
+            self.losses[rows],
+            self.waterings[rows],
+            self.too_dry[rows],
+            {name: part[rows] for name, part in self.parts.items()},
         )
 
 
@@ -50,14 +58,16 @@ def plant_costs(
     loss_per_day: Array,
     replacement: Array,
     fee_per_day: Array,
+    leaves_per_day: Array | None = None,
 ) -> PlantCosts:
     """What each plant costs in a quarter when looked at every so many days.
 
     Takes:  plants: one row per plant: pot, plants (how many it stands for); cycle: as `Cycles.at`, plants x every;
             ratio: loss rate on over-dry days, times that on others; loss_per_day: on days that are not; replacement:
-            cost of one; fee_per_day: what the client pays for one.
-    Gives:  PlantCosts: looks and waterings at the wage, extra work for plants found too dry, expected losses, and the
-            fee for days on which a plant stands too dry (what was sold is not delivered).
+            cost of one; fee_per_day: what the client pays for one; leaves_per_day: that one drops, plants x every, or
+            None where leaf drop has no price.
+    Gives:  PlantCosts: looks and waterings at the wage, extra work for plants found too dry, expected losses, the fee
+            for days on which a plant stands too dry (what was sold is not delivered), and dropped leaves.
     """
     days = np.array(every, dtype=float)
     number = plants["plants"].to_numpy(dtype=float)[:, None]
@@ -67,8 +77,16 @@ def plant_costs(
     minutes = number * (looks * look + waterings * (pour + cycle.too_dry * assumed.too_dry_minutes))
     losses = number * QUARTER_DAYS * loss_per_day[:, None] * (1 + cycle.dry_share * (ratio - 1))
     undelivered = number * QUARTER_DAYS * cycle.too_dry_days * assumed.too_dry_charge * fee_per_day[:, None]
-    money = minutes * price.wage / 60 + losses * replacement[:, None] + undelivered
-    return PlantCosts(every, money, minutes, losses, number * waterings, cycle.too_dry)
+    leaves = np.zeros_like(minutes) if leaves_per_day is None else number * QUARTER_DAYS * leaves_per_day
+    cleaning = leaves * (assumed.dropped_leaf_minutes or 0.0)
+    parts = {
+        "labour": minutes * price.wage / 60,
+        "losses": losses * replacement[:, None],
+        "fee": undelivered,
+        "leaves": cleaning * price.wage / 60 + leaves * (assumed.dropped_leaf_cost or 0.0),
+    }
+    money = parts["labour"] + parts["losses"] + parts["fee"] + parts["leaves"]
+    return PlantCosts(every, money, minutes + cleaning, losses, number * waterings, cycle.too_dry, parts)
 
 
 def best_looks(costs: PlantCosts, visit_every: int, most: float) -> Array:
@@ -91,6 +109,8 @@ class SiteCosts:
     money: Array
     minutes: Array
     too_dry: Array  # share of waterings that find a plant too dry
+    waterings: Array
+    parts: dict[str, Array]  # of the money: visits, and PARTS
 
 
 def site_costs(
@@ -101,7 +121,8 @@ def site_costs(
     Takes:  site: number of each plant's site, 0 to sites - 1; most: as `best_looks`.
     Gives:  SiteCosts.
     """
-    out = {name: np.empty((sites, len(visit_days))) for name in ("money", "minutes", "too_dry")}
+    out = {name: np.empty((sites, len(visit_days))) for name in ("money", "minutes", "too_dry", "waterings")}
+    parts = {name: np.empty((sites, len(visit_days))) for name in ("visits", *costs.parts)}
     for column, days in enumerate(visit_days):
         pick = (np.arange(len(site)), best_looks(costs, days, most))
         waterings = costs.waterings[pick]
@@ -109,10 +130,14 @@ def site_costs(
         def total(values: Array) -> Array:
             return np.bincount(site, values, minlength=sites)
 
-        out["money"][:, column] = total(costs.money[pick]) + QUARTER_DAYS / days * price.visit
+        parts["visits"][:, column] = QUARTER_DAYS / days * price.visit
+        for name, part in costs.parts.items():
+            parts[name][:, column] = total(part[pick])
+        out["money"][:, column] = total(costs.money[pick]) + parts["visits"][:, column]
         out["minutes"][:, column] = total(costs.minutes[pick])
-        out["too_dry"][:, column] = total(waterings * costs.too_dry[pick]) / total(waterings)
-    return SiteCosts(visit_days, **out)
+        out["waterings"][:, column] = total(waterings)
+        out["too_dry"][:, column] = total(waterings * costs.too_dry[pick]) / out["waterings"][:, column]
+    return SiteCosts(visit_days, **out, parts=parts)
 
 
 def allowed(made: SiteCosts, now: Array, most: float) -> Array:

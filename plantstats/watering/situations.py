@@ -9,7 +9,7 @@ from scipy import stats
 from plantstats.watering import worth
 from plantstats.watering.advise import KEEP, LONGER, SHORTER, Advice
 from plantstats.watering.intervals import dry_by
-from plantstats.watering.law import Array
+from plantstats.watering.law import Array, still_moist
 from plantstats.watering.learn import Learned, Placed, source
 
 BY = ["species", "light", "pot", "planter"]
@@ -22,10 +22,11 @@ def situations(learned: Learned, advice: Advice) -> pd.DataFrame:
     Takes:  learned; advice (for the plants that stand and how often they are visited now).
     Gives:  one row per species, light, pot, planter, season: plants (standing), spells (of just this row),
             species_spells, dry_half, dry_half_low, dry_half_high, dry_80, dry_80_low, dry_80_high (days), usually_by
-            (whole day by which no more than the stated share is still moist), look_every (the longest of the visit
-            intervals at which few are found too dry; 0 none is short enough), too_many_from (the shortest at which
-            too many are; missing: none), now (usual visit interval of those plants, days), too_dry_now (share),
-            advice, spells_needed (of the species, to settle what now looks like a change; missing: nothing to settle).
+            (whole day by which no more than the stated share is still moist), still_moist (share at it), look_every
+            (the longest of the visit intervals at which few are found too dry; 0 none is short enough), too_many_from
+            (the shortest at which too many are; missing: none), now (usual visit interval of those plants, days),
+            too_dry_now (share), advice, spells_needed (of the species, to settle what now looks like a change; missing:
+            nothing to settle).
     """
     table = _combinations(learned, advice)
     half, most = _dry_by(table, learned, 0.5), _dry_by(table, learned, 0.8)
@@ -33,6 +34,7 @@ def situations(learned: Learned, advice: Advice) -> pd.DataFrame:
     for name, found in (("dry_half", half), ("dry_80", most)):
         table[name], table[f"{name}_low"], table[f"{name}_high"] = found
     table["usually_by"] = np.ceil(usually).astype(int)
+    table["still_moist"] = _still_moist(table, learned)
     days = tuple(sorted({*learned.assumed.visit_days, *(int(d) for d in table["now"].dropna().unique())}))
     offered = np.isin(days, learned.assumed.visit_days)
     table = table.join(_evidence(table, learned, days, offered))
@@ -63,6 +65,16 @@ def _dry_by(table: pd.DataFrame, learned: Learned, share: float) -> tuple[Array,
         rows = np.flatnonzero(kinds == kind)
         out[:, rows] = dry_by(fitted, table.iloc[rows], share)
     return out[0], out[1], out[2]
+
+
+def _still_moist(table: pd.DataFrame, learned: Learned) -> Array:
+    """Share of plants still moist on the day by which water is usually wanted."""
+    out, kinds = np.empty(len(table)), source(table, learned.dryings).to_numpy()
+    for kind, fitted in learned.dryings.items():
+        rows = np.flatnonzero(kinds == kind)
+        part = table.iloc[rows]
+        out[rows] = still_moist(fitted.law, part["usually_by"], fitted.log_scale(part), fitted.shape)
+    return out
 
 
 def _evidence(table: pd.DataFrame, learned: Learned, days: tuple[int, ...], offered: Array) -> pd.DataFrame:

@@ -7,36 +7,30 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from plantstats.records.species import species_table
+from plantstats.rates import rate_ratio
 from plantstats.sentences import plants
 from plantstats.watering.advise import LONGER, SHORTER
+from plantstats.watering.observed import FOLLOWED, NOT_FOLLOWED
+from plantstats.watering.shown import kind
 from plantstats.watering.situations import SEASONS
+from plantstats.watering.totals import AS_ADVISED, AS_NOW
 
 if TYPE_CHECKING:
     from plantstats.watering.review import WateringReview
 
-FINGER = (
-    "The finger in the pot decides: water a plant when the top 2.5 to 5 cm of its soil are dry (the deeper figure for "
-    "larger pots), not because a table says so. The advice changes how often, never how much at once; no roots in "
-    "standing water (common practice, no source)."
-)
-COOLEST, WARMEST = 16, 29  # °C, for most figs (common practice, no source)
 BY_SPECIES_CAPTION = (
-    "Days after watering until the topsoil of half of such plants is dry, with 95% intervals that allow for "
-    "differences "
-    "between sites; each species where most of it stands."
+    "Days after watering until the topsoil of half of such plants is dry (dot) and of 80 in 100 (diamond). The bars "
+    "are "
+    "95% intervals that allow for differences between sites; each species where most of it stands."
 )
+ASSUMED_CAPTION = (
+    "What the advice takes for granted beside the records; each is the owner's to change, in records.toml, and the "
+    "page is "
+    "then made anew"
+)
+FOLLOWED_CAPTION = "Losses since the advice of a quarter ago, by what sites did with it: association, not cause"
 FIT_CAPTION = "Share of plants with dry topsoil by days after watering, for the species with most spells."
 
-
-TEMPERATURES = """
-    with lines as (
-        select coalesce(v.site_id, p.site_id) as site_id, v.temp_c, v.temp_c not between ? and ? as outside
-        from visits v left join plants p using (plant_id)
-        where v.temp_c is not null and v.visited_on between ? and ?
-    )
-    select count(*) as readings, coalesce(sum(outside::int), 0) as outside,
-           count(distinct site_id) filter (where outside) as sites from lines"""
 
 
 def intervals_caption(review: WateringReview) -> str:
@@ -47,9 +41,33 @@ def intervals_caption(review: WateringReview) -> str:
     )
 
 
+def costs_caption(review: WateringReview) -> str:
+    """The caption of the table of all sites' costs."""
+    leaves = "" if review.learned.leaves else " Dropped leaves have no price in the settings and are not counted."
+    return f"All sites together, {review.learned.price.currency} a quarter, by how they are visited.{leaves}"
+
+
+def by_interval_caption(review: WateringReview) -> str:
+    """The caption of the table of each site's costs by interval."""
+    return (
+        f"Cost of each site at each visit interval, {review.learned.price.currency} a quarter (95% intervals): "
+        "visits, work, "
+        "lost plants, the fee of days too dry"
+    )
+
+
 def headlines(review: WateringReview) -> list[str]:
     """What an operations manager reads first."""
-    said = [_drying(review), _sites(review), _forced(review), _harm(review), _readings(review), _changes(review)]
+    said = [
+        _drying(review),
+        _sites(review),
+        _left_too_dry(review),
+        _forced(review),
+        _harm(review),
+        _leaves(review),
+        _readings(review),
+        _changes(review),
+    ]
     return [one for one in said if one]
 
 
@@ -72,8 +90,7 @@ def _days(row: pd.Series) -> str:
 
 
 def _kind(row: pd.Series) -> str:
-    planter = ", sub-irrigated" if row["planter"] == "sub_irrigated" else ""
-    return f"{row['species']}, {row['light']} light, pot {row['pot']}{planter}"
+    return kind(row.to_dict())
 
 
 def _sites(review: WateringReview) -> str:
@@ -85,24 +102,51 @@ def _sites(review: WateringReview) -> str:
         if len(some):
             first = some.nlargest(1, "saving").iloc[0]
             parts.append(
-                f"{len(some)} of {len(sites)} sites {words}, together {currency} {some['saving'].sum():,.0f} a quarter "
+                f"{len(some)} of {_number(len(sites))} {words}, together {currency} {some['saving'].sum():,.0f} a "
+                "quarter "
                 f"cheaper; most at {first['site_id']} (every {first['now']} to every {first['advised']} days: "
-                f"{currency} "
-                f"{first['saving']:,.0f}, 95% interval {first['saving_low']:,.0f} to {first['saving_high']:,.0f})"
+                f"{currency} {first['saving']:,.0f}, 95% interval {first['saving_low']:,.0f} to "
+                f"{first['saving_high']:,.0f})"
             )
-    rest = f"{keep} sites: keep as is, as no other interval is clearly cheaper without leaving too many plants too dry"
-    return "; ".join([*parts, rest]) + "."
+    why = "no other interval is clearly cheaper without leaving too many plants too dry"
+    rest = f"{_number(keep)}: keep as is, as {why}"
+    return "; ".join([*parts, *([rest] if keep else [])]) + "."
+
+
+def _number(sites: int) -> str:
+    return f"{sites:,} site" + ("" if sites == 1 else "s")
+
+
+def _left_too_dry(review: WateringReview) -> str:
+    """Sites that stay as they are although many of their waterings come too late."""
+    sites, most = review.advice.sites, review.learned.assumed.too_dry_most
+    dry = sites[sites["too_dry_advised"] > most]
+    if dry.empty:
+        return ""
+    worst = dry.loc[dry["too_dry_advised"].idxmax()]
+    return (
+        f"At {_number(len(dry))} more than {100 * most:.0f} in 100 waterings find a plant too dry, advice followed; "
+        "most "
+        f"at {worst['site_id']} (visited every {worst['advised']} days: {100 * worst['too_dry_advised']:.0f} in 100 of "
+        f"the waterings of {plants(worst['plants'])}). By the prices assumed, more visits there would not clearly "
+        "pay; if standing dry counts for more with that client, raise too_dry_charge in the settings."
+    )
 
 
 def _forced(review: WateringReview) -> str:
     forced = review.advice.forced
     if forced.empty:
         return ""
-    sites = forced["site_id"].nunique()
     freed = int((forced["frees"] != "").sum())
+    if not freed:
+        ways = "the records hold nothing that would free them"
+    elif freed == len(forced):
+        ways = "the table names what would free each"
+    else:
+        ways = f"for {freed} of them the table names what would free them"
     return (
-        f"At {sites} sites a longer interval is barred by {plants(len(forced))} in all; for {freed} of them the table "
-        "names what would free them."
+        f"At {_number(forced['site_id'].nunique())} a longer interval is barred by {plants(len(forced))} in all; "
+        f"{ways}."
     )
 
 
@@ -117,8 +161,28 @@ def _harm(review: WateringReview) -> str:
         f"On days with topsoil left dry, plants were lost {harm.ratio:.1f} times as often as on other days (95% "
         "interval "
         f"{harm.low:.1f} to {harm.high:.1f}; {harm.losses} losses; {alone}): an association within the same site, "
-        "species, "
-        "light and season."
+        "species, light and season."
+    )
+
+
+def _leaves(review: WateringReview) -> str:
+    """What dropped leaves are held to cost, or why they are not counted."""
+    told, assumed = review.learned.leaves, review.learned.assumed
+    if not assumed.leaves_priced:
+        return ""
+    if told is None:
+        return (
+            "Dropped leaves have a price in the settings, but the records cannot tell how their number follows the "
+            "interval (too few counted): they are left out of the costs."
+        )
+    price, currency = review.learned.price, review.learned.price.currency
+    each = (assumed.dropped_leaf_cost or 0.0) + (assumed.dropped_leaf_minutes or 0.0) * price.wage / 60
+    totals = review.advice.totals.set_index("way")
+    return (
+        f"Dropped leaves are priced at {currency} {each:.2f} each: {currency} {totals.loc[AS_NOW, 'leaves']:,.0f} a "
+        f"quarter as now, {currency} {totals.loc[AS_ADVISED, 'leaves']:,.0f} as advised. On days with topsoil left dry "
+        f"{told.ratio:.1f} times as many dropped as on other days (95% interval {told.low:.1f} to {told.high:.1f}; "
+        f"{told.leaves:,} leaves at {_number(told.sites)}): an association, as above."
     )
 
 
@@ -127,8 +191,8 @@ def _readings(review: WateringReview) -> str:
     fitted = review.sensitivity[review.sensitivity["learned"]].iloc[0]
     return (
         f"About {100 * fitted['misread']:.0f} in 100 looks noted the wrong state of the topsoil, by the records' own "
-        f"evidence; whether 0 or {100 * shares['misread'].max():.0f} in 100 are wrong moves the days until half "
-        "are dry "
+        f"evidence; whether 0 or {100 * shares['misread'].max():.0f} in 100 are wrong moves the days until half are "
+        "dry "
         f"from {shares['dry_half'].iloc[0]:.1f} to {shares['dry_half'].iloc[-1]:.1f}."
     )
 
@@ -137,66 +201,65 @@ def _changes(review: WateringReview) -> str:
     if review.changes.empty:
         return "No site's advised interval is another than it would have been a quarter ago."
     some = review.changes.nlargest(3, "plants")
-    each = "; ".join(f"{r.site_id} from every {r.before} to every {r.advised} days" for r in some.itertuples())
-    return f"The advice changed since last quarter for {len(review.changes)} sites: {each}."
+    each = "; ".join(
+        f"{r.site_id} from every {r.before} to every {r.advised} days ({r.why})" for r in some.itertuples()
+    )
+    more = f"; {len(review.changes) - len(some)} more in the table" if len(review.changes) > len(some) else ""
+    return f"The advice changed since last quarter for {_number(len(review.changes))}: {each}{more}."
 
 
 def turns(review: WateringReview) -> str:
-    """When the look intervals of the other season begin."""
-    other = SEASONS[review.other_season.heated]
-    both = review.advice.plants[["plant_id", "look_every"]].merge(
-        review.other_season.plants[["plant_id", "look_every"]], on="plant_id", suffixes=("", "_then")
-    )
-    differ = int((both["look_every"] != both["look_every_then"]).sum())
+    """The dates on which the season changes over, and what changes with it."""
+    now, then = review.advice, review.other_season
+    by = {"look_every": "look interval", "visit_every": "visit interval of the site"}
+    both = now.plants[["plant_id", *by]].merge(then.plants[["plant_id", *by]], on="plant_id", suffixes=("", "_then"))
+    differ = {name: int((both[name] != both[f"{name}_then"]).sum()) for name in by}
+    sites = now.sites[["site_id", "advised"]].merge(then.sites[["site_id", "advised"]], on="site_id")
+    others = sites.loc[sites["advised_x"] != sites["advised_y"], "site_id"]
+    named = f" ({', '.join(others.head(5))}{', ...' if len(others) > 5 else ''})" if len(others) else ""
     return (
-        f"From {review.turns_on.isoformat()} the {other} begins; {differ} of {len(both)} plants then have another look "
-        "interval (intervals.csv holds both seasons)."
-    )
-
-
-def leaning() -> list[str]:
-    """Species whose leaves turn to the light."""
-    table = species_table()
-    return table.loc[table["leaning"], "name"].tolist()
-
-
-def reminders(review: WateringReview) -> str:
-    """Reminders of common practice, with what the quarter's readings and the standing plants give cause for."""
-    read = review.learned.spells.engine.execute(
-        TEMPERATURES, [COOLEST, WARMEST, review.period.start, review.period.last_day]
-    ).df()
-    outside, number = int(read["outside"].iloc[0]), int(read["readings"].iloc[0])
-    sites = int(read["sites"].iloc[0])
-    turned = int(review.advice.plants["species"].isin(leaning()).sum())
-    return (
-        f"Reminders (common practice, no source): keep most plants between {COOLEST} and {WARMEST} °C ({outside:,} of "
-        f"{number:,} readings of {review.period.name} lay outside, at {sites} sites); no feeding in winter rest nor at "
-        f"the height of summer; turn pots of species that lean to the light at least monthly ({turned} plants here); "
-        "oldest leaves yellowing point to thirst: come more often, do not pour more; green leaves falling in the "
-        "heating season point to dry air."
+        f"Change-over dates: the {SEASONS[then.heated]} begins on {review.turns_on.isoformat()}, the "
+        f"{SEASONS[now.heated]} again on {review.turns_back.isoformat()}. With the change {differ['look_every']} of "
+        f"{plants(len(both))} have another look interval, and {_number(len(others))}{named} another visit interval; "
+        "intervals.csv holds both seasons."
     )
 
 
 def association(review: WateringReview) -> str:
     """What the table of gaps can and cannot say."""
     return (
-        "Losses and yellow leaves by length of gap are what was seen, not what the gap caused: sites on frequent "
-        "visits are "
-        "often the hard ones, a visit is missed for reasons, and sick plants get extra looks."
+        "What was seen after short, planned and long gaps between looks (95% intervals). Not what the gap caused: "
+        "sites "
+        "on frequent visits are often the hard ones, a visit is missed for reasons, and sick plants get extra looks."
     )
 
 
 def followed(review: WateringReview) -> str:
-    """Sites that followed the last advice against those that did not, with what confounds them."""
+    """Whether sites that followed the last advice did better, with what confounds it."""
     made = review.followed.set_index("group")
-    if not made["sites"].sum():
+    one, other = made.loc[FOLLOWED], made.loc[NOT_FOLLOWED]
+    number = int(one["sites"] + other["sites"])
+    if not number:
         return "No change was advised a quarter ago, so there is nothing to follow up."
-    each = "; ".join(
-        f"{group}: {int(row['sites'])} sites, {int(row['losses'])} lost in {row['plant_days'] / 7:,.0f} plant-weeks"
-        for group, row in made.iterrows()
-    )
+    start = f"A change was advised a quarter ago at {_number(number)}: {int(one['sites'])} followed it"
+    ratio = rate_ratio(int(one["losses"]), one["plant_days"], int(other["losses"]), other["plant_days"])
+    if not (one["sites"] and other["sites"]) or not np.isfinite(ratio.low):
+        why = "no loss in either group" if one["sites"] and other["sites"] else "nobody to compare"
+        found = f"whether they did better cannot be told ({why})"
+    else:
+        top = f"{ratio.high:.1f}" if np.isfinite(ratio.high) else "no upper limit"
+        middle = f"{ratio.estimate:.1f} times the losses" if np.isfinite(ratio.estimate) else "more losses"
+        found = (
+            f"they had {middle} per plant-day of those that did not (95% interval {ratio.low:.1f} to {top}; "
+            f"{int(one['losses'] + other['losses'])} losses): {_better(ratio.low, ratio.high)}"
+        )
     return (
-        f"Of the sites for which a change was advised a quarter ago: {each}. Sites that change are not like sites "
-        "that do "
-        "not; only a trial with positions drawn by lot could tell what the change did."
+        f"{start}; {found}. What confounds it: sites that change are not like sites that do not, the season has moved "
+        "on, and a quarter is short. Only a trial with positions drawn by lot could tell what the change did."
     )
+
+
+def _better(low: float, high: float) -> str:
+    if high < 1:
+        return "fewer than chance alone would make likely"
+    return "more than chance alone would make likely" if low > 1 else "no more than chance would make of it"
