@@ -98,11 +98,11 @@ def test_the_page_says_of_each_figure_whose_it_is() -> None:
     shown = assumptions.table(settings.watering, settings).set_index("Setting")
     assert len(shown) == len(NAMES) + 2
     # Given, though equal to what would be assumed: still the owner's.
-    assert shown.loc["watering.plain_fee", "Whose"] == "from your settings"
+    assert shown.loc["plain_fee", "Whose"] == "from your settings"
     assert shown.loc["visit_cost"].tolist()[:2] == ["20", "from your settings"]
     assert shown.loc["wage_per_hour", "Whose"] == "assumed here"
-    assert shown.loc["watering.certainty", "Whose"] == "assumed here"
-    assert shown.loc["watering.dropped_leaf_cost", "Value"] == "not priced"
+    assert shown.loc["certainty", "Whose"] == "assumed here"
+    assert shown.loc["dropped_leaf_cost", "Value"] == "not priced"
 
 
 @pytest.fixture(scope="module")

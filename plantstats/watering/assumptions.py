@@ -42,11 +42,11 @@ def table(assumptions: Assumptions, settings: Settings) -> pd.DataFrame:
     """Everything that the advice rests on beside the records, for the page.
 
     Takes:  assumptions as used; settings of the records.
-    Gives:  one row per figure: Setting (the key in records.toml), Value, Whose ("from your settings" or "assumed
-            here"), What it means and where it comes from.
+    Gives:  one row per figure: Setting (the key in records.toml: the first two at its top, the others under
+            [watering]), Value, Whose ("from your settings" or "assumed here"), What it means and where it comes from.
     """
     rows = [
-        (f"watering.{f.name}", getattr(assumptions, f.name), f.name in settings.watering_given, WHY[f.name])
+        (f.name, getattr(assumptions, f.name), f.name in settings.watering_given, WHY[f.name])
         for f in fields(Assumptions)
     ]
     prices = [(name, getattr(settings, name), name in settings.given, why) for name, why in PRICES.items()]

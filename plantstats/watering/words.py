@@ -24,9 +24,8 @@ BY_SPECIES_CAPTION = (
     "95% intervals that allow for differences between sites; each species where most of it stands."
 )
 ASSUMED_CAPTION = (
-    "What the advice takes for granted beside the records; each is the owner's to change, in records.toml, and the "
-    "page is "
-    "then made anew"
+    "What the advice takes for granted beside the records; each is the owner's to change in records.toml (all but the "
+    "first two under [watering]), and the page is then made anew"
 )
 FOLLOWED_CAPTION = "Losses since the advice of a quarter ago, by what sites did with it: association, not cause"
 FIT_CAPTION = "Share of plants with dry topsoil by days after watering, for the species with most spells."
