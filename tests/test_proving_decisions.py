@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import math
 from datetime import date
 from pathlib import Path
 
+import numpy as np
 import pandas as pd
 import pytest
 
@@ -42,6 +44,31 @@ def made(tmp_path_factory: pytest.TempPathFactory) -> Made:
     advice = advise(learned, loaded, heated=True)
     assert advice is not None
     return loaded, learned, advice, known
+
+
+def test_full_knowledge_is_the_truth_that_the_company_was_made_by(made: Made) -> None:
+    _, learned, _, known = made
+    truth = decisions.with_full_knowledge(learned, known)
+    whole = known.tables["true_quarters"]
+    for row in truth.rates[truth.rates["light"] != "unknown"].to_dict("records"):
+        own = whole[whole["species"].eq(row["species"]) & whole["light"].eq(row["light"])]
+        assert row["rate"] == pytest.approx(own["expected_losses"].sum() / own["plant_days"].sum())
+        assert row["dry_share"] == pytest.approx(own["over_dry_days"].sum() / own["plant_days"].sum())
+    # Ficus lyrata in low light, a pot under 15 cm and double-potted: log of its days plus the three effects.
+    plant = pd.DataFrame(
+        [{"species": "Ficus lyrata", "light": "low", "pot": "under 15 cm", "planter": "double_potted"}]
+    )
+    days = {each.name: each.dry_days for each in TRUTH.species}["Ficus lyrata"]
+    of = TRUTH.dry_light["low"] + TRUTH.dry_pot["under 15 cm"] + TRUTH.dry_planter["double_potted"]
+    scale = truth.dryings[False].log_scale(plant.assign(heating=[True])) - truth.dryings[False].log_scale(
+        plant.assign(heating=[False])
+    )
+    air = learned.cells.dropna(subset=["vpd"])
+    kpa = [np.average(part["vpd"], weights=part["n"]) for _, part in air.groupby("heating")]
+    assert scale[0] == pytest.approx(TRUTH.dry_heating + TRUTH.dry_per_kpa * (kpa[1] - kpa[0]))
+    level = truth.dryings[False].log_scale(plant.assign(heating=[False]))[0]
+    assert level == pytest.approx(math.log(days) + of + TRUTH.dry_per_kpa * (kpa[0] - 1.2))
+    assert truth.harm.ratio == pytest.approx(math.exp(TRUTH.over_dry))
 
 
 def test_what_full_knowledge_would_advise_is_never_more_than_a_change_of_mind_above_the_best(made: Made) -> None:

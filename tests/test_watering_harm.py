@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 from datetime import date
 
 import numpy as np
@@ -10,6 +11,7 @@ import pytest
 
 from plantstats.watering import Assumptions, harm
 from plantstats.watering.collapse import Spells
+from plantstats.watering.drying import NO_MISREAD, Drying
 from tests.watering_simulated import engine, law, simulated
 
 NO_PRIOR = Assumptions(over_dry_ratio=1.0, over_dry_spread=5.0)
@@ -62,6 +64,30 @@ def test_losses_after_the_cut_and_losses_of_the_building_are_not_counted() -> No
     for lost, as_of in ((later, 14), (boiler, 100)):
         made = engine({"days": looks, "spells": spells, "replacements": lost}, as_of)
         assert table(harm.gaps(made)) == [(0, 14, 1, 0)]
+
+
+def test_the_days_left_dry_of_a_gap_are_those_of_the_closed_form() -> None:
+    # Shape 1 and scale 10 days: the chance still to be moist falls by exp(-t / 10) whatever went before, so of 14 days
+    # 14 - 10 x (1 - exp(-1.4)) = 6.466 are dry, begun on the day of the watering or a week after it. For shape 3, a
+    # gap of 1 day begun 20 days after watering: 1 is moist at its start, exp(-(2.05^3 - 2^3)) = 0.5406 in its middle,
+    # exp(-(2.1^3 - 2^3)) = 0.2834 at its end: by Simpson's rule (1 + 4 x 0.5406 + 0.2834) / 6 = 0.5743 on the whole.
+    gaps = pd.DataFrame(
+        {
+            "species": "s",
+            "light": "low",
+            "pot": "15-24 cm",
+            "planter": "direct",
+            "heating": False,
+            "since": [0, 7],
+            "gap": [14, 14],
+        }
+    )
+    theta = np.array([np.log(10.0), 0.0, NO_MISREAD])
+    known = Drying("Weibull", (("intercept", ""),), theta, np.zeros((3, 3)), 9, 0.0, 0.0, 0.0, 0)
+    assert harm.over_dry_days(gaps, known) == pytest.approx([6.466, 6.466], abs=0.01)
+    sharp = dataclasses.replace(known, estimate=np.array([np.log(10.0), np.log(3.0), NO_MISREAD]))
+    late = harm.over_dry_days(gaps.head(1).assign(since=20, gap=1), sharp)
+    assert late == pytest.approx([1 - 0.5743], abs=0.002)
 
 
 def test_the_harm_of_dry_days_is_found_again_on_plants_that_died_by_it() -> None:

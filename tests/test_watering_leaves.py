@@ -41,7 +41,9 @@ def test_the_ratio_and_its_limits_are_those_worked_by_hand() -> None:
 
 
 def test_records_that_cannot_tell_say_nothing() -> None:
-    assert leaf_drop.leaf_drop(*stretches([("A", 10, 0.0, 5), ("B", 10, 10.0, 5)])) is None  # too few leaves
+    few = [(site, 10, dry, leaves) for site in "AB" for dry, leaves in ((0.0, 8), (10.0, 16))]
+    assert leaf_drop.leaf_drop(*stretches(few)) is None  # 48 leaves, fewer than 50
+    assert leaf_drop.leaf_drop(*stretches([*few, ("A", 10, 10.0, 2)])) is not None
     one_site = [("A", 10, 0.0, 100), ("A", 10, 10.0, 300)]
     assert leaf_drop.leaf_drop(*stretches(one_site)) is None
     # Every site has one kind of stretch only: nothing to compare within it.

@@ -15,8 +15,8 @@ DAY_ZERO = date(1970, 1, 1)
 SHAPE = 3.0
 SCALES = {"Ficus lyrata": 9.0, "Aspidistra elatior": 14.0}
 TYPES = {
-    "days": "plant_id varchar, \"at\" bigint, dry bigint, watered bigint, looks bigint, dead bigint",
-    "spells": "plant_id varchar, \"at\" bigint, site_id varchar, species varchar, light varchar, pot varchar, "
+    "days": 'plant_id varchar, "at" bigint, dry bigint, watered bigint, looks bigint, dead bigint',
+    "spells": 'plant_id varchar, "at" bigint, site_id varchar, species varchar, light varchar, pot varchar, '
     "planter varchar, heating boolean",
     "visits": "plant_id varchar, visited_on date, leaves_dropped bigint",
     "replacements": "plant_id varchar, found_on date, replaced_on date, outcome varchar, cause varchar",
