@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import warnings
 from dataclasses import dataclass
+from functools import cached_property
 from typing import NamedTuple
 
 import numpy as np
@@ -34,15 +35,20 @@ class Counts:
     days: sparse.csr_array
     prior: Array
 
-    @property
+    @cached_property
     def by_pattern(self) -> tuple[Array, Array]:
         """Losses and plant-days per pattern."""
         return np.asarray(self.losses.sum(axis=0)).ravel(), np.asarray(self.days.sum(axis=0)).ravel()
 
-    @property
+    @cached_property
     def by_site(self) -> Array:
         """Losses per site."""
         return np.asarray(self.losses.sum(axis=1)).ravel()
+
+    @cached_property
+    def lost_x(self) -> Array:
+        """Sums of x over losses, per site."""
+        return np.asarray(self.losses @ self.x)
 
 
 class Derivatives(NamedTuple):
@@ -91,17 +97,17 @@ def derivatives(counts: Counts, beta: Array, spread: float) -> Derivatives:
             multinomial (Clayton 1978, Biometrika 65:141, from memory). Scores by Fisher's identity,
             information by Louis 1982.
     """
-    rate = np.exp(counts.x @ beta)
-    expected_by = counts.days.multiply(rate[None, :]).tocsr()
+    log_rate = counts.x @ beta
+    expected_by = _scaled(counts.days, np.exp(log_rate)[counts.days.indices])
     expected = np.asarray(expected_by.sum(axis=1)).ravel()
     lost = counts.by_site
     weight = (1 + spread * lost) / (1 + spread * expected)
     uncertain = spread * (1 + spread * lost) / (1 + spread * expected) ** 2
     met = np.asarray(expected_by @ counts.x)
-    scores = np.asarray(counts.losses @ counts.x) - weight[:, None] * met
-    total = np.asarray(expected_by.multiply(weight[:, None]).sum(axis=0)).ravel()
+    scores = counts.lost_x - weight[:, None] * met
+    total = np.asarray(_scaled(expected_by, np.repeat(weight, np.diff(expected_by.indptr))).sum(axis=0)).ravel()
     information = counts.x.T @ (total[:, None] * counts.x) - met.T @ (uncertain[:, None] * met)
-    value = float(np.asarray(counts.losses.sum(axis=0)).ravel() @ (counts.x @ beta))
+    value = float(counts.by_pattern[0] @ log_rate)
     if spread > 0:
         shape = 1 / spread
         value += float(np.sum(
@@ -111,6 +117,11 @@ def derivatives(counts: Counts, beta: Array, spread: float) -> Derivatives:
         value -= float(expected.sum())
     value += float(counts.prior @ (beta - np.exp(beta)))
     return Derivatives(value, scores, information + np.diag(counts.prior * np.exp(beta)), expected, weight)
+
+
+def _scaled(table: sparse.csr_array, by: Array) -> sparse.csr_array:
+    """A sparse table with each stored value times its factor; much quicker than the library's own product."""
+    return sparse.csr_array((table.data * by, table.indices, table.indptr), shape=table.shape)
 
 
 def maximise(counts: Counts, start: Array, spread: float, fixed: dict[int, float] | None = None) -> Array:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from datetime import date
-from functools import cached_property
+from functools import cached_property, lru_cache
 from typing import TYPE_CHECKING
 
 import duckdb
@@ -62,8 +62,8 @@ class PlantTime:
                 client_exits, withdrawn, rh_tenths, rh_readings.
         Keeps:  plant-days and exits of the window.
         """
-        table = ibis.table(self.steps["stretches"].schema(), name="stretches")
-        made = self._ask(stretches.cells(table, by, start, end, where, count_plants=count_plants))
+        wanted = tuple((where or {}).items())
+        made = self._sql(_cells_sql(self.steps["stretches"].schema(), tuple(by), start, end, wanted, count_plants))
         return made.sort_values(by, ignore_index=True) if by else made
 
     @cached_property
@@ -91,9 +91,8 @@ class PlantTime:
         Takes:  dated: "found" or "midpoint".
         Gives:  one row per loss row: plant_id, client_id (of the place on that day), lost_on, quantity.
         """
-        tables = {**unbound(), **{name: ibis.table(step.schema(), name=name) for name, step in self.steps.items()}}
-        happened = exits.events(tables, (self.as_of - date(1970, 1, 1)).days, dated)
-        self.engine.sql(str(ibis.to_sql(happened, dialect="duckdb"))).create_view("redated", replace=True)
+        columns = tuple((name, step.schema()) for name, step in self.steps.items())
+        self.engine.sql(_events_sql(columns, self.as_of, dated)).create_view("redated", replace=True)
         return self._sql("""
             select e.plant_id, s.client_id, date '1970-01-01' + e.ends::int as lost_on, e.taken as quantity
             from redated e join stretches s
@@ -166,9 +165,6 @@ class PlantTime:
             from events group by all
             order by 1, 2""")
 
-    def _ask(self, expression: ibis.Table) -> pd.DataFrame:
-        return self._sql(str(ibis.to_sql(expression, dialect="duckdb")))
-
     def _sql(self, query: str) -> pd.DataFrame:
         frame = _narrow(self.engine.sql(query)).df()
         for column in frame.select_dtypes("datetime"):
@@ -194,10 +190,10 @@ def build(records: Records, as_of: date, dated: str = "found", age_cuts: tuple[i
             engine.unregister("doubted_ids")
         else:
             engine.read_parquet(str(records.parquet(name))).create_view(name)
-    months = periods.heating_months(records.settings.heating_season)
-    steps = stretches.plan(as_of, dated, months, age_cuts)
-    for name, step in steps.items():
-        made = engine.sql(str(ibis.to_sql(step, dialect="duckdb")))
+    months = tuple(sorted(periods.heating_months(records.settings.heating_season)))
+    steps, script = _chain(as_of, dated, months, age_cuts)
+    for name, query in script.items():
+        made = engine.sql(query)
         if name in VIEWS:
             made.create_view(name)
         else:
@@ -205,6 +201,36 @@ def build(records: Records, as_of: date, dated: str = "found", age_cuts: tuple[i
         for earlier in DONE_WITH.get(name, ()):
             engine.execute(f"drop table {earlier}")
     return PlantTime(engine, steps, as_of, dated)
+
+
+# Turning expressions into SQL takes longer than running it on a few thousand plants, and a page asks for the same
+# again and again: the text is kept, the tables it reads are those of the engine it runs on.
+@lru_cache(maxsize=64)
+def _chain(
+    as_of: date, dated: str, months: tuple[int, ...], age_cuts: tuple[int, ...]
+) -> tuple[dict[str, ibis.Table], dict[str, str]]:
+    """The steps of `stretches.plan`, and the same as SQL."""
+    steps = stretches.plan(as_of, dated, months, age_cuts)
+    return steps, {name: _text(step) for name, step in steps.items()}
+
+
+@lru_cache(maxsize=256)
+def _cells_sql(
+    schema: ibis.Schema, by: tuple[str, ...], start: date | None, end: date | None, where: tuple[tuple[str, str], ...],
+    count_plants: bool,
+) -> str:
+    table = ibis.table(schema, name="stretches")
+    return _text(stretches.cells(table, list(by), start, end, dict(where), count_plants=count_plants))
+
+
+@lru_cache(maxsize=64)
+def _events_sql(columns: tuple[tuple[str, ibis.Schema], ...], as_of: date, dated: str) -> str:
+    tables = {**unbound(), **{name: ibis.table(schema, name=name) for name, schema in columns}}
+    return _text(exits.events(tables, (as_of - date(1970, 1, 1)).days, dated))
+
+
+def _text(expression: ibis.Table) -> str:
+    return str(ibis.to_sql(expression, dialect="duckdb"))
 
 
 def _stored(engine: duckdb.DuckDBPyConnection, made: duckdb.DuckDBPyRelation, name: str) -> None:
