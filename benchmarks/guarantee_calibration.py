@@ -48,12 +48,16 @@ class Truth:
     cycle: tuple[float, float]
     site_variance: float
 
-    def hazard(self, classes: np.ndarray) -> np.ndarray:
-        """Classes (species, light, pot numbers) x bands x 12: losses per plant-day at a mean site."""
-        of_class = self.species[classes[:, 0]] + self.light[classes[:, 1]] + self.pot[classes[:, 2]]
+    def level(self, classes: np.ndarray) -> np.ndarray:
+        """Losses per plant-day of classes (species, light, pot numbers) at a mean site, age and season apart."""
+        return self.base * np.exp(
+            self.species[classes[:, 0]] + self.light[classes[:, 1]] + self.pot[classes[:, 2]])
+
+    def shape(self) -> np.ndarray:
+        """Bands x 12: what age and season multiply the level with."""
         angle = 2 * np.pi * (np.arange(12) + 0.5) / 12
         season = self.cycle[0] * np.cos(angle) + self.cycle[1] * np.sin(angle)
-        return self.base * np.exp(of_class[:, None, None] + self.age[None, :, None] + season)
+        return np.exp(self.age[:, None] + season)
 
 
 def draw_truth(rng: np.random.Generator) -> Truth:
@@ -71,7 +75,7 @@ def draw_cells(truth: Truth, rng: np.random.Generator, sites: int, per_site: int
     classes = np.stack([rng.integers(0, k, n) for k in (len(SPECIES), len(LIGHTS), len(POTS))], axis=1)
     plants, born = rng.integers(2, 12, n), rng.uniform(-900, 1000, n)
     effect = rng.gamma(1 / truth.site_variance, truth.site_variance, sites)
-    hazard = truth.hazard(classes)
+    hazard = truth.level(classes)[:, None, None] * truth.shape()
     months = pd.date_range("2023-10-01", periods=36, freq="MS")
     made = []
     for number, month in enumerate(months):
@@ -115,11 +119,12 @@ def quoted_and_true(
 def true_cost(truth: Truth, classes: np.ndarray, made: quote.Quote, effects: int = 400) -> spread.Spread:
     """The distribution of the cost under the truth: a new site's effect, chance, nothing else."""
     n, cut = len(classes), grid(made.terms.starts_on, made.terms.ends_on)
-    hazard = truth.hazard(classes)
-    hazard = np.concatenate([hazard, hazard[:, -1:]], axis=1)
+    shape = truth.shape()
+    shape = np.concatenate([shape, shape[-1:]])
     effect = site_effects(np.full(effects, truth.site_variance), np.zeros(1), np.zeros((effects, 1)), ["new"], 1)
     who = Plants(np.zeros(n), np.zeros(n), np.full(n, cut.edges[-1]), np.zeros(n, dtype="int64"))
-    drawn = Drawn(AGE_CUTS, np.repeat(hazard[None], effects, axis=0), effect, np.ones(effects))
+    drawn = Drawn(AGE_CUTS, np.repeat(truth.level(classes)[None], effects, axis=0),
+                  np.repeat(shape[None], effects, axis=0), effect, np.ones(effects))
     ahead = look_ahead(cut, who, Promise(made.terms.lead_days), drawn)
     return spread.total(ahead.chance, made.lines["quantity"], made.lines["unit"])[0]
 

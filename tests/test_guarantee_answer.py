@@ -91,10 +91,11 @@ def test_hazards_of_lines_are_the_rates_of_the_loss_model(found):
     kind = lines[["species", "light", "pot", "planter"]]
     for band, month in ((0, 1), (1, 7), (2, 12)):
         rate = model.model.rate(kind.assign(age_band=age_bands()[band], month=month))["rate"].to_numpy()
-        assert hazards.central[:, band, month - 1] * 36_525 == pytest.approx(rate)
+        assert hazards.table[:, band, month - 1] * 36_525 == pytest.approx(rate)
     # Draws spread around the estimate, on the log scale.
-    assert (hazards.drawn.min(axis=0) < hazards.central).all()
-    assert (hazards.drawn.max(axis=0) > hazards.central).all()
+    drawn = hazards.drawn_level[..., None, None] * hazards.drawn_shape[:, None]
+    assert (drawn.min(axis=0) < hazards.table).all()
+    assert (drawn.max(axis=0) > hazards.table).all()
 
 
 def test_a_sites_history_is_its_losses_and_what_the_model_expected_there(found):

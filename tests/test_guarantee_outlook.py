@@ -25,10 +25,10 @@ def plants(planted, enter=None, leave=None, site=None):
     )
 
 
-def ahead(cut, who, hazard, promise=None, *, effect=1.0, covered=1.0, **exits):
-    hazard = np.broadcast_to(np.asarray(hazard, float), (1, len(who.planted), len(CUTS) + 2, 12))
+def ahead(cut, who, hazard, promise=None, *, level=1.0, effect=1.0, covered=1.0, **exits):
+    shape = np.broadcast_to(np.asarray(hazard, float), (1, len(CUTS) + 2, 12))
     effects = np.full((1, int(who.site.max()) + 1), effect)
-    drawn = Drawn(CUTS, hazard, effects, np.array([covered]), **exits)
+    drawn = Drawn(CUTS, np.broadcast_to(level, (1, len(who.planted))), shape, effects, np.array([covered]), **exits)
     return outlook.look_ahead(cut, who, promise or Promise(), drawn)
 
 
@@ -105,7 +105,7 @@ def test_a_constant_hazard_gives_poisson_numbers_over_the_term():
     # 1 per year, 2026 and 2027 = 730 days, daily steps.
     cut = grid.grid(date(2026, 1, 1), date(2028, 1, 1), per_month=30)
     made = ahead(cut, plants([0.0]), 1 / 365)
-    assert made.by_step.sum() == pytest.approx(2, abs=1e-5)
+    assert made.by_part.sum() == pytest.approx(2, abs=1e-5)
     assert made.chance[0, 0, :8] == pytest.approx(stats.poisson.pmf(np.arange(8), 2), abs=1e-5)
 
 
@@ -125,8 +125,8 @@ def test_a_plant_replaced_is_young_again():
     hazard[0] = 0.01
     cut = grid.grid(date(2026, 1, 1), date(2027, 1, 1))
     made = ahead(cut, plants([-100.0, 0.0]), hazard)
-    assert made.by_step[0, 0].sum() == 0
-    assert made.by_step[0, 1, 4:].sum() > 0.1  # losses after day 90 are those of successors
+    assert made.by_part[0, 0].sum() == 0
+    assert made.by_part[0, 1, 4:].sum() > 0.1  # losses after day 90 are those of successors
 
 
 def test_the_monthly_step_is_near_the_daily_one():
@@ -134,11 +134,13 @@ def test_the_monthly_step_is_near_the_daily_one():
     # from the middle of a month; with and without a lead time.
     cycle = 1 + 0.3 * np.cos(2 * np.pi * np.arange(12) / 12)
     table = np.array([1.8, 1, 0.85, 0.95, 1])[:, None] * cycle / 365.25
-    hazard = np.array([0.1, 0.25, 0.5])[None, :, None, None] * table
+    level = np.array([[0.1, 0.25, 0.5]])
     start, end = date(2026, 10, 14), date(2029, 10, 14)
     for lead in (0, 14):
         coarse, fine = (
-            ahead(grid.grid(start, end, per), plants([0.0, -200.0, 0.0]), hazard, Promise(lead)).by_step.sum(axis=-1)
+            ahead(
+                grid.grid(start, end, per), plants([0.0, -200.0, 0.0]), table, Promise(lead), level=level
+            ).by_part.sum(axis=-1)
             for per in (1, 30)
         )
         assert np.abs(coarse / fine - 1).max() < 5e-4
@@ -161,7 +163,7 @@ def test_uncovered_causes_and_other_exits_compete_as_worked_by_hand():
     # Uncovered losses replaced, no cap: covered losses come at 0.007 a day while the position lasts, whose
     # end comes at 0.003: 0.007 / 0.003 x (1 - exp(-0.18)).
     goes_on = ahead(cut, plants([0.0]), 0.01, covered=0.7, client=0.002, withdrawn=0.003)
-    assert goes_on.by_step.sum() == pytest.approx(0.007 / 0.003 * (1 - np.exp(-0.18)), rel=1e-4)
+    assert goes_on.by_part.sum() == pytest.approx(0.007 / 0.003 * (1 - np.exp(-0.18)), rel=1e-4)
 
 
 def test_site_effects_scale_losses_and_not_other_exits():
@@ -177,7 +179,7 @@ def test_lines_that_end_on_different_days_keep_their_own_numbers():
         alone = ahead(cut, plants([0.0 if line != 1 else -30.0], leave=[leave]), 0.002, Promise(lead_days=10))
         n = alone.chance.shape[-1]
         assert both.chance[0, line, :n] == pytest.approx(alone.chance[0, 0], abs=1e-11)
-        assert both.by_step[0, line] == pytest.approx(alone.by_step[0, 0], abs=1e-11)
+        assert both.by_part[0, line] == pytest.approx(alone.by_part[0, 0], abs=1e-11)
 
 
 def test_it_agrees_with_plants_lived_through_day_by_day():
@@ -199,7 +201,7 @@ def test_it_agrees_with_plants_lived_through_day_by_day():
         age = np.where(here, age + 1, age)
         wait = np.maximum(wait - 1, 0)
         age[dies], wait[dies] = 0, 10
-    assert made.by_step.sum() == pytest.approx(lost.mean(), abs=4 * lost.std() / np.sqrt(n))
+    assert made.by_part.sum() == pytest.approx(lost.mean(), abs=4 * lost.std() / np.sqrt(n))
     shares = np.bincount(lost, minlength=3) / n
     assert made.chance[0, 0] == pytest.approx(shares, abs=4 * 0.5 / np.sqrt(n))
 
@@ -208,18 +210,40 @@ def test_a_term_of_no_days_promises_nothing():
     cut = grid.grid(date(2026, 5, 1), date(2026, 5, 1))
     made = ahead(cut, plants([0.0, 0.0]), 0.01)
     assert made.chance.tolist() == [[[1.0], [1.0]]]
-    assert made.by_step.shape == (1, 2, 0)
+    assert made.by_part.shape == (1, 2, 0)
 
 
 def test_many_draws_in_blocks_equal_draws_one_by_one(monkeypatch):
     cut = grid.grid(date(2026, 1, 1), date(2028, 1, 1))
     who = plants([0.0, -500.0])
-    hazard = np.random.default_rng(1).uniform(0.0005, 0.003, (7, 2, 5, 12))
-    effect, covered = np.linspace(0.5, 2, 7)[:, None], np.full(7, 0.9)
-    drawn = Drawn(CUTS, hazard, effect, covered, 1e-4, 1e-4)
+    rng = np.random.default_rng(1)
+    drawn = Drawn(CUTS, rng.uniform(0.5, 3, (7, 2)), rng.uniform(0.0005, 0.001, (7, 5, 12)),
+                  np.linspace(0.5, 2, 7)[:, None], np.full(7, 0.9), 1e-4, 1e-4)
     whole = outlook.look_ahead(cut, who, Promise(), drawn)
     monkeypatch.setattr(outlook, "ROWS", 1)
     pieces = outlook.look_ahead(cut, who, Promise(), drawn)
     n = min(whole.chance.shape[-1], pieces.chance.shape[-1])
-    assert whole.by_step == pytest.approx(pieces.by_step, abs=1e-9)
+    assert whole.by_part == pytest.approx(pieces.by_part, abs=1e-9)
     assert whole.chance[..., :n] == pytest.approx(pieces.chance[..., :n], abs=1e-9)
+
+
+@pytest.mark.parametrize("promise", [Promise(14), Promise(0, cap=2), Promise(20, after_uncovered="ends")])
+def test_many_lines_equal_lines_one_by_one(promise):
+    # 80 lines of other levels (0.02 to 1 losses a year), plantings and sites are interpolated between points of the
+    # level; each alone is worked out itself. No outside source: two routes to one number.
+    rng = np.random.default_rng(4)
+    n, draws, cut = 80, 3, grid.grid(date(2026, 10, 14), date(2029, 10, 14))
+    who = plants(rng.uniform(-1500, 200, n).round(), enter=rng.choice([0.0, 30.0], n), site=rng.integers(0, 5, n))
+    level, shape = np.exp(rng.uniform(-4, 0, (draws, n))), rng.uniform(0.5, 1.2, (draws, 5, 12)) / 365
+    effect, covered = rng.gamma(2, 0.5, (draws, 5)), np.array([1.0, 0.8, 0.6])
+    parts = np.stack([np.ones(36), np.linspace(1, 0.9, 36)], axis=1)
+    drawn = Drawn(CUTS, level, shape, effect, covered, 2e-5, 5e-5)
+    whole = outlook.look_ahead(cut, who, promise, drawn, parts)
+    assert outlook._points(level * effect[:, who.site], shape, 1096).shape[1] < n / 2
+    for line in range(n):
+        own = Plants(*(each[[line]] for each in (who.planted, who.enter, who.leave)), np.zeros(1, dtype="int64"))
+        alone = outlook.look_ahead(cut, own, promise, Drawn(
+            CUTS, level[:, [line]], shape, effect[:, [who.site[line]]], covered, 2e-5, 5e-5), parts)
+        k = min(alone.chance.shape[-1], whole.chance.shape[-1])
+        assert whole.chance[:, line, :k] == pytest.approx(alone.chance[:, 0, :k], abs=2e-11)
+        assert whole.by_part[:, line] == pytest.approx(alone.by_part[:, 0], abs=2e-11)

@@ -29,11 +29,10 @@ class HandMade:
 
     def for_lines(self, lines, draws, seed, unseen="group"):
         flat = np.array([self.per_day[name] for name in lines["species"]])
-        central = np.broadcast_to(flat[:, None, None], (len(flat), 5, 12))
         wobble = np.exp(stream(seed, "model").normal(0, self.model_sd, draws)) if self.model_sd else np.ones(draws)
         return LineHazards(
-            CUTS, central, wobble[:, None, None, None] * central, np.full(draws, self.site_variance),
-            np.full(len(flat), self.oldest), ("its own losses",) * len(flat))
+            CUTS, flat, np.ones((5, 12)), np.outer(wobble, flat), np.ones((draws, 5, 12)),
+            np.full(draws, self.site_variance), np.full(len(flat), self.oldest), ("its own losses",) * len(flat))
 
     def site_history(self, sites, draws, seed):
         return np.array([self.lost.get(s, (0, 0))[0] for s in sites], float), np.tile(

@@ -80,8 +80,9 @@ class Flat:
     """A model of one constant hazard per plant-day, sites alike."""
 
     def for_lines(self, lines, draws, seed, unseen="group"):
-        shape = (len(lines), 5, 12)
-        return LineHazards((90, 365, 730), np.full(shape, 0.001), np.full((draws, *shape), 0.001), np.zeros(draws),
+        n = len(lines)
+        return LineHazards((90, 365, 730), np.full(n, 0.001), np.ones((5, 12)), np.full((draws, n), 0.001),
+                           np.ones((draws, 5, 12)), np.zeros(draws),
                            np.full(len(lines), 9e9), ("",) * len(lines))
 
     def site_history(self, sites, draws, seed):

@@ -118,3 +118,20 @@ def test_a_limit_in_money_moves_all_beyond_it_onto_it():
 def test_faulty_chances_are_refused(chance, quantity, what):
     with pytest.raises(spread.SpreadError, match=what):
         spread.total(np.array(chance), quantity, [1] * len(quantity))
+
+
+def test_smooth_lines_added_up_by_their_logarithms_equal_lines_multiplied_one_by_one(monkeypatch):
+    # 400 lines without a common divisor, some dear ones among them that are not smooth. No outside source: two routes
+    # to one number.
+    rng = np.random.default_rng(6)
+    chance = pmf(rng.dirichlet([8, 3, 1, 0.2], size=(4, 400)))
+    quantity, cost = rng.integers(5, 60, 400), np.where(np.arange(400) < 3, 90_000, rng.integers(1500, 9000, 400))
+    found, smooth = [], spread._smooth
+    monkeypatch.setattr(spread, "_smooth", lambda *given: found.append(smooth(*given)) or found[-1])
+    quick = spread.total(chance, quantity, cost, groups=2)
+    assert 390 <= found[0].sum() < 400
+    monkeypatch.setattr(spread, "_smooth", lambda p, c, angle: np.zeros(len(c), dtype=bool))
+    slow = spread.total(chance, quantity, cost, groups=2)
+    for one, other in zip(quick, slow, strict=True):
+        assert one.chance == pytest.approx(other.chance, abs=1e-13)
+        assert [one.point(p) for p in (0.5, 0.8, 0.95)] == [other.point(p) for p in (0.5, 0.8, 0.95)]

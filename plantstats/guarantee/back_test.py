@@ -73,13 +73,15 @@ def back_test(records: Records, period: Period, terms: Terms) -> BackTest | None
     plants = _in_place(records, time, cut_day)
     start = quarters[0].start
     cut = grid(start, period.end)
-    kinds, steps = _foreseen(plants, model, time, terms, cut)
+    inside = [
+        (cut.edges[:-1] >= (quarter.start - start).days) & (cut.edges[:-1] < (quarter.end - start).days)
+        for quarter in quarters]
+    kinds, foreseen = _foreseen(plants, model, time, terms, cut, np.array(inside, dtype="float64").T)
     happened = _happened(records, plants, terms, period)
     rows, laws = [], []
-    for quarter in quarters:
-        inside = (cut.edges[:-1] >= (quarter.start - start).days) & (cut.edges[:-1] < (quarter.end - start).days)
+    for number, quarter in enumerate(quarters):
         # In one quarter a position is hardly ever replaced twice: its chance to be is its expected number.
-        expected = np.minimum(steps[:, :, inside].sum(axis=-1), 1.0)
+        expected = np.minimum(foreseen[:, :, number], 1.0)
         of_quarter = happened[happened["lost_on"].between(pd.Timestamp(quarter.start), pd.Timestamp(quarter.last_day))]
         for site in ["", *sorted(kinds["site_id"].unique())]:
             at = np.flatnonzero(kinds["site_id"].eq(site)) if site else np.arange(len(kinds))
@@ -124,9 +126,9 @@ def _in_place(records: Records, time: plant_time.PlantTime, day: date) -> pd.Dat
 
 
 def _foreseen(
-    plants: pd.DataFrame, model: FittedLosses, time: plant_time.PlantTime, terms: Terms, cut: Grid
+    plants: pd.DataFrame, model: FittedLosses, time: plant_time.PlantTime, terms: Terms, cut: Grid, parts: Array
 ) -> tuple[pd.DataFrame, Array]:
-    """Kinds of plants (with quantity), and expected covered losses: draws x kinds x steps."""
+    """Kinds of plants (with quantity), and expected covered losses: draws x kinds x parts of the steps."""
     rows = plants.assign(planted=(plants["installed_on"] - pd.Timestamp(cut.starts_on)).dt.days.astype("float64"))
     kinds = rows.groupby([*CLASS, "planted", "site_id"], dropna=False)["quantity"].sum().reset_index()
     hazards = model.for_lines(kinds, terms.draws, terms.seed)
@@ -138,9 +140,9 @@ def _foreseen(
     n = len(kinds)
     who = Plants(kinds["planted"].to_numpy(), np.zeros(n), np.full(n, cut.edges[-1]),
                  kinds["site_id"].map({name: k for k, name in enumerate(sites)}).to_numpy())
-    drawn = Drawn(hazards.age_cuts, hazards.drawn, effect, share, float(whole["client_exits"] / whole["plant_days"]),
-                  float(whole["withdrawn"] / whole["plant_days"]))
-    return kinds, look_ahead(cut, who, Promise(terms.lead_days), drawn).by_step
+    drawn = Drawn(hazards.age_cuts, hazards.drawn_level, hazards.drawn_shape, effect, share,
+                  float(whole["client_exits"] / whole["plant_days"]), float(whole["withdrawn"] / whole["plant_days"]))
+    return kinds, look_ahead(cut, who, Promise(terms.lead_days), drawn, parts).by_part
 
 
 def _happened(records: Records, plants: pd.DataFrame, terms: Terms, period: Period) -> pd.DataFrame:

@@ -52,17 +52,17 @@ class FittedLosses:
         first = {str(name): value for name, value in asked.iloc[0].items()}
         cells = cells.assign(**first)
         cell_rows, _ = self.model.rows(cells, "group")
-        rows = line_rows.to_numpy()[:, None, :] + (cell_rows.to_numpy() - cell_rows.to_numpy()[0])[None]
+        apart = cell_rows.to_numpy() - cell_rows.to_numpy()[0]
         beta = self.model.draw(draws, seed)
         unknown = np.sqrt(beside["unknown"].to_numpy())
         # One draw per unseen species, whatever the order of the lines.
         noise = {name: stream(seed, f"unseen {name}").normal(size=draws) for name in set(asked["species"])}
         fall_back = np.stack([noise[name] for name in asked["species"]], axis=1) * unknown
-        log_drawn = np.einsum("lcb,db->dlc", rows, beta, optimize=True) + fall_back[..., None]
-        shape = (len(asked), len(bands), MONTHS)
+        shape = (len(bands), MONTHS)
         oldest = np.array([self.oldest.get(name, self.oldest_of_all) for name in asked["species"]])
         return LineHazards(
-            AGE_CUTS, np.exp(rows @ self.model.beta).reshape(shape), np.exp(log_drawn).reshape(draws, *shape),
+            AGE_CUTS, np.exp(line_rows.to_numpy() @ self.model.beta), np.exp(apart @ self.model.beta).reshape(shape),
+            np.exp(beta @ line_rows.to_numpy().T + fall_back), np.exp(beta @ apart.T).reshape(draws, *shape),
             self._spread(draws, seed), oldest, tuple(beside["basis"]), tuple(notes),
         )
 

@@ -20,18 +20,27 @@ CLASS = ("species", "light", "pot", "planter")  # what tells one line's hazard f
 class LineHazards:
     """Losses per plant-day of each line, by age band (the last: age unknown) and calendar month, at a mean site.
 
-    central: lines x bands x 12; drawn: draws x lines x bands x 12, one draw per possible model; site_variance:
-    per draw, variance of the effect (gamma, mean 1) that the plants of a site share; oldest_days: the greatest
-    age that the records tell about, per line; basis: what each line's rate rests on; notes: what was assumed.
+    Log rates are sums of the terms of the line and those of age and month, so that a hazard is a level times a shape.
+    level: lines; shape: bands x 12; drawn_level: draws x lines, drawn_shape: draws x bands x 12, one draw per possible
+    model; site_variance: per draw, variance of the effect (gamma, mean 1) that the plants of a site share;
+    oldest_days: the greatest age that the records tell about, per line; basis: what each line's rate rests on; notes:
+    what was assumed.
     """
 
     age_cuts: tuple[int, ...]
-    central: Array
-    drawn: Array
+    level: Array
+    shape: Array
+    drawn_level: Array
+    drawn_shape: Array
     site_variance: Array
     oldest_days: Array
     basis: tuple[str, ...]
     notes: tuple[str, ...] = ()
+
+    @property
+    def table(self) -> Array:
+        """Hazards at the estimate: lines x bands x 12."""
+        return self.level[:, None, None] * self.shape
 
 
 class LossModel(Protocol):

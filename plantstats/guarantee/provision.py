@@ -108,21 +108,20 @@ def value(force: InForce, model: FittedLosses, time: PlantTime, start: date, met
     kinds = rows.assign(kind=kind).drop_duplicates("kind").sort_values("kind").reset_index(drop=True)
     end = start + timedelta(days=int(rows["out"].max()) if len(rows) else 0)
     cut = grid(start, end)
-    steps, chance = np.zeros((len(kinds), cut.steps)), [np.ones((method.draws, len(kinds), 1))]
+    # Numbers, and numbers each at what one unit paid then is worth on the day.
+    expected, chance = np.zeros((len(kinds), 2)), np.ones((method.draws, len(kinds), 1))
     if len(kinds):
-        steps, made = _by_terms(kinds, model, time, own=force.own, cut=cut, method=method)
-        chance = [made]
-    number = steps.sum(axis=1)[kind] if len(kinds) else np.zeros(0)
+        parts = np.stack([np.ones(cut.steps), discount(cut, method.discount_percent)], axis=1)
+        expected, chance = _by_terms(kinds, model, time, own=force.own, cut=cut, method=method, parts=parts)
     unit = rows["unit"].to_numpy() * rows["quantity"].to_numpy()
-    worth = discount(cut, method.discount_percent)
-    return Valued(plants, number * rows["quantity"].to_numpy(), number * unit,
-                  (steps @ worth)[kind] * unit if len(kinds) else np.zeros(0), chance[0], kind)
+    return Valued(plants, expected[kind, 0] * rows["quantity"].to_numpy(), expected[kind, 0] * unit,
+                  expected[kind, 1] * unit, chance, kind)
 
 
 def _by_terms(
-    kinds: pd.DataFrame, model: FittedLosses, time: PlantTime, *, own: bool, cut: Grid, method: Method
+    kinds: pd.DataFrame, model: FittedLosses, time: PlantTime, *, own: bool, cut: Grid, method: Method, parts: Array
 ) -> tuple[Array, Array]:
-    """Mean losses by step, and chances by draw, of each kind of guarantee, one group of terms after the other."""
+    """Mean losses by part of the steps, and chances by draw, of each kind of guarantee, group of terms by group."""
     hazards = model.for_lines(kinds, method.draws, method.seed)
     sites = sorted(kinds["site_id"].unique())
     lost, expected = model.site_history(sites, method.draws, method.seed)
@@ -131,22 +130,22 @@ def _by_terms(
     whole_time = time.cells([]).iloc[0]
     gone = float(whole_time["withdrawn"]) / float(whole_time["plant_days"])
     client = float(whole_time["client_exits"]) / float(whole_time["plant_days"])
-    steps = np.zeros((len(kinds), cut.steps))
-    parts: list[tuple[Whole, Array]] = []
+    expected_of = np.zeros((len(kinds), parts.shape[1]))
+    pieces: list[tuple[Whole, Array]] = []
     for _, group in kinds.groupby(["cap", "covered", "excluded"]):
         at = group.index.to_numpy()
         cap, covered, excluded = group.iloc[0][["cap", "covered", "excluded"]]
         share, _ = covered_share(time.losses, _words(covered), _words(excluded), method.draws, method.seed)
         promise = Promise(LEAD_DAYS, 1, "ends") if own else Promise(LEAD_DAYS, None if cap < 0 else int(cap))
-        drawn = Drawn(hazards.age_cuts, hazards.drawn[:, at], effect, share, client, gone)
+        drawn = Drawn(hazards.age_cuts, hazards.drawn_level[:, at], hazards.drawn_shape, effect, share, client, gone)
         who = Plants(group["planted"].to_numpy(), group["enter"].to_numpy(), group["out"].to_numpy(), site[at])
-        ahead = look_ahead(cut, who, promise, drawn)
-        steps[at] = ahead.by_step.mean(axis=0)
-        parts.append((at, ahead.chance))
-    chance = np.zeros((method.draws, len(kinds), max(made.shape[-1] for _, made in parts)))
-    for at, made in parts:
+        ahead = look_ahead(cut, who, promise, drawn, parts)
+        expected_of[at] = ahead.by_part.mean(axis=0)
+        pieces.append((at, ahead.chance))
+    chance = np.zeros((method.draws, len(kinds), max(made.shape[-1] for _, made in pieces)))
+    for at, made in pieces:
         chance[:, at, : made.shape[-1]] = made
-    return steps, chance
+    return expected_of, chance
 
 
 def _words(text: str) -> tuple[str, ...]:

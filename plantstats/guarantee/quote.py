@@ -17,8 +17,10 @@ from plantstats.guarantee.hazards import CLASS, Exits, LineHazards, LossModel, s
 from plantstats.guarantee.money import cents, whole
 from plantstats.guarantee.outlook import Drawn, Outlook, Plants, Promise, look_ahead
 from plantstats.guarantee.plant_list import NEW_SITE
-from plantstats.guarantee.terms import Terms
+from plantstats.guarantee.terms import LEAST_DRAWS, Terms
 
+# Lines times draws beyond which the range of each line's number (not the list's) is told from the first draws only.
+LINE_WORK = 400_000
 SHARE_DRAWS = 150  # draws from which the variance is split by source
 GROUPS = 10  # groups of draws from which the error of the drawing is told
 POINTS = (0.50, 0.80, 0.95)
@@ -91,29 +93,34 @@ def make(listed: pd.DataFrame, model: LossModel, exits: Exits, terms: Terms) -> 
     at = kinds["row"].to_numpy()
     lost, expected = model.site_history(sites, terms.draws, terms.seed)
     effect = site_effects(hazards.site_variance, lost, expected, sites, terms.seed)
-    drawn = Drawn(hazards.age_cuts, hazards.drawn[:, at], effect, exits.covered, exits.client, exits.withdrawn)
+    drawn = Drawn(hazards.age_cuts, hazards.drawn_level[:, at], hazards.drawn_shape, effect, exits.covered,
+                  exits.client, exits.withdrawn)
     plants = _plants(kinds, cut)
     promise = Promise(terms.lead_days, terms.cap_per_position, terms.after_uncovered)
-    look = partial(look_ahead, cut, plants, promise)
+    look = partial(look_ahead, cut, plants, promise, parts=_parts(cut, terms))
     ahead = look(drawn)
-    by_step = ahead.by_step.mean(axis=0)[of_line]
-    lines = _with_costs(lines, by_step, terms)
+    # Contract years, and last all of them, each at what one unit paid then is worth at the start.
+    each = ahead.by_part.mean(axis=0)[of_line]
+    lines = _with_costs(lines, each[:, :-1].sum(axis=1), terms)
     cells = lines.assign(kind=of_line).groupby(["kind", "unit"])["quantity"].sum().reset_index()
     chance, quantity, unit = ahead.chance[:, cells["kind"]], cells["quantity"].to_numpy(), cells["unit"].to_numpy()
     whole_cost, *parts = (
         one.capped(terms.cap_money) for one in spread.total(chance, quantity, unit, groups=GROUPS))
     number = spread.total(chance, quantity, np.ones_like(unit))[0]
+    some = ahead.chance[: max(terms.draws * LINE_WORK // max(LINE_WORK, terms.draws * len(lines)), LEAST_DRAWS)]
     return Quote(
-        terms=terms, cut=cut, lines=lines, by_year=_by_year(by_step, cut, lines), total=whole_cost, number=number,
+        terms=terms, cut=cut, lines=lines,
+        by_year=each[:, :-1] * lines["quantity"].to_numpy()[:, None],
+        total=whole_cost, number=number,
         line_numbers=tuple(
-            spread.total(ahead.chance[:, [kind]], [n], [1])[0]
-            for kind, n in zip(of_line, lines["quantity"], strict=True)),
+            spread.total(some[:, [kind]], [n], [1])[0] for kind, n in zip(of_line, lines["quantity"], strict=True)),
         mean_error=float(np.std([p.mean for p in parts], ddof=1) / np.sqrt(GROUPS)),
         point_errors={
             p: float(np.std([one.point(p) for one in parts], ddof=1) / np.sqrt(GROUPS))
             for p in sorted({*POINTS, terms.certainty})},
-        shares=_shares(look, ahead, cells, drawn, hazards.central[at]),
-        discounted=_discounted(by_step, lines, cut, terms), site_spread=float(hazards.site_variance.mean()),
+        shares=_shares(look, ahead, cells, drawn, hazards, at),
+        discounted=whole(float((lines["quantity"] * lines["unit"]).to_numpy() @ each[:, -1]), terms.rounding),
+        site_spread=float(hazards.site_variance.mean()),
         losses=exits.losses, covered_share=float(exits.covered.mean()),
         notes=(*_list_notes(lines, cut), *beyond, *hazards.notes),
     )
@@ -124,7 +131,7 @@ def _fine_enough(monthly: Grid, hazards: LineHazards) -> Grid:
     if not monthly.steps:
         return monthly
     days = days_at_risk(monthly, np.zeros(1), hazards.age_cuts)[0].sum(axis=0)
-    per_month = float((hazards.central * days).sum(axis=(1, 2)).max()) / monthly.steps
+    per_month = float(hazards.level.max() * (hazards.shape * days).sum()) / monthly.steps
     parts = min(int(np.ceil(per_month / STEP_LOSSES)), MOST_PARTS)
     return monthly if parts <= 1 else grid(monthly.starts_on, monthly.ends_on, parts)
 
@@ -160,30 +167,23 @@ def _plants(kinds: pd.DataFrame, cut: Grid) -> Plants:
     return Plants(kinds["planted"].to_numpy(), np.zeros(n), np.full(n, cut.edges[-1]), kinds["site"].to_numpy())
 
 
-def _with_costs(lines: pd.DataFrame, by_step: Array, terms: Terms) -> pd.DataFrame:
-    each = by_step.sum(axis=1)
+def _with_costs(lines: pd.DataFrame, each: Array, terms: Terms) -> pd.DataFrame:
     expected = each * lines["quantity"].to_numpy()
     costs = [whole(n * unit, terms.rounding) for n, unit in zip(expected, lines["unit"], strict=True)]
     return lines.assign(per_position=each, expected=expected, cost=costs)
 
 
-def _by_year(by_step: Array, cut: Grid, lines: pd.DataFrame) -> Array:
+def _parts(cut: Grid, terms: Terms) -> Array:
+    """Steps x (contract years, then all of them discounted)."""
     years = cut.years()
-    out = np.zeros((len(lines), int(years.max(initial=-1)) + 1))
-    for step, year in enumerate(years):
-        out[:, year] += by_step[:, step] * lines["quantity"].to_numpy()
-    return out
+    return np.column_stack([years[:, None] == np.arange(int(years.max(initial=-1)) + 1),
+                            discount(cut, terms.discount_percent)]).astype("float64")
 
 
 def discount(cut: Grid, percent: tuple[float, ...]) -> Array:
     """Worth at the start of one unit paid in the middle of each step; yearly rates, the last one holding on."""
     rates = np.array([percent[min(int(day / DAYS_PER_YEAR), len(percent) - 1)] for day in cut.middles]) / 100
     return (1 + rates) ** -(cut.middles / DAYS_PER_YEAR)
-
-
-def _discounted(by_step: Array, lines: pd.DataFrame, cut: Grid, terms: Terms) -> int:
-    per_step = (lines["quantity"] * lines["unit"]).to_numpy() @ by_step
-    return whole(float(per_step @ discount(cut, terms.discount_percent)), terms.rounding)
 
 
 def _moments(ahead: Outlook, cells: pd.DataFrame) -> tuple[Array, Array]:
@@ -196,17 +196,20 @@ def _moments(ahead: Outlook, cells: pd.DataFrame) -> tuple[Array, Array]:
 
 
 def _shares(
-    look: Callable[[Drawn], Outlook], ahead: Outlook, cells: pd.DataFrame, drawn: Drawn, central: Array
+    look: Callable[[Drawn], Outlook], ahead: Outlook, cells: pd.DataFrame, drawn: Drawn, hazards: LineHazards,
+    at: npt.NDArray[np.integer[Any]],
 ) -> dict[str, float]:
     """Where the variance comes from: chance given site and model; the site alone; the model alone."""
     some = min(len(drawn.covered), SHARE_DRAWS)
     _, within = _moments(ahead, cells)
     only_site = replace(
-        drawn, hazard=np.repeat(central[None], some, axis=0), effect=drawn.effect[:some],
+        drawn, level=np.repeat(hazards.level[None, at], some, axis=0),
+        shape=np.repeat(hazards.shape[None], some, axis=0), effect=drawn.effect[:some],
         covered=np.full(some, drawn.covered.mean()))
     # The mean of each site's effect, so that its own uncertainty stays out.
     usual = drawn.effect.mean(axis=0) * np.ones((some, 1))
-    only_model = replace(drawn, hazard=drawn.hazard[:some], effect=usual, covered=drawn.covered[:some])
+    only_model = replace(
+        drawn, level=drawn.level[:some], shape=drawn.shape[:some], effect=usual, covered=drawn.covered[:some])
     parts = {"chance": float(within.mean())}
     for name, which in (("site", only_site), ("model", only_model)):
         parts[name] = float(_moments(look(which), cells)[0].var())

@@ -41,8 +41,7 @@ class Chances(NamedTuple):
 
 
 class Numbers(NamedTuple):
-    """Replacements of one position: at_most: (..., n + 1) chances of 0, 1, ... n; by_step: expected
-    numbers."""
+    """Replacements of one position: chance: (..., n + 1) of 0, 1, ... n; by_step: expected numbers."""
 
     chance: Array
     by_step: Array
@@ -58,13 +57,21 @@ def chances(covered: Array, other: Array | float = 0.0, ends: Array | float = 0.
     Source: competing risks with hazards that keep their proportions within a step.
     """
     total = covered + other + ends
-    if not np.all(np.isfinite(total)) or np.any(np.asarray(covered) < 0):
+    if not np.isfinite(total.sum()) or np.min(covered, initial=0.0) < 0:
         raise RenewalError("hazards must be 0 or more, and finite")
-    before = np.cumsum(total, axis=-1) - total
-    # exp(-before) (1 - exp(-total)), shared out by kind; where nothing is at risk, nothing is lost.
-    with np.errstate(invalid="ignore", divide="ignore"):
-        per_hazard = np.where(total > 0, -np.expm1(-total) / total, 1.0) * np.exp(-before)
+    alive = np.exp(total - np.cumsum(total, axis=-1))
+    # alive (1 - exp(-total)), shared out by kind; where nothing is at risk, nothing is lost.
+    per_hazard = np.divide(-np.expm1(-total) * alive, total, out=alive, where=total > 0)
     return covered * per_hazard, np.broadcast_to(other * per_hazard, covered.shape)
+
+
+class Followers(NamedTuple):
+    """What comes after an event of each step, last axis but one: at_least: chances of at least 0, 1, ... further
+    covered losses; after_covered, after_other: expected further ones by part (see `follow`)."""
+
+    at_least: Array
+    after_covered: Array
+    after_other: Array
 
 
 def count(given: Chances, cap: int | None = None) -> Numbers:
@@ -75,49 +82,85 @@ def count(given: Chances, cap: int | None = None) -> Numbers:
     Keeps:  sum of by_step = sum of n x chance.
     Raises: RenewalError when a position would be replaced more than MOST times.
     """
-    steps = given.first.shape[-1]
-    shape = given.first.shape[:-1]
+    ahead = next_covered(given.later, given.later_other)
+    none = np.zeros((given.first.shape[-1], 0))
+    chance = begin(given.first, given.first_other, follow(ahead, cap, none), none, cap).chance
+    lost = given.first if given.first_other is None else given.first + over(given.first_other, ahead)
     by_step = np.zeros(given.first.shape)
-    at_least = [np.ones(shape)]
-    lost = _with_restarts(given.first, given.first_other, given)
+    for _ in range(chance.shape[-1] - 1):
+        by_step = by_step + lost
+        lost = over(lost, ahead)
+    return Numbers(chance, by_step)
+
+
+def follow(ahead: Array, cap: int | None, parts: Array) -> Followers:
+    """Covered losses that follow an event, by backward recursion.
+
+    Takes:  ahead: as `next_covered` gives it; cap; parts: steps x parts: weight with which a loss of each step counts
+            towards each part (years, discounted worth; the unit matrix: each step alone).
+    Gives:  Followers.
+    Raises: RenewalError as `count`.
+    """
+    steps = ahead.shape[-1]
+    ones = np.ones((*ahead.shape[:-1], 1))
+    reached = np.concatenate([ones, np.broadcast_to(parts, (*ahead.shape[:-1], parts.shape[-1]))], axis=-1)
+    at_least, before, summed = [ones[..., 0]], np.zeros(reached[..., 1:].shape), np.zeros(reached[..., 1:].shape)
     limit = MOST if cap is None else cap
     while steps and len(at_least) <= limit:
-        reached = lost.sum(axis=-1)
-        if reached.max(initial=0.0) < NEGLIGIBLE:
+        reached = np.matmul(ahead, reached)
+        if reached[..., 0].max(initial=0.0) < NEGLIGIBLE:
+            before = summed
             break
-        by_step += lost
-        at_least.append(reached)
-        lost = _next(_restart(lost, given), given)
+        at_least.append(reached[..., 0])
+        before, summed = summed, summed + reached[..., 1:]
     else:
         if cap is None and steps:
             raise RenewalError(f"one position would be replaced more than {MOST} times in one term")
-    tail = np.stack([*at_least, np.zeros(shape)], axis=-1)
-    return Numbers(tail[..., :-1] - tail[..., 1:], by_step)
+    return Followers(np.stack(at_least, axis=-1), before, summed)
 
 
-def _next(starts: Array, given: Chances) -> Array:
-    """Covered losses of the plants that began after the events of `starts`."""
-    return np.matmul(starts[..., None, :], given.later)[..., 0, :]
+def over(weights: Array, table: Array) -> Array:
+    """Add rows of a table up by weights: (..., steps) over (..., steps, columns) gives (..., columns)."""
+    return np.matmul(weights[..., None, :], table)[..., 0, :]
 
 
-def _restart(lost: Array, given: Chances) -> Array:
-    """Events after which a plant under the same count begins: the losses, and uncovered losses after them."""
-    if given.later_other is None:
-        return lost
-    # v = lost + v G, by repeated substitution: G is small, so that few rounds leave nothing.
-    starts = term = lost
-    for _ in range(MOST):
-        term = np.matmul(term[..., None, :], given.later_other)[..., 0, :]
-        if term.max(initial=0.0) < NEGLIGIBLE:
-            return starts
-        starts = starts + term
-    raise RenewalError(f"one position would see more than {MOST} losses outside the guarantee in one term")
+def begin(
+    first: Array, first_other: Array | None, after: Followers, parts: Array, cap: int | None = None,
+    add: Callable[[Array, Array], Array] = over,
+) -> Numbers:
+    """Numbers of a position from its first plant and what follows an event.
+
+    Takes:  first, first_other: as in Chances; after, parts, cap: as in `follow`; add: how tables by step are added
+            up with the chances of the first plant as weights.
+    Gives:  Numbers, by_step by part.
+    """
+    table = np.concatenate([after.at_least, after.after_covered], axis=-1)
+    made = add(first, table)
+    if first_other is not None:
+        # An uncovered loss counts for nothing itself: at least one from there is one fewer than from a covered one.
+        more = np.concatenate([after.at_least[..., 1:], np.zeros((*after.at_least.shape[:-1], 1))], axis=-1)
+        made = made + add(first_other, np.concatenate([more, after.after_other], axis=-1))
+    most = after.at_least.shape[-1]
+    reach, by_part = made[..., :most][..., :cap], made[..., most:] + first @ parts
+    seen = int(np.count_nonzero(reach.max(axis=tuple(range(reach.ndim - 1)), initial=0.0) >= NEGLIGIBLE))
+    reach = reach[..., :seen]
+    tail = np.concatenate([np.ones((*reach.shape[:-1], 1)), reach, np.zeros((*reach.shape[:-1], 1))], axis=-1)
+    return Numbers(np.maximum(tail[..., :-1] - tail[..., 1:], 0.0), by_part if cap != 0 else np.zeros(by_part.shape))
 
 
-def _with_restarts(first: Array, first_other: Array | None, given: Chances) -> Array:
-    if first_other is None or given.later_other is None:
-        return first
-    return first + _next(_restart(first_other, given), given)
+def next_covered(later: Array, later_other: Array | None) -> Array:
+    """Chance that the next covered loss after an event of step j falls in step k, whatever uncovered ones lie between.
+
+    Takes:  later, later_other: as in Chances.
+    Raises: RenewalError for uncovered losses without end.
+    """
+    if later_other is None:
+        return later
+    try:
+        # x = later + later_other x: each uncovered loss puts a new plant under the same count.
+        return np.asarray(np.linalg.solve(np.eye(later.shape[-1]) - later_other, later), dtype="float64")
+    except np.linalg.LinAlgError:
+        raise RenewalError("one position would see losses outside the guarantee without end") from None
 
 
 def from_law(lost_by: Callable[[Array], Array], cut: Grid, lead_days: float = 0.0, age: float = 0.0) -> Chances:

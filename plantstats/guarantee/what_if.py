@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 import numpy as np
+import numpy.typing as npt
 import pandas as pd
 
 from plantstats.guarantee.grid import Array, grid
@@ -22,20 +23,24 @@ if TYPE_CHECKING:
 ENOUGH_DAYS = 3_652
 MOST_DRAWS = 200
 BRIGHTER = {"low": "medium", "medium": "high"}
+COLUMNS = ["position", "species", "light", "other", "now", "then", "ratio", "low", "high", "saving", "clear"]
 MOIST = 40.0  # percent, where the loss model takes the air to be dry no more
 
 
 def expected_numbers(lines: pd.DataFrame, model: FittedLosses, exits: Exits, terms: Terms) -> Array:
-    """Expected replacements of one new plant's position at a mean site: draws of the model x lines."""
+    """Expected replacements of one new plant's position at a mean site: draws of the model x lines.
+
+    Takes:  lines: the columns of CLASS and, where the air is to be told, humidity in percent; model; exits; terms.
+    """
     draws = min(terms.draws, MOST_DRAWS)
     hazards = model.for_lines(lines, draws, terms.seed, "group")
     cut = grid(terms.starts_on, terms.ends_on)
     n = len(lines)
     new = Plants(np.zeros(n), np.zeros(n), np.full(n, cut.edges[-1]), np.zeros(n, dtype="int64"))
-    drawn = Drawn(hazards.age_cuts, hazards.drawn, np.ones((draws, 1)), exits.covered[:draws], exits.client,
-                  exits.withdrawn)
+    drawn = Drawn(hazards.age_cuts, hazards.drawn_level, hazards.drawn_shape, np.ones((draws, 1)),
+                  exits.covered[:draws], exits.client, exits.withdrawn)
     promise = Promise(terms.lead_days, terms.cap_per_position, terms.after_uncovered)
-    return look_ahead(cut, new, promise, drawn).by_step.sum(axis=-1)
+    return look_ahead(cut, new, promise, drawn, np.ones((cut.steps, 1))).by_part[..., 0]
 
 
 def better_species(quote: Quote, model: FittedLosses, exits: Exits) -> pd.DataFrame:
@@ -50,8 +55,8 @@ def better_species(quote: Quote, model: FittedLosses, exits: Exits) -> pd.DataFr
     """
     seen = model.seen()
     enough = seen[(seen["plant_days"] >= ENOUGH_DAYS) & seen["light"].ne("unknown")]
-    lines = quote.lines[["position", *CLASS, "quantity", "unit"]].assign(row=np.arange(len(quote.lines)))
-    pairs = lines.merge(enough[["light", "species"]].rename(columns={"species": "other"}), on="light")
+    kinds = _kinds(quote)
+    pairs = kinds.merge(enough[["light", "species"]].rename(columns={"species": "other"}), on="light")
     pairs = pairs[pairs["other"].ne(pairs["species"])]
     return _compared(pairs, pairs.assign(species=pairs["other"]), quote, model, exits)
 
@@ -59,10 +64,10 @@ def better_species(quote: Quote, model: FittedLosses, exits: Exits) -> pd.DataFr
 def brighter_place(quote: Quote, model: FittedLosses, exits: Exits) -> pd.DataFrame:
     """The same plants one light band brighter, where the records have plants in that band (see `better_species`)."""
     bands = set(model.seen()["light"])
-    lines = quote.lines[["position", *CLASS, "quantity", "unit"]].assign(row=np.arange(len(quote.lines)))
-    lines = lines.assign(other=lines["light"].map(BRIGHTER))
-    lines = lines[lines["other"].isin(bands)]
-    return _compared(lines, lines.assign(light=lines["other"]), quote, model, exits)
+    kinds = _kinds(quote)
+    kinds = kinds.assign(other=kinds["light"].map(BRIGHTER))
+    kinds = kinds[kinds["other"].isin(bands)]
+    return _compared(kinds, kinds.assign(light=kinds["other"]), quote, model, exits)
 
 
 def moist_air(quote: Quote, model: FittedLosses, exits: Exits) -> pd.DataFrame:
@@ -71,25 +76,41 @@ def moist_air(quote: Quote, model: FittedLosses, exits: Exits) -> pd.DataFrame:
     Gives:  no rows where the records hold no humidity. In these records season and humidity may move together:
             the loss model's page says how far they can be told apart.
     """
-    lines = quote.lines[["position", *CLASS, "quantity", "unit"]].assign(row=np.arange(len(quote.lines)))
+    kinds = _kinds(quote).assign(other=f"{MOIST:.0f}% and more")
     if "dry_air" not in model.model.formula:
-        lines = lines.iloc[:0]
-    lines = lines.assign(other=f"{MOIST:.0f}% and more")
-    return _compared(lines, lines.assign(humidity=MOIST), quote, model, exits)
+        kinds = kinds.iloc[:0]
+    return _compared(kinds, kinds.assign(humidity=MOIST), quote, model, exits)
+
+
+def _kinds(quote: Quote) -> pd.DataFrame:
+    """Different plants of the list, by the columns of CLASS: thousands of lines are far fewer kinds."""
+    return quote.lines[list(CLASS)].drop_duplicates().reset_index(drop=True)
 
 
 def _compared(now: pd.DataFrame, then: pd.DataFrame, quote: Quote, model: FittedLosses, exits: Exits) -> pd.DataFrame:
+    """Best alternative of each line; `now` and `then` hold kinds of plants in step."""
     if now.empty:
-        columns = ["position", "species", "light", "other", "now", "then", "ratio", "low", "high", "saving", "clear"]
-        return pd.DataFrame({name: pd.Series(dtype="object") for name in columns})
-    terms = quote.terms
-    before = expected_numbers(now, model, exits, terms)
-    after = expected_numbers(then, model, exits, terms)
-    ratio = after / np.maximum(before, 1e-300)
-    saving = ((before - after).mean(axis=0) * now["quantity"] * now["unit"]).round().astype("int64")
-    made = now.assign(
-        now=100 * before.mean(axis=0), then=100 * after.mean(axis=0), ratio=after.mean(axis=0) / before.mean(axis=0),
-        low=np.quantile(ratio, 0.025, axis=0), high=np.quantile(ratio, 0.975, axis=0), saving=saving)
-    made = made.assign(clear=made["high"] < 1)
-    best = made[made["ratio"] < 1].sort_values(["row", "ratio", "other"]).drop_duplicates("row")
-    return best.drop(columns=["pot", "planter", "quantity", "unit", "row"]).reset_index(drop=True)
+        return pd.DataFrame({name: pd.Series(dtype="object") for name in COLUMNS})
+    before, of_now = _by_kind(now, model, exits, quote.terms)
+    after, of_then = _by_kind(then, model, exits, quote.terms)
+    mean_now, mean_then = before.mean(axis=0)[of_now], after.mean(axis=0)[of_then]
+    ratio = np.divide(mean_then, mean_now, out=np.ones_like(mean_now), where=mean_now > 0)
+    made = now[[*CLASS, "other"]].assign(
+        now=100 * mean_now, then=100 * mean_then, ratio=ratio, of_now=of_now, of_then=of_then)
+    best = made[made["ratio"] < 1].sort_values([*CLASS, "ratio", "other"]).drop_duplicates(list(CLASS))
+    drawn = after[:, best["of_then"]] / np.maximum(before[:, best["of_now"]], 1e-300)
+    best = best.assign(low=np.quantile(drawn, 0.025, axis=0), high=np.quantile(drawn, 0.975, axis=0))
+    lines = quote.lines[["position", *CLASS, "quantity", "unit"]].merge(
+        best.drop(columns=["of_now", "of_then"]), on=list(CLASS))
+    saving = ((lines["now"] - lines["then"]) / 100 * lines["quantity"] * lines["unit"]).round().astype("int64")
+    return lines.assign(saving=saving, clear=lines["high"] < 1)[COLUMNS]
+
+
+def _by_kind(
+    rows: pd.DataFrame, model: FittedLosses, exits: Exits, terms: Terms
+) -> tuple[Array, npt.NDArray[np.int64]]:
+    """Expected numbers (draws x different rows), and which of them is each row's."""
+    keys = [name for name in (*CLASS, "humidity") if name in rows]
+    which = rows.groupby(keys, sort=True).ngroup()
+    different = rows.assign(which=which).drop_duplicates("which").sort_values("which").reset_index(drop=True)
+    return expected_numbers(different[keys], model, exits, terms), which.to_numpy()
