@@ -321,6 +321,19 @@ def test_the_care_sheet_holds_each_standing_plant_once_and_prints_on_a4(review: 
     assert set(book.sheetnames) == {r for r in review.advice.sites["region"]}
 
 
+def test_the_care_sheet_says_in_words_what_is_new_for_a_plant(review: WateringReview) -> None:
+    # Every 14 days as before: nothing. Passed by at every second weekly visit. A site that came every 14 days, now 7.
+    assert [care_sheet._change(*each) for each in ((14, 14, 14), (7, 7, 14), (14, 7, 7), (14, 7, 14))] == [
+        "none",
+        "only at one visit in 2",
+        "was every 14 days",
+        "none",
+    ]
+    rows = care_sheet.sheet_rows(review)
+    assert rows["usually"].str.fullmatch(r"day \d+").all()
+    assert rows["look"].str.fullmatch(r"\d+ days").all()
+
+
 def test_what_a_spreadsheet_would_run_as_a_formula_stays_text(review: WateringReview) -> None:
     plants = review.advice.plants.assign(position="=HYPERLINK(1)", species="@SUM(A1)")
     poisoned = dataclasses.replace(review, advice=dataclasses.replace(review.advice, plants=plants))

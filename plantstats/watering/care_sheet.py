@@ -81,7 +81,7 @@ def sheet_rows(review: WateringReview) -> pd.DataFrame:
                 f"reservoir empty, top {d:g} cm dry" if r else f"top {d:g} cm are dry"
                 for d, r in zip(depth, reservoir, strict=True)
             ],
-            "usually": [f"{d:.0f} days on" if pd.notna(d) else "" for d in by],
+            "usually": [f"day {d:.0f}" if pd.notna(d) else "" for d in by],
             "change": [
                 _change(n, v, k)
                 for n, v, k in zip(plants["now"], plants["visit_every"], plants["look_every"], strict=True)
@@ -133,6 +133,7 @@ def _sheet(sheet: Worksheet, route: str, rows: pd.DataFrame, review: WateringRev
             None,
         ),
         ("The finger in the pot decides. Only how often changes, never how much water at once.", None),
+        ("Days by which a plant is usually dry count from its last watering.", None),
     ]
     for text, font in lead:
         sheet.append([harmless(text)])
