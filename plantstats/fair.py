@@ -59,15 +59,18 @@ def over_dispersion(observed: Counts, expected: Counts, winsor: float = WINSOR) 
 
     Takes:  observed and expected losses per group; winsor: the share of groups, on each side, whose deviation
             is drawn in to that of the next.
-    Gives:  multiple of the Poisson variance, at least 1; 1 where fewer than five groups expected a loss.
-    Source: Spiegelhalter 2005: mean square of (O - E) / sqrt(E), winsorised. Divided here by what winsorising
-            leaves of a normal variable's mean square, so that chance alone gives about 1 (0.68 without).
+    Gives:  multiple of the Poisson variance, at least 1; 1 where fewer than five groups expected a loss, or none lost.
+    Source: Spiegelhalter 2005: mean square of (O - E) / sqrt(E), winsorised. E is scaled here to the groups' own
+            total: a quarter that is worse for all alike is no difference between groups, and must not widen the limits
+            that it is judged by. Divided by what winsorising leaves of a normal variable's mean square, and by the
+            degree of freedom that the scale takes, so that chance alone gives about 1.
     """
     count, expectation = _checked(observed, expected)
     known = expectation > 0
-    if known.sum() < MIN_GROUPS:
+    if known.sum() < MIN_GROUPS or count[known].sum() == 0:
         return 1.0
-    z = (count[known] - expectation[known]) / np.sqrt(expectation[known])
+    count, own = count[known], expectation[known] * count[known].sum() / expectation[known].sum()
+    z = (count - own) / np.sqrt(own) * np.sqrt(len(own) / (len(own) - 1))
     # At least one on each side: among seven sites, too, one far out must not widen its own limits.
     ordered, cut = np.sort(z), math.ceil(winsor * len(z))
     drawn = np.clip(z, ordered[cut], ordered[-1 - cut])

@@ -44,6 +44,8 @@ def log_rank(lives: pd.DataFrame, by: list[str], within: list[str] | None = None
             fails on groups without losses; it agrees with it where that can answer.
     """
     good = _apart(check_lives(lives), within or [])
+    if good.empty:
+        return LogRank(np.nan, 0, np.nan, pd.DataFrame(columns=[*by, "n_plants", "losses", "expected"]), [])
     groups = list(in_groups(good, by))
     names = [tuple(values.values()) for values, _ in groups]
     gap, expected, variance = _gaps([group for _, group in groups])

@@ -46,14 +46,20 @@ def test_nothing_expected_gives_no_ratio():
 
 
 def test_over_dispersion_is_the_mean_square_deviation_with_the_outer_tenth_drawn_in():
-    # Ten groups expecting 100 each; z = (O - 100) / 10 = -2 -2 -1 -1 0 0 1 1 2 and 9. Winsorised by
-    # one on each side: the 9 becomes 2, the lowest stays -2. Squares 4 4 1 1 0 0 1 1 4 4 = 20, mean 2.
+    # Ten groups expecting 100 each, 1,000 lost in all; z = (O - 100) / 10 = -3 -2 -2 -1 -1 -1 0 0 1 and 9. Winsorised by
+    # one on each side: the 9 becomes 1, the -3 becomes -2. Squares 4 4 4 1 1 1 0 0 1 1 = 17, mean 1.7; one degree of
+    # freedom goes to the groups' own total: 1.7 x 10 / 9 = 1.88889.
     # Winsorising by 10% leaves this of a normal's mean square: 2 x 0.1 x 1.28155^2 + 0.8 - 2 x 1.28155 x
-    # 0.175498 = 0.32848 + 0.8 - 0.44982 = 0.67866. 2 / 0.67866 = 2.94698.
-    observed = [80, 80, 90, 90, 100, 100, 110, 110, 120, 190]
-    assert fair.over_dispersion(observed, 100.0) == pytest.approx(2.94698, abs=5e-5)
-    # Plainly: (4 + 4 + 1 + 1 + 0 + 0 + 1 + 1 + 4 + 81) / 10.
-    assert fair.over_dispersion(observed, 100.0, winsor=0) == pytest.approx(9.7)
+    # 0.175498 = 0.32848 + 0.8 - 0.44982 = 0.67866. 1.88889 / 0.67866 = 2.78326.
+    observed = [70, 80, 80, 90, 90, 90, 100, 100, 110, 190]
+    assert fair.over_dispersion(observed, 100.0) == pytest.approx(2.78326, abs=5e-5)
+    # Plainly: (9 + 4 + 4 + 1 + 1 + 1 + 0 + 0 + 1 + 81) / 9.
+    assert fair.over_dispersion(observed, 100.0, winsor=0) == pytest.approx(102 / 9)
+
+
+def test_what_is_worse_for_all_groups_alike_is_no_over_dispersion():
+    # Twice the expected 10 at each of eight sites: they do not differ at all.
+    assert fair.over_dispersion([20] * 8, 10.0) == 1
 
 
 def test_over_dispersion_is_not_claimed_below_one_nor_of_a_handful_of_groups():
@@ -134,7 +140,8 @@ def test_a_quarter_without_any_loss_is_compared_without_shrinkage():
     made = fair.as_findings(fair.compare(groups(losses=[0] * 8)), ["site_id"], "2026-Q3")
     assert set(made.loc[made["measure"] == "shrunk_ratio", "note"]) == {
         "too little to learn from", "nothing was expected"}
-    assert not made["note"].str.contains("stands out").any()
+    # None lost of 6 expected: p = 2 exp(-6) = 0.005, seventh part of 10% = 0.014. Of 3.5: 0.060 against 0.029.
+    assert list(made["site_id"][made["note"].str.contains("stands out")]) == ["S6"]
 
 
 def test_losses_where_none_could_be_expected_are_refused():

@@ -79,7 +79,7 @@ def test_a_one_rate_model_expects_the_earlier_rate_times_these_plant_days():
                    "n_plants": 100}
             now = start is not None
             return pd.DataFrame([row | {
-                "month": pd.Timestamp("2026-07-01" if now else "2026-04-01"), "plant_days": 9000 if now else 30_000,
+                "month": pd.Timestamp("2026-07-01" if now else "2025-07-01"), "plant_days": 9000 if now else 30_000,
                 "losses": 14 if now else 30}])
 
     judged = expected.expect(Time(), QUARTER)
@@ -137,7 +137,7 @@ def test_without_its_largest_event_a_quarter_is_judged_on_the_rest(quarter):
 
 
 def test_an_earlier_event_left_out_takes_its_losses_and_no_plant_days_from_what_is_learned():
-    # One stratum: 30 losses in 30,000 plant-days, of which 20 fell to cold in five days (12 of one line, 8 of another)
+    # One stratum: 30 losses in 30,000 plant-days, of which 20 fell to heat in five days (12 of one line, 8 of another)
     # and 3 more of the line by drought: 10 in 30,000 are left, so 9,000 plant-days now lead to expect 3.
     cell = {"site_id": "S1", "species": "Ficus lyrata", "light": "medium", "pot": "15-24 cm", "planter": "direct",
             "age_band": "days 91-365", "heating": False, "repotted": "never", "moved": "never", "rh_band": "missing",
@@ -147,18 +147,18 @@ def test_an_earlier_event_left_out_takes_its_losses_and_no_plant_days_from_what_
         dated = "found"
         losses = pd.DataFrame({
             "plant_id": ["P1", "P2", "P1", "P3"], "site_id": "S1", "client_id": "C1", "quantity": [12, 8, 3, 7],
-            "cause": ["temperature", "temperature", "water_deficit", "unknown"], "month": pd.Timestamp("2026-01-01"),
-            "found_on": pd.to_datetime(["2026-01-10", "2026-01-15", "2026-01-12", "2026-01-12"])})
+            "cause": ["temperature", "temperature", "water_deficit", "unknown"], "month": pd.Timestamp("2025-07-01"),
+            "found_on": pd.to_datetime(["2025-07-10", "2025-07-15", "2025-07-12", "2025-07-12"])})
         losses = losses.assign(lost_on=losses["found_on"])
 
         def cells(self, by, start=None, end=None, where=None, *, count_plants=True):
             assert where in (None, {"site_id": "S1"})
-            january = {"month": pd.Timestamp("2026-01-01")}
+            before = {"month": pd.Timestamp("2025-07-01")}
             if where:
-                return pd.DataFrame([cell | january | {"plant_id": p, "plant_days": 9, "losses": n}
+                return pd.DataFrame([cell | before | {"plant_id": p, "plant_days": 9, "losses": n}
                                      for p, n in (("P1", 15), ("P2", 8), ("P3", 7))])
             if start is None:
-                return pd.DataFrame([cell | january | {"plant_days": 30_000, "losses": 30}])
+                return pd.DataFrame([cell | before | {"plant_days": 30_000, "losses": 30}])
             return pd.DataFrame([cell | {"month": pd.Timestamp("2026-07-01"), "client_id": "C1", "plant_id": "P4",
                                          "plant_days": 9000, "losses": 4}])
 
@@ -167,7 +167,7 @@ def test_an_earlier_event_left_out_takes_its_losses_and_no_plant_days_from_what_
     found = expected.without_earlier_event(quiet).set_index("measure")
     event = found.loc["earlier_event_share"]
     assert (event["losses"], event["site_id"], event["cause"]) == (20, "S1", "temperature")
-    assert event["estimate"] == pytest.approx(100 * 20 / 30) and event["note"] == "found from 2026-01-10 on"
+    assert event["estimate"] == pytest.approx(100 * 20 / 30) and event["note"] == "found from 2025-07-10 on"
     assert found.loc["expected_losses_without_earlier_event", "estimate"] == pytest.approx(3, rel=1e-6)
     assert found.loc["observed_expected_without_earlier_event", "estimate"] == pytest.approx(4 / 3, rel=1e-6)
     assert expected.expect(Time(), QUARTER).model.losses == 30
@@ -219,3 +219,42 @@ def test_conditions_never_seen_before_are_left_out_of_both_sides_and_said(made, 
     assert judged.set_aside["plant_id"].iloc[0] not in set(judged.plants["plant_id"])
     note = expected.expected_findings(judged).set_index("measure").loc["expected_losses", "note"]
     assert "conditions that earlier quarters never saw" in note
+
+
+def test_a_season_that_earlier_quarters_do_not_hold_is_refused_by_the_names_of_its_months(tmp_path):
+    # One quarter of records before: April to June says nothing of July to September.
+    young = InventedRecords(tmp_path, 300, 6, replace(TRUTH, base_rate=30.0), years=0.5)
+    with pytest.raises(ModelError, match="no July and no August and no September before 2026-Q3 is on record"):
+        expected.expect(plant_time.build(young, LAST, "found"), QUARTER, young.species)
+
+
+def _judged(quarter, losses: np.ndarray) -> pd.Series:
+    made = expected.expected_findings(quarter._replace(plants=quarter.plants.assign(losses=losses)))
+    whole = made[made["measure"].eq("observed_expected") & made[["client_id", "site_id", "species"]].isna().all(axis=1)]
+    return whole.iloc[0]
+
+
+def test_a_quarter_that_is_worse_at_every_site_alike_does_not_hide_itself(quarter):
+    # The company's plants at eight large sites, five times as many of each, and twice the expected losses at all of
+    # them. The sites differ by chance alone; dispersion measured about "as expected" would take the worsening itself
+    # for differences between sites and widen the limits until hardly any is seen.
+    plants = quarter.plants
+    eight = plants["site_id"].map({site: f"S{n % 8}" for n, site in enumerate(sorted(plants["site_id"].unique()))})
+    many = plants.assign(site_id=eight, alone=5 * plants["alone"], expected=5 * plants["expected"])
+    large = quarter._replace(plants=many, gradient=5 * quarter.gradient)
+    rng = np.random.default_rng(11)
+    seen = [_judged(large, rng.poisson(2 * many["expected"]))["low"] > 1 for _ in range(20)]
+    assert np.mean(seen) >= 0.9
+
+
+def test_losses_heaped_at_a_few_sites_widen_the_limits_of_the_whole(quarter):
+    # The same number of losses, spread as expected or all at every fifth site.
+    plants = quarter.plants
+    total = 4 * len(plants["site_id"].unique())
+    share = plants["expected"] / plants["expected"].sum()
+    every_fifth = plants["site_id"].isin(sorted(plants["site_id"].unique())[::5])
+    rng = np.random.default_rng(12)
+    even = _judged(quarter, rng.multinomial(total, share))
+    heaped = _judged(quarter, rng.multinomial(total, share.where(every_fifth, 0) / share[every_fifth].sum()))
+    assert even["estimate"] == pytest.approx(heaped["estimate"])
+    assert np.log(heaped["high"] / heaped["low"]) > 1.2 * np.log(even["high"] / even["low"])

@@ -29,7 +29,8 @@ findings.define(
 
 
 class Apart(NamedTuple):
-    """What the records can tell of season and humidity; `model` has both terms when `told`, else season alone."""
+    """What the records can tell of season and humidity; `model` has both terms when `told`, else season alone (with
+    too few months for season: humidity alone)."""
 
     told: bool
     inflation: float
@@ -60,14 +61,19 @@ def tell_apart(cells: pd.DataFrame, species: pd.DataFrame | None = None) -> Apar
             raise
         reason = f"{reason}: {error}"
     else:
+        if not set(both.names) & {"dry_air", "vpd_kpa"}:
+            alone = fit(cells, species, formula=terms.SEASON_ONLY)
+            why = f"no air below {both.terms.threshold:g}% humidity is on record, so nothing can be said about dry air"
+            return Apart(False, np.nan, share, sites, why, alone, None)
+        if not set(both.names) & set(terms.SEASON):
+            why = "fewer than three calendar months are on record, so nothing can be said about season"
+            return Apart(False, np.nan, share, sites, why, both, None)
         inflation = humidity_inflation(both)
         if inflation <= MOST_INFLATION and share >= 100 * FEWEST_SHARE:
             return Apart(True, inflation, share, sites, "season and humidity are told apart", both, None)
     season = fit(cells, species, formula=terms.SEASON_ONLY)
     humidity = fit(cells, species, formula=terms.HUMIDITY_ONLY)
     return Apart(False, inflation, share, sites, reason, season, humidity)
-
-
 
 
 def humidity_inflation(model: LossModel) -> float:

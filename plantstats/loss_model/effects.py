@@ -120,6 +120,8 @@ def contrasts(model: LossModel) -> list[Contrast]:
     every = pd.Series(True, patterns.index)
     if "year_cos" in names:
         for one, other, words in ((1, 7, "January against July"), (4, 10, "April against October")):
+            if model.terms.unseen_months((one, other)):
+                continue
             months = terms.weather(pd.Series([one, other]), pd.Series([np.nan, np.nan]), model.terms)
             gap = months.iloc[0] - months.iloc[1]
             made.append(Contrast(

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from calendar import month_name
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from datetime import date, timedelta
 
@@ -53,6 +54,11 @@ class Terms:
     heating_months: tuple[int, ...] = ()
     levels: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
     vpd_by_month: Mapping[int, float] = field(default_factory=dict)
+    months: tuple[int, ...] = tuple(range(1, 13))
+
+    def unseen_months(self, asked: Iterable[int]) -> list[str]:
+        """Names of the calendar months (1 to 12) asked for that the records do not hold: no season is guessed."""
+        return [month_name[m] for m in sorted(set(asked) - set(self.months))]
 
     @property
     def vpd_at_threshold(self) -> float:
@@ -124,8 +130,9 @@ def learn(cells: pd.DataFrame, threshold: float = HUMIDITY_THRESHOLD) -> Terms:
     heated = cells.loc[cells["heating"].astype(bool), "month"].dt.month
     dry_by_month = {int(str(m)): float(d) for m, d in by_month.items()}
     vpd_by_month = {int(str(m)): float(d) for m, d in vpd.items()}
-    levels = {factor: tuple(sorted(cells[factor].astype("str").unique())) for factor in FACTORS}
-    return Terms(first, threshold, dry_by_month, tuple(sorted(heated.unique().tolist())), levels, vpd_by_month)
+    levels = {factor: tuple(sorted(map(str, cells[factor].unique()))) for factor in FACTORS}
+    months = tuple(sorted(int(m) for m in cells["month"].dt.month.unique()))
+    return Terms(first, threshold, dry_by_month, tuple(sorted(heated.unique().tolist())), levels, vpd_by_month, months)
 
 
 def columns(cells: pd.DataFrame, terms: Terms, pool: bool = False) -> pd.DataFrame:
@@ -147,7 +154,7 @@ def columns(cells: pd.DataFrame, terms: Terms, pool: bool = False) -> pd.DataFra
             made[column] = (band / weight.groupby(cells["rh_band"]).transform("sum")).where(read, 0.0).round(6)
     for factor in FACTORS:
         levels = cells[factor].astype("str")
-        others = sorted(set(levels) - {terms.first[factor]})
+        others = sorted(set(levels.unique()) - {terms.first[factor]})
         made[factor] = pd.Categorical(levels, [terms.first[factor], *others])
     return made.assign(losses=cells["losses"].astype("float64"), species=cells["species"].astype("str"))
 
