@@ -54,10 +54,12 @@ def in_groups(lives: pd.DataFrame, by: list[str]) -> Iterator[tuple[dict[str, An
     """Split lives by columns.
 
     Takes:  lives; by: columns, none for all in one.
-    Gives:  per group the columns' values and its lives, in the order of the values; missing is "unknown".
+    Gives:  per group the columns' values and its lives, in the order of the values; missing is "unknown"; no group of
+            nobody.
     """
     if not by:
-        yield {}, lives
+        if len(lives):
+            yield {}, lives
         return
     labels = [lives[column].astype("object").where(lives[column].notna(), "unknown") for column in by]
     for values, group in lives.groupby(labels, sort=True):

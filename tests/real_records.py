@@ -98,8 +98,10 @@ columns = { replaced_on = "missing on" }
 
 
 def write_pines(folder: Path) -> pd.DataFrame:
-    """Write the pine seedlings as records: planted 1990, looked for in 1995, 1996 and 1997; a site is a class of cover.
+    """Write the pine seedlings as records: planted 1990, looked for in 1995, 1996 and 1997; a site is a row.
 
+    Thorny cover none, little, moderate, much stands as light medium, low, high, sun; fertiliser as the planter
+    sub_irrigated, spacing of 15 feet as a pot of 30 cm: the model asks for factors, not for what they are.
     A seedling with nothing noted in a year and all later ones is taken for lost by then, which the data
     set's help does not say outright.
     """
@@ -114,9 +116,11 @@ def write_pines(folder: Path) -> pd.DataFrame:
     plants = pd.DataFrame(
         {
             "plant_id": [f"W{n}" for n in range(len(rows))],
-            "site_id": [f"cover {c}" for c in rows["Cover95"]],
+            "site_id": [f"row {r}" for r in rows["Row"]],
             "species": "Pinus strobus",
-            "light": "sun",
+            "light": rows["Cover95"].map({0: "medium", 1: "low", 2: "high", 3: "sun"}),
+            "planter": rows["Fert"].map({0: "direct", 1: "sub_irrigated"}),
+            "pot_cm": rows["Spacing"].map({10: 20, 15: 30}),
             "installed_on": "1990-06-30",
         }
     )

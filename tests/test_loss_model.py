@@ -280,6 +280,51 @@ def test_no_humidity_reading_at_all_takes_the_term_out_and_says_so():
     assert not apart.told and apart.other is None and apart.sites == 0
 
 
+def test_air_that_is_never_dry_leaves_season_alone_and_says_so():
+    table = company()
+    table["rh_tenths"] = table["rh_tenths"].clip(lower=450)
+    table["rh_band"] = (table["rh_tenths"] // 50 * 5).astype("str")
+    apart = loss_model.tell_apart(table)
+    assert not apart.told and apart.other is None
+    assert "year_cos" in apart.model.names and "dry_air" not in apart.model.names
+    assert apart.reason == "no air below 40% humidity is on record, so nothing can be said about dry air"
+
+
+def test_too_few_months_for_a_yearly_cycle_leave_humidity_alone_and_say_so():
+    table = company()
+    apart = loss_model.tell_apart(table[table["month"].dt.month.isin([1, 2])].reset_index(drop=True))
+    assert not apart.told and "fewer than three calendar months" in apart.reason
+    assert "dry_air" in apart.model.names and not {"year_cos", "year_sin"} & set(apart.model.names)
+    assert any("no term for season" in note for note in apart.model.notes)
+
+
+def test_a_season_is_compared_only_with_one_that_is_on_record():
+    # January to April: neither July nor October was ever seen.
+    table = company()
+    model = loss_model.fit(table[table["month"].dt.month.le(4)].reset_index(drop=True))
+    assert "year_cos" in model.names
+    assert not [c for c in contrasts(model) if str(c.group.get("term")).startswith("season")]
+    assert model.terms.unseen_months([1, 7, 10]) == ["July", "October"]
+    whole = [c.group["term"] for c in contrasts(loss_model.fit(table)) if str(c.group.get("term")).startswith("season")]
+    assert whole == ["season: January against July", "season: April against October"]
+
+
+@pytest.mark.parametrize("apart", [0, 3])
+def test_light_and_pot_unknown_for_the_same_plants_do_not_end_the_model(apart):
+    # Of four sites neither is known; in `apart` cells, which lost none, the pot is. Both levels share one effect.
+    table = company()
+    unread = table["site_id"].isin(["S00", "S01", "S02", "S03"])
+    table[["light", "pot"]] = table[["light", "pot"]].mask(unread, "unknown")
+    odd = table.index[unread][:apart]
+    table.loc[odd, "pot"], table.loc[odd, "losses"] = "15-24 cm", 0
+    model = loss_model.fit(table)
+    assert np.all(np.isfinite(model.covariance))
+    assert any(note.startswith("light[unknown] and pot[unknown]: often of the same plants") for note in model.notes)
+    both = [model.names.index(f"{factor}[unknown]") for factor in ("light", "pot")]
+    # Half of those plants stand in low light, which doubles losses: together about one and a half times.
+    assert np.exp(model.beta[both].sum()) == pytest.approx(1.5, rel=0.25)
+
+
 def test_missing_humidity_is_a_level_of_its_own_and_drops_no_row():
     table = company()
     unread = table["site_id"].isin(["S00", "S01", "S02", "S03"])

@@ -10,7 +10,7 @@ import pandas as pd
 import pytest
 
 from plantstats import demo, loss_model, plant_time, records
-from plantstats.loss_model import LossModel, terms
+from plantstats.loss_model import LossModel, clusters, terms
 from plantstats.loss_model.effects import contrasts
 from tests.invented_records import InventedRecords
 from tests.real_records import write_pines, write_seeds
@@ -150,19 +150,26 @@ def test_seeds_at_a_forest_edge_through_records_and_plant_time(tmp_path):
     assert np.sqrt(model.covariance[at, at]) == pytest.approx(clustered["dist25"], rel=0.1)
 
 
-def test_pine_seedlings_by_thorny_cover_through_records_and_plant_time(tmp_path):
+def test_pine_seedlings_by_thorny_cover_and_fertiliser_through_records_and_the_loss_model(tmp_path):
     # Stat2Data Pines (pl_pines): R's cloglog on lost or not by 1995, five years after planting: cover 1, 2 and 3
-    # against none: -4.575, -3.420, -2.228 (with fertiliser and spacing in the model, which hardly move them).
-    # Losses at the middle of those five years make rates that follow -log(1 - p) within 2 in 100 at p = 0.35; six
-    # later losses move them a little.
+    # against none: -4.575, -3.420, -2.228, fertiliser 0.565, 15 feet against 10 0.036. Losses at the middle of those
+    # five years make rates that follow -log(1 - p) within 2 in 100 at p = 0.35, and one seedling of the 129 without a
+    # note in 1995 was measured in 1996.
     rows = write_pines(tmp_path)
     made = records.load(tmp_path)
     time = plant_time.build(made, date(1995, 6, 30), "midpoint")
-    cells = time.cells(["site_id"]).set_index("site_id")
-    rate = cells["losses"] / cells["plant_days"]
-    # One of the 129 with nothing noted in 1995 was measured in 1996, so it stood.
-    assert cells["losses"].sum() == published("pl_pines")["n lost"] - 1
-    assert len(rows) == published("pl_pines")["n"]
-    for cover, known in ((1, "cover1"), (2, "cover2"), (3, "cover3")):
-        ratio = np.log(rate[f"cover {cover}"] / rate["cover 0"])
-        assert ratio == pytest.approx(published("pl_pines")[known], abs=0.05)
+    model = loss_model.fit(
+        time.cells(list(loss_model.CELLS_BY)), formula="losses ~ light + planter + pot", prior=0, site_spread=0)
+    r = published("pl_pines")
+    assert model.losses == r["n lost"] - 1
+    assert len(rows) == r["n"]
+    found = dict(zip(model.names, model.beta, strict=True))
+    known = {"light[low]": "cover1", "light[high]": "cover2", "light[sun]": "cover3", "planter[sub_irrigated]": "fert"}
+    for column, name in known.items():
+        assert found[column] == pytest.approx(r[name], abs=0.05)
+    spacing = next(name for name in found if name.startswith("pot["))
+    assert abs(found[spacing]) == pytest.approx(r["spacing15"], abs=0.05)
+    # Rows of the field as sites: R's errors clustered by the 44 rows, without a small-sample factor.
+    plain = np.sqrt(clusters.sandwich(model.counts, model.beta).diagonal())
+    fertiliser = plain[model.names.index("planter[sub_irrigated]")]
+    assert fertiliser == pytest.approx(r["rse fert (44 rows, HC0)"], rel=0.1)

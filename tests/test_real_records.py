@@ -76,13 +76,15 @@ def test_a_thousand_pine_seedlings_give_the_known_losses_by_cover(tmp_path: Path
     write_pines(tmp_path)
     loaded = records.load(tmp_path)
     time = plant_time.build(loaded, date(1997, 12, 31), "found")
-    by_1995 = time.losses[time.losses["found_on"] <= "1995-06-30"].groupby("site_id")["quantity"].sum()
-    assert by_1995.to_dict() == {"cover 0": 114, "cover 1": 1, "cover 2": 3, "cover 3": 10}
-    assert loaded.table("plants")["site_id"].value_counts().to_dict() == {
-        "cover 0": 326,
-        "cover 1": 235,
-        "cover 2": 224,
-        "cover 3": 215,
+    early = time.losses[time.losses["found_on"] <= "1995-06-30"]
+    # Classes 0 to 3 stand as light medium, low, high and sun (write_pines).
+    by_1995 = early.groupby(early["plant_id"].map(loaded.table("plants").set_index("plant_id")["light"]))["quantity"]
+    assert by_1995.sum().to_dict() == {"medium": 114, "low": 1, "high": 3, "sun": 10}
+    assert loaded.table("plants")["light"].value_counts().to_dict() == {
+        "medium": 326,
+        "low": 235,
+        "high": 224,
+        "sun": 215,
     }
     assert time.losses["quantity"].sum() == 135
 

@@ -256,3 +256,12 @@ def test_on_invented_lives_with_late_entry_the_limits_cover_the_true_survival():
         row = at(survival.curves(sample, [], start_age=20), 250)
         covered.append(row["low"] <= truth <= row["high"])
     assert 0.92 <= np.mean(covered) <= 0.98
+
+
+def test_nobody_followed_from_an_age_on_has_no_curve_and_nothing_to_tell():
+    # One plant, lost at 50 days: from day 100 on there is nobody.
+    drawn = survival.curves(lives([0], [50], [1]), [], start_age=100)
+    assert drawn.empty and list(drawn.columns[:2]) == ["age_days", "estimate"]
+    nobody = lives([], [], [])
+    told = survival.summaries(survival.curves(nobody, []), nobody, [], ages=[90], horizon=365, period="all")
+    assert told.empty

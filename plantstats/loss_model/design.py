@@ -11,6 +11,7 @@ import patsy
 
 # Names that a formula may use beside the columns of its table.
 FUNCTIONS = ("C", "Q", "I", "Treatment")
+UNKNOWN = "unknown"
 # Below this share of the largest singular value a direction carries no information.
 RANK_TOLERANCE = 1e-9
 
@@ -71,8 +72,15 @@ def design(formula: str, table: pd.DataFrame, what: str = "rows", incomplete: st
         f"{left} ~ {kept}", used, eval_env=patsy.EvalEnvironment([{}]), NA_action="raise",
         return_type="dataframe")
     x.columns = [name.replace("[T.", "[") for name in x.columns]
-    check_rank(x, [term for term in terms if alone[term] is None])
+    check_rank(x.loc[:, ~x.columns.isin(drawn_in(x))], [term for term in terms if alone[term] is None])
     return Design(x, y[y.columns[0]], x.design_info, left_out, table[bad])
+
+
+def drawn_in(x: pd.DataFrame) -> list[str]:
+    """Columns of levels not known, where there are two or more: often of the same plants, so that nothing tells them
+    apart. Whoever fits them draws them in."""
+    unknown = [column for column in x.columns if column.endswith(f"[{UNKNOWN}]")]
+    return unknown if len(unknown) > 1 else []
 
 
 def check_rank(x: pd.DataFrame, terms: list[str]) -> None:

@@ -10,7 +10,7 @@ import pandas as pd
 from scipy import sparse
 
 from plantstats.loss_model import clusters, likelihood, terms
-from plantstats.loss_model.design import ModelError, design, names_in
+from plantstats.loss_model.design import ModelError, design, drawn_in, names_in
 from plantstats.loss_model.likelihood import Array, Counts
 from plantstats.loss_model.model import LossModel
 
@@ -22,8 +22,6 @@ SPECIES_PRIOR = 1.0
 RARE, RARE_PRIOR = 5, 0.5
 # A yearly cycle has two coefficients and a mean: two months would fit any.
 FEWEST_MONTHS = 3
-# A log rate ratio beyond this is no estimate.
-FARTHEST = 12.0
 
 
 def fit(
@@ -75,16 +73,17 @@ def fit(
     # "Not read" is a level like those of the factors, though it stands as a column of its own.
     level = x.columns.str.contains("[", regex=False) | (x.columns == "no_humidity")
     factors = level & (np.arange(x.shape[1]) < plan.x.shape[1])
+    together = drawn_in(plan.x) if prior > 0 else []
+    weak[x.columns.isin(together)] = RARE_PRIOR
+    if together:
+        notes.append(
+            f"{' and '.join(together)}: often of the same plants; each is drawn in by {RARE_PRIOR:g} imagined losses, "
+            "and not to be read apart from the others")
     rare = factors & (per_column < RARE) & (prior > 0)
     weak[rare] = RARE_PRIOR
     counts = replace(counts, x=x.to_numpy(dtype="float64"), prior=weak)
-    beta, spread, counts, held = solve(counts, site_spread, list(x.columns))
-    weak = counts.prior
+    beta, spread = solve(counts, site_spread, list(x.columns))
     covariance, method, holders = clusters.covariance(counts, beta, spread)
-    if held:
-        notes.append(
-            f"{', '.join(held)}: the losses lie wholly on one side; drawn in by {RARE_PRIOR:g} imagined losses each, and "
-            "not to be read apart")
     notes += [*plan.left_out, *_cautions(x, per_column, factors, lost, weak)]
     notes += _few_sites(used["site_id"].nunique())
     return LossModel(
@@ -94,40 +93,17 @@ def fit(
     )
 
 
-def solve(
-    counts: Counts, site_spread: float | None, names: list[str]
-) -> tuple[Array, float, Counts, list[str]]:
-    """Coefficients and site spread of the greatest likelihood, finite or refused with the columns in the way.
-
-    Gives:  coefficients, site spread, counts (with what had to be imagined), and the names of the columns that ran to
-            infinity together, as two levels of the same plants do, and were drawn in.
-    """
-    beta, spread = _climb(counts, site_spread)
-    wild = _wild(beta)
-    held = [names[n] for n in wild if counts.prior[n] == 0]
-    if held:
-        prior = counts.prior.copy()
-        prior[wild] = np.maximum(prior[wild], RARE_PRIOR)
-        counts = replace(counts, prior=prior)
-        beta, spread = _climb(counts, site_spread)
-        wild = _wild(beta)
-    if len(wild) or not np.all(np.isfinite(beta)):
-        said = ", ".join(names[n] for n in wild)
-        raise ModelError(f"no finite estimate for {said}: the losses lie wholly on one side of it")
-    return beta, spread, counts, held
-
-
-def _climb(counts: Counts, site_spread: float | None) -> tuple[Array, float]:
+def solve(counts: Counts, site_spread: float | None, names: list[str]) -> tuple[Array, float]:
+    """Coefficients and site spread of the greatest likelihood, finite or refused with the columns in the way."""
     start = likelihood.poisson_start(counts)
-    if site_spread is not None:
-        return likelihood.maximise(counts, start, site_spread), site_spread
-    spread, beta = likelihood.fit_spread(counts, start)
+    if site_spread is None:
+        spread, beta = likelihood.fit_spread(counts, start)
+    else:
+        spread, beta = site_spread, likelihood.maximise(counts, start, site_spread)
+    wild = [n for n, b in zip(names, beta, strict=True) if n != "Intercept" and abs(b) > 12]
+    if wild or not np.all(np.isfinite(beta)):
+        raise ModelError(f"no finite estimate for {', '.join(wild)}: the losses lie wholly on one side of it")
     return beta, spread
-
-
-def _wild(beta: Array) -> npt.NDArray[np.int64]:
-    """Coefficients on their way to infinity; the constant is not one of them."""
-    return 1 + np.flatnonzero(~(np.abs(beta[1:]) <= FARTHEST))
 
 
 def patterns_of(cells: pd.DataFrame, made: pd.DataFrame, formula: str) -> tuple[Counts, pd.DataFrame]:
