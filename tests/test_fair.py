@@ -47,8 +47,9 @@ def test_nothing_expected_gives_no_ratio():
 
 def test_over_dispersion_is_the_mean_square_deviation_with_the_outer_tenth_drawn_in():
     # Ten groups expecting 100 each, 1,000 lost in all; z = (O - 100) / 10 = -3 -2 -2 -1 -1 -1 0 0 1 and 9.
-    # Winsorised by one on each side: the 9 becomes 1, the -3 becomes -2. Squares 4 4 4 1 1 1 0 0 1 1 = 17, mean 1.7; one degree of
-    # freedom goes to the groups' own total: 1.7 x 10 / 9 = 1.88889.
+    # Winsorised by one on each side: the 9 becomes 1, the -3 becomes -2.
+    # Squares 4 4 4 1 1 1 0 0 1 1 = 17, mean 1.7; one degree of freedom goes to the groups' own
+    # total: 1.7 x 10 / 9 = 1.88889.
     # Winsorising by 10% leaves this of a normal's mean square: 2 x 0.1 x 1.28155^2 + 0.8 - 2 x 1.28155 x
     # 0.175498 = 0.32848 + 0.8 - 0.44982 = 0.67866. 1.88889 / 0.67866 = 2.78326.
     observed = [70, 80, 80, 90, 90, 90, 100, 100, 110, 190]
