@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import NamedTuple
 
 import numpy as np
@@ -28,6 +29,9 @@ CLIENT = "client"  # theft and the client's act: no loss, but the plant can no l
 findings.define(
     lost_to_cause="Plants in 100 that are lost to the cause by the given age, counted from install (or from "
                   "the age named in the note), while the other causes are at work too.",
+    loss_rate_by_cause="Losses of one recorded cause per 100 plant-years of all plants.",
+    loss_rate_by_covered="Losses per 100 plant-years of all plants, by who pays for the replacement: guaranteed (the "
+                         "company), chargeable (the client), other (not recorded), not_replaced (nobody).",
 )
 
 
@@ -111,24 +115,28 @@ def summaries(
 
 
 def rates_by_kind(
-    losses: pd.DataFrame, cells: pd.DataFrame, period: Period, kind: str = "cause", level: float = LEVEL
+    losses: pd.DataFrame, cells: pd.DataFrame, period: Period, kind: str = "cause", level: float = LEVEL,
+    always: Sequence[str] = (),
 ) -> pd.DataFrame:
     """The loss rate of each cause, or of what the guarantee covers and what not.
 
     Takes:  losses: one row per loss row: lost_on (those in the period count), quantity, and the column `kind`
-            (cause, covered, outcome); cells: the one row of the whole period: n_plants, plant_days.
-    Gives:  findings: loss_rate per value of `kind` (missing: "unknown"), all over the same plant-days.
+            (cause or covered); cells: the one row of the whole period: n_plants, plant_days; always: values of `kind`
+            that are told even where none was lost.
+    Gives:  findings: loss_rate_by_cause or loss_rate_by_covered per value of `kind` (missing: "unknown"), all over the
+            same plant-days.
     Keeps:  the rates add up to the loss rate of all.
     """
     start, end = pd.Timestamp(period.start), pd.Timestamp(period.end)
     inside = losses[(losses["lost_on"] >= start) & (losses["lost_on"] < end)]
     value = inside[kind].astype("object").where(inside[kind].notna(), "unknown")
     counts = inside.groupby(value)["quantity"].sum()
+    counts = counts.reindex(sorted({*counts.index, *always}), fill_value=0)
     whole = cells.iloc[0]
     rate = loss_rate(counts.to_numpy(), np.full(len(counts), float(whole["plant_days"])), level)
     return findings.table([
         findings.finding(
-            "loss_rate", period.name, *(float(part[row]) for part in rate), unit=PER_100_YEARS, method=EXACT,
+            f"loss_rate_by_{kind}", period.name, *(float(part[row]) for part in rate), unit=PER_100_YEARS, method=EXACT,
             n_plants=whole["n_plants"], plant_days=whole["plant_days"], losses=int(counts.iloc[row]), level=level,
             **{kind: name})
         for row, name in enumerate(counts.index)

@@ -37,7 +37,7 @@ def replacement_costs(
     """
     inside = _inside(losses, period)
     replaced = inside[inside["source"].ne("plants")]
-    payer = replaced["covered"].where(replaced["covered"].isin(PAYERS), "other").astype("str")
+    payer = who_pays(replaced)
     whole = _cost(replaced, period, wage_per_hour, currency) | {"losses": int(inside["quantity"].sum())}
     parts = [
         _cost(replaced[payer == name], period, wage_per_hour, currency) | {"covered": name} for name in PAYERS
@@ -48,6 +48,12 @@ def replacement_costs(
         note="removed without a replacement on record",
     )
     return findings.table([whole, *parts, gone])
+
+
+def who_pays(losses: pd.DataFrame) -> pd.Series:
+    """Who pays for the plant in the place of each lost one: one of PAYERS, or NOT_REPLACED."""
+    payer = losses["covered"].where(losses["covered"].isin(PAYERS), "other").astype("str")
+    return payer.mask(losses["source"].eq("plants"), NOT_REPLACED)
 
 
 def not_replaced(losses: pd.DataFrame, period: Period) -> pd.DataFrame:

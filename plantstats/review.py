@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import pandas as pd
 
-from plantstats import costs, findings, plant_time, rates
+from plantstats import causes, costs, findings, plant_time, rates
 from plantstats.periods import Period, latest_complete_quarter, previous_quarters, quarter, same_quarter_last_year
 
 if TYPE_CHECKING:
@@ -20,7 +20,6 @@ TREND_QUARTERS = 12  # three years: each season is seen three times
 SPLITS = (["species", "light"], ["species"], ["light"], ["site_id"], ["client_id"], ["age_band"], ["pot"])
 
 findings.define(
-    loss_rate_by_cause="Losses of one recorded cause per 100 plant-years of all plants.",
     loss_rate_ratio_without_largest_event="Loss rate of the period without its largest single event, divided by that "
     "of the same quarter a year before.",
     losses_found="Plants lost, each counted in the quarter in which the loss was found.",
@@ -70,7 +69,7 @@ def loss_rates(time: PlantTime, records: Records, period: Period, client: str = 
     Takes:  plant-time with losses dated "found"; records; period; client: one client's plants, or "" for all.
     Gives:  findings: loss_rate, death_rate, share_lost, share_died in all, by the splits of SPLITS, and for up
             to twelve quarters before; loss_rate_ratio and death_rate_ratio to the same quarter last year;
-            loss_rate_by_cause; largest event; replacement_cost; losses_not_replaced and
+            loss_rate_by_cause, loss_rate_by_covered; largest event; replacement_cost; losses_not_replaced and
             losses_taken_away_alive; losses_found, losses_at_midpoint and replacements_done.
     Raises: ReviewError when no plant was followed in the period.
     """
@@ -97,7 +96,9 @@ def loss_rates(time: PlantTime, records: Records, period: Period, client: str = 
         )
     )
     made.append(costs.not_replaced(losses, period))
-    made.append(_by_cause(losses, whole, period))
+    made.append(causes.rates_by_kind(losses, whole, period))
+    payers = losses.assign(covered=costs.who_pays(losses))
+    made.append(causes.rates_by_kind(payers, whole, period, "covered", always=costs.PAYERS))
     made.append(_other_dates(time, records, losses, period, client))
     return findings.table(pd.concat(made, ignore_index=True))
 
@@ -143,33 +144,6 @@ def _trend(time: PlantTime, period: Period, where: dict[str, str]) -> list[pd.Da
         if cells["plant_days"].iloc[0] > 0:
             made.append(rates.rates_by(cells, [], earlier))
     return made
-
-
-def _by_cause(losses: pd.DataFrame, whole: pd.DataFrame, period: Period) -> pd.DataFrame:
-    counts = losses.groupby(losses["cause"].fillna("unknown").rename("cause"))["quantity"].sum()
-    rate = rates.loss_rate(counts.to_numpy(), whole["plant_days"].iloc[0]) if len(counts) else None
-    rows = (
-        []
-        if rate is None
-        else [
-            findings.finding(
-                "loss_rate_by_cause",
-                period.name,
-                rate.estimate[n],
-                rate.low[n],
-                rate.high[n],
-                unit=rates.PER_100_YEARS,
-                method=rates.EXACT,
-                n_plants=whole["n_plants"].iloc[0],
-                plant_days=whole["plant_days"].iloc[0],
-                losses=int(counts.iloc[n]),
-                level=rates.LEVEL,
-                cause=cause,
-            )
-            for n, cause in enumerate(counts.index)
-        ]
-    )
-    return findings.table(rows)
 
 
 def _other_dates(time: PlantTime, records: Records, losses: pd.DataFrame, period: Period, client: str) -> pd.DataFrame:

@@ -71,17 +71,24 @@ def largest(table: pd.DataFrame, rows: int = 12) -> pd.DataFrame:
     return table[table["Lost"] > 0].head(rows)
 
 
-def costs(findings: pd.DataFrame, period: Period) -> pd.DataFrame:
-    """Cost of the replacements by who pays, and plants not replaced, if any: Paid by, Plants, Cost, Remark."""
+def costs(findings: pd.DataFrame, period: Period, small_group: int) -> pd.DataFrame:
+    """Losses and their cost by who pays, and plants not replaced, if any: Paid by, Plants, their rate, Cost, Remark."""
     parts = pick(findings, "replacement_cost", ["covered"], period.name)
     parts = parts[parts["covered"].ne("not_replaced") | parts["losses"].gt(0)]
     total = pick(findings, "replacement_cost", period=period.name)
     both = pd.concat([parts, total])
+    shown = for_display(findings, small_group)["result"]
+    by_payer = pick(findings, "loss_rate_by_covered", ["covered"], period.name)
+    rates = dict(zip(by_payer["covered"], shown[by_payer.index], strict=True))
     return without_empty_remark(
         pd.DataFrame(
             {
                 "Paid by": [PAID_BY[payer] for payer in parts["covered"]] + ["all"],
                 "Plants": both["losses"].to_numpy(),
+                RATE: [
+                    *(rates.get(payer, "") for payer in parts["covered"]),
+                    *shown[pick(findings, "loss_rate", period=period.name).index],
+                ],
                 COST: [
                     f"{unit} {value:,.2f}" if pd.notna(value) else "not available"
                     for unit, value in zip(both["unit"], both["estimate"], strict=True)

@@ -152,6 +152,10 @@ def test_the_rates_of_the_causes_add_up_to_the_rate_of_all():
     assert made.loc["unknown", "high"] == pytest.approx(5.571643391)
     by_payer = causes.rates_by_kind(listed, whole, quarter("2026-Q3"), "covered").set_index("covered")
     assert by_payer["losses"].to_dict() == {"chargeable": 1, "guaranteed": 3}
+    # Of what took none the upper limit of none in 100 plant-years stands: 3.6889 (Garwood 1936).
+    other = causes.rates_by_kind(listed, whole, quarter("2026-Q3"), "covered", always=["other"]).set_index("covered")
+    assert other.loc["other", "losses"] == 0
+    assert other.loc["other", "high"] == pytest.approx(3.688879454)
     nothing = causes.rates_by_kind(listed.head(0), whole, quarter("2026-Q3"))
     assert nothing.empty
 

@@ -132,7 +132,7 @@ def test_a_quarter_without_losses_is_not_called_safe(example: Path) -> None:
     assert (
         tables.causes(found, period, 1).empty and tables.largest(tables.by_group(found, ["species"], period, 1)).empty
     )
-    assert len(tables.costs(found, period)) == 4
+    assert len(tables.costs(found, period, 5)) == 4
 
 
 @pytest.mark.parametrize(
@@ -171,8 +171,13 @@ def test_a_plant_removed_without_a_replacement_row_is_told_apart_in_cost_and_wor
         "On record, replacing 1 plant cost EUR 60: 60 under guarantee (1 plant). 1 plant was removed without a "
         "replacement on record: no cost of replacing."
     )
-    table = tables.costs(found, period).set_index("Paid by")
+    table = tables.costs(found, period, 5).set_index("Paid by")
     assert table.loc["nobody: not replaced", "Plants"] == 1 and table.loc["all", "Plants"] == 2
+    # One guaranteed, one not replaced, none chargeable or other, over the same 332 plant-days; 36,525 / 332 = 110.0.
+    paid = findings.pick(found, "loss_rate_by_covered", ["covered"], period.name).set_index("covered")
+    assert paid["losses"].to_dict() == {"guaranteed": 1, "not_replaced": 1, "chargeable": 0, "other": 0}
+    assert paid.loc["guaranteed", "estimate"] == pytest.approx(36_525 / 332)
+    assert all(paid["plant_days"].eq(332)) and paid["low"].notna().all()
 
 
 def test_every_plant_stands_in_every_split_once(example: Path) -> None:
