@@ -51,6 +51,8 @@ def watch(
     built = {} if built is None else built
     built[day] = standing(time)
     model = loss_model.fit(time.cells(list(loss_model.CELLS_BY)), species)
+    ahead = pd.date_range(day + timedelta(days=1), day + timedelta(days=HORIZON))
+    model.terms.check_season(ahead.month, f"up to {day}")
     visits = records.table("visits")
     ratios = learn_conditions(records, time, model, built)
     state = with_expected(built[day], model, day).assign(condition=lambda s: last_condition(s, visits, day))

@@ -258,3 +258,38 @@ def test_losses_heaped_at_a_few_sites_widen_the_limits_of_the_whole(quarter):
     heaped = _judged(quarter, rng.multinomial(total, share.where(every_fifth, 0) / share[every_fifth].sum()))
     assert even["estimate"] == pytest.approx(heaped["estimate"])
     assert np.log(heaped["high"] / heaped["low"]) > 1.2 * np.log(even["high"] / even["low"])
+
+
+def test_a_site_is_held_against_an_average_site_and_others_against_their_own_past(quarter):
+    # A site that always lost three times as much goes on so: against an average site that is much, against its past
+    # nothing. Its effect is put at 3, its losses at what that leads to expect.
+    plants = quarter.plants
+    site = plants.groupby("site_id")["alone"].sum().idxmax()
+    here = plants["site_id"].eq(site)
+    effect = np.where(here, 3.0, 1.0)
+    expectation = 10 * plants["alone"] * effect
+    bad = quarter._replace(
+        plants=plants.assign(
+            alone=10 * plants["alone"], effect=effect, expected=expectation, losses=expectation.round()),
+        gradient=10 * quarter.gradient)
+    found = expected.expected_findings(bad)
+    whole = found[found["measure"].eq("observed_expected")]
+    against_average = whole[whole["site_id"].eq(site)].iloc[0]
+    assert against_average["estimate"] > 1.8
+    client = plants.loc[here, "client_id"].iloc[0]
+    against_past = whole[whole["client_id"].eq(client)].iloc[0]
+    assert against_past["estimate"] == pytest.approx(1, abs=0.2)
+
+
+def test_no_group_is_said_to_stand_out_whose_own_limits_hold_1(quarter):
+    # Losses heaped on one site, in a model so unsure that its limits reach far to both sides of 1.
+    plants = quarter.plants
+    first = plants["site_id"].eq(plants["site_id"].iloc[0])
+    heaped = plants.assign(losses=np.where(first, 10 * np.ceil(plants["expected"]), plants["losses"]))
+    out = "stands out, at a false discovery rate of 10%"
+    sure = expected.by_group(quarter._replace(plants=heaped), ["site_id"])
+    assert sure["note"].eq(out).any()
+    unsure = quarter._replace(plants=heaped, gradient=100 * quarter.gradient)
+    wide = expected.by_group(unsure, ["site_id"])
+    rows = wide[wide["measure"].eq("observed_expected")]
+    assert rows["low"].le(1).all() and not rows["note"].eq(out).any()

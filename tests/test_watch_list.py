@@ -11,6 +11,7 @@ import pytest
 from scipy import stats
 
 from plantstats import demo, findings, periods, plant_time, watch_list, watch_results
+from plantstats.loss_model import ModelError
 from tests.invented_records import InventedRecords
 
 QUARTER = periods.quarter("2026-Q3")
@@ -155,3 +156,23 @@ def test_the_list_as_findings_carries_intervals_and_reasons(watched, tested):
     fifths = found[found["measure"].eq("watch_calibration") & found["term"].notna()]
     assert len(fifths) == 5
     assert fifths["losses"].sum() == tested["lost"].sum()
+
+
+def test_a_list_for_a_season_never_recorded_is_refused_by_its_months(tmp_path):
+    # Half a year of records: April to September; the list would run from October to December.
+    young = InventedRecords(tmp_path, 300, 6, replace(demo.Truth(), building_failure=False, base_rate=30.0), years=0.5)
+    with pytest.raises(ModelError, match="no October and no November and no December up to 2026-09-30 is on record"):
+        watch_list.watch(young, LAST, young.species)
+
+
+def test_a_chance_is_the_mean_of_its_law_times_the_site_s_effect(watched, built):
+    # Of a log-normal law of middle m and variance v the mean is m exp(v / 2). v is the model's: slope / alone stands for
+    # the plant's row of the design, weighted over the three parts of the horizon.
+    state = watch_list.with_expected(built[LAST], watched.model, LAST).head(5).assign(condition="not noted")
+    state = state.assign(effect=[0.5, 1.0, 1.0, 2.0, 4.0])
+    got = watch_list.with_chances(state, watched.model, watched.conditions).set_index("plant_id")["expected"]
+    ratio = watched.conditions.set_index("condition").loc["not noted", "ratio"]
+    for row in state.itertuples():
+        x = row.slope / row.alone
+        middle = row.alone * row.effect * ratio
+        assert got[row.plant_id] == pytest.approx(middle * np.exp(x @ watched.model.covariance @ x / 2))

@@ -75,10 +75,7 @@ def expect(
     model = fit(earlier, species)
     now = time.cells(["plant_id", "client_id", *terms.CELLS_BY], period.start, period.end)
     now = now[now["plant_days"] > 0].reset_index(drop=True)
-    strange = model.terms.unseen_months(now["month"].dt.month)
-    if strange:
-        raise ModelError(
-            f"no {' and no '.join(strange)} before {period.name} is on record: what such a season loses cannot be told")
+    model.terms.check_season(now["month"].dt.month, f"before {period.name}")
     seen = model.knows(now)
     set_aside, used = now[~seen], now[seen].reset_index(drop=True)
     x = model.matrix(terms.columns(used, model.terms))

@@ -60,6 +60,13 @@ class Terms:
         """Names of the calendar months (1 to 12) asked for that the records do not hold: no season is guessed."""
         return [month_name[m] for m in sorted(set(asked) - set(self.months))]
 
+    def check_season(self, asked: Iterable[int], when: str) -> None:
+        """Refuse calendar months that the records do not hold, by name. Raises: ModelError."""
+        strange = self.unseen_months(asked)
+        if strange:
+            raise ModelError(
+                f"no {' and no '.join(strange)} {when} is on record: what such a season loses cannot be told")
+
     @property
     def vpd_at_threshold(self) -> float:
         """The deficit (kPa) of air at the humidity threshold: air that is not dry, where no month is asked for."""

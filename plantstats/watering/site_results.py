@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Hashable, Mapping
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -141,23 +142,28 @@ def _all_sites(review: WateringReview) -> list[dict[str, object]]:
     return made
 
 
+def _rate(measure: str, period: str, row: Mapping[Hashable, Any], note: str, term: str) -> dict[str, object]:
+    """A loss rate of some plant-days, with its exact limits."""
+    return finding(
+        measure,
+        period,
+        row["loss_rate"],
+        row["loss_rate_low"],
+        row["loss_rate_high"],
+        level=LEVEL,
+        unit="per 100 plant-years",
+        method=EXACT,
+        losses=int(row["losses"]),
+        plant_days=row["plant_days"],
+        note=note,
+        term=term,
+    )
+
+
 def _followed(review: WateringReview) -> list[dict[str, object]]:
     name = review.period.name
     made = [
-        finding(
-            "loss_rate_since_advice",
-            name,
-            row["loss_rate"],
-            row["loss_rate_low"],
-            row["loss_rate_high"],
-            level=LEVEL,
-            unit="per 100 plant-years",
-            method=EXACT,
-            losses=int(row["losses"]),
-            plant_days=row["plant_days"],
-            note=f"{row['sites']:,} sites",
-            term=row["group"],
-        )
+        _rate("loss_rate_since_advice", name, row, f"{row['sites']:,} sites", row["group"])
         for row in review.followed.to_dict("records")
         if row["plant_days"] > 0
     ]
@@ -183,22 +189,7 @@ def _followed(review: WateringReview) -> list[dict[str, object]]:
 def _gaps(review: WateringReview) -> list[dict[str, object]]:
     name, made = review.period.name, []
     for row in review.by_gap.to_dict("records"):
-        made.append(
-            finding(
-                "loss_rate_by_gap",
-                name,
-                row["loss_rate"],
-                row["loss_rate_low"],
-                row["loss_rate_high"],
-                level=LEVEL,
-                unit="per 100 plant-years",
-                method=EXACT,
-                losses=int(row["losses"]),
-                plant_days=row["plant_days"],
-                note=f"{row['gaps']:,} gaps",
-                term=f"{row['gap']} gap",
-            )
-        )
+        made.append(_rate("loss_rate_by_gap", name, row, f"{row['gaps']:,} gaps", f"{row['gap']} gap"))
         for leaf in ("yellow", "green"):
             if row[f"{leaf}_days"] > 0:
                 made.append(
