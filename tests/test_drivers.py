@@ -412,3 +412,19 @@ def test_a_deficit_not_asked_for_is_the_usual_one_of_the_month_not_that_of_satur
     # 61 losses in 30,000 days and 30 in 30,000: 36,525 x 61 / 30,000 = 74.27 and 36.53 per 100 plant-years.
     assert rates(month=[1, 7]) == pytest.approx([74.27, 36.53], abs=0.01)
     assert rates() == pytest.approx(rates(humidity=[40.0]))
+
+
+def test_plants_of_unknown_install_date_are_counted_where_the_curves_leave_them_out(
+    company: Records, driven: Drivers
+) -> None:
+    plants = company.table("plants")
+    unknown = int(plants["installed_on"].isna().sum())
+    assert unknown > 0
+    told = driven.notes[-1]
+    count = int(told.partition("; ")[2].partition(" plants")[0].replace(",", ""))
+    time = plant_time.build(company, LAST, "midpoint")
+    assert count == time.without_install_date["plants"].sum() > 0
+    # Those set aside for another fault are in neither.
+    assert count <= unknown
+    followed = time.account.query("table == 'plants' and fate == 'followed'")["rows"].sum()
+    assert followed == count + time.lives["plant_id"].nunique()

@@ -81,8 +81,14 @@ def review(records: Records, period: Period, as_of: date, client: str = "") -> D
     by_day_found = found.lives
     by_day_found = by_day_found[by_day_found["client_id"].eq(client)] if client else by_day_found
     made.append(found_late.shift(by_day_found, ["light"], ages=AGES, period=span))
+    ageless = middle.without_install_date
+    ageless = ageless[ageless["client_id"].eq(client)] if client else ageless
+    told = (
+        f"The curves by age are of {lives['plant_id'].nunique():,} plants, each in the light of its place as first "
+        f"listed; {int(ageless['plants'].sum()):,} plants of unknown install date are in the rates and the model, but in "
+        "no curve.")
     return Drivers(
-        findings.table(pd.concat(made, ignore_index=True)), curves, incidence, apart, tuple(notes), tuple(refusals))
+        findings.table(pd.concat(made, ignore_index=True)), curves, incidence, apart, (*notes, told), tuple(refusals))
 
 
 def situations(apart: Apart) -> pd.DataFrame:

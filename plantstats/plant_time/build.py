@@ -147,6 +147,16 @@ class PlantTime:
         return lives.loc[lives.index.repeat(lives["n"])].drop(columns="n").reset_index(drop=True)
 
     @cached_property
+    def without_install_date(self) -> pd.DataFrame:
+        """Plants followed whose install date is unknown: in all rates, in no life.
+
+        Gives:  one row per client: client_id, plants.
+        """
+        return self._sql("""
+            select client_id, sum(entered)::bigint as plants from spans where off is null and installed is null
+            group by 1 order by 1""")
+
+    @cached_property
     def account(self) -> pd.DataFrame:
         """What became of every plant row and every reported exit.
 
