@@ -85,8 +85,8 @@ def review(records: Records, period: Period, as_of: date, client: str = "") -> D
     ageless = ageless[ageless["client_id"].eq(client)] if client else ageless
     told = (
         f"The curves by age are of {lives['plant_id'].nunique():,} plants, each in the light of its place as first "
-        f"listed; {int(ageless['plants'].sum()):,} plants of unknown install date are in the rates and the model, but in "
-        "no curve.")
+        f"listed; {int(ageless['plants'].sum()):,} plants of unknown install date are in the rates and the model, but "
+        "in no curve.")
     return Drivers(
         findings.table(pd.concat(made, ignore_index=True)), curves, incidence, apart, (*notes, told), tuple(refusals))
 
