@@ -38,12 +38,10 @@ def guard_rails(review: WateringReview) -> list[str]:
         _temperature(review),
         _heating(review),
         "Dormancy: no feeding in winter rest nor at the height of summer; a resting plant dries slowly and is watered "
-        "by "
-        "the finger alone (common practice, no source).",
+        "by the finger alone (common practice, no source).",
         _turning(review),
         "Oldest leaves yellowing point to thirst: come more often, do not pour more. Green leaves falling in the "
-        "heating "
-        "season point to dry air (common practice, no source).",
+        "heating season point to dry air (common practice, no source).",
     ]
 
 
@@ -75,8 +73,7 @@ def _too_dry(review: WateringReview) -> str:
         f"Not too dry: a site gets a longer interval only when with {100 * assumed.certainty:.0f}% certainty no more "
         "than "
         f"{100 * assumed.too_dry_most:.0f} in 100 waterings would find a plant too dry{worst}. A visit passes a plant "
-        "by "
-        f"only under the same limit ({passed.sum():,} of {plants(len(passed))}), and none goes more than "
+        f"by only under the same limit ({passed.sum():,} of {plants(len(passed))}), and none goes more than "
         f"{assumed.longest_look} days without a look, or one visit where visits are rarer. "
         f"{_price_of_the_limit(review)}"
     )
@@ -104,8 +101,7 @@ def _temperature(review: WateringReview) -> str:
     )
     return (
         f"Temperature: keep most plants between {COOLEST} and {WARMEST} °C ({said}); outside it growth and drying are "
-        "not "
-        "those that the records show (common practice, no source)."
+        "not those that the records show (common practice, no source)."
     )
 
 
@@ -121,8 +117,7 @@ def _heating(review: WateringReview) -> str:
         )
     return (
         f"Heating season: {said}; look by the sheet of the season, and keep plants away from radiators and warm-air "
-        "vents "
-        "(common practice, no source)."
+        "vents (common practice, no source)."
     )
 
 

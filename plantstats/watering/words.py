@@ -20,8 +20,7 @@ if TYPE_CHECKING:
 
 BY_SPECIES_CAPTION = (
     "Days after watering until the topsoil of half of such plants is dry (dot) and of 80 in 100 (diamond). The bars "
-    "are "
-    "95% intervals that allow for differences between sites; each species where most of it stands."
+    "are 95% intervals that allow for differences between sites; each species where most of it stands."
 )
 ASSUMED_CAPTION = (
     "What the advice takes for granted beside the records; each is the owner's to change in records.toml (all but the "
@@ -50,8 +49,7 @@ def by_interval_caption(review: WateringReview) -> str:
     """The caption of the table of each site's costs by interval."""
     return (
         f"Cost of each site at each visit interval, {review.learned.price.currency} a quarter (95% intervals): "
-        "visits, work, "
-        "lost plants, the fee of days too dry"
+        "visits, work, lost plants, the fee of days too dry"
     )
 
 
@@ -102,8 +100,7 @@ def _sites(review: WateringReview) -> str:
             first = some.nlargest(1, "saving").iloc[0]
             parts.append(
                 f"{len(some)} of {_number(len(sites))} {words}, together {currency} {some['saving'].sum():,.0f} a "
-                "quarter "
-                f"cheaper; most at {first['site_id']} (every {first['now']} to every {first['advised']} days: "
+                f"quarter cheaper; most at {first['site_id']} (every {first['now']} to every {first['advised']} days: "
                 f"{currency} {first['saving']:,.0f}, 95% interval {first['saving_low']:,.0f} to "
                 f"{first['saving_high']:,.0f})"
             )
@@ -191,8 +188,7 @@ def _readings(review: WateringReview) -> str:
     return (
         f"About {100 * fitted['misread']:.0f} in 100 looks noted the wrong state of the topsoil, by the records' own "
         f"evidence; whether 0 or {100 * shares['misread'].max():.0f} in 100 are wrong moves the days until half are "
-        "dry "
-        f"from {shares['dry_half'].iloc[0]:.1f} to {shares['dry_half'].iloc[-1]:.1f}."
+        f"dry from {shares['dry_half'].iloc[0]:.1f} to {shares['dry_half'].iloc[-1]:.1f}."
     )
 
 
