@@ -14,7 +14,7 @@ from scipy import stats
 
 from plantstats import cli, demo, proving, rates
 from plantstats.periods import quarter
-from plantstats.proving import coverage, design, misfit, pages, power, run, true_effects, truths
+from plantstats.proving import companies, coverage, design, misfit, pages, power, run, true_effects, truths
 from plantstats.proving.figures import as_findings
 from plantstats.proving.rows import alarms, costs, intervals
 from plantstats.reports import Report
@@ -312,3 +312,13 @@ def test_the_command_hands_its_choices_over(monkeypatch, capsys, tmp_path: Path)
     assert cli.main(["prove", "--companies", "3", "--seed", "9", "--out", str(tmp_path), "--workers", "1"]) == 0
     assert asked == [(3, 9, tmp_path, 1)]
     assert "All is well." in capsys.readouterr().out
+
+
+@pytest.mark.parametrize(("number", "kind"), [(153, "dry_half"), (317, "quote_point")])
+def test_a_page_that_says_no_is_counted_and_does_not_end_the_proof(number: int, kind: str) -> None:
+    # Found by the first run of 400 companies: a drying law without a maximum, and a model of so few losses a year ago
+    # that any number of replacements was possible.
+    made = companies.prove_one(design.case(8, number))
+    refused = made[made["sort"].eq("refusal")]
+    assert kind in set(refused["kind"])
+    assert made["sort"].eq("interval").any()

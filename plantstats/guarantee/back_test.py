@@ -16,6 +16,7 @@ from plantstats.guarantee.grid import Array, Grid, grid
 from plantstats.guarantee.hazards import CLASS, covered_share, site_effects
 from plantstats.guarantee.in_force import alive_on, places_on
 from plantstats.guarantee.outlook import Drawn, Plants, Promise, look_ahead
+from plantstats.guarantee.renewal import RenewalError
 from plantstats.guarantee.terms import Terms
 from plantstats.periods import Period, previous_quarters
 from plantstats.plant_time.inputs import POT_CLASSES, POT_CUTS
@@ -58,8 +59,8 @@ def back_test(records: Records, period: Period, terms: Terms) -> BackTest | None
     """Test last year's quotes.
 
     Takes:  records; period: the last complete quarter; terms (covered and excluded causes, draws, seed, lead time).
-    Gives:  BackTest over the four quarters up to the period, or None where the records do not reach back to a
-            model at their beginning.
+    Gives:  BackTest over the four quarters up to the period, or None where the records did not carry a quote at
+            their beginning.
     Keeps:  only plants in place at the start, and their successors, count: plants of new positions were not quoted.
     """
     quarters = [*previous_quarters(period, QUARTERS - 1), period]
@@ -76,7 +77,11 @@ def back_test(records: Records, period: Period, terms: Terms) -> BackTest | None
     inside = [
         (cut.edges[:-1] >= (quarter.start - start).days) & (cut.edges[:-1] < (quarter.end - start).days)
         for quarter in quarters]
-    kinds, foreseen = _foreseen(plants, model, time, terms, cut, np.array(inside, dtype="float64").T)
+    try:
+        kinds, foreseen = _foreseen(plants, model, time, terms, cut, np.array(inside, dtype="float64").T)
+    except RenewalError:
+        # So few losses a year ago that anything was possible: nobody could have quoted on them.
+        return None
     happened = _happened(records, plants, terms, period)
     rows, laws = [], []
     for number, quarter in enumerate(quarters):

@@ -115,7 +115,9 @@ def follow(ahead: Array, cap: int | None, parts: Array) -> Followers:
         before, summed = summed, summed + reached[..., 1:]
     else:
         if cap is None and steps:
-            raise RenewalError(f"one position would be replaced more than {MOST} times in one term")
+            raise RenewalError(
+                f"the records leave it possible that one position is replaced more than {MOST} times in one term: too "
+                "few losses to quote on")
     return Followers(np.stack(at_least, axis=-1), before, summed)
 
 

@@ -21,6 +21,7 @@ from plantstats.proving.rows import alarms, intervals, refusal
 from plantstats.proving.truths import Known
 from plantstats.records import Records
 from plantstats.watering.advise import advise
+from plantstats.watering.drying import DryingError
 from plantstats.watering.learn import WateringError, learn
 from plantstats.watering.situations import situations
 
@@ -60,7 +61,7 @@ def _watering(
 ) -> list[pd.DataFrame]:
     try:
         learned = learn(records, period.last_day, time=time)
-    except WateringError as fault:
+    except (WateringError, DryingError) as fault:
         return [refusal("dry_half", fault)]
     advice = advise(learned, records, heated=True)
     if advice is None:
