@@ -28,6 +28,7 @@ from plantstats.proving import decisions, truths
 from plantstats.proving.companies import AS_OF
 from plantstats.proving.design import case
 from plantstats.watering.advise import advise
+from plantstats.watering.drying import DryingError
 from plantstats.watering.learn import learn
 
 WORDS = {"advised": "the advice", "now": "as now", "weekly": "weekly everywhere"}
@@ -44,14 +45,17 @@ def numbers(companies: int, seed: int) -> list[int]:
     return found
 
 
-def one(seed: int, number: int) -> dict[str, float]:
-    """One company: excess cost of each way, changes, and seconds."""
+def one(seed: int, number: int) -> dict[str, float] | str:
+    """One company: excess cost of each way, changes, and seconds; or why its page is not made."""
     began, worked, made = time.perf_counter(), time.process_time(), case(seed, number)
     with tempfile.TemporaryDirectory() as folder:
         demo.make(folder, made.plants, made.years, made.seed, made.truth)
         known = truths.Known(made.truth, demo.company(made.plants, made.years, made.seed, made.truth))
         loaded = records.load(Path(folder))
-        learned = learn(loaded, AS_OF)
+        try:
+            learned = learn(loaded, AS_OF)
+        except DryingError as fault:
+            return f"company {number:>4}: no advice ({fault})"
         advice = advise(learned, loaded, heated=True, forced=False)
         if advice is None:
             raise SystemExit(f"company {number} of seed {seed}: no plant stands on {AS_OF}")
@@ -100,6 +104,9 @@ def main(companies: int = 100, seed: int = 8, workers: int = 2) -> None:
     with ProcessPoolExecutor(workers, multiprocessing.get_context("spawn")) as pool:
         rows = []
         for row in pool.map(one, [seed] * len(asked), asked):
+            if isinstance(row, str):
+                print(row, flush=True)
+                continue
             rows.append(row)
             print(
                 f"company {row['number']:>4}: "
