@@ -109,6 +109,7 @@ def summaries(
                 told[2] = 100 * float(-np.expm1(-unseen)[0])
             rows.append(findings.finding(
                 "lost_to_cause", period, *told, unit="% of plants", method=AALEN_JOHANSEN, level=level,
+                n_plants=int(from_age(group, start)["plant_id"].nunique()),
                 losses=int(upto["events"].sum()), note="; ".join(n for n in (why, since) if n), age_days=age,
                 **values))
     return findings.table(rows)
@@ -171,8 +172,9 @@ def _incidence(group: pd.DataFrame, kind: str, start_age: float, level: float) -
     low, high = _limits(frame["estimate"].to_numpy(), frame["se"].to_numpy(), level)
     frame = to_the_end(frame.assign(low=low, high=high), group)
     none = (frame["estimate"] == 0) & (frame["age_days"] > start_age)
-    unseen = unseen_hazard(group, start_age, frame["age_days"].to_numpy(float), level)
-    return frame.assign(high=frame["high"].mask(none, -np.expm1(-unseen)))
+    unseen = unseen_hazard(group, start_age, frame.loc[none, "age_days"].to_numpy(float), level)
+    frame.loc[none, "high"] = -np.expm1(-unseen)
+    return frame
 
 
 def _variance(group: pd.DataFrame, kind: str, steps: _Steps) -> npt.NDArray[np.float64]:

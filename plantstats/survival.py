@@ -206,8 +206,9 @@ def _curve(group: pd.DataFrame, start_age: float, level: float) -> pd.DataFrame:
     frame = to_the_end(frame, group)
     # No loss seen is not none to come.
     whole = (frame["estimate"] == 1) & (frame["age_days"] > start_age)
-    unseen = unseen_hazard(group, start_age, frame["age_days"].to_numpy(float), level)
-    return frame.assign(low=frame["low"].mask(whole, np.exp(-unseen)))
+    unseen = unseen_hazard(group, start_age, frame.loc[whole, "age_days"].to_numpy(float), level)
+    frame.loc[whole, "low"] = np.exp(-unseen)
+    return frame
 
 
 def log_log_limits(

@@ -119,6 +119,18 @@ def test_exposure_that_is_zero_missing_or_negative_is_refused_with_its_count():
         loss_model.fit(cells(plant_days=[0, 10], losses=[5, 5]))
 
 
+@pytest.mark.parametrize(("column", "value", "said"), [
+    ("light", None, "no light in 1 of 2"), ("month", pd.NaT, "no month in 1 of 2"),
+    ("rh_band", None, "no rh_band in 1"),
+    ("plant_days", np.inf, "plant-days are infinite in 1"), ("rh_tenths", -50, "humidity outside 0 to 100% in 1"),
+])
+def test_a_cell_that_cannot_be_is_refused_by_name_and_count(column, value, said):
+    table = cells(losses=[20, 20], light=["low", "medium"]).astype({"plant_days": "float64"})
+    table[column] = [value, table[column].iloc[1]]
+    with pytest.raises(ModelError, match=said):
+        loss_model.fit(table)
+
+
 def test_few_losses_are_no_ground_for_a_model():
     with pytest.raises(ModelError, match=r"9 losses in 20,000 plant-days: too few"):
         loss_model.fit(cells(losses=[4, 5]))

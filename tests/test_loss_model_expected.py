@@ -287,9 +287,31 @@ def test_no_group_is_said_to_stand_out_whose_own_limits_hold_1(quarter):
     first = plants["site_id"].eq(plants["site_id"].iloc[0])
     heaped = plants.assign(losses=np.where(first, 10 * np.ceil(plants["expected"]), plants["losses"]))
     out = "stands out, at a false discovery rate of 10%"
-    sure = expected.by_group(quarter._replace(plants=heaped), ["site_id"])
+    sure = expected.by_groups(quarter._replace(plants=heaped), [["site_id"]])[0]
     assert sure["note"].eq(out).any()
     unsure = quarter._replace(plants=heaped, gradient=100 * quarter.gradient)
-    wide = expected.by_group(unsure, ["site_id"])
+    wide = expected.by_groups(unsure, [["site_id"]])[0]
     rows = wide[wide["measure"].eq("observed_expected")]
     assert rows["low"].le(1).all() and not rows["note"].eq(out).any()
+
+
+def test_the_share_of_false_discoveries_is_that_of_all_ways_of_grouping_together(quarter):
+    # One species loses so much that it stands out among the species; beside all sites and clients, which lose as
+    # expected, it is one of many. Benjamini and Hochberg 1995: the k-th smallest of m p-values against k / m x 10%.
+    many = 1000 * quarter.plants["alone"]
+    plants = quarter.plants.assign(
+        alone=many, expected=many, effect=1.0, effect_variance=0.0, losses=many.round().astype(int))
+    judged = quarter._replace(plants=plants, gradient=0 * quarter.gradient)
+    ways, out = [["species"], ["site_id"], ["client_id"]], "stands out, at a false discovery rate of 10%"
+    species = expected.groups(judged, ["species"])
+    number, sites = len(species), plants["site_id"].nunique() + plants["client_id"].nunique()
+    row = species.loc[species["expected"].idxmax()]
+    # The number of losses whose p-value lies between 10% / all groups and 10% / all species.
+    lost = np.arange(round(row["expected"]), round(1.5 * row["expected"]))
+    p = fair.surprise(lost, row["expected"])
+    between = lost[(p < 0.1 / number) & (p > 0.1 / (number + sites))]
+    times = np.where(plants["species"].eq(row["species"]), np.median(between) / row["expected"], 1)
+    bad = judged._replace(plants=plants.assign(losses=(many * times).round().astype(int)))
+    alone, together = expected.by_groups(bad, ways[:1])[0], pd.concat(expected.by_groups(bad, ways))
+    assert alone.loc[alone["note"].eq(out), "species"].tolist() == [row["species"]]
+    assert not together["note"].eq(out).any()

@@ -172,7 +172,7 @@ def expected_findings(expected: Expected, largest_event: int = 0, level: float =
             group; observed_expected_without_largest_event. Groups that stand out say so (false discovery 10%).
     """
     made = [findings.table(_whole(expected, largest_event, level))]
-    made += [by_group(expected, by, level) for by in BY_GROUP if set(by) <= set(expected.plants.columns)]
+    made += by_groups(expected, [by for by in BY_GROUP if set(by) <= set(expected.plants.columns)], level)
     return findings.table(pd.concat(made, ignore_index=True))
 
 
@@ -223,18 +223,30 @@ def without_earlier_event(quiet: Expected, level: float = LEVEL) -> pd.DataFrame
     return findings.table([share, *rows])
 
 
-def by_group(expected: Expected, by: list[str], level: float = LEVEL) -> pd.DataFrame:
-    """Observed / expected of groups as findings; sites against an average site, other groups against their own past."""
-    table = groups(expected, by, own_past=by != ["site_id"])
-    compared = fair.compare(table, level)
-    limits = widen(Interval(*(compared[c].to_numpy() for c in ("ratio", "low", "high"))),
-                   table["variance"].to_numpy(), expected.model, level)
-    clear = (limits.low > 1) | (limits.high < 1)
-    compared = compared.assign(low=limits.low, high=limits.high, stands_out=compared["stands_out"] & clear)
-    rows = fair.as_findings(compared, by, expected.period.name, level)
-    # One measure of over-dispersion per way of grouping: name the way, or they would stand as one result.
-    of_all = rows["measure"].eq("over_dispersion")
-    return findings.table(rows.assign(term=pd.Series(f"between groups by {by[0]}", rows.index).where(of_all)))
+def by_groups(expected: Expected, ways: list[list[str]], level: float = LEVEL) -> list[pd.DataFrame]:
+    """Observed / expected of groups; sites against an average site, other groups against their own past.
+
+    Takes:  expected; ways of grouping, each by columns of its plants; level.
+    Gives:  findings, one table per way. Of all groups of all ways that are said to stand out, one in ten may by chance.
+    """
+    compared = []
+    for by in ways:
+        table = groups(expected, by, own_past=by != ["site_id"])
+        one = fair.compare(table, level)
+        limits = widen(Interval(*(one[c].to_numpy() for c in ("ratio", "low", "high"))),
+                       table["variance"].to_numpy(), expected.model, level)
+        compared.append(one.assign(low=limits.low, high=limits.high))
+    out = fair.stands_out(np.concatenate([one["p"].to_numpy() for one in compared] or [np.empty(0)]))
+    made = []
+    for by, one in zip(ways, compared, strict=True):
+        mine, out = out[:len(one)], out[len(one):]
+        clear = (one["low"] > 1) | (one["high"] < 1)
+        rows = fair.as_findings(one.assign(stands_out=mine & clear), by, expected.period.name, level)
+        # One measure of over-dispersion per way of grouping: name the way, or they would stand as one result.
+        of_all = rows["measure"].eq("over_dispersion")
+        made.append(findings.table(
+            rows.assign(term=pd.Series(f"between groups by {by[0]}", rows.index).where(of_all))))
+    return made
 
 
 def with_technicians(expected: Expected, visits: pd.DataFrame) -> tuple[Expected, pd.DataFrame]:

@@ -102,6 +102,10 @@ def check_cells(cells: pd.DataFrame) -> pd.DataFrame:
         "losses without plant-days": (days <= 0) & (losses > 0),
         "no site": cells["site_id"].isna(),
         "no species": cells["species"].isna(),
+        "plant-days are infinite": np.isinf(days.astype("float64")),
+        "no month": cells["month"].isna(),
+        "humidity outside 0 to 100%": (cells["rh_tenths"] < 0) | (cells["rh_tenths"] > 1000 * cells["rh_readings"]),
+        **{f"no {factor}": cells[factor].isna() for factor in (*FACTORS, "rh_band")},
     }
     said = [
         f"{what} in {int(bad.sum())} of {len(cells)} cells (first: {_first(cells, bad)})"
