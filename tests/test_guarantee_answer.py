@@ -4,10 +4,11 @@ from dataclasses import replace
 from datetime import date
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 from plantstats import loss_model, records
-from plantstats.guarantee import answer, from_records, money, pages, plant_list, results
+from plantstats.guarantee import answer, from_records, money, pages, plant_list, results, what_if
 from plantstats.guarantee.quote import QuoteError
 from plantstats.guarantee.terms import read_terms
 from plantstats.plant_time.inputs import age_bands
@@ -55,6 +56,53 @@ def test_better_species_have_stood_at_that_light_and_are_expected_to_be_replaced
         assert row.then < row.now
         assert row.low <= row.ratio <= row.high
     assert set(made.brighter["other"]) <= {"medium", "high"}
+
+
+def drier_harms(model, per_ten_points):
+    """The same fit, had it found this log ratio for ten points of humidity below the threshold."""
+    fitted = model.model
+    beta = np.where([name == "dry_air" for name in fitted.names], per_ten_points, fitted.beta)
+    return replace(model, model=replace(fitted, beta=beta))
+
+
+def test_moister_air_saves_what_the_loss_model_lays_to_dry_air(found, terms, made):
+    # New plants over the 28 days of February: one age and one month, so that few die twice and the ratio of the
+    # numbers is that of the rates at 40% and at February's usual air, mean over the same draws.
+    short = replace(terms, starts_on=date(2027, 2, 1), months=1, lead_days=0)
+    fitted, time = from_records.fit_losses(found, AS_OF)
+    model = drier_harms(fitted, 0.4)
+    moist = what_if.moist_air(replace(made.quote, terms=short), model, from_records.exits_of(time, short))
+    draws = model.model.draw(short.draws, short.seed)
+    assert set(moist["position"]) == set(made.quote.lines["position"])
+    for row in moist.itertuples():
+        assert row.other == "40% and more"
+        kind = made.quote.lines.set_index("position").loc[[row.position], ["species", "light", "pot", "planter"]]
+        kind = kind.assign(age_band=age_bands()[0], month=2)
+        usual, moister = (
+            np.exp(model.model.rows(one)[0].to_numpy() @ draws.T).mean()
+            for one in (kind, kind.assign(humidity=40.0)))
+        assert row.ratio == pytest.approx(moister / usual, rel=0.01)
+        assert row.low <= row.ratio <= row.high
+    # Where these records lay no loss to dry air, moister air saves none and no line is proposed.
+    assert what_if.moist_air(made.quote, drier_harms(fitted, -0.4), from_records.exits_of(time, terms)).empty
+
+
+def test_without_any_humidity_nothing_is_said_about_moister_air(found, terms, made):
+    fitted, time = from_records.fit_losses(found, AS_OF)
+    blind = drier_harms(fitted, 0.4)
+    blind = replace(blind, model=replace(blind.model, formula=loss_model.SEASON_ONLY))
+    assert what_if.moist_air(made.quote, blind, from_records.exits_of(time, terms)).empty
+
+
+def test_records_of_half_a_year_quote_without_a_season_and_say_so(found, terms):
+    # At the end of 2023 the demo's records hold July to December: a yearly cycle through six months would be a guess.
+    model, _ = from_records.fit_losses(found, date(2023, 12, 31))
+    assert "year_cos" not in model.model.formula
+    assert "dry_air" not in model.model.formula
+    quoted, _ = answer.offer(LIST, found, terms, date(2023, 12, 31))
+    assert "no January, no February, no March, no April, no May, no June on record" in "\n".join(quoted.notes)
+    whole, _ = answer.offer(LIST, found, terms, AS_OF)
+    assert "on record: the mean rate of the other months" not in "\n".join(whole.notes)
 
 
 def test_what_a_client_reads_holds_none_of_our_costs(found, terms):

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from calendar import month_name
 from dataclasses import dataclass
 from datetime import date
 from functools import cached_property
@@ -29,12 +30,13 @@ SPREAD_SCALE = 1.0  # half-Cauchy weight of the spread, as in `plantstats.shrink
 
 @dataclass(frozen=True)
 class FittedLosses:
-    """A fitted loss model, and up to which age each species was followed."""
+    """A fitted loss model, up to which age each species was followed, and what a reader must be told of it."""
 
     model: loss_model.LossModel
     oldest: dict[str, float]
     oldest_of_all: float
     as_of: date
+    notes: tuple[str, ...] = ()
 
     def for_lines(self, lines: pd.DataFrame, draws: int, seed: int, unseen: str = "group") -> LineHazards:
         """Hazards of lines (see `hazards.LossModel`).
@@ -63,7 +65,7 @@ class FittedLosses:
         return LineHazards(
             AGE_CUTS, np.exp(line_rows.to_numpy() @ self.model.beta), np.exp(apart @ self.model.beta).reshape(shape),
             np.exp(beta @ line_rows.to_numpy().T + fall_back), np.exp(beta @ apart.T).reshape(draws, *shape),
-            self._spread(draws, seed), oldest, tuple(beside["basis"]), tuple(notes),
+            self._spread(draws, seed), oldest, tuple(beside["basis"]), (*self.notes, *notes),
         )
 
     def site_history(self, sites: list[str], draws: int, seed: int) -> tuple[Array, Array]:
@@ -125,17 +127,22 @@ def fit_losses(records: Records, as_of: date) -> tuple[FittedLosses, PlantTime]:
     """Fit the loss model on the records up to a day.
 
     Takes:  records; as_of: the last day that counts.
-    Gives:  FittedLosses, and the plant-time that it rests on (losses dated when found, as they are paid for).
+    Gives:  FittedLosses, and the plant-time that it rests on (losses dated when found, as they are paid for). A promise
+            runs through every month: where the records do not, the model has no season and no air, and says so.
     Raises: ModelError as `loss_model.fit`.
     """
     time = plant_time.build(records, as_of, dated="found")
     cells = time.cells(list(loss_model.CELLS_BY))
-    fitted = loss_model.fit(cells, species_table())
+    seen = set(cells["month"].dt.month)
+    strange = [name for number, name in enumerate(month_name) if number and number not in seen]
+    fitted = loss_model.fit(
+        cells, species_table(), formula=loss_model.ALL_YEAR_ALIKE if strange else loss_model.LOSS_FORMULA)
+    notes = (f"no {', no '.join(strange)} on record: the mean rate of the other months is taken for every month",)
     lives = time.lives[["species", "exit_age"]].astype({"exit_age": "float64"})
     tenth = lives.groupby("species")["exit_age"].nlargest(LEFT).groupby("species").agg(["min", "size"])
     known = {str(name): float(age) for name, age in tenth.loc[tenth["size"] >= LEFT, "min"].items()}
     every = float(lives["exit_age"].nlargest(LEFT).min()) if len(lives) else 0.0
-    return FittedLosses(fitted, known, every, as_of), time
+    return FittedLosses(fitted, known, every, as_of, notes if strange else ()), time
 
 
 def exits_of(time: PlantTime, terms: Terms) -> Exits:

@@ -5,7 +5,7 @@ A management estimate. What is booked, and how, is for an accountant to decide.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date, timedelta
 from typing import TYPE_CHECKING, Any
 
@@ -88,7 +88,9 @@ def provide(records: Records, period: Period, method: Method | None = None) -> P
     """
     method = method or Method()
     model, time = fit_losses(records, period.last_day)
-    return _summed(value(in_force(records, time, period.last_day), model, time, period.end, method), period, method)
+    force = in_force(records, time, period.last_day)
+    made = _summed(value(force, model, time, period.end, method), period, method)
+    return replace(made, notes=(*force.notes, *model.notes))
 
 
 def value(force: InForce, model: FittedLosses, time: PlantTime, start: date, method: Method) -> Valued:
@@ -224,8 +226,8 @@ def roll_forward(records: Records, period: Period, method: Method | None = None)
     used = used_in(records, period)
     adjusted = closing.undiscounted - opening.undiscounted - new + used
     expected = _expected_use((force, new_ones), model, time, period, method)
-    return RollForward(opening.undiscounted, new, used, adjusted, closing.undiscounted, expected - used), Provision(
-        closing.as_of, closing.by_client, closing.total, closing.plants, closing_force.notes)
+    return RollForward(opening.undiscounted, new, used, adjusted, closing.undiscounted, expected - used), replace(
+        closing, notes=(*closing_force.notes, *now.notes))
 
 
 def used_in(records: Records, period: Period) -> int:

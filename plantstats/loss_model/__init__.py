@@ -6,6 +6,7 @@ from plantstats.loss_model.effects import adjusted_rates, effects
 from plantstats.loss_model.fit import fit
 from plantstats.loss_model.model import LossModel
 from plantstats.loss_model.terms import (
+    ALL_YEAR_ALIKE,
     CELLS_BY,
     HEATING_FORMULA,
     HUMIDITY_ONLY,
@@ -16,7 +17,8 @@ from plantstats.loss_model.terms import (
 )
 
 __all__ = [
-    "CELLS_BY", "HEATING_FORMULA", "HUMIDITY_ONLY", "LOSS_FORMULA", "SEASON_ONLY", "VPD_FORMULA", "Apart", "Design",
+    "ALL_YEAR_ALIKE", "CELLS_BY", "HEATING_FORMULA", "HUMIDITY_ONLY", "LOSS_FORMULA", "SEASON_ONLY", "VPD_FORMULA",
+    "Apart", "Design",
     "LossModel", "ModelError", "adjusted_rates", "apart_findings", "design", "effects", "fit",
     "settled", "tell_apart",
 ]

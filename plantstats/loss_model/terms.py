@@ -22,6 +22,7 @@ HEATING_FORMULA = LOSS_FORMULA.replace("year_cos + year_sin", "heated")
 VPD_FORMULA = LOSS_FORMULA.replace("dry_air", "vpd_kpa")
 SEASON_ONLY = LOSS_FORMULA.replace(" + dry_air + no_humidity", "")
 HUMIDITY_ONLY = LOSS_FORMULA.replace(" + year_cos + year_sin", "")
+ALL_YEAR_ALIKE = SEASON_ONLY.replace(" + year_cos + year_sin", "")
 # What plant-time is asked for.
 CELLS_BY = (
     "site_id", "species", "light", "pot", "planter", "age_band", "month", "heating", "repotted", "moved", "rh_band",
