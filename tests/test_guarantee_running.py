@@ -7,9 +7,10 @@ from types import SimpleNamespace
 import numpy as np
 import pandas as pd
 import pytest
+from scipy import stats
 
 from plantstats import plant_time, records
-from plantstats.guarantee import back_test, in_force, margin, pages, provision, running, swap_or_nurse
+from plantstats.guarantee import back_test, drawings, in_force, margin, pages, provision, running, swap_or_nurse
 from plantstats.guarantee.hazards import LineHazards
 from plantstats.guarantee.terms import Terms
 from plantstats.periods import quarter
@@ -210,7 +211,17 @@ def test_a_back_test_says_what_was_stated_and_what_held(tested):
     stated = table[table["measure"].eq("back_test_held_expected")].set_index("term")
     assert stated.loc["80%", "estimate"] >= 80
     assert "Back-test: a year ago" in back_test.said(tested)
+    # Exact limits of a Poisson count over the same expectation, and exact binomial limits about each share.
+    value, low, high = back_test.ratio(tested)
+    assert f"({value:.2f} times, 95% interval {low:.2f} to {high:.2f})" in back_test.said(tested)
+    lost, expected = tested.totals["losses"].sum(), tested.totals["expected"].sum()
+    assert stats.poisson.sf(lost - 1, low * expected) == pytest.approx(0.025)
+    assert stats.poisson.cdf(lost, high * expected) == pytest.approx(0.025)
     points = back_test.calibration(tested)
+    n = len(tested.cells)
+    for row in points[points["held"] < 100].itertuples():
+        assert stats.binom.cdf(round(row.held * n / 100), n, row.high / 100) == pytest.approx(0.025)
+    assert f"{n} site-quarters" in drawings.back_test_caption(tested)
     assert points["held"].is_monotonic_increasing
     assert points["stated"].is_monotonic_increasing
 

@@ -109,14 +109,17 @@ def back_test(records: Records, period: Period, terms: Terms) -> BackTest | None
 def calibration(test: BackTest) -> pd.DataFrame:
     """How often losses stayed within each point, against how often they should have.
 
-    Gives:  one row per point from 5 to 95%: point, stated and held (shares of site-quarters).
+    Gives:  one row per point from 5 to 95%: point, stated, held, low and high (shares of site-quarters in percent;
+            exact binomial limits, a little too narrow because the quarters of one site are not independent).
     """
     rows = []
     for share in np.arange(0.05, 0.96, 0.05):
         points = np.array([law.point(float(share)) for law in test.distributions])
         stated = np.mean([law.within(p) for law, p in zip(test.distributions, points, strict=True)])
-        rows.append({"point": float(share), "stated": float(stated), "held": float(
-            (test.cells["losses"].to_numpy() <= points).mean())})
+        held = test.cells["losses"].to_numpy() <= points
+        low, high = _binomial(int(held.sum()), len(held))
+        rows.append({"point": 100 * float(share), "stated": 100 * float(stated), "held": 100 * float(held.mean()),
+                     "low": low, "high": high})
     return pd.DataFrame(rows)
 
 
@@ -183,9 +186,8 @@ def _findings(test: BackTest) -> list[dict[str, object]]:
                                      **given))
     seen, expected = int(test.totals["losses"].sum()), float(test.totals["expected"].sum())
     span = f"{test.totals['period'].iloc[0]} to {test.totals['period'].iloc[-1]}"
-    limits = [float(v[0]) / expected for v in rates.poisson_limits(seen)] if expected else [np.nan] * 3
     rows.append(findings.finding(
-        "back_test_ratio", span, *limits, unit="ratio", method="exact Poisson limits of the losses", losses=seen,
+        "back_test_ratio", span, *ratio(test), unit="ratio", method="exact Poisson limits of the losses", losses=seen,
         level=0.95, note="" if expected else "not available: nothing was expected"))
     for p in LEVELS:
         held = test.cells["losses"] <= test.cells[f"point_{100 * p:.0f}"]
@@ -200,6 +202,14 @@ def _findings(test: BackTest) -> list[dict[str, object]]:
     return rows
 
 
+def ratio(test: BackTest) -> tuple[float, float, float]:
+    """Losses over those expected, with exact 95% limits; missing where nothing was expected."""
+    expected = float(test.totals["expected"].sum())
+    limits = rates.poisson_limits(int(test.totals["losses"].sum()))
+    value, low, high = (float(v[0]) / expected if expected else np.nan for v in limits)
+    return value, low, high
+
+
 def _binomial(hits: int, n: int) -> tuple[float, float]:
     from statsmodels.stats.proportion import proportion_confint  # noqa: PLC0415
 
@@ -212,6 +222,7 @@ def said(test: BackTest | None) -> str:
     if test is None:
         return "No back-test: the records of a year ago hold too few losses to have made a quote from."
     seen, expected = int(test.totals["losses"].sum()), float(test.totals["expected"].sum())
+    value, low, high = ratio(test)
     parts = []
     for p in LEVELS:
         held = test.cells["losses"] <= test.cells[f"point_{100 * p:.0f}"]
@@ -221,11 +232,6 @@ def said(test: BackTest | None) -> str:
     return (
         f"Back-test: a year ago {expected:.1f} covered losses were to be expected among the "
         f"{test.totals['plants'].iloc[0]:,} plants then in place over the four quarters to "
-        f"{test.totals['period'].iloc[-1]}; {seen} happened. "
+        f"{test.totals['period'].iloc[-1]}; {seen} happened"
+        + (f" ({value:.2f} times, 95% interval {low:.2f} to {high:.2f}). " if expected else ". ")
         + "; ".join(parts).capitalize() + ".")
-
-
-def chart_points(test: BackTest) -> tuple[Array, Array, Array]:
-    """For the calibration chart: points, stated and held shares, in percent."""
-    made = calibration(test) * 100
-    return made["point"].to_numpy(), made["stated"].to_numpy(), made["held"].to_numpy()

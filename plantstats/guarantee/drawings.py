@@ -6,7 +6,7 @@ import numpy as np
 from matplotlib.axes import Axes
 
 from plantstats.charts import ACCENT, FAINT, INK
-from plantstats.guarantee.back_test import BackTest, chart_points
+from plantstats.guarantee.back_test import BackTest, calibration
 from plantstats.guarantee.quote import POINTS, Quote
 
 BARS = 45
@@ -43,15 +43,17 @@ def draw_back_test(test: BackTest | None, ax: Axes) -> Axes:
     """How often losses stayed within each point, against how often they should have.
 
     Takes:  back-test (None: none could be made, and the chart says so); ax.
-    Gives:  ax: stated share across, held share up; on the line is right, above it quotes were too high.
+    Gives:  ax: stated share across, held share up, with its 95% interval; on the line is right, above it quotes were
+            too high.
     """
     if test is None:
         ax.annotate("no back-test yet", (0.5, 0.5), xycoords="axes fraction", ha="center", fontsize=8, color=INK)
         return ax
-    _, stated, held = chart_points(test)
+    made = calibration(test)
     ax.plot([0, 100], [0, 100], color=FAINT, linewidth=1)
-    ax.scatter(stated, held, color=ACCENT, s=18, zorder=3)
-    low = min(60.0, float(min(stated.min(), held.min())) - 3)
+    reach = [made["held"] - made["low"], made["high"] - made["held"]]
+    ax.errorbar(made["stated"], made["held"], reach, color=ACCENT, fmt="o", markersize=4, elinewidth=0.8, zorder=3)
+    low = min(60.0, float(made[["stated", "low"]].to_numpy().min()) - 3)
     ax.set_xlim(low, 101)
     ax.set_ylim(low, 101)
     ax.set_xlabel("Site-quarters within the point, stated (in 100)", fontsize=8)
@@ -63,7 +65,18 @@ def back_test_in_words(test: BackTest | None) -> str:
     """The chart of `draw_back_test` for those who cannot see it."""
     if test is None:
         return "No back-test: the records of a year ago hold too few losses."
-    points, stated, held = chart_points(test)
-    some = [f"at the {p:.0f}% point {s:.0f} in 100 stated, {h:.0f} held"
-            for p, s, h in zip(points, stated, held, strict=True) if round(p) in (50, 80, 95)]
+    some = [
+        f"at the {row['point']:.0f}% point {row['stated']:.0f} in 100 stated, {row['held']:.0f} held "
+        f"({row['low']:.0f} to {row['high']:.0f})"
+        for row in calibration(test).to_dict("records") if round(row["point"]) in (50, 80, 95)]
     return "How last year's points held over sites and quarters: " + "; ".join(some) + "."
+
+
+def back_test_caption(test: BackTest | None) -> str:
+    """What stands below the chart of `draw_back_test`."""
+    if test is None:
+        return "No quotes of a year ago."
+    return (
+        f"Stated against held, over {len(test.cells)} site-quarters of {test.cells['site_id'].nunique()} sites; bars: "
+        "95% intervals of the share (exact binomial; a little too narrow, as the quarters of one site are not "
+        "independent)")

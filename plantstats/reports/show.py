@@ -15,6 +15,7 @@ from matplotlib.text import Text
 from matplotlib.ticker import LogFormatter
 
 ROWS_SHOWN = 100
+NO_ROWS = "None."
 SHORT = 15  # rows; a table no longer than this is kept on one printed page
 
 
@@ -62,8 +63,11 @@ def table(
     Takes:  frame (its index is not shown; missing cells stay empty); caption; rows: how many to show at
             most; rest: the file that has all of them; terms: heading -> measure, whose definition it leads to.
     Gives:  a table with a caption, numbers at the right; below it, where rows are left out, "20 of 70 rows
-            shown; all of them are in findings.csv."
+            shown; all of them are in findings.csv." Of a table without rows, the caption and "None."
     """
+    if frame.empty:
+        return Shown(
+            f'<p class="empty"><strong>{escape(caption)}</strong><br>{NO_ROWS}</p>', f"{caption}\n{NO_ROWS}")
     shown = frame.head(rows)
     numeric = [pd.api.types.is_numeric_dtype(frame[c]) and frame[c].dtype != bool for c in frame.columns]
     kinds = [' class="number"' if number else "" for number in numeric]
