@@ -134,7 +134,7 @@ def test_an_unseen_species_gets_its_groups_rate_said_out_loud_or_is_refused(foun
 def test_hazards_of_lines_are_the_rates_of_the_loss_model(found):
     # Two routes to one number: `for_lines` adds up terms; the model's own `rate` asks each situation whole.
     model, _ = from_records.fit_losses(found, AS_OF)
-    lines = plant_list.read(LIST, found.settings)
+    lines = plant_list.read(LIST, found.settings).lines
     hazards = model.for_lines(lines, 20, 1)
     kind = lines[["species", "light", "pot", "planter"]]
     for band, month in ((0, 1), (1, 7), (2, 12)):

@@ -262,7 +262,7 @@ def write(tmp_path, text):
 def test_a_list_is_read_with_its_lines_and_what_it_leaves_open(tmp_path):
     path = write(
         tmp_path, "species;light;pot_cm;quantity;unit_cost\nJanet Craig;low;27;3;46,00\nFicus lyrata;;;;94,5\n")
-    made = plant_list.read(path, Settings())
+    made = plant_list.read(path, Settings()).lines
     assert made["position"].tolist() == ["line 2", "line 3"]
     assert made["quantity"].tolist() == [3, 1]
     assert made["unit_cost"].tolist() == [46.0, 94.5]
@@ -282,11 +282,24 @@ def test_every_wrong_line_is_named_and_none_is_dropped(tmp_path):
         assert part in text
 
 
+def test_lines_that_nothing_on_record_is_like_are_named_and_so_are_heads_that_are_not_read(tmp_path):
+    path = write(tmp_path, "species,light,size,unit_cost\nFicus lyrata,low,27,40.00\nFicus lyrata,sun,27,40.00\n")
+    lines, notes = plant_list.read(path, Settings())
+    assert notes == ("list.csv, unused columns: not used: 'size'",)
+    plant_list.check_known(lines, {"light": ("low", "sun"), "pot": ("unknown",)})
+    with pytest.raises(RecordError) as caught:
+        plant_list.check_known(lines, {"light": ("low", "medium"), "pot": ("15-24 cm",)})
+    text = str(caught.value)
+    for part in ("line 2, column pot_cm: unknown", "line 3, column light: sun", "line 3, column pot_cm", "3 faults"):
+        assert part in text
+    assert "line 2, column light" not in text
+
+
 def test_a_workbook_is_a_list_as_well(tmp_path):
     path = tmp_path / "list.xlsx"
     pd.DataFrame({"species": ["Ficus lyrata"], "unit_cost": [94.5], "installed_on": [pd.Timestamp("2026-02-28")]}
                  ).to_excel(path, index=False)
-    made = plant_list.read(path, Settings())
+    made = plant_list.read(path, Settings()).lines
     assert made["installed_on"].tolist() == [pd.Timestamp("2026-02-28")]
 
 
@@ -300,7 +313,7 @@ def test_a_list_that_cannot_be_one_is_refused(tmp_path, text, what):
 
 def test_positions_named_twice_stay_apart(tmp_path):
     path = write(tmp_path, "position,species,unit_cost\nA,Ficus lyrata,1.00\nA,Ficus elastica,2.00\n")
-    assert plant_list.read(path, Settings())["position"].tolist() == ["A (line 2)", "A (line 3)"]
+    assert plant_list.read(path, Settings()).lines["position"].tolist() == ["A (line 2)", "A (line 3)"]
 
 
 # --- terms -------------------------------------------------------------------------------------------------------

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import argparse
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -83,10 +83,12 @@ def _quoted(
     if terms.currency != records.settings.currency:
         raise QuoteError(f"the terms are in {terms.currency}, the records in {records.settings.currency}; amounts are "
                          "never converted")
-    lines = plant_list.read(listed, records.settings)
+    listing = plant_list.read(listed, records.settings)
     model, time = fit_losses(records, cut)
+    plant_list.check_known(listing.lines, model.levels)
     exits = exits_of(time, terms)
-    return quotes.make(lines, model, exits, terms), model, exits, cut
+    made = quotes.make(listing.lines, model, exits, terms)
+    return replace(made, notes=(*listing.notes, *made.notes)), model, exits, cut
 
 
 def cli_quote(chosen: argparse.Namespace) -> int:

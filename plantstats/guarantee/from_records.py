@@ -15,6 +15,7 @@ from plantstats import loss_model, plant_time
 from plantstats.guarantee.grid import MONTHS, Array
 from plantstats.guarantee.hazards import CLASS, Exits, LineHazards, covered_share, stream
 from plantstats.guarantee.terms import Terms
+from plantstats.loss_model.design import names_in
 from plantstats.loss_model.likelihood import climb
 from plantstats.plant_time.inputs import AGE_CUTS, age_bands
 from plantstats.records import species_table
@@ -37,6 +38,12 @@ class FittedLosses:
     oldest_of_all: float
     as_of: date
     notes: tuple[str, ...] = ()
+
+    @property
+    def levels(self) -> dict[str, tuple[str, ...]]:
+        """Levels on record of each column that the model asks of a line."""
+        asked = names_in(self.model.formula)
+        return {name: self.model.terms.levels[name] for name in CLASS if name in asked and name != "species"}
 
     def for_lines(self, lines: pd.DataFrame, draws: int, seed: int, unseen: str = "group") -> LineHazards:
         """Hazards of lines (see `hazards.LossModel`).

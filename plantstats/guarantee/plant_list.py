@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import tempfile
+from collections.abc import Mapping
 from pathlib import Path
+from typing import NamedTuple
 
 import numpy as np
 import pandas as pd
@@ -29,6 +31,7 @@ LIST = Table("quote", (
     Column("labour_minutes", "measure", low=0, high=24 * 60, unit="minutes"), PLANTS.column("installed_on"),
 ))
 NEW_SITE = "(new site)"
+HEADS = {"pot": "pot_cm"}  # columns of `read` that are made from another
 
 
 class _ListWriter(Writer):
@@ -41,12 +44,19 @@ class _ListWriter(Writer):
         self.sink = pq.ParquetWriter(path, self.schema, compression="zstd")
 
 
-def read(path: Path, settings: Settings) -> pd.DataFrame:
+class Listed(NamedTuple):
+    """Lines of a plant list (see `read`), and what a reader must be told about its file."""
+
+    lines: pd.DataFrame
+    notes: tuple[str, ...]
+
+
+def read(path: Path, settings: Settings) -> Listed:
     """Read a plant list.
 
     Takes:  path of a CSV, XLSX, ODS or Parquet file with the heads of LIST (species and unit_cost are needed);
             settings of the records: currency, light scheme, units, names of species; tables.quote is not asked.
-    Gives:  one row per line of the list, in its order: position ("line 2" where none is given), site_id
+    Gives:  Listed. One row per line of the list, in its order: position ("line 2" where none is given), site_id
             (NEW_SITE where none is given), species, light, pot (class), planter, quantity (1 where none is
             given), unit_cost, labour_minutes (may be missing), installed_on (may be missing: new), file, line.
     Keeps:  every line of the file; a quote for a part of a list would be a wrong quote.
@@ -72,10 +82,30 @@ def read(path: Path, settings: Settings) -> pd.DataFrame:
         for row in aside.itertuples()
     ]
     if faults:
-        raise RecordError([*faults, f"{len(faults)} faults; mend them in {path.name}: a list is quoted whole or not"])
+        raise RecordError([*faults, _whole_or_not(len(faults), path.name)])
     if listed.empty:
         raise RecordError([f"{path.name} has heads, but no line with a plant"])
-    return _complete(listed, path, settings)
+    told = tuple(f"{path.name}, {about}: {text}" for about, text in taken.notes)
+    return Listed(_complete(listed, path, settings), told)
+
+
+def check_known(lines: pd.DataFrame, levels: Mapping[str, tuple[str, ...]]) -> None:
+    """Refuse lines on a light, pot or planter that no plant of the records had, each by its line.
+
+    Takes:  lines; levels on record of each column.
+    Raises: RecordError.
+    """
+    faults = [
+        f"{row['file']}, line {row['line']}, column {HEADS.get(column, column)}: {row[column]}: no plant on record had "
+        f"that, so nothing tells what it loses (on record: {', '.join(known)})"
+        for row in lines.to_dict("records") for column, known in levels.items() if row[column] not in known]
+    if faults:
+        raise RecordError([*faults, _whole_or_not(len(faults), str(lines["file"].iloc[0]))])
+
+
+def _whole_or_not(faults: int, name: str) -> str:
+    what = "1 fault; mend it" if faults == 1 else f"{faults} faults; mend them"
+    return f"{what} in {name}: a list is quoted whole or not"
 
 
 def _complete(listed: pd.DataFrame, path: Path, settings: Settings) -> pd.DataFrame:
