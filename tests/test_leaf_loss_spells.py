@@ -149,29 +149,45 @@ def test_a_plant_older_than_the_records_starts_with_its_first_visit(tmp_path):
     assert fates(time)["first visit: since when leaves fell is unknown"] == 1
 
 
-def test_humidity_and_warmth_are_those_of_the_28_days_before_the_end(tmp_path):
-    # Stretch to 3 March: window 3 February to 2 March. Readings of 30 and 40 lie in it: mean 35. The reading of 80
-    # on the day of the end, and that of 10 on 2 February, do not count; nor does the cold of 2 February.
+def test_humidity_and_warmth_are_those_of_the_month_up_to_the_end(tmp_path):
+    # Stretch to 3 March: 31 days back to 31 January. Readings of 20 (31 January) and 30 (3 February), in its first
+    # half, and of 40 (2 March) and of the visit itself, 50, make 35; that of 10 on 30 January does not count, nor
+    # the cold of that day.
     visits = [
         visit("P1", "2025-02-10", 0),
-        visit("P1", "2025-03-03", 1, rh_percent=80, temp_c=31),
+        visit("P1", "2025-03-03", 1, rh_percent=50, temp_c=21),
         visit("P1", "2025-03-31", 1),
         visit("P1", "2025-04-28", 1, rh_percent=80, temp_c=35),
     ]
     readings = (
-        "S1,2025-02-02T08:00,10,12",
+        "S1,2025-01-30T08:00,10,12",
+        "S1,2025-01-31T08:00,20,21",
         "S1,2025-02-03T08:00,30,21",
-        "S1,2025-03-02T08:00,40,15.9",
+        "S1,2025-03-02T08:00,40,21",
         "S2,2025-03-01T08:00,5,35",
     )
     rows = used(leaf_time(tmp_path, [FIG], visits, readings=readings))
     assert rows.loc[1, "rh"] == 35
-    assert rows.loc[1, "warmth"] == "below 16 °C"
-    assert rows.loc[0, "warmth"] == "below 16 °C"  # to 10 February: 2 February lies in its window
-    assert rows.loc[0, "rh"] == 20  # (10 + 30) / 2
-    # To 31 March: the visit of 3 March lies in the window. To 28 April: nothing but the day of the end itself.
-    assert (rows.loc[2, "rh"], rows.loc[2, "warmth"]) == (50, "above 29 °C")
-    assert (rows.loc[3, "rh"], rows.loc[3, "warmth"]) == (-1, "unknown")
+    assert rows.loc[1, "warmth"] == "usual"
+    assert rows.loc[0, "warmth"] == "below 16 °C"  # to 10 February: 30 January lies in its month
+    # To 10 February and 31 March: one half of the month was never read. To 28 April: the visit alone.
+    assert rows.loc[[0, 2, 3], "rh"].to_list() == [-1, -1, -1]
+    assert rows.loc[3, "warmth"] == "above 29 °C"
+
+
+def test_readings_of_monthly_visits_both_count(tmp_path):
+    visits = [visit("P1", day, 1, rh_percent=rh) for day, rh in (("2025-02-03", 20), ("2025-03-03", 40))]
+    rows = used(leaf_time(tmp_path, [FIG], visits))
+    assert rows["rh"].to_list() == [-1, 30]
+
+
+def test_a_reading_taken_at_a_moved_plant_is_of_the_site_where_it_stands(tmp_path):
+    plants = [FIG, "P2,S2,B1,Ficus benjamina,17,medium,2025-01-06,1"]
+    visits = [visit("P1", "2025-02-03", 0, rh_percent=20), visit("P1", "2025-03-03", 0, rh_percent=40)]
+    visits += [visit("P2", "2025-02-03", 0), visit("P2", "2025-03-03", 0)]
+    moves = ("P1,2025-01-20,S2,B2,low",)
+    rows = used(leaf_time(tmp_path, plants, visits, moves=moves)).set_index(["plant_id", "to_on"])
+    assert rows.xs("P2")["rh"].to_list() == [-1, 30]
 
 
 def test_air_without_reading_is_a_level_of_its_own(tmp_path):

@@ -13,9 +13,10 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 import patsy
-from scipy import optimize, sparse, special, stats
+from scipy import optimize, special, stats
 
-Array = npt.NDArray[np.float64]
+from plantstats.leaf_loss import clusters
+from plantstats.leaf_loss.clusters import Array
 
 MAX_STEPS = 100
 BLOCK = 2048  # rows
@@ -26,8 +27,6 @@ LOG_SIZES = (-9.0, 18.0)
 OWN_INFORMATION = 1e-9
 # A log ratio beyond this is a fit on its way to infinity.
 RUNAWAY = 15.0
-# With fewer clusters than this their sandwich is too short (common practice, no source): the wider is used.
-ENOUGH_CLUSTERS = 30
 POISSON, NEGATIVE_BINOMIAL = "Poisson", "negative binomial"
 
 
@@ -45,7 +44,8 @@ class CountFit:
     kept: npt.NDArray[np.bool_]
     information: Array  # of the kept columns, at the fitted dispersion
     cov_model: Array
-    cov_sites: Array | None
+    cov_sites: Array | None  # sandwich of the sites' scores
+    cov_jackknife: Array | None  # leaving out each site in turn: what intervals use
     sites: int
     family: str
     alpha: float  # variance = mean + alpha x mean squared
@@ -65,14 +65,13 @@ class CountFit:
     @property
     def cov(self) -> Array:
         """Covariance of the kept columns: between sites where there are two or more, else of the model."""
-        return self.cov_model if self.cov_sites is None else self.cov_sites
+        return self.cov_model if self.cov_jackknife is None else self.cov_jackknife
 
     @property
     def se(self) -> pd.Series:
         """Standard errors that intervals use, missing where a column repeats others."""
-        each = np.eye(int(self.kept.sum()))
         values = np.full(len(self.params), np.nan)
-        values[self.kept] = np.sqrt([self._variance(row) for row in each])
+        values[self.kept] = np.sqrt(np.diag(self.cov))
         return pd.Series(values, self.params.index)
 
     def log_mean(self, table: pd.DataFrame) -> tuple[Array, Array]:
@@ -83,19 +82,12 @@ class CountFit:
         """Weighted sums of the coefficients and their standard errors: one row of weights each."""
         used = np.atleast_2d(weights)[:, self.kept]
         value = used @ self.params.to_numpy()[self.kept]
-        return value, np.sqrt([self._variance(row) for row in used])
+        return value, np.sqrt(np.einsum("ij,jk,ik->i", used, self.cov, used))
 
     def quantile(self, level: float) -> float:
         """Standard errors to each side of an estimate: t on sites - 1, or normal without sites."""
         upper = (1 + level) / 2
         return float(stats.norm.ppf(upper) if self.cov_sites is None else stats.t.ppf(upper, self.sites - 1))
-
-    def _variance(self, weights: Array) -> float:
-        within = float(weights @ self.cov_model @ weights)
-        if self.cov_sites is None:
-            return within
-        between = float(weights @ self.cov_sites @ weights)
-        return max(within, between) if self.sites < ENOUGH_CLUSTERS else between
 
 
 def fit_counts(
@@ -115,8 +107,7 @@ def fit_counts(
     Raises: LeafModelError for an empty table, no leaf at all, exposure that is not above 0, missing values, and
             fits that do not settle.
     Source: negative binomial with variance mean + alpha mean^2, dispersion by maximum likelihood: Venables and
-            Ripley 2002, section 7.4; errors between sites: sandwich of the sites' scores, with the factor
-            G / (G - 1).
+            Ripley 2002, section 7.4; errors between sites: see `clusters`.
     """
     _check(table, counts)
     made = patsy.dmatrix(formula, table, eval_env=patsy.EvalEnvironment([{}]), NA_action="raise")
@@ -149,7 +140,7 @@ def fit_counts(
     if not (np.all(np.isfinite(at)) and np.all(np.isfinite(cov_model))):
         raise LeafModelError("the fit is not finite: fewer terms, or more leaves, are needed")
     names = [name.replace("[T.", "[") for name in info.column_names]
-    cov_sites, clusters = _between(x, n, mean, alpha, cov_model, sites)
+    between, jackknife, number = _between(x, mean, alpha, cov_model, sites)
     return CountFit(
         formula,
         info,
@@ -157,8 +148,9 @@ def fit_counts(
         kept,
         information,
         cov_model,
-        cov_sites,
-        clusters,
+        between,
+        jackknife,
+        number,
         NEGATIVE_BINOMIAL if alpha > 0 else POISSON,
         float(alpha),
         _se_size(size, n, total, mean, counts),
@@ -322,16 +314,12 @@ def _loglik(size: float, n: Array, total: Array, mean: Array, counts: pd.DataFra
 
 
 def _between(
-    x: Array, n: Array, mean: Array, alpha: float, cov_model: Array, sites: pd.DataFrame | None
-) -> tuple[Array | None, int]:
-    if sites is None:
-        return None, 0
-    place, names = pd.factorize(sites["site"])
-    if len(names) < 2:
-        return None, len(names)
-    row = sites["row"].to_numpy()
-    off = sites["sum"].to_numpy(dtype="float64") - sites["n"].to_numpy(dtype="float64") * mean[row]
-    off /= 1 + alpha * mean[row]
-    scores = sparse.csr_matrix((off, (place, row)), shape=(len(names), len(mean))) @ x
-    meat = scores.T @ scores * len(names) / (len(names) - 1)
-    return cov_model @ meat @ cov_model, len(names)
+    x: Array, mean: Array, alpha: float, cov_model: Array, sites: pd.DataFrame | None
+) -> tuple[Array | None, Array | None, int]:
+    """Sandwich and jackknife between sites, and the number of sites."""
+    if sites is None or sites["site"].nunique() < 2:
+        return None, None, 0 if sites is None else sites["site"].nunique()
+    at = clusters.of_sites(sites, mean, alpha)
+    jackknife = clusters.jackknife(at, x, cov_model)
+    steady = clusters.steady(jackknife, cov_model, at.holders(x), at.names)
+    return clusters.sandwich(at, x, cov_model), steady, at.names

@@ -13,6 +13,10 @@ from plantstats.leaf_loss.build import LeafTime
 from plantstats.leaf_loss.counts import Array, CountFit, LeafModelError, fit_counts
 from plantstats.leaf_loss.inputs import CONDITIONS, KEY, NO_RH, OUTCOMES, RH_STEP, RH_TOP
 
+# Where nobody read the humidity, dry air and season are one: such stretches have a season of their own, or the season
+# of all others would bear part of the dry air that nobody measured (on invented companies that read humidity at three
+# visits in ten, "January against July" came out 12% too high).
+UNKNOWN_AIR = "air_unknown + air_unknown:({season})"
 # The model, term by term. A term of which the records show one level only is left out, and said. What was done
 # at the visit (watering) is no term: in figs drought is followed by leaf drop only once they are watered again
 # (Graves, abstract: most of the drop within a day of rewatering), so the act would bear the blame of the drought.
@@ -21,7 +25,7 @@ TERMS = (
     "light",
     "{season}",
     "dry_air:air_group",
-    "air_unknown",
+    UNKNOWN_AIR,
     "warmth",
     "opening",
     "new",
@@ -35,7 +39,8 @@ SEASONS = {"cycle": "cos_year + sin_year", "heating": "heated"}
 # Below this humidity dry air counts (percent). Official advice of 1978 called 35 to 45% best.
 HINGE = 40
 HINGES = (30, 35, 40, 45, 50)
-# Fewer leaves than this in dry air of known humidity: the group has no slope of its own (rule of thumb).
+# Fewer leaves than this in dry air of known humidity: the group has no slope of its own; in air of unknown humidity:
+# no season of its own (rule of thumb).
 FEWEST_FOR_SLOPE = 50
 OTHERS = "other species"
 DAYS_PER_MONTH = 365.25 / 12
@@ -194,6 +199,8 @@ def formula_of(table: pd.DataFrame, season: str) -> tuple[str, list[str]]:
             left_out.append(f"{named}: always {levels[0]} in these records" if len(levels) else f"{named}: no stretch")
         elif "air_group" in named and table["air_group"].nunique() == 1:
             terms.append("dry_air")
+        elif term == UNKNOWN_AIR and table.loc[table["air_unknown"] > 0, "sum"].sum() < FEWEST_FOR_SLOPE:
+            terms.append("air_unknown")
         else:
             terms.append(named)
     return " + ".join(terms) or "1", left_out

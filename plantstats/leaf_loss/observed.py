@@ -8,11 +8,12 @@ from scipy import stats
 
 from plantstats import findings
 from plantstats.leaf_loss.build import LeafTime
-from plantstats.leaf_loss.counts import ENOUGH_CLUSTERS
 from plantstats.leaf_loss.model import DAYS_PER_MONTH
 from plantstats.periods import Period
 from plantstats.rates import LEVEL
 
+# With fewer sites than this the sandwich is too short (common practice, no source): the wider is used.
+ENOUGH_SITES = 30
 PER_PLANT_MONTH = "leaves per plant-month"
 METHOD = "leaves / plant-days x 30.44, limits between sites (sandwich)"
 NO_LEAF = "no leaf counted: exact upper limit as if leaves fell one by one"
@@ -88,7 +89,7 @@ def _rate(group: pd.DataFrame, level: float) -> tuple[float, float, float, str]:
         by_site = group.groupby("site_id")[["leaves", "days"]].sum()
         off = by_site["leaves"] - rate * by_site["days"]
         between = float((off**2).sum()) * sites / (sites - 1) / leaves**2
-        variance = between if sites >= ENOUGH_CLUSTERS else max(between, variance)
+        variance = between if sites >= ENOUGH_SITES else max(between, variance)
         quantile = stats.t.ppf((1 + level) / 2, sites - 1)
     reach = float(np.exp(quantile * np.sqrt(variance)))
     rate *= DAYS_PER_MONTH

@@ -8,9 +8,9 @@ import numpy as np
 import pandas as pd
 
 from plantstats import findings
-from plantstats.leaf_loss import humidity
+from plantstats.leaf_loss import humidity, misread
 from plantstats.leaf_loss.humidity import as_finding
-from plantstats.leaf_loss.inputs import CONDITIONS, STEPS
+from plantstats.leaf_loss.inputs import AIR_WINDOW, CONDITIONS, STEPS
 from plantstats.leaf_loss.model import DAYS_PER_MONTH, LeafFit
 from plantstats.leaf_loss.observed import NO_LEAF, PER_PLANT_MONTH
 from plantstats.rates import LEVEL
@@ -19,7 +19,7 @@ REFERENCE = "settled, usual air"
 DRY_AIR = 25  # percent, of the named situation
 WORDS = {
     "light": "light",
-    "warmth": "air in the 28 days before",
+    "warmth": f"air in the {AIR_WINDOW} days before",
     "opening": "place",
     "new": "since installation",
     "moved": "since a move",
@@ -52,10 +52,14 @@ def model_findings(model: LeafFit, period: str, level: float = LEVEL) -> pd.Data
 
     Takes:  model; period: the name of the time that it was fitted on.
     Gives:  findings: <outcome>_leaves_at by species and term (situation), <outcome>_leaf_ratio by term,
-            <outcome>_humidity_ratio by term (species group), <outcome>_humidity_inflation. A species without a
-            single leaf has an estimate of 0 and an upper limit.
+            <outcome>_leaf_ratio_if_misread by term (see `misread`), <outcome>_humidity_ratio by term (species group),
+            <outcome>_humidity_inflation. A species without a single leaf has an estimate of 0 and an upper limit.
     """
-    made = [*_situations(model, period, level), *_nothing(model, period, level), *_ratios(model, period, level)]
+    ratios = _ratios(model, period, level)
+    made = [*_situations(model, period, level), *_nothing(model, period, level), *ratios]
+    made += misread.if_misread(model, ratios, {
+        _term(factor, one): (factor, one) for factor in misread.FACTORS for one in CONDITIONS[factor] if one in LABELS
+    }, level)
     made += [*humidity.gains(model, period, level), humidity.apart(model, period)]
     return findings.table(made)
 
@@ -142,6 +146,10 @@ def _named(factor: str, level: str) -> dict[str, Any]:
     return {"term": f"{WORDS[factor]}: {LABELS.get(level, level)}"}
 
 
+def _term(factor: str, level: str) -> str:
+    return f"{WORDS[factor]}: {LABELS.get(level, level)} instead of {BASE.get(factor, CONDITIONS[factor][0])}"
+
+
 def _ratios(model: LeafFit, period: str, level: float) -> list[dict[str, object]]:
     made = []
     names, eye = list(model.fit.params.index), np.eye(len(model.fit.params))
@@ -161,7 +169,7 @@ def _ratios(model: LeafFit, period: str, level: float) -> list[dict[str, object]
                     error[0],
                     level,
                     "times",
-                    term=f"{WORDS[factor]}: {LABELS.get(one, one)} instead of {BASE.get(factor, levels[0])}",
+                    term=_term(factor, one),
                     plant_days=float((rows["n"] * rows["exposure"]).sum()),
                     note=f"{int(rows['sum'].sum())} leaves",
                 )

@@ -45,10 +45,11 @@ def made(case: Case, records: Records, known: Known, period: Period, time: Plant
 
 def _leaves(truth: Truth, time: PlantTime) -> list[pd.DataFrame]:
     try:
-        found = model_findings(fit_leaves(build(time), "green"), "all")
+        model = fit_leaves(build(time), "green")
     except LeafModelError as fault:
         return [refusal("leaf_ratio", fault)]
-    ratios, true = pick(found, "green_leaf_ratio", ["term"]), true_effects.leaf_ratios(truth)
+    found = model_findings(model, "all")
+    ratios, true = pick(found, "green_leaf_ratio", ["term"]), true_effects.leaf_ratios(truth, model)
     humid = pick(found, "green_humidity_ratio", ["term"])
     return [
         intervals("leaf_ratio", ratios, ratios["term"], ratios["term"].map(true).to_numpy()),

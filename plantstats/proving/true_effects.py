@@ -11,12 +11,14 @@ import pandas as pd
 
 from plantstats.air import deficit_kpa
 from plantstats.demo import drying_quantile, true_rate
-from plantstats.demo.truth import LIGHTS, POTS, Truth, cycle, species_named
-from plantstats.leaf_loss.inputs import CONDITIONS, STEPS
+from plantstats.demo.truth import LIGHTS, POTS, TRANSIENT_DAYS, Truth, cycle, species_named
+from plantstats.leaf_loss import misread
+from plantstats.leaf_loss.inputs import CONDITIONS, LONGEST, STEPS, TRANSIENT_CUTS
 from plantstats.leaf_loss.model import HINGE
 from plantstats.leaf_loss.results import BASE, LABELS, WORDS
 
 if TYPE_CHECKING:
+    from plantstats.leaf_loss.model import LeafFit
     from plantstats.loss_model import LossModel
 
 MID_YEAR = 2026  # any: the cycle is the same every year
@@ -64,23 +66,78 @@ def adjusted_rate(truth: Truth, model: LossModel, row: dict[str, object]) -> flo
         on=date(MID_YEAR, month, 15), humidity=float(str(row["humidity"])))
 
 
-def leaf_ratios(truth: Truth) -> dict[str, float]:
-    """True ratio of green leaves behind each term of the leaf model as findings name it."""
+def leaf_ratios(truth: Truth, model: LeafFit | None = None) -> dict[str, float]:
+    """True ratio of green leaves behind each term of the leaf model as findings name it.
+
+    Takes:  truth; model: the fitted leaf model, for how many plants stood dry. The ratios printed are of the topsoil as
+            it was written down; without the model those of dry topsoil are of the topsoil as it was.
+    """
     light = truth.leaf_light
     logs = {
         "light": {level: light[level] - light["medium"] for level in LIGHTS},
-        "new": dict.fromkeys(STEPS, truth.leaf_new), "moved": dict.fromkeys(STEPS, truth.leaf_moved),
-        "repotted": dict.fromkeys(STEPS, truth.leaf_repotted), "turned": {"turned": 0.0},
-        "rewatered": {"dry (figs)": truth.leaf_dry, "dry (others)": 0.0},
-        "dry": {"dry (figs)": 0.0, "dry (others)": truth.leaf_dry},
+        "new": _steps(truth, truth.leaf_new, on_a_visit=False),
+        "moved": _steps(truth, truth.leaf_moved, on_a_visit=True),
+        "repotted": _steps(truth, truth.leaf_repotted, on_a_visit=True), "turned": {"turned": 0.0},
+        "rewatered": {"dry (figs)": _written(truth, model, "rewatered", "dry (figs)"), "dry (others)": 0.0},
+        "dry": {"dry (figs)": 0.0, "dry (others)": _written(truth, model, "dry", "dry (others)")},
     }
     made = {
         f"{WORDS[factor]}: {LABELS.get(level, level)} instead of {BASE.get(factor, CONDITIONS[factor][0])}":
             math.exp(value)
         for factor, levels in logs.items() for level, value in levels.items()
     }
-    made["season: mid-January instead of mid-July, at the same humidity"] = math.exp(2 * truth.leaf_cycle_cos)
+    # The invented company counts leaves by the day of the year on which a stretch ends, the model by its middle: in
+    # mid-January that is so many days on.
+    later = sum(days**2 * weight for days, weight in _gaps(truth)) / sum(d * w for d, w in _gaps(truth)) / 2
+    january, july = cycle(truth.leaf_cycle_cos, truth.leaf_cycle_sin, np.array([15.5, 196.5]) + later)
+    made["season: mid-January instead of mid-July, at the same humidity"] = math.exp(january - july)
     return made
+
+
+def _gaps(truth: Truth) -> list[tuple[int, float]]:
+    """Days from one completed visit to the next, and how many such stretches there are to each plant-day."""
+    skipped = truth.missed_visits + truth.no_access
+    # A site visited every v days has (1 - skipped) / v stretches a day; a share skipped^k of them is k visits longer.
+    return [
+        (every * (k + 1), share * (1 - skipped) ** 2 / every * skipped**k)
+        for every, share in truth.visit_days.items() for k in range(4)
+    ]
+
+
+def _steps(truth: Truth, effect: float, on_a_visit: bool) -> dict[str, float]:
+    """Log ratio of each step of thirty days after a plant came, moved or was repotted.
+
+    A step holds the stretches whose middle lies in it. The invented company lets the effect act on a whole stretch if
+    the stretch ends within TRANSIENT_DAYS, so that in the last step some stretches show nothing.
+
+    Takes:  on_a_visit: the change was made at a visit, so that visits follow whole intervals after it; a plant may come
+            on any day between two.
+    """
+    skipped = truth.missed_visits + truth.no_access
+    days, hit = np.zeros(len(STEPS)), np.zeros(len(STEPS))
+    for every, share in truth.visit_days.items():
+        for first in [every] if on_a_visit else range(1, every + 1):
+            rounds = [0, *range(first, LONGEST + TRANSIENT_CUTS[-1], every)]
+            for i, start in enumerate(rounds):
+                for k, end in enumerate(rounds[i + 1:]):
+                    chance = (1.0 if start == 0 else 1 - skipped) * (1 - skipped) * skipped**k
+                    step = int(np.searchsorted(TRANSIENT_CUTS, (start + end) // 2, side="right"))
+                    if step < len(STEPS) and end - start <= LONGEST:
+                        # Of a site's plants as many come, or are moved, in every day's round.
+                        weight = share * chance * (end - start) / (1 if on_a_visit else every)
+                        days[step] += weight
+                        hit[step] += weight * (end <= TRANSIENT_DAYS)
+    within = hit / days
+    return {name: math.log1p(float(part) * math.expm1(effect)) for name, part in zip(STEPS, within, strict=True)}
+
+
+def _written(truth: Truth, model: LeafFit | None, factor: str, level: str) -> float:
+    """Log ratio of topsoil written down as dry: technicians misread a share of it, which pulls the ratio towards 1."""
+    if model is None:
+        return truth.leaf_dry
+    share = misread.share_dry(model, factor)[level]
+    true = (share - truth.misread) / (1 - 2 * truth.misread)
+    return math.log(misread.as_written(math.exp(truth.leaf_dry), true, truth.misread, factor == "rewatered"))
 
 
 def leaf_humidity(truth: Truth, term: str) -> float:
