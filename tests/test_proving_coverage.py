@@ -19,7 +19,7 @@ from plantstats.findings import pick
 from plantstats.loss_model import clusters, likelihood
 from plantstats.periods import quarter
 from plantstats.plant_time import PlantTime
-from plantstats.proving import companies, coverage, design, truths
+from plantstats.proving import companies, coverage, design, kinds, truths
 from plantstats.records import Records
 
 COMPANIES, AS_OF = 4, date(2026, 9, 30)
@@ -42,7 +42,7 @@ def made(tmp_path_factory) -> list[Made]:
         demo.make(folder, 400, 3, 100 + seed, truth)
         known = truths.Known(truth, demo.company(400, 3, 100 + seed, truth))
         loaded = records.load(Path(folder))
-        case = design.Case(seed, 400, 3, 100 + seed, truth, design.AS_MODELLED, "")
+        case = design.Case(seed, 400, 3, 100 + seed, truth, kinds.AS_MODELLED, "")
         times = [plant_time.build(loaded, AS_OF, dated) for dated in ("found", "midpoint")]
         out.append(Made(companies.Company(case, loaded, known, quarter("2026-Q3")), loaded, *times))
     return out

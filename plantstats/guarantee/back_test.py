@@ -55,10 +55,13 @@ class BackTest:
         return findings.table(_findings(self))
 
 
-def back_test(records: Records, period: Period, terms: Terms) -> BackTest | None:
+def back_test(
+    records: Records, period: Period, terms: Terms, fitted: tuple[FittedLosses, plant_time.PlantTime] | None = None
+) -> BackTest | None:
     """Test last year's quotes.
 
-    Takes:  records; period: the last complete quarter; terms (covered and excluded causes, draws, seed, lead time).
+    Takes:  records; period: the last complete quarter; terms (covered and excluded causes, draws, seed, lead time);
+            fitted: what to quote from, where that is not these records a year ago (`from_records.fit_losses`).
     Gives:  BackTest over the four quarters up to the period, or None where the records did not carry a quote at
             their beginning.
     Keeps:  only plants in place at the start, and their successors, count: plants of new positions were not quoted.
@@ -68,10 +71,11 @@ def back_test(records: Records, period: Period, terms: Terms) -> BackTest | None
     from plantstats.loss_model import ModelError  # noqa: PLC0415
 
     try:
-        model, time = fit_losses(records, cut_day)
+        model, time = fitted or fit_losses(records, cut_day)
     except ModelError:
         return None
-    plants = _in_place(records, time, cut_day)
+    here = time if fitted is None else plant_time.build(records, cut_day, dated="found")
+    plants = _in_place(records, here, cut_day)
     start = quarters[0].start
     cut = grid(start, period.end)
     inside = [

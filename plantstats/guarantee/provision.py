@@ -79,17 +79,13 @@ class Valued:
     kind: npt.NDArray[np.integer[Any]]
 
 
-def provide(records: Records, period: Period, method: Method | None = None) -> Provision:
-    """The provision at the end of a quarter, with the records up to that day.
+def of_guarantees(force: InForce, model: FittedLosses, time: PlantTime, as_of: date, method: Method) -> Provision:
+    """The provision for guarantees that run on beyond a day.
 
-    Takes:  records; period: the quarter; method.
+    Takes:  guarantees in force; model and plant-time of the records up to that day; as_of: the day; method.
     Gives:  Provision.
-    Raises: ModelError when the records hold too few losses for a model.
     """
-    method = method or Method()
-    model, time = fit_losses(records, period.last_day)
-    force = in_force(records, time, period.last_day)
-    made = _summed(value(force, model, time, period.end, method), period, method)
+    made = _summed(value(force, model, time, as_of + timedelta(days=1), method), as_of, method)
     return replace(made, notes=(*force.notes, *model.notes))
 
 
@@ -156,7 +152,7 @@ def _words(text: str) -> tuple[str, ...]:
     return () if words in ((), ("all",)) else words
 
 
-def _summed(valued: Valued, period: Period, method: Method) -> Provision:
+def _summed(valued: Valued, as_of: date, method: Method) -> Provision:
     plants = valued.plants
     rows = []
     for client, group in plants.groupby("client_id", sort=True):
@@ -170,7 +166,7 @@ def _summed(valued: Valued, period: Period, method: Method) -> Provision:
     columns = ["client_id", "plants", "expected", "undiscounted", "discounted", "point_80", "point_95"]
     by_client = pd.DataFrame(rows, columns=columns)
     total = _spread(valued, np.arange(len(plants)))
-    return Provision(period.last_day, by_client, total, int(plants["quantity"].sum()), ())
+    return Provision(as_of, by_client, total, int(plants["quantity"].sum()), ())
 
 
 def _spread(valued: Valued, at: Whole) -> spread.Spread:
@@ -216,27 +212,31 @@ def roll_forward(records: Records, period: Period, method: Method | None = None)
     before = previous_quarters(period, 1)[0]
     model, time = fit_losses(records, before.last_day)
     force = in_force(records, time, before.last_day)
-    opening = _summed(value(force, model, time, period.start, method), before, method)
+    opening = of_guarantees(force, model, time, before.last_day, method)
     now, now_time = fit_losses(records, period.last_day)
-    closing_force = in_force(records, now_time, period.last_day)
-    closing = _summed(value(closing_force, now, now_time, period.end, method), period, method)
+    closing = of_guarantees(in_force(records, now_time, period.last_day), now, now_time, period.last_day, method)
     new_ones = begun(records, now_time, period)
     charged = value(new_ones, model, time, period.start, method)
     new = whole(float(charged.cost.sum()), method.rounding)
     used = used_in(records, period)
     adjusted = closing.undiscounted - opening.undiscounted - new + used
     expected = _expected_use((force, new_ones), model, time, period, method)
-    return RollForward(opening.undiscounted, new, used, adjusted, closing.undiscounted, expected - used), replace(
-        closing, notes=(*closing_force.notes, *now.notes))
+    return RollForward(
+        opening.undiscounted, new, used, adjusted, closing.undiscounted, expected - used), closing
 
 
 def used_in(records: Records, period: Period) -> int:
     """Recorded cost of the replacements done under guarantee in a period, plants and labour, in whole cents."""
     done = records.table("replacements")
     inside = done["replaced_on"].between(pd.Timestamp(period.start), pd.Timestamp(period.last_day))
-    rows = done[inside & done["covered"].eq("guaranteed")]
-    labour = rows["labour_minutes"].fillna(0).astype("float64") / 60 * records.settings.wage_per_hour
-    return sum(cents(value) for value in rows["plant_cost"].fillna(0)) + sum(whole(100 * value) for value in labour)
+    return cost_of(done[inside & done["covered"].eq("guaranteed")], records.settings.wage_per_hour)
+
+
+def cost_of(replacements: pd.DataFrame, wage_per_hour: float) -> int:
+    """Recorded cost of replacements, plants and labour, in whole cents."""
+    labour = replacements["labour_minutes"].fillna(0).astype("float64") / 60 * wage_per_hour
+    plants = replacements["plant_cost"].fillna(0)
+    return sum(cents(value) for value in plants) + sum(whole(100 * value) for value in labour)
 
 
 def _expected_use(

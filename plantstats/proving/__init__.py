@@ -1,6 +1,8 @@
-"""The proving ground: what reports print, held against the known truth of many invented companies."""
+"""The proving ground: what reports print, held against the known truth of many invented companies.
 
-from plantstats.proving.figures import figures, sentence
-from plantstats.proving.run import prove
+`run.prove` makes the companies and the table; `figures` and `quoted` say what the committed table holds.
+"""
 
-__all__ = ["figures", "prove", "sentence"]
+from plantstats.proving.figures import figures, quoted, sentence
+
+__all__ = ["figures", "quoted", "sentence"]

@@ -8,26 +8,25 @@ from datetime import date
 from pathlib import Path
 
 import numpy as np
+import numpy.typing as npt
 import pandas as pd
-from patsy import PatsyError
 
-from plantstats import causes, demo, loss_model, plant_time, records, review, survival
+from plantstats import causes, demo, fair, loss_model, plant_time, records, review, survival
 from plantstats.demo.run import FAILURE_DAY
 from plantstats.drivers.review import situations
 from plantstats.findings import pick
-from plantstats.loss_model import ModelError, expected, terms
+from plantstats.loss_model import expected, terms
 from plantstats.periods import Period, quarter, quarter_of, same_quarter_last_year
 from plantstats.plant_time import PlantTime
-from plantstats.proving import slow_pages, true_effects, truths
-from plantstats.proving.design import AS_MODELLED, Case
-from plantstats.proving.rows import COLUMNS, alarms, intervals, refusal
+from plantstats.proving import arithmetic, slow_pages, true_effects, truths
+from plantstats.proving.design import Case
+from plantstats.proving.kinds import AS_MODELLED
+from plantstats.proving.rows import COLUMNS, PAGE_STOPS, alarms, intervals, refusal
 from plantstats.records import Records, species_table
 
 QUARTER, AS_OF = "2026-Q3", date(2026, 9, 30)
 AGE = 365
 MORE = 0.5  # Half as many losses again: the worsening that a quarter is tried with.
-# A page that says no in its own words, or stops with those of a library: its reader has nothing either way.
-PAGE_STOPS = (ModelError, PatsyError)
 ORDINARY = (0.8, 1.25)  # Times as many losses as an average site.
 FAILURE_QUARTER = quarter_of(FAILURE_DAY).name
 
@@ -77,21 +76,31 @@ def _rates(company: Company, time: PlantTime) -> list[pd.DataFrame]:
     period, known = company.period, company.known
     found = review.loss_rates(time, company.records, period)
     whole = pick(found, "loss_rate")
-    true = [float(truths.rate(known, quarter(name)).iloc[0]) for name in whole["period"]]
+    true = np.array([float(truths.rate(known, quarter(name)).iloc[0]) for name in whole["period"]])
     kinds = whole["period"].eq(FAILURE_QUARTER) & bool(company.case.truth.building_failure)
     made = [
-        intervals("loss_rate_with_event" if hit else "loss_rate", rows, rows["period"], np.array(true)[kinds.eq(hit)])
+        _rate("loss_rate_with_event" if hit else "loss_rate", rows, rows["period"], true[kinds.eq(hit)])
         for hit, rows in whole.groupby(kinds)
     ]
     for by in ("site_id", "species"):
         rows = pick(found, "loss_rate", [by], period.name)
-        truth = truths.rate(known, period, by).reindex(rows[by]).to_numpy()
-        made.append(intervals(f"loss_rate_by_{by}", rows, rows[by], truth))
+        # Rates of smaller groups are not printed.
+        rows = rows[rows["n_plants"].ge(company.records.settings.small_group)]
+        made.append(_rate(f"loss_rate_by_{by}", rows, rows[by], truths.rate(known, period, by).reindex(rows[by])))
     before = same_quarter_last_year(period)
     rows = pick(found, "loss_rate_ratio", period=period.name)
-    true_ratio = truths.rate(known, period) / truths.rate(known, before)
-    made.append(intervals("loss_rate_ratio", rows, rows["period"], true_ratio.to_numpy()))
+    now, then = (truths.risk(known, one).iloc[0] for one in (period, before))
+    true_ratio = now["expected"] / now["plant_days"] / (then["expected"] / then["plant_days"])
+    chance = arithmetic.of_ratio(now["expected"], then["expected"])
+    made.append(intervals("loss_rate_ratio", rows, rows["period"], np.full(len(rows), true_ratio), chance))
     return made
+
+
+def _rate(kind: str, rows: pd.DataFrame, of: pd.Series, truth: npt.ArrayLike) -> pd.DataFrame:
+    """Rates beside their truth, and the chance that exact limits of such counts hold it."""
+    true = np.asarray(truth, dtype=float)
+    mean = true * rows["plant_days"].to_numpy(float) / truths.DAYS_PER_100_YEARS
+    return intervals(kind, rows, of, true, arithmetic.of_rate(mean))
 
 
 def _expected(company: Company, time: PlantTime) -> list[pd.DataFrame]:
@@ -105,17 +114,36 @@ def _expected(company: Company, time: PlantTime) -> list[pd.DataFrame]:
     whole = pick(found, "observed_expected", period=period.name)
     sites = pick(found, "observed_expected", ["site_id"], period.name)
     sites = sites[sites["n_plants"].ge(company.records.settings.small_group)]
-    ratio = truths.site_ratio(company.known, period).reindex(sites["site_id"]).to_numpy()
+    true_ratio = truths.site_ratio(company.known, period)
+    ratio = true_ratio.reindex(sites["site_id"]).to_numpy()
     flagged = sites["note"].fillna("").str.startswith("stands out").to_numpy()
     ordinary = (ratio > ORDINARY[0]) & (ratio < ORDINARY[1])
+    drawn = pick(found, "shrunk_ratio", ["site_id"], period.name)
+    drawn = drawn[drawn["n_plants"].ge(company.records.settings.small_group)]
+    chance, by_site = _chances(company, made)
     return [
         # Nothing has changed since the earlier quarters: what should be expected is what was.
-        intervals("observed_expected", whole, whole["period"], np.ones(len(whole))),
-        intervals("observed_expected_by_site_id", sites, sites["site_id"], ratio),
+        intervals("observed_expected", whole, whole["period"], np.ones(len(whole)), chance),
+        intervals("observed_expected_by_site_id", sites, sites["site_id"], ratio, by_site.reindex(sites["site_id"])),
+        intervals("shrunk_ratio_by_site_id", drawn, drawn["site_id"], true_ratio.reindex(drawn["site_id"])),
         alarms("quarter_called_worse", whole["period"], whole["low"] > 1),
         alarms("ordinary_site_flagged", sites["site_id"][ordinary], flagged[ordinary]),
         alarms("worse_quarter_seen", whole["period"], [_seen(company, made)]),
     ]
+
+
+def _chances(company: Company, made: expected.Expected) -> tuple[float, pd.Series]:
+    """Chance that limits of observed / expected hold the true ratio: of the company, and of each site."""
+    true = truths.risk(company.known, company.period, "site_id")["expected"]
+    past = expected.groups(made, ["site_id"])
+    among = fair.over_dispersion(past["losses"], past["expected"])
+    whole = arithmetic.of_expected(true.sum(), expected.groups(made, [])["variance"], among, made.model)
+    # Sites stand against an average site.
+    sites = expected.groups(made, ["site_id"], own_past=False)
+    apart = fair.over_dispersion(sites["losses"], sites["expected"])
+    mean = true.reindex(sites["site_id"]).fillna(0.0).to_numpy()
+    return float(whole[0]), pd.Series(
+        arithmetic.of_expected(mean, sites["variance"], apart, made.model), sites["site_id"].to_numpy())
 
 
 def _seen(company: Company, made: expected.Expected) -> bool:

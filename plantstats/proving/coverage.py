@@ -2,59 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-
 import numpy as np
 import pandas as pd
 from scipy import stats
 
-from plantstats.proving.design import AS_MODELLED
+from plantstats.proving.kinds import AS_MODELLED, BY_ARITHMETIC, BY_MEAN, IN_POINTS, KINDS, LEVEL, NO_TARGET, TARGET
 
-LEVEL = 0.95
-TARGET = (0.93, 0.97)  # of 95% intervals
-NO_TARGET = (-np.inf, np.inf)
-# What each kind claims, in the words of the page, and the range that its share should lie in.
-KINDS: Mapping[str, tuple[str, tuple[float, float]]] = {
-    "loss_rate": ("95% intervals of the company's loss rate in a quarter", TARGET),
-    "loss_rate_with_event": ("95% intervals of the loss rate in the quarter of a building failure, against the risk "
-                             "without it", TARGET),
-    "loss_rate_by_site_id": ("95% intervals of the loss rate of a site in a quarter", TARGET),
-    "loss_rate_by_species": ("95% intervals of the loss rate of a species in a quarter", TARGET),
-    "loss_rate_ratio": ("95% intervals of the ratio to the same quarter last year", TARGET),
-    "observed_expected": ("95% intervals of losses divided by expected losses, for the company", TARGET),
-    "observed_expected_by_site_id": ("95% intervals of losses divided by expected losses, for a site", TARGET),
-    "survival_12_months": ("95% intervals of survival at 12 months, by light", TARGET),
-    "incidence_12_months": ("95% intervals of the plants lost, or taken by clients, by 12 months", TARGET),
-    "effect_on_losses": ("95% intervals of the loss model's rate ratios", TARGET),
-    "species_effect": ("95% intervals of the loss model's species effects", TARGET),
-    "adjusted_loss_rate": ("95% intervals of adjusted loss rates in named situations", TARGET),
-    "leaf_ratio": ("95% intervals of the leaf model's ratios", TARGET),
-    "leaf_humidity_ratio": ("95% intervals of the leaf model's humidity ratios", TARGET),
-    "dry_half": ("95% intervals of the days until half of the plants are dry", TARGET),
-    "dry_80": ("95% intervals of the days until 80 in 100 plants are dry", TARGET),
-    "quarter_called_worse": ("quiet quarters called worse than expected", (0.0, 0.025)),
-    "ordinary_site_flagged": ("ordinary sites said to stand out", (0.0, 0.01)),
-    "worse_quarter_seen": ("quarters with 1.5 times the expected losses called worse", NO_TARGET),
-    "quote_80_held_company": ("quarters in which the company's losses stayed within the 80% point of a quote of a "
-                              "year ago", (0.77, 0.83)),
-    "quote_95_held_company": ("quarters in which the company's losses stayed within the 95% point of a quote of a "
-                              "year ago", TARGET),
-    "quote_80_held_site": ("site-quarters in which losses stayed within the 80% point of a quote of a year ago",
-                           (0.77, 0.83)),
-    "quote_95_held_site": ("site-quarters in which losses stayed within the 95% point of a quote of a year ago",
-                           TARGET),
-    "rule_of_thumb_held": ("quarters in which the company's losses stayed within the rule of thumb, 10% of the "
-                           "installed cost a year", NO_TARGET),
-    "cost_of_advice": ("of the best possible cost are what following the interval advice costs more", (-1.0, 0.05)),
-    "cost_as_now": ("of the best possible cost are what leaving every interval as it is costs more", NO_TARGET),
-    "cost_weekly_everywhere": ("of the best possible cost are what weekly visits everywhere cost more", NO_TARGET),
-    "needless_change": ("sites that should stay as they are were told to change", (0.0, 0.10)),
-}
-# Kinds whose estimate lies in percent: its distance from the truth is told in points, not in percent of it.
-IN_POINTS = ("survival_12_months", "incidence_12_months")
-# Kinds whose estimate may be 0: their sum by company is held against that of the truth, not the mean of logarithms.
-BY_MEAN = ("loss_rate", "loss_rate_with_event", "loss_rate_by_site_id", "loss_rate_by_species", "loss_rate_ratio",
-           "observed_expected", "observed_expected_by_site_id")
 COLUMNS = ["kind", "situation", "of", "companies", "refused", "cases", "share", "low", "high", "target_low",
            "target_high", "verdict", "shift", "shift_error", "shift_unit", "stated"]
 
@@ -74,8 +27,8 @@ def table(rows: pd.DataFrame) -> pd.DataFrame:
     Takes:  rows of all companies, as `companies.prove_one` gives them.
     Gives:  one row per kind, situation and `of` ("all", or a term): companies, refused (companies whose page printed
             nothing), cases, share held or called, low and high (95% limits of the share, by companies), target_low,
-            target_high, verdict, shift (estimate against truth, in `shift_unit`) with its standard error, stated (mean
-            chance that a quote itself states, where it does).
+            target_high (see BY_ARITHMETIC), verdict, shift (estimate against truth, in `shift_unit`) with its standard
+            error, stated (mean chance that counts so small hold by arithmetic, or that a quote itself states).
     """
     marked = rows.assign(held=held(rows), shift=_shift(rows))
     parts = [_one(group, kind, situation, "all") for (kind, situation), group in marked.groupby(["kind", "situation"])]
@@ -114,7 +67,8 @@ def share_with_error(by_company: pd.DataFrame) -> tuple[float, float, float]:
 def _one(group: pd.DataFrame, kind: str, situation: str, of: str) -> dict[str, object]:
     refused = group[group["sort"].eq("refusal")]
     used = group[group["sort"].ne("refusal")]
-    target = KINDS.get(kind, ("", TARGET))[1]
+    stated = float(used["stated"].mean())
+    target = aim(kind, stated)
     made: dict[str, object] = {
         "kind": kind, "situation": situation, "of": of, "companies": used["company"].nunique(),
         "refused": refused["company"].nunique(), "cases": len(used), "target_low": target[0], "target_high": target[1]}
@@ -136,7 +90,16 @@ def _one(group: pd.DataFrame, kind: str, situation: str, of: str) -> dict[str, o
     return made | {
         "share": share, "low": low, "high": high, "verdict": _verdict(share, low, high, target), "shift": mean,
         "shift_error": error, "shift_unit": "" if alarm else unit,
-        "stated": float(used["truth"].mean()) if alarm else np.nan}
+        "stated": stated}
+
+
+def aim(kind: str, stated: float) -> tuple[float, float]:
+    """The range that a kind's share should lie in, moved up by what arithmetic says where its counts are few."""
+    low, high = KINDS.get(kind, ("", TARGET))[1]
+    if kind not in BY_ARITHMETIC or np.isnan(stated):
+        return low, high
+    up = max(0.0, stated - (low + high) / 2)
+    return low + up, min(1.0, high + up)
 
 
 def _verdict(share: float, low: float, high: float, target: tuple[float, float]) -> str:

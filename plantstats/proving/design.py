@@ -9,10 +9,8 @@ from typing import Any
 import numpy as np
 
 from plantstats.demo import Truth
+from plantstats.proving.kinds import AS_MODELLED
 
-# Losses follow the terms of the loss model: no days left dry, no building failure, gamma site effects. Only companies
-# put to the watering page have plants left dry (its advice is about them); their loss model is not looked at.
-AS_MODELLED = "as modelled"
 OVER_DRY = 0.9
 SITUATIONS: Mapping[str, Mapping[str, Any]] = {
     "building failure": {"building_failure": True},

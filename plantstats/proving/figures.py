@@ -8,8 +8,7 @@ from pathlib import Path
 import pandas as pd
 
 from plantstats import findings
-from plantstats.proving.coverage import KINDS, LEVEL, NO_TARGET
-from plantstats.proving.design import AS_MODELLED
+from plantstats.proving.kinds import AS_MODELLED, KINDS, LEVEL, NO_TARGET
 
 COMMITTED = Path(__file__).with_name("results.csv")
 METHOD = "share over invented companies of known truth, limits by company"
@@ -23,7 +22,7 @@ findings.define(
 def figures(kinds: Iterable[str] | None = None, results: Path = COMMITTED) -> pd.DataFrame:
     """What the proving ground found for some kinds of interval.
 
-    Takes:  kinds (None: all), as in `coverage.KINDS`; results: a table of `run.prove`, the committed one unless given.
+    Takes:  kinds (None: all), as in `kinds.KINDS`; results: a table of `run.prove`, the committed one unless given.
     Gives:  its rows (see `coverage.table`) with seed, asked (companies) and version.
     Raises: KeyError for a kind that is not one of them.
     """
@@ -39,7 +38,7 @@ def figures(kinds: Iterable[str] | None = None, results: Path = COMMITTED) -> pd
 def sentence(kind: str, results: Path = COMMITTED) -> str:
     """What the page says of its own interval.
 
-    Takes:  kind, as in `coverage.KINDS`; results as in `figures`.
+    Takes:  kind, as in `kinds.KINDS`; results as in `figures`.
     Gives:  one plain sentence with the share in 100, its limits, the number of companies, and the version that made
             it; or that it has not been proved.
     """
@@ -51,9 +50,16 @@ def sentence(kind: str, results: Path = COMMITTED) -> str:
     one = row.iloc[0]
     share, low, high = (f"{100 * one[name]:.1f}" for name in ("share", "low", "high"))
     made = f"{int(one['companies'])} invented companies (plantstats {one['version']}, seed {int(one['seed'])})"
-    if KINDS[kind][1] == NO_TARGET or not what.startswith("95% intervals"):
+    if KINDS[kind][1] == NO_TARGET:
+        return f"On {made}, {share} in 100 {what} ({low} to {high})."
+    if not what.startswith("95% intervals"):
         return f"On {made}, {share} in 100 {what} ({low} to {high}); {_aim(one)}."
     return f"On {made}, {what} held the truth in {share} of 100 cases ({low} to {high}); {_aim(one)}."
+
+
+def quoted(*kinds: str, results: Path = COMMITTED) -> list[str]:
+    """What a page says of its own intervals: one sentence per kind (see `sentence`)."""
+    return [sentence(kind, results) for kind in kinds]
 
 
 def as_findings(table: pd.DataFrame) -> pd.DataFrame:
@@ -75,7 +81,6 @@ def as_findings(table: pd.DataFrame) -> pd.DataFrame:
 
 def _aim(row: pd.Series) -> str:
     low, high = 100 * row["target_low"], 100 * row["target_high"]
-    if row["verdict"] == "no target":
-        return "how often it should is no matter of a target"
-    aim = f"at most {high:g}" if low <= 0 else f"{low:g} to {high:g}"
-    return f"aimed at {aim}: {row['verdict']}"
+    aimed = f"at most {high:.3g}" if low <= 0 else f"{low:.3g} to {high:.3g}"
+    few = "" if pd.isna(row["stated"]) else f" (whole counts this small hold {100 * row['stated']:.1f} by arithmetic)"
+    return f"aimed at {aimed}{few}: {row['verdict']}"

@@ -5,8 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from plantstats.proving.coverage import KINDS
-from plantstats.proving.design import AS_MODELLED
+from plantstats.proving.kinds import AS_MODELLED, KINDS
 
 COLUMNS = (
     "kind", "situation", "companies", "share", "share_as_modelled", "moved", "moved_error", "shift_unit", "clear",

@@ -8,8 +8,7 @@ from matplotlib.axes import Axes
 
 from plantstats.charts import ACCENT, FAINT, INK, SECOND
 from plantstats.proving import misfit, power
-from plantstats.proving.coverage import KINDS, TARGET
-from plantstats.proving.design import AS_MODELLED
+from plantstats.proving.kinds import AS_MODELLED, KINDS, TARGET
 
 # Alarms and decisions that stand among the headlines.
 TOLD = (

@@ -6,6 +6,8 @@ import numpy as np
 import pandas as pd
 from scipy import stats
 
+from plantstats import findings
+from plantstats.periods import Period
 from plantstats.rates import DAYS_PER_100_YEARS, LEVEL
 
 QUARTER_DAYS = 365.25 / 4
@@ -83,3 +85,19 @@ def sentence(plants: int, rate: float, times: float = TIMES) -> str:
         f"losses is called worse than last year's with a chance of about {last_year:.0f} in 100, and worse than "
         f"expected with at most {expected:.0f} in 100; what is surely seen (80 in 100) is "
         f"{smallest_seen(plants, rate):.1f} times as many.")
+
+
+def of_review(results: pd.DataFrame, period: Period) -> str:
+    """What the review of this very company can and cannot see (see `sentence`).
+
+    Takes:  findings of `review.loss_rates` over several quarters; period.
+    Gives:  the sentence, with the plants at risk in the period and the loss rate of the other quarters; or that no
+            other quarter tells a usual rate.
+    """
+    whole = findings.pick(results, "loss_rate")
+    now, others = whole["period"].eq(period.name), whole[whole["period"].ne(period.name)]
+    days, lost = float(others["plant_days"].sum()), float(others["losses"].sum())
+    plants = round(float(whole.loc[now, "plant_days"].sum()) / (period.end - period.start).days)
+    if not lost or not plants:
+        return "What a review of this company can see cannot be told: no other quarter with losses tells a usual rate."
+    return sentence(plants, DAYS_PER_100_YEARS * lost / days)

@@ -5,31 +5,40 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
+from patsy import PatsyError
 
-COLUMNS = ("company", "plants", "situation", "kind", "sort", "of", "estimate", "low", "high", "truth")
-_EMPTY = {"estimate": np.nan, "low": np.nan, "high": np.nan, "truth": np.nan}
+from plantstats.loss_model import ModelError
+
+COLUMNS = ("company", "plants", "situation", "kind", "sort", "of", "estimate", "low", "high", "truth", "stated")
+_EMPTY = dict.fromkeys(("estimate", "low", "high", "truth", "stated"), np.nan)
+# A page that says no in its own words, or stops with those of a library: its reader has nothing either way.
+PAGE_STOPS = (ModelError, PatsyError)
 
 
-def intervals(kind: str, found: pd.DataFrame, of: pd.Series, truth: npt.ArrayLike) -> pd.DataFrame:
+def intervals(
+    kind: str, found: pd.DataFrame, of: pd.Series, truth: npt.ArrayLike, stated: npt.ArrayLike = np.nan
+) -> pd.DataFrame:
     """Printed intervals beside their truth.
 
     Takes:  kind; found: findings with estimate, low, high; of: what each is about; truth, in step (missing where
-            there is no one truth).
+            there is no one truth); stated: the chance to hold it, where that is not the level of the interval
+            (see `arithmetic`).
     Gives:  one row per interval that was printed and has a truth. A missing end has no bound on that side.
     """
     table = pd.DataFrame({
         "kind": kind, "sort": "interval", "of": of.astype("str").to_numpy(),
         **{name: found[name].to_numpy(float) for name in ("estimate", "low", "high")},
-        "truth": np.asarray(truth, dtype=float),
+        "truth": np.asarray(truth, dtype=float), "stated": stated,
     })
     return table[table["truth"].notna() & (table["low"].notna() | table["high"].notna())]
 
 
-def alarms(kind: str, of: pd.Series, said: npt.ArrayLike) -> pd.DataFrame:
-    """What a page called out (estimate 1) or not (0), one row per chance to do so."""
+def alarms(kind: str, of: pd.Series, said: npt.ArrayLike, stated: npt.ArrayLike = np.nan) -> pd.DataFrame:
+    """What a page called out (estimate 1) or not (0), one row per chance to do so; stated: that chance, where the page
+    has it."""
     said = np.asarray(said, dtype=float)
-    return pd.DataFrame(
-        {"kind": kind, "sort": "alarm", "of": of.astype("str").to_numpy(), **_EMPTY, "estimate": said})
+    table = pd.DataFrame({"kind": kind, "sort": "alarm", "of": of.astype("str").to_numpy(), **_EMPTY, "estimate": said})
+    return table.assign(stated=stated)
 
 
 def costs(kind: str, excess: float) -> pd.DataFrame:

@@ -1,23 +1,20 @@
-"""The slower pages of one invented company beside their truth: leaf loss, watering, last year's quotes."""
+"""The slower pages of one invented company beside their truth: leaf loss and watch list, watering, promises."""
 
 from __future__ import annotations
 
-import numpy as np
 import pandas as pd
 
 from plantstats.demo import Truth
 from plantstats.findings import pick
-from plantstats.guarantee import back_test
-from plantstats.guarantee.terms import Terms
 from plantstats.leaf_loss.build import build
 from plantstats.leaf_loss.counts import LeafModelError
 from plantstats.leaf_loss.model import fit_leaves
 from plantstats.leaf_loss.results import model_findings
 from plantstats.periods import Period
 from plantstats.plant_time import PlantTime
-from plantstats.proving import decisions, true_effects
+from plantstats.proving import decisions, promises, true_effects, watching
 from plantstats.proving.design import Case
-from plantstats.proving.rows import alarms, intervals, refusal
+from plantstats.proving.rows import intervals, refusal
 from plantstats.proving.truths import Known
 from plantstats.records import Records
 from plantstats.watering.advise import advise
@@ -25,22 +22,18 @@ from plantstats.watering.drying import DryingError
 from plantstats.watering.learn import WateringError, learn
 from plantstats.watering.situations import situations
 
-DRAWS = 100
-POINTS = (80, 95)
-# A contractor's rule: 10% of the installed cost a year, so at like cost a plant in forty each quarter.
-THUMB = 0.10 / 4
-
 
 def made(case: Case, records: Records, known: Known, period: Period, time: PlantTime) -> list[pd.DataFrame]:
-    """Rows of the one slow page that this company is put to.
+    """Rows of the slow pages that this company is put to.
 
     Takes:  case; its records; what is known; period; time: losses dated "found".
     """
     if case.extra == "leaves":
-        return _leaves(case.truth, time)
+        # The quickest of the pages has room for the watch list.
+        return _leaves(case.truth, time) + watching.made(records, known, period, time)
     if case.extra == "watering":
         return _watering(case.truth, known, records, period, time)
-    return _last_years_quotes(case, records, period)
+    return promises.made(case, records, period, time)
 
 
 def _leaves(truth: Truth, time: PlantTime) -> list[pd.DataFrame]:
@@ -78,20 +71,3 @@ def _watering(
         true = [true_effects.drying_days(truth, known.tables["true_sites"], row, share) for row in rows]
         parts.append(intervals(measure, printed, of, true))
     return parts + decisions.made(learned, advice, records, known)
-
-
-def _last_years_quotes(case: Case, records: Records, period: Period) -> list[pd.DataFrame]:
-    """Whether the losses of the four quarters stayed within the points that quotes of a year ago named."""
-    test = back_test.back_test(records, period, Terms(period.end, draws=DRAWS, seed=case.seed % 1_000_000))
-    if test is None:
-        return [refusal("quote_point", "no model a year ago")]
-    totals = test.totals
-    kept = totals["losses"] <= THUMB * totals["plants"]
-    parts = [alarms("rule_of_thumb_held", totals["period"], kept)]
-    for share in POINTS:
-        for name, cells in (("company", test.totals), ("site", test.cells)):
-            within = cells["losses"].to_numpy() <= cells[f"point_{share}"].to_numpy()
-            part = alarms(f"quote_{share}_held_{name}", cells["site_id"] + " " + cells["period"], within)
-            # Counts are whole: the point holds a little more than its own percentage. That chance is the truth here.
-            parts.append(part.assign(truth=np.asarray(cells[f"chance_{share}"], dtype=float)))
-    return parts

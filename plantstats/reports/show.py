@@ -54,6 +54,12 @@ def note(text: str) -> Shown:
     return Shown(f'<p class="note">{escape(text)}</p>', text)
 
 
+def notes(lines: Sequence[str]) -> Shown:
+    """Several remarks, one paragraph each (see `note`)."""
+    made = [note(line) for line in lines]
+    return Shown("".join(one._repr_html_() for one in made), "\n".join(map(repr, made)))
+
+
 def table(
     frame: pd.DataFrame, caption: str, rows: int = ROWS_SHOWN, rest: str = "findings.csv",
     terms: Mapping[str, str] | None = None,
