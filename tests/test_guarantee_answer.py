@@ -67,21 +67,18 @@ def drier_harms(model, per_ten_points):
 
 def test_moister_air_saves_what_the_loss_model_lays_to_dry_air(found, terms, made):
     # New plants over the 28 days of February: one age and one month, so that few die twice and the ratio of the
-    # numbers is that of the rates at 40% and at February's usual air, mean over the same draws.
+    # numbers is that of the fitted rates at 40% and at February's usual air, but for what the draws leave.
     short = replace(terms, starts_on=date(2027, 2, 1), months=1, lead_days=0)
     fitted, time = from_records.fit_losses(found, AS_OF)
     model = drier_harms(fitted, 0.4)
     moist = what_if.moist_air(replace(made.quote, terms=short), model, from_records.exits_of(time, short))
-    draws = model.model.draw(short.draws, short.seed)
     assert set(moist["position"]) == set(made.quote.lines["position"])
     for row in moist.itertuples():
         assert row.other == "40% and more"
         kind = made.quote.lines.set_index("position").loc[[row.position], ["species", "light", "pot", "planter"]]
         kind = kind.assign(age_band=age_bands()[0], month=2)
-        usual, moister = (
-            np.exp(model.model.rows(one)[0].to_numpy() @ draws.T).mean()
-            for one in (kind, kind.assign(humidity=40.0)))
-        assert row.ratio == pytest.approx(moister / usual, rel=0.01)
+        usual, moister = (model.model.rate(one)["rate"].iloc[0] for one in (kind, kind.assign(humidity=40.0)))
+        assert row.ratio == pytest.approx(moister / usual, rel=0.03)
         assert row.low <= row.ratio <= row.high
     # Where these records lay no loss to dry air, moister air saves none and no line is proposed.
     assert what_if.moist_air(made.quote, drier_harms(fitted, -0.4), from_records.exits_of(time, terms)).empty
@@ -146,11 +143,28 @@ def test_hazards_of_lines_are_the_rates_of_the_loss_model(found):
     assert (drawn.max(axis=0) > hazards.table).all()
 
 
+def test_draws_of_the_rates_keep_the_fitted_mean(found):
+    # Plant-days by age band on record, every month alike: over these each line's draws have the mean of the fit. Drawn
+    # on the log scale alone, a rate of variance v would lie exp(v / 2) times as high.
+    model, _ = from_records.fit_losses(found, AS_OF)
+    hazards = model.for_lines(plant_list.read(LIST, found.settings).lines, 50, 1)
+    days = model.model.patterns.groupby("age_band")["plant_days"].sum()
+    weight = days.reindex(age_bands()).fillna(0.0).to_numpy()[:, None] / days.sum() * np.full(12, 1 / 12)
+    fitted = (hazards.table * weight).sum(axis=(1, 2))
+    drawn = (hazards.drawn_level[..., None, None] * hazards.drawn_shape[:, None] * weight).sum(axis=(2, 3))
+    assert drawn.mean(axis=0) == pytest.approx(fitted)
+    assert (drawn.std(axis=0) > 0.05 * fitted).all()
+    # What a site's plants were expected to lose, by all draws, is what the fit expects of them.
+    known = model.model.site_effects.set_index("site_id")
+    _, expected = model.site_history(list(known.index), 50, 1)
+    assert expected.mean(axis=0) == pytest.approx(known["expected"].to_numpy())
+
+
 def test_a_sites_history_is_its_losses_and_what_the_model_expected_there(found):
     model, _ = from_records.fit_losses(found, AS_OF)
     known = model.model.site_effects.set_index("site_id")
     site = known["losses"].idxmax()
     lost, expected = model.site_history([site, "nowhere"], 200, 1)
     assert lost.tolist() == [known.loc[site, "losses"], 0]
-    assert expected[:, 0].mean() == pytest.approx(known.loc[site, "expected"], rel=0.15)
+    assert expected[:, 0].mean() == pytest.approx(known.loc[site, "expected"])
     assert not expected[:, 1].any()

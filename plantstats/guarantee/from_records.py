@@ -48,6 +48,9 @@ class FittedLosses:
     def for_lines(self, lines: pd.DataFrame, draws: int, seed: int, unseen: str = "group") -> LineHazards:
         """Hazards of lines (see `hazards.LossModel`).
 
+        Keeps:  the mean over the draws is the fitted rate of each line. Drawn on the log scale alone it would lie above:
+                fitted rates add up to the losses on record, and on invented companies of a year's records quotes
+                were 28% too high.
         Raises: ModelError for a light, pot or planter that no plant of the records had, and for an unseen species
                 when it is to be refused.
         """
@@ -69,9 +72,16 @@ class FittedLosses:
         fall_back = np.stack([noise[name] for name in asked["species"]], axis=1) * unknown
         shape = (len(bands), MONTHS)
         oldest = np.array([self.oldest.get(name, self.oldest_of_all) for name in asked["species"]])
+        level, of_cell = np.exp(line_rows.to_numpy() @ self.model.beta), np.exp(apart @ self.model.beta)
+        drawn = np.exp(beta @ line_rows.to_numpy().T + fall_back)
+        drawn_cell = np.exp(beta @ apart.T)
+        # Over the ages at which plants on record stood, and the whole year.
+        days = self.model.patterns.groupby("age_band")["plant_days"].sum().reindex(bands).fillna(0.0)
+        days /= pd.Series(bands, bands).groupby(level=0).transform("size")  # a band may stand for others, too
+        weight = np.repeat((days / days.sum() / MONTHS).to_numpy(), MONTHS)
+        drawn *= level * (of_cell @ weight) / (drawn * (drawn_cell @ weight)[:, None]).mean(axis=0)
         return LineHazards(
-            AGE_CUTS, np.exp(line_rows.to_numpy() @ self.model.beta), np.exp(apart @ self.model.beta).reshape(shape),
-            np.exp(beta @ line_rows.to_numpy().T + fall_back), np.exp(beta @ apart.T).reshape(draws, *shape),
+            AGE_CUTS, level, of_cell.reshape(shape), drawn, drawn_cell.reshape(draws, *shape),
             self._spread(draws, seed), oldest, tuple(beside["basis"]), (*self.notes, *notes),
         )
 
@@ -84,8 +94,10 @@ class FittedLosses:
         here = [n for n, name in enumerate(sites) if name in known]
         if here:
             days = self.model.counts.days[at]
-            beta = self.model.draw(draws, seed)
-            expected[:, here] = (days @ np.exp(self.model.counts.x @ beta.T)).T
+            x, beta = self.model.counts.x, self.model.draw(draws, seed)
+            drawn = np.exp(x @ beta.T)
+            drawn *= (np.exp(x @ self.model.beta) / drawn.mean(axis=1))[:, None]
+            expected[:, here] = (days @ drawn).T
             lost[here] = by_site[at]
         return lost, expected
 

@@ -85,7 +85,7 @@ def read(path: Path, settings: Settings) -> Listed:
         raise RecordError([*faults, _whole_or_not(len(faults), path.name)])
     if listed.empty:
         raise RecordError([f"{path.name} has heads, but no line with a plant"])
-    told = tuple(f"{path.name}, {about}: {text}" for about, text in taken.notes)
+    told = tuple(f"{path.name}, {about}: {text}" for about, text in taken.notes if about != "text")
     return Listed(_complete(listed, path, settings), told)
 
 
