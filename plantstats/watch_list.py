@@ -20,8 +20,9 @@ HORIZON = 90  # days ahead
 PARTS = 3  # the horizon is looked at in this many parts, each with its own month and age
 RECENT = 60  # a condition score older than this many days says nothing any more (common practice, no source)
 PAST_LISTS = 4  # quarters that the list is tested on, and quarters that teach what a condition score means
-# Imagined losses, at as many expected ones, that draw a condition's ratio to 1.
-CONDITION_PRIOR = 1.0
+# Imagined losses, at as many expected ones, that draw a condition's ratio to 1: few, as of plants in poor condition few
+# losses are expected, and one imagined loss would hide most of what their scores foretell.
+CONDITION_PRIOR = 0.25
 CONDITIONS = ("5", "4", "3", "1 or 2", "not noted")
 REASON_FROM = 1.15  # a reason is named when it raises the risk by at least this
 MOST_REASONS = 3

@@ -194,8 +194,9 @@ def test_an_unchanged_quarter_is_called_worse_at_most_at_the_stated_rate():
 
 def test_a_review_is_told_what_it_can_see_by_its_own_plants_and_its_usual_rate():
     # 92 days: 18,400 plant-days are 200 plants. Other quarters: 10 + 12 losses in 36,525 days: 22 per 100 plant-years.
-    rows = [findings.finding("loss_rate", name, 1.0, unit="x", method="x", losses=n, plant_days=days) for name, n, days in (
-        ("2026-Q1", 10, 18_000.0), ("2026-Q2", 12, 18_525.0), ("2026-Q3", 40, 18_400.0))]
+    rows = [
+        findings.finding("loss_rate", name, 1.0, unit="x", method="x", losses=n, plant_days=days)
+        for name, n, days in (("2026-Q1", 10, 18_000.0), ("2026-Q2", 12, 18_525.0), ("2026-Q3", 40, 18_400.0))]
     said = power.of_review(findings.table(rows), quarter("2026-Q3"))
     assert said == power.sentence(200, 22.0)
     assert said.startswith("With 200 plants that lose 22 per 100 plant-years")

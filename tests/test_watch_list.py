@@ -95,9 +95,9 @@ def test_two_scores_of_one_day_count_as_the_worse(watched):
     assert watch_list.last_condition(state, visits, date(2026, 6, 30)).tolist() == ["3"]
 
 
-def test_condition_ratios_are_observed_over_expected_with_one_imagined_loss(watched):
+def test_condition_ratios_are_observed_over_expected_with_a_quarter_of_an_imagined_loss(watched):
     table = watched.conditions
-    assert np.allclose(table["ratio"], (table["losses"] + 1) / (table["expected"] + 1))
+    assert np.allclose(table["ratio"], (table["losses"] + 0.25) / (table["expected"] + 0.25))
     assert set(table["condition"]) == set(watch_list.CONDITIONS)
 
 

@@ -48,8 +48,8 @@ class FittedLosses:
     def for_lines(self, lines: pd.DataFrame, draws: int, seed: int, unseen: str = "group") -> LineHazards:
         """Hazards of lines (see `hazards.LossModel`).
 
-        Keeps:  the mean over the draws is the fitted rate of each line. Drawn on the log scale alone it would lie above:
-                fitted rates add up to the losses on record, and on invented companies of a year's records quotes
+        Keeps:  the mean over the draws is the fitted rate of each line. Drawn on the log scale alone it would lie above
+                it: fitted rates add up to the losses on record, and on invented companies of a year's records quotes
                 were 28% too high.
         Raises: ModelError for a light, pot or planter that no plant of the records had, and for an unseen species
                 when it is to be refused.
