@@ -93,6 +93,21 @@ def test_the_one_step_jackknife_follows_the_real_one():
     assert np.sqrt(np.diag(ours)) == pytest.approx(np.sqrt(np.diag(real)), rel=0.05)
 
 
+def test_a_level_that_few_sites_hold_has_errors_no_smaller_than_the_models():
+    # 30 sites that lost exactly what the fit expects, so that leaving one out moves nothing; sun at three of them.
+    sites = [f"S{n:02d}" for n in range(30)]
+    table = cells(
+        site_id=[*sites, *sites[:3]], light=["medium"] * 30 + ["sun"] * 3, losses=[5] * 30 + [10] * 3)
+    model = loss_model.fit(table, prior=0, site_spread=0)
+    plain = np.linalg.inv(likelihood.derivatives(model.counts, model.beta, 0).information)
+    at = model.names.index("light[sun]")
+    assert model.holders[at] == 3
+    # Ratio of 30 to 150 losses: its log has the variance 1/30 + 1/150.
+    assert model.covariance[at, at] == pytest.approx(1 / 30 + 1 / 150, rel=1e-6)
+    assert plain[at, at] == pytest.approx(1 / 30 + 1 / 150, rel=1e-6)
+    assert model.covariance[0, 0] < 0.1 * plain[0, 0]
+
+
 def test_pooling_cells_into_patterns_keeps_every_loss_and_plant_day():
     table = company()
     model = loss_model.fit(table)
