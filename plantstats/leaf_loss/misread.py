@@ -60,7 +60,7 @@ def corrected(ratio: float, share: float, wrong: float, watered: bool = False) -
 
 def if_wrong(wrong: float) -> str:
     """How a term ends that is corrected for this share of wrong readings."""
-    return f", if {100 * wrong:g} in 100 readings are wrong"
+    return f", if one reading in {1 / wrong:.0f} is wrong"
 
 
 def as_written(ratio: float, true: float, wrong: float, watered: bool = False) -> float:
