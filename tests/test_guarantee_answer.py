@@ -77,8 +77,12 @@ def test_moister_air_saves_what_the_loss_model_lays_to_dry_air(found, terms, mad
         assert row.other == "40% and more"
         kind = made.quote.lines.set_index("position").loc[[row.position], ["species", "light", "pot", "planter"]]
         kind = kind.assign(age_band=age_bands()[0], month=2)
-        usual, moister = (model.model.rate(one)["rate"].iloc[0] for one in (kind, kind.assign(humidity=40.0)))
+        both = (kind, kind.assign(humidity=40.0))
+        usual, moister = (model.model.rate(one)["rate"].iloc[0] for one in both)
         assert row.ratio == pytest.approx(moister / usual, rel=0.03)
+        drawn = [model.for_lines(one.drop(columns=["age_band", "month"]), short.draws, short.seed) for one in both]
+        usual, moister = ((one.drawn_level[:, 0] * one.drawn_shape[:, 0, 1]).mean() for one in drawn)
+        assert row.ratio == pytest.approx(moister / usual, rel=0.01)
         assert row.low <= row.ratio <= row.high
     # Where these records lay no loss to dry air, moister air saves none and no line is proposed.
     assert what_if.moist_air(made.quote, drier_harms(fitted, -0.4), from_records.exits_of(time, terms)).empty

@@ -7,7 +7,7 @@ from scipy import stats
 
 from plantstats import fair, rates
 from plantstats.loss_model import expected
-from plantstats.proving import arithmetic, coverage
+from plantstats.proving import arithmetic, coverage, pages
 
 WIDE = 0.3  # error of the log of what is expected, in tests
 
@@ -66,13 +66,14 @@ def test_limits_of_observed_over_expected_hold_as_often_as_in_a_simulation():
     assert made == pytest.approx(held.mean(), abs=4 * np.sqrt(0.02 / n))
 
 
-def test_a_kind_of_few_counts_is_judged_by_as_much_more_as_arithmetic_says():
+def test_arithmetic_is_told_beside_the_target_and_moves_no_verdict():
     rows = pd.DataFrame({
         "company": np.arange(200), "plants": 200, "situation": "as modelled", "kind": "loss_rate_by_site_id",
         "sort": "interval", "of": "S1", "estimate": 1.0, "low": 0.5, "high": 2.0, "truth": 1.0, "stated": 0.99})
     rows.loc[:1, "truth"] = 9.0  # 198 of 200 hold
-    row = coverage.table(rows).iloc[0]
-    assert (row["target_low"], row["target_high"]) == pytest.approx((0.97, 1.0))
-    assert row["verdict"] == "holds"
-    # The same share of a kind that is not of whole counts is too much.
-    assert coverage.table(rows.assign(kind="leaf_ratio")).iloc[0]["target_high"] == 0.97
+    made = coverage.table(rows).assign(asked=200, seed=1, version="0")
+    row = made.iloc[0]
+    assert (row["target_low"], row["target_high"], row["stated"]) == (0.93, 0.97, 0.99)
+    assert row["verdict"] == "above the target"
+    assert pages.shown(made)["By arithmetic"].iloc[0] == "99.0"
+    assert "(99.0; exact limits of counts so small: 99.0)" in " ".join(pages.headlines(made))

@@ -11,9 +11,6 @@ from scipy import sparse
 
 Array = npt.NDArray[np.float64]
 
-# With fewer sites than this that hold a column, sites alone cannot carry its errors (as in the loss model): they are at
-# least those of the model.
-FEWEST_SITES = 10
 # A level that one site alone holds would leave nothing when that site is left out: keep a trace of it.
 TRACE = 0.999
 
@@ -75,11 +72,3 @@ def jackknife(at: Sites, x: Array, bread: Array) -> Array:
         part = x[at.row[cut]] * np.sqrt(at.weight[cut])[:, None]
         moved[site] = np.linalg.solve(whole - TRACE * (part.T @ part), scores[site])
     return np.asarray((at.names - 1) / at.names * moved.T @ moved, dtype="float64")
-
-
-def steady(robust: Array, model: Array, holders: Array, sites: int) -> Array:
-    """Errors between sites, widened to those of the model where too few sites hold a column to tell."""
-    ratio = np.sqrt(np.diag(model) / np.maximum(np.diag(robust), 1e-300))
-    few = np.minimum(holders, sites) < FEWEST_SITES
-    stretch = np.where(few, np.maximum(1.0, ratio), 1.0)
-    return np.asarray(robust * np.outer(stretch, stretch))

@@ -17,6 +17,7 @@ from scipy import optimize, special, stats
 
 from plantstats.leaf_loss import clusters
 from plantstats.leaf_loss.clusters import Array
+from plantstats.loss_model.clusters import steady
 
 MAX_STEPS = 100
 BLOCK = 2048  # rows
@@ -321,5 +322,4 @@ def _between(
         return None, None, 0 if sites is None else sites["site"].nunique()
     at = clusters.of_sites(sites, mean, alpha)
     jackknife = clusters.jackknife(at, x, cov_model)
-    steady = clusters.steady(jackknife, cov_model, at.holders(x), at.names)
-    return clusters.sandwich(at, x, cov_model), steady, at.names
+    return clusters.sandwich(at, x, cov_model), steady(jackknife, cov_model, at.holders(x)), at.names

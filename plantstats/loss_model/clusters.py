@@ -63,7 +63,11 @@ def covariance(counts: Counts, beta: Array, spread: float) -> tuple[Array, str, 
     holders: Array = np.asarray((touched > 0).sum(axis=0), dtype="float64").ravel()
     if counts.days.shape[0] < FEWEST_SITES:
         return model, MODEL_BASED, holders
-    robust = jackknife(counts, beta, spread)
+    return steady(jackknife(counts, beta, spread), model, holders), JACKKNIFE, holders
+
+
+def steady(robust: Array, model: Array, holders: Array) -> Array:
+    """Errors between sites, no smaller than those of the model for columns that fewer than FEWEST_SITES sites hold."""
     ratio = np.sqrt(np.diag(model) / np.maximum(np.diag(robust), 1e-300))
     stretch = np.where(holders < FEWEST_SITES, np.maximum(1.0, ratio), 1.0)
-    return np.asarray(robust * np.outer(stretch, stretch)), JACKKNIFE, holders
+    return np.asarray(robust * np.outer(stretch, stretch))

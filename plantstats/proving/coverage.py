@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 from scipy import stats
 
-from plantstats.proving.kinds import AS_MODELLED, BY_ARITHMETIC, BY_MEAN, IN_POINTS, KINDS, LEVEL, NO_TARGET, TARGET
+from plantstats.proving.kinds import AS_MODELLED, BY_MEAN, IN_POINTS, KINDS, LEVEL, NO_TARGET, TARGET
 
 COLUMNS = ["kind", "situation", "of", "companies", "refused", "cases", "share", "low", "high", "target_low",
            "target_high", "verdict", "shift", "shift_error", "shift_unit", "stated"]
@@ -27,7 +27,7 @@ def table(rows: pd.DataFrame) -> pd.DataFrame:
     Takes:  rows of all companies, as `companies.prove_one` gives them.
     Gives:  one row per kind, situation and `of` ("all", or a term): companies, refused (companies whose page printed
             nothing), cases, share held or called, low and high (95% limits of the share, by companies), target_low,
-            target_high (see BY_ARITHMETIC), verdict, shift (estimate against truth, in `shift_unit`) with its standard
+            target_high, verdict, shift (estimate against truth, in `shift_unit`) with its standard
             error, stated (mean chance that counts so small hold by arithmetic, or that a quote itself states).
     """
     marked = rows.assign(held=held(rows), shift=_shift(rows))
@@ -67,8 +67,7 @@ def share_with_error(by_company: pd.DataFrame) -> tuple[float, float, float]:
 def _one(group: pd.DataFrame, kind: str, situation: str, of: str) -> dict[str, object]:
     refused = group[group["sort"].eq("refusal")]
     used = group[group["sort"].ne("refusal")]
-    stated = float(used["stated"].mean())
-    target = aim(kind, stated)
+    target = KINDS.get(kind, ("", TARGET))[1]
     made: dict[str, object] = {
         "kind": kind, "situation": situation, "of": of, "companies": used["company"].nunique(),
         "refused": refused["company"].nunique(), "cases": len(used), "target_low": target[0], "target_high": target[1]}
@@ -90,16 +89,7 @@ def _one(group: pd.DataFrame, kind: str, situation: str, of: str) -> dict[str, o
     return made | {
         "share": share, "low": low, "high": high, "verdict": _verdict(share, low, high, target), "shift": mean,
         "shift_error": error, "shift_unit": "" if alarm else unit,
-        "stated": stated}
-
-
-def aim(kind: str, stated: float) -> tuple[float, float]:
-    """The range that a kind's share should lie in, moved up by what arithmetic says where its counts are few."""
-    low, high = KINDS.get(kind, ("", TARGET))[1]
-    if kind not in BY_ARITHMETIC or np.isnan(stated):
-        return low, high
-    up = max(0.0, stated - (low + high) / 2)
-    return low + up, min(1.0, high + up)
+        "stated": float(used["stated"].mean())}
 
 
 def _verdict(share: float, low: float, high: float, target: tuple[float, float]) -> str:

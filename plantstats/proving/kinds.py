@@ -79,9 +79,3 @@ IN_POINTS = ("survival_12_months", "incidence_12_months")
 # Kinds whose estimate may be 0: their sum by company is held against that of the truth, not the mean of logarithms.
 BY_MEAN = ("loss_rate", "loss_rate_with_event", "loss_rate_by_site_id", "loss_rate_by_species", "loss_rate_ratio",
            "observed_expected", "observed_expected_by_site_id", "watch_ratio", "watch_list_ratio")
-# Limits and points of a handful of whole counts cannot hold just so often as they say: they are judged by what
-# arithmetic says, as far above the middle of the target as that lies.
-BY_ARITHMETIC = ("loss_rate", "loss_rate_with_event", "loss_rate_by_site_id", "loss_rate_by_species", "loss_rate_ratio",
-                 "observed_expected", "observed_expected_by_site_id", "watch_ratio", "watch_list_ratio",
-                 *(f"{what}_{share}_held_{of}" for what in ("quote", "list") for share in (80, 95)
-                   for of in ("company", "site")), "provision_80_held", "provision_95_held")

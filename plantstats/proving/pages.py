@@ -30,12 +30,14 @@ def whole(results: pd.DataFrame, intervals: bool = True) -> pd.DataFrame:
 def shown(rows: pd.DataFrame) -> pd.DataFrame:
     """Rows of the results for people to read.
 
-    Gives:  What, In 100 (with limits), Aim, Companies, Cases, Told nothing (companies), Verdict.
+    Gives:  What, In 100 (with limits), Aim, By arithmetic (what limits of whole counts so small can hold, where that is
+            known), Companies, Cases, Told nothing (companies), Verdict.
     """
     aim = [_aim(low, high) for low, high in zip(rows["target_low"], rows["target_high"], strict=True)]
     of = rows["of"].where(rows["of"].ne("all"), rows["kind"].map(lambda kind: KINDS[kind][0]))
     return pd.DataFrame({
         "What": of, "In 100": [_share(row) for row in rows.to_dict("records")], "Aim": aim,
+        "By arithmetic": ["" if pd.isna(one) else f"{100 * one:.1f}" for one in rows["stated"]],
         "Companies": rows["companies"].astype(int), "Cases": rows["cases"].astype(int),
         "Told nothing": rows["refused"].astype(int), "Verdict": rows["verdict"],
     })
@@ -89,8 +91,9 @@ def headlines(results: pd.DataFrame) -> list[str]:
     ):
         if which.any():
             names = "; ".join(
-                f"{KINDS[row['kind']][0].removeprefix('95% intervals of ')} ({100 * row['share']:.1f})"
-                for row in rows[which].to_dict("records"))
+                f"{KINDS[row['kind']][0].removeprefix('95% intervals of ')} ({100 * row['share']:.1f}"
+                + ("" if pd.isna(row["stated"]) else f"; exact limits of counts so small: {100 * row['stated']:.1f}")
+                + ")" for row in rows[which].to_dict("records"))
             said.append(f"Intervals that {text}: {names}.")
     said += [
         f"In 100: {100 * row['share']:.1f} ({100 * row['low']:.1f} to {100 * row['high']:.1f}) {KINDS[row['kind']][0]}."
