@@ -261,6 +261,10 @@ def test_a_sentence_quotes_the_table_and_who_made_it(tmp_path: Path):
     assert "95.0 of 100 cases (95.0 to 95.0)" in said
     assert said.endswith("aimed at 93 to 97: holds.")
     assert proving.sentence("dry_half", tmp_path / "results.csv").startswith("Not proved")
+    table.assign(kind="quarter_called_worse", target_low=0.0, target_high=0.025, stated=0.02).to_csv(
+        tmp_path / "alarms.csv", index=False)
+    said = proving.sentence("quarter_called_worse", tmp_path / "alarms.csv")
+    assert said.endswith("; allowed are at most 2.5 (to be expected of whole counts: 2.0): holds.")
 
 
 def test_every_kind_that_a_page_quotes_is_proved():

@@ -81,6 +81,6 @@ def as_findings(table: pd.DataFrame) -> pd.DataFrame:
 
 def _aim(row: pd.Series) -> str:
     low, high = 100 * row["target_low"], 100 * row["target_high"]
-    aimed = f"at most {high:.3g}" if low <= 0 else f"{low:.3g} to {high:.3g}"
-    few = "" if pd.isna(row["stated"]) else f" (whole counts this small hold {100 * row['stated']:.1f} by arithmetic)"
-    return f"aimed at {aimed}{few}: {row['verdict']}"
+    aimed = f"allowed are at most {high:.3g}" if low <= 0 else f"aimed at {low:.3g} to {high:.3g}"
+    few = "" if pd.isna(row["stated"]) else f" (to be expected of whole counts: {100 * row['stated']:.1f})"
+    return f"{aimed}{few}: {row['verdict']}"
