@@ -104,9 +104,10 @@ def test_a_run_stopped_from_outside_leaves_no_kernel_and_no_page(
         f"open({str(pids)!r}, 'w').write(f'{{os.getpid()}} {{child.pid}}')\nchild.wait()"
     )
     out = tmp_path / "out" / "2026-Q3"
+    # Who starts the tests in the background of a script leaves them deaf to SIGINT, and their children too.
     code = (
-        "import sys; from pathlib import Path; from plantstats.reports import run; "
-        f"run(Path(sys.argv[1]), {GIVEN!r}, Path(sys.argv[2]))"
+        "import signal, sys; signal.signal(signal.SIGINT, signal.default_int_handler); from pathlib import Path; "
+        f"from plantstats.reports import run; run(Path(sys.argv[1]), {GIVEN!r}, Path(sys.argv[2]))"
     )
     running = subprocess.Popen([sys.executable, "-c", code, str(slow), str(out)], stderr=subprocess.DEVNULL)
     wait_until(lambda: pids.exists() and len(pids.read_text().split()) == 2)
