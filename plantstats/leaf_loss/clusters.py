@@ -3,11 +3,15 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
 from scipy import sparse
+
+if TYPE_CHECKING:
+    from plantstats.leaf_loss.between import Between, Within
 
 Array = npt.NDArray[np.float64]
 
@@ -36,17 +40,21 @@ class Sites:
         return np.asarray(((at @ np.abs(x)) > 0).sum(axis=0), dtype="float64")
 
 
-def of_sites(sites: pd.DataFrame, mean: Array, alpha: float) -> Sites:
+def of_sites(sites: pd.DataFrame, mean: Array, alpha: float, vague: Between, found: Within) -> Sites:
     """Sites at a fit.
 
-    Takes:  sites: site, row (position in the table), n, sum; mean of one count of each row of the table; alpha.
+    Takes:  sites: site, row (position in the table), n, sum; mean of one count of each row of the table; alpha; cells
+            between two numbers, and what they may have been.
     """
-    place, names = pd.factorize(sites["site"])
+    row, kind = sites["row"].to_numpy().astype(np.intp), vague.cells["kind"].to_numpy().astype(np.intp)
+    n, total, times = (part.to_numpy(dtype="float64") for part in (sites["n"], sites["sum"], vague.cells["n"]))
+    own = vague.row[kind]
+    off = np.r_[total - n * mean[row], times * (found.mean[kind] - mean[own])]
+    rows = np.r_[row, own]
+    weight = np.r_[n * mean[row] / (1 + alpha * mean[row]), times * vague.information(found, mean, alpha)[kind]]
+    place, names = pd.factorize(np.r_[sites["site"].to_numpy(dtype=object), vague.cells["site"].to_numpy(dtype=object)])
     order = np.argsort(place, kind="stable")
-    row = sites["row"].to_numpy()[order].astype(np.intp)
-    n, total = (sites[name].to_numpy(dtype="float64")[order] for name in ("n", "sum"))
-    spread = 1 + alpha * mean[row]
-    return Sites(len(names), place[order], row, (total - n * mean[row]) / spread, n * mean[row] / spread)
+    return Sites(len(names), place[order], rows[order], (off / (1 + alpha * mean[rows]))[order], weight[order])
 
 
 def sandwich(at: Sites, x: Array, bread: Array) -> Array:

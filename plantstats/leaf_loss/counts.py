@@ -16,6 +16,7 @@ import patsy
 from scipy import optimize, special, stats
 
 from plantstats.leaf_loss import clusters
+from plantstats.leaf_loss.between import Between, Within, between
 from plantstats.leaf_loss.clusters import Array
 from plantstats.loss_model.clusters import steady
 
@@ -54,7 +55,6 @@ class CountFit:
     pearson_df: float  # squared Poisson residuals per degree of freedom; 1 = as spread as chance
     loglik: float
     n: int
-    total: float
     expected: Array  # of each row of the table, for one count
     why: str  # why this family
 
@@ -91,37 +91,78 @@ class CountFit:
         return float(stats.norm.ppf(upper) if self.cov_sites is None else stats.t.ppf(upper, self.sites - 1))
 
 
+@dataclass(frozen=True)
+class Seen:
+    """What was counted, by row of the table of conditions, and how often each count occurred."""
+
+    x: Array
+    offset: Array
+    n: Array  # counts
+    total: Array  # leaves in them
+    squares: Array
+    counts: pd.DataFrame  # count, n
+    between: Between  # cells known only between two numbers
+
+    def filled(self, mean: Array, size: float) -> Filled:
+        """The same with each cell between two numbers as what it may have been at a fit."""
+        found, rows = self.between.within(mean, size), len(mean)
+        return Filled(
+            self.n + self.between.added(np.ones(len(self.between.n)), rows),
+            self.total + self.between.added(found.mean, rows),
+            self.squares + self.between.added(found.variance + found.mean**2, rows),
+            found,
+        )
+
+
+@dataclass(frozen=True)
+class Filled:
+    """Number, sum and sum of squares by row with cells between two numbers as what they may have been."""
+
+    n: Array
+    total: Array
+    squares: Array
+    found: Within
+
+
 def fit_counts(
     table: pd.DataFrame,
     counts: pd.DataFrame,
     formula: str,
     sites: pd.DataFrame | None = None,
     family: str = NEGATIVE_BINOMIAL,
+    words: pd.DataFrame | None = None,
 ) -> CountFit:
     """Fit log(mean count / exposure) as a sum of terms.
 
     Takes:  table: one row per combination: n (counts), sum, squares (sum of squared counts), exposure (of one
             count), and the columns of the formula; counts: count, n (how often it occurred); formula: right
             side, names are columns of the table; sites: site, row (position in the table), n, sum: the same
-            counts by site, for errors that allow sites to differ; family: "Poisson" forgoes the dispersion.
+            counts by site, for errors that allow sites to differ; family: "Poisson" forgoes the dispersion;
+            words: counts known only between two numbers: site, row, least, most, n.
     Gives:  CountFit. Poisson where counts are no more spread than chance makes them, and the reason.
     Raises: LeafModelError for an empty table, no leaf at all, exposure that is not above 0, missing values, and
             fits that do not settle.
     Source: negative binomial with variance mean + alpha mean^2, dispersion by maximum likelihood: Venables and
-            Ripley 2002, section 7.4; errors between sites: see `clusters`.
+            Ripley 2002, section 7.4; errors between sites: see `clusters`; words: see `between`.
     """
-    _check(table, counts)
+    _check(table, counts, words)
     made = patsy.dmatrix(formula, table, eval_env=patsy.EvalEnvironment([{}]), NA_action="raise")
     info, whole = made.design_info, np.asarray(made, dtype="float64")
     n, total, squares, exposure = (table[c].to_numpy(dtype="float64") for c in ("n", "sum", "squares", "exposure"))
-    kept = _own(whole, n)
-    x, offset = whole if kept.all() else np.ascontiguousarray(whole[:, kept]), np.log(exposure)
-    at = _settle(x, n, total, offset, 0.0, _start(x, n, total, exposure))
-    mean = np.exp(offset + x @ at)
-    pearson = float(((squares - 2 * mean * total + n * mean**2) / mean).sum())
-    freedom = float(n.sum()) - x.shape[1]
+    vague = between(words)
+    both = n + vague.added(np.ones(len(vague.n)), len(n))
+    kept = _own(whole, both)
+    x = whole if kept.all() else np.ascontiguousarray(whole[:, kept])
+    seen = Seen(x, np.log(exposure), n, total, squares, counts, vague)
+    # Words stand for the least that they may mean only to have a place to start from.
+    least = total + vague.added(np.maximum(vague.kinds["least"].to_numpy(dtype="float64"), 0.5), len(n))
+    at = _settle(seen, 0.0, _start(x, both, least, exposure))
+    mean = np.exp(seen.offset + x @ at)
+    filled = seen.filled(mean, np.inf)
+    pearson = float(((filled.squares - 2 * mean * filled.total + both * mean**2) / mean).sum())
+    freedom = float(both.sum()) - x.shape[1]
     # Slope of the log likelihood at no dispersion.
-    excess = float((squares - 2 * mean * total + n * mean**2 - total).sum()) / 2
+    excess = float((filled.squares - 2 * mean * filled.total + both * mean**2 - filled.total).sum()) / 2
     size = np.inf
     if family == POISSON:
         why = "asked for"
@@ -131,17 +172,18 @@ def fit_counts(
         why = "the counts are no more spread than chance makes them"
     else:
         why = "the counts are more spread than chance makes them"
-        size, at = _with_size(x, n, total, offset, counts, at)
-        mean = np.exp(offset + x @ at)
+        size, at = _with_size(seen, at)
+        mean = np.exp(seen.offset + x @ at)
     alpha = 1 / size
-    information = _information(x, n, mean, alpha)
+    filled = seen.filled(mean, size)
+    information = _information(seen, filled, mean, alpha)
     cov_model: Array = np.asarray(np.linalg.inv(information), dtype="float64")
     params = np.full(len(kept), np.nan)
     params[kept] = at
     if not (np.all(np.isfinite(at)) and np.all(np.isfinite(cov_model))):
         raise LeafModelError("the fit is not finite: fewer terms, or more leaves, are needed")
     names = [name.replace("[T.", "[") for name in info.column_names]
-    between, jackknife, number = _between(x, mean, alpha, cov_model, sites)
+    by_site, jackknife, number = _between_sites(seen, filled, mean, alpha, cov_model, sites)
     return CountFit(
         formula,
         info,
@@ -149,16 +191,15 @@ def fit_counts(
         kept,
         information,
         cov_model,
-        between,
+        by_site,
         jackknife,
         number,
         NEGATIVE_BINOMIAL if alpha > 0 else POISSON,
         float(alpha),
-        _se_size(size, n, total, mean, counts),
+        _se_size(size, seen, mean),
         pearson / freedom if freedom > 0 else np.nan,
-        _loglik(size, n, total, mean, counts),
-        int(n.sum()),
-        float(total.sum()),
+        _loglik(size, seen, filled.found, mean),
+        int(both.sum()),
         mean,
         why,
     )
@@ -172,12 +213,15 @@ def design_of(info: patsy.DesignInfo, table: pd.DataFrame) -> Array:
         raise LeafModelError(f"the model cannot be asked this: {error}") from error
 
 
-def _check(table: pd.DataFrame, counts: pd.DataFrame) -> None:
+def _check(table: pd.DataFrame, counts: pd.DataFrame, words: pd.DataFrame | None) -> None:
     faults = []
-    if table.empty or table["n"].sum() == 0:
+    stretches, leaves = int(table["n"].sum()), int(table["sum"].sum())
+    if words is not None:
+        stretches, leaves = stretches + int(words["n"].sum()), leaves + int((words["n"] * words["least"]).sum())
+    if table.empty or stretches == 0:
         faults.append("no stretch with a count")
-    elif table["sum"].sum() == 0:
-        faults.append(f"not one leaf in {int(table['n'].sum()):,} stretches: a rate has an upper limit, but no model")
+    elif leaves == 0:
+        faults.append(f"not one leaf in {stretches:,} stretches: a rate has an upper limit, but no model")
     if not table.empty and not (table["exposure"] > 0).all():
         faults.append(f"{int((~(table['exposure'] > 0)).sum())} rows have no exposure above 0")
     gaps = table.columns[table.isna().any()].to_list()
@@ -214,8 +258,10 @@ def _start(x: Array, n: Array, total: Array, exposure: Array) -> Array:
     return start
 
 
-def _information(x: Array, n: Array, mean: Array, alpha: float) -> Array:
-    return _weighted_gram(x, n * mean / (1 + alpha * mean))
+def _information(seen: Seen, filled: Filled, mean: Array, alpha: float) -> Array:
+    counted = seen.n * mean / (1 + alpha * mean)
+    told = seen.between.information(filled.found, mean, alpha)
+    return _weighted_gram(seen.x, counted + seen.between.added(told, len(mean)))
 
 
 def _weighted_gram(x: Array, weight: Array) -> Array:
@@ -227,33 +273,35 @@ def _weighted_gram(x: Array, weight: Array) -> Array:
     return total
 
 
-def _fitness(x: Array, n: Array, total: Array, offset: Array, alpha: float, at: Array) -> float:
-    eta = offset + x @ at
+def _fitness(seen: Seen, alpha: float, at: Array) -> float:
+    eta = seen.offset + seen.x @ at
     if np.max(eta) > 300:
         return -np.inf
     mean = np.exp(eta)
-    loss = n * mean if alpha == 0 else (total + n / alpha) * np.log1p(alpha * mean)
-    return float((total * eta - loss).sum())
+    loss = seen.n * mean if alpha == 0 else (seen.total + seen.n / alpha) * np.log1p(alpha * mean)
+    found = seen.between.within(mean, np.inf if alpha == 0 else 1 / alpha)
+    return float((seen.total * eta - loss).sum() + seen.between.n @ found.log_chance)
 
 
-def _settle(x: Array, n: Array, total: Array, offset: Array, alpha: float, at: Array) -> Array:
+def _settle(seen: Seen, alpha: float, at: Array) -> Array:
     """Fisher scoring at a given dispersion, from where the last one left off.
 
     The information is the dear part, so it is kept for as long as steps with it shrink fast. statsmodels' GLM comes to
     the same answer (tested), from scratch at each dispersion.
     """
-    best, information, last = _fitness(x, n, total, offset, alpha, at), None, np.inf
+    best, information, last = _fitness(seen, alpha, at), None, np.inf
     for _ in range(MAX_STEPS):
-        mean = np.exp(offset + x @ at)
-        slope = x.T @ ((total - n * mean) / (1 + alpha * mean))
+        mean = np.exp(seen.offset + seen.x @ at)
+        filled = seen.filled(mean, np.inf if alpha == 0 else 1 / alpha)
+        slope = seen.x.T @ ((filled.total - filled.n * mean) / (1 + alpha * mean))
         if information is None:
-            information = _information(x, n, mean, alpha)
+            information = _information(seen, filled, mean, alpha)
         step = np.linalg.solve(information, slope)
         length = float(np.max(np.abs(step)))
         if length < TOLERANCE:
             return at + step
         size = 1.0
-        while (now := _fitness(x, n, total, offset, alpha, at + size * step)) < best - 1e-9 * abs(best):
+        while (now := _fitness(seen, alpha, at + size * step)) < best - 1e-9 * abs(best):
             size /= 2
             if size < 1e-6:
                 raise LeafModelError("the fit does not settle: the counts do not determine all its terms")
@@ -266,13 +314,13 @@ def _settle(x: Array, n: Array, total: Array, offset: Array, alpha: float, at: A
     raise LeafModelError(f"the fit does not settle in {MAX_STEPS} steps")
 
 
-def _with_size(x: Array, n: Array, total: Array, offset: Array, counts: pd.DataFrame, at: Array) -> tuple[float, Array]:
+def _with_size(seen: Seen, at: Array) -> tuple[float, Array]:
     """Dispersion and coefficients in turn until neither moves: they hardly lean on each other."""
     size, low, high = np.nan, *LOG_SIZES
     for _ in range(MAX_STEPS):
-        mean = np.exp(offset + x @ at)
-        found = _size(n, total, mean, counts, low, high)
-        at = _settle(x, n, total, offset, 1 / found, at)
+        mean = np.exp(seen.offset + seen.x @ at)
+        found = _size(seen, mean, low, high)
+        at = _settle(seen, 1 / found, at)
         if abs(found / size - 1) < 1e-8:
             return found, at
         size = found
@@ -280,12 +328,18 @@ def _with_size(x: Array, n: Array, total: Array, offset: Array, counts: pd.DataF
     raise LeafModelError("the dispersion does not settle")
 
 
-def _size(n: Array, total: Array, mean: Array, counts: pd.DataFrame, low: float, high: float) -> float:
+def _slope_of_size(size: float, seen: Seen, mean: Array) -> float:
+    """Slope of the log likelihood in the size, the means held."""
+    filled, counts = seen.filled(mean, size), seen.counts
+    told = float(counts["n"] @ (special.digamma(counts["count"] + size) - special.digamma(size)))
+    told += float(seen.between.n @ filled.found.digamma)
+    n, total = filled.n, filled.total
+    return told + float((n * np.log1p(-mean / (size + mean)) + n - (total + n * size) / (size + mean)).sum())
+
+
+def _size(seen: Seen, mean: Array, low: float, high: float) -> float:
     def slope(log_size: float) -> float:
-        size = np.exp(log_size)
-        seen = float(counts["n"] @ (special.digamma(counts["count"] + size) - special.digamma(size)))
-        rest = n * np.log1p(-mean / (size + mean)) + n - (total + n * size) / (size + mean)
-        return seen + float(rest.sum())
+        return _slope_of_size(float(np.exp(log_size)), seen, mean)
 
     while slope(low) < 0 and low > LOG_SIZES[0]:
         low -= 1
@@ -298,28 +352,32 @@ def _size(n: Array, total: Array, mean: Array, counts: pd.DataFrame, low: float,
     return float(np.exp(optimize.brentq(slope, low, high, xtol=1e-11)))
 
 
-def _se_size(size: float, n: Array, total: Array, mean: Array, counts: pd.DataFrame) -> float:
+def _se_size(size: float, seen: Seen, mean: Array) -> float:
     if not np.isfinite(size):
         return np.nan
-    seen = float(counts["n"] @ (special.polygamma(1, size) - special.polygamma(1, counts["count"] + size)))
-    rest = float((-n / size + 2 * n / (mean + size) - (total + n * size) / (mean + size) ** 2).sum())
-    return float(1 / np.sqrt(seen + rest)) if seen + rest > 0 else np.nan
+    step = 1e-4 * size
+    told = (_slope_of_size(size - step, seen, mean) - _slope_of_size(size + step, seen, mean)) / (2 * step)
+    return float(1 / np.sqrt(told)) if told > 0 else np.nan
 
 
-def _loglik(size: float, n: Array, total: Array, mean: Array, counts: pd.DataFrame) -> float:
-    count, times = counts["count"].to_numpy(dtype="float64"), counts["n"].to_numpy(dtype="float64")
+def _loglik(size: float, seen: Seen, found: Within, mean: Array) -> float:
+    count, times = (seen.counts[name].to_numpy(dtype="float64") for name in ("count", "n"))
+    n, total = seen.n, seen.total
+    vague = float(seen.between.n @ found.log_chance)
     if not np.isfinite(size):
-        return float((total * np.log(mean) - n * mean).sum() - times @ special.gammaln(count + 1))
+        return float((total * np.log(mean) - n * mean).sum() - times @ special.gammaln(count + 1)) + vague
     law = times @ (special.gammaln(count + size) - special.gammaln(size) - special.gammaln(count + 1))
-    return float(law + (total * np.log(mean / size) - (total + n * size) * np.log1p(mean / size)).sum())
+    return float(law + (total * np.log(mean / size) - (total + n * size) * np.log1p(mean / size)).sum()) + vague
 
 
-def _between(
-    x: Array, mean: Array, alpha: float, cov_model: Array, sites: pd.DataFrame | None
+def _between_sites(
+    seen: Seen, filled: Filled, mean: Array, alpha: float, cov_model: Array, sites: pd.DataFrame | None
 ) -> tuple[Array | None, Array | None, int]:
     """Sandwich and jackknife between sites, and the number of sites."""
-    if sites is None or sites["site"].nunique() < 2:
-        return None, None, 0 if sites is None else sites["site"].nunique()
-    at = clusters.of_sites(sites, mean, alpha)
-    jackknife = clusters.jackknife(at, x, cov_model)
-    return clusters.sandwich(at, x, cov_model), steady(jackknife, cov_model, at.holders(x)), at.names
+    if sites is None:
+        return None, None, 0
+    at = clusters.of_sites(sites, mean, alpha, seen.between, filled.found)
+    if at.names < 2:
+        return None, None, at.names
+    jackknife = clusters.jackknife(at, seen.x, cov_model)
+    return clusters.sandwich(at, seen.x, cov_model), steady(jackknife, cov_model, at.holders(seen.x)), at.names

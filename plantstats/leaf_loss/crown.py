@@ -26,7 +26,8 @@ def crown(time: LeafTime, period: Period, client: str = "", level: float = LEVEL
 
     Takes:  leaf plant-time; period; client.
     Gives:  findings crown_share_lost by species, and by site, species and plant (single plants). The crown at the
-            start is the first leaf count of the period plus the leaves lost up to it; green and yellow both count.
+            start is the first leaf count of the period plus the leaves lost up to it; green and yellow both count,
+            words as the least that they may mean.
             Plants are named from a fifth of the crown on. New leaves can make the sum exceed the crown: shown as
             100 percent.
     """
@@ -37,8 +38,9 @@ def crown(time: LeafTime, period: Period, client: str = "", level: float = LEVEL
         f"""
         with seen as (
             select plant_id, site_id, species::varchar as species, leaf_count, plant_days, to_on,
-                   coalesce(green, 0) + coalesce(yellow, 0) as lost,
-                   sum(coalesce(green, 0) + coalesce(yellow, 0)) over (partition by plant_id order by to_on) as so_far
+                   coalesce(green_least, 0) + coalesce(yellow_least, 0) as lost,
+                   sum(coalesce(green_least, 0) + coalesce(yellow_least, 0))
+                       over (partition by plant_id order by to_on) as so_far
             from leaf_used
             where to_on > ? and to_on <= ? and (? = '' or client_id = ?) and plants = 1
               and species::varchar in ({marks})

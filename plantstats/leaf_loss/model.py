@@ -54,7 +54,7 @@ class LeafFit:
     season: str
     hinge: int
     fit: CountFit
-    table: pd.DataFrame  # the frequency table used: conditions, n, sum, exposure, cell
+    table: pd.DataFrame  # the frequency table used: conditions, n, sum (words as the least), exposure, cell
     nothing: pd.DataFrame  # levels without a leaf: factor, level, n, leaves (0), plant_days, high (leaves a day)
     left_out: tuple[str, ...]
     expected: pd.Series  # by cell: leaves of one stretch; missing where not in the model
@@ -90,7 +90,7 @@ def fit_leaves(
     heating_months: tuple[int, ...] = (),
     by_site: bool = True,
 ) -> LeafFit:
-    """Fit the leaf model on the frequency table of leaf plant-time.
+    """Fit the leaf model on the frequency table of leaf plant-time; words count between the numbers they may mean.
 
     Takes:  leaf plant-time; outcome: "green" (leaves dropped) or "yellow" (oldest leaves yellowed); season:
             "cycle" (smooth over the year) or "heating" (a step in heating_months); hinge: percent humidity below
@@ -108,23 +108,39 @@ def fit_leaves(
         faults.append(f"hinge is {hinge!r}; it must be one of {', '.join(map(str, HINGES))}")
     if faults:
         raise LeafModelError("; ".join(faults))
-    cells = time.cells.rename(columns={f"{outcome}_{part}": part for part in ("n", "sum", "squares")})
-    cells = cells[cells["n"] > 0].reset_index(drop=True)
-    cells = cells[["cell", "species_group", *KEY, "n", "sum", "squares"]]
-    table = columns(cells, hinge, heating_months)
+    words = time.words(outcome)
+    table = columns(_cells(time, outcome, words), hinge, heating_months)
     table, nothing = _without_nothing(table, ("species", *CONDITIONS))
     counts = time.counts(outcome)
     if len(nothing):
         # Counts of nothing alone were taken out.
-        gone = int(nothing["n"].sum())
+        gone = int(sum(row.stretches[:, 0].sum() for row in nothing.itertuples()))
         counts["n"] = counts["n"].where(counts["count"] != 0, counts["n"] - gone)
     formula, left_out = formula_of(table, season)
     sites = _by_site(time, table, outcome) if by_site else None
-    fit = fit_counts(table, counts, formula, sites)
+    words["row"] = pd.Index(table["cell"]).get_indexer(words["cell"])
+    words = words.loc[words["row"] >= 0, ["site", "row", "least", "most", "n"]]
+    counted = table.assign(n=table["counted"], sum=table["leaves"])
+    fit = fit_counts(counted, counts, formula, sites, words=words)
     nothing = nothing.assign(high=[_upper(row, table, fit) for row in nothing.itertuples()])
     expected = pd.Series(fit.expected, table["cell"].to_numpy())
     notes = [*left_out, *(f"{name}: tells the same as other terms" for name in fit.repeated)]
     return LeafFit(outcome, season, hinge, fit, table, nothing, tuple(notes), expected)
+
+
+def _cells(time: LeafTime, outcome: str, words: pd.DataFrame) -> pd.DataFrame:
+    """The frequency table of one outcome.
+
+    Gives:  cell, species_group, the KEY, counted (stretches with a number), leaves (in them), squares; n and sum: the
+            same with words, which add the least that they may mean.
+    """
+    parts = {"n": "counted", "sum": "leaves", "squares": "squares"}
+    cells = time.cells.rename(columns={f"{outcome}_{part}": name for part, name in parts.items()})
+    vague = words.assign(least=words["n"] * words["least"]).groupby("cell")[["n", "least"]].sum()
+    vague = vague.reindex(cells["cell"]).fillna(0).astype("int64").reset_index(drop=True)
+    cells = cells.assign(n=cells["counted"] + vague["n"], sum=cells["leaves"] + vague["least"])
+    wanted = ["cell", "species_group", *KEY, "counted", "leaves", "squares", "n", "sum"]
+    return cells.loc[cells["n"] > 0, wanted].reset_index(drop=True)
 
 
 def hinge_profile(time: LeafTime, outcome: str = "green") -> pd.DataFrame:
@@ -176,7 +192,7 @@ def _without_nothing(table: pd.DataFrame, factors: tuple[str, ...]) -> tuple[pd.
                         "n": int(rows["n"].sum()),
                         "leaves": 0,
                         "plant_days": float((rows["n"] * rows["exposure"]).sum()),
-                        "stretches": rows[["n", "exposure"]].to_numpy(dtype="float64"),
+                        "stretches": rows[["counted", "exposure"]].to_numpy(dtype="float64"),
                     }
                 )
                 table = table[table[factor] != level]
@@ -207,7 +223,7 @@ def formula_of(table: pd.DataFrame, season: str) -> tuple[str, list[str]]:
 
 
 def _by_site(time: LeafTime, table: pd.DataFrame, outcome: str) -> pd.DataFrame:
-    sites = time.by("site_id", outcome).rename(columns={"site_id": "site"})
+    sites = time.by("site_id", outcome).astype({"site_id": "str"}).rename(columns={"site_id": "site"})
     sites["row"] = pd.Index(table["cell"]).get_indexer(sites["cell"])
     return sites[sites["row"] >= 0]
 
@@ -220,6 +236,8 @@ def _upper(row: object, table: pd.DataFrame, fit: CountFit, level: float = 0.95)
     """
     n, days = row.stretches.T  # type: ignore[attr-defined]
     wanted = -np.log((1 - level) / 2)
+    if not n.any():
+        return np.nan  # words only, each of which may mean none
     if fit.alpha == 0:
         return float(wanted / (n @ days))
     # Dispersion makes none likelier, so the limit lies above the Poisson one.

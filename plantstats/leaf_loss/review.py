@@ -97,28 +97,38 @@ def _hinge(hinges: pd.DataFrame) -> list[str]:
 
 
 def _uncounted(time: LeafTime, records: Records) -> list[str]:
-    """Visits whose leaves are words ("few") or nothing: left out, with what the rate would be at the least."""
+    """Visits whose leaves are words or nothing: what became of them, and what the rate would be at the least."""
     said = []
     row = time.ask("""
-        select coalesce(sum(rows) filter (off = 'leaves not counted' or green is null), 0)::bigint as visits,
-               coalesce(sum(plant_days) filter (off = 'leaves not counted' or green is null), 0)::double as days,
-               coalesce(sum(plant_days) filter (off is null and green is not null), 0)::double as counted,
-               coalesce(sum(green) filter (off is null), 0)::double as leaves
+        select coalesce(sum(rows) filter (off is not null or green_least is null), 0)::bigint as visits,
+               coalesce(sum(plant_days) filter (off is not null or green_least is null), 0)::double as days,
+               coalesce(sum(plant_days) filter (off is null and green_least is not null), 0)::double as counted,
+               coalesce(sum(green_least) filter (off is null), 0)::double as leaves,
+               count(*) filter (off is null and green is null and green_least is not null) as green,
+               count(*) filter (off is null and yellow is null and yellow_least is not null) as yellow
         from leaf_spells where off is null or off = 'leaves not counted'""").iloc[0]
     if row["visits"] and row["counted"]:
         rate = DAYS_PER_MONTH * row["leaves"] / row["counted"]
         least = DAYS_PER_MONTH * row["leaves"] / (row["counted"] + row["days"])
         said.append(
-            f"At {row['visits']:,.0f} visits dropped leaves were not counted in numbers; they are left out. "
-            f"Had none fallen there, the rate over all records would be {least:.2f} instead of {rate:.2f} leaves "
-            "per plant-month."
+            f"At {row['visits']:,.0f} visits dropped leaves were not counted in numbers, nor in words that the settings "
+            f"know; they are left out. Had none fallen there, the rate over all records would be {least:.2f} instead of "
+            f"{rate:.2f} leaves per plant-month."
+        )
+    if row["green"] or row["yellow"]:
+        meant = ", ".join(f"{word} {low} to {high}" for word, (low, high) in records.settings.leaf_words.items())
+        said.append(
+            f"Words stand for {row['green']:,.0f} counts of green and {row['yellow']:,.0f} of oldest leaves; the "
+            f"settings say what they mean ({meant}). The model takes each as any number between; rates, plants that "
+            "stand out, crowns and what leaf drop foretells take it as the least, and the rates again as the most."
         )
     aside = records.set_aside
     words = aside[(aside["table"] == "visits") & aside["column"].isin(OUTCOMES.values())]
     if len(words):
         most = ", ".join(f"{text!r} {n}" for text, n in words["text"].value_counts().head(3).items())
         said.append(
-            f"{len(words)} leaf counts in visits are no number ({most}): a word such as few or many is not turned "
-            "into one, so those visits count without their leaves."
+            f"{len(words)} leaf counts in visits are no number ({most}), so those visits count without their leaves. "
+            "A word such as few or many counts once the settings say, under [leaf_words], from how many to how many "
+            "leaves it means."
         )
     return said

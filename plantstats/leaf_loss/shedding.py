@@ -28,13 +28,14 @@ def plants(time: LeafTime, model: LeafFit, period: Period, client: str = "") -> 
     """Every plant's leaves beside what the model expects of its situation.
 
     Takes:  leaf plant-time; its fitted model; period; client: one client's plants, or "" for all.
-    Gives:  one row per plant with a count in the period: plant_id, site_id, species, plant_days, leaves, expected,
+    Gives:  one row per plant with a count in the period: plant_id, site_id, species, plant_days, leaves (words as the
+            least that they may mean, so that nobody is named for a word), expected,
             variance (of the leaves, widened where plants differ more than the model says), z (standardised
             residual), chance (of so many or more), q (chance after allowing for the number of plants looked at),
             age_days, moved_days, repotted_days (at the last visit; missing = never or unknown).
     Keeps:  plants with stretches in the model; others have no row.
     """
-    rows = time.by("plant_id", model.outcome, period.start, period.end, client)
+    rows = time.by("plant_id", f"{model.outcome}_least", period.start, period.end, client)
     mean = rows["cell"].map(model.expected)
     rows = rows.assign(expected=rows["n"] * mean, variance=rows["n"] * (mean + model.fit.alpha * mean**2)).dropna(
         subset=["expected"]

@@ -9,7 +9,9 @@ import ibis.expr.types as ir
 
 from plantstats.leaf_loss.inputs import (
     AIR_WINDOW,
+    BOUNDS,
     COLD_C,
+    ENDS,
     FIGS,
     HOT_C,
     LONGEST,
@@ -17,6 +19,7 @@ from plantstats.leaf_loss.inputs import (
     NO_RH,
     NOT_RECENT,
     OPENINGS,
+    OUTCOMES,
     RH_STEP,
     RH_TOP,
     STEPS,
@@ -61,6 +64,8 @@ def rows(t: dict[str, ir.Table], as_of: int) -> ir.Table:
         "repotted",
         "moved",
         "rotated",
+        **{f"green_{end}": v.leaves_dropped.coalesce(v[f"dropped_{end}"]) for end in ENDS},
+        **{f"yellow_{end}": v.yellow_leaves.coalesce(v[f"yellow_{end}"]) for end in ENDS},
         off=off,
     )
 
@@ -68,13 +73,13 @@ def rows(t: dict[str, ir.Table], as_of: int) -> ir.Table:
 def looks(t: dict[str, ir.Table]) -> ir.Table:
     """One row per plant and day on which it was looked at (rows > 0) or came (rows = 0).
 
-    Two rows of one plant and day are one look: counts add up, and what either says holds.
+    Two rows of one plant and day are one look: counts add up, and what either says holds. A word, such as few, adds
+    the least and the most that it may mean; a count that holds one is known between two numbers only.
     """
     r = t["leaf_rows"].filter(t["leaf_rows"].off.isnull())
     seen = r.group_by("plant_id", "at").agg(
         rows=r.count().cast("int64"),
-        green=r.leaves_dropped.sum().cast("int64"),
-        yellow=r.yellow_leaves.sum().cast("int64"),
+        **{name: r[name].sum().cast("int64") for name in BOUNDS},
         leaf_count=r.leaf_count.max(),
         soil=ibis.cases(
             ((r.topsoil == "dry").any().coalesce(False), "dry"),
@@ -86,6 +91,7 @@ def looks(t: dict[str, ir.Table]) -> ir.Table:
         moved=r.moved.any().coalesce(False),
         rotated=r.rotated.any(),
     )
+    seen = seen.mutate(**{name: _one_number(seen, name) for name in OUTCOMES})
     # A plant that came while under observation has shed nothing yet: its counting starts on that day.
     came = t["spans"].filter(t["spans"].off.isnull(), t["spans"].installed == t["spans"].entry)
     came = came.select("plant_id", at="installed").anti_join(seen, ["plant_id", "at"])
@@ -94,6 +100,11 @@ def looks(t: dict[str, ir.Table]) -> ir.Table:
     nothing |= {name: ibis.literal(False) for name in ("dead", "repotted", "moved")}
     starts = came.select(**{name: came[name] if name in ("plant_id", "at") else nothing[name] for name in seen.columns})
     return seen.union(starts, distinct=False)
+
+
+def _one_number(seen: ir.Table, outcome: str) -> ir.IntegerValue:
+    least, most = (seen[f"{outcome}_{end}"] for end in ENDS)
+    return ibis.ifelse(least == most, least, ibis.null("int64"))
 
 
 def parts(t: dict[str, ir.Table]) -> ir.Table:
@@ -136,8 +147,8 @@ def parts(t: dict[str, ir.Table]) -> ir.Table:
         "begins",
         "middle",
         "rows",
-        "green",
-        "yellow",
+        *OUTCOMES,
+        *BOUNDS,
         "leaf_count",
         "dead",
         "soil",
@@ -238,8 +249,9 @@ def spells(t: dict[str, ir.Table]) -> ir.Table:
 
     Gives:  one row per look: plant_id, site_id, client_id, species, species_group, the CONDITIONS, month (1 to
             12, of the middle), rh (lower edge of a five-point band of percent, up to RH_TOP; -1 missing),
-            from_on, to_on (half-open), days, plants, plant_days, green, yellow (leaves; missing = not counted),
-            leaf_count, age_days (at the end), off (why it is not used, or missing), rows (of visits).
+            from_on, to_on (half-open), days, plants, plant_days, green, yellow (leaves; missing = not counted), the
+            least and the most of both (BOUNDS; missing = not even a word), leaf_count, age_days (at the end), off (why
+            it is not used, or missing), rows (of visits).
     """
     p = t["parts"].left_join(t["leaf_air"], ["site_id", "ends"], rname="{name}_a")
     p = p.left_join(t["species_facts"], "species", rname="{name}_f")
@@ -268,7 +280,7 @@ def spells(t: dict[str, ir.Table]) -> ir.Table:
         (p.dead, "the plant was found dead"),
         (p.species.isnull(), "the plant has no species"),
         (p.begins.isnull(), "first visit: since when leaves fell is unknown"),
-        (p.green.isnull() & p.yellow.isnull(), "leaves not counted"),
+        (p.green_least.isnull() & p.yellow_least.isnull(), "leaves not counted"),
         (days > LONGEST, f"more than {LONGEST} days since the visit before"),
         else_=ibis.null("string"),
     )
@@ -300,8 +312,7 @@ def spells(t: dict[str, ir.Table]) -> ir.Table:
         days=days,
         plants=p.plants,
         plant_days=days * p.plants,
-        green=p.green,
-        yellow=p.yellow,
+        **{name: p[name] for name in (*OUTCOMES, *BOUNDS)},
         leaf_count=p.leaf_count,
         age_days=p.ends - p.installed,
         moved_days=p.ends - p.moved_at,

@@ -10,6 +10,13 @@ from plantstats.leaf_loss.results import by_term
 from plantstats.leaf_loss.review import NAMES
 from plantstats.periods import Period
 
+RATES = {
+    "green_leaves": "Green leaves dropped per plant-month (95% interval)",
+    "green_leaves_most": "The same, words as the most that they may mean",
+    "yellow_leaves": "Oldest leaves yellowed per plant-month (95% interval)",
+    "yellow_leaves_most": "Yellowed, words as the most that they may mean",
+}
+
 
 def by_species(findings: pd.DataFrame, period: Period, small_group: int) -> pd.DataFrame:
     """Leaves per plant-month by species: Species, Plants, Plant-weeks, Green dropped, Oldest yellowed."""
@@ -99,17 +106,15 @@ def _by(findings: pd.DataFrame, column: str, heading: str, period: Period, small
     green = pick(findings, "green_leaves", [column], period.name)
     if green.empty:
         return pd.DataFrame({heading: []})
-    yellow = pick(findings, "yellow_leaves", [column], period.name)
-    yellowed = pd.Series(shown.loc[yellow.index, "result"].to_numpy(), yellow[column].to_numpy() if len(yellow) else [])
     order = green.sort_values("estimate", ascending=False)
-    return pd.DataFrame(
-        {
-            heading: order[column].to_numpy(),
-            "Plants": order["n_plants"].to_numpy(),
-            "Plant-weeks": [f"{days / 7:,.0f}" for days in order["plant_days"]],
-            "Green leaves dropped per plant-month (95% interval)": shown.loc[order.index, "result"].to_numpy(),
-            "Oldest leaves yellowed per plant-month (95% interval)": yellowed.reindex(order[column])
-            .fillna("")
-            .to_numpy(),
-        }
-    )
+    columns = {
+        heading: order[column].to_numpy(),
+        "Plants": order["n_plants"].to_numpy(),
+        "Plant-weeks": [f"{days / 7:,.0f}" for days in order["plant_days"]],
+    }
+    for measure, named in RATES.items():
+        rows = pick(findings, measure, [column], period.name)
+        told = pd.Series(shown.loc[rows.index, "result"].to_numpy(), rows[column].to_numpy() if len(rows) else [])
+        if len(rows) or not measure.endswith("_most"):
+            columns[named] = told.reindex(order[column]).fillna("").to_numpy()
+    return pd.DataFrame(columns)

@@ -29,7 +29,8 @@ class Parsed:
 
     values: typed or None; reasons: why a text is no value (None for a good or a blank one);
     notes: (kind, positions in texts, text); questions: what the user has to settle first; by: other readings
-    where a unit hangs on another column (condition column -> its value -> [values, reasons]).
+    where a unit hangs on another column (condition column -> its value -> [values, reasons]); between: least and
+    most of a text that stands for more than one number.
     In notes and questions, @n@ stands for the line and words of text n.
     """
 
@@ -38,6 +39,7 @@ class Parsed:
     notes: list[tuple[str, list[int], str]] = field(default_factory=list)
     questions: list[str] = field(default_factory=list)
     by: dict[str, dict[str, list[Any]]] = field(default_factory=dict)
+    between: dict[int, tuple[int, int]] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)

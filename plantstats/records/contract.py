@@ -7,6 +7,7 @@ a user makes in another way.
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any
 
 import pandera.pandas as pa
@@ -34,6 +35,7 @@ def contract(name: str) -> pa.DataFrameSchema:
     table = TABLES[name]
     columns = {c.name: _column(c) for c in table.columns}
     columns |= {RAW_TEXT[c.name]: pa.Column("str", nullable=True) for c in table.columns if c.kind == "cause"}
+    columns |= {limit: _column(replace(c, required=False)) for c in table.columns for limit in c.between}
     columns["file"], columns["line"] = pa.Column("str"), pa.Column("int64", pa.Check.ge(1))
     either = list(table.either)
     checks = [pa.Check(lambda t: t[either].notna().any(axis=1), name=f"one of {either}")] if either else []

@@ -8,6 +8,7 @@ from dataclasses import dataclass, field
 import numpy as np
 import pyarrow as pa
 
+from plantstats.records import leaf_words
 from plantstats.records.cells import Context, Parsed, plain
 from plantstats.records.intake import TakenIn
 from plantstats.records.measures import marks_proved
@@ -29,6 +30,7 @@ class Decoded:
     texts: list[str]
     raw: pa.Array | None = None
     outcome: pa.Array | None = None
+    between: dict[str, pa.Array] = field(default_factory=dict)
     by: dict[str, dict[str, tuple[pa.Array, np.ndarray, list[str | None]]]] = field(default_factory=dict)
 
 
@@ -83,9 +85,17 @@ def _decoded(column: Column, parsed: Parsed, texts: list[str]) -> Decoded:
         raw = pa.array([tidy(plain(t)) or None for t in texts], pa.string())
     wrong = np.array([r is not None for r in parsed.reasons], dtype=bool)
     blank = np.array(
-        [v is None and r is None for v, r in zip(values, parsed.reasons, strict=True)], dtype=bool
+        [
+            v is None and r is None and n not in parsed.between
+            for n, (v, r) in enumerate(zip(values, parsed.reasons, strict=True))
+        ],
+        dtype=bool,
     )
     made = Decoded(column, pa.array(values, ARROW[column.kind]), wrong, blank, parsed, texts, raw, outcome)
+    limits = leaf_words.limits(parsed, len(texts)).values() if column.between else ()
+    made.between = {
+        name: pa.array(limit, pa.int64()) for name, limit in zip(column.between, limits, strict=True)
+    }
     for condition, readings in parsed.by.items():
         made.by[condition] = {
             key: (

@@ -28,6 +28,8 @@ SYMBOLS = {
 # Air in buildings, 51 to 110 degrees Fahrenheit (11 to 43 C); humidity as a share (common practice, no source).
 PROVABLE = {"temperature": ("F", 51.0, 110.0), "percent": ("share", 0.0, 1.0)}
 LEAST_TO_PROVE = 10  # rows
+NO_NUMBER, ABOUT_A_NUMBER = "not a number", "a limit or an estimate, not one number"
+NOT_ONE_NUMBER = (NO_NUMBER, ABOUT_A_NUMBER)
 GROUPED = re.compile(r"\d{1,3}(?:(?P<mark>[.,' \u2019])\d{3})(?:(?P=mark)\d{3})*$")
 
 
@@ -89,13 +91,13 @@ def parse(texts: list[str], context: Context) -> Parsed:
         if text.casefold() in MISSING:
             continue
         if ABOUT.search(text):
-            out.reasons[n] = "a limit or an estimate, not one number"
+            out.reasons[n] = ABOUT_A_NUMBER
             continue
         text = _without_currency(n, text, context, out)
         match = PATTERN.match(text) if out.reasons[n] is None else None
         values = readings(match["body"]) if match else {}
         if match is None or not values:
-            out.reasons[n] = out.reasons[n] or "not a number"
+            out.reasons[n] = out.reasons[n] or NO_NUMBER
             continue
         sign = -1.0 if match["sign"] in ("-", "\u2212") else 1.0
         seen[n] = (values, sign * float("1" + (match["exp"] or "")), match["unit"].strip())

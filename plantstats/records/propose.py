@@ -6,12 +6,13 @@ from collections.abc import Iterator
 from pathlib import Path
 
 from plantstats.records.causes import CAUSES, map_cause
-from plantstats.records.cells import Context, Parsed
+from plantstats.records.cells import Context, Parsed, plain
 from plantstats.records.decoded import with_lines
 from plantstats.records.errors import RecordError
 from plantstats.records.files import ENDINGS, open_file
 from plantstats.records.heads import find_heads, map_heads
 from plantstats.records.intake import CodedColumn, like_record
+from plantstats.records.leaf_words import ASK
 from plantstats.records.settings_shape import Settings, TableSettings
 from plantstats.records.tables import TABLES, Table
 from plantstats.records.values import parse
@@ -66,6 +67,7 @@ def _top() -> Iterator[str]:
 
 def _tables(folder: Path) -> Iterator[str]:
     causes: list[str] = []
+    words: list[str] = []
     for table in TABLES.values():
         paths = [
             p
@@ -78,12 +80,18 @@ def _tables(folder: Path) -> Iterator[str]:
         yield f"[tables.{table.name}]"
         yield f"file = {_quoted(paths[0].name)}"
         try:
-            body, found = _one(paths[0], folder, table)
+            body, found, strange = _one(paths[0], folder, table)
         except RecordError as error:
             yield from (_comment(line) for line in error.faults)
         else:
             causes += [c for c in found if c not in causes]
+            words += [w for w in strange if w not in words]
             yield from body
+        yield ""
+    if words:
+        yield "# Words in counts of leaves, and from how many to how many leaves each means; else they are set aside."
+        yield "[leaf_words]"
+        yield from (f"# {_quoted(word)} = [least, most]" for word in words[:MOST_WORDS])
         yield ""
     yield "# Raw code to cause, and which are losses. Outcomes: died, declined (both are losses), client, withdrawn."
     yield f"# Causes: {', '.join(CAUSES)}."
@@ -105,8 +113,8 @@ def _absent(table: Table, names: list[str], folder: Path) -> Iterator[str]:
     yield ""
 
 
-def _one(path: Path, folder: Path, table: Table) -> tuple[list[str], list[str]]:
-    """The lines of one table, and the raw causes that it holds."""
+def _one(path: Path, folder: Path, table: Table) -> tuple[list[str], list[str], list[str]]:
+    """The lines of one table, the raw causes that it holds, and its words for counts of leaves."""
     options = TableSettings()
     file = open_file(path, folder, table, options)
     rows = file.preview()
@@ -133,6 +141,7 @@ def _one(path: Path, folder: Path, table: Table) -> tuple[list[str], list[str]]:
             coded[place].add(block.columns[place], block.lines)
     codes: list[str] = []
     causes: list[str] = []
+    words: list[str] = []
     for name, places in mapping.columns.items():
         for place in (p for p in places if p in coded):
             column = table.column(name)
@@ -146,6 +155,8 @@ def _one(path: Path, folder: Path, table: Table) -> tuple[list[str], list[str]]:
                 lines.append('# date_order = "dmy"        # or "mdy", "ymd"')
             if column.kind == "cause":
                 causes += [tidy(t) for t in texts if tidy(t)]
+            elif column.between:
+                words += [tidy(plain(t)) for t, why in zip(texts, parsed.reasons, strict=True) if why and ASK in why]
             elif column.kind in ("word", "flag", "light"):
                 codes += _codes(table, name, texts, parsed)
             elif column.kind == "species":
@@ -158,7 +169,7 @@ def _one(path: Path, folder: Path, table: Table) -> tuple[list[str], list[str]]:
     lines += [f"{name} = {_quoted(heads[places[0]])}" for name, places in mapping.columns.items()]
     lines += [f"# {name} = {_quoted(near)}        # a guess" for name, near in guesses.items()]
     lines += [f"# not used: {_quoted(head)}" for head in mapping.unused]
-    return lines + codes, causes
+    return lines + codes, causes, words
 
 
 def _codes(table: Table, name: str, texts: list[str], parsed: Parsed) -> list[str]:

@@ -44,7 +44,7 @@ def set_aside(target: Path, account: list[dict[str, Any]]) -> list[pa.Table]:
 def _of_table(path: Path, name: str) -> pa.Table | None:
     if pq.read_metadata(path).num_rows < 2:
         return None
-    columns = ", ".join(TABLES[name].names)
+    columns = ", ".join([*TABLES[name].names, *(limit for c in TABLES[name].columns for limit in c.between)])
     engine = duckdb.connect()
     engine.execute(
         f"set memory_limit = '1GB'; set threads = 2; set temp_directory = '{path.parent.as_posix()}/spill'"

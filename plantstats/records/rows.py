@@ -256,6 +256,7 @@ class Rows:
 
     def typed(self, wanted: pa.Schema) -> pa.Table:
         """The block in the typed shape."""
+        limits = {limit: c.name for c in self.table.columns for limit in c.between}
         arrays = []
         for f in wanted:
             if f.name == "file":
@@ -266,11 +267,21 @@ class Rows:
                 arrays.append(self.values[f.name])
             elif f.name == "outcome":
                 arrays.append(self._outcome())
+            elif f.name in limits:
+                arrays.append(self._limit(limits[f.name], f.name))
             elif f.name in RAW_TEXT.values():
                 arrays.append(self._by_cause("raw"))
             else:
                 arrays.append(pa.nulls(self.n, f.type))
         return pa.table(arrays, schema=wanted)
+
+    def _limit(self, name: str, limit: str) -> pa.Array:
+        """The least or the most of a column's words; a number in another column of that name goes before."""
+        places = self.taken.places.get(name)
+        if not places:
+            return pa.nulls(self.n, pa.int64())
+        said = self.decoded[places[0]].between[limit].take(pa.array(self.codes[places[0]]))
+        return pc.if_else(pc.is_null(self.values[name]), said, pa.scalar(None, pa.int64()))
 
     def _by_cause(self, what: str) -> pa.Array:
         for name in RAW_TEXT:

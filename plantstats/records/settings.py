@@ -10,6 +10,7 @@ from typing import Any
 
 from plantstats.records.causes import CAUSES, OUTCOMES
 from plantstats.records.errors import RecordError
+from plantstats.records.leaf_words import leaf_words
 from plantstats.records.light import SCHEMES
 from plantstats.records.settings_shape import HEATING, Settings, TableSettings
 from plantstats.records.settings_tables import (
@@ -65,6 +66,7 @@ def settings_from(data: dict[str, Any], where: str) -> Settings:
         gallon=top.take("gallon", str, None, ("us", "imperial")),
         causes=_causes(top),
         species=texts(top, "species"),
+        leaf_words=leaf_words(top),
         watering=watering,
         watering_given=watering_given,
         given=tuple(sorted(data)),

@@ -55,6 +55,7 @@ class Settings:
     light_scheme: str = "georgia"
     gallon: str | None = None
     species: dict[str, str] = field(default_factory=dict)
+    leaf_words: dict[str, tuple[int, int]] = field(default_factory=dict)  # word -> least and most leaves
     guarantee_months: int | None = None
     guarantee_month_end: str = "clamp"
     guarantee_end_day: str = "inclusive"

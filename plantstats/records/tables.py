@@ -31,7 +31,8 @@ class Column:
     """One canonical column.
 
     kind: id (kept letter for letter), label (look-alikes joined), text (free), word (closed list), species,
-    light, cause, date, stamp (date and time), flag, measure, count.
+    light, cause, date, stamp (date and time), flag, measure, count. between: names of two columns that hold the
+    least and the most of a cell whose word stands for more than one number.
     """
 
     name: str
@@ -42,6 +43,7 @@ class Column:
     unit: str | None = None
     words: tuple[tuple[str, tuple[str, ...]], ...] = ()
     hint: str = ""
+    between: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -173,9 +175,9 @@ TABLES: dict[str, Table] = {
                 Column("watered", "flag"),
                 # More than this in one line is a tank, or millilitres (common practice, no source).
                 Column("litres", "measure", low=0, high=250, unit="volume", hint="likely millilitres"),
-                Column("leaves_dropped", "count", low=0, high=100_000),
+                Column("leaves_dropped", "count", low=0, high=100_000, between=("dropped_least", "dropped_most")),
                 Column("leaf_count", "count", low=0, high=1_000_000),
-                Column("yellow_leaves", "count", low=0, high=100_000),
+                Column("yellow_leaves", "count", low=0, high=100_000, between=("yellow_least", "yellow_most")),
                 RH,
                 TEMP,
                 Column("condition", "count", low=1, high=5),
@@ -248,7 +250,8 @@ RAW_TEXT = {"cause": "cause_text", "removal_reason": "removal_text"}
 
 
 def schema(name: str) -> pa.Schema:
-    """Arrow schema of a typed table: canonical columns, raw cause texts, file and line."""
+    """Arrow schema of a typed table: canonical columns, raw cause texts, limits of words, file and line."""
     fields = [pa.field(c.name, ARROW[c.kind]) for c in TABLES[name].columns]
     fields += [pa.field(RAW_TEXT[c.name], pa.string()) for c in TABLES[name].columns if c.kind == "cause"]
+    fields += [pa.field(limit, pa.int64()) for c in TABLES[name].columns for limit in c.between]
     return pa.schema([*fields, pa.field("file", pa.string()), pa.field("line", pa.int64())])

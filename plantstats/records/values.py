@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from plantstats.records import dates, labels, measures
+from plantstats.records import dates, labels, leaf_words, measures
 from plantstats.records.causes import map_cause
 from plantstats.records.cells import MISSING, NO_VALUE, Context, Parsed, plain
 from plantstats.records.light import BANDS, band_of_word
@@ -52,6 +52,8 @@ def parse(texts: list[str], context: Context) -> Parsed:
         texts = [own.get(fold(plain(text)), text) for text in texts]
     if kind in ("date", "stamp"):
         return _errors_first(texts, context, dates.parse)
+    if context.column.between:
+        return _errors_first(texts, context, leaf_words.parse)
     if kind in ("measure", "count"):
         return _errors_first(texts, context, measures.parse)
     return _errors_first(texts, context, READERS[kind])
