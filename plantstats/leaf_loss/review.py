@@ -111,9 +111,9 @@ def _uncounted(time: LeafTime, records: Records) -> list[str]:
         rate = DAYS_PER_MONTH * row["leaves"] / row["counted"]
         least = DAYS_PER_MONTH * row["leaves"] / (row["counted"] + row["days"])
         said.append(
-            f"At {row['visits']:,.0f} visits dropped leaves were not counted in numbers, nor in words that the settings "
-            f"know; they are left out. Had none fallen there, the rate over all records would be {least:.2f} instead of "
-            f"{rate:.2f} leaves per plant-month."
+            f"At {row['visits']:,.0f} visits dropped leaves were not counted in numbers, nor in words that the "
+            f"settings know; they are left out. Had none fallen there, the rate over all records would be {least:.2f} "
+            f"instead of {rate:.2f} leaves per plant-month."
         )
     if row["green"] or row["yellow"]:
         meant = ", ".join(f"{word} {low} to {high}" for word, (low, high) in records.settings.leaf_words.items())
