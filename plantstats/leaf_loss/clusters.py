@@ -57,22 +57,22 @@ def of_sites(sites: pd.DataFrame, mean: Array, alpha: float, vague: Between, fou
     return Sites(len(names), place[order], rows[order], (off / (1 + alpha * mean[rows]))[order], weight[order])
 
 
-def sandwich(at: Sites, x: Array, bread: Array) -> Array:
+def sandwich(scores: Array, bread: Array) -> Array:
     """Covariance from the sites' scores with the factor G / (G - 1); bread: covariance by the model.
 
     Source: Huber 1967, White 1982; R's sandwich has no factor (tested against it).
     """
-    scores = at.scores(x)
-    return np.asarray(bread @ (scores.T @ scores) @ bread * at.names / (at.names - 1), dtype="float64")
+    sites = len(scores)
+    return np.asarray(bread @ (scores.T @ scores) @ bread * sites / (sites - 1), dtype="float64")
 
 
-def jackknife(at: Sites, x: Array, bread: Array) -> Array:
+def jackknife(at: Sites, scores: Array, x: Array, bread: Array) -> Array:
     """Covariance from leaving out each site in turn, by one Newton step at the fitted dispersion.
 
     Source: the cluster jackknife (CR3) in its one-step form (from memory), as in the loss model. On invented companies
             of 30 to 60 sites the plain sandwich held humidity ratios 88 times in 100: few sites have dry air.
     """
-    scores, whole = at.scores(x), np.linalg.inv(bread)
+    whole = np.linalg.inv(bread)
     edges = np.searchsorted(at.place, np.arange(at.names + 1))
     moved = np.empty_like(scores)
     for site in range(at.names):

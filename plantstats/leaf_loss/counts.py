@@ -106,6 +106,8 @@ class Seen:
     def filled(self, mean: Array, size: float) -> Filled:
         """The same with each cell between two numbers as what it may have been at a fit."""
         found, rows = self.between.within(mean, size), len(mean)
+        if not len(self.between.n):
+            return Filled(self.n, self.total, self.squares, found)
         return Filled(
             self.n + self.between.added(np.ones(len(self.between.n)), rows),
             self.total + self.between.added(found.mean, rows),
@@ -379,5 +381,6 @@ def _between_sites(
     at = clusters.of_sites(sites, mean, alpha, seen.between, filled.found)
     if at.names < 2:
         return None, None, at.names
-    jackknife = clusters.jackknife(at, seen.x, cov_model)
-    return clusters.sandwich(at, seen.x, cov_model), steady(jackknife, cov_model, at.holders(seen.x)), at.names
+    scores = at.scores(seen.x)
+    jackknife = clusters.jackknife(at, scores, seen.x, cov_model)
+    return clusters.sandwich(scores, cov_model), steady(jackknife, cov_model, at.holders(seen.x)), at.names
