@@ -65,9 +65,26 @@ def drier_harms(model, per_ten_points):
     return replace(model, model=replace(fitted, beta=beta))
 
 
+def passing(model, month, terms):
+    """By hand: mean of what terms do to the rate, over the plant-days of a calendar month, row by row; each row weighs
+    what its plants would lose without them."""
+    fitted = model.model
+    days, over, under = fitted.counts.by_pattern[1], 0.0, 0.0
+    for at, row in enumerate(fitted.patterns.itertuples()):
+        if abs(row.year_cos - np.cos(2 * np.pi * (month - 0.5) / 12)) > 1e-9 or (
+                abs(row.year_sin - np.sin(2 * np.pi * (month - 0.5) / 12)) > 1e-9):
+            continue
+        rest = sum(b * x for name, b, x in zip(fitted.names, fitted.beta, fitted.counts.x[at], strict=True)
+                   if name.split("[")[0] not in terms)
+        whole = sum(b * x for b, x in zip(fitted.beta, fitted.counts.x[at], strict=True))
+        over, under = over + days[at] * np.exp(whole), under + days[at] * np.exp(rest)
+    return over / under
+
+
 def test_moister_air_saves_what_the_loss_model_lays_to_dry_air(found, terms, made):
     # New plants over the 28 days of February: one age and one month, so that few die twice and the ratio of the
-    # numbers is that of the fitted rates at 40% and at February's usual air, but for what the draws leave.
+    # numbers is that of the fitted rates at 40% and in the air that was read in February, each reading for itself, but
+    # for what the draws leave.
     short = replace(terms, starts_on=date(2027, 2, 1), months=1, lead_days=0)
     fitted, time = from_records.fit_losses(found, AS_OF)
     model = drier_harms(fitted, 0.4)
@@ -76,11 +93,11 @@ def test_moister_air_saves_what_the_loss_model_lays_to_dry_air(found, terms, mad
     for row in moist.itertuples():
         assert row.other == "40% and more"
         kind = made.quote.lines.set_index("position").loc[[row.position], ["species", "light", "pot", "planter"]]
-        kind = kind.assign(age_band=age_bands()[0], month=2)
         both = (kind, kind.assign(humidity=40.0))
-        usual, moister = (model.model.rate(one)["rate"].iloc[0] for one in both)
+        moister = passing(model, 2, ("repotted", "moved"))
+        usual = passing(model, 2, ("repotted", "moved", "dry_air", "no_humidity"))
         assert row.ratio == pytest.approx(moister / usual, rel=0.03)
-        drawn = [model.for_lines(one.drop(columns=["age_band", "month"]), short.draws, short.seed) for one in both]
+        drawn = [model.for_lines(one, short.draws, short.seed) for one in both]
         usual, moister = ((one.drawn_level[:, 0] * one.drawn_shape[:, 0, 1]).mean() for one in drawn)
         assert row.ratio == pytest.approx(moister / usual, rel=0.01)
         assert row.low <= row.ratio <= row.high
@@ -133,18 +150,57 @@ def test_an_unseen_species_gets_its_groups_rate_said_out_loud_or_is_refused(foun
 
 
 def test_hazards_of_lines_are_the_rates_of_the_loss_model(found):
-    # Two routes to one number: `for_lines` adds up terms; the model's own `rate` asks each situation whole.
+    # Two routes to one number: `for_lines` adds up terms; the model's own `rate` asks each situation whole, in air that
+    # is not dry and of plants left in peace, and the month's air, moves and repottings come on top.
     model, _ = from_records.fit_losses(found, AS_OF)
     lines = plant_list.read(LIST, found.settings).lines
     hazards = model.for_lines(lines, 20, 1)
     kind = lines[["species", "light", "pot", "planter"]]
     for band, month in ((0, 1), (1, 7), (2, 12)):
-        rate = model.model.rate(kind.assign(age_band=age_bands()[band], month=month))["rate"].to_numpy()
-        assert hazards.table[:, band, month - 1] * 36_525 == pytest.approx(rate)
+        still = kind.assign(age_band=age_bands()[band], month=month, humidity=100.0)
+        more = passing(model, month, ("repotted", "moved", "dry_air", "no_humidity"))
+        assert 1.0 < more < 1.2
+        assert hazards.table[:, band, month - 1] * 36_525 == pytest.approx(
+            model.model.rate(still)["rate"].to_numpy() * more)
     # Draws spread around the estimate, on the log scale.
     drawn = hazards.drawn_level[..., None, None] * hazards.drawn_shape[:, None]
     assert (drawn.min(axis=0) < hazards.table).all()
     assert (drawn.max(axis=0) > hazards.table).all()
+
+
+def test_rates_of_lines_over_all_plant_days_add_up_to_the_fitted_losses(found):
+    # Asked for the very plants on record, in the months and at the ages on record, lines come to what the model fitted:
+    # in the company's usual air exactly, in each site's own air site by site.
+    model, _ = from_records.fit_losses(found, AS_OF)
+    fitted = model.model
+    rows = fitted.patterns.astype({name: "str" for name in ("light", "pot", "planter", "age_band")})
+    hazards = model.for_lines(rows[["species", "light", "pot", "planter"]], 2, 1)
+    band = rows["age_band"].map({name: n for n, name in enumerate(age_bands())}).to_numpy()
+    month = (np.arctan2(rows["year_sin"], rows["year_cos"]) / (2 * np.pi) * 12).apply(np.floor).astype(int) % 12
+    asked = hazards.level * hazards.shape[band, month]
+    lost = np.exp(fitted.counts.x @ fitted.beta)
+    assert asked @ fitted.counts.by_pattern[1] == pytest.approx(lost @ fitted.counts.by_pattern[1])
+    # In each site's own air, too, though sites differ.
+    own = fitted.counts.days @ asked * model.site_air(list(fitted.sites))
+    assert own.sum() == pytest.approx(fitted.counts.days @ lost @ np.ones(len(fitted.sites)), rel=1e-3)
+
+
+def test_the_air_of_a_site_is_what_its_own_readings_do_against_those_of_all(found):
+    model, _ = from_records.fit_losses(found, AS_OF)
+    model = drier_harms(model, 0.4)
+    fitted, terms = model.model, ("dry_air", "no_humidity")
+    usual = [passing(model, month, terms) for month in range(1, 13)]
+    month = np.floor(np.arctan2(fitted.patterns["year_sin"], fitted.patterns["year_cos"]) / (2 * np.pi) * 12) % 12
+    theirs = np.array([name in terms for name in fitted.names])
+    rest = np.exp(fitted.counts.x[:, ~theirs] @ fitted.beta[~theirs])
+    whole = np.exp(fitted.counts.x @ fitted.beta)
+    made = model.site_air([*fitted.sites, "nowhere"])
+    for at, _ in enumerate(fitted.sites):
+        days = fitted.counts.days[[at]].toarray()[0]
+        right = sum(days * whole) / sum(d * r * usual[int(m)] for d, r, m in zip(days, rest, month, strict=True))
+        assert made[at] == pytest.approx(right)
+    assert made[-1] == 1.0
+    assert made.max() > 1.1 and made.min() < 0.95
 
 
 def test_draws_of_the_rates_keep_the_fitted_mean(found):

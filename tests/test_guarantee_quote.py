@@ -38,6 +38,9 @@ class HandMade:
         return np.array([self.lost.get(s, (0, 0))[0] for s in sites], float), np.tile(
             [float(self.lost.get(s, (0, 0))[1]) for s in sites], (draws, 1))
 
+    def site_air(self, sites):
+        return np.ones(len(sites))
+
 
 def listed(*rows):
     base = {"site_id": plant_list.NEW_SITE, "species": "Ficus lyrata", "light": "medium", "pot": "25-34 cm",

@@ -89,6 +89,9 @@ class Flat:
     def site_history(self, sites, draws, seed):
         return np.zeros(len(sites)), np.zeros((draws, len(sites)))
 
+    def site_air(self, sites):
+        return np.ones(len(sites))
+
 
 def no_other_exits():
     whole = pd.DataFrame({"plant_days": [1000], "client_exits": [0], "withdrawn": [0]})

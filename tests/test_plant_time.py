@@ -420,6 +420,33 @@ def test_nothing_recorded_after_the_cut_changes_the_answer(tmp_path: Path) -> No
         assert time.cells([])[["plant_days", "losses"]].values.tolist() == [[84, 0]]
 
 
+def test_from_look_to_look_only_days_that_could_show_a_loss_count(tmp_path: Path) -> None:
+    # Records begin on 1 January and are read up to 28 February. Old, seen on 10 and 24 January and 7 February: 28 days.
+    # Gone at the first look, on the 10th: lost before, or since the list was made; not counted. New on the 6th, found
+    # lost on the 24th: 18 days and the loss. Never seen: 58 days. Found lost at the second look: 14 days and the loss.
+    looks = {"OLD": ("01-10", "01-24", "02-07"), "GONE": ("01-10",), "NEW": ("01-10", "01-24"),
+             "LOST": ("01-10", "01-24")}
+    begun = dict.fromkeys(looks, "2023-01-01") | {"NEW": "2025-01-06", "UNSEEN": "2023-01-01"}
+    found = TinyRecords(
+        tmp_path, [], HEATING,
+        sites=[SITE[0] | {"observed_from": "2025-01-01"}],
+        plants=[plant(name, installed_on=on) for name, on in begun.items()],
+        visits=[{"plant_id": name, "visited_on": f"2025-{on}"} for name in looks for on in looks[name]],
+        replacements=[lost("GONE", "2025-01-15", found_on="2025-01-10"), lost("NEW", "2025-01-24"),
+                      lost("LOST", "2025-01-28", found_on="2025-01-24")],
+    )
+    as_of = date(2025, 2, 28)
+    time = plant_time.build(found, as_of, looked=True)
+    days = time.cells(["plant_id"]).set_index("plant_id")
+    assert days["plant_days"].to_dict() == {"LOST": 14, "NEW": 18, "OLD": 28, "UNSEEN": 58}
+    assert days["losses"].to_dict() == {"LOST": 1, "NEW": 1, "OLD": 0, "UNSEEN": 0}
+    assert fates(time)["replacements", "on the day of entry"] == 1
+    # Without, every day from the beginning of the records to the cut counts.
+    whole = plant_time.build(found, as_of).cells(["plant_id"]).set_index("plant_id")
+    assert whole["plant_days"].to_dict() == {"GONE": 9, "LOST": 23, "NEW": 18, "OLD": 58, "UNSEEN": 58}
+    assert whole["losses"].sum() == 3
+
+
 def test_dating_must_be_found_or_midpoint(tmp_path: Path) -> None:
     with pytest.raises(ValueError, match="'found' or 'midpoint'"):
         build(tmp_path, "2025-03-31", "guess", sites=SITE, plants=[plant()])

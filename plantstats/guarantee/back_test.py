@@ -13,7 +13,7 @@ from plantstats import findings, plant_time, rates
 from plantstats.guarantee import spread
 from plantstats.guarantee.from_records import FittedLosses, fit_losses
 from plantstats.guarantee.grid import Array, Grid, grid
-from plantstats.guarantee.hazards import CLASS, covered_share, site_effects
+from plantstats.guarantee.hazards import CLASS, covered_share, effects_of
 from plantstats.guarantee.in_force import alive_on, places_on
 from plantstats.guarantee.outlook import Drawn, Plants, Promise, look_ahead
 from plantstats.guarantee.renewal import RenewalError
@@ -145,8 +145,7 @@ def _foreseen(
     kinds = rows.groupby([*CLASS, "planted", "site_id"], dropna=False)["quantity"].sum().reset_index()
     hazards = model.for_lines(kinds, terms.draws, terms.seed)
     sites = sorted(kinds["site_id"].unique())
-    lost, expected = model.site_history(sites, terms.draws, terms.seed)
-    effect = site_effects(hazards.site_variance, lost, expected, sites, terms.seed)
+    effect = effects_of(model, hazards.site_variance, sites, terms.seed)
     share, _ = covered_share(time.losses, terms.covered, terms.excluded, terms.draws, terms.seed)
     whole = time.cells([]).iloc[0]
     n = len(kinds)

@@ -59,6 +59,9 @@ class LossModel(Protocol):
         Gives:  losses (one per site), expected (draws x sites); 0 and 0 for a site without records.
         """
 
+    def site_air(self, sites: list[str]) -> Array:
+        """Times as much as in the company's usual air sites lose in theirs, by the model; 1 for one without records."""
+
 
 @dataclass(frozen=True)
 class Exits:
@@ -95,6 +98,16 @@ def covered_share(
 def stream(seed: int, what: str) -> np.random.Generator:
     """Random numbers for one named thing: the same whatever else is on the list, and in whatever order."""
     return np.random.Generator(np.random.PCG64([seed, crc32(what.encode("utf-8"))]))
+
+
+def effects_of(model: LossModel, variance: Array, sites: list[str], seed: int) -> Array:
+    """What sites do to the hazard of their plants: their own past and their air.
+
+    Takes:  model; variance per draw (see `site_effects`); names of the sites; seed.
+    Gives:  draws x sites.
+    """
+    lost, expected = model.site_history(sites, len(variance), seed)
+    return site_effects(variance, lost, expected, sites, seed) * model.site_air(sites)
 
 
 def site_effects(variance: Array, losses: Array, expected: Array, sites: list[str], seed: int) -> Array:

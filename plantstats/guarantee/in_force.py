@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 from typing import TYPE_CHECKING
 
@@ -54,6 +54,12 @@ def in_force(records: Records, time: PlantTime, as_of: date) -> InForce:
     told.append("a replacement is taken to carry a guarantee of its own, so that each plant in force counts for one "
                 "replacement" if own else "a replacement is taken to stand under the guarantee of the plant before it")
     return InForce(made, own, (*told, *notes))
+
+
+def until(force: InForce, day: date) -> InForce:
+    """The same guarantees as far as they run before a day: what they promise in the meantime."""
+    leave, last = force.plants["leave"], pd.Timestamp(day)
+    return replace(force, plants=force.plants.assign(leave=leave.where(leave < last, last)), notes=())
 
 
 def begun(records: Records, time: PlantTime, period: Period) -> InForce:

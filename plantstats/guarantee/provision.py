@@ -16,8 +16,8 @@ import pandas as pd
 from plantstats.guarantee import spread
 from plantstats.guarantee.from_records import FittedLosses, fit_losses
 from plantstats.guarantee.grid import Array, Grid, grid
-from plantstats.guarantee.hazards import CLASS, covered_share, site_effects
-from plantstats.guarantee.in_force import InForce, begun, in_force
+from plantstats.guarantee.hazards import CLASS, covered_share, effects_of
+from plantstats.guarantee.in_force import InForce, begun, in_force, until
 from plantstats.guarantee.money import cents, whole
 from plantstats.guarantee.outlook import Drawn, Plants, Promise, look_ahead
 from plantstats.guarantee.quote import discount
@@ -122,8 +122,7 @@ def _by_terms(
     """Mean losses by part of the steps, and chances by draw, of each kind of guarantee, group of terms by group."""
     hazards = model.for_lines(kinds, method.draws, method.seed)
     sites = sorted(kinds["site_id"].unique())
-    lost, expected = model.site_history(sites, method.draws, method.seed)
-    effect = site_effects(hazards.site_variance, lost, expected, sites, method.seed)
+    effect = effects_of(model, hazards.site_variance, sites, method.seed)
     site = kinds["site_id"].map({name: n for n, name in enumerate(sites)}).to_numpy()
     whole_time = time.cells([]).iloc[0]
     gone = float(whole_time["withdrawn"]) / float(whole_time["plant_days"])
@@ -245,7 +244,5 @@ def _expected_use(
     """What the opening model expected to be used within the quarter."""
     out = 0.0
     for one in guarantees:
-        leave, last = one.plants["leave"], pd.Timestamp(period.end)
-        within = one.plants.assign(leave=leave.where(leave < last, last))
-        out += float(value(InForce(within, one.own, ()), model, time, period.start, method).cost.sum())
+        out += float(value(until(one, period.end), model, time, period.start, method).cost.sum())
     return whole(out, method.rounding)

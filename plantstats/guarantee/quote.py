@@ -13,7 +13,7 @@ import pandas as pd
 
 from plantstats.guarantee import spread
 from plantstats.guarantee.grid import Array, Grid, days_at_risk, grid
-from plantstats.guarantee.hazards import CLASS, Exits, LineHazards, LossModel, site_effects
+from plantstats.guarantee.hazards import CLASS, Exits, LineHazards, LossModel, effects_of
 from plantstats.guarantee.money import cents, whole
 from plantstats.guarantee.outlook import Drawn, Outlook, Plants, Promise, look_ahead
 from plantstats.guarantee.plant_list import NEW_SITE
@@ -91,8 +91,7 @@ def make(listed: pd.DataFrame, model: LossModel, exits: Exits, terms: Terms) -> 
     beyond = _beyond(lines, terms)
     kinds, of_line, sites = _kinds(lines)
     at = kinds["row"].to_numpy()
-    lost, expected = model.site_history(sites, terms.draws, terms.seed)
-    effect = site_effects(hazards.site_variance, lost, expected, sites, terms.seed)
+    effect = effects_of(model, hazards.site_variance, sites, terms.seed)
     drawn = Drawn(hazards.age_cuts, hazards.drawn_level[:, at], hazards.drawn_shape, effect, exits.covered,
                   exits.client, exits.withdrawn)
     plants = _plants(kinds, cut)

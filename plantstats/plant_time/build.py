@@ -182,12 +182,15 @@ class PlantTime:
         return frame
 
 
-def build(records: Records, as_of: date, dated: str = "found", age_cuts: tuple[int, ...] = AGE_CUTS) -> PlantTime:
+def build(
+    records: Records, as_of: date, dated: str = "found", age_cuts: tuple[int, ...] = AGE_CUTS, *, looked: bool = False
+) -> PlantTime:
     """Make plant-time from records.
 
     Takes:  records; as_of (the last day that counts: nothing recorded later is looked at); dated: "found" puts a
             loss on the day it was noticed (accounts), "midpoint" half-way between last seen alive and noticed
-            (rates by season and age); age_cuts: days since installation, each closing its band.
+            (rates by season and age); age_cuts: days since installation, each closing its band; looked: plants count
+            from look to look: those older than the records from their first on, those in place to their last.
     Gives:  PlantTime.
     Keeps:  plant rows = followed + off the table by reason; reported exits likewise.
     """
@@ -201,7 +204,7 @@ def build(records: Records, as_of: date, dated: str = "found", age_cuts: tuple[i
         else:
             engine.read_parquet(str(records.parquet(name))).create_view(name)
     months = tuple(sorted(periods.heating_months(records.settings.heating_season)))
-    steps, script = _chain(as_of, dated, months, age_cuts)
+    steps, script = _chain(as_of, dated, months, age_cuts, looked)
     for name, query in script.items():
         made = engine.sql(query)
         if name in VIEWS:
@@ -217,10 +220,10 @@ def build(records: Records, as_of: date, dated: str = "found", age_cuts: tuple[i
 # again and again: the text is kept, the tables it reads are those of the engine it runs on.
 @lru_cache(maxsize=64)
 def _chain(
-    as_of: date, dated: str, months: tuple[int, ...], age_cuts: tuple[int, ...]
+    as_of: date, dated: str, months: tuple[int, ...], age_cuts: tuple[int, ...], looked: bool
 ) -> tuple[dict[str, ibis.Table], dict[str, str]]:
     """The steps of `stretches.plan`, and the same as SQL."""
-    steps = stretches.plan(as_of, dated, months, age_cuts)
+    steps = stretches.plan(as_of, dated, months, age_cuts, looked=looked)
     return steps, {name: _text(step) for name, step in steps.items()}
 
 

@@ -23,11 +23,13 @@ def looks(t: dict[str, ir.Table], as_of: int) -> ir.Table:
     )
 
 
-def follow_up(t: dict[str, ir.Table]) -> ir.Table:
+def follow_up(t: dict[str, ir.Table], looked: bool = False) -> ir.Table:
     """When each plant comes under observation.
 
+    Takes:  looked: a plant older than its site's records enters at its first look (`late`), where there is one: what
+            is found there was lost before, or since the list was made, and nobody can tell which.
     Gives:  one row per plant: its labels, installed (day, may be missing), entry (day; missing where nothing
-            tells it), at_start (how many plants the row stands for).
+            tells it), late (whether it enters at its first look), at_start (how many plants the row stands for).
             Entry is the later of the install date and the site's observed_from; a plant whose install date is
             unknown enters when it is first seen (one that no visit names: when the site's records begin), and its age
             stays unknown.
@@ -37,6 +39,8 @@ def follow_up(t: dict[str, ir.Table]) -> ir.Table:
     p = plants.left_join(sites, "site_id").drop("site_id_right").left_join(first, "plant_id").drop("plant_id_right")
     installed = day(p.installed_on)
     begins = ibis.coalesce(installed, p.first_seen, p.observed)
+    begins = ibis.greatest(begins, p.observed.coalesce(begins))
+    late = (p.first_seen > begins) & (installed < p.observed).coalesce(True) & looked
     pot = p.pot_cm
     return p.select(
         "plant_id",
@@ -54,7 +58,8 @@ def follow_up(t: dict[str, ir.Table]) -> ir.Table:
             else_=POT_CLASSES[3],
         ),
         installed=installed,
-        entry=ibis.greatest(begins, p.observed.coalesce(begins)),
+        entry=ibis.ifelse(late, p.first_seen, begins),
+        late=late.coalesce(False),
         at_start=p.quantity.coalesce(1),
         removed=day(p.removed_on),
         removed_as=p.outcome.coalesce("withdrawn"),
@@ -120,7 +125,8 @@ def events(t: dict[str, ir.Table], as_of: int, dated: str) -> ir.Table:
         .agg(last=lambda v: v.seen.max())
     )
     e = told.left_join(alive, "event").drop("event_right")
-    e = e.left_join(follow.select("plant_id", "entry", "installed", "at_start"), "plant_id", rname="{name}_f")
+    known = follow.select("plant_id", "entry", "late", "installed", "at_start")
+    e = e.left_join(known, "plant_id", rname="{name}_f")
     e = e.mutate(seen=ibis.greatest(e.last.coalesce(e.entry), e.entry))
     midpoint = e.seen + ((e.found - e.seen + 1) / 2).floor().cast("int64")
     at = ibis.ifelse(e.outcome.isin(LOSSES), midpoint, e.found) if dated == "midpoint" else e.found
@@ -133,7 +139,7 @@ def events(t: dict[str, ir.Table], as_of: int, dated: str) -> ir.Table:
             (e.found < e.installed, BEFORE_INSTALLED),
             (e.entry.isnull(), "the plant has no date of entry"),
             (e.found < e.entry, BEFORE_RECORDS),
-            (~e.outcome.isin(LOSSES) & (e.found == e.entry), ON_ENTRY),
+            ((~e.outcome.isin(LOSSES) | e.late) & (e.found == e.entry), ON_ENTRY),
             (e.found > as_of, "after the cut"),
             else_=ibis.null("string"),
         ),
@@ -157,9 +163,11 @@ def exits_by_day(t: dict[str, ir.Table]) -> ir.Table:
     return counted.group_by("plant_id", "ends").agg(taken=counted.taken.sum().cast("int64"), **per)
 
 
-def spans(t: dict[str, ir.Table], as_of: int) -> ir.Table:
+def spans(t: dict[str, ir.Table], as_of: int, looked: bool = False) -> ir.Table:
     """Follow-up of each plant that has one.
 
+    Takes:  looked: a plant that is there at the end leaves with its last look, where it had one: what became of it
+            since nobody has seen.
     Gives:  one row per plant: the columns of `follow_up`, entered (how many plants of the row were there at
             entry), leave (the day the last of it left, or `as_of`), off (why it has no follow-up, or missing).
     """
@@ -173,6 +181,10 @@ def spans(t: dict[str, ir.Table], as_of: int) -> ir.Table:
     f = follow.left_join(last, "plant_id").drop("plant_id_right")
     f = f.left_join(early, "plant_id").drop("plant_id_right")
     f = f.left_join(doubted.select("plant_id").distinct().mutate(doubted=True), "plant_id").drop("plant_id_right")
+    if looked:
+        last_look = t["looks"].group_by("plant_id").agg(last_seen=lambda v: v.seen.max())
+        f = f.left_join(last_look, "plant_id").drop("plant_id_right")
+        f = f.mutate(gone=f.gone.coalesce(f.last_seen)).drop("last_seen")
     f = f.mutate(leave=ibis.least(f.gone.coalesce(as_of), as_of), entered=f.at_start - f.gone_early.coalesce(0))
     off = ibis.cases(
         (f.doubted.coalesce(False), "what tells its number or its end was set aside"),

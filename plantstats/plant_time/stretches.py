@@ -240,12 +240,14 @@ def stretches(t: dict[str, ir.Table], heating_months: Iterable[int], age_cuts: t
 
 
 def plan(
-    as_of: date, dated: str = "found", heating_months: Iterable[int] = (), age_cuts: tuple[int, ...] = AGE_CUTS
+    as_of: date, dated: str = "found", heating_months: Iterable[int] = (), age_cuts: tuple[int, ...] = AGE_CUTS,
+    *, looked: bool = False,
 ) -> dict[str, ir.Table]:
     """The chain from records to stretches, step by step.
 
     Takes:  as_of (the last day that counts); dated "found" or "midpoint" (see `events`); heating_months (1 to 12);
-            age_cuts (days since installation, each closing its band).
+            age_cuts (days since installation, each closing its band); looked (see `follow_up`
+            and `spans`).
     Gives:  name -> expression, in the order in which an engine makes them; a step reads the tables of `unbound`
             and earlier steps by name. The last is `stretches`.
     """
@@ -255,10 +257,10 @@ def plan(
     cut = (as_of - date(1970, 1, 1)).days
     makers: dict[str, Callable[[], ir.Table]] = {
         "looks": lambda: exits.looks(t, cut),
-        "follow": lambda: exits.follow_up(t),
+        "follow": lambda: exits.follow_up(t, looked),
         "reported": lambda: exits.reported(t),
         "events": lambda: exits.events(t, cut, dated),
-        "spans": lambda: exits.spans(t, cut),
+        "spans": lambda: exits.spans(t, cut, looked),
         "ordered_moves": lambda: moves_in_order(t, cut),
         "places": lambda: places(t),
         "stays": lambda: stays(t),

@@ -53,9 +53,9 @@ KINDS: Mapping[str, tuple[str, tuple[float, float]]] = {
                           (0.77, 0.83)),
     "list_95_held_site": ("quarters in which a new site stayed within the 95% point of the quote for its plants",
                           TARGET),
-    "provision_80_held": ("provisions whose guarantees have cost no more than the 80% point until they ended",
+    "provision_80_held": ("provisions whose guarantees cost no more than the 80% point within a year",
                           (0.77, 0.83)),
-    "provision_95_held": ("provisions whose guarantees have cost no more than the 95% point until they ended", TARGET),
+    "provision_95_held": ("provisions whose guarantees cost no more than the 95% point within a year", TARGET),
     "rule_of_thumb_held": ("quarters in which the company's losses stayed within the rule of thumb, 10% of the "
                            "installed cost a year", NO_TARGET),
     "rule_by_light_held": ("quarters in which the company's losses stayed within the rule of thumb by light",

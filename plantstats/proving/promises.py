@@ -1,7 +1,7 @@
 """Promises of one invented company against what came of them: quotes for its own plants and for new sites, a provision.
 
 A quote of a year ago for the plants then in place; a quote for the plants of a twin company, whose sites it has never
-seen; and the provision of a year ago, whose guarantees have all ended since.
+seen; and what was provided for the guarantees in force a year ago, as far as they have run since.
 """
 
 from __future__ import annotations
@@ -18,7 +18,7 @@ import pandas as pd
 from plantstats import demo, records
 from plantstats.guarantee import back_test, provision
 from plantstats.guarantee.from_records import FittedLosses, fit_losses
-from plantstats.guarantee.in_force import in_force
+from plantstats.guarantee.in_force import in_force, until
 from plantstats.guarantee.terms import Terms
 from plantstats.loss_model import ModelError
 from plantstats.periods import Period, previous_quarters, quarter
@@ -54,7 +54,7 @@ def made(case: Case, kept: Records, period: Period, time: PlantTime) -> list[pd.
     own = back_test.back_test(kept, period, terms, fitted)
     parts = [refusal("quote_80_held_company", "no quote could be made a year ago")] if own is None else [
         *_held("quote", own), *_rules(own, time)]
-    return [*parts, *_new_sites(case, fitted, period, terms), *_provision(kept, fitted, year_ago)]
+    return [*parts, *_new_sites(case, fitted, period, terms), *_provision(kept, fitted, year_ago, period)]
 
 
 def _held(name: str, test: back_test.BackTest) -> list[pd.DataFrame]:
@@ -109,16 +109,18 @@ def _new_sites(
 
 
 def _provision(
-    kept: Records, fitted: tuple[FittedLosses, PlantTime], year_ago: date
+    kept: Records, fitted: tuple[FittedLosses, PlantTime], year_ago: date, period: Period
 ) -> list[pd.DataFrame]:
-    """Whether what the guarantees in force a year ago cost since stayed within the points of their provision."""
+    """Whether what the guarantees in force a year ago cost since stayed within the points of what was provided for
+    them up to the end of the period: those of two and three years still run."""
     model, time = fitted
-    force = in_force(kept, time, year_ago)
+    force = until(in_force(kept, time, year_ago), period.end)
     if force.plants.empty:
         return []
     told = provision.of_guarantees(force, model, time, year_ago, provision.Method(draws=DRAWS))
     done = kept.table("replacements")
-    since = done[done["plant_id"].isin(force.plants["plant_id"]) & done["covered"].eq("guaranteed")]
+    mine = done["plant_id"].isin(force.plants["plant_id"]) & done["covered"].eq("guaranteed")
+    since = done[mine & (done["replaced_on"] < pd.Timestamp(period.end))]
     used = provision.cost_of(since, kept.settings.wage_per_hour)
     return [
         alarms(f"provision_{share}_held", pd.Series(["all clients"]), [used <= told.total.point(share / 100)],
