@@ -317,6 +317,18 @@ def test_air_that_is_never_dry_leaves_season_alone_and_says_so():
     assert apart.reason == "no air below 40% humidity is on record, so nothing can be said about dry air"
 
 
+def test_dry_air_alone_asks_that_every_cell_was_read():
+    # Read everywhere: an effect like any other. One cell unread: its air would count as moist, and that is refused.
+    read = company()
+    told = loss_model.effects(loss_model.fit(read, formula="losses ~ light + dry_air"), "all records")
+    dry = told[told["term"].eq("humidity: each 10 points below 40%")].iloc[0]
+    assert dry["losses"] == read["losses"].sum() and dry["low"] < 1.3 < dry["high"]
+    gap = read.assign(rh_readings=read["rh_readings"].where(read.index > 0, 0), rh_tenths=read["rh_tenths"].where(
+        read.index > 0, 0))
+    with pytest.raises(ModelError, match=f"1 of {len(read)} cells have no humidity reading; without"):
+        loss_model.fit(gap, formula="losses ~ light + dry_air")
+
+
 def test_too_few_months_for_a_yearly_cycle_leave_humidity_alone_and_say_so():
     table = company()
     apart = loss_model.tell_apart(table[table["month"].dt.month.isin([1, 2])].reset_index(drop=True))

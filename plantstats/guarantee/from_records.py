@@ -191,10 +191,11 @@ def fit_losses(records: Records, as_of: date) -> tuple[FittedLosses, PlantTime]:
     """Fit the loss model on the records up to a day.
 
     Takes:  records; as_of: the last day that counts.
-    Gives:  FittedLosses, and the plant-time of the same records, losses dated when found, as they are paid for. A promise
-            runs through every month: where the records do not, the model has no season and no air, and says so. Rates
-            count plants from look to look, losses half-way between: days before the first and after the last look can
-            show no loss, and on invented companies of a year's records quotes for the first quarter were 17% too low.
+    Gives:  FittedLosses, and the plant-time of the same records, losses dated when found, as they are paid for. A
+            promise runs through every month: where the records do not, the model has no season and no air, and says
+            so. Rates count plants from look to look, losses half-way between: days before the first and after the last
+            look can show no loss, and on invented companies of a year's records quotes for the first quarter were 17%
+            too low.
     Raises: ModelError as `loss_model.fit`.
     """
     time = plant_time.build(records, as_of, dated="found")

@@ -134,7 +134,8 @@ def contrasts(model: LossModel) -> list[Contrast]:
         ("no_humidity", f"humidity: not read (against {model.terms.threshold:g}% or more)"),
     ):
         if name in names:
-            held = patterns["heated"].eq(1) if name == "heated" else patterns["no_humidity"].eq(name == "no_humidity")
+            unread = patterns["no_humidity"].eq(1) if "no_humidity" in names else ~every
+            held = patterns["heated"].eq(1) if name == "heated" else unread if name == "no_humidity" else ~unread
             # "Not read" is a level, which may have lost none; the others are slopes or contrasts of all the cells.
             column = names.index(name) if name == "no_humidity" else None
             made.append(Contrast(

@@ -59,6 +59,11 @@ def fit(
     if len(learned.months) < FEWEST_MONTHS and "year_cos" in formula:
         formula = formula.replace(" + year_cos + year_sin", "")
         notes.append(f"fewer than {FEWEST_MONTHS} calendar months on record: the model has no term for season")
+    unread = int(made["no_humidity"].sum())
+    if ("dry_air" in formula or "vpd_kpa" in formula) and "no_humidity" not in formula and unread:
+        raise ModelError(
+            f"{unread} of {len(made)} cells have no humidity reading; without the term no_humidity the formula would "
+            "take their air as moist")
     if "no_humidity" in formula and bool(made["no_humidity"].all()):
         formula = formula.replace(" + dry_air", "").replace(" + vpd_kpa", "").replace(" + no_humidity", "")
         notes.append("no humidity reading in any of the cells: the model has no term for it")
