@@ -7,7 +7,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from plantstats import loss_model, records
+from plantstats import loss_model, plant_time, records
 from plantstats.guarantee import answer, from_records, money, pages, plant_list, results, what_if
 from plantstats.guarantee.quote import QuoteError
 from plantstats.guarantee.terms import read_terms
@@ -166,6 +166,13 @@ def test_hazards_of_lines_are_the_rates_of_the_loss_model(found):
     drawn = hazards.drawn_level[..., None, None] * hazards.drawn_shape[:, None]
     assert (drawn.min(axis=0) < hazards.table).all()
     assert (drawn.max(axis=0) > hazards.table).all()
+
+
+def test_quotes_rest_on_plants_followed_from_look_to_look(found):
+    fitted, time = from_records.fit_losses(found, AS_OF)
+    looked = plant_time.build(found, AS_OF, "midpoint", looked=True).cells(["month"])
+    assert fitted.model.plant_days == looked["plant_days"].sum() < time.cells([])["plant_days"].iloc[0]
+    assert fitted.model.losses == looked["losses"].sum()
 
 
 def test_rates_of_lines_over_all_plant_days_add_up_to_the_fitted_losses(found):

@@ -26,6 +26,7 @@ class HandMade:
     model_sd: float = 0.0
     oldest: float = 9_999.0
     lost: dict = field(default_factory=dict)
+    air: dict = field(default_factory=dict)
 
     def for_lines(self, lines, draws, seed, unseen="group"):
         flat = np.array([self.per_day[name] for name in lines["species"]])
@@ -39,7 +40,7 @@ class HandMade:
             [float(self.lost.get(s, (0, 0))[1]) for s in sites], (draws, 1))
 
     def site_air(self, sites):
-        return np.ones(len(sites))
+        return np.array([self.air.get(site, 1.0) for site in sites])
 
 
 def listed(*rows):
@@ -97,6 +98,14 @@ def test_another_seed_moves_the_amounts_within_the_stated_error():
     assert means.std(ddof=1) < 3 * np.mean([one.mean_error for one in made])
     points = np.array([one.point(0.8) for one in made])
     assert np.ptp(points) <= 6 * np.mean([one.point_errors[0.8] for one in made]) + made[0].total.unit
+
+
+def test_a_site_in_drier_air_is_expected_to_lose_as_many_times_more():
+    # With a constant hazard and no lead time replacements are a Poisson number: 1.5 times the hazard, 1.5 times as
+    # many. Sites vary, and their draws are their own: the same site is asked twice, once in its own air.
+    line = [A1 | {"site_id": "S5"}]
+    usual, dry = (quoted(line, HandMade(MODEL.per_day, 0.2, air=air)) for air in ({}, {"S5": 1.5}))
+    assert dry.lines["expected"].iloc[0] == pytest.approx(1.5 * usual.lines["expected"].iloc[0], rel=1e-3)
 
 
 def test_more_draws_have_a_smaller_error():

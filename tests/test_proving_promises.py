@@ -67,6 +67,7 @@ def test_what_guarantees_have_cost_is_the_recorded_cost_of_their_plants_alone(co
     for part, share in zip(parts, promises.POINTS, strict=True):
         assert part["estimate"].to_list() == [float(used <= told.total.point(share / 100))]
         assert share / 100 <= part["stated"].iloc[0] < share / 100 + 0.1
+        assert part["stated"].iloc[0] == pytest.approx(told.total.within(told.total.point(share / 100)))
 
 
 def test_new_sites_have_no_past_in_the_quote_and_their_names_do_not_matter(company, fitted, monkeypatch):
