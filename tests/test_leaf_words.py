@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from datetime import date
 from pathlib import Path
 
@@ -245,8 +246,10 @@ def test_the_page_shows_both_ends_and_says_what_words_mean(worded):
     assert pick(page.findings, "yellow_leaves_most", period=period.name).empty
     assert len(pick(page.findings, "shedding_plants", period=period.name)) == 1
     said = sentences.leaf_headlines(page, period, 5)
-    assert "with each word, such as few, as the most that it may mean" in said[0]
+    ends = [f"{part['estimate'].iloc[0]:.2f}" for part in (least, most)]
+    assert re.search(rf"dropped {ends[0]}.* as the least that it may mean, {ends[1]}.* with each as the most", said[0])
     note = next(text for text in said if text.startswith("Words stand for"))
+    assert re.match(r"Words stand for [\d,]+ counts of green leaves dropped; the settings say", note)
     assert "(few 1 to 5, many 6 to 400)" in note
     assert "The same, words as the most that they may mean" in tables.by_site(page.findings, period, 5).columns
 

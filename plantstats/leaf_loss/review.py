@@ -117,10 +117,11 @@ def _uncounted(time: LeafTime, records: Records) -> list[str]:
         )
     if row["green"] or row["yellow"]:
         meant = ", ".join(f"{word} {low} to {high}" for word, (low, high) in records.settings.leaf_words.items())
+        counts = " and ".join(f"{row[name]:,.0f} counts of {NAMES[name]}" for name in OUTCOMES if row[name])
         said.append(
-            f"Words stand for {row['green']:,.0f} counts of green and {row['yellow']:,.0f} of oldest leaves; the "
-            f"settings say what they mean ({meant}). The model takes each as any number between; rates, plants that "
-            "stand out, crowns and what leaf drop foretells take it as the least, and the rates again as the most."
+            f"Words stand for {counts}; the settings say what they mean ({meant}). The model takes each as any number "
+            "between; rates, plants that stand out, crowns and what leaf drop foretells take it as the least, and the "
+            "rates again as the most."
         )
     aside = records.set_aside
     words = aside[(aside["table"] == "visits") & aside["column"].isin(OUTCOMES.values())]

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from textwrap import fill
+
 import numpy as np
 import pandas as pd
 from matplotlib.axes import Axes
@@ -14,6 +16,7 @@ from plantstats.proving.kinds import AS_MODELLED, KINDS, TARGET
 TOLD = (
     "quarter_called_worse", "worse_quarter_seen", "ordinary_site_flagged", "quote_80_held_company", "cost_of_advice",
 )
+LABEL = 42  # letters in a line beside the chart
 CAPTION = (
     "Points: share of printed 95% intervals that held the truth, with 95% limits by company. Between the lines: 93 to "
     "97 in 100. Left of them an interval is too narrow, right of them wider than it says."
@@ -25,6 +28,11 @@ def whole(results: pd.DataFrame, intervals: bool = True) -> pd.DataFrame:
     rows = results[results["situation"].eq(AS_MODELLED) & results["of"].eq("all")]
     is_interval = rows["kind"].map(lambda kind: KINDS[kind][0].startswith("95% intervals"))
     return rows[is_interval.eq(intervals)].reset_index(drop=True)
+
+
+def plain(kind: str) -> str:
+    """What a kind of result is about, in words."""
+    return KINDS[kind][0].removeprefix("95% intervals of ")
 
 
 def shown(rows: pd.DataFrame) -> pd.DataFrame:
@@ -57,7 +65,7 @@ def misfits(results: pd.DataFrame) -> pd.DataFrame:
         for moved, error, unit in zip(rows["moved"], rows["moved_error"], rows["shift_unit"], strict=True)
     ]
     return pd.DataFrame({
-        "What": rows["kind"].map(lambda kind: KINDS[kind][0].removeprefix("95% intervals of ")),
+        "What": rows["kind"].map(plain),
         "Truth": rows["situation"], "Estimates move by": signed,
         "Held in 100": (100 * rows["share"]).round(1), "as modelled": (100 * rows["share_as_modelled"]).round(1),
         "Companies": rows["companies"].astype(int),
@@ -91,7 +99,7 @@ def headlines(results: pd.DataFrame) -> list[str]:
     ):
         if which.any():
             names = "; ".join(
-                f"{KINDS[row['kind']][0].removeprefix('95% intervals of ')} ({100 * row['share']:.1f}"
+                f"{plain(row['kind'])} ({100 * row['share']:.1f}"
                 + ("" if pd.isna(row["stated"]) else f"; exact limits of counts so small: {100 * row['stated']:.1f}")
                 + ")" for row in rows[which].to_dict("records"))
             said.append(f"Intervals that {text}: {names}.")
@@ -101,7 +109,7 @@ def headlines(results: pd.DataFrame) -> list[str]:
     refused = rows[rows["refused"] > 0]
     if len(refused):
         names = "; ".join(
-            f"{KINDS[row['kind']][0].removeprefix('95% intervals of ')}: {int(row['refused'])} of "
+            f"{plain(row['kind'])}: {int(row['refused'])} of "
             f"{int(row['refused'] + row['companies'])} companies" for row in refused.to_dict("records"))
         said.append(f"Pages that told nothing, and so stand in no share: {names}.")
     return said
@@ -117,14 +125,14 @@ def draw(results: pd.DataFrame, ax: Axes) -> Axes:
     ax.scatter(100 * rows["share"], at, c=colours, s=22, zorder=3)
     for edge in TARGET:
         ax.axvline(100 * edge, color=FAINT, linewidth=1)
-    ax.set_yticks(at, rows["kind"].str.replace("_", " "), fontsize=7, color=INK)
+    ax.set_yticks(at, [fill(plain(kind), LABEL) for kind in rows["kind"]], fontsize=6.5, color=INK)
     ax.set_xlabel("Intervals in 100 that held the truth", fontsize=8)
     return ax
 
 
 def in_words(results: pd.DataFrame) -> str:
     """The chart for those who cannot see it."""
-    parts = [f"{row['kind'].replace('_', ' ')} {_share(row)}" for row in whole(results).to_dict("records")]
+    parts = [f"{plain(row['kind'])} {_share(row)}" for row in whole(results).to_dict("records")]
     return f"Intervals in 100 that held the truth: {'; '.join(parts)}."
 
 
