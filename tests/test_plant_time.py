@@ -447,6 +447,19 @@ def test_from_look_to_look_only_days_that_could_show_a_loss_count(tmp_path: Path
     assert whole["losses"].sum() == 3
 
 
+def test_plants_looked_at_less_than_once_a_quarter_count_every_day(tmp_path: Path) -> None:
+    # Single plants noted when something is the matter: one look in May tells nothing of the days before and after.
+    found = TinyRecords(
+        tmp_path, [], HEATING, sites=[SITE[0] | {"observed_from": "2025-01-01"}],
+        plants=[plant("RARE", installed_on="2023-01-01"), plant("EDGE", installed_on="2023-01-01")],
+        visits=[{"plant_id": "RARE", "visited_on": "2025-05-10"},
+                *({"plant_id": "EDGE", "visited_on": on} for on in ("2025-04-03", "2025-06-01", "2025-09-30"))])
+    time = plant_time.build(found, date(2025, 12, 31), looked=True)
+    days = time.cells(["plant_id"]).set_index("plant_id")["plant_days"]
+    # 3 April and 30 September lie 92 days inside: 180 days between them.
+    assert days.to_dict() == {"EDGE": 180, "RARE": 364}
+
+
 def test_dating_must_be_found_or_midpoint(tmp_path: Path) -> None:
     with pytest.raises(ValueError, match="'found' or 'midpoint'"):
         build(tmp_path, "2025-03-31", "guess", sites=SITE, plants=[plant()])

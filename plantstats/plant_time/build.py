@@ -13,7 +13,7 @@ import pandas as pd
 
 from plantstats import periods
 from plantstats.plant_time import exits, stretches
-from plantstats.plant_time.inputs import AGE_CUTS, READS, unbound
+from plantstats.plant_time.inputs import AGE_CUTS, LONG, READS, unbound
 
 if TYPE_CHECKING:
     from plantstats.records import Records
@@ -280,7 +280,7 @@ def _doubted(set_aside: pd.DataFrame) -> pd.Series:
 def last_day(records: Records) -> date | None:
     """The last day on which the records still run: of completed visits and replacements.
 
-    A day that stands more than 92 days (a quarter) after the one before it is taken for a typing error, unless
+    A day that stands more than LONG days (a quarter) after the one before it is taken for a typing error, unless
     all of them do.
     """
     engine = duckdb.connect()
@@ -293,5 +293,5 @@ def last_day(records: Records) -> date | None:
     days = engine.df()["at"]
     if days.empty:
         return None
-    near = days.diff().dt.days.le(92)
+    near = days.diff().dt.days.le(LONG)
     return pd.Timestamp(days[near].iloc[-1] if near.any() else days.iloc[-1]).date()

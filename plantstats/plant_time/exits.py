@@ -5,7 +5,7 @@ from __future__ import annotations
 import ibis
 import ibis.expr.types as ir
 
-from plantstats.plant_time.inputs import LOSSES, OUTCOMES, POT_CLASSES, POT_CUTS, day
+from plantstats.plant_time.inputs import LONG, LOSSES, OUTCOMES, POT_CLASSES, POT_CUTS, day
 
 BEFORE_RECORDS = "before the records begin"
 BEFORE_INSTALLED = "before the plant was installed"
@@ -26,8 +26,9 @@ def looks(t: dict[str, ir.Table], as_of: int) -> ir.Table:
 def follow_up(t: dict[str, ir.Table], looked: bool = False) -> ir.Table:
     """When each plant comes under observation.
 
-    Takes:  looked: a plant older than its site's records enters at its first look (`late`), where there is one: what
-            is found there was lost before, or since the list was made, and nobody can tell which.
+    Takes:  looked: a plant older than its site's records enters at its first look (`late`), where there is one within
+            LONG days: what is found there was lost before, or since the list was made, and nobody can tell which. Where
+            looks at single plants are rarer, they are no rounds, and every day counts.
     Gives:  one row per plant: its labels, installed (day, may be missing), entry (day; missing where nothing
             tells it), late (whether it enters at its first look), at_start (how many plants the row stands for).
             Entry is the later of the install date and the site's observed_from; a plant whose install date is
@@ -40,7 +41,7 @@ def follow_up(t: dict[str, ir.Table], looked: bool = False) -> ir.Table:
     installed = day(p.installed_on)
     begins = ibis.coalesce(installed, p.first_seen, p.observed)
     begins = ibis.greatest(begins, p.observed.coalesce(begins))
-    late = (p.first_seen > begins) & (installed < p.observed).coalesce(True) & looked
+    late = (p.first_seen > begins) & (p.first_seen <= begins + LONG) & (installed < p.observed).coalesce(True) & looked
     pot = p.pot_cm
     return p.select(
         "plant_id",
@@ -166,8 +167,8 @@ def exits_by_day(t: dict[str, ir.Table]) -> ir.Table:
 def spans(t: dict[str, ir.Table], as_of: int, looked: bool = False) -> ir.Table:
     """Follow-up of each plant that has one.
 
-    Takes:  looked: a plant that is there at the end leaves with its last look, where it had one: what became of it
-            since nobody has seen.
+    Takes:  looked: a plant that is there at the end leaves with its last look, where it had one in the last LONG days:
+            what became of it since nobody has seen.
     Gives:  one row per plant: the columns of `follow_up`, entered (how many plants of the row were there at
             entry), leave (the day the last of it left, or `as_of`), off (why it has no follow-up, or missing).
     """
@@ -184,7 +185,8 @@ def spans(t: dict[str, ir.Table], as_of: int, looked: bool = False) -> ir.Table:
     if looked:
         last_look = t["looks"].group_by("plant_id").agg(last_seen=lambda v: v.seen.max())
         f = f.left_join(last_look, "plant_id").drop("plant_id_right")
-        f = f.mutate(gone=f.gone.coalesce(f.last_seen)).drop("last_seen")
+        lately = ibis.ifelse(f.last_seen >= as_of - LONG, f.last_seen, as_of)
+        f = f.mutate(gone=f.gone.coalesce(lately)).drop("last_seen")
     f = f.mutate(leave=ibis.least(f.gone.coalesce(as_of), as_of), entered=f.at_start - f.gone_early.coalesce(0))
     off = ibis.cases(
         (f.doubted.coalesce(False), "what tells its number or its end was set aside"),

@@ -16,6 +16,9 @@ SINCE_BANDS = ("never", "first 90 days", "later")
 POT_CUTS = (15, 25, 35)
 POT_CLASSES = ("under 15 cm", "15-24 cm", "25-34 cm", "35 cm and more", "unknown")
 HUMIDITY_WINDOW = 28  # days before the middle of a stretch
+# Days, a quarter: records that are silent for longer end there; looks further apart are no rounds (rule of
+# thumb).
+LONG = 92
 LOSSES = ("died", "declined")
 OUTCOMES = (*LOSSES, "client", "withdrawn")
 SUMS = ("plant_days", "died", "declined", "losses", "client_exits", "withdrawn", "rh_tenths", "rh_readings")
