@@ -57,7 +57,7 @@ class FittedLosses:
                 it: fitted rates add up to the losses on record, and on invented companies of a year's records quotes
                 were 28% too high. The air (where a line tells none), moves and repottings are those on record, month
                 by month: the rate is the mean over them, not the rate of mean air and a plant left in peace, which on
-                invented companies was 5% too low.
+                invented companies was some 4% too low.
         Raises: ModelError for a light, pot or planter that no plant of the records had, and for an unseen species
                 when it is to be refused.
         """
@@ -194,8 +194,8 @@ def fit_losses(records: Records, as_of: date) -> tuple[FittedLosses, PlantTime]:
     Gives:  FittedLosses, and the plant-time of the same records, losses dated when found, as they are paid for. A
             promise runs through every month: where the records do not, the model has no season and no air, and says
             so. Rates count plants from look to look, losses half-way between: days before the first and after the last
-            look can show no loss, and on invented companies of a year's records quotes for the first quarter were 17%
-            too low.
+            look can show no loss, and on invented companies of a year's records that find losses late quotes for the
+            first quarter were 17% too low.
     Raises: ModelError as `loss_model.fit`.
     """
     time = plant_time.build(records, as_of, dated="found")
