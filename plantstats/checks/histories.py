@@ -170,7 +170,8 @@ def _second() -> str:
         with days as (
             select file, plant_id, visited_on, count(*) as n, min(line) as line,
                 count(distinct hash(technician, status, topsoil, litres, leaves_dropped, leaf_count, yellow_leaves,
-                    rh_percent, temp_c, condition, minutes, note)) as kinds
+                    dropped_least, dropped_most, yellow_least, yellow_most, rh_percent, temp_c, condition, minutes,
+                    note)) as kinds
             from visits where plant_id is not null group by file, plant_id, visited_on
         )
         select 'second_visit' as kind, 'visits' as "table", file, min(line) as line,
