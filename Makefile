@@ -40,6 +40,7 @@ prove: $(READY)
 	$(BIN)/plantstats prove --out $(OUT)
 
 lint: $(READY)
+	$(BIN)/python -m ruff format --check .
 	$(BIN)/python -m ruff check .
 	$(BIN)/python -m mypy
 

@@ -51,7 +51,8 @@ def simulate(hazards: np.ndarray, quantity: np.ndarray, runs: int, seed: int) ->
     base = np.repeat(np.arange(CLASSES, dtype="int32"), quantity) * MONTHS
     dies = [
         np.ascontiguousarray(-np.expm1(-hazards[:, :, (START.month - 1 + month) % 12]), dtype="float32").ravel()
-        for month in range(MONTHS)]
+        for month in range(MONTHS)
+    ]
     chance, drawn = np.empty(POSITIONS, dtype="float32"), np.empty(POSITIONS, dtype="float32")
     gone, at = np.empty(POSITIONS, dtype="bool"), np.empty(POSITIONS, dtype="int32")
     totals = np.empty(runs, dtype="int64")
@@ -90,16 +91,12 @@ def main() -> None:
         theirs.append(time.perf_counter() - begin)
     fast, slow = statistics.median(ours), statistics.median(theirs)
     error = totals.std(ddof=1) / np.sqrt(given.simulations)
-    print(
-        f"exact: {fast:.3f} s; mean {made.mean:.4f}, sd {made.sd:.2f}, 80% {made.point(0.8)}, 95% {made.point(0.95)}"
-    )
+    print(f"exact: {fast:.3f} s; mean {made.mean:.4f}, sd {made.sd:.2f}, 80% {made.point(0.8)}, 95% {made.point(0.95)}")
     print(
         f"{given.simulations} simulations: {slow:.2f} s; mean {totals.mean():.2f} (se {error:.2f}), "
         f"sd {totals.std(ddof=1):.2f}, 80% {np.quantile(totals, 0.8):.0f}, 95% {np.quantile(totals, 0.95):.0f}"
     )
-    print(
-        f"ratio {slow / fast:.0f}; means differ by {abs(made.mean - totals.mean()) / error:.1f} standard errors"
-    )
+    print(f"ratio {slow / fast:.0f}; means differ by {abs(made.mean - totals.mean()) / error:.1f} standard errors")
 
 
 if __name__ == "__main__":

@@ -29,8 +29,16 @@ from plantstats.guarantee.terms import Terms
 from plantstats.plant_time.inputs import AGE_CUTS, age_bands
 from plantstats.records import species_table
 
-SPECIES = ("Ficus benjamina", "Ficus lyrata", "Dracaena fragrans", "Dracaena marginata", "Spathiphyllum wallisii",
-           "Epipremnum aureum", "Zamioculcas zamiifolia", "Chamaedorea elegans")
+SPECIES = (
+    "Ficus benjamina",
+    "Ficus lyrata",
+    "Dracaena fragrans",
+    "Dracaena marginata",
+    "Spathiphyllum wallisii",
+    "Epipremnum aureum",
+    "Zamioculcas zamiifolia",
+    "Chamaedorea elegans",
+)
 LIGHTS, POTS = ("low", "medium", "high"), ("under 15 cm", "15-24 cm", "25-34 cm")
 BANDS = age_bands()[:-1]
 START = date(2026, 10, 1)
@@ -50,8 +58,7 @@ class Truth:
 
     def level(self, classes: np.ndarray) -> np.ndarray:
         """Losses per plant-day of classes (species, light, pot numbers) at a mean site, age and season apart."""
-        return self.base * np.exp(
-            self.species[classes[:, 0]] + self.light[classes[:, 1]] + self.pot[classes[:, 2]])
+        return self.base * np.exp(self.species[classes[:, 0]] + self.light[classes[:, 1]] + self.pot[classes[:, 2]])
 
     def shape(self) -> np.ndarray:
         """Bands x 12: what age and season multiply the level with."""
@@ -63,9 +70,14 @@ class Truth:
 def draw_truth(rng: np.random.Generator) -> Truth:
     """A company's truth: 10 to 25 losses per 100 plant-years, sites that differ by 20 to 60 percent."""
     return Truth(
-        rng.uniform(10, 25) / 36_525, rng.normal(0, 0.35, len(SPECIES)), np.array([rng.normal(0.4, 0.2), 0, -0.2]),
-        np.array([0.2, 0, -0.1]), np.array([rng.normal(0.6, 0.2), 0, -0.1, -0.1]),
-        (rng.normal(0.15, 0.1), rng.normal(0, 0.1)), rng.uniform(0.2, 0.6) ** 2)
+        rng.uniform(10, 25) / 36_525,
+        rng.normal(0, 0.35, len(SPECIES)),
+        np.array([rng.normal(0.4, 0.2), 0, -0.2]),
+        np.array([0.2, 0, -0.1]),
+        np.array([rng.normal(0.6, 0.2), 0, -0.1, -0.1]),
+        (rng.normal(0.15, 0.1), rng.normal(0, 0.1)),
+        rng.uniform(0.2, 0.6) ** 2,
+    )
 
 
 def draw_cells(truth: Truth, rng: np.random.Generator, sites: int, per_site: int) -> pd.DataFrame:
@@ -84,13 +96,28 @@ def draw_cells(truth: Truth, rng: np.random.Generator, sites: int, per_site: int
         here = age > 0
         days = plants * float(month.days_in_month)
         rate = hazard[np.arange(n), np.minimum(band, 3), month.month - 1] * effect[site]
-        made.append(pd.DataFrame({
-            "site_id": np.char.add("S", site.astype(str)), "species": np.array(SPECIES)[classes[:, 0]],
-            "light": np.array(LIGHTS)[classes[:, 1]], "pot": np.array(POTS)[classes[:, 2]], "planter": "direct",
-            "age_band": np.array(BANDS)[np.minimum(band, 3)], "month": month, "heating": month.month in (10, 11, 12, 1),
-            "repotted": "never", "moved": "never", "rh_band": "missing", "n_plants": plants, "plant_days": days,
-            "losses": rng.poisson(rate * days), "rh_tenths": 0, "rh_readings": 0,
-        })[here])
+        made.append(
+            pd.DataFrame(
+                {
+                    "site_id": np.char.add("S", site.astype(str)),
+                    "species": np.array(SPECIES)[classes[:, 0]],
+                    "light": np.array(LIGHTS)[classes[:, 1]],
+                    "pot": np.array(POTS)[classes[:, 2]],
+                    "planter": "direct",
+                    "age_band": np.array(BANDS)[np.minimum(band, 3)],
+                    "month": month,
+                    "heating": month.month in (10, 11, 12, 1),
+                    "repotted": "never",
+                    "moved": "never",
+                    "rh_band": "missing",
+                    "n_plants": plants,
+                    "plant_days": days,
+                    "losses": rng.poisson(rate * days),
+                    "rh_tenths": 0,
+                    "rh_readings": 0,
+                }
+            )[here]
+        )
     return pd.concat(made, ignore_index=True).astype({name: "str" for name in ("site_id", "species", "light", "pot")})
 
 
@@ -104,12 +131,20 @@ def quoted_and_true(
     model = FittedLosses(loss_model.fit(cells, species_table()), {}, 10_000.0, START)
     n = 12
     classes = np.stack([rng.integers(0, k, n) for k in (len(SPECIES), len(LIGHTS), len(POTS))], axis=1)
-    listed = pd.DataFrame({
-        "position": [f"A{k}" for k in range(n)], "site_id": NEW_SITE, "species": np.array(SPECIES)[classes[:, 0]],
-        "light": np.array(LIGHTS)[classes[:, 1]], "pot": np.array(POTS)[classes[:, 2]], "planter": "direct",
-        "quantity": rng.integers(2, 16, n), "unit_cost": rng.integers(12, 90, n).astype(float), "labour_minutes": 15.0,
-        "installed_on": pd.Series(pd.NaT, index=range(n), dtype="datetime64[us]"),
-    })
+    listed = pd.DataFrame(
+        {
+            "position": [f"A{k}" for k in range(n)],
+            "site_id": NEW_SITE,
+            "species": np.array(SPECIES)[classes[:, 0]],
+            "light": np.array(LIGHTS)[classes[:, 1]],
+            "pot": np.array(POTS)[classes[:, 2]],
+            "planter": "direct",
+            "quantity": rng.integers(2, 16, n),
+            "unit_cost": rng.integers(12, 90, n).astype(float),
+            "labour_minutes": 15.0,
+            "installed_on": pd.Series(pd.NaT, index=range(n), dtype="datetime64[us]"),
+        }
+    )
     terms = Terms(START, 24, draws=draws, seed=seed, lead_days=14)
     exits = Exits(np.ones(draws), 0.0, 0.0, 0)
     made = quote.make(listed, model, exits, terms)
@@ -123,8 +158,13 @@ def true_cost(truth: Truth, classes: np.ndarray, made: quote.Quote, effects: int
     shape = np.concatenate([shape, shape[-1:]])
     effect = site_effects(np.full(effects, truth.site_variance), np.zeros(1), np.zeros((effects, 1)), ["new"], 1)
     who = Plants(np.zeros(n), np.zeros(n), np.full(n, cut.edges[-1]), np.zeros(n, dtype="int64"))
-    drawn = Drawn(AGE_CUTS, np.repeat(truth.level(classes)[None], effects, axis=0),
-                  np.repeat(shape[None], effects, axis=0), effect, np.ones(effects))
+    drawn = Drawn(
+        AGE_CUTS,
+        np.repeat(truth.level(classes)[None], effects, axis=0),
+        np.repeat(shape[None], effects, axis=0),
+        effect,
+        np.ones(effects),
+    )
     ahead = look_ahead(cut, who, Promise(made.terms.lead_days), drawn)
     return spread.total(ahead.chance, made.lines["quantity"], made.lines["unit"])[0]
 
@@ -134,9 +174,15 @@ def coverage(companies: int, first: int = 0, **sizes: int) -> pd.DataFrame:
     rows = []
     for seed in range(first, first + companies):
         made, true = quoted_and_true(seed, **sizes)
-        rows.append({
-            "at_80": true.within(made.point(0.80)), "at_95": true.within(made.point(0.95)),
-            "ratio": made.total.mean / true.mean, "site_spread": made.site_spread, "losses": made.losses})
+        rows.append(
+            {
+                "at_80": true.within(made.point(0.80)),
+                "at_95": true.within(made.point(0.95)),
+                "ratio": made.total.mean / true.mean,
+                "site_spread": made.site_spread,
+                "losses": made.losses,
+            }
+        )
     return pd.DataFrame(rows)
 
 
@@ -149,9 +195,11 @@ def main() -> None:
     for name, sizes in {"40 sites": {"sites": 40}, "12 sites": {"sites": 12}}.items():
         held = coverage(given.companies, **sizes)
         error = held[["at_80", "at_95"]].std(ddof=1) / np.sqrt(given.companies)
-        print(f"{name}: the 80% point holds {100 * held['at_80'].mean():.1f} in 100 (se {100 * error['at_80']:.1f}), "
-              f"the 95% point {100 * held['at_95'].mean():.1f} (se {100 * error['at_95']:.1f}); expected / true mean "
-              f"{held['ratio'].mean():.3f}, sd {held['ratio'].std(ddof=1):.3f}")
+        print(
+            f"{name}: the 80% point holds {100 * held['at_80'].mean():.1f} in 100 (se {100 * error['at_80']:.1f}), "
+            f"the 95% point {100 * held['at_95'].mean():.1f} (se {100 * error['at_95']:.1f}); expected / true mean "
+            f"{held['ratio'].mean():.3f}, sd {held['ratio'].std(ddof=1):.3f}"
+        )
     print(f"{2 * given.companies} companies in {time.perf_counter() - begin:.0f} s")
 
 

@@ -96,9 +96,7 @@ def run(name: str, folder: Path) -> None:
     if name == "openpyxl":
         assert len(pd.read_excel(folder / "visits.xlsx", engine="openpyxl"))
     elif name == "duckdb":
-        duckdb.sql(
-            f"copy (from read_csv('{folder / 'visits.csv'}', all_varchar=true)) to '{folder / 'floor.parquet'}'"
-        )
+        duckdb.sql(f"copy (from read_csv('{folder / 'visits.csv'}', all_varchar=true)) to '{folder / 'floor.parquet'}'")
     else:
         made = records.load(folder)
         account = made.account.set_index("table").loc["visits"]
@@ -130,9 +128,7 @@ def make_sheet(folder: Path, rows: int) -> None:
     )
     for n in range(rows):
         day = date(2024, 1, 1) + timedelta(days=n // 5000 * 7)
-        sheet.append(
-            [f"P{n % 5000}", day, f"T{n % 7}", "moist", "Y", 0.5, n % 4, 30 + n % 300 / 10, 20.5, "ok"]
-        )
+        sheet.append([f"P{n % 5000}", day, f"T{n % 7}", "moist", "Y", 0.5, n % 4, 30 + n % 300 / 10, 20.5, "ok"])
     book.save(folder / "visits.xlsx")
 
 

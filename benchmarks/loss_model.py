@@ -82,9 +82,12 @@ def on_cells(table: pd.DataFrame) -> tuple[pd.Series, pd.Series]:
     losses = sparse.csr_array((np.concatenate(lost).astype("float64"), at), shape=size)
     losses.eliminate_zeros()
     levels = np.unravel_index(known % kinds, shape)
-    cells = pd.DataFrame({
-        name: pd.Categorical.from_codes(level, dtype=table[name].dtype)
-        for name, level in zip(FACTORS, levels, strict=True)})
+    cells = pd.DataFrame(
+        {
+            name: pd.Categorical.from_codes(level, dtype=table[name].dtype)
+            for name, level in zip(FACTORS, levels, strict=True)
+        }
+    )
     cells = cells.assign(band=(known // kinds).astype(str), lost=np.asarray(losses.sum(axis=0)).ravel())
     plan = design(FORMULA, cells)
     x = plan.x.to_numpy()
@@ -107,8 +110,14 @@ def as_the_pages_do(table: pd.DataFrame) -> tuple[pd.Series, pd.Series]:
     # The invented species stand in a column that the model takes as it is, so that nothing draws them in.
     cells = cells.rename(columns={"site": "site_id", "band": "age_band", "region": "planter", "species": "moved"})
     cells = cells.assign(
-        species="Ficus lyrata", month=pd.Timestamp("2026-01-01"), heating=True, repotted="never", rh_band="missing",
-        rh_tenths=0, rh_readings=0)
+        species="Ficus lyrata",
+        month=pd.Timestamp("2026-01-01"),
+        heating=True,
+        repotted="never",
+        rh_band="missing",
+        rh_tenths=0,
+        rh_readings=0,
+    )
     model = fit(cells, formula="losses ~ age_band + light + pot + planter + moved", prior=0)
     names = [name.replace("planter", "region").replace("moved", "species") for name in model.names]
     # Against the first level of each factor, as the rival does.
@@ -157,8 +166,11 @@ def main() -> None:
         quick, (cells, errors) = clock(ours, table)
         slow, (cox, cox_errors) = clock(rival, table, times)
         away, apart = (cells.reindex(cox.index) - cox).abs(), (errors.reindex(cox.index) / cox_errors - 1).abs().max()
-        print(f"{words}: {quick:.3f} s, PHReg on plant rows {slow:.3f} s, ratio {slow / quick:.1f}; widest gap of "
-              f"{len(cox)} coefficients {away.max():.5f} ({away.idxmax()}), of errors {apart:.1%}", flush=True)
+        print(
+            f"{words}: {quick:.3f} s, PHReg on plant rows {slow:.3f} s, ratio {slow / quick:.1f}; widest gap of "
+            f"{len(cox)} coefficients {away.max():.5f} ({away.idxmax()}), of errors {apart:.1%}",
+            flush=True,
+        )
         shown |= {words: cells.reindex(cox.index), f"Cox: {words}": cox}
     print(pd.DataFrame(shown).round(4).to_string())
 

@@ -11,15 +11,7 @@ import pandas as pd
 from scipy import stats
 
 from plantstats import findings
-from plantstats.lives import (
-    MIN_AT_RISK,
-    at_risk,
-    check_lives,
-    from_age,
-    in_groups,
-    to_the_end,
-    unseen_hazard,
-)
+from plantstats.lives import MIN_AT_RISK, at_risk, check_lives, from_age, in_groups, to_the_end, unseen_hazard
 from plantstats.periods import Period
 from plantstats.rates import EXACT, LEVEL, PER_100_YEARS, loss_rate
 
@@ -28,16 +20,14 @@ CLIENT = "client"  # theft and the client's act: no loss, but the plant can no l
 
 findings.define(
     lost_to_cause="Plants in 100 that are lost to the cause by the given age, counted from install (or from "
-                  "the age named in the note), while the other causes are at work too.",
+    "the age named in the note), while the other causes are at work too.",
     loss_rate_by_cause="Losses of one recorded cause per 100 plant-years of all plants.",
     loss_rate_by_covered="Losses per 100 plant-years of all plants, by who pays for the replacement: guaranteed (the "
-                         "company), chargeable (the client), other (not recorded), not_replaced (nobody).",
+    "company), chargeable (the client), other (not recorded), not_replaced (nobody).",
 )
 
 
-def incidence(
-    lives: pd.DataFrame, by: list[str], start_age: float = 0, level: float = LEVEL
-) -> pd.DataFrame:
+def incidence(lives: pd.DataFrame, by: list[str], start_age: float = 0, level: float = LEVEL) -> pd.DataFrame:
     """Draw the cumulative incidence of each cause, per group.
 
     Takes:  lives: one row per plant: plant_id, entry_age, exit_age, event (1 lost), cause (missing:
@@ -57,7 +47,8 @@ def incidence(
     kinds = sorted(followed["cause"].dropna().unique())
     drawn = [
         _incidence(group, kind, start_age, level).assign(cause=kind, **values)
-        for values, group in in_groups(followed, by) for kind in kinds
+        for values, group in in_groups(followed, by)
+        for kind in kinds
     ]
     columns = [*by, "cause", "age_days", "estimate", "low", "high", "at_risk", "events", "faint", "se"]
     return pd.concat(drawn, ignore_index=True)[columns] if drawn else pd.DataFrame(columns=columns)
@@ -78,8 +69,7 @@ def ending(lives: pd.DataFrame) -> pd.Series:
 
 
 def summaries(
-    drawn: pd.DataFrame, lives: pd.DataFrame, by: list[str], *, ages: list[int], period: str,
-    level: float = LEVEL,
+    drawn: pd.DataFrame, lives: pd.DataFrame, by: list[str], *, ages: list[int], period: str, level: float = LEVEL
 ) -> pd.DataFrame:
     """Put what may be quoted of incidence curves into findings.
 
@@ -107,16 +97,30 @@ def summaries(
                 # No loss seen is not none to come.
                 unseen = unseen_hazard(from_age(group, start), start, np.array([age]), level)
                 told[2] = 100 * float(-np.expm1(-unseen)[0])
-            rows.append(findings.finding(
-                "lost_to_cause", period, *told, unit="% of plants", method=AALEN_JOHANSEN, level=level,
-                n_plants=int(from_age(group, start)["plant_id"].nunique()),
-                losses=int(upto["events"].sum()), note="; ".join(n for n in (why, since) if n), age_days=age,
-                **values))
+            rows.append(
+                findings.finding(
+                    "lost_to_cause",
+                    period,
+                    *told,
+                    unit="% of plants",
+                    method=AALEN_JOHANSEN,
+                    level=level,
+                    n_plants=int(from_age(group, start)["plant_id"].nunique()),
+                    losses=int(upto["events"].sum()),
+                    note="; ".join(n for n in (why, since) if n),
+                    age_days=age,
+                    **values,
+                )
+            )
     return findings.table(rows)
 
 
 def rates_by_kind(
-    losses: pd.DataFrame, cells: pd.DataFrame, period: Period, kind: str = "cause", level: float = LEVEL,
+    losses: pd.DataFrame,
+    cells: pd.DataFrame,
+    period: Period,
+    kind: str = "cause",
+    level: float = LEVEL,
     always: Sequence[str] = (),
 ) -> pd.DataFrame:
     """The loss rate of each cause, or of what the guarantee covers and what not.
@@ -135,13 +139,23 @@ def rates_by_kind(
     counts = counts.reindex(sorted({*counts.index, *always}), fill_value=0)
     whole = cells.iloc[0]
     rate = loss_rate(counts.to_numpy(), np.full(len(counts), float(whole["plant_days"])), level)
-    return findings.table([
-        findings.finding(
-            f"loss_rate_by_{kind}", period.name, *(float(part[row]) for part in rate), unit=PER_100_YEARS, method=EXACT,
-            n_plants=whole["n_plants"], plant_days=whole["plant_days"], losses=int(counts.iloc[row]), level=level,
-            **{kind: name})
-        for row, name in enumerate(counts.index)
-    ])
+    return findings.table(
+        [
+            findings.finding(
+                f"loss_rate_by_{kind}",
+                period.name,
+                *(float(part[row]) for part in rate),
+                unit=PER_100_YEARS,
+                method=EXACT,
+                n_plants=whole["n_plants"],
+                plant_days=whole["plant_days"],
+                losses=int(counts.iloc[row]),
+                level=level,
+                **{kind: name},
+            )
+            for row, name in enumerate(counts.index)
+        ]
+    )
 
 
 class _Steps(NamedTuple):
@@ -165,10 +179,15 @@ def _incidence(group: pd.DataFrame, kind: str, start_age: float, level: float) -
     height = np.cumsum(before * k / n)
     se = np.sqrt(_variance(group, kind, _Steps(ages, n, k / n, counts / n, before, height)))
     first = at_risk(group, np.array([np.nextafter(start_age, np.inf)]))
-    frame = pd.DataFrame({
-        "age_days": np.append(start_age, ages), "estimate": np.append(0.0, height), "se": np.append(0.0, se),
-        "at_risk": np.append(first, n).astype(int), "events": np.append(0, k).astype(int),
-    })
+    frame = pd.DataFrame(
+        {
+            "age_days": np.append(start_age, ages),
+            "estimate": np.append(0.0, height),
+            "se": np.append(0.0, se),
+            "at_risk": np.append(first, n).astype(int),
+            "events": np.append(0, k).astype(int),
+        }
+    )
     low, high = _limits(frame["estimate"].to_numpy(), frame["se"].to_numpy(), level)
     frame = to_the_end(frame.assign(low=low, high=high), group)
     none = (frame["estimate"] == 0) & (frame["age_days"] > start_age)
@@ -208,8 +227,11 @@ def _variance(group: pd.DataFrame, kind: str, steps: _Steps) -> npt.NDArray[np.f
     gone = by_step(last, d**2) - 2 * f * by_step(last, d * b) + f**2 * by_step(last, b**2)
     z = d_falls[1:] - f * b_falls[1:]
     staying = (
-        there(np.ones_like(p)) * z**2 - 2 * z * (there(p) - f * there(q))
-        + there(p**2) - 2 * f * there(p * q) + f**2 * there(q**2)
+        there(np.ones_like(p)) * z**2
+        - 2 * z * (there(p) - f * there(q))
+        + there(p**2)
+        - 2 * f * there(p * q)
+        + f**2 * there(q**2)
     )
     return np.maximum(gone + staying, 0)
 

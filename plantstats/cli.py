@@ -114,18 +114,14 @@ def _parser() -> argparse.ArgumentParser:
     review.add_argument("--quarter", help="such as 2026-Q3; without it, the latest complete one")
     review.add_argument("--client", help="only the sites of this client id")
     review.add_argument("--as-of", type=_day, metavar="DATE", help="the last day that counts: 2026-10-12")
-    review.add_argument(
-        "--out", type=Path, default=Path("reports"), help="folder for reports (default reports)"
-    )
+    review.add_argument("--out", type=Path, default=Path("reports"), help="folder for reports (default reports)")
     review.add_argument("--again", action="store_true", help="make it even if nothing has changed since it was made")
     review.set_defaults(command=_review)
 
     check = commands.add_parser("check", help="read the records, say what was used and what was set aside")
     check.add_argument("folder", type=Path, metavar="FOLDER")
     check.add_argument("--as-of", type=_day, metavar="DATE", help="the last day that counts")
-    check.add_argument(
-        "--set-aside", type=Path, metavar="FILE", help="write the rows set aside to a CSV file"
-    )
+    check.add_argument("--set-aside", type=Path, metavar="FILE", help="write the rows set aside to a CSV file")
     check.set_defaults(command=_check)
 
     settings = commands.add_parser("settings", help="propose a settings file for a folder of records")

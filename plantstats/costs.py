@@ -13,17 +13,15 @@ NOT_REPLACED = "not_replaced"  # removed for good: nobody paid for a plant in it
 
 findings.define(
     replacement_cost="Recorded cost of replacing the plants lost in the period, plants and labour, in the "
-                     "company's currency; by who pays: guaranteed (the company), chargeable (the "
-                     "client), other (upgrade, rotation or not recorded); plants removed without a replacement on "
-                     "record (not_replaced) cost none.",
+    "company's currency; by who pays: guaranteed (the company), chargeable (the "
+    "client), other (upgrade, rotation or not recorded); plants removed without a replacement on "
+    "record (not_replaced) cost none.",
     losses_not_replaced="Plants lost in the period that were removed without a replacement on record.",
     losses_taken_away_alive="Of the plants lost in the period and not replaced, those that were alive when removed.",
 )
 
 
-def replacement_costs(
-    losses: pd.DataFrame, period: Period, *, wage_per_hour: float, currency: str
-) -> pd.DataFrame:
+def replacement_costs(losses: pd.DataFrame, period: Period, *, wage_per_hour: float, currency: str) -> pd.DataFrame:
     """Add up the cost of replacements, in all and by who pays.
 
     Takes:  losses: one row per loss row: lost_on (those inside the period count), source ("replacements", or "plants"
@@ -39,11 +37,14 @@ def replacement_costs(
     replaced = inside[inside["source"].ne("plants")]
     payer = who_pays(replaced)
     whole = _cost(replaced, period, wage_per_hour, currency) | {"losses": int(inside["quantity"].sum())}
-    parts = [
-        _cost(replaced[payer == name], period, wage_per_hour, currency) | {"covered": name} for name in PAYERS
-    ]
+    parts = [_cost(replaced[payer == name], period, wage_per_hour, currency) | {"covered": name} for name in PAYERS]
     gone = findings.finding(
-        "replacement_cost", period.name, 0.0, unit=currency, method="sum of recorded costs", covered=NOT_REPLACED,
+        "replacement_cost",
+        period.name,
+        0.0,
+        unit=currency,
+        method="sum of recorded costs",
+        covered=NOT_REPLACED,
         losses=int(inside["quantity"].sum() - replaced["quantity"].sum()),
         note="removed without a replacement on record",
     )
@@ -69,23 +70,24 @@ def not_replaced(losses: pd.DataFrame, period: Period) -> pd.DataFrame:
         "losses_not_replaced": int(gone["quantity"].sum()),
         "losses_taken_away_alive": int(gone.loc[gone["outcome"].eq("declined"), "quantity"].sum()),
     }
-    return findings.table([
-        findings.finding(measure, period.name, float(n), unit="plants", method="count", losses=n)
-        for measure, n in counts.items()
-    ])
+    return findings.table(
+        [
+            findings.finding(measure, period.name, float(n), unit="plants", method="count", losses=n)
+            for measure, n in counts.items()
+        ]
+    )
 
 
 def _inside(losses: pd.DataFrame, period: Period) -> pd.DataFrame:
-    return losses[
-        (losses["lost_on"] >= pd.Timestamp(period.start)) & (losses["lost_on"] < pd.Timestamp(period.end))
-    ]
+    return losses[(losses["lost_on"] >= pd.Timestamp(period.start)) & (losses["lost_on"] < pd.Timestamp(period.end))]
 
 
 def _cost(rows: pd.DataFrame, period: Period, wage_per_hour: float, currency: str) -> dict[str, object]:
     plants, minutes = rows["plant_cost"].astype("float64"), rows["labour_minutes"].astype("float64")
     lacking = [
         f"{what} missing in {int(part.isna().sum())} of {len(rows)} rows"
-        for what, part in (("plant cost", plants), ("labour", minutes)) if part.isna().any()
+        for what, part in (("plant cost", plants), ("labour", minutes))
+        if part.isna().any()
     ]
     known = bool(plants.notna().any()) or bool(minutes.notna().any()) or rows.empty
     if not known:
@@ -93,7 +95,11 @@ def _cost(rows: pd.DataFrame, period: Period, wage_per_hour: float, currency: st
     else:
         note = "; ".join([*lacking, "the sum is a minimum"]) if lacking else ""
     return findings.finding(
-        "replacement_cost", period.name,
+        "replacement_cost",
+        period.name,
         float(plants.sum() + minutes.sum() / 60 * wage_per_hour) if known else np.nan,
-        unit=currency, method="sum of recorded costs", losses=int(rows["quantity"].sum()), note=note,
+        unit=currency,
+        method="sum of recorded costs",
+        losses=int(rows["quantity"].sum()),
+        note=note,
     )

@@ -23,12 +23,11 @@ MIN_GROUPS = 5  # with fewer, chance alone moves the measure of over-dispersion 
 FUNNEL = (0.001, 0.025, 0.975, 0.999)  # Spiegelhalter 2005: about two and three standard deviations
 
 findings.define(
-    observed_expected="Losses divided by the losses expected of the same plants in the same season "
-                      "(1 = as expected).",
+    observed_expected="Losses divided by the losses expected of the same plants in the same season (1 = as expected).",
     shrunk_ratio="Observed / expected of a group, drawn towards that of all groups by as much as chance "
-                 "alone could have moved it (1 = as expected).",
+    "alone could have moved it (1 = as expected).",
     over_dispersion="How much more the groups differ than chance alone would make them: variance of "
-                    "observed against expected, as a multiple of the Poisson variance (1 = chance alone).",
+    "observed against expected, as a multiple of the Poisson variance (1 = chance alone).",
 )
 
 
@@ -36,9 +35,7 @@ class FairError(ValueError):
     """Groups that cannot be compared; the message says why."""
 
 
-def observed_expected(
-    observed: Counts, expected: Counts, dispersion: float = 1.0, level: float = LEVEL
-) -> Interval:
+def observed_expected(observed: Counts, expected: Counts, dispersion: float = 1.0, level: float = LEVEL) -> Interval:
     """Divide observed by expected losses.
 
     Takes:  observed and expected losses, in step; dispersion (1 or more, from `over_dispersion`); level.
@@ -92,9 +89,7 @@ def surprise(observed: Counts, expected: Counts, dispersion: float = 1.0) -> npt
     return np.minimum(1.0, 2 * np.minimum(upper, lower))
 
 
-def funnel_limits(
-    expected: Counts, dispersion: float = 1.0, tails: Sequence[float] = FUNNEL
-) -> pd.DataFrame:
+def funnel_limits(expected: Counts, dispersion: float = 1.0, tails: Sequence[float] = FUNNEL) -> pd.DataFrame:
     """Limits between which observed / expected stays by chance, for a funnel chart.
 
     Takes:  expected losses (above 0); dispersion; tails: probabilities below each limit.
@@ -153,8 +148,15 @@ def compare(groups: pd.DataFrame, level: float = LEVEL) -> pd.DataFrame:
         shrunk[:, known] = np.array(shrink(count[known], expectation[known], level))
     p = surprise(count, expectation, dispersion)
     return groups.assign(
-        ratio=raw.estimate, low=raw.low, high=raw.high, shrunk=shrunk[0], shrunk_low=shrunk[1],
-        shrunk_high=shrunk[2], p=p, stands_out=stands_out(p), dispersion=dispersion,
+        ratio=raw.estimate,
+        low=raw.low,
+        high=raw.high,
+        shrunk=shrunk[0],
+        shrunk_low=shrunk[1],
+        shrunk_high=shrunk[2],
+        p=p,
+        stands_out=stands_out(p),
+        dispersion=dispersion,
     )
 
 
@@ -171,17 +173,27 @@ def as_findings(compared: pd.DataFrame, by: list[str], period: str, level: float
     counts = counts.assign(period=period, level=level, unit="ratio")
     lacking = np.where(compared["expected"] > 0, "too little to learn from", "nothing was expected")
     raw = counts.assign(
-        measure="observed_expected", estimate=compared["ratio"], low=compared["low"], high=compared["high"],
+        measure="observed_expected",
+        estimate=compared["ratio"],
+        low=compared["low"],
+        high=compared["high"],
         method=EXACT,
         note=np.where(compared["stands_out"], out, np.where(compared["ratio"].isna(), lacking, "")),
     )
     drawn = counts.assign(
-        measure="shrunk_ratio", estimate=compared["shrunk"], low=compared["shrunk_low"],
-        high=compared["shrunk_high"], method=SHRINKAGE, note=np.where(compared["shrunk"].isna(), lacking, ""),
+        measure="shrunk_ratio",
+        estimate=compared["shrunk"],
+        low=compared["shrunk_low"],
+        high=compared["shrunk_high"],
+        method=SHRINKAGE,
+        note=np.where(compared["shrunk"].isna(), lacking, ""),
     )
     spread = findings.finding(
-        "over_dispersion", period, float(compared["dispersion"].iloc[0]) if len(compared) else 1.0,
-        unit="ratio", method="winsorised mean square (Spiegelhalter 2005)",
+        "over_dispersion",
+        period,
+        float(compared["dispersion"].iloc[0]) if len(compared) else 1.0,
+        unit="ratio",
+        method="winsorised mean square (Spiegelhalter 2005)",
         losses=int(compared["losses"].sum()),
         note=f"between {len(compared)} groups by {', '.join(by)}",
     )
@@ -197,13 +209,15 @@ def _left_of_a_normal(tail: float) -> float:
 
 
 def _checked(observed: Counts, expected: Counts) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.float64]]:
-    count, expectation = np.broadcast_arrays(*(
-        np.atleast_1d(np.asarray(given, dtype="float64")) for given in (observed, expected)
-    ))
+    count, expectation = np.broadcast_arrays(
+        *(np.atleast_1d(np.asarray(given, dtype="float64")) for given in (observed, expected))
+    )
     bad = {"observed": ~(count >= 0), "expected": ~(expectation >= 0)}
     said = [
         f"{what} losses are missing or below zero in {int(rows.sum())} of {rows.size} groups"
-        for what, rows in bad.items() if rows.any()]
+        for what, rows in bad.items()
+        if rows.any()
+    ]
     if said:
         raise FairError("; ".join(said) + ": leave such groups out, and say how many")
     return count, expectation

@@ -13,15 +13,49 @@ import pandas as pd
 
 # Columns by which a result may be split. In a finding, a missing grouping means "not split by this".
 GROUPINGS = (
-    "client_id", "site_id", "region", "setting", "species", "cultivar", "supplier_batch", "light", "pot",
-    "planter", "age_band", "month", "quarter", "season", "heating", "repotted", "moved", "rh_band",
-    "technician", "cause", "outcome", "covered", "plant_id", "line", "term", "interval_days", "age_days",
+    "client_id",
+    "site_id",
+    "region",
+    "setting",
+    "species",
+    "cultivar",
+    "supplier_batch",
+    "light",
+    "pot",
+    "planter",
+    "age_band",
+    "month",
+    "quarter",
+    "season",
+    "heating",
+    "repotted",
+    "moved",
+    "rh_band",
+    "technician",
+    "cause",
+    "outcome",
+    "covered",
+    "plant_id",
+    "line",
+    "term",
+    "interval_days",
+    "age_days",
 )
 COUNTS = ("n_plants", "losses")
 NUMBERS = ("plant_days", "estimate", "low", "high", "level")
 COLUMNS = (
-    "measure", "period", "n_plants", "plant_days", "losses", "estimate", "low", "high", "level", "unit",
-    "method", "note",
+    "measure",
+    "period",
+    "n_plants",
+    "plant_days",
+    "losses",
+    "estimate",
+    "low",
+    "high",
+    "level",
+    "unit",
+    "method",
+    "note",
 )
 TOO_FEW = "withheld: fewer than {} plants"
 NOT_AVAILABLE = "not available"
@@ -78,9 +112,19 @@ def finding(
         known = ", ".join(GROUPINGS)
         raise FindingsError(f"{measure}: no grouping {', '.join(strange)}; take one of {known}")
     return {
-        "measure": measure, **groups, "period": period, "n_plants": n_plants, "plant_days": plant_days,
-        "losses": losses, "estimate": estimate, "low": low, "high": high, "level": level, "unit": unit,
-        "method": method, "note": note,
+        "measure": measure,
+        **groups,
+        "period": period,
+        "n_plants": n_plants,
+        "plant_days": plant_days,
+        "losses": losses,
+        "estimate": estimate,
+        "low": low,
+        "high": high,
+        "level": level,
+        "unit": unit,
+        "method": method,
+        "note": note,
     }
 
 
@@ -148,9 +192,7 @@ def groupings(findings: pd.DataFrame) -> list[str]:
     return [c for c in GROUPINGS if c in findings.columns]
 
 
-def pick(
-    findings: pd.DataFrame, measure: str, by: Sequence[str] = (), period: str | None = None
-) -> pd.DataFrame:
+def pick(findings: pd.DataFrame, measure: str, by: Sequence[str] = (), period: str | None = None) -> pd.DataFrame:
     """The rows of one measure that are split by exactly the given groupings.
 
     Takes:  findings (or their display form, in which "all" stands for not split); measure; by: groupings,
@@ -200,7 +242,8 @@ def _faults(frame: pd.DataFrame, by: list[str]) -> list[str]:
         faults.append(f"no definition of {', '.join(undefined)}: say what it means with findings.define")
     # In plain numbers: small tables are checked many times a page.
     low, high, estimate, level, days = (
-        frame[c].to_numpy("float64", na_value=np.nan) for c in ("low", "high", "estimate", "level", "plant_days"))
+        frame[c].to_numpy("float64", na_value=np.nan) for c in ("low", "high", "estimate", "level", "plant_days")
+    )
     counts = [frame[c].to_numpy("float64", na_value=np.nan) < 0 for c in COUNTS]
     # Room for the last bits of arithmetic, not for a wrong interval.
     room = 1e-9 * np.abs(np.nan_to_num(estimate)) + 1e-12

@@ -18,9 +18,9 @@ MAX_ROUNDS = 20_000
 
 findings.define(
     survival_between_visits="Plants in 100 not yet lost at the age, when each loss lies somewhere between the "
-                            "day the plant was last seen alive and the day it was found.",
+    "day the plant was last seen alive and the day it was found.",
     found_late_shift="Percentage points by which survival at the age looks higher because losses are dated "
-                     "on the day they were found.",
+    "on the day they were found.",
 )
 
 
@@ -41,9 +41,7 @@ class NoAnswerError(FoundLateError):
     """Intervals that leave the fit nowhere to rest: too few plants watched while others were lost."""
 
 
-def masses(
-    left: npt.ArrayLike, right: npt.ArrayLike, entry: npt.ArrayLike | None = None
-) -> Masses:
+def masses(left: npt.ArrayLike, right: npt.ArrayLike, entry: npt.ArrayLike | None = None) -> Masses:
     """Spread the losses over the intervals in which they happened.
 
     Takes:  left, right: each loss lies in (left, right]; right = inf for a life not lost by `left`; entry: age
@@ -69,8 +67,10 @@ def masses(
         total = np.append(0, np.cumsum(mass))
         inside, seen = total[last] - total[first], total[-1] - total[unseen]
         if min(inside.min(), seen.min()) <= 0:
-            raise NoAnswerError("too few plants watched at the first losses; follow from a later start_age "
-                                 "(survival.safe_start offers one)")
+            raise NoAnswerError(
+                "too few plants watched at the first losses; follow from a later start_age "
+                "(survival.safe_start offers one)"
+            )
         log_likelihood = float(np.sum(np.log(inside)) - np.sum(np.log(seen)))
         if log_likelihood - before < STILL * len(lo):
             return Masses(begin, end, mass, log_likelihood)
@@ -107,9 +107,7 @@ def curve(fit: Masses, ages: npt.ArrayLike, start_age: float = 0) -> pd.DataFram
     return pd.DataFrame({"age_days": at, "estimate": estimate, "low": low, "high": high})
 
 
-def shift(
-    lives: pd.DataFrame, by: list[str], *, ages: list[int], period: str, start_age: float = 0
-) -> pd.DataFrame:
+def shift(lives: pd.DataFrame, by: list[str], *, ages: list[int], period: str, start_age: float = 0) -> pd.DataFrame:
     """Tell how much higher survival looks because losses are dated when found.
 
     Takes:  lives: one row per plant: plant_id, entry_age, exit_age (found), seen_age (last seen alive), event,
@@ -129,8 +127,7 @@ def shift(
         last = survival.quotable_to(found)
         between, failed = pd.Series(np.nan, ages), ""
         try:
-            fit = masses(
-                seen.clip(lower=group["entry_age"]), group["exit_age"].where(lost, np.inf), group["entry_age"])
+            fit = masses(seen.clip(lower=group["entry_age"]), group["exit_age"].where(lost, np.inf), group["entry_age"])
             between = curve(fit, ages, start_age).set_index("age_days")["estimate"]
         except NoAnswerError as no:
             # What to call next is for the programmer who asked; the page gets the reason alone.
@@ -144,10 +141,28 @@ def shift(
             points = 100 * on_found - told
             points = 0.0 if abs(points) < NO_SHIFT else points
             rows += [
-                findings.finding("survival_between_visits", period, told, unit="% of plants", method=METHOD,
-                                 note=why, age_days=age, **counts, **values),
-                findings.finding("found_late_shift", period, points, unit="percentage points",
-                                 method=METHOD, note=why, age_days=age, **counts, **values),
+                findings.finding(
+                    "survival_between_visits",
+                    period,
+                    told,
+                    unit="% of plants",
+                    method=METHOD,
+                    note=why,
+                    age_days=age,
+                    **counts,
+                    **values,
+                ),
+                findings.finding(
+                    "found_late_shift",
+                    period,
+                    points,
+                    unit="percentage points",
+                    method=METHOD,
+                    note=why,
+                    age_days=age,
+                    **counts,
+                    **values,
+                ),
             ]
     return findings.table(rows)
 

@@ -33,7 +33,8 @@ def check_lives(lives: pd.DataFrame) -> pd.DataFrame:
     }
     faults = [
         f"{int(bad.sum())} plants {what} ({', '.join(lives.loc[bad, 'plant_id'].astype(str).head(SHOWN))})"
-        for what, bad in rules.items() if bad.any()
+        for what, bad in rules.items()
+        if bad.any()
     ]
     if faults:
         raise LivesError("lives: " + "; ".join(faults) + ". Correct these plants, or set them aside by name.")

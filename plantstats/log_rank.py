@@ -14,9 +14,8 @@ from plantstats.lives import at_risk, check_lives, in_groups
 
 findings.define(
     survival_alike_p="Chance of differences in survival at least as large as these between groups that are "
-                     "alike (log-rank test).",
-    losses_to_alike="Losses of a group divided by those it would have had if all groups lived alike "
-                    "(1 = alike).",
+    "alike (log-rank test).",
+    losses_to_alike="Losses of a group divided by those it would have had if all groups lived alike (1 = alike).",
 )
 
 
@@ -50,8 +49,11 @@ def log_rank(lives: pd.DataFrame, by: list[str], within: list[str] | None = None
     names = [tuple(values.values()) for values, _ in groups]
     gap, expected, variance = _gaps([group for _, group in groups])
     counts = pd.DataFrame(
-        [{**values, "n_plants": group["plant_id"].nunique(), "losses": int(group["event"].sum())}
-         for values, group in groups])
+        [
+            {**values, "n_plants": group["plant_id"].nunique(), "losses": int(group["event"].sum())}
+            for values, group in groups
+        ]
+    )
     counts["expected"] = expected
     compared = np.diag(variance) > 0
     left_out = [" / ".join(map(str, name)) for name, used in zip(names, compared, strict=True) if not used]
@@ -78,16 +80,33 @@ def as_findings(test: LogRank, by: list[str], period: str, within: list[str] | N
         note = f"by {', '.join(by)}: chi-square {test.chi2:.2f} on {test.freedom}"
         if test.left_out:
             note += f"; left out, nothing to compare: {', '.join(test.left_out)}"
-    rows = [findings.finding(
-        "survival_alike_p", period, test.p, unit="probability", method=method, note=note,
-        n_plants=int(counts["n_plants"].sum()), losses=int(counts["losses"].sum()))]
+    rows = [
+        findings.finding(
+            "survival_alike_p",
+            period,
+            test.p,
+            unit="probability",
+            method=method,
+            note=note,
+            n_plants=int(counts["n_plants"].sum()),
+            losses=int(counts["losses"].sum()),
+        )
+    ]
     for group in counts.to_dict("records"):
         known = group["expected"] > 0
-        rows.append(findings.finding(
-            "losses_to_alike", period, group["losses"] / group["expected"] if known else np.nan, unit="ratio",
-            method=method, n_plants=group["n_plants"], losses=group["losses"],
-            note="" if known else "not available: nothing to compare with",
-            **{column: group[column] for column in by}))
+        rows.append(
+            findings.finding(
+                "losses_to_alike",
+                period,
+                group["losses"] / group["expected"] if known else np.nan,
+                unit="ratio",
+                method=method,
+                n_plants=group["n_plants"],
+                losses=group["losses"],
+                note="" if known else "not available: nothing to compare with",
+                **{column: group[column] for column in by},
+            )
+        )
     return findings.table(rows)
 
 

@@ -24,16 +24,15 @@ NO_CAUSE = ("unknown", "died", "decline")  # words that name no cause, so that n
 Counts = npt.ArrayLike
 
 findings.define(
-    loss_rate="Plants that died or fell below specification, per 100 plant-years: "
-              "losses / plant-days x 36,525.",
+    loss_rate="Plants that died or fell below specification, per 100 plant-years: losses / plant-days x 36,525.",
     death_rate="Plants that died, per 100 plant-years: deaths / plant-days x 36,525.",
     share_lost="Plants in 100 that die or fall below specification over the whole period at its loss rate: "
-               "100 x (1 - exp(-rate x length)).",
+    "100 x (1 - exp(-rate x length)).",
     share_died="Plants in 100 that die over the whole period at its death rate.",
     loss_rate_ratio="Loss rate of the period divided by that of the period named in the note (1 = the same).",
     death_rate_ratio="Death rate of the period divided by that of the period named in the note (1 = same).",
     largest_event_share="Losses in 100 that fell in the largest single event: one site, one cause, found "
-                        "no more than 7 days after another of them; losses without a named cause make no event.",
+    "no more than 7 days after another of them; losses without a named cause make no event.",
     loss_rate_without_largest_event="Loss rate per 100 plant-years with the largest single event left out.",
 )
 
@@ -100,8 +99,9 @@ def share_lost(rate: Interval, days: int) -> Interval:
     return Interval(*(-100 * np.expm1(-value * days / DAYS_PER_100_YEARS) for value in rate))
 
 
-def rate_ratio(losses: int, plant_days: float, losses_before: int, plant_days_before: float,
-               level: float = LEVEL) -> Ratio:
+def rate_ratio(
+    losses: int, plant_days: float, losses_before: int, plant_days_before: float, level: float = LEVEL
+) -> Ratio:
     """Compare two rates.
 
     Takes:  losses and plant_days of the one and of the other it is divided by; level.
@@ -139,8 +139,15 @@ def rates_by(cells: pd.DataFrame, by: list[str], period: Period, level: float = 
             (share_name, f"% of plants in {period.days} days", share),
         ):
             rows = cells[[*by, "n_plants", "plant_days"]].assign(
-                measure=measure, period=period.name, losses=cells[counts].to_numpy(), level=level,
-                estimate=interval.estimate, low=interval.low, high=interval.high, unit=unit, method=EXACT,
+                measure=measure,
+                period=period.name,
+                losses=cells[counts].to_numpy(),
+                level=level,
+                estimate=interval.estimate,
+                low=interval.low,
+                high=interval.high,
+                unit=unit,
+                method=EXACT,
                 note=np.where(cells["plant_days"] > 0, "", "not available: no plant-days"),
             )
             made.append(rows)
@@ -148,8 +155,7 @@ def rates_by(cells: pd.DataFrame, by: list[str], period: Period, level: float = 
 
 
 def ratios_by(
-    cells: pd.DataFrame, before: pd.DataFrame, by: list[str], *, period: Period, before_name: str,
-    level: float = LEVEL,
+    cells: pd.DataFrame, before: pd.DataFrame, by: list[str], *, period: Period, before_name: str, level: float = LEVEL
 ) -> pd.DataFrame:
     """Compare each group with itself in another period.
 
@@ -171,18 +177,26 @@ def ratios_by(
         for measure, count in (("loss_rate_ratio", "losses"), ("death_rate_ratio", "died")):
             was, days_were = int(cell[f"{count}_before"]), cell["plant_days_before"]
             ratio = rate_ratio(int(cell[count]), cell["plant_days"], was, days_were, level)
-            rows.append(findings.finding(
-                measure, period.name, *ratio[:3], unit="ratio", method=CONDITIONAL, n_plants=cell["n_plants"],
-                plant_days=cell["plant_days"], losses=cell[count], level=level,
-                note=f"against {before_name}: {was} in {days_were:,.0f} plant-days"
-                     + _why_no_ratio(cell["plant_days"], days_were, cell[count], was),
-                **{column: cell[column] for column in by},
-            ))
+            rows.append(
+                findings.finding(
+                    measure,
+                    period.name,
+                    *ratio[:3],
+                    unit="ratio",
+                    method=CONDITIONAL,
+                    n_plants=cell["n_plants"],
+                    plant_days=cell["plant_days"],
+                    losses=cell[count],
+                    level=level,
+                    note=f"against {before_name}: {was} in {days_were:,.0f} plant-days"
+                    + _why_no_ratio(cell["plant_days"], days_were, cell[count], was),
+                    **{column: cell[column] for column in by},
+                )
+            )
     return findings.table(rows)
 
 
-def largest_event(losses: pd.DataFrame, cells: pd.DataFrame, period: Period,
-                  level: float = LEVEL) -> pd.DataFrame:
+def largest_event(losses: pd.DataFrame, cells: pd.DataFrame, period: Period, level: float = LEVEL) -> pd.DataFrame:
     """How much of the losses one event made, and the rate without it.
 
     Takes:  losses: one row per loss row: site_id, cause, found_on, lost_on, quantity; those whose lost_on
@@ -196,26 +210,50 @@ def largest_event(losses: pd.DataFrame, cells: pd.DataFrame, period: Period,
     start, end = pd.Timestamp(period.start), pd.Timestamp(period.end)
     listed = losses[(losses["lost_on"] >= start) & (losses["lost_on"] < end)]
     if int(listed["quantity"].sum()) != int(whole["losses"]):
-        raise RateError(f"{period.name}: the list has {listed['quantity'].sum()} losses, the cells "
-                        f"{whole['losses']}; both must stand on one plant-time")
+        raise RateError(
+            f"{period.name}: the list has {listed['quantity'].sum()} losses, the cells "
+            f"{whole['losses']}; both must stand on one plant-time"
+        )
     given = {"n_plants": whole["n_plants"], "plant_days": whole["plant_days"]}
     rows = largest_event_rows(listed)
     taken = int(rows["quantity"].sum())
     if rows.empty:
         share = findings.finding(
-            "largest_event_share", period.name, np.nan, unit="% of losses", method="count", losses=0,
-            note="not available: no losses with a named cause", **given)
+            "largest_event_share",
+            period.name,
+            np.nan,
+            unit="% of losses",
+            method="count",
+            losses=0,
+            note="not available: no losses with a named cause",
+            **given,
+        )
     else:
         first = rows["found_on"].min()
         share = findings.finding(
-            "largest_event_share", period.name, 100 * taken / int(whole["losses"]), unit="% of losses",
-            method="count", losses=taken, site_id=str(rows["site_id"].iloc[0]), cause=str(rows["cause"].iloc[0]),
-            **given, note=f"found from {first:%Y-%m-%d} on")
+            "largest_event_share",
+            period.name,
+            100 * taken / int(whole["losses"]),
+            unit="% of losses",
+            method="count",
+            losses=taken,
+            site_id=str(rows["site_id"].iloc[0]),
+            cause=str(rows["cause"].iloc[0]),
+            **given,
+            note=f"found from {first:%Y-%m-%d} on",
+        )
     rate = loss_rate(int(whole["losses"]) - taken, whole["plant_days"], level)
     rest = findings.finding(
-        "loss_rate_without_largest_event", period.name, *(float(v[0]) for v in rate), unit=PER_100_YEARS,
-        method=EXACT, losses=int(whole["losses"]) - taken, level=level, **given,
-        note="" if whole["plant_days"] > 0 else "not available: no plant-days")
+        "loss_rate_without_largest_event",
+        period.name,
+        *(float(v[0]) for v in rate),
+        unit=PER_100_YEARS,
+        method=EXACT,
+        losses=int(whole["losses"]) - taken,
+        level=level,
+        **given,
+        note="" if whole["plant_days"] > 0 else "not available: no plant-days",
+    )
     return findings.table([share, rest])
 
 
@@ -250,5 +288,7 @@ def _why_no_ratio(days: float, days_before: float, losses: int, losses_before: i
 def _check_groups(cells: pd.DataFrame, by: list[str]) -> None:
     several = cells.duplicated(by).any() if by else len(cells) != 1
     if several:
-        raise RateError(f"cells must have one row per combination of {by or 'nothing (one row in all)'}; "
-                        "ask plant-time for cells by exactly these columns")
+        raise RateError(
+            f"cells must have one row per combination of {by or 'nothing (one row in all)'}; "
+            "ask plant-time for cells by exactly these columns"
+        )

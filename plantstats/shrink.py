@@ -51,10 +51,14 @@ def fit_prior(losses: Counts, exposure: Counts) -> Prior:
     # From several spreads: the likelihood can have a flat shoulder at no spread.
     fits = [
         optimize.minimize(
-            _minus_log_likelihood, [start[0], spread], args=(count, at_risk), method="L-BFGS-B",
+            _minus_log_likelihood,
+            [start[0], spread],
+            args=(count, at_risk),
+            method="L-BFGS-B",
             bounds=[(start[0] - 10, start[0] + 10), (np.log(ALIKE), 6)],
             options={"ftol": 1e-14, "gtol": 1e-9},
-        ) for spread in (start[1], -5.0, 1.5)
+        )
+        for spread in (start[1], -5.0, 1.5)
     ]
     best = min(fits, key=lambda fit: fit.fun)
     if not np.isfinite(best.fun):
@@ -78,10 +82,9 @@ def shrink(losses: Counts, exposure: Counts, level: float = LEVEL) -> Interval:
     prior = fit_prior(count, at_risk)
     weight, shape, rate = _likely_priors(count, at_risk)
     tails = ((1 - level) / 2, (1 + level) / 2)
-    ends = np.array([
-        [_mixed_quantile(p, weight, shape + x, rate + e) for p in tails]
-        for x, e in zip(count, at_risk, strict=True)
-    ])
+    ends = np.array(
+        [[_mixed_quantile(p, weight, shape + x, rate + e) for p in tails] for x, e in zip(count, at_risk, strict=True)]
+    )
     estimate = (prior.shape + count) / (prior.rate + at_risk)
     # The estimate may lie outside when the likelihood is nearly flat: the interval then reaches it.
     return Interval(estimate, np.minimum(ends[:, 0], estimate), np.maximum(ends[:, 1], estimate))
@@ -111,22 +114,25 @@ def _mixed_quantile(
     low, high = float(each.min()), float(each.max())
     if high - low <= 1e-12 * high:
         return high
-    return float(optimize.brentq(
-        lambda value: float(weight @ special.gammainc(shape, rate * value)) - p,
-        low * (1 - 1e-9), high * (1 + 1e-9),
-    ))
+    return float(
+        optimize.brentq(
+            lambda value: float(weight @ special.gammainc(shape, rate * value)) - p, low * (1 - 1e-9), high * (1 + 1e-9)
+        )
+    )
 
 
 def _minus_log_likelihood(
-    parameters: tuple[npt.ArrayLike, npt.ArrayLike], count: npt.NDArray[np.float64],
-    at_risk: npt.NDArray[np.float64],
+    parameters: tuple[npt.ArrayLike, npt.ArrayLike], count: npt.NDArray[np.float64], at_risk: npt.NDArray[np.float64]
 ) -> npt.NDArray[np.float64]:
     """Negative binomial, for one or many pairs of log mean and log squared spread."""
     mean, shape = np.exp(np.asarray(parameters[0]))[..., None], np.exp(-np.asarray(parameters[1]))[..., None]
     expected = mean * at_risk
     each = (
-        special.gammaln(count + shape) - special.gammaln(shape) - special.gammaln(count + 1)
-        - shape * np.log1p(expected / shape) + special.xlogy(count, expected / (shape + expected))
+        special.gammaln(count + shape)
+        - special.gammaln(shape)
+        - special.gammaln(count + 1)
+        - shape * np.log1p(expected / shape)
+        + special.xlogy(count, expected / (shape + expected))
     )
     return -each.sum(axis=-1)
 

@@ -11,15 +11,7 @@ from scipy import stats
 from statsmodels.duration.survfunc import SurvfuncRight
 
 from plantstats import findings
-from plantstats.lives import (
-    MIN_AT_RISK,
-    at_risk,
-    check_lives,
-    from_age,
-    in_groups,
-    to_the_end,
-    unseen_hazard,
-)
+from plantstats.lives import MIN_AT_RISK, at_risk, check_lives, from_age, in_groups, to_the_end, unseen_hazard
 from plantstats.rates import LEVEL
 
 KAPLAN_MEIER = "Kaplan-Meier with delayed entry, log-log limits"
@@ -27,7 +19,7 @@ HALF = 0.5 + 1e-9  # a curve that stands at one half has reached it
 
 findings.define(
     survival="Plants in 100 that are neither dead nor below specification at the given age, counted from "
-             "install (or from the age named in the note).",
+    "install (or from the age named in the note).",
     median_life="Age in days at which the survival curve first stands at one half or less.",
     restricted_mean_life="Mean days until loss within the first days given in the unit.",
 )
@@ -130,8 +122,14 @@ def quotable_to(curve: pd.DataFrame) -> float:
 
 
 def summaries(
-    drawn: pd.DataFrame, lives: pd.DataFrame, by: list[str], *, ages: list[int], horizon: int,
-    period: str, level: float = LEVEL,
+    drawn: pd.DataFrame,
+    lives: pd.DataFrame,
+    by: list[str],
+    *,
+    ages: list[int],
+    horizon: int,
+    period: str,
+    level: float = LEVEL,
 ) -> pd.DataFrame:
     """Put what may be quoted of each curve into findings.
 
@@ -149,7 +147,8 @@ def summaries(
         start, end = float(curve["age_days"].iloc[0]), float(curve["age_days"].iloc[-1])
         seen = from_age(members, start)
         counts = {
-            "n_plants": int(seen["plant_id"].nunique()), "losses": int(seen["event"].sum()),
+            "n_plants": int(seen["plant_id"].nunique()),
+            "losses": int(seen["event"].sum()),
             "plant_days": float((seen["exit_age"] - seen["entry_age"]).sum()),
         }
         since = f"of plants that reached day {start:,.0f}" if start else ""
@@ -163,46 +162,77 @@ def summaries(
                 told = [100 * float(at[column].iloc[0]) for column in ("estimate", "low", "high")]
                 if told[0] == 100 and age > start:
                     told[1] = 100 * float(np.exp(-unseen_hazard(seen, start, np.array([age]), level))[0])
-            rows.append(findings.finding(
-                "survival", period, *told, unit="% of plants", age_days=age, note=_joined(why, since),
-                **common))
+            rows.append(
+                findings.finding(
+                    "survival", period, *told, unit="% of plants", age_days=age, note=_joined(why, since), **common
+                )
+            )
         median = median_life(curve)
         why = (
             f"not reached ({counts['losses']} of {counts['n_plants']} lost, followed up to {end:,.0f} days)"
-            if np.isnan(median.estimate) else _why_not(median.estimate, start, end, last))
+            if np.isnan(median.estimate)
+            else _why_not(median.estimate, start, end, last)
+        )
         told = [np.nan] * 3 if why else [median.estimate, median.low, median.high]
-        rows.append(findings.finding(
-            "median_life", period, *told, unit="days", note=_joined(why, since), **common))
+        rows.append(findings.finding("median_life", period, *told, unit="days", note=_joined(why, since), **common))
         mean = restricted_mean(curve, horizon, level)
         why = _why_not(horizon, start, end, last) or ("" if pd.notna(mean.estimate) else "not available")
         told = [np.nan] * 3 if why else [mean.estimate, mean.low, mean.high]
         if told[0] == horizon - start:
             unseen = unseen_hazard(seen, start, np.array([float(horizon)]), level)[0]
             told[1] = told[0] * float(-np.expm1(-unseen) / unseen)
-        rows.append(findings.finding(
-            "restricted_mean_life", period, *told, unit=f"days of the first {horizon - start:,.0f}",
-            note=_joined(why, since), **common))
+        rows.append(
+            findings.finding(
+                "restricted_mean_life",
+                period,
+                *told,
+                unit=f"days of the first {horizon - start:,.0f}",
+                note=_joined(why, since),
+                **common,
+            )
+        )
     return findings.table(rows)
 
 
 def _curve(group: pd.DataFrame, start_age: float, level: float) -> pd.DataFrame:
     first = np.nextafter(start_age, np.inf)
-    steps = [{"age_days": start_age, "estimate": 1.0, "low": 1.0, "high": 1.0, "se": 0.0, "events": 0,
-              "at_risk": int(at_risk(group, np.array([first]))[0])}]
+    steps = [
+        {
+            "age_days": start_age,
+            "estimate": 1.0,
+            "low": 1.0,
+            "high": 1.0,
+            "se": 0.0,
+            "events": 0,
+            "at_risk": int(at_risk(group, np.array([first]))[0]),
+        }
+    ]
     frame = pd.DataFrame(steps)
     if group["event"].sum() > 0:
         fit = SurvfuncRight(
-            group["exit_age"].to_numpy(float), group["event"].to_numpy(int),
-            entry=group["entry_age"].to_numpy(float),
+            group["exit_age"].to_numpy(float), group["event"].to_numpy(int), entry=group["entry_age"].to_numpy(float)
         )
         # After a fall to 0 statsmodels goes on with rounding dust.
         gone = np.cumsum(fit.n_risk == fit.n_events) > 0
         height, se = np.where(gone, 0.0, fit.surv_prob), np.where(gone, np.nan, fit.surv_prob_se)
         low, high = log_log_limits(height, se, level)
-        frame = pd.concat([frame, pd.DataFrame({
-            "age_days": fit.surv_times, "estimate": height, "low": low, "high": high, "se": se,
-            "events": fit.n_events.astype(int), "at_risk": fit.n_risk.astype(int),
-        })], ignore_index=True)
+        frame = pd.concat(
+            [
+                frame,
+                pd.DataFrame(
+                    {
+                        "age_days": fit.surv_times,
+                        "estimate": height,
+                        "low": low,
+                        "high": high,
+                        "se": se,
+                        "events": fit.n_events.astype(int),
+                        "at_risk": fit.n_risk.astype(int),
+                    }
+                ),
+            ],
+            ignore_index=True,
+        )
     frame = to_the_end(frame, group)
     # No loss seen is not none to come.
     whole = (frame["estimate"] == 1) & (frame["age_days"] > start_age)

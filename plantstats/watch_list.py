@@ -27,6 +27,7 @@ CONDITIONS = ("5", "4", "3", "1 or 2", "not noted")
 REASON_FROM = 1.15  # a reason is named when it raises the risk by at least this
 MOST_REASONS = 3
 
+
 class Watch(NamedTuple):
     """Plants alive on a day with their chances, and the model and condition ratios behind them."""
 
@@ -72,7 +73,9 @@ def standing(time: PlantTime) -> pd.DataFrame:
         from stretches s join spans p using (plant_id)
         where s.to_on = ? and s.plants > s.losses + s.client_exits + s.withdrawn
         order by s.plant_id
-        """, [time.as_of + timedelta(days=1)]).df()
+        """,
+        [time.as_of + timedelta(days=1)],
+    ).df()
     texts = [column for column in found.columns if column not in ("plants", "installed")]
     return found.astype(dict.fromkeys(texts, "str"))
 
@@ -96,8 +99,11 @@ def with_expected(state: pd.DataFrame, model: LossModel, day: date) -> pd.DataFr
     effects = model.site_effects.set_index("site_id")
     variance = (1 / effects["shape"]).reindex(known["site_id"]).fillna(model.site_spread).to_numpy()
     return known.assign(
-        alone=alone, slope=list(slope), effect=effects["effect"].reindex(known["site_id"]).fillna(1.0).to_numpy(),
-        effect_variance=variance if model.site_spread > 0 else 0.0)
+        alone=alone,
+        slope=list(slope),
+        effect=effects["effect"].reindex(known["site_id"]).fillna(1.0).to_numpy(),
+        effect_variance=variance if model.site_spread > 0 else 0.0,
+    )
 
 
 def _situations(state: pd.DataFrame, model: LossModel, at: float, on: date) -> pd.DataFrame:
@@ -114,9 +120,11 @@ def last_condition(state: pd.DataFrame, visits: pd.DataFrame, day: date) -> pd.S
     """The last condition score of each plant within RECENT days before a day, as one of CONDITIONS."""
     to = pd.Timestamp(day)
     seen = visits[
-        visits["condition"].notna() & (visits["visited_on"] <= to)
+        visits["condition"].notna()
+        & (visits["visited_on"] <= to)
         & (visits["visited_on"] > to - pd.Timedelta(days=RECENT))
-        & visits["status"].fillna("completed").eq("completed")]
+        & visits["status"].fillna("completed").eq("completed")
+    ]
     in_order = seen.sort_values(["visited_on", "condition"], ascending=[True, False])
     score = state["plant_id"].map(in_order.groupby("plant_id")["condition"].last().astype("float64"))
     words = score.map({5.0: "5", 4.0: "4", 3.0: "3", 2.0: "1 or 2", 1.0: "1 or 2"})
@@ -156,9 +164,15 @@ def learn_conditions(
     sums = pd.concat(seen or [empty]).groupby("condition")[["lost", "expected"]].sum()
     sums = sums.reindex(list(CONDITIONS)).fillna(0.0)
     ratio = (sums["lost"] + CONDITION_PRIOR) / (sums["expected"] + CONDITION_PRIOR)
-    return pd.DataFrame({
-        "condition": CONDITIONS, "losses": sums["lost"].to_numpy(), "expected": sums["expected"].to_numpy(),
-        "ratio": ratio.to_numpy(), "variance": 1 / (sums["lost"].to_numpy() + CONDITION_PRIOR)})
+    return pd.DataFrame(
+        {
+            "condition": CONDITIONS,
+            "losses": sums["lost"].to_numpy(),
+            "expected": sums["expected"].to_numpy(),
+            "ratio": ratio.to_numpy(),
+            "variance": 1 / (sums["lost"].to_numpy() + CONDITION_PRIOR),
+        }
+    )
 
 
 def with_chances(state: pd.DataFrame, model: LossModel, ratios: pd.DataFrame) -> pd.DataFrame:
@@ -176,10 +190,25 @@ def with_chances(state: pd.DataFrame, model: LossModel, ratios: pd.DataFrame) ->
     expected = state["alone"] * state["effect"] * ratio * mean
     reach = np.exp(model.quantile() * np.sqrt(variance))
     made = state.assign(
-        expected=expected, low=expected / reach, high=expected * reach,
-        reasons=_reasons(state, model, relative, ratio, of_condition))
-    keep = ["plant_id", "client_id", "site_id", "species", "light", "pot", "plants", "condition", "expected", "low",
-            "high", "reasons"]
+        expected=expected,
+        low=expected / reach,
+        high=expected * reach,
+        reasons=_reasons(state, model, relative, ratio, of_condition),
+    )
+    keep = [
+        "plant_id",
+        "client_id",
+        "site_id",
+        "species",
+        "light",
+        "pot",
+        "plants",
+        "condition",
+        "expected",
+        "low",
+        "high",
+        "reasons",
+    ]
     return made[keep].sort_values(["expected", "plant_id"], ascending=[False, True], ignore_index=True)
 
 
@@ -201,14 +230,22 @@ def _reasons(
         variance[factor] = np.einsum("ij,jk,ik->i", part, model.covariance, part)
     raised |= {"site": np.log(state["effect"].to_numpy()), "condition": np.log(ratio)}
     variance |= {"site": state["effect_variance"].to_numpy("float64"), "condition": of_condition}
-    words = pd.DataFrame({
-        "species": state["species"], "light": "light " + state["light"], "pot": "pot " + state["pot"],
-        "planter": "planter " + state["planter"].str.replace("_", " "),
-        "age_band": (state["age_band"] + " since install").where(state["installed"].notna(), "install date unknown"),
-        "repotted": "repotted (" + state["repotted"] + ")",
-        "moved": "moved (" + state["moved"] + ")", "site": "this site's past losses",
-        "condition": "condition " + state["condition"] + " at the last visit",
-    }, index=state.index)
+    words = pd.DataFrame(
+        {
+            "species": state["species"],
+            "light": "light " + state["light"],
+            "pot": "pot " + state["pot"],
+            "planter": "planter " + state["planter"].str.replace("_", " "),
+            "age_band": (state["age_band"] + " since install").where(
+                state["installed"].notna(), "install date unknown"
+            ),
+            "repotted": "repotted (" + state["repotted"] + ")",
+            "moved": "moved (" + state["moved"] + ")",
+            "site": "this site's past losses",
+            "condition": "condition " + state["condition"] + " at the last visit",
+        },
+        index=state.index,
+    )
     times = np.exp(pd.DataFrame(raised, index=state.index).to_numpy())
     reach = np.exp(model.quantile() * np.sqrt(pd.DataFrame(variance, index=state.index)[list(raised)].to_numpy()))
     said = []

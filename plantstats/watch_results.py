@@ -22,20 +22,23 @@ METHOD = "loss model x site effect x condition score, losses found within 90 day
 
 findings.define(
     watch_chance="Chance in 100 that a plant is found lost within 90 days, given its conditions, its site's past and "
-                 "its last condition score; beside it the plants that stand at its site, and what raises the chance "
-                 "above that of the average plant, how many times (95% interval).",
+    "its last condition score; beside it the plants that stand at its site, and what raises the chance "
+    "above that of the average plant, how many times (95% interval).",
     watch_site="Losses expected to be found within 90 days at a site.",
     watch_concordance="Of 100 pairs of a plant that was lost within 90 days and one that was not, those in which the "
-                      "list gave the lost one the higher chance (50 = no better than drawing lots).",
+    "list gave the lost one the higher chance (50 = no better than drawing lots).",
     watch_calibration="Losses found within 90 days divided by those the list expected, by fifth of plants from lowest "
-                      "to highest chance (1 = as expected).",
+    "to highest chance (1 = as expected).",
     condition_ratio="Losses within 90 days of plants with a condition score, divided by those expected without knowing "
-                    "the score.",
+    "the score.",
 )
 
 
 def back_test(
-    records: Records, last: Period, after: PlantTime, species: pd.DataFrame | None = None,
+    records: Records,
+    last: Period,
+    after: PlantTime,
+    species: pd.DataFrame | None = None,
     built: dict[date, pd.DataFrame] | None = None,
 ) -> pd.DataFrame:
     """How the list would have fared on the last four quarters, each time from what was known at its start.
@@ -55,10 +58,18 @@ def back_test(
         except ModelError:
             continue
         plants = made.plants
-        tested.append(pd.DataFrame({
-            "quarter": quarter.name, "plant_id": plants["plant_id"], "site_id": plants["site_id"],
-            "plants": plants["plants"], "expected": plants["expected"] * plants["plants"],
-            "lost": plants["plant_id"].map(lost_within(after, start)).fillna(0.0)}))
+        tested.append(
+            pd.DataFrame(
+                {
+                    "quarter": quarter.name,
+                    "plant_id": plants["plant_id"],
+                    "site_id": plants["site_id"],
+                    "plants": plants["plants"],
+                    "expected": plants["expected"] * plants["plants"],
+                    "lost": plants["plant_id"].map(lost_within(after, start)).fillna(0.0),
+                }
+            )
+        )
     columns = ["quarter", "plant_id", "site_id", "plants", "expected", "lost"]
     return pd.concat(tested, ignore_index=True) if tested else pd.DataFrame(columns=columns)
 
@@ -77,7 +88,7 @@ def concordance(expected: pd.Series, lost: pd.Series, level: float = rates.LEVEL
         return rates.Interval(none, none, none)
     everyone = stats.rankdata(np.concatenate([high, low]))
     of_high = (everyone[: len(high)] - stats.rankdata(high)) / len(low)
-    of_low = 1 - (everyone[len(high):] - stats.rankdata(low)) / len(high)
+    of_low = 1 - (everyone[len(high) :] - stats.rankdata(low)) / len(high)
     middle = float(of_high.mean())
     error = np.sqrt(of_high.var(ddof=1) / len(high) + of_low.var(ddof=1) / len(low))
     inside = np.clip(middle, 1e-6, 1 - 1e-6)
@@ -102,8 +113,9 @@ def watch_findings(made: Watch, tested: pd.DataFrame, period: str, top: int = 20
         order = tested["expected"].rank(method="first").astype("int64")
         fifth = 5 * (order - 1) // len(tested) + 1
         rows += [_ratio(part, span, term=f"fifth {n} of 5") for n, part in tested.groupby(fifth)]
-    return findings.table({(r["measure"], r["period"], r.get("term"), r.get("plant_id"), r.get("site_id")): r
-                           for r in rows}.values())
+    return findings.table(
+        {(r["measure"], r["period"], r.get("term"), r.get("plant_id"), r.get("site_id")): r for r in rows}.values()
+    )
 
 
 def _plants_and_sites(made: Watch, period: str, top: int) -> list[dict[str, Any]]:
@@ -111,18 +123,38 @@ def _plants_and_sites(made: Watch, period: str, top: int) -> list[dict[str, Any]
     there = made.plants.groupby("site_id")["plants"].sum()
     for row in made.plants.head(top).to_dict("records"):
         chance = [-100 * np.expm1(-row[c]) for c in ("expected", "low", "high")]
-        rows.append(findings.finding(
-            "watch_chance", period, *chance, unit="% in 90 days", method=METHOD, level=rates.LEVEL,
-            n_plants=int(there[row["site_id"]]), note=row["reasons"], plant_id=row["plant_id"],
-            site_id=row["site_id"], species=row["species"]))
+        rows.append(
+            findings.finding(
+                "watch_chance",
+                period,
+                *chance,
+                unit="% in 90 days",
+                method=METHOD,
+                level=rates.LEVEL,
+                n_plants=int(there[row["site_id"]]),
+                note=row["reasons"],
+                plant_id=row["plant_id"],
+                site_id=row["site_id"],
+                species=row["species"],
+            )
+        )
     plants = made.plants
     numbers = plants[["expected", "low", "high"]].mul(plants["plants"], axis=0).assign(n=plants["plants"])
     # Limits of the plants of one site move together: adding them is cautious.
     sites = numbers.groupby(plants["site_id"]).sum().sort_values("expected", ascending=False).head(top)
     rows += [
         findings.finding(
-            "watch_site", period, row["expected"], row["low"], row["high"], unit="losses in 90 days", method=METHOD,
-            n_plants=int(row["n"]), level=rates.LEVEL, site_id=site)
+            "watch_site",
+            period,
+            row["expected"],
+            row["low"],
+            row["high"],
+            unit="losses in 90 days",
+            method=METHOD,
+            n_plants=int(row["n"]),
+            level=rates.LEVEL,
+            site_id=site,
+        )
         for site, row in sites.iterrows()
     ]
     return rows
@@ -132,19 +164,37 @@ def _ratios(made: Watch, period: str) -> list[dict[str, Any]]:
     rows = []
     for row in made.conditions.to_dict("records"):
         reach = np.exp(stats.norm.isf((1 - rates.LEVEL) / 2) * np.sqrt(row["variance"]))
-        rows.append(findings.finding(
-            "condition_ratio", period, row["ratio"], row["ratio"] / reach, row["ratio"] * reach, unit="times",
-            method=f"observed / expected, drawn to 1 by {CONDITION_PRIOR:g} imagined loss", losses=int(row["losses"]),
-            level=rates.LEVEL, term=f"condition {row['condition']}", note=f"{row['expected']:.1f} expected"))
+        rows.append(
+            findings.finding(
+                "condition_ratio",
+                period,
+                row["ratio"],
+                row["ratio"] / reach,
+                row["ratio"] * reach,
+                unit="times",
+                method=f"observed / expected, drawn to 1 by {CONDITION_PRIOR:g} imagined loss",
+                losses=int(row["losses"]),
+                level=rates.LEVEL,
+                term=f"condition {row['condition']}",
+                note=f"{row['expected']:.1f} expected",
+            )
+        )
     return rows
 
 
 def _discrimination(part: pd.DataFrame, period: str) -> dict[str, Any]:
     told = concordance(part["expected"], part["lost"])
     return findings.finding(
-        "watch_concordance", period, *(float(v[0]) for v in told), unit="% of pairs", method="DeLong et al. 1988",
-        n_plants=int(part["plants"].sum()), losses=int(part["lost"].sum()), level=rates.LEVEL,
-        note="" if np.isfinite(told.estimate[0]) else "not available: fewer than two lost or kept")
+        "watch_concordance",
+        period,
+        *(float(v[0]) for v in told),
+        unit="% of pairs",
+        method="DeLong et al. 1988",
+        n_plants=int(part["plants"].sum()),
+        losses=int(part["lost"].sum()),
+        level=rates.LEVEL,
+        note="" if np.isfinite(told.estimate[0]) else "not available: fewer than two lost or kept",
+    )
 
 
 def _ratio(part: pd.DataFrame, period: str, **group: Any) -> dict[str, Any]:
@@ -152,6 +202,14 @@ def _ratio(part: pd.DataFrame, period: str, **group: Any) -> dict[str, Any]:
     exact = rates.poisson_limits([part["lost"].sum()])
     ends = [float(v[0]) / expected if expected > 0 else np.nan for v in exact]
     return findings.finding(
-        "watch_calibration", period, *ends, unit="ratio", method=rates.EXACT, n_plants=int(part["plants"].sum()),
-        losses=int(part["lost"].sum()), level=rates.LEVEL,
-        note=f"{expected:.1f} expected" if expected > 0 else "not available: nothing expected", **group)
+        "watch_calibration",
+        period,
+        *ends,
+        unit="ratio",
+        method=rates.EXACT,
+        n_plants=int(part["plants"].sum()),
+        losses=int(part["lost"].sum()),
+        level=rates.LEVEL,
+        note=f"{expected:.1f} expected" if expected > 0 else "not available: nothing expected",
+        **group,
+    )

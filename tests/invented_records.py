@@ -23,12 +23,15 @@ class InventedRecords:
         self.folder, self.truth = folder, truth
         self.settings = SimpleNamespace(heating_season=((10, 1), (5, 1)), small_group=5)
         self.set_aside = pd.DataFrame(
-            columns=["table", "file", "line", "column", "text", "reason", "plant_id"], dtype="str")
+            columns=["table", "file", "line", "column", "text", "reason", "plant_id"], dtype="str"
+        )
         made = demo.company(plants, years, seed, truth)
         made["plants"] = made["plants"].assign(outcome=made["plants"]["removal_reason"].map(OUTCOME_OF))
         self._tables = {
             name: frame.assign(line=np.arange(len(frame)) + 2)
-            for name, frame in made.items() if not name.startswith("true")}
+            for name, frame in made.items()
+            if not name.startswith("true")
+        }
         self.true = {name: frame for name, frame in made.items() if name.startswith("true")}
         for name, columns in READS.items():
             if name in self._tables:
@@ -45,5 +48,6 @@ class InventedRecords:
 
     @property
     def species(self) -> pd.DataFrame:
-        return pd.DataFrame({
-            "name": [s.name for s in self.truth.species], "group": [s.group for s in self.truth.species]})
+        return pd.DataFrame(
+            {"name": [s.name for s in self.truth.species], "group": [s.group for s in self.truth.species]}
+        )

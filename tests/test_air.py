@@ -13,17 +13,7 @@ psychrolib.SetUnitSystem(psychrolib.SI)
 # FAO-56, annex 2, table 2.3, kPa. 15, 18, 24.5 and 25 degrees were read in two libraries' tests of it, the
 # rest
 # stand here from memory of the table; the formula agrees with all to the last printed digit.
-TABLE_2_3 = {
-    5: 0.872,
-    10: 1.228,
-    15: 1.705,
-    18: 2.064,
-    20: 2.338,
-    24.5: 3.075,
-    25: 3.168,
-    30: 4.243,
-    40: 7.376,
-}
+TABLE_2_3 = {5: 0.872, 10: 1.228, 15: 1.705, 18: 2.064, 20: 2.338, 24.5: 3.075, 25: 3.168, 30: 4.243, 40: 7.376}
 
 
 def test_saturation_pressure_is_that_of_the_published_table():

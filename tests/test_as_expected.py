@@ -123,8 +123,16 @@ def with_event(without: float, *, site: str = "S7") -> pd.DataFrame:
     ]
     if site:
         share = findings.finding(
-            "earlier_event_share", PERIOD.name, 30.0, unit="%", method="count", losses=31, site_id=site,
-            cause="building_failure", note="found from 2025-12-15 on")
+            "earlier_event_share",
+            PERIOD.name,
+            30.0,
+            unit="%",
+            method="count",
+            losses=31,
+            site_id=site,
+            cause="building_failure",
+            note="found from 2025-12-15 on",
+        )
         rows.append(share)
     return findings.table(pd.concat([ratio(0.6, 1.0, 1.6), findings.table(rows)], ignore_index=True))
 

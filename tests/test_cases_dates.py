@@ -67,11 +67,7 @@ def test_two_digit_years_have_a_stated_window_and_impossible_ones_are_named(tmp_
     assert set(faults.loc[faults["kind"] == "guarantee_before_installed", "plant_id"]) == {"P1", "P3"}
     assert set(faults.loc[faults["kind"] == "old_plant", "plant_id"]) == {"P2"}
     later = load(
-        folder(
-            tmp_path / "later",
-            records="two_digit_years = 1970\n",
-            plants=(tmp_path / "plants.csv").read_bytes(),
-        )
+        folder(tmp_path / "later", records="two_digit_years = 1970\n", plants=(tmp_path / "plants.csv").read_bytes())
     )
     assert dates(later.table("plants")["installed_on"])[1] == "2068-06-14"
     assert "far_future" in set(checks.check(later, date(2025, 12, 31))["kind"])
@@ -87,10 +83,7 @@ def test_twelve_months_from_29_february_end_on_28_february_that_day_included(tmp
     assert missing["plant_id"] == "P2" and "2023-02-29 does not exist" in missing["reason"]
     policy = (place / "policy.toml").read_text().replace("inclusive", "exclusive")
     (place / "exclusive.toml").write_text(policy)
-    assert load(place, "exclusive.toml").table("replacements")["covered"].tolist() == [
-        "chargeable",
-        "chargeable",
-    ]
+    assert load(place, "exclusive.toml").table("replacements")["covered"].tolist() == ["chargeable", "chargeable"]
 
 
 def test_month_names_of_another_language_need_its_declaration(tmp_path: Path) -> None:
@@ -119,9 +112,7 @@ def test_the_machines_locale_changes_no_date(tmp_path: Path, locale: str) -> Non
     )
     env = os.environ | {"LC_ALL": locale, "LANG": locale}
     root = Path(__file__).parent.parent
-    told = subprocess.run(
-        [sys.executable, "-c", code], env=env, cwd=root, capture_output=True, text=True, check=True
-    )
+    told = subprocess.run([sys.executable, "-c", code], env=env, cwd=root, capture_output=True, text=True, check=True)
     assert told.stdout.split() == ["2", "4"]
 
 
@@ -155,9 +146,7 @@ def test_a_time_of_day_takes_no_day_from_a_life(tmp_path: Path, file: str) -> No
         ("20259", "bare number"),
     ],
 )
-def test_placeholders_and_impossible_dates_are_set_aside_by_name(
-    tmp_path: Path, text: str, shown: str
-) -> None:
+def test_placeholders_and_impossible_dates_are_set_aside_by_name(tmp_path: Path, text: str, shown: str) -> None:
     made = load(folder(tmp_path, visits=f"plant_id,visited_on\nP1,{text}\nP2,2025-03-03\n"))
     assert len(made.table("visits")) == 1
     fault = made.set_aside.iloc[0]

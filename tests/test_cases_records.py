@@ -37,14 +37,8 @@ def test_chains_that_cannot_be_are_each_named_and_the_walk_ends(tmp_path: Path) 
     assert overlap.tolist() == ["P1 and P2 stood at S1/A1 from 2025-02-10 to 2025-03-05 (23 days)"]
     assert faults.loc["chain_circle", "text"] == "P3 -> P4 -> P3"
     assert "P99" in faults.loc["chain_unknown", "text"] and faults.loc["chain_self", "plant_id"] == "P6"
-    assert (
-        faults.loc["orphan_plant", "plant_id"] == "P77"
-        and faults.loc["orphan_plant", "table"] == "replacements"
-    )
-    assert (
-        faults.loc["replaced_twice", "plant_id"] == "P1"
-        and "2025-03-05" in faults.loc["replaced_twice", "text"]
-    )
+    assert faults.loc["orphan_plant", "plant_id"] == "P77" and faults.loc["orphan_plant", "table"] == "replacements"
+    assert faults.loc["replaced_twice", "plant_id"] == "P1" and "2025-03-05" in faults.loc["replaced_twice", "text"]
 
 
 def test_the_start_of_the_records_can_stand_in_the_settings(tmp_path: Path) -> None:

@@ -30,9 +30,7 @@ def test_doubled_heads_stop_the_load_until_a_rule_is_given(tmp_path: Path) -> No
     place = case_folder(tmp_path, "E08")
     with pytest.raises(RecordError) as error:
         load(place)
-    assert "leaves_dropped' (column 3)" in str(error.value) and "leaves_dropped' (column 5)" in str(
-        error.value
-    )
+    assert "leaves_dropped' (column 3)" in str(error.value) and "leaves_dropped' (column 5)" in str(error.value)
     assert "'note' (column 4) and 'Note ' (column 6)" in str(error.value)
     (place / "rule.toml").write_text('[tables.visits.duplicates]\nleaves_dropped = "sum"\nnote = "first"\n')
     assert load(place, "rule.toml").table("visits")["leaves_dropped"].tolist() == [8, 2]
@@ -111,10 +109,7 @@ def test_title_lines_blank_rows_and_totals_of_a_sheet_are_no_records(tmp_path: P
     )
     made = load(place)
     visits = made.table("visits")
-    assert visits["plant_id"].tolist() == ["P1", "P2"] and dates(visits["visited_on"]) == [
-        "2025-03-03",
-        "2025-03-04",
-    ]
+    assert visits["plant_id"].tolist() == ["P1", "P2"] and dates(visits["visited_on"]) == ["2025-03-03", "2025-03-04"]
     assert visits["line"].tolist() == [4, 6]
     assert made.set_aside["line"].tolist() == [7] and "totals" in made.set_aside["reason"][0]
     assert {"title rows", "blank rows"} <= set(made.notes["kind"])
@@ -158,9 +153,7 @@ def test_the_sheet_that_fits_is_read_and_hidden_ones_are_said(tmp_path: Path) ->
 
 def test_hidden_rows_are_read_and_said(tmp_path: Path) -> None:
     place = folder(tmp_path)
-    book = workbook(
-        place / "visits.xlsx", [HEADS, ["P1", date(2025, 3, 3), 1, ""], ["P2", date(2025, 3, 3), 1, ""]]
-    )
+    book = workbook(place / "visits.xlsx", [HEADS, ["P1", date(2025, 3, 3), 1, ""], ["P2", date(2025, 3, 3), 1, ""]])
     book.active.row_dimensions[3].hidden = True
     book.save(place / "visits.xlsx")
     made = load(place)
@@ -193,11 +186,7 @@ def test_number_cells_in_id_columns_keep_their_shown_zeros_and_long_ones_are_ref
     place = case_folder(tmp_path, "E04", plants="plants.xlsx")
     made = load(place)
     plants = made.table("plants")
-    assert plants["plant_id"].tolist() == ["123", "P2", "1E5"] and plants["site_id"].tolist() == [
-        "007",
-        "7",
-        "07",
-    ]
+    assert plants["plant_id"].tolist() == ["123", "P2", "1E5"] and plants["site_id"].tolist() == ["007", "7", "07"]
     assert made.set_aside["line"].tolist() == [5] and "15" in made.set_aside["reason"][0]
 
 
@@ -219,9 +208,7 @@ def test_heads_repeated_down_the_file_are_no_records(tmp_path: Path) -> None:
 
 def test_csv_workbook_and_parquet_of_one_table_give_the_same_records(tmp_path: Path) -> None:
     rows = [["P1", date(2025, 3, 3), 0.5, "a"], ["P2", date(2025, 3, 17), 1.0, None]]
-    one = folder(
-        tmp_path / "csv", visits="plant_id,visited_on,litres,note\nP1,2025-03-03,0.5,a\nP2,2025-03-17,1,\n"
-    )
+    one = folder(tmp_path / "csv", visits="plant_id,visited_on,litres,note\nP1,2025-03-03,0.5,a\nP2,2025-03-17,1,\n")
     two = folder(tmp_path / "xlsx")
     workbook(two / "visits.xlsx", [HEADS, *rows])
     three = folder(tmp_path / "parquet")

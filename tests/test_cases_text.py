@@ -15,15 +15,7 @@ VISIT = "plant_id,visited_on,litres\n"
 
 
 @pytest.mark.parametrize(
-    "file",
-    [
-        "utf8.csv",
-        "utf8_bom.csv",
-        "cp1252.csv",
-        "utf16_tab.csv",
-        "sep_line.csv",
-        "cr_only.csv",
-    ],
+    "file", ["utf8.csv", "utf8_bom.csv", "cp1252.csv", "utf16_tab.csv", "sep_line.csv", "cr_only.csv"]
 )
 def test_one_table_in_six_disguises_is_one_table(tmp_path: Path, file: str) -> None:
     made = load(case_folder(tmp_path, "E01", visits=file))
@@ -65,11 +57,7 @@ def test_codes_that_look_like_missing_values_are_codes_in_ids_and_names(tmp_path
     assert made.table("plants")["site_id"].value_counts().to_dict() == {"NA": 2, "MI": 1, "nan": 1}
     assert made.table("visits")["technician"].value_counts().to_dict() == {"None": 2, "Null": 1, "ida": 1}
     sites = made.table("sites")
-    assert sites["client_id"].tolist() == ["NULL", "C2", "C3"] and sites["region"].tolist() == [
-        "South",
-        "N/A",
-        "North",
-    ]
+    assert sites["client_id"].tolist() == ["NULL", "C2", "C3"] and sites["region"].tolist() == ["South", "N/A", "North"]
     assert made.table("visits")["litres"].isna().sum() == 2
     missing = made.notes[(made.notes["kind"] == "missing") & (made.notes["column"] == "litres")]
     assert missing["count"].item() == 2
@@ -149,9 +137,7 @@ def test_each_common_delimiter_is_found(tmp_path: Path, delimiter: str) -> None:
         (["12", "3"], [12.0, 3.0]),
     ],
 )
-def test_the_column_proves_its_decimal_mark(
-    tmp_path: Path, cells: list[str], values: list[float] | None
-) -> None:
+def test_the_column_proves_its_decimal_mark(tmp_path: Path, cells: list[str], values: list[float] | None) -> None:
     # 1'000 and 1.234,5 are thousands; more than 250 litres in one line cannot be meant, so those cells go aside.
     lines = "".join(f"P1;2025-03-0{n};{cell}\n" for n, cell in enumerate(cells, start=1))
     made = load(folder(tmp_path, visits="plant_id;visited_on;litres\n" + lines))
@@ -173,9 +159,7 @@ def test_a_mark_that_may_be_decimal_or_thousands_is_asked_about(tmp_path: Path) 
 
 
 def test_two_decimal_marks_in_one_column_are_both_shown(tmp_path: Path) -> None:
-    with pytest.raises(
-        RecordError, match=r"line 2 '0.5' has a decimal point but line 3 '0,5' a decimal comma"
-    ):
+    with pytest.raises(RecordError, match=r"line 2 '0.5' has a decimal point but line 3 '0,5' a decimal comma"):
         load(folder(tmp_path, visits="plant_id;visited_on;litres\nP1;2025-03-03;0.5\nP1;2025-03-04;0,5\n"))
 
 
@@ -195,9 +179,7 @@ def test_ids_that_differ_in_case_stay_apart_with_a_note(tmp_path: Path) -> None:
 
 def test_an_unknown_key_of_the_settings_names_the_nearest_known_one(tmp_path: Path) -> None:
     with pytest.raises(RecordError) as error:
-        load(
-            folder(tmp_path, records='curency = "EUR"\n[tables.visit]\n[tables.plants]\ndate_oder = "dmy"\n')
-        )
+        load(folder(tmp_path, records='curency = "EUR"\n[tables.visit]\n[tables.plants]\ndate_oder = "dmy"\n'))
     assert "curency: is not a setting; did you mean currency?" in str(error.value)
     assert "tables.visit: is not known; did you mean visits?" in str(error.value)
     assert "tables.plants.date_oder: is not a setting; did you mean date_order?" in str(error.value)
@@ -205,9 +187,7 @@ def test_an_unknown_key_of_the_settings_names_the_nearest_known_one(tmp_path: Pa
 
 def test_columns_are_found_by_the_users_names_in_any_order(tmp_path: Path) -> None:
     visits = "Datum;Pflanze;Gießmenge (ml)\n03.04.2025;P1;500\n17.04.2025;P2;250\n"
-    settings = (
-        '[tables.visits.columns]\nplant_id = "Pflanze"\nvisited_on = "Datum"\nlitres = "Gießmenge (ml)"\n'
-    )
+    settings = '[tables.visits.columns]\nplant_id = "Pflanze"\nvisited_on = "Datum"\nlitres = "Gießmenge (ml)"\n'
     made = load(folder(tmp_path, visits=visits, records=settings))
     assert made.table("visits")["plant_id"].tolist() == ["P1", "P2"]
     assert made.table("visits")["litres"].tolist() == [0.5, 0.25]

@@ -12,9 +12,7 @@ from plantstats.records import RecordError
 from tests.case_folder import case_folder, folder, load
 
 
-def test_fahrenheit_among_celsius_is_set_aside_or_flagged_and_never_converted_by_guess(
-    tmp_path: Path,
-) -> None:
+def test_fahrenheit_among_celsius_is_set_aside_or_flagged_and_never_converted_by_guess(tmp_path: Path) -> None:
     made = load(case_folder(tmp_path, "U01"))
     assert made.set_aside["text"].tolist() == ["70.2", "68", "-40"]
     assert made.set_aside["reason"].str.contains("-5 to 50").all()
@@ -47,9 +45,7 @@ def test_millilitres_gallons_and_inches_are_converted_where_they_are_clear(tmp_p
     assert made.table("plants")["pot_cm"].dropna().tolist() == [17.0, 15.24, 15.24]
 
 
-@pytest.mark.parametrize(
-    ("gallon", "litres", "ounces"), [("us", 0.4921, 0.4732), ("imperial", 0.5910, 0.4546)]
-)
+@pytest.mark.parametrize(("gallon", "litres", "ounces"), [("us", 0.4921, 0.4732), ("imperial", 0.5910, 0.4546)])
 def test_a_declared_gallon_is_used(tmp_path: Path, gallon: str, litres: float, ounces: float) -> None:
     # 0.13 x 3.785411784 = 0.4921 and 0.13 x 4.54609 = 0.5910; 16 fluid ounces are an eighth of a US gallon
     # (0.4732 L) and a tenth of an imperial one (0.4546 L).
@@ -63,9 +59,7 @@ def test_a_unit_in_the_head_is_the_unit_of_the_column(tmp_path: Path) -> None:
     # 50 foot-candles are 538.2 lux; 68 F are 20 C.
     visits = "plant_id,visited_on,Temp (°F)\nP1,2025-03-03,68\n"
     plants = "plant_id,site_id,species,Light fc\nP1,S1,Ficus lyrata,50\n"
-    settings = (
-        '[tables.visits.columns]\ntemp_c = "Temp (°F)"\n[tables.plants.columns]\nlight_lux = "Light fc"\n'
-    )
+    settings = '[tables.visits.columns]\ntemp_c = "Temp (°F)"\n[tables.plants.columns]\nlight_lux = "Light fc"\n'
     made = load(folder(tmp_path, visits=visits, plants=plants, records=settings))
     assert made.table("visits")["temp_c"].tolist() == [20.0]
     assert made.table("plants")["light_lux"].round(1).tolist() == [538.2]
@@ -94,9 +88,7 @@ def test_a_whole_column_of_shares_proves_humidity_as_a_share(tmp_path: Path) -> 
 
 
 def test_photon_flux_is_never_turned_into_lux(tmp_path: Path) -> None:
-    made = load(
-        folder(tmp_path, plants="plant_id,site_id,species,light_lux\nP1,S1,Ficus lyrata,12 µmol/m2/s\n")
-    )
+    made = load(folder(tmp_path, plants="plant_id,site_id,species,light_lux\nP1,S1,Ficus lyrata,12 µmol/m2/s\n"))
     assert "photon flux" in made.set_aside["reason"][0]
 
 
@@ -110,9 +102,7 @@ def test_photon_flux_is_never_turned_into_lux(tmp_path: Path) -> None:
         ("contractor", "medium"),
     ],
 )
-def test_the_light_band_of_a_reading_hangs_on_the_chosen_scheme(
-    tmp_path: Path, scheme: str, band: str
-) -> None:
+def test_the_light_band_of_a_reading_hangs_on_the_chosen_scheme(tmp_path: Path, scheme: str, band: str) -> None:
     # 1,200 lux / 10.764 = 111.5 foot-candles; medium begins at 75, 150, 100, 200 and 100 foot-candles.
     made = load(
         folder(
@@ -127,16 +117,12 @@ def test_the_light_band_of_a_reading_hangs_on_the_chosen_scheme(
 
 def test_money_in_another_currency_is_set_aside(tmp_path: Path) -> None:
     costs = enumerate(["€ 24.00", "$24.00", "24.00 EUR"], start=1)
-    plants = "plant_id;site_id;species;cost\n" + "".join(
-        f"P{n};S1;Ficus lyrata;{cost}\n" for n, cost in costs
-    )
+    plants = "plant_id;site_id;species;cost\n" + "".join(f"P{n};S1;Ficus lyrata;{cost}\n" for n, cost in costs)
     made = load(folder(tmp_path, plants=plants))
     assert made.table("plants")["cost"].dropna().tolist() == [24.0, 24.0]
     assert made.set_aside["text"].tolist() == ["$24.00"]
 
 
 def test_a_unit_that_is_no_unit_is_refused_with_those_that_are(tmp_path: Path) -> None:
-    with pytest.raises(
-        RecordError, match=r"units.temp_c.default: 'X' is not a unit of temperature; known: C, F, K"
-    ):
+    with pytest.raises(RecordError, match=r"units.temp_c.default: 'X' is not a unit of temperature; known: C, F, K"):
         load(folder(tmp_path, records='[units]\ntemp_c = "X"\n'))

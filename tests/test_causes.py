@@ -92,11 +92,17 @@ def test_all_causes_and_survival_add_up_to_one_at_every_age_also_with_late_entry
 def test_theft_competes_under_the_clients_name_and_a_loss_without_cause_is_unknown():
     # 4 plants: lost at 10 (cause not noted), stolen at 20, withdrawn at 30, lost to pest at 40.
     # unknown 1/4; client 3/4 x 1/3 = 1/4; pest: two withdrew or went, one at risk at 40: 1/2 x 1/1 = 1/2.
-    four = lives(0, [10, 20, 30, 40], [1, 0, 0, 1], cause=[None, "theft", "upgrade", "pest"],
-                 outcome=["died", "client", "withdrawn", "declined"])
+    four = lives(
+        0,
+        [10, 20, 30, 40],
+        [1, 0, 0, 1],
+        cause=[None, "theft", "upgrade", "pest"],
+        outcome=["died", "client", "withdrawn", "declined"],
+    )
     drawn = causes.incidence(four, [])
     assert {kind: at(of(drawn, kind), 40)["estimate"] for kind in ("unknown", "client", "pest")} == pytest.approx(
-        {"unknown": 0.25, "client": 0.25, "pest": 0.5})
+        {"unknown": 0.25, "client": 0.25, "pest": 0.5}
+    )
     assert sorted(drawn["cause"].unique()) == ["client", "pest", "unknown"]
     assert at(of(drawn, "pest"), 40)["faint"]
 
@@ -141,11 +147,14 @@ def test_a_cause_that_took_none_of_a_group_is_not_ruled_out_there():
 
 def test_the_rates_of_the_causes_add_up_to_the_rate_of_all():
     # 100 plant-years: 3 to pest in two rows, 1 without cause; the loss of October is not this quarter's.
-    listed = pd.DataFrame({
-        "lost_on": pd.to_datetime(["2026-07-01", "2026-08-01", "2026-09-30", "2026-10-01"]),
-        "quantity": [2, 1, 1, 5], "cause": ["pest", "pest", None, "pest"],
-        "covered": ["guaranteed", "chargeable", "guaranteed", "guaranteed"],
-    })
+    listed = pd.DataFrame(
+        {
+            "lost_on": pd.to_datetime(["2026-07-01", "2026-08-01", "2026-09-30", "2026-10-01"]),
+            "quantity": [2, 1, 1, 5],
+            "cause": ["pest", "pest", None, "pest"],
+            "covered": ["guaranteed", "chargeable", "guaranteed", "guaranteed"],
+        }
+    )
     whole = pd.DataFrame({"n_plants": [400], "plant_days": [36_525], "losses": [4], "died": [4]})
     made = causes.rates_by_kind(listed, whole, quarter("2026-Q3")).set_index("cause")
     assert made["estimate"].to_dict() == {"pest": 3, "unknown": 1}

@@ -62,24 +62,14 @@ def test_clean_records_have_no_faults(tmp_path: Path) -> None:
             "P1,2025-03-01,,died,P4,",
             "",
         ),
-        (
-            "removed_and_replaced",
-            "P1,S1,A1,Ficus lyrata,2025-01-06,2025-03-05,,",
-            "P1,2025-03-01,,died,,",
-            "",
-        ),
+        ("removed_and_replaced", "P1,S1,A1,Ficus lyrata,2025-01-06,2025-03-05,,", "P1,2025-03-01,,died,,", ""),
         ("visit_after_removal", "P1,S1,A1,Ficus lyrata,2025-01-06,2025-03-05,,", "", "P1,,2025-03-06,,"),
         ("still_visited", "P1,S1,A1,Ficus lyrata,2025-01-06,,,", "P1,2025-03-01,,died,,", "P1,,2025-03-06,,"),
         ("visit_before_installed", "P1,S1,A1,Ficus lyrata,2025-01-06,,,", "", "P1,,2025-01-05,,"),
         ("orphan_site", "P1,S9,A1,Ficus lyrata,2025-01-06,,,", "", ""),
         ("visit_elsewhere", "P1,S1,A1,Ficus lyrata,2025-01-06,,,", "", "P1,S2,2025-03-06,,"),
         ("second_visit", "P1,S1,A1,Ficus lyrata,2025-01-06,,,", "", "P1,,2025-03-06,3,\nP1,,2025-03-06,4,"),
-        (
-            "same_line_twice",
-            "P1,S1,A1,Ficus lyrata,2025-01-06,,,",
-            "",
-            "P1,,2025-03-06,3,\nP1,,2025-03-06,3,",
-        ),
+        ("same_line_twice", "P1,S1,A1,Ficus lyrata,2025-01-06,,,", "", "P1,,2025-03-06,3,\nP1,,2025-03-06,3,"),
         ("silent_swap", "P1,S1,A1,Ficus lyrata,2025-01-06,,,", "", "P1,,2025-03-06,2,\nP1,,2025-03-13,5,"),
         ("unusual_value", "P1,S1,A1,Ficus lyrata,2025-01-06,,,", "", "P1,,2025-03-06,3,39"),
         ("unknown_species", "P1,S1,A1,Ficus lyratta,2025-01-06,,,", "", ""),
@@ -151,9 +141,7 @@ def test_readings_rounded_to_fives_are_heaped_and_true_ones_are_not(tmp_path: Pa
         return "plant_id,visited_on,minutes\n" + rows
 
     even = faults(folder(tmp_path / "even", visits=visits([1 + n % 40 for n in range(120)])))
-    heaped = faults(
-        folder(tmp_path / "heaped", visits=visits([5 * (1 + n % 8) if n % 4 else 7 for n in range(120)]))
-    )
+    heaped = faults(folder(tmp_path / "heaped", visits=visits([5 * (1 + n % 8) if n % 4 else 7 for n in range(120)])))
     assert "heaped_readings" not in even
     # Three of four of 120 readings are multiples of five.
     assert heaped["heaped_readings"][0].startswith("minutes: 75% of 120 readings end in 0 or 5")
@@ -191,9 +179,7 @@ P1,2025-03-11,ida,Y,1 gal,3,which gallon
 def test_ten_different_faults_are_all_named_in_one_run(tmp_path: Path) -> None:
     place = folder(tmp_path, visits=TEN_VISITS, moves="plant,moved_on\nP1,2025-03-01\n")
     text, usable, _, found = checks.check_folder(place, as_of=AS_OF)
-    assert (
-        not usable
-    )  # moves has no plant_id: the tenth fault stops one table, and the others are still named
+    assert not usable  # moves has no plant_id: the tenth fault stops one table, and the others are still named
     for part in (
         "moves.csv: no column plant_id",
         "2025-02-30 does not exist",
@@ -236,13 +222,9 @@ def test_set_aside_rows_are_written_so_that_no_spreadsheet_runs_them(tmp_path: P
     with path.open(encoding="utf-8-sig", newline="") as file:
         written = list(csv.DictReader(file))
     assert [row["text"] for row in written] == ["'" + text for text in rows[:4]] + ["plain"]
-    assert [int(row["line"]) for row in written] == [2, 3, 4, 5, 6] and list(
-        (tmp_path / "out").iterdir()
-    ) == [path]
+    assert [int(row["line"]) for row in written] == [2, 3, 4, 5, 6] and list((tmp_path / "out").iterdir()) == [path]
 
 
 def test_control_signs_of_the_data_do_not_reach_the_screen(tmp_path: Path) -> None:
-    text, *_ = checks.check_folder(
-        folder(tmp_path, visits="plant_id,visited_on\nP1,\x1b[2Jboo\nP\u202e2,2025-03-01\n")
-    )
+    text, *_ = checks.check_folder(folder(tmp_path, visits="plant_id,visited_on\nP1,\x1b[2Jboo\nP\u202e2,2025-03-01\n"))
     assert "\x1b" not in text and "\u202e" not in text and "[2Jboo" in text

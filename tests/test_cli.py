@@ -32,8 +32,14 @@ def test_asking_for_help_loads_no_data_library():
 
 @pytest.mark.parametrize(
     "given",
-    [[], ["reveiw", "x"], ["review"], ["review", "x", "--as-of", "12/10/2026"], ["demo", "x", "--plants", "0"],
-     ["review", "x", "--pdf"]],
+    [
+        [],
+        ["reveiw", "x"],
+        ["review"],
+        ["review", "x", "--as-of", "12/10/2026"],
+        ["demo", "x", "--plants", "0"],
+        ["review", "x", "--pdf"],
+    ],
 )
 def test_arguments_that_cannot_be_understood_end_with_2(given: list[str], capsys: pytest.CaptureFixture[str]):
     with pytest.raises(SystemExit) as caught:

@@ -27,9 +27,12 @@ def test_costs_are_added_by_who_pays_and_the_parts_make_the_whole():
     # Guaranteed: 40 + 30 min at 30 an hour = 55, and 3 plants for 90 + 0. Chargeable: 20 + 15 min = 27.50.
     # An upgrade and an unmarked row are "other": 10 and 5. The loss of 1 October is the next quarter's.
     made = costs(
-        ("2026-07-01", "guaranteed", 1, 40.0, 30.0), ("2026-09-30", "guaranteed", 3, 90.0, 0.0),
-        ("2026-08-01", "chargeable", 1, 20.0, 15.0), ("2026-08-01", "upgrade", 1, 10.0, 0.0),
-        ("2026-08-01", None, 1, 5.0, 0.0), ("2026-10-01", "guaranteed", 1, 999.0, 0.0),
+        ("2026-07-01", "guaranteed", 1, 40.0, 30.0),
+        ("2026-09-30", "guaranteed", 3, 90.0, 0.0),
+        ("2026-08-01", "chargeable", 1, 20.0, 15.0),
+        ("2026-08-01", "upgrade", 1, 10.0, 0.0),
+        ("2026-08-01", None, 1, 5.0, 0.0),
+        ("2026-10-01", "guaranteed", 1, 999.0, 0.0),
     )
     payers = ["all", "guaranteed", "chargeable", "other"]
     assert made.loc[payers, "estimate"].to_list() == [187.5, 145.0, 27.5, 15.0]
@@ -38,11 +41,11 @@ def test_costs_are_added_by_who_pays_and_the_parts_make_the_whole():
 
 
 def test_a_missing_amount_makes_the_sum_a_minimum_and_is_counted():
-    made = costs(("2026-07-01", "guaranteed", 1, 40.0, np.nan),
-                 ("2026-07-02", "guaranteed", 1, np.nan, np.nan))
+    made = costs(("2026-07-01", "guaranteed", 1, 40.0, np.nan), ("2026-07-02", "guaranteed", 1, np.nan, np.nan))
     assert made.loc["all", "estimate"] == 40.0
     assert made.loc["all", "note"] == (
-        "plant cost missing in 1 of 2 rows; labour missing in 2 of 2 rows; the sum is a minimum")
+        "plant cost missing in 1 of 2 rows; labour missing in 2 of 2 rows; the sum is a minimum"
+    )
 
 
 def test_losses_without_any_amount_have_no_cost_rather_than_a_cost_of_nothing():
@@ -64,8 +67,11 @@ def test_a_quarter_without_losses_costs_nothing(dtype):
 def removed_for_good():
     """Three replaced for 50, of whom one is dead; a removed dead plant and a removed line of two alive."""
     made = losses(
-        ("2026-07-01", "guaranteed", 3, 50.0, 0.0), ("2026-07-02", None, 1, np.nan, np.nan),
-        ("2026-07-03", None, 2, np.nan, np.nan), ("2026-10-01", None, 9, np.nan, np.nan))
+        ("2026-07-01", "guaranteed", 3, 50.0, 0.0),
+        ("2026-07-02", None, 1, np.nan, np.nan),
+        ("2026-07-03", None, 2, np.nan, np.nan),
+        ("2026-10-01", None, 9, np.nan, np.nan),
+    )
     made["source"] = ["replacements", "plants", "plants", "plants"]
     return made.assign(outcome=["died", "died", "declined", "declined"])
 

@@ -162,9 +162,7 @@ def test_the_true_end_comes_before_it_is_found_and_some_are_not_found_at_the_fir
 
 
 def test_with_found_late_off_an_end_is_found_on_its_day():
-    true = demo.company(300, 2, 3, replace(TRUTH, found_late=False))["true_plants"].dropna(
-        subset=["ended_on"]
-    )
+    true = demo.company(300, 2, 3, replace(TRUTH, found_late=False))["true_plants"].dropna(subset=["ended_on"])
     assert (true["found_on"] == true["ended_on"]).all()
 
 
@@ -211,9 +209,7 @@ def test_the_faults_of_data_demo_are_on_the_lines_that_its_readme_names_and_nowh
             del spoilt[second - 1]
         assert len(clean) == len(spoilt)
         differ = {i + 1 for i, (a, b) in enumerate(zip(clean, spoilt, strict=True)) if a != b}
-        named = {
-            lines[-1] for name, f, lines in listed if f == f"{file}.csv" and name != "row exported twice"
-        }
+        named = {lines[-1] for name, f, lines in listed if f == f"{file}.csv" and name != "row exported twice"}
         assert differ == named
     for file in ("sites", "contracts", "moves", "readings"):
         assert (tmp_path / f"{file}.csv").read_bytes() == (DATA_DEMO / f"{file}.csv").read_bytes()
@@ -379,25 +375,15 @@ def test_leaves_dropped_have_the_stated_mean_and_negative_binomial_spread():
 
 def test_figs_drop_leaves_after_rewatering_and_others_while_dry():
     truth = replace(
-        FLAT,
-        leaf_dry=1.0,
-        base_rate=0.01,
-        leaf_base=0.1,
-        missed_visits=0.0,
-        no_access=0.0,
-        visit_days={7: 1.0},
+        FLAT, leaf_dry=1.0, base_rate=0.01, leaf_base=0.1, missed_visits=0.0, no_access=0.0, visit_days={7: 1.0}
     )
     firm = demo.company(600, 1, 5, truth)
     lines = firm["visits"].dropna(subset=["plant_id"]).copy()
-    lines["fig"] = (
-        lines["plant_id"].map(firm["plants"].set_index("plant_id")["species"]).str.startswith("Ficus")
-    )
+    lines["fig"] = lines["plant_id"].map(firm["plants"].set_index("plant_id")["species"]).str.startswith("Ficus")
     lines["dry"] = lines["topsoil"] == "dry"
     lines["dry_before"] = lines.groupby("plant_id")["dry"].shift()
     lines = lines.dropna(subset=["dry_before"])
-    means = (
-        lines.astype({"leaves_dropped": float}).groupby(["fig", "dry_before", "dry"])["leaves_dropped"].mean()
-    )
+    means = lines.astype({"leaves_dropped": float}).groupby(["fig", "dry_before", "dry"])["leaves_dropped"].mean()
     # The stated ratio is e = 2.72; the other condition must do nothing.
     assert means[True, True, False] / means[True, False, False] == pytest.approx(math.e, rel=0.15)
     assert means[True, False, True] / means[True, False, False] == pytest.approx(1, rel=0.15)
@@ -492,9 +478,7 @@ def test_the_risk_that_each_plant_ran_is_true_rate_added_up_over_its_days():
     # An independent walk through each plant's days: its places from moves, its repottings from visits.
     truth = replace(TRUTH, over_dry=0.0, heating=0.2, ageing_shape=1.3, move_rate=60.0, repot_rate=60.0)
     firm = demo.company(25, 1, 5, truth)
-    air = layout.draw(
-        np.random.Generator(np.random.PCG64(np.random.SeedSequence(5).spawn(3)[0])), 25, 1, truth
-    )
+    air = layout.draw(np.random.Generator(np.random.PCG64(np.random.SeedSequence(5).spawn(3)[0])), 25, 1, truth)
     number = {site: i for i, site in enumerate(firm["sites"]["site_id"])}
     effect = firm["true_sites"].set_index("site_id")["effect"]
     risk = firm["true_quarters"].groupby("plant_id")["expected_losses"].sum()
@@ -502,14 +486,10 @@ def test_the_risk_that_each_plant_ran_is_true_rate_added_up_over_its_days():
     visits, moves = firm["visits"], firm["moves"]
     moved_plants = 0
     for p in firm["true_plants"].dropna(subset=["plant_days"]).itertuples():
-        repots = visits.loc[
-            (visits["plant_id"] == p.plant_id) & visits["repotted"].fillna(False), "visited_on"
-        ]
+        repots = visits.loc[(visits["plant_id"] == p.plant_id) & visits["repotted"].fillna(False), "visited_on"]
         shifts = moves[moves["plant_id"] == p.plant_id]
         moved_plants += len(shifts) > 0
-        pot = ("under 15 cm", "15-24 cm", "25-34 cm", "35 cm and more")[
-            np.digitize(pots[p.plant_id], (15, 25, 35))
-        ]
+        pot = ("under 15 cm", "15-24 cm", "25-34 cm", "35 cm and more")[np.digitize(pots[p.plant_id], (15, 25, 35))]
         total = 0.0
         for day in pd.date_range(p.known_from, periods=int(p.plant_days) + 1)[1:]:
             before = shifts[shifts["moved_on"] < day].tail(1)

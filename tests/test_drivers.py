@@ -143,21 +143,31 @@ def test_a_species_is_named_only_when_it_is_lost_faster_beyond_chance(driven: Dr
 
 def test_a_species_that_lost_none_is_not_called_safe(driven: Drivers) -> None:
     none = edited(
-        driven, "species_effect", {"species": "Rhapis excelsa"}, losses=0, n_plants=19, estimate=np.nan, low=np.nan,
-        high=3.5)
+        driven,
+        "species_effect",
+        {"species": "Rhapis excelsa"},
+        losses=0,
+        n_plants=19,
+        estimate=np.nan,
+        low=np.nan,
+        high=3.5,
+    )
     assert "None lost yet of Rhapis excelsa (19 plants; at most 3.50 times the average): no loss is not" in said(none)
 
 
-@pytest.mark.parametrize(("term", "plain"), [
-    ("light: low (against medium)", "low light against medium"),
-    ("pot: under 15 cm (against 15-24 cm)", "pot under 15 cm against 15-24 cm"),
-    ("age_band: days 1-90 (against days 91-365)", "days 1-90 since install against days 91-365"),
-    ("age_band: unknown (against days 91-365)", "install date unknown against days 91-365"),
-    ("repotted: later (against never)", "later after repotting against never"),
-    ("planter: double_potted (against direct)", "double potted planter against direct"),
-    ("humidity: each 10 points below 40%", "humidity, each 10 points below 40%"),
-    ("season: January against July", "January against July"),
-])
+@pytest.mark.parametrize(
+    ("term", "plain"),
+    [
+        ("light: low (against medium)", "low light against medium"),
+        ("pot: under 15 cm (against 15-24 cm)", "pot under 15 cm against 15-24 cm"),
+        ("age_band: days 1-90 (against days 91-365)", "days 1-90 since install against days 91-365"),
+        ("age_band: unknown (against days 91-365)", "install date unknown against days 91-365"),
+        ("repotted: later (against never)", "later after repotting against never"),
+        ("planter: double_potted (against direct)", "double potted planter against direct"),
+        ("humidity: each 10 points below 40%", "humidity, each 10 points below 40%"),
+        ("season: January against July", "January against July"),
+    ],
+)
 def test_a_term_is_said_in_plain_words(term: str, plain: str) -> None:
     assert sentences.words(term) == plain
 
@@ -179,11 +189,14 @@ def test_season_and_humidity_are_said_apart_only_when_they_are(driven: Drivers) 
     assert "Of humidity nothing can be said: no humidity was read." in said(unread)
 
 
-@pytest.mark.parametrize(("low", "high", "verdict"), [
-    (1.2, 2.0, "more were lost than it expected"),
-    (0.3, 0.8, "fewer were lost than it expected"),
-    (0.8, 1.9, "its numbers held within chance"),
-])
+@pytest.mark.parametrize(
+    ("low", "high", "verdict"),
+    [
+        (1.2, 2.0, "more were lost than it expected"),
+        (0.3, 0.8, "fewer were lost than it expected"),
+        (0.8, 1.9, "its numbers held within chance"),
+    ],
+)
 def test_the_verdict_on_the_watch_list_follows_its_interval(
     driven: Drivers, low: float, high: float, verdict: str
 ) -> None:
@@ -214,8 +227,14 @@ def test_what_cannot_be_fitted_is_refused_in_words_and_the_rest_of_the_page_stan
     assert tiny.apart is None and findings.pick(tiny.findings, "survival", ["light", "age_days"]).shape[0] == 6
     # No table, chart or description of a part that is not there falls over.
     found = tiny.findings
-    for made in (tables.effects(found, SMALL), tables.species(found, SMALL), tables.watch(found),
-                 tables.watch_sites(found, SMALL), tables.back_test(found), tables.conditions(found)):
+    for made in (
+        tables.effects(found, SMALL),
+        tables.species(found, SMALL),
+        tables.watch(found),
+        tables.watch_sites(found, SMALL),
+        tables.back_test(found),
+        tables.conditions(found),
+    ):
         assert made.empty and len(made.columns) > 2
     for draw in (charts.draw_effects, charts.draw_calibration, charts.draw_situations):
         draw(found, Figure().subplots())
@@ -282,8 +301,10 @@ def test_the_survival_chart_has_bands_and_counts_and_starts_at_nothing_lost(driv
 
 
 def test_the_watch_table_runs_from_the_highest_chance_down_with_reasons(driven: Drivers) -> None:
-    shown, rows = tables.watch(driven.findings), findings.pick(
-        driven.findings, "watch_chance", ["plant_id", "site_id", "species"])
+    shown, rows = (
+        tables.watch(driven.findings),
+        findings.pick(driven.findings, "watch_chance", ["plant_id", "site_id", "species"]),
+    )
     assert len(shown) == len(rows) == 20
     by_plant = rows.set_index("plant_id")["estimate"]
     assert shown["Plant"].map(by_plant).is_monotonic_decreasing
@@ -378,12 +399,12 @@ def test_a_client_sees_only_its_own_plants_and_sites_in_the_watch_list(
 # -- other formulas -----------------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize(("formula", "term", "gone"), [
-    (loss_model.VPD_FORMULA, "vpd_kpa", "dry_air"), (loss_model.HEATING_FORMULA, "heated", "year_cos")],
-    ids=["vpd", "heating"])
-def test_the_other_formulas_fit_with_finite_coefficients(
-    company: Records, formula: str, term: str, gone: str
-) -> None:
+@pytest.mark.parametrize(
+    ("formula", "term", "gone"),
+    [(loss_model.VPD_FORMULA, "vpd_kpa", "dry_air"), (loss_model.HEATING_FORMULA, "heated", "year_cos")],
+    ids=["vpd", "heating"],
+)
+def test_the_other_formulas_fit_with_finite_coefficients(company: Records, formula: str, term: str, gone: str) -> None:
     cells = plant_time.build(company, LAST, "midpoint").cells(list(loss_model.CELLS_BY), end=terms.settled(LAST))
     model = loss_model.fit(cells, species_table(), formula=formula)
     assert term in model.names and gone not in model.names
@@ -396,11 +417,25 @@ def test_the_other_formulas_fit_with_finite_coefficients(
 def test_a_deficit_not_asked_for_is_the_usual_one_of_the_month_not_that_of_saturated_air() -> None:
     # 30% in January, 60% in July at every site: 21 degrees saturate at 2.487 kPa (FAO 56, equation 11), so 1.741 and
     # 0.995 kPa. Unasked, the rate is that at the month's humidity; without a month, that at the threshold of 40%.
-    rows = pd.DataFrame({
-        "site_id": [f"S{n}" for n in range(6)], "species": "Ficus lyrata", "light": "medium", "pot": "15-24 cm",
-        "planter": "direct", "age_band": "days 91-365", "repotted": "never", "moved": "never", "heating": True,
-        "month": pd.to_datetime(["2026-01-01", "2026-07-01"] * 3), "rh_band": ["30", "60"] * 3,
-        "rh_tenths": [300, 600] * 3, "rh_readings": 1, "plant_days": 10_000, "losses": [20, 10, 22, 9, 19, 11]})
+    rows = pd.DataFrame(
+        {
+            "site_id": [f"S{n}" for n in range(6)],
+            "species": "Ficus lyrata",
+            "light": "medium",
+            "pot": "15-24 cm",
+            "planter": "direct",
+            "age_band": "days 91-365",
+            "repotted": "never",
+            "moved": "never",
+            "heating": True,
+            "month": pd.to_datetime(["2026-01-01", "2026-07-01"] * 3),
+            "rh_band": ["30", "60"] * 3,
+            "rh_tenths": [300, 600] * 3,
+            "rh_readings": 1,
+            "plant_days": 10_000,
+            "losses": [20, 10, 22, 9, 19, 11],
+        }
+    )
     model = loss_model.fit(rows, formula="losses ~ vpd_kpa", prior=0, site_spread=0)
     assert model.terms.vpd_by_month == pytest.approx({1: 1.741, 7: 0.995}, abs=0.001)
 

@@ -109,18 +109,39 @@ def test_over_dispersed_funnel_limits_lie_further_from_one():
 
 def test_the_false_discovery_rule_gives_the_published_worked_example():
     # Benjamini and Hochberg 1995, section 4: 15 p-values, rate 5%: the first four are rejected (from memory).
-    p = [0.0001, 0.0004, 0.0019, 0.0095, 0.0201, 0.0278, 0.0298, 0.0344, 0.0459, 0.3240, 0.4262, 0.5719,
-         0.6528, 0.7590, 1.0]
+    p = [
+        0.0001,
+        0.0004,
+        0.0019,
+        0.0095,
+        0.0201,
+        0.0278,
+        0.0298,
+        0.0344,
+        0.0459,
+        0.3240,
+        0.4262,
+        0.5719,
+        0.6528,
+        0.7590,
+        1.0,
+    ]
     assert list(fair.stands_out(p, 0.05)) == [True] * 4 + [False] * 11
     assert list(fair.stands_out([np.nan, 0.0001, np.nan])) == [False, True, False]
     assert list(fair.stands_out([np.nan])) == [False]
 
 
 def groups(**columns):
-    return pd.DataFrame({
-        "site_id": [f"S{n}" for n in range(8)], "n_plants": 50, "plant_days": 4600,
-        "losses": [3, 2, 4, 3, 1, 3, 30, 0], "expected": [3.0, 2.5, 3.5, 3.0, 2.0, 3.0, 6.0, 0.0],
-    } | columns)
+    return pd.DataFrame(
+        {
+            "site_id": [f"S{n}" for n in range(8)],
+            "n_plants": 50,
+            "plant_days": 4600,
+            "losses": [3, 2, 4, 3, 1, 3, 30, 0],
+            "expected": [3.0, 2.5, 3.5, 3.0, 2.0, 3.0, 6.0, 0.0],
+        }
+        | columns
+    )
 
 
 def test_the_one_site_far_out_stands_out_and_no_other_and_the_order_stays():
@@ -140,7 +161,9 @@ def test_the_one_site_far_out_stands_out_and_no_other_and_the_order_stays():
 def test_a_quarter_without_any_loss_is_compared_without_shrinkage():
     made = fair.as_findings(fair.compare(groups(losses=[0] * 8)), ["site_id"], "2026-Q3")
     assert set(made.loc[made["measure"] == "shrunk_ratio", "note"]) == {
-        "too little to learn from", "nothing was expected"}
+        "too little to learn from",
+        "nothing was expected",
+    }
     # None lost of 6 expected: p = 2 exp(-6) = 0.005, seventh part of 10% = 0.014. Of 3.5: 0.060 against 0.029.
     assert list(made["site_id"][made["note"].str.contains("stands out")]) == ["S6"]
 

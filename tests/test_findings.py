@@ -14,8 +14,14 @@ def own_measures(monkeypatch):
 
 
 def a(estimate=12.3456, low=8.12, high=17.94, **more):
-    given = {"unit": "per 100 plant-years", "method": "exact", "n_plants": 40, "plant_days": 3652.5,
-             "losses": 9, "level": 0.95} | more
+    given = {
+        "unit": "per 100 plant-years",
+        "method": "exact",
+        "n_plants": 40,
+        "plant_days": 3652.5,
+        "losses": 9,
+        "level": 0.95,
+    } | more
     return finding(given.pop("measure", "m"), given.pop("period", "2026-Q3"), estimate, low, high, **given)
 
 
@@ -78,18 +84,28 @@ def test_a_measure_has_one_meaning():
 
 
 def test_display_rounds_to_three_figures_with_the_interval_alike():
-    shown = for_display(table([
-        a(),
-        a(1234.56, 900.4, 2000.6, species="B"),
-        a(0.012345, 0.0012, 0.05, species="C"),
-        a(0.0, 0.0, 3.68888, species="D"),
-        a(2.0, np.nan, np.nan, species="E"),
-        a(2.0, 1.5, np.nan, species="F"),
-        a(7412.0, np.nan, np.nan, species="G", unit="plant-days"),
-    ]), small_group=5)
+    shown = for_display(
+        table(
+            [
+                a(),
+                a(1234.56, 900.4, 2000.6, species="B"),
+                a(0.012345, 0.0012, 0.05, species="C"),
+                a(0.0, 0.0, 3.68888, species="D"),
+                a(2.0, np.nan, np.nan, species="E"),
+                a(2.0, 1.5, np.nan, species="F"),
+                a(7412.0, np.nan, np.nan, species="G", unit="plant-days"),
+            ]
+        ),
+        small_group=5,
+    )
     assert list(shown["result"]) == [
-        "12.3 (8.1 to 17.9)", "1,235 (900 to 2,001)", "0.0123 (0.0012 to 0.0500)", "0.00 (0.00 to 3.69)",
-        "2.00", "2.00 (1.50 or more)", "7,412",
+        "12.3 (8.1 to 17.9)",
+        "1,235 (900 to 2,001)",
+        "0.0123 (0.0012 to 0.0500)",
+        "0.00 (0.00 to 3.69)",
+        "2.00",
+        "2.00 (1.50 or more)",
+        "7,412",
     ]
     assert shown["species"][0] == "all"
     assert list(shown.loc[0, ["n_plants", "plant_days", "losses"]]) == ["40", "3,652", "9"]

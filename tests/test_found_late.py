@@ -44,7 +44,8 @@ def test_a_loss_between_two_visits_is_spread_over_the_days_between():
 
 
 @pytest.mark.parametrize(
-    ("left", "right", "entry"), [([5], [5], [0]), ([5], [9], [6]), ([1, np.nan], [2, 3], [0, 0]), ([0], [3], [-1])])
+    ("left", "right", "entry"), [([5], [5], [0]), ([5], [9], [6]), ([1, np.nan], [2, 3], [0, 0]), ([0], [3], [-1])]
+)
 def test_intervals_that_cannot_be_are_refused(left, right, entry):
     with pytest.raises(FoundLateError, match="last seen alive < found"):
         masses(left, right, entry)
@@ -61,8 +62,12 @@ def visited(rng, number, every, days=600):
     found, before = first + calls * every, np.maximum(first + (calls - 1) * every, entry)
     last_call = first + (entry + days - first) // every * every
     lost = found <= last_call
-    return lives(entry, np.where(lost, found, last_call), lost.astype(int),
-                 seen_age=np.where(lost, np.where(calls > 0, before, entry), last_call))
+    return lives(
+        entry,
+        np.where(lost, found, last_call),
+        lost.astype(int),
+        seen_age=np.where(lost, np.where(calls > 0, before, entry), last_call),
+    )
 
 
 def test_on_invented_plants_visited_every_four_weeks_it_recovers_the_truth_that_the_found_days_miss():
@@ -96,8 +101,16 @@ def test_a_fit_without_anyone_to_watch_at_the_start_asks_for_a_later_start(monke
     refused = shift(men, [], ages=[1000], period="all records")
     assert refused["estimate"].isna().all()
     # The page gets the reason; what to call next is for who asks for the fit.
-    assert refused["note"].isin(["not available: too few plants watched at the first losses",
-                                 "not available: the estimate did not settle in 2000 rounds"]).all()
+    assert (
+        refused["note"]
+        .isin(
+            [
+                "not available: too few plants watched at the first losses",
+                "not available: the estimate did not settle in 2000 rounds",
+            ]
+        )
+        .all()
+    )
     made = shift(men, [], ages=[1000], period="all records", start_age=816)
     assert abs(made.loc[made["measure"] == "found_late_shift", "estimate"].iloc[0]) < 0.5
 
@@ -105,7 +118,8 @@ def test_a_fit_without_anyone_to_watch_at_the_start_asks_for_a_later_start(monke
 def test_a_curve_that_dates_do_not_move_is_said_to_move_by_nothing():
     # Seen the day before it was found: nothing is left to the days between; the fit's last digits are no shift.
     n = 40
-    men = pd.DataFrame({"plant_id": [f"P{i}" for i in range(n)], "entry_age": 0, "exit_age": range(10, 10 + n),
-                        "event": 1})
+    men = pd.DataFrame(
+        {"plant_id": [f"P{i}" for i in range(n)], "entry_age": 0, "exit_age": range(10, 10 + n), "event": 1}
+    )
     made = shift(men.assign(seen_age=men["exit_age"] - 1), [], ages=[20, 30], period="all")
     assert made.loc[made["measure"].eq("found_late_shift"), "estimate"].tolist() == [0.0, 0.0]

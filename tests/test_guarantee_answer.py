@@ -72,10 +72,14 @@ def passing(model, month, terms):
     days, over, under = fitted.counts.by_pattern[1], 0.0, 0.0
     for at, row in enumerate(fitted.patterns.itertuples()):
         if abs(row.year_cos - np.cos(2 * np.pi * (month - 0.5) / 12)) > 1e-9 or (
-                abs(row.year_sin - np.sin(2 * np.pi * (month - 0.5) / 12)) > 1e-9):
+            abs(row.year_sin - np.sin(2 * np.pi * (month - 0.5) / 12)) > 1e-9
+        ):
             continue
-        rest = sum(b * x for name, b, x in zip(fitted.names, fitted.beta, fitted.counts.x[at], strict=True)
-                   if name.split("[")[0] not in terms)
+        rest = sum(
+            b * x
+            for name, b, x in zip(fitted.names, fitted.beta, fitted.counts.x[at], strict=True)
+            if name.split("[")[0] not in terms
+        )
         whole = sum(b * x for b, x in zip(fitted.beta, fitted.counts.x[at], strict=True))
         over, under = over + days[at] * np.exp(whole), under + days[at] * np.exp(rest)
     return over / under
@@ -125,9 +129,14 @@ def test_records_of_half_a_year_quote_without_a_season_and_say_so(found, terms):
 
 def test_what_a_client_reads_holds_none_of_our_costs(found, terms):
     quoted, price = answer.offer(LIST, found, terms, AS_OF)
-    page = "\n".join([
-        *pages.offer_sentences(quoted, price), results.offer_table(quoted, price).to_string(),
-        results.terms_table(quoted).to_string(), results.client_findings(quoted, price).to_string()])
+    page = "\n".join(
+        [
+            *pages.offer_sentences(quoted, price),
+            results.offer_table(quoted, price).to_string(),
+            results.terms_table(quoted).to_string(),
+            results.client_findings(quoted, price).to_string(),
+        ]
+    )
     secrets = [f"{cost / 100:.2f}" for cost in quoted.lines["unit"]] + [f"{c:.2f}" for c in quoted.lines["unit_cost"]]
     assert [secret for secret in secrets if f" {secret} " in f" {page} "] == []
     assert "margin" not in page.lower()
@@ -161,7 +170,8 @@ def test_hazards_of_lines_are_the_rates_of_the_loss_model(found):
         more = passing(model, month, ("repotted", "moved", "dry_air", "no_humidity"))
         assert 1.0 < more < 1.2
         assert hazards.table[:, band, month - 1] * 36_525 == pytest.approx(
-            model.model.rate(still)["rate"].to_numpy() * more)
+            model.model.rate(still)["rate"].to_numpy() * more
+        )
     # Draws spread around the estimate, on the log scale.
     drawn = hazards.drawn_level[..., None, None] * hazards.drawn_shape[:, None]
     assert (drawn.min(axis=0) < hazards.table).all()

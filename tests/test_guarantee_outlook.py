@@ -87,12 +87,7 @@ def test_a_leap_year_does_not_move_contract_years():
 
 
 @settings(max_examples=60)
-@given(
-    st.dates(date(2020, 1, 1), date(2035, 1, 1)),
-    st.integers(0, 1200),
-    st.floats(-2000, 1500),
-    st.integers(1, 4),
-)
+@given(st.dates(date(2020, 1, 1), date(2035, 1, 1)), st.integers(0, 1200), st.floats(-2000, 1500), st.integers(1, 4))
 def test_any_days_at_risk_are_the_days_between_planting_and_end(start, length, planted, per_month):
     end = date.fromordinal(start.toordinal() + length)
     cut = grid.grid(start, end, per_month)
@@ -151,13 +146,7 @@ def test_uncovered_causes_and_other_exits_compete_as_worked_by_hand():
     # covered first = 0.007 / 0.015 x (1 - exp(-0.9)).
     cut = grid.grid(date(2026, 3, 1), date(2026, 4, 30), per_month=30)
     ends = ahead(
-        cut,
-        plants([0.0]),
-        0.01,
-        Promise(cap=1, after_uncovered="ends"),
-        covered=0.7,
-        client=0.002,
-        withdrawn=0.003,
+        cut, plants([0.0]), 0.01, Promise(cap=1, after_uncovered="ends"), covered=0.7, client=0.002, withdrawn=0.003
     )
     assert ends.chance[0, 0, 1] == pytest.approx(0.007 / 0.015 * (1 - np.exp(-0.9)), abs=1e-9)
     # Uncovered losses replaced, no cap: covered losses come at 0.007 a day while the position lasts, whose
@@ -217,8 +206,15 @@ def test_many_draws_in_blocks_equal_draws_one_by_one(monkeypatch):
     cut = grid.grid(date(2026, 1, 1), date(2028, 1, 1))
     who = plants([0.0, -500.0])
     rng = np.random.default_rng(1)
-    drawn = Drawn(CUTS, rng.uniform(0.5, 3, (7, 2)), rng.uniform(0.0005, 0.001, (7, 5, 12)),
-                  np.linspace(0.5, 2, 7)[:, None], np.full(7, 0.9), 1e-4, 1e-4)
+    drawn = Drawn(
+        CUTS,
+        rng.uniform(0.5, 3, (7, 2)),
+        rng.uniform(0.0005, 0.001, (7, 5, 12)),
+        np.linspace(0.5, 2, 7)[:, None],
+        np.full(7, 0.9),
+        1e-4,
+        1e-4,
+    )
     whole = outlook.look_ahead(cut, who, Promise(), drawn)
     monkeypatch.setattr(outlook, "ROWS", 1)
     pieces = outlook.look_ahead(cut, who, Promise(), drawn)
@@ -242,8 +238,13 @@ def test_many_lines_equal_lines_one_by_one(promise):
     assert outlook._points(level * effect[:, who.site], shape, 1096).shape[1] < n / 2
     for line in range(n):
         own = Plants(*(each[[line]] for each in (who.planted, who.enter, who.leave)), np.zeros(1, dtype="int64"))
-        alone = outlook.look_ahead(cut, own, promise, Drawn(
-            CUTS, level[:, [line]], shape, effect[:, [who.site[line]]], covered, 2e-5, 5e-5), parts)
+        alone = outlook.look_ahead(
+            cut,
+            own,
+            promise,
+            Drawn(CUTS, level[:, [line]], shape, effect[:, [who.site[line]]], covered, 2e-5, 5e-5),
+            parts,
+        )
         k = min(alone.chance.shape[-1], whole.chance.shape[-1])
         assert whole.chance[:, line, :k] == pytest.approx(alone.chance[:, 0, :k], abs=2e-11)
         assert whole.by_part[:, line] == pytest.approx(alone.by_part[:, 0], abs=2e-11)

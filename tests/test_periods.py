@@ -37,10 +37,14 @@ def test_a_name_that_could_be_the_calendars_or_the_fiscal_years_quarter_is_refus
         quarter("2026-Q3", 7)
     assert str(said.value) == (
         "quarter '2026-Q3' can be read two ways, as the fiscal year does not start in January: write FY2026-Q3 for "
-        "2026-01-01 to 2026-03-31, or FY2027-Q1 for the calendar's quarter, 2026-07-01 to 2026-09-30")
+        "2026-01-01 to 2026-03-31, or FY2027-Q1 for the calendar's quarter, 2026-07-01 to 2026-09-30"
+    )
     # Start in May: no fiscal quarter begins with July.
-    with pytest.raises(PeriodError, match=r"write FY2026-Q3 for 2025-11-01 to 2026-01-31; the calendar's quarter, "
-                                          r"2026-07-01 to 2026-09-30, is no quarter of this fiscal year"):
+    with pytest.raises(
+        PeriodError,
+        match=r"write FY2026-Q3 for 2025-11-01 to 2026-01-31; the calendar's quarter, "
+        r"2026-07-01 to 2026-09-30, is no quarter of this fiscal year",
+    ):
         quarter("2026-Q3", 5)
 
 
@@ -102,8 +106,11 @@ def test_adding_months_stops_at_the_end_of_a_short_month():
 def test_iso_weeks_keep_year_and_week_together_at_the_turn_of_the_year():
     # ISO 8601: 2010-12-31 is 2010-W52, 2011-01-03 is 2011-W01, 2019-12-30 is 2020-W01. The four visits below,
     # two by two in one week, were split over four by '%Y-W%V'.
-    days = pd.Series(pd.to_datetime(["2010-12-31", "2011-01-03", "2019-12-30",
-                                     "2024-12-30", "2025-01-02", "2026-12-31", "2027-01-03", None]))
+    days = pd.Series(
+        pd.to_datetime(
+            ["2010-12-31", "2011-01-03", "2019-12-30", "2024-12-30", "2025-01-02", "2026-12-31", "2027-01-03", None]
+        )
+    )
     weeks = periods.iso_week(days)
     assert list(weeks[:3]) == ["2010-W52", "2011-W01", "2020-W01"]
     assert list(weeks[3:7]) == ["2025-W01", "2025-W01", "2026-W53", "2026-W53"]
@@ -112,8 +119,7 @@ def test_iso_weeks_keep_year_and_week_together_at_the_turn_of_the_year():
 
 def test_a_heating_season_over_the_turn_of_the_year_is_half_open():
     season = ((10, 15), (4, 15))
-    days = pd.Series(pd.to_datetime(["2025-10-14", "2025-10-15", "2026-01-01", "2026-04-14", "2026-04-15",
-                                     None]))
+    days = pd.Series(pd.to_datetime(["2025-10-14", "2025-10-15", "2026-01-01", "2026-04-14", "2026-04-15", None]))
     inside = periods.in_heating_season(days, season)
     assert list(inside[:5]) == [False, True, True, True, False]
     assert inside.isna()[5]

@@ -334,10 +334,7 @@ def test_a_plant_whose_removal_date_cannot_be_read_is_not_followed_and_said_so(t
     loaded = records.load(tmp_path)
     assert sorted(loaded.set_aside["column"]) == ["pot_cm", "removed_on"]
     time = plant_time.build(loaded, date(2025, 3, 31))
-    assert fates(time) == {
-        ("plants", "followed"): 1,
-        ("plants", "what tells its number or its end was set aside"): 1,
-    }
+    assert fates(time) == {("plants", "followed"): 1, ("plants", "what tells its number or its end was set aside"): 1}
 
 
 def test_what_is_off_the_table_is_counted_by_reason(tmp_path: Path) -> None:
@@ -424,16 +421,25 @@ def test_from_look_to_look_only_days_that_could_show_a_loss_count(tmp_path: Path
     # Records begin on 1 January and are read up to 28 February. Old, seen on 10 and 24 January and 7 February: 28 days.
     # Gone at the first look, on the 10th: lost before, or since the list was made; not counted. New on the 6th, found
     # lost on the 24th: 18 days and the loss. Never seen: 58 days. Found lost at the second look: 14 days and the loss.
-    looks = {"OLD": ("01-10", "01-24", "02-07"), "GONE": ("01-10",), "NEW": ("01-10", "01-24"),
-             "LOST": ("01-10", "01-24")}
+    looks = {
+        "OLD": ("01-10", "01-24", "02-07"),
+        "GONE": ("01-10",),
+        "NEW": ("01-10", "01-24"),
+        "LOST": ("01-10", "01-24"),
+    }
     begun = dict.fromkeys(looks, "2023-01-01") | {"NEW": "2025-01-06", "UNSEEN": "2023-01-01"}
     found = TinyRecords(
-        tmp_path, [], HEATING,
+        tmp_path,
+        [],
+        HEATING,
         sites=[SITE[0] | {"observed_from": "2025-01-01"}],
         plants=[plant(name, installed_on=on) for name, on in begun.items()],
         visits=[{"plant_id": name, "visited_on": f"2025-{on}"} for name in looks for on in looks[name]],
-        replacements=[lost("GONE", "2025-01-15", found_on="2025-01-10"), lost("NEW", "2025-01-24"),
-                      lost("LOST", "2025-01-28", found_on="2025-01-24")],
+        replacements=[
+            lost("GONE", "2025-01-15", found_on="2025-01-10"),
+            lost("NEW", "2025-01-24"),
+            lost("LOST", "2025-01-28", found_on="2025-01-24"),
+        ],
     )
     as_of = date(2025, 2, 28)
     time = plant_time.build(found, as_of, looked=True)
@@ -450,10 +456,16 @@ def test_from_look_to_look_only_days_that_could_show_a_loss_count(tmp_path: Path
 def test_plants_looked_at_less_than_once_a_quarter_count_every_day(tmp_path: Path) -> None:
     # Single plants noted when something is the matter: one look in May tells nothing of the days before and after.
     found = TinyRecords(
-        tmp_path, [], HEATING, sites=[SITE[0] | {"observed_from": "2025-01-01"}],
+        tmp_path,
+        [],
+        HEATING,
+        sites=[SITE[0] | {"observed_from": "2025-01-01"}],
         plants=[plant("RARE", installed_on="2023-01-01"), plant("EDGE", installed_on="2023-01-01")],
-        visits=[{"plant_id": "RARE", "visited_on": "2025-05-10"},
-                *({"plant_id": "EDGE", "visited_on": on} for on in ("2025-04-03", "2025-06-01", "2025-09-30"))])
+        visits=[
+            {"plant_id": "RARE", "visited_on": "2025-05-10"},
+            *({"plant_id": "EDGE", "visited_on": on} for on in ("2025-04-03", "2025-06-01", "2025-09-30")),
+        ],
+    )
     time = plant_time.build(found, date(2025, 12, 31), looked=True)
     days = time.cells(["plant_id"]).set_index("plant_id")["plant_days"]
     # 3 April and 30 September lie 92 days inside: 180 days between them.

@@ -39,11 +39,15 @@ def lives_of(known: truths.Known) -> pd.DataFrame:
 def test_the_true_rate_of_a_quarter_is_what_the_hazards_add_up_to():
     # Plants 1 and 2 in the quarter: 90 + 45 days, 0.10 + 0.05 expected; the third row lies in another quarter.
     # 0.15 / 135 x 36,525 = 40.58.
-    table = pd.DataFrame({
-        "plant_id": ["P1", "P2", "P1"], "site_id": ["S1", "S2", "S1"],
-        "quarter": pd.to_datetime(["2026-07-01", "2026-07-01", "2026-04-01"]),
-        "plant_days": pd.array([90, 45, 90], dtype="Int64"), "expected_losses": [0.10, 0.05, 9.0],
-    })
+    table = pd.DataFrame(
+        {
+            "plant_id": ["P1", "P2", "P1"],
+            "site_id": ["S1", "S2", "S1"],
+            "quarter": pd.to_datetime(["2026-07-01", "2026-07-01", "2026-04-01"]),
+            "plant_days": pd.array([90, 45, 90], dtype="Int64"),
+            "expected_losses": [0.10, 0.05, 9.0],
+        }
+    )
     known = truths.Known(demo.Truth(), {"true_quarters": table})
     assert truths.rate(known, quarter("2026-Q3")).to_list() == pytest.approx([40.5833], abs=1e-4)
     assert truths.rate(known, quarter("2026-Q3"), "site_id").to_dict() == pytest.approx({"S1": 40.5833, "S2": 40.5833})
@@ -51,10 +55,14 @@ def test_the_true_rate_of_a_quarter_is_what_the_hazards_add_up_to():
 
 def test_a_sites_true_ratio_is_its_effect_over_the_mean_of_all():
     # Effects 2 and 0.5 with 4 and 1 expected: alone both would expect 2, so the mean is (4 + 1) / 4 = 1.25.
-    quarters = pd.DataFrame({
-        "site_id": ["S1", "S2"], "quarter": pd.to_datetime(["2026-07-01"] * 2),
-        "plant_days": pd.array([900, 900], dtype="Int64"), "expected_losses": [4.0, 1.0],
-    })
+    quarters = pd.DataFrame(
+        {
+            "site_id": ["S1", "S2"],
+            "quarter": pd.to_datetime(["2026-07-01"] * 2),
+            "plant_days": pd.array([900, 900], dtype="Int64"),
+            "expected_losses": [4.0, 1.0],
+        }
+    )
     sites = pd.DataFrame({"site_id": ["S1", "S2"], "effect": [2.0, 0.5]})
     known = truths.Known(demo.Truth(), {"true_quarters": quarters, "true_sites": sites})
     assert truths.site_ratio(known, quarter("2026-Q3")).to_list() == pytest.approx([1.6, 0.4])
@@ -78,8 +86,7 @@ def test_the_groups_of_true_hazards_add_up_to_all(known):
 def test_true_survival_and_incidence_follow_the_exponential_law_where_the_hazard_is_constant():
     # 0.001 a day for losses, 0.0005 for clients, 100 days: 100 exp(-0.1) = 90.484; all gone 1 - exp(-0.15) = 13.929,
     # of which two thirds are losses.
-    ages = pd.DataFrame(
-        {"plants": [50] * 100, "losses": [0.05] * 100, "client": [0.025] * 100}, index=range(1, 101))
+    ages = pd.DataFrame({"plants": [50] * 100, "losses": [0.05] * 100, "client": [0.025] * 100}, index=range(1, 101))
     assert truths.survival(ages, 100) == pytest.approx(90.4837, abs=1e-4)
     assert truths.incidence(ages, 100) == pytest.approx({"losses": 9.2861, "client": 4.6431}, abs=1e-4)
 
@@ -89,9 +96,20 @@ def test_true_survival_with_all_plants_in_one_place_is_that_of_the_demo():
     one = dataclasses.replace(demo.SPECIES[0], lights=(0.0, 1.0, 0.0, 0.0))
     flat = dict.fromkeys(demo.Truth().pot, 0.0)
     truth = dataclasses.replace(
-        demo.Truth(), species=(one,), pot=flat, cycle_cos=0.0, cycle_sin=0.0, humidity=0.0, moved=0.0, repotted=0.0,
-        light=dict.fromkeys(demo.Truth().light, 0.0), over_dry=0.0, site_sd=0.0, building_failure=False,
-        move_rate=0.0)
+        demo.Truth(),
+        species=(one,),
+        pot=flat,
+        cycle_cos=0.0,
+        cycle_sin=0.0,
+        humidity=0.0,
+        moved=0.0,
+        repotted=0.0,
+        light=dict.fromkeys(demo.Truth().light, 0.0),
+        over_dry=0.0,
+        site_sd=0.0,
+        building_failure=False,
+        move_rate=0.0,
+    )
     known = truths.Known(truth, demo.company(400, 2, 5, truth))
     ages = truths.at_ages(known, lives_of(known), AS_OF)["all"]
     assert truths.survival(ages, 365) / 100 == pytest.approx(demo.true_survival(truth, one.name), abs=1e-3)
@@ -141,8 +159,9 @@ def made_rows(held: int, companies: int = 50, each: int = 20) -> pd.DataFrame:
     truth = np.where(np.arange(each) < held, 1.0, 9.0)
     found = pd.DataFrame({"estimate": np.full(each, 1.1), "low": np.full(each, 0.5), "high": np.full(each, 2.0)})
     one = intervals("loss_rate", found, pd.Series(["q"] * each), truth)
-    return pd.concat([
-        one.assign(company=n, plants=100, situation=kinds.AS_MODELLED) for n in range(companies)], ignore_index=True)
+    return pd.concat(
+        [one.assign(company=n, plants=100, situation=kinds.AS_MODELLED) for n in range(companies)], ignore_index=True
+    )
 
 
 def test_the_verdict_says_on_which_side_a_share_lies():
@@ -166,9 +185,14 @@ def test_alarms_are_counted_as_they_went_off():
 
 def test_what_is_seen_is_told_by_size():
     # 1 of 4 small companies and 3 of 4 large ones see it.
-    rows = pd.concat([
-        alarms("worse_quarter_seen", pd.Series(["q"]), [seen]).assign(company=n, plants=plants, situation="as modelled")
-        for n, (plants, seen) in enumerate(zip([150] * 4 + [600] * 4, [1, 0, 0, 0, 1, 1, 1, 0], strict=True))])
+    rows = pd.concat(
+        [
+            alarms("worse_quarter_seen", pd.Series(["q"]), [seen]).assign(
+                company=n, plants=plants, situation="as modelled"
+            )
+            for n, (plants, seen) in enumerate(zip([150] * 4 + [600] * 4, [1, 0, 0, 0, 1, 1, 1, 0], strict=True))
+        ]
+    )
     table = coverage.table(rows).set_index("of")["share"]
     assert table.to_dict() == {"all": 0.5, "150 plants": 0.25, "600 plants": 0.75}
 
@@ -196,7 +220,8 @@ def test_a_review_is_told_what_it_can_see_by_its_own_plants_and_its_usual_rate()
     # 92 days: 18,400 plant-days are 200 plants. Other quarters: 10 + 12 losses in 36,525 days: 22 per 100 plant-years.
     rows = [
         findings.finding("loss_rate", name, 1.0, unit="x", method="x", losses=n, plant_days=days)
-        for name, n, days in (("2026-Q1", 10, 18_000.0), ("2026-Q2", 12, 18_525.0), ("2026-Q3", 40, 18_400.0))]
+        for name, n, days in (("2026-Q1", 10, 18_000.0), ("2026-Q2", 12, 18_525.0), ("2026-Q3", 40, 18_400.0))
+    ]
     said = power.of_review(findings.table(rows), quarter("2026-Q3"))
     assert said == power.sentence(200, 22.0)
     assert said.startswith("With 200 plants that lose 22 per 100 plant-years")
@@ -216,7 +241,8 @@ def test_more_companies_leave_the_earlier_ones_as_they_are_and_none_is_like_anot
     assert {case.situation for case in cases} == {kinds.AS_MODELLED, *design.SITUATIONS}
     # Each slow page meets companies as modelled and others.
     assert {(case.extra, case.situation == kinds.AS_MODELLED) for case in cases} == {
-        (extra, usual) for extra in design.EXTRAS for usual in (True, False)}
+        (extra, usual) for extra in design.EXTRAS for usual in (True, False)
+    }
 
 
 def test_the_same_seed_gives_the_same_bytes_whatever_the_workers_and_stops(tmp_path: Path, monkeypatch):
@@ -262,7 +288,8 @@ def test_a_sentence_quotes_the_table_and_who_made_it(tmp_path: Path):
     assert said.endswith("aimed at 93 to 97: holds.")
     assert proving.sentence("dry_half", tmp_path / "results.csv").startswith("Not proved")
     table.assign(kind="quarter_called_worse", target_low=0.0, target_high=0.025, stated=0.02).to_csv(
-        tmp_path / "alarms.csv", index=False)
+        tmp_path / "alarms.csv", index=False
+    )
     said = proving.sentence("quarter_called_worse", tmp_path / "alarms.csv")
     assert said.endswith("; allowed are at most 2.5 (to be expected of whole counts: 2.0): holds.")
 
@@ -282,8 +309,14 @@ def test_every_kind_that_a_page_quotes_is_proved():
     # Those of the page of proof alone: what is not printed, or is a way to decide that the pages do not offer.
     left = set(kinds.KINDS) - quoted
     assert left == {
-        "loss_rate_with_event", "worse_quarter_seen", "watch_caught_by_truth", "quote_80_held_company",
-        "quote_95_held_company", "quote_80_held_site", "quote_95_held_site"}
+        "loss_rate_with_event",
+        "worse_quarter_seen",
+        "watch_caught_by_truth",
+        "quote_80_held_company",
+        "quote_95_held_company",
+        "quote_80_held_site",
+        "quote_95_held_site",
+    }
 
 
 def test_an_unknown_kind_is_refused_by_name():
@@ -323,14 +356,18 @@ def test_a_rate_of_nothing_lost_counts_in_the_shift():
     rows["estimate"] = np.where(np.arange(len(rows)) % 2 == 0, 0.0, 2.0)
     assert coverage.table(rows)["shift"].iloc[0] == pytest.approx(0.0)
     assert coverage.table(rows.assign(truth=np.resize([1.0] * 9 + [9.0], len(rows))))["shift"].iloc[0] == pytest.approx(
-        -100 * 0.8 / 1.8)
+        -100 * 0.8 / 1.8
+    )
 
 
 def test_costs_over_the_best_possible_are_averaged_and_may_lie_below_it():
     # 1%, 5% and -1.5% over: mean 1.5%, in a table without verdict by chance of shares.
-    rows = pd.concat([
-        costs("cost_of_advice", excess).assign(company=n, plants=100, situation=kinds.AS_MODELLED)
-        for n, excess in enumerate((0.01, 0.05, -0.015))])
+    rows = pd.concat(
+        [
+            costs("cost_of_advice", excess).assign(company=n, plants=100, situation=kinds.AS_MODELLED)
+            for n, excess in enumerate((0.01, 0.05, -0.015))
+        ]
+    )
     made = coverage.table(rows).iloc[0]
     assert made["share"] == pytest.approx(0.015)
     assert made["low"] < 0

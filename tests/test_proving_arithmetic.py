@@ -67,9 +67,21 @@ def test_limits_of_observed_over_expected_hold_as_often_as_in_a_simulation():
 
 
 def test_arithmetic_is_told_beside_the_target_and_moves_no_verdict():
-    rows = pd.DataFrame({
-        "company": np.arange(200), "plants": 200, "situation": "as modelled", "kind": "loss_rate_by_site_id",
-        "sort": "interval", "of": "S1", "estimate": 1.0, "low": 0.5, "high": 2.0, "truth": 1.0, "stated": 0.99})
+    rows = pd.DataFrame(
+        {
+            "company": np.arange(200),
+            "plants": 200,
+            "situation": "as modelled",
+            "kind": "loss_rate_by_site_id",
+            "sort": "interval",
+            "of": "S1",
+            "estimate": 1.0,
+            "low": 0.5,
+            "high": 2.0,
+            "truth": 1.0,
+            "stated": 0.99,
+        }
+    )
     rows.loc[:1, "truth"] = 9.0  # 198 of 200 hold
     made = coverage.table(rows).assign(asked=200, seed=1, version="0")
     row = made.iloc[0]

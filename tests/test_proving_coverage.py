@@ -115,11 +115,26 @@ def lights_by_site(seed: int) -> pd.DataFrame:
     light = np.where(np.arange(30) % 2 == 0, "low", "medium")
     rate = 8 / 36_525 * np.where(light == "low", 1.5, 1.0) * effect
     days = np.full(30, 40_000.0)
-    return pd.DataFrame({
-        "site_id": [f"S{n:02d}" for n in range(30)], "species": "Rhapis excelsa", "light": light, "pot": "15-24 cm",
-        "planter": "direct", "age_band": "days 91-365", "month": pd.Timestamp("2026-05-01"), "heating": False,
-        "repotted": "never", "moved": "never", "rh_band": "missing", "n_plants": 400, "plant_days": days,
-        "losses": rng.poisson(rate * days), "rh_tenths": 0, "rh_readings": 0})
+    return pd.DataFrame(
+        {
+            "site_id": [f"S{n:02d}" for n in range(30)],
+            "species": "Rhapis excelsa",
+            "light": light,
+            "pot": "15-24 cm",
+            "planter": "direct",
+            "age_band": "days 91-365",
+            "month": pd.Timestamp("2026-05-01"),
+            "heating": False,
+            "repotted": "never",
+            "moved": "never",
+            "rh_band": "missing",
+            "n_plants": 400,
+            "plant_days": days,
+            "losses": rng.poisson(rate * days),
+            "rh_tenths": 0,
+            "rh_readings": 0,
+        }
+    )
 
 
 def light_held(tables: int = 40) -> float:

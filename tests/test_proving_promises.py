@@ -52,8 +52,11 @@ def test_what_guarantees_have_cost_is_the_recorded_cost_of_their_plants_alone(co
     parts = promises._provision(kept, fitted, YEAR_AGO, Q3)
     plants, done = (pd.read_csv(Path(kept.folder) / f"{name}.csv") for name in ("plants", "replacements"))
     running = plants[(plants["guarantee_until"] > "2025-09-30") & (plants["installed_on"] <= "2025-09-30")]
-    paid = done[done["covered"].eq("guaranteed") & done["plant_id"].isin(running["plant_id"])
-                & done["replaced_on"].between("2025-10-01", "2026-09-30")]
+    paid = done[
+        done["covered"].eq("guaranteed")
+        & done["plant_id"].isin(running["plant_id"])
+        & done["replaced_on"].between("2025-10-01", "2026-09-30")
+    ]
     used = round(100 * (paid["plant_cost"] + paid["labour_minutes"] / 60 * kept.settings.wage_per_hour).sum())
     whole = in_force(kept, time, YEAR_AGO)
     # Some guarantees run on: what they may still cost is not provided for in this comparison.
@@ -61,8 +64,10 @@ def test_what_guarantees_have_cost_is_the_recorded_cost_of_their_plants_alone(co
     leave = whole.plants["leave"].clip(upper=pd.Timestamp("2026-10-01"))
     within = replace(whole, plants=whole.plants.assign(leave=leave))
     told = provision.of_guarantees(within, model, time, YEAR_AGO, provision.Method(draws=promises.DRAWS))
-    assert told.undiscounted < provision.of_guarantees(whole, model, time, YEAR_AGO, provision.Method(
-        draws=promises.DRAWS)).undiscounted
+    assert (
+        told.undiscounted
+        < provision.of_guarantees(whole, model, time, YEAR_AGO, provision.Method(draws=promises.DRAWS)).undiscounted
+    )
     assert used > 0
     for part, share in zip(parts, promises.POINTS, strict=True):
         assert part["estimate"].to_list() == [float(used <= told.total.point(share / 100))]
@@ -82,7 +87,7 @@ def test_new_sites_have_no_past_in_the_quote_and_their_names_do_not_matter(compa
 
     monkeypatch.setattr(FittedLosses, "site_history", watched)
     parts = promises._new_sites(chosen, fitted, Q3, Terms(Q3.end, draws=20))
-    (sites, lost, expected), = seen
+    ((sites, lost, expected),) = seen
     assert sites > 5
     assert (lost, expected) == (0, 0)
     by_site = next(part for part in parts if part["kind"].iloc[0] == "list_80_held_site")

@@ -75,8 +75,10 @@ def test_the_share_lost_follows_from_the_rate_and_keeps_its_limits():
 
 @pytest.mark.parametrize(
     ("source", "counts"),
-    [("rr_60_30", (60, 51477.5, 30, 54308.7)),  # Gu et al. 2008, example 1; R's poisson.test
-     ("rr_41_15", (41, 28010, 15, 19017))],  # Boice and Monson 1977; R's poisson.test
+    [
+        ("rr_60_30", (60, 51477.5, 30, 54308.7)),  # Gu et al. 2008, example 1; R's poisson.test
+        ("rr_41_15", (41, 28010, 15, 19017)),
+    ],  # Boice and Monson 1977; R's poisson.test
 )
 def test_the_ratio_of_two_rates_equals_the_exact_conditional_result(source, counts):
     ratio, expected = rates.rate_ratio(*counts), published(source)
@@ -107,8 +109,7 @@ def test_a_ratio_against_no_losses_has_a_lower_end_only():
 
 
 def test_each_group_gets_both_definitions_of_a_loss_with_its_counts():
-    made = rates.rates_by(
-        cells(species=["Aglaonema", "Ficus lyrata"], losses=[4, 0], died=[1, 0]), ["species"], Q3)
+    made = rates.rates_by(cells(species=["Aglaonema", "Ficus lyrata"], losses=[4, 0], died=[1, 0]), ["species"], Q3)
     lost = picked(made, "loss_rate", species="Aglaonema")
     assert (lost["losses"], lost["estimate"], lost["plant_days"], lost["n_plants"]) == (4, 4, 36_525, 10)
     died = picked(made, "death_rate", species="Aglaonema")
@@ -164,10 +165,14 @@ def test_the_largest_event_is_one_site_one_cause_with_no_week_between_its_days()
     # 1 August (8 days later) are another. The 30 at S2 stand apart; losses without a named cause make no event, however
     # many; a loss of the next quarter does not count. 54 of 54 + 5 + 30 + 60 + 1 = 150 are 36%.
     listed = losses_on(
-        ("S1", "building_failure", "2026-07-10", 3), ("S1", "building_failure", "2026-07-12", 40),
-        ("S1", "building_failure", "2026-07-17", 2), ("S1", "building_failure", "2026-07-24", 9),
-        ("S1", "building_failure", "2026-08-01", 5), ("S2", "building_failure", "2026-07-12", 30),
-        ("S1", "decline", "2026-07-12", 60), ("S1", None, "2026-07-12", 1),
+        ("S1", "building_failure", "2026-07-10", 3),
+        ("S1", "building_failure", "2026-07-12", 40),
+        ("S1", "building_failure", "2026-07-17", 2),
+        ("S1", "building_failure", "2026-07-24", 9),
+        ("S1", "building_failure", "2026-08-01", 5),
+        ("S2", "building_failure", "2026-07-12", 30),
+        ("S1", "decline", "2026-07-12", 60),
+        ("S1", None, "2026-07-12", 1),
         ("S1", "building_failure", "2026-10-01", 99),
     )
     made = rates.largest_event(listed, cells(losses=[150]), Q3)
@@ -186,8 +191,7 @@ def test_losses_without_a_named_cause_are_no_event():
 
 
 def test_of_equal_events_the_earliest_is_named_whatever_the_order_of_rows():
-    rows = [("S2", "light", "2026-08-02", 2), ("S1", "pest", "2026-08-01", 2),
-            ("S0", "pest", "2026-09-01", 2)]
+    rows = [("S2", "light", "2026-08-02", 2), ("S1", "pest", "2026-08-01", 2), ("S0", "pest", "2026-09-01", 2)]
     for given in (rows, rows[::-1]):
         made = rates.largest_event(losses_on(*given), cells(losses=[6]), Q3)
         assert picked(made, "largest_event_share")["site_id"] == "S1"

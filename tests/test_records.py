@@ -55,9 +55,7 @@ def test_every_table_has_every_column_in_its_promised_type(tmp_path: Path) -> No
 
 
 @pytest.mark.parametrize("case", sorted(p.name for p in CASES.iterdir()))
-def test_the_account_of_every_situation_balances_and_its_tables_hold_their_contracts(
-    tmp_path: Path, case: str
-) -> None:
+def test_the_account_of_every_situation_balances_and_its_tables_hold_their_contracts(tmp_path: Path, case: str) -> None:
     place = case_folder(tmp_path, case)
     for odd in (*place.glob("plants_dt.csv"), *place.glob("column_name.csv")):
         odd.unlink()
@@ -100,11 +98,7 @@ def test_causes_become_outcomes_and_the_raw_words_are_kept(tmp_path: Path) -> No
     told = made.notes[made.notes["kind"] == "unknown cause"]
     assert told["count"].tolist() == [1] and "'zapped'" in told["text"].item()
     plant = made.table("plants").iloc[0]
-    assert (plant["removal_reason"], plant["removal_text"], plant["outcome"]) == (
-        "lease_end",
-        "lease end",
-        "withdrawn",
-    )
+    assert (plant["removal_reason"], plant["removal_text"], plant["outcome"]) == ("lease_end", "lease end", "withdrawn")
     assert pd.isna(made.table("plants")["outcome"][1])
 
 
@@ -126,9 +120,7 @@ def test_names_are_accepted_through_aliases_and_misspellings_are_only_proposed(t
     ]
     told = made.notes.loc[made.notes["kind"] == "unknown species", "text"].tolist()
     assert "did you mean Ficus lyrata?" in told[0] and "did you mean" not in told[1]
-    own = load(
-        folder(tmp_path / "own", plants=plants, records='[species]\n"Ficus lyratta" = "Ficus lyrata"\n')
-    )
+    own = load(folder(tmp_path / "own", plants=plants, records='[species]\n"Ficus lyratta" = "Ficus lyrata"\n'))
     assert own.table("plants")["species"][1] == "Ficus lyrata"
 
 
@@ -139,14 +131,10 @@ def test_every_shipped_species_has_one_name_a_group_and_a_source() -> None:
     assert len(aliases) == len(set(aliases)) and table["min_c"].between(0, 20).all()
 
 
-def test_the_second_load_reads_the_cache_and_tells_the_same(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
+def test_the_second_load_reads_the_cache_and_tells_the_same(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     place = folder(tmp_path, **ALL | {"visits": ALL["visits"] + "2024-02-30,P1,,,,,,,\n"})
     first = load(place)
-    monkeypatch.setattr(
-        sys.modules["plantstats.records.load"], "_build", lambda *_: pytest.fail("read again")
-    )
+    monkeypatch.setattr(sys.modules["plantstats.records.load"], "_build", lambda *_: pytest.fail("read again"))
     again = records.load(place)
     for part in ("account", "set_aside", "notes"):
         pd.testing.assert_frame_equal(getattr(first, part), getattr(again, part))
@@ -238,9 +226,7 @@ def test_a_folder_that_cannot_be_written_to_is_read_all_the_same(
 def test_the_settings_keep_to_the_folder(tmp_path: Path) -> None:
     (tmp_path / "outside.csv").write_text("plant_id,visited_on\nP1,2025-03-03\n")
     for name in ("../outside.csv", "/etc/hostname", "C:/x.csv", "a/../../outside.csv", "..\\outside.csv"):
-        place = folder(
-            tmp_path / hashlib.md5(name.encode()).hexdigest(), records=f"[tables.visits]\nfile = '{name}'\n"
-        )
+        place = folder(tmp_path / hashlib.md5(name.encode()).hexdigest(), records=f"[tables.visits]\nfile = '{name}'\n")
         with pytest.raises(RecordError, match="inside the folder"):
             records.load(place)
     place = folder(tmp_path / "link", records="[tables.visits]\nfile = 'visits.csv'\n")
@@ -276,9 +262,7 @@ def test_the_heating_season_is_mirrored_in_the_south(tmp_path: Path) -> None:
     assert load(folder(tmp_path)).settings.heating_season == ((10, 1), (4, 15))
     south = load(folder(tmp_path / "south", records='hemisphere = "south"\n')).settings
     assert south.heating_season == ((4, 1), (10, 15))
-    own = load(
-        folder(tmp_path / "own", records='heating_season = { starts = "11-01", ends = "03-31" }\n')
-    ).settings
+    own = load(folder(tmp_path / "own", records='heating_season = { starts = "11-01", ends = "03-31" }\n')).settings
     assert own.heating_season == ((11, 1), (3, 31))
 
 
@@ -301,9 +285,7 @@ def test_a_proposal_loads_as_it_is_and_overwrites_nothing(tmp_path: Path) -> Non
 
 
 def test_a_proposal_says_what_it_could_not_read(tmp_path: Path) -> None:
-    place = folder(
-        tmp_path, visits="plant_id,visited_on\nP1,03/04/2025\n", plants="plant_id;site_id;sp\nP1;S1;x\n"
-    )
+    place = folder(tmp_path, visits="plant_id,visited_on\nP1,03/04/2025\n", plants="plant_id;site_id;sp\nP1;S1;x\n")
     (place / "moves.csv").write_bytes(b"")
     text = records.propose_settings(place).read_text(encoding="utf-8")
     assert "day and month cannot be told apart" in text and '# date_order = "dmy"' in text
@@ -330,9 +312,7 @@ def test_codes_of_the_settings_are_used_in_every_kind_of_column(tmp_path: Path) 
         '[tables.visits.codes.condition]\ngood = "4"\n[tables.visits.codes.watered]\ngegossen = true\n'
         '[tables.visits.codes.topsoil]\ntrocken = "dry"\n[tables.visits.codes.technician]\nX7 = "ida"\n'
     )
-    visits = (
-        "plant_id,visited_on,condition,watered,topsoil,technician\nP1,2025-03-03,Good,gegossen,TROCKEN,x7\n"
-    )
+    visits = "plant_id,visited_on,condition,watered,topsoil,technician\nP1,2025-03-03,Good,gegossen,TROCKEN,x7\n"
     row = load(folder(tmp_path, visits=visits, records=settings)).table("visits").iloc[0]
     assert row[["condition", "watered", "topsoil", "technician"]].tolist() == [4, True, "dry", "ida"]
 
@@ -346,9 +326,7 @@ def test_a_declared_thousands_mark_settles_the_decimal_mark(tmp_path: Path) -> N
 def test_a_doubled_text_column_gives_the_one_that_was_asked_for(tmp_path: Path) -> None:
     visits = "plant_id,visited_on,note,Note\nP1,2025-03-03,first,last\n"
     settings = '[tables.visits.duplicates]\nnote = "last"\n'
-    assert load(folder(tmp_path, visits=visits, records=settings)).table("visits")["note"].tolist() == [
-        "last"
-    ]
+    assert load(folder(tmp_path, visits=visits, records=settings)).table("visits")["note"].tolist() == ["last"]
 
 
 def test_an_encoding_that_is_no_encoding_of_text_is_refused(tmp_path: Path) -> None:

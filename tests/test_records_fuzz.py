@@ -107,9 +107,7 @@ DRESSES = st.builds(
     st.sampled_from(["N", "no", "FALSE", "0"]),
     st.sampled_from(["\n", "\r\n", "\r"]),
     st.permutations(COLUMNS),
-    st.fixed_dictionaries(
-        {c: st.sampled_from([c, c.upper(), f" {c.replace('_', ' ')} ", f"my {c}"]) for c in COLUMNS}
-    ),
+    st.fixed_dictionaries({c: st.sampled_from([c, c.upper(), f" {c.replace('_', ' ')} ", f"my {c}"]) for c in COLUMNS}),
     st.sampled_from([csv.QUOTE_MINIMAL, csv.QUOTE_ALL]),
 )
 
@@ -143,11 +141,7 @@ def dressed(place: Path, visits: list[Visit], dress: Dress) -> None:
         for number, visit in enumerate(visits):
             book.active.append(
                 [
-                    number
-                    if c == "minutes"
-                    else cell(visit, c, number, dress)
-                    if c == "watered"
-                    else getattr(visit, c)
+                    number if c == "minutes" else cell(visit, c, number, dress) if c == "watered" else getattr(visit, c)
                     for c in dress.order
                 ]
             )
@@ -203,15 +197,7 @@ def survives(place: Path) -> None:
         assert row.rows_read == row.rows_used + row.rows_set_aside
 
 
-NAMES = [
-    "visits.csv",
-    "visits.xlsx",
-    "visits.parquet",
-    "plants.csv",
-    "replacements.csv",
-    "records.toml",
-    "visits.txt",
-]
+NAMES = ["visits.csv", "visits.xlsx", "visits.parquet", "plants.csv", "replacements.csv", "records.toml", "visits.txt"]
 
 
 @BOUND
@@ -225,8 +211,7 @@ def test_random_bytes_never_give_a_traceback(content: bytes, name: str) -> None:
 
 @BOUND
 @given(
-    st.text(st.sampled_from("P1S, ;\"'\t\n\r-/.:0123456789eEé\x00\u2028=%+"), max_size=300),
-    st.sampled_from(NAMES[3:]),
+    st.text(st.sampled_from("P1S, ;\"'\t\n\r-/.:0123456789eEé\x00\u2028=%+"), max_size=300), st.sampled_from(NAMES[3:])
 )
 def test_random_text_behind_good_heads_never_gives_a_traceback(text: str, name: str) -> None:
     with tempfile.TemporaryDirectory() as temporary:
@@ -241,12 +226,9 @@ def _good_files() -> dict[str, bytes]:
     with tempfile.TemporaryDirectory() as temporary:
         place = Path(temporary)
         visits = [
-            Visit(f"P{n % 3 + 1}", date(2025, 3, 1) + timedelta(days=n), n / 10, n % 2 == 0, 'a "b"')
-            for n in range(20)
+            Visit(f"P{n % 3 + 1}", date(2025, 3, 1) + timedelta(days=n), n / 10, n % 2 == 0, 'a "b"') for n in range(20)
         ]
-        plain = Dress(
-            "csv", ",", "utf-8", "%d/%m/%Y", ".", "Y", "N", "\n", COLUMNS, {c: c for c in COLUMNS}, 0
-        )
+        plain = Dress("csv", ",", "utf-8", "%d/%m/%Y", ".", "Y", "N", "\n", COLUMNS, {c: c for c in COLUMNS}, 0)
         for kind in ("csv", "xlsx", "parquet"):
             plain.kind = kind
             dressed(place, visits, plain)

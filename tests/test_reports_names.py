@@ -13,8 +13,31 @@ from plantstats.reports import ReportError, safe_name
 
 # Ids such as may stand in a list of sites; the last six are pairs of which each needs its own file.
 IDS = [
-    "../../outside", "A/B", "A\\B", "C:evil", "CON", "aux", "..", ".", "x" * 300, "-rf", "a\nb", "~root", "S1.html",
-    "%2e%2e%2f", "\u202egpj.1S", "LPT1", "COM9.txt", "café", "cafe", "S1", "s1", " S1 ", "S1 ", "S-1", "S_1",
+    "../../outside",
+    "A/B",
+    "A\\B",
+    "C:evil",
+    "CON",
+    "aux",
+    "..",
+    ".",
+    "x" * 300,
+    "-rf",
+    "a\nb",
+    "~root",
+    "S1.html",
+    "%2e%2e%2f",
+    "\u202egpj.1S",
+    "LPT1",
+    "COM9.txt",
+    "café",
+    "cafe",
+    "S1",
+    "s1",
+    " S1 ",
+    "S1 ",
+    "S-1",
+    "S_1",
 ]
 
 

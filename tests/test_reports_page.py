@@ -15,7 +15,7 @@ from plantstats.reports import ReportError, page, show
 # Notes such as anyone may type into a visit log.
 NOTES = [
     "<script>document.title='TAKEN'</script>",
-    '<img src=x onerror="document.title=\'TAKEN\'">',
+    "<img src=x onerror=\"document.title='TAKEN'\">",
     "</td></tr></table><h1>TAKEN</h1>",
     "[click](javascript:document.title='TAKEN')",
     "![x](http://127.0.0.1:9/pixel.png)",
@@ -148,8 +148,13 @@ def test_what_runs_or_loads_or_misleads_is_found(markup: str):
 
 @pytest.mark.parametrize(
     "markup",
-    ["<a href='#def-loss_rate'>a</a>", "<a href='findings.csv'>a</a>", "<p style='color: red'>a</p>",
-     "<img alt='' src='data:image/png;base64,AA=='>", "<style>p { color: red }</style>"],
+    [
+        "<a href='#def-loss_rate'>a</a>",
+        "<a href='findings.csv'>a</a>",
+        "<p style='color: red'>a</p>",
+        "<img alt='' src='data:image/png;base64,AA=='>",
+        "<style>p { color: red }</style>",
+    ],
 )
 def test_links_inside_the_report_and_plain_style_are_allowed(markup: str):
     assert page.check(f"<h1>x</h1>{markup}") == []

@@ -76,9 +76,7 @@ def test_a_value_of_another_kind_than_the_default_is_refused(make_notebook: Make
         ("%%capture\nprint(1)", "the notebook command %capture"),
     ],
 )
-def test_shell_lines_and_notebook_commands_are_refused(
-    make_notebook: MakeNotebook, marks: str, cell: str, named: str
-):
+def test_shell_lines_and_notebook_commands_are_refused(make_notebook: MakeNotebook, marks: str, cell: str, named: str):
     assert f"cell 4 runs {named}" in refusal(make_notebook(cell, marks))
 
 
@@ -112,8 +110,11 @@ def test_a_cell_that_is_not_python_is_refused(make_notebook: MakeNotebook):
 
 
 def test_plain_notebooks_pass(make_notebook: MakeNotebook):
-    path = make_notebook("%matplotlib inline\nx = 1", parameters='quarter = "2026-Q3"  # text\nclient = ""\nn = -1.5',
-                         reads="print(quarter, client, n)")
+    path = make_notebook(
+        "%matplotlib inline\nx = 1",
+        parameters='quarter = "2026-Q3"  # text\nclient = ""\nn = -1.5',
+        reads="print(quarter, client, n)",
+    )
     found = template.read(path)
     assert found.defaults == {"quarter": "2026-Q3", "client": "", "n": -1.5}
     template.check_parameters(found, {"quarter": "x", "client": "y", "n": 2})

@@ -149,8 +149,10 @@ def test_a_quarter_without_losses_is_not_called_safe(example: Path) -> None:
 def test_no_plant_that_was_taken_away_for_good_is_called_replaced(died: int, lost: int, gone: int, words: str) -> None:
     period = quarter("2026-Q3")
     given = {"n_plants": 100, "plant_days": 9000.0, "unit": "u", "method": "m", "level": 0.95}
-    rows = [findings.finding(m, period.name, 1, 0, 9, losses=n, **given)
-            for m, n in (("loss_rate", lost), ("share_lost", lost), ("death_rate", died))]
+    rows = [
+        findings.finding(m, period.name, 1, 0, 9, losses=n, **given)
+        for m, n in (("loss_rate", lost), ("share_lost", lost), ("death_rate", died))
+    ]
     alive = "losses_taken_away_alive"
     rows.append(findings.finding(alive, period.name, gone, unit="plants", method="count", losses=gone))
     assert words in sentences.loss_headlines(findings.table(rows), period, 5)[0]

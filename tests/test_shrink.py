@@ -50,8 +50,14 @@ def test_the_smaller_of_two_groups_with_one_raw_ratio_is_drawn_further():
 
 @pytest.mark.parametrize(
     ("losses", "exposure", "said"),
-    [([1, 2], [1.0, 0.0], "above 0"), ([0, 0], [1.0, 2.0], "at least one loss"), ([3], [1.0], "two groups"),
-     ([1, -1], [1.0, 1.0], "0 or more"), ([1, 2], [1.0], "in step"), ([1, np.nan], [1.0, 1.0], "0 or more")],
+    [
+        ([1, 2], [1.0, 0.0], "above 0"),
+        ([0, 0], [1.0, 2.0], "at least one loss"),
+        ([3], [1.0], "two groups"),
+        ([1, -1], [1.0, 1.0], "0 or more"),
+        ([1, 2], [1.0], "in step"),
+        ([1, np.nan], [1.0, 1.0], "0 or more"),
+    ],
 )
 def test_counts_that_tell_nothing_of_the_spread_are_refused(losses, exposure, said):
     with pytest.raises(ShrinkError, match=said):

@@ -48,20 +48,34 @@ def by_days(tmp_path_factory: pytest.TempPathFactory) -> pd.DataFrame:
         left = day(man.born + man.age_out).isoformat()
         sites.append({"site_id": f"S{n}", "client_id": "C", "observed_from": day(man.born + man.age_in).isoformat()})
         alive: dict[str, Any] = {} if man.icd else {"removed_on": left, "outcome": "withdrawn"}
-        plants.append({
-            "plant_id": f"{n}", "site_id": f"S{n}", "species": "man", "light": "low", "quantity": 1,
-            "installed_on": day(man.born).isoformat()} | alive)
+        plants.append(
+            {
+                "plant_id": f"{n}",
+                "site_id": f"S{n}",
+                "species": "man",
+                "light": "low",
+                "quantity": 1,
+                "installed_on": day(man.born).isoformat(),
+            }
+            | alive
+        )
         if man.icd:
             gone.append({"plant_id": f"{n}", "replaced_on": left, "outcome": "died", "cause": "died", "quantity": 1})
     cuts = tuple(round(age * YEAR) for age in AGES)
     records = TinyRecords(
-        tmp_path_factory.mktemp("men"), [], ((10, 1), (4, 15)), sites=sites, plants=plants, replacements=gone)
+        tmp_path_factory.mktemp("men"), [], ((10, 1), (4, 15)), sites=sites, plants=plants, replacements=gone
+    )
     cells = plant_time.build(records, date(1990, 1, 1), "found", cuts).cells(["plant_id", "age_band", "month"])
     from_age = dict(zip(plant_time.age_bands(cuts), [0, *AGES], strict=False))
-    made = pd.DataFrame({
-        "man": cells["plant_id"].astype("int64"), "from_age": cells["age_band"].map(from_age).astype("int64"),
-        "from_year": 1931 + (cells["month"].dt.year - 1931) // 5 * 5, "years": cells["plant_days"] / YEAR,
-        "died": cells["losses"]})
+    made = pd.DataFrame(
+        {
+            "man": cells["plant_id"].astype("int64"),
+            "from_age": cells["age_band"].map(from_age).astype("int64"),
+            "from_year": 1931 + (cells["month"].dt.year - 1931) // 5 * 5,
+            "years": cells["plant_days"] / YEAR,
+            "died": cells["losses"],
+        }
+    )
     made = made.groupby(BY, as_index=False).sum()
     return with_rates(made.assign(icd=made["man"].map(men["icd"])))
 
@@ -75,9 +89,16 @@ def by_years() -> pd.DataFrame:
         edges = sorted(inside | {man.age_in, man.age_out})
         for low, high in pairwise(edges):
             age, year = (low + high) / 2, man.born + (low + high) / 2
-            rows.append({
-                "man": n, "from_age": min(int(age // 5 * 5), AGES[-1]), "from_year": int(1931 + (year - 1931) // 5 * 5),
-                "years": high - low, "died": int(bool(man.icd) and high == man.age_out), "icd": man.icd})
+            rows.append(
+                {
+                    "man": n,
+                    "from_age": min(int(age // 5 * 5), AGES[-1]),
+                    "from_year": int(1931 + (year - 1931) // 5 * 5),
+                    "years": high - low,
+                    "died": int(bool(man.icd) and high == man.age_out),
+                    "icd": man.icd,
+                }
+            )
     return with_rates(pd.DataFrame(rows))
 
 

@@ -95,8 +95,7 @@ def test_an_entry_at_the_age_of_a_loss_is_not_at_risk_at_it():
             assert steps.loc[float(quantity[2:-1]), "estimate"] == pytest.approx(value, rel=1e-12)
 
 
-@pytest.mark.parametrize(
-    ("gender", "sex", "source"), [(1, "male", "lt_channing_g1"), (2, "female", "lt_channing_g2")])
+@pytest.mark.parametrize(("gender", "sex", "source"), [(1, "male", "lt_channing_g1"), (2, "female", "lt_channing_g2")])
 def test_residents_of_the_retirement_house_followed_from_an_age_live_as_in_r(gender, sex, source):
     for quantity, value in published(source).items():
         age, start = (float(part) for part in quantity.split("(")[1].split(")")[0].split("|"))
@@ -109,7 +108,8 @@ def test_a_second_library_draws_the_same_curve_with_delayed_entry():
     house = channing(2)
     curve = survival.curves(house, [])
     ages, heights = kaplan_meier_estimator(
-        house["event"].to_numpy(bool), house["exit_age"], time_enter=house["entry_age"])
+        house["event"].to_numpy(bool), house["exit_age"], time_enter=house["entry_age"]
+    )
     ours = [at(curve, age)["estimate"] for age in ages]
     assert ours == pytest.approx(list(heights), rel=1e-9)
 
@@ -138,8 +138,7 @@ def test_late_entry_to_a_site_taken_over_is_not_mistaken_for_long_life():
     # A01 731 801 x; A02 580 944; A03 352 383 x; A04 184 436 x; A05 61 425; A06 0 90 x; A07 0 333;
     # A08 0 214 x.
     # At risk: 90: A05 A06 A07 A08; 214: A04 A05 A07 A08; 383: A03 A04 A05; 436: A04 alone; 801: A01 A02.
-    site = lives([731, 580, 352, 184, 61, 0, 0, 0], [801, 944, 383, 436, 425, 90, 333, 214],
-                 [1, 0, 1, 1, 0, 1, 0, 1])
+    site = lives([731, 580, 352, 184, 61, 0, 0, 0], [801, 944, 383, 436, 425, 90, 333, 214], [1, 0, 1, 1, 0, 1, 0, 1])
     curve = survival.curves(site, [])
     steps = curve[curve["events"] > 0].set_index("age_days")
     assert steps["at_risk"].to_dict() == {90: 4, 214: 4, 383: 3, 436: 1, 801: 2}
@@ -158,15 +157,20 @@ def test_a_plant_lost_on_the_day_it_came_counts_one_day_and_an_impossible_life_i
     assert heights == pytest.approx([0.8, 0.6, 0.4, 0.2, 0.2])
     with pytest.raises(LivesError) as said:
         check_lives(lives([0, 0, np.nan, -2, 0], [-5, 30, 40, 10, 5], [1, 1, 1, 0, 2]))
-    for what in ("1 plants leave before they enter (P1)", "at entry or exit (install date unknown?) (P3)",
-                 "before they were installed (P4)", "neither 0 nor 1 (P5)"):
+    for what in (
+        "1 plants leave before they enter (P1)",
+        "at entry or exit (install date unknown?) (P3)",
+        "before they were installed (P4)",
+        "neither 0 nor 1 (P5)",
+    ):
         assert what in str(said.value)
 
 
 def test_plants_censored_on_the_day_of_a_loss_are_at_risk_on_it():
     # Fortnightly visits, six plants in low and six in medium light; three are still there on day 42.
-    twelve = lives(0, [14, 14, 14, 28, 28, 42, 14, 28, 42, 42, 42, 42], [1] * 9 + [0] * 3,
-                   light=["low"] * 6 + ["medium"] * 6)
+    twelve = lives(
+        0, [14, 14, 14, 28, 28, 42, 14, 28, 42, 42, 42, 42], [1] * 9 + [0] * 3, light=["low"] * 6 + ["medium"] * 6
+    )
     drawn = survival.curves(twelve, ["light"])
     low, medium = (drawn[drawn["light"] == light] for light in ("low", "medium"))
     assert [at(low, day)["estimate"] for day in (14, 28, 42)] == pytest.approx([1 / 2, 1 / 6, 0])
@@ -175,8 +179,9 @@ def test_plants_censored_on_the_day_of_a_loss_are_at_risk_on_it():
 
 def three_sites():
     # SA: lost at 30, 60, 120, one left at 90. SB: none of three lost, 50, 100, 150. SC: one, lost at 10.
-    return lives(0, [30, 60, 90, 120, 50, 100, 150, 10], [1, 1, 0, 1, 0, 0, 0, 1],
-                 site_id=["SA"] * 4 + ["SB"] * 3 + ["SC"])
+    return lives(
+        0, [30, 60, 90, 120, 50, 100, 150, 10], [1, 1, 0, 1, 0, 0, 0, 1], site_id=["SA"] * 4 + ["SB"] * 3 + ["SC"]
+    )
 
 
 def test_groups_without_a_loss_and_of_one_plant_get_an_honest_answer_and_no_nan_without_reason():
@@ -226,8 +231,9 @@ def test_summaries_quote_only_what_ten_plants_at_risk_can_tell():
     assert told.loc[("median_life", ""), "estimate"] == 200
     # Area: 10 days at each of 40/40, 39/40, ... 21/40 = 10 x (40 + ... + 21) / 40 = 10 x 610 / 40 = 152.5.
     assert told.loc[("restricted_mean_life", ""), "estimate"] == pytest.approx(152.5)
-    few = survival.summaries(survival.curves(forty.tail(16), []), forty.tail(16), [], ages=[280], horizon=290,
-                             period="all records")
+    few = survival.summaries(
+        survival.curves(forty.tail(16), []), forty.tail(16), [], ages=[280], horizon=290, period="all records"
+    )
     assert few["estimate"].notna().sum() == 2
 
 

@@ -45,8 +45,10 @@ def test_the_list_holds_every_plant_that_stands_and_no_other(made, watched):
     gone = made.table("replacements")
     gone = set(gone.loc[gone["found_on"].fillna(gone["replaced_on"]) <= pd.Timestamp(LAST), "plant_id"])
     plants = made.table("plants")
-    there = plants[(plants["removed_on"].isna() | (plants["removed_on"] > pd.Timestamp(LAST)))
-                   & ~(plants["installed_on"] > pd.Timestamp(LAST))]
+    there = plants[
+        (plants["removed_on"].isna() | (plants["removed_on"] > pd.Timestamp(LAST)))
+        & ~(plants["installed_on"] > pd.Timestamp(LAST))
+    ]
     assert set(standing["plant_id"]) <= set(there["plant_id"]) - gone
     assert len(watched.plants) >= 0.98 * len(set(there["plant_id"]) - gone)
 
@@ -80,18 +82,28 @@ def test_a_low_condition_score_raises_the_chance_and_is_named_first(watched):
 def test_an_old_score_says_nothing_any_more(watched):
     state = pd.DataFrame({"plant_id": ["A", "B", "C"]})
     day = date(2026, 6, 30)
-    visits = pd.DataFrame({
-        "plant_id": ["A", "B", "A", "C"], "condition": pd.array([2, 3, 4, 5], dtype="Int64"), "status": "completed",
-        "visited_on": pd.to_datetime([day + timedelta(days=away) for away in (-50, -61, 0, 1)])})
+    visits = pd.DataFrame(
+        {
+            "plant_id": ["A", "B", "A", "C"],
+            "condition": pd.array([2, 3, 4, 5], dtype="Int64"),
+            "status": "completed",
+            "visited_on": pd.to_datetime([day + timedelta(days=away) for away in (-50, -61, 0, 1)]),
+        }
+    )
     # A: the later of two; B: 61 days old; C: seen only after the day.
     assert watch_list.last_condition(state, visits, day).tolist() == ["4", "not noted", "not noted"]
 
 
 def test_two_scores_of_one_day_count_as_the_worse(watched):
     state = pd.DataFrame({"plant_id": ["A"]})
-    visits = pd.DataFrame({
-        "plant_id": ["A", "A"], "condition": pd.array([3, 5], dtype="Int64"), "status": "completed",
-        "visited_on": pd.to_datetime(["2026-06-30"] * 2)})
+    visits = pd.DataFrame(
+        {
+            "plant_id": ["A", "A"],
+            "condition": pd.array([3, 5], dtype="Int64"),
+            "status": "completed",
+            "visited_on": pd.to_datetime(["2026-06-30"] * 2),
+        }
+    )
     assert watch_list.last_condition(state, visits, date(2026, 6, 30)).tolist() == ["3"]
 
 

@@ -37,9 +37,7 @@ def check(records: Records, as_of: date | None = None) -> pd.DataFrame:
 
 
 def _table(found: list[pd.DataFrame]) -> pd.DataFrame:
-    shaped = [
-        part.reindex(columns=[c for c in COLUMNS if c not in ("severity", "what_to_do")]) for part in found
-    ]
+    shaped = [part.reindex(columns=[c for c in COLUMNS if c not in ("severity", "what_to_do")]) for part in found]
     filled = [part for part in shaped if len(part)]
     table = pd.concat(filled, ignore_index=True) if filled else shaped[0]
     table["severity"] = [KINDS[k].severity for k in table["kind"]]

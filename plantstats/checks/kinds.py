@@ -24,19 +24,13 @@ def _suspected(title: str, what_to_do: str) -> Kind:
 
 KINDS: dict[str, Kind] = {
     # Rows and cells that could not be read.
-    "ragged_row": _impossible(
-        "row with too many or too few fields", "quote the cell that holds the delimiter"
-    ),
+    "ragged_row": _impossible("row with too many or too few fields", "quote the cell that holds the delimiter"),
     "lost_quote": _impossible("quote mark that is not closed", "close or remove the quote mark"),
     "missing_value": _impossible("required value missing", "fill the cell"),
     "repeated_heads": _impossible("heads in the middle of the rows", "remove the repeated heads"),
     "totals_row": _impossible("row of totals among the records", "remove the row of totals"),
-    "unreadable_date": _impossible(
-        "date that cannot be read", "correct the date, or declare its order or language"
-    ),
-    "placeholder_date": _impossible(
-        "placeholder in place of a date", "leave the cell empty where the day is unknown"
-    ),
+    "unreadable_date": _impossible("date that cannot be read", "correct the date, or declare its order or language"),
+    "placeholder_date": _impossible("placeholder in place of a date", "leave the cell empty where the day is unknown"),
     "beyond_limits": _impossible(
         "value beyond what can be meant", "correct the value, or declare its unit under units"
     ),
@@ -44,55 +38,29 @@ KINDS: dict[str, Kind] = {
     "not_a_number": _impossible("number that cannot be read", "write one plain number"),
     "unknown_code": _impossible("code that is not known", "map the code under codes in the settings"),
     "spreadsheet_error": _impossible("spreadsheet error in a cell", "repair the formula and save again"),
-    "doubtful_id": _impossible(
-        "number cell in place of an id", "format the column as text and enter the id again"
-    ),
+    "doubtful_id": _impossible("number cell in place of an id", "format the column as text and enter the id again"),
     "duplicate_key": _impossible("id that stands twice", "give each plant and site one row"),
     "other_row_fault": _impossible("row or cell that could not be read", "see the reason"),
     # Impossible histories.
-    "replaced_before_installed": _impossible(
-        "replaced before it was installed", "correct installed_on or replaced_on"
-    ),
+    "replaced_before_installed": _impossible("replaced before it was installed", "correct installed_on or replaced_on"),
     "found_after_replaced": _impossible("found after it was replaced", "correct found_on or replaced_on"),
-    "removed_before_installed": _impossible(
-        "removed before it was installed", "correct installed_on or removed_on"
-    ),
-    "guarantee_before_installed": _impossible(
-        "guarantee ends before installation", "correct guarantee_until"
-    ),
-    "contract_ends_before_start": _impossible(
-        "contract ends before it starts", "correct starts_on or ends_on"
-    ),
-    "two_in_one_position": _impossible(
-        "two plants in one position", "correct the position, or enter the removal"
-    ),
+    "removed_before_installed": _impossible("removed before it was installed", "correct installed_on or removed_on"),
+    "guarantee_before_installed": _impossible("guarantee ends before installation", "correct guarantee_until"),
+    "contract_ends_before_start": _impossible("contract ends before it starts", "correct starts_on or ends_on"),
+    "two_in_one_position": _impossible("two plants in one position", "correct the position, or enter the removal"),
     "chain_circle": _impossible("circle of replacements", "correct replaced_by"),
-    "chain_self": _impossible(
-        "plant that replaces itself", "correct replaced_by; give the new plant its own id"
-    ),
+    "chain_self": _impossible("plant that replaces itself", "correct replaced_by; give the new plant its own id"),
     "chain_unknown": _impossible(
         "replaced by a plant that is not listed", "add the new plant to plants, or correct it"
     ),
     "chain_shared": _impossible("one plant replaces several", "correct replaced_by"),
-    "chain_jump": _suspected(
-        "replaced by a plant elsewhere", "check replaced_by and the new plant's position"
-    ),
-    "chain_gap": _suspected(
-        "gap between a plant and the one that replaces it", "check the dates of the chain"
-    ),
-    "replaced_twice": _impossible(
-        "plant replaced twice", "give the second plant its own id; the first event counts"
-    ),
+    "chain_jump": _suspected("replaced by a plant elsewhere", "check replaced_by and the new plant's position"),
+    "chain_gap": _suspected("gap between a plant and the one that replaces it", "check the dates of the chain"),
+    "replaced_twice": _impossible("plant replaced twice", "give the second plant its own id; the first event counts"),
     "more_lost_than_there": _impossible("more plants lost than the line holds", "correct quantity"),
-    "visit_before_installed": _impossible(
-        "visit before the plant was installed", "correct the date or the plant id"
-    ),
-    "visit_after_removal": _impossible(
-        "visit after the plant was removed", "correct removed_on or the plant id"
-    ),
-    "still_visited": _impossible(
-        "replaced but still visited", "give the new plant its own id, or correct the visits"
-    ),
+    "visit_before_installed": _impossible("visit before the plant was installed", "correct the date or the plant id"),
+    "visit_after_removal": _impossible("visit after the plant was removed", "correct removed_on or the plant id"),
+    "still_visited": _impossible("replaced but still visited", "give the new plant its own id, or correct the visits"),
     "orphan_plant": _impossible("plant id that is not in plants", "add the plant, or correct the id"),
     "orphan_site": _impossible("site id that is not in sites", "add the site, or correct the id"),
     "orphan_client": _impossible("client id that is not in sites", "correct the client id"),
@@ -102,31 +70,15 @@ KINDS: dict[str, Kind] = {
     "after_the_cut": _suspected("after the cut", "nothing, if the export is newer than the report"),
     "second_visit": _suspected("second visit to a plant on one day", "nothing, if there were two rounds"),
     "removed_and_replaced": _suspected("removed and replaced on different days", "make the two dates agree"),
-    "visit_elsewhere": _suspected(
-        "visit at another site than the plant's", "enter the move, or correct the id"
-    ),
-    "silent_swap": _suspected(
-        "silent swap: from poor to perfect between two visits", "enter the replacement, if so"
-    ),
+    "visit_elsewhere": _suspected("visit at another site than the plant's", "enter the move, or correct the id"),
+    "silent_swap": _suspected("silent swap: from poor to perfect between two visits", "enter the replacement, if so"),
     "missed_visits": _suspected("visits missing against the plan", "enter missed visits with status missed"),
-    "heaped_readings": _suspected(
-        "readings rounded to fives and tens", "read the instrument to its last digit"
-    ),
-    "late_entry": _suspected(
-        "newest weeks not complete", "wait for the late entries before reading the newest weeks"
-    ),
+    "heaped_readings": _suspected("readings rounded to fives and tens", "read the instrument to its last digit"),
+    "late_entry": _suspected("newest weeks not complete", "wait for the late entries before reading the newest weeks"),
     "unusual_value": _suspected("unusual value", "check the reading and its unit"),
-    "moved_mean": _suspected(
-        "mean that the values set aside would move", "declare the unit, if they are in another"
-    ),
-    "old_plant": _suspected(
-        "plant installed long before all others", "check the year, above all a two-digit one"
-    ),
-    "records_begin_late": _suspected(
-        "plants older than the site's records", "set observed_from for the site"
-    ),
+    "moved_mean": _suspected("mean that the values set aside would move", "declare the unit, if they are in another"),
+    "old_plant": _suspected("plant installed long before all others", "check the year, above all a two-digit one"),
+    "records_begin_late": _suspected("plants older than the site's records", "set observed_from for the site"),
     "unknown_cause": _suspected("cause that is not mapped", "map it under causes in the settings"),
-    "unknown_species": _suspected(
-        "species that is not in the table", "add the name under species in the settings"
-    ),
+    "unknown_species": _suspected("species that is not in the table", "add the name under species in the settings"),
 }

@@ -47,9 +47,7 @@ def faults(records: Records) -> pd.DataFrame:
 def moved_means(records: Records) -> pd.DataFrame:
     """How far the numbers set aside as beyond the limits would move each column's mean."""
     aside = records.set_aside
-    beyond = aside[
-        aside["reason"].isin([r for r in aside["reason"].unique() if kind_of(r) == "beyond_limits"])
-    ]
+    beyond = aside[aside["reason"].isin([r for r in aside["reason"].unique() if kind_of(r) == "beyond_limits"])]
     found = []
     for (table, file, column), rows in beyond.groupby(["table", "file", "column"]):
         numbers = pd.to_numeric(rows["text"], errors="coerce").dropna()

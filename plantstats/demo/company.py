@@ -32,9 +32,7 @@ def build(plants: int, years: float, seed: int, truth: Truth) -> Company:
     Raises: ValueError for fewer than 2 plants or less than a quarter.
     """
     if plants < 2 or years < 0.25:
-        raise ValueError(
-            f"an invented company needs at least 2 plants and 0.25 years, not {plants} and {years}"
-        )
+        raise ValueError(f"an invented company needs at least 2 plants and 0.25 years, not {plants} and {years}")
     streams = [np.random.Generator(np.random.PCG64(s)) for s in np.random.SeedSequence(seed).spawn(3)]
     lay = layout.draw(streams[0], plants, years, truth)
     log = run.live(lay, truth, streams[1])
@@ -65,9 +63,7 @@ def build(plants: int, years: float, seed: int, truth: Truth) -> Company:
     )
 
 
-def company(
-    plants: int = 2000, years: float = 3, seed: int = 1, truth: Truth | None = None
-) -> dict[str, pd.DataFrame]:
+def company(plants: int = 2000, years: float = 3, seed: int = 1, truth: Truth | None = None) -> dict[str, pd.DataFrame]:
     """The tables of an invented company, typed, for tests and the proving ground.
 
     Takes:  as `build`; `truth` defaults to `Truth()`.
@@ -77,11 +73,7 @@ def company(
             quarter).
     """
     made = build(plants, years, seed, truth or Truth())
-    kinds = {
-        pa.bool_(): pd.BooleanDtype(),
-        pa.int64(): pd.Int64Dtype(),
-        pa.string(): pd.StringDtype(na_value=np.nan),
-    }
+    kinds = {pa.bool_(): pd.BooleanDtype(), pa.int64(): pd.Int64Dtype(), pa.string(): pd.StringDtype(na_value=np.nan)}
     log = made.visits.to_pandas(types_mapper=kinds.get, date_as_object=False)
     log["visited_on"] = log["visited_on"].astype("datetime64[us]")
     true = {n: getattr(made, n) for n in ("true_plants", "true_sites", "true_quarters")}

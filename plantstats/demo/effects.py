@@ -6,15 +6,7 @@ import numpy as np
 
 from plantstats.demo.layout import Layout
 from plantstats.demo.species import GROUPS
-from plantstats.demo.truth import (
-    DAYS_PER_100_YEARS,
-    LIGHTS,
-    PLANTERS,
-    POTS,
-    TRANSIENT_DAYS,
-    Truth,
-    age_effects,
-)
+from plantstats.demo.truth import DAYS_PER_100_YEARS, LIGHTS, PLANTERS, POTS, TRANSIENT_DAYS, Truth, age_effects
 
 
 class Effects:
@@ -47,6 +39,4 @@ class Effects:
         self.dry_air = (np.maximum(0.0, truth.humidity_threshold - layout.humidity_28) / 10).T.copy()
         base = np.log(truth.base_rate / DAYS_PER_100_YEARS) + np.log(layout.sites["effect"].to_numpy())
         self.site_loss = base[None, :] + truth.humidity * self.dry_air + layout.loss_cycle[:, None]
-        self.site_dry = truth.dry_heating * layout.heated[:, None] + truth.dry_per_kpa * (
-            layout.vpd_28.T - 1.2
-        )
+        self.site_dry = truth.dry_heating * layout.heated[:, None] + truth.dry_per_kpa * (layout.vpd_28.T - 1.2)

@@ -70,22 +70,10 @@ def plant(folder: Path) -> list[Fault]:
     # The duplicate goes in first, at the latest place, so that the lines named before it stay true.
     row = visits.first(0.85, plant_id=some, watered="Y")
     visits.rows.insert(row + 1, list(visits.rows[row]))
-    note(
-        "row exported twice",
-        visits,
-        (row, row + 1),
-        "two identical lines",
-        "one is used, the second is set aside",
-    )
+    note("row exported twice", visits, (row, row + 1), "two identical lines", "one is used, the second is set aside")
     row = visits.first(0.30, plant_id=some, status="completed", rh_percent=some)
     visits.put(row, "plant_id", "P99999")
-    note(
-        "visit of an unknown plant",
-        visits,
-        (row,),
-        "P99999",
-        "named and not used: plants.csv has no such plant",
-    )
+    note("visit of an unknown plant", visits, (row,), "P99999", "named and not used: plants.csv has no such plant")
     row = visits.first(0.40, plant_id=some, status="completed", rh_percent="")
     visits.put(row, "plant_id", "")
     note(
@@ -97,13 +85,7 @@ def plant(folder: Path) -> list[Fault]:
     )
     row = visits.first(0.50, plant_id=some, status="completed", rh_percent="")
     visits.put(row, "visited_on", "2025-02-30")
-    note(
-        "impossible date",
-        visits,
-        (row,),
-        "2025-02-30",
-        "set aside: there is no such day; never moved to March",
-    )
+    note("impossible date", visits, (row,), "2025-02-30", "set aside: there is no such day; never moved to March")
     row = visits.first(0.60, plant_id=some, rh_percent=some)
     visits.put(row, "temp_c", "72.5")
     note(
@@ -165,9 +147,7 @@ def readme(
     plants, years, seed = made_by
     command = f"plantstats demo data_demo --plants {plants} --years {years:g} --seed {seed} --faults"
     if own_truth:
-        command = (
-            f"demo.make(folder, {plants}, {years:g}, {seed}, truth, faults=True)  # truth as in truth.toml"
-        )
+        command = f"demo.make(folder, {plants}, {years:g}, {seed}, truth, faults=True)  # truth as in truth.toml"
     event = ""
     if failure:
         event = f"""

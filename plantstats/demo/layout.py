@@ -160,9 +160,7 @@ def draw(rng: np.random.Generator, plants: int, years: float, truth: Truth) -> L
     opened = sites["opened"].to_numpy()[site]
     # One position in eight is added later; its first plant is new then.
     added = rng.random(n) < 0.125
-    starts = np.where(
-        added, opened + 1 + (rng.random(n) * np.maximum(days - opened - 40, 1)).astype(int), opened
-    )
+    starts = np.where(added, opened + 1 + (rng.random(n) * np.maximum(days - opened - 40, 1)).astype(int), opened)
     age = 3 + rng.exponential(850, n).astype(int)
     fixed = slice(WARM_UP, None)
     return Layout(
@@ -174,8 +172,7 @@ def draw(rng: np.random.Generator, plants: int, years: float, truth: Truth) -> L
         humidity_28=_mean_28(humidity),
         vpd_28=_mean_28(vpd),
         heated=heated[fixed],
-        loss_cycle=cycle(truth.cycle_cos, truth.cycle_sin, day_of_year[fixed])
-        + truth.heating * heated[fixed],
+        loss_cycle=cycle(truth.cycle_cos, truth.cycle_sin, day_of_year[fixed]) + truth.heating * heated[fixed],
         leaf_cycle=cycle(truth.leaf_cycle_cos, truth.leaf_cycle_sin, day_of_year[fixed]),
         month=calendar.month.to_numpy()[fixed],
         quarter=(calendar.year * 4 + calendar.quarter - 1).to_numpy()[fixed],

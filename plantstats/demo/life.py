@@ -71,12 +71,7 @@ class Life:
         first = len(self.log.plants)
         limit, warned, base = rng.exponential(size=n), rng.random(n) < self.truth.warned_share, rng.random(n)
         for i, p in enumerate(at.tolist()):
-            record = {
-                "position": self.label[p],
-                "planted": int(planted[i]),
-                "known": day,
-                "site": int(self.site[p]),
-            }
+            record = {"position": self.label[p], "planted": int(planted[i]), "known": day, "site": int(self.site[p])}
             record |= {"species": int(self.species[p]), "light": int(self.light[p]), "pot": int(self.pot[p])}
             record |= {"pot_cm": int(self.lay.pot_cm[p]), "planter": int(self.planter[p])}
             self.log.plants.append(record)
@@ -97,18 +92,13 @@ class Life:
 
     def other_rate(self, at: np.ndarray) -> np.ndarray:
         """Rate per day of ends other than losses: client's acts and withdrawals, constant over time."""
-        client = (
-            self.truth.client_rate
-            * np.array([1.0, 2.0, 0.5])[self.lay.sites["setting"].to_numpy()[self.site[at]]]
-        )
+        client = self.truth.client_rate * np.array([1.0, 2.0, 0.5])[self.lay.sites["setting"].to_numpy()[self.site[at]]]
         return (client + self.truth.withdrawn_rate + 1e-12) / DAYS_PER_100_YEARS
 
     def settle(self, at: np.ndarray) -> None:
         """Set what depends on species and place, after planting or a move."""
         s, light, pot = self.species[at], self.light[at], self.pot[at]
-        self.static[at] = (
-            self.effects.species_loss[s] + self.effects.light_loss[light] + self.effects.pot_loss[pot]
-        )
+        self.static[at] = self.effects.species_loss[s] + self.effects.light_loss[light] + self.effects.pot_loss[pot]
         self.dry_static[at] = (
             self.effects.species_dry[s]
             + self.effects.light_dry[light]
@@ -121,9 +111,7 @@ class Life:
         """Start a drying: the time to dry topsoil is Weibull, on the conditions of the day."""
         spread = self.rng.weibull(self.truth.dry_shape, len(at))
         self.watered[at] = day
-        self.dry_on[at] = (
-            day + np.exp(self.dry_static[at] + self.effects.site_dry[day, self.site[at]]) * spread
-        )
+        self.dry_on[at] = day + np.exp(self.dry_static[at] + self.effects.site_dry[day, self.site[at]]) * spread
 
     def count(self, at: np.ndarray) -> None:
         """Log the days and the true expected losses since the last count, under the place they were in."""
@@ -168,11 +156,7 @@ class Life:
         self.count(np.array([p]))
         record = self.log.plants[self.plant[p]]
         record.update(
-            lost=day,
-            code=code,
-            declined=declined,
-            at_risk=int(self.days_at_risk[p]),
-            dry=int(self.days_dry[p]),
+            lost=day, code=code, declined=declined, at_risk=int(self.days_at_risk[p]), dry=int(self.days_dry[p])
         )
         self.state[p] = LOST
         return record

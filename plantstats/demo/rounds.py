@@ -33,9 +33,7 @@ def _leaf_means(
     return np.exp(green), np.exp(yellow)
 
 
-def _scores(
-    life: Life, at: np.ndarray, failing: np.ndarray, left: np.ndarray, luck: np.ndarray
-) -> np.ndarray:
+def _scores(life: Life, at: np.ndarray, failing: np.ndarray, left: np.ndarray, luck: np.ndarray) -> np.ndarray:
     """Condition scores: lower by chance now and then, falling ahead of a loss that gives warning."""
     score = life.base_condition[at] - (luck < 0.04) - (luck < 0.008)
     score = np.where(failing, np.minimum(score, 3), score)
@@ -79,9 +77,7 @@ def visit(life: Life, day: int, at: np.ndarray, extra: bool) -> bool:
     condition = _scores(life, at, failing, left, chance[2])
     moving = alive & (chance[3] < truth.move_rate / DAYS_PER_100_YEARS * gap) & (not extra)
     spring = 2.0 if life.lay.month[day] in (3, 4, 5) else 2 / 3
-    repotting = (
-        alive & ~moving & (chance[4] < spring * truth.repot_rate / DAYS_PER_100_YEARS * gap) & (not extra)
-    )
+    repotting = alive & ~moving & (chance[4] < spring * truth.repot_rate / DAYS_PER_100_YEARS * gap) & (not extra)
     life.log.visits.append(
         (
             np.full(n, day, np.int32),
@@ -134,17 +130,13 @@ def _move(life: Life, p: int, day: int) -> bool:
         life.light[p] = min(3, max(0, int(life.light[p]) + (1 if u[2] < 0.2 else -1)))
     life.site[p], life.label[p], life.moved[p] = target, life.new_label(target), day
     life.settle(np.array([p]))
-    life.log.moves.append(
-        (int(life.plant[p]), day, target, life.label[p], int(life.light[p]), target != site)
-    )
+    life.log.moves.append((int(life.plant[p]), day, target, life.label[p], int(life.light[p]), target != site))
     return target != site
 
 
 def _withdraw(life: Life, p: int, day: int) -> None:
     cause = life.log.plants[life.plant[p]]["other"]
-    code = {"upgrade": "UPGRADE", "outgrown": "TOO BIG", "removed": "TAKEN OUT", "rotation": "ROTATION"}[
-        cause
-    ]
+    code = {"upgrade": "UPGRADE", "outgrown": "TOO BIG", "removed": "TAKEN OUT", "rotation": "ROTATION"}[cause]
     record = life.end(p, day, code, False)
     record.update(found=day, replace=cause != "removed")
     life.state[p], life.due[p] = FOUND, day

@@ -98,9 +98,7 @@ def live(layout: Layout, truth: Truth, rng: np.random.Generator) -> Log:
             life.log.site_lines += [(day, int(s), "completed") for s in sites[(luck > 0.5) & (luck < 0.54)]]
             served = np.zeros(len(opened), bool)
             served[sites[~missed & ~barred]] = True
-            called = called[
-                served[life.site[called]] & (life.state[called] != EMPTY) & (life.state[called] != FOUND)
-            ]
+            called = called[served[life.site[called]] & (life.state[called] != EMPTY) & (life.state[called] != FOUND)]
             if len(called):
                 crossed = visit(life, day, called, extra=False)
             extra = _extra(life, day, called) if truth.extra_visits > 0 else called[:0]

@@ -49,9 +49,7 @@ def sites(layout: Layout) -> pd.DataFrame:
 def contracts(layout: Layout, rng: np.random.Generator) -> pd.DataFrame:
     """One row per site: the contract and the terms of its guarantee."""
     s = layout.sites
-    months = np.array([12, 24, 36])[np.searchsorted((0.5, 0.8), rng.random(s["client"].max() + 1))][
-        s["client"]
-    ]
+    months = np.array([12, 24, 36])[np.searchsorted((0.5, 0.8), rng.random(s["client"].max() + 1))][s["client"]]
     visits = 30.4 / s["visit_days"].to_numpy()
     fee = np.round(s["size"].to_numpy() * (3.0 + 1.1 * visits) * rng.uniform(0.9, 1.15, len(s)) + 10 * visits)
     ended, before = s["closed"] < layout.days, rng.integers(30, 1500, len(s))
@@ -120,9 +118,7 @@ def plants(
     )
 
 
-def replacements(
-    layout: Layout, end: pd.DataFrame, plant: pd.DataFrame, rng: np.random.Generator
-) -> pd.DataFrame:
+def replacements(layout: Layout, end: pd.DataFrame, plant: pd.DataFrame, rng: np.random.Generator) -> pd.DataFrame:
     """One row per replaced plant, by day; `cause` and `outcome` are ours, `cause_text` is theirs."""
     done = end["replaced_by"].notna()
     e, p = end[done], plant[done]
@@ -145,9 +141,7 @@ def replacements(
             "replaced_by": as_text(plant_ids(e["replaced_by"])).to_numpy(),
             "covered": as_text(covered).to_numpy(),
             "plant_cost": plant["cost"].to_numpy()[e["replaced_by"].astype(int)],
-            "labour_minutes": pd.array(
-                np.rint(12 + 0.9 * e["pot_cm"] * rng.uniform(0.6, 1.4, len(e))), dtype="Int64"
-            ),
+            "labour_minutes": pd.array(np.rint(12 + 0.9 * e["pot_cm"] * rng.uniform(0.6, 1.4, len(e))), dtype="Int64"),
         }
     )
     return frame.sort_values(["replaced_on", "plant_id"], kind="stable", ignore_index=True)
@@ -183,9 +177,9 @@ def readings(layout: Layout, rng: np.random.Generator) -> pd.DataFrame:
             pd.DataFrame(
                 {
                     "site_id": s["site_id"].iloc[site],
-                    "read_at": (
-                        pd.Timestamp(layout.first) + pd.to_timedelta(day * 24 + hour, unit="h")
-                    ).astype("datetime64[us]"),
+                    "read_at": (pd.Timestamp(layout.first) + pd.to_timedelta(day * 24 + hour, unit="h")).astype(
+                        "datetime64[us]"
+                    ),
                     "rh_percent": np.round(humidity, 1),
                     "temp_c": np.round(warmth, 1),
                     "position": "lobby",

@@ -50,12 +50,8 @@ def true_sites(layout: Layout) -> pd.DataFrame:
             "effect": s["effect"],
             "visit_days": s["visit_days"].astype("Int64"),
             "humidified": s["humidified"].astype("boolean"),
-            "heated_humidity": layout.humidity[:, layout.heated].mean(axis=1)
-            if layout.heated.any()
-            else np.nan,
-            "open_humidity": layout.humidity[:, ~layout.heated].mean(axis=1)
-            if (~layout.heated).any()
-            else np.nan,
+            "heated_humidity": layout.humidity[:, layout.heated].mean(axis=1) if layout.heated.any() else np.nan,
+            "open_humidity": layout.humidity[:, ~layout.heated].mean(axis=1) if (~layout.heated).any() else np.nan,
         }
     )
 

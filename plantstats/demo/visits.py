@@ -18,9 +18,7 @@ LITRES = (0.3, 0.6, 1.2, 2.2)  # by pot band
 FED_MONTHS = (4, 5, 6, 9)
 
 
-def _coded(
-    labels: tuple[str, ...] | list[str], codes: np.ndarray, missing: np.ndarray | None = None
-) -> pa.Array:
+def _coded(labels: tuple[str, ...] | list[str], codes: np.ndarray, missing: np.ndarray | None = None) -> pa.Array:
     return pa.array(list(labels)).take(pa.array(codes, mask=missing))
 
 
@@ -31,8 +29,7 @@ def visits(layout: Layout, truth: Truth, log: Log, rng: np.random.Generator) -> 
             rounded as they were written (humidity whole percent; temperature, litres tenths).
     """
     columns = {
-        name: np.concatenate([v[i] for v in log.visits] or [np.array([], int)])
-        for i, name in enumerate(VISIT_COLUMNS)
+        name: np.concatenate([v[i] for v in log.visits] or [np.array([], int)]) for i, name in enumerate(VISIT_COLUMNS)
     }
     n, days, site_count = len(columns["day"]), layout.days, len(layout.sites)
     day, site, plant = columns["day"], columns["site"], columns["plant"]
@@ -90,9 +87,7 @@ def visits(layout: Layout, truth: Truth, log: Log, rng: np.random.Generator) -> 
             "technician": joined(
                 _coded(crew_names, technician), _coded(crew_names, own[line_site] if m else line_site)
             ),
-            "status": joined(
-                _coded(statuses, np.zeros(n, int)), pa.array([s for _, _, s in lines], pa.string())
-            ),
+            "status": joined(_coded(statuses, np.zeros(n, int)), pa.array([s for _, _, s in lines], pa.string())),
             "topsoil": joined(_coded(TOPSOIL, columns["topsoil"])),
             "dry_depth_cm": measured(depth.astype(float), no_depth),
             "watered": measured(watered.astype(bool)),

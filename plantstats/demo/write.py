@@ -75,16 +75,7 @@ def _as_recorded(name: str, frame: pd.DataFrame) -> pd.DataFrame:
     if name != "replacements":
         return frame
     return frame.drop(columns=["cause", "outcome"]).rename(columns={"cause_text": "cause"})[
-        [
-            "plant_id",
-            "replaced_on",
-            "found_on",
-            "cause",
-            "replaced_by",
-            "covered",
-            "plant_cost",
-            "labour_minutes",
-        ]
+        ["plant_id", "replaced_on", "found_on", "cause", "replaced_by", "covered", "plant_cost", "labour_minutes"]
     ]
 
 
@@ -94,9 +85,7 @@ def _text_column(name: str, column: pa.ChunkedArray) -> pa.ChunkedArray:
     if pa.types.is_boolean(kind):
         return pc.if_else(column, "Y", "N")
     if pa.types.is_timestamp(kind):
-        return pc.strftime(
-            column.cast(pa.timestamp("s")), "%Y-%m-%dT%H:%M" if name == "read_at" else "%Y-%m-%d"
-        )
+        return pc.strftime(column.cast(pa.timestamp("s")), "%Y-%m-%dT%H:%M" if name == "read_at" else "%Y-%m-%d")
     if pa.types.is_floating(kind):
         places = PLACES.get(name, 0 if name == "rh_percent" and _is_whole(column) else 1)
         return pc.round(column, ndigits=places).cast(pa.decimal128(16, places)).cast(pa.string())

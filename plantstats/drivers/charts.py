@@ -66,8 +66,10 @@ def _ratios(rows: pd.DataFrame, names: list[str], ax: Axes, label: str) -> Axes:
     ax.axvline(1, color=INK, linewidth=0.8)
     ax.hlines(at, low, high, color=FAINT, linewidth=2)
     # Beyond the axis, or without an end: an arrow instead of an end.
-    for open_end, x, mark in ((rows["low"].isna() | (rows["low"] < NARROWEST), NARROWEST, "<"),
-                              (rows["high"].isna() | (rows["high"] > WIDEST), WIDEST, ">")):
+    for open_end, x, mark in (
+        (rows["low"].isna() | (rows["low"] < NARROWEST), NARROWEST, "<"),
+        (rows["high"].isna() | (rows["high"] > WIDEST), WIDEST, ">"),
+    ):
         ax.scatter(np.full(int(open_end.sum()), x), at[open_end.to_numpy()], marker=mark, color=FAINT, s=18)
     inside = rows["estimate"].between(NARROWEST, WIDEST).to_numpy()
     ax.scatter(rows["estimate"].to_numpy()[inside], at[inside], color=ACCENT, s=22, zorder=3)

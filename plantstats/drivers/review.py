@@ -86,9 +86,11 @@ def review(records: Records, period: Period, as_of: date, client: str = "") -> D
     told = (
         f"The curves by age are of {lives['plant_id'].nunique():,} plants, each in the light of its place as first "
         f"listed; {int(ageless['plants'].sum()):,} plants of unknown install date are in the rates and the model, but "
-        "in no curve.")
+        "in no curve."
+    )
     return Drivers(
-        findings.table(pd.concat(made, ignore_index=True)), curves, incidence, apart, (*notes, told), tuple(refusals))
+        findings.table(pd.concat(made, ignore_index=True)), curves, incidence, apart, (*notes, told), tuple(refusals)
+    )
 
 
 def situations(apart: Apart) -> pd.DataFrame:

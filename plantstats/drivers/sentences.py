@@ -65,14 +65,22 @@ def _effects(found: pd.DataFrame, shown: pd.DataFrame) -> str:
     order = near.sort_values(ascending=False).index[:MOST_EFFECTS]
     said = "; ".join(
         f"{words(found.loc[n, 'term'])}, {shown.loc[n, 'estimate']} times "
-        f"({'' if place else '95% interval '}{shown.loc[n, 'interval']})" for place, n in enumerate(order))
+        f"({'' if place else '95% interval '}{shown.loc[n, 'interval']})"
+        for place, n in enumerate(order)
+    )
     return f"Clearest of {len(rows)} effects, all else alike: {said}. Of many, some are clear by chance."
 
 
 # How a level of each term is said; "against" and the other level follow.
 SHAPES = {
-    "light": "{} light", "pot": "pot {}", "planter": "{} planter", "age_band": "{} since install",
-    "repotted": "{} after repotting", "moved": "{} after a move", "season": "{}", "dry_air": "dry air, {}",
+    "light": "{} light",
+    "pot": "pot {}",
+    "planter": "{} planter",
+    "age_band": "{} since install",
+    "repotted": "{} after repotting",
+    "moved": "{} after a move",
+    "season": "{}",
+    "dry_air": "dry air, {}",
     "humidity": "humidity, {}",
 }
 
@@ -96,13 +104,15 @@ def _species(found: pd.DataFrame, shown: pd.DataFrame) -> str:
         told = shown.loc[top.name]
         said.append(
             f"{top['species']} is lost {told['estimate']} times as fast as the average plant under like conditions "
-            f"({told['interval']}; {top['losses']} losses).")
+            f"({told['interval']}; {top['losses']} losses)."
+        )
     if not never.empty:
         few = never.iloc[:3]
         limits = shown.loc[few.index, "interval"].str.removeprefix("up to ")
         names = ", ".join(
             f"{name} ({plants(n)}{f'; at most {limit} times the average' if limit else ''})"
-            for name, n, limit in zip(few["species"], few["n_plants"], limits, strict=True))
+            for name, n, limit in zip(few["species"], few["n_plants"], limits, strict=True)
+        )
         names += f" and {len(never) - len(few)} more species" if len(never) > len(few) else ""
         said.append(f"None lost yet of {names}: no loss is not the same as no risk.")
     return " ".join(said)
@@ -119,18 +129,21 @@ def _apart(drivers: Drivers, found: pd.DataFrame, shown: pd.DataFrame) -> str:
             f"Season and humidity can be told apart: {_one(shown, 'sites_with_contrast')}% "
             f"{_one(shown, 'sites_with_contrast', 'note')} differ enough in their air, and knowing the season widens "
             f"the variance of the humidity effect {_one(shown, 'humidity_inflation')} times "
-            f"({_one(shown, 'humidity_inflation', 'losses')} losses). {_told(shown, pd.concat([dry, year]))}.")
+            f"({_one(shown, 'humidity_inflation', 'losses')} losses). {_told(shown, pd.concat([dry, year]))}."
+        )
     if drivers.apart.other is None:
         return f"Of humidity nothing can be said: {drivers.apart.reason}."
     return (
         "Season and humidity move together in these records and cannot be told apart; each alone stands for both. "
-        f"{_told(shown, pd.concat([year, dry]))}. These are two readings of one fact, not two findings.")
+        f"{_told(shown, pd.concat([year, dry]))}. These are two readings of one fact, not two findings."
+    )
 
 
 def _told(shown: pd.DataFrame, rows: pd.DataFrame) -> str:
     said = "; ".join(
         f"{words(term)}: {shown.loc[n, 'estimate']} times the losses ({shown.loc[n, 'interval']})"
-        for n, term in rows["term"].items())
+        for n, term in rows["term"].items()
+    )
     return said[:1].upper() + said[1:]
 
 
@@ -151,7 +164,8 @@ def _watch(found: pd.DataFrame, shown: pd.DataFrame) -> str:
     return (
         f"The watch list, tested on {row['period']} with what was known beforehand, put the lost plant first in "
         f"{told['estimate']} of 100 pairs of a lost and a kept one ({told['interval'] or 'no interval'}); the fifth of "
-        f"plants at highest risk held {top} of the {total} losses. {_calibrated(found, shown, str(row['period']))}")
+        f"plants at highest risk held {top} of the {total} losses. {_calibrated(found, shown, str(row['period']))}"
+    )
 
 
 def _calibrated(found: pd.DataFrame, shown: pd.DataFrame, period: str) -> str:
@@ -160,8 +174,12 @@ def _calibrated(found: pd.DataFrame, shown: pd.DataFrame, period: str) -> str:
         return ""
     told = shown.loc[ratio.name]
     verdict = (
-        "more were lost than it expected" if ratio["low"] > 1 else "fewer were lost than it expected"
-        if ratio["high"] < 1 else "its numbers held within chance")
+        "more were lost than it expected"
+        if ratio["low"] > 1
+        else "fewer were lost than it expected"
+        if ratio["high"] < 1
+        else "its numbers held within chance"
+    )
     return f"In all, {told['estimate']} times as many were found lost as it expected ({told['interval']}): {verdict}."
 
 

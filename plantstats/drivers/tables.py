@@ -26,31 +26,49 @@ def apart(findings: pd.DataFrame) -> pd.DataFrame:
     """What season and humidity can be told apart by: Measure, Value, Unit, Lost, Plant-weeks, Remark."""
     raw = findings[findings["measure"].isin(["humidity_inflation", "sites_with_contrast"])]
     rows = for_display(raw, 0)
-    names = {"humidity_inflation": "Variance of the humidity effect, season known",
-             "sites_with_contrast": "Sites whose air differs from the others' in the same months"}
-    return pd.DataFrame({
-        "Measure": rows["measure"].map(names), "Value": rows["result"], "Unit": rows["unit"], "Lost": raw["losses"],
-        "Plant-weeks": _weeks(raw), "Remark": rows["note"]})
+    names = {
+        "humidity_inflation": "Variance of the humidity effect, season known",
+        "sites_with_contrast": "Sites whose air differs from the others' in the same months",
+    }
+    return pd.DataFrame(
+        {
+            "Measure": rows["measure"].map(names),
+            "Value": rows["result"],
+            "Unit": rows["unit"],
+            "Lost": raw["losses"],
+            "Plant-weeks": _weeks(raw),
+            "Remark": rows["note"],
+        }
+    )
 
 
 def watch(findings: pd.DataFrame) -> pd.DataFrame:
     """Plants to look at first, highest chance first: Plant, chance, Site, Plants there, Species, Reasons that count."""
     rows = pick(findings, "watch_chance", ["plant_id", "site_id", "species"]).sort_values("estimate", ascending=False)
     shown = for_display(findings, 0).loc[rows.index]
-    return pd.DataFrame({
-        "Plant": rows["plant_id"].to_numpy(),
-        "% found lost within 90 days (95% interval)": shown["result"].to_numpy(),
-        "Site": rows["site_id"].to_numpy(), "Plants there": rows["n_plants"].to_numpy(),
-        "Species": rows["species"].to_numpy(),
-        "Reasons that count: times the average plant (95% interval)": rows["note"].to_numpy()})
+    return pd.DataFrame(
+        {
+            "Plant": rows["plant_id"].to_numpy(),
+            "% found lost within 90 days (95% interval)": shown["result"].to_numpy(),
+            "Site": rows["site_id"].to_numpy(),
+            "Plants there": rows["n_plants"].to_numpy(),
+            "Species": rows["species"].to_numpy(),
+            "Reasons that count: times the average plant (95% interval)": rows["note"].to_numpy(),
+        }
+    )
 
 
 def watch_sites(findings: pd.DataFrame, small_group: int) -> pd.DataFrame:
     """Sites with most losses to be expected: Site, Plants, Losses expected."""
     rows = pick(findings, "watch_site", ["site_id"]).sort_values("estimate", ascending=False)
     shown = for_display(findings, small_group).loc[rows.index]
-    return pd.DataFrame({"Site": rows["site_id"].to_numpy(), "Plants": rows["n_plants"].to_numpy(),
-                         "Losses expected in 90 days (95% interval)": shown["result"].to_numpy()})
+    return pd.DataFrame(
+        {
+            "Site": rows["site_id"].to_numpy(),
+            "Plants": rows["n_plants"].to_numpy(),
+            "Losses expected in 90 days (95% interval)": shown["result"].to_numpy(),
+        }
+    )
 
 
 def back_test(findings: pd.DataFrame) -> pd.DataFrame:
@@ -59,18 +77,29 @@ def back_test(findings: pd.DataFrame) -> pd.DataFrame:
     order, ratio = pick(shown, "watch_concordance"), pick(shown, "watch_calibration").set_index("period")
     # All quarters together stand below their parts.
     order = order.sort_values("period", key=lambda names: names.str.contains(" to "), kind="stable")
-    return pd.DataFrame({
-        "Quarter": order["period"], "Plants": order["n_plants"], "Lost": order["losses"],
-        "Lost one first, of 100 pairs (95% interval)": order["result"],
-        "Found / expected (95% interval)": order["period"].map(ratio["result"]),
-        "Expected": order["period"].map(ratio["note"]).str.removesuffix(" expected")})
+    return pd.DataFrame(
+        {
+            "Quarter": order["period"],
+            "Plants": order["n_plants"],
+            "Lost": order["losses"],
+            "Lost one first, of 100 pairs (95% interval)": order["result"],
+            "Found / expected (95% interval)": order["period"].map(ratio["result"]),
+            "Expected": order["period"].map(ratio["note"]).str.removesuffix(" expected"),
+        }
+    )
 
 
 def conditions(findings: pd.DataFrame) -> pd.DataFrame:
     """What a condition score says beyond place and species: Condition, Times, Lost, Remark."""
     rows = for_display(pick(findings, "condition_ratio", ["term"]), 0)
-    return pd.DataFrame({"Condition at the last visit": rows["term"].str.removeprefix("condition "),
-                         TIMES: rows["result"], "Lost": rows["losses"], "Remark": rows["note"]})
+    return pd.DataFrame(
+        {
+            "Condition at the last visit": rows["term"].str.removeprefix("condition "),
+            TIMES: rows["result"],
+            "Lost": rows["losses"],
+            "Remark": rows["note"],
+        }
+    )
 
 
 def survival(findings: pd.DataFrame, small_group: int) -> pd.DataFrame:
@@ -87,12 +116,28 @@ def alike(findings: pd.DataFrame, small_group: int) -> pd.DataFrame:
     """Whether light makes a difference within sites: Light, Lost, Plants, Lost / if all lived alike, Remark."""
     rows = pick(findings, "losses_to_alike", ["light"]).sort_values("light")
     shown = for_display(findings, small_group).loc[rows.index]
-    groups = pd.DataFrame({"Light": rows["light"], "Lost": rows["losses"], "Plants": rows["n_plants"],
-                           "Lost / if all lived alike": shown["result"], "Remark": shown["note"]})
+    groups = pd.DataFrame(
+        {
+            "Light": rows["light"],
+            "Lost": rows["losses"],
+            "Plants": rows["n_plants"],
+            "Lost / if all lived alike": shown["result"],
+            "Remark": shown["note"],
+        }
+    )
     whole = pick(findings, "survival_alike_p").iloc[0]
     chance = "not available" if pd.isna(whole["estimate"]) else f"{whole['estimate']:.3f}"
-    total = pd.DataFrame([{"Light": "all: chance of such differences if alike", "Lost": whole["losses"],
-                           "Plants": whole["n_plants"], "Lost / if all lived alike": chance, "Remark": whole["note"]}])
+    total = pd.DataFrame(
+        [
+            {
+                "Light": "all: chance of such differences if alike",
+                "Lost": whole["losses"],
+                "Plants": whole["n_plants"],
+                "Lost / if all lived alike": chance,
+                "Remark": whole["note"],
+            }
+        ]
+    )
     return pd.concat([groups, total], ignore_index=True)
 
 
@@ -103,10 +148,17 @@ def found_late(findings: pd.DataFrame, small_group: int) -> pd.DataFrame:
     between, points = (pick(shown, m, keys) for m in ("survival_between_visits", "found_late_shift"))
     both = between.merge(points, on=keys, suffixes=("", "_points"))
     both = by_age(both, "light")
-    return pd.DataFrame({"Light": both["light"], "Days since install": both["age_days"],
-                         "% not lost, each loss somewhere between two visits": both["estimate"],
-                         "Points higher when dated by the day found": both["estimate_points"],
-                         "Plants": both["n_plants"], "Lost": both["losses"], "Remark": both["note"]})
+    return pd.DataFrame(
+        {
+            "Light": both["light"],
+            "Days since install": both["age_days"],
+            "% not lost, each loss somewhere between two visits": both["estimate"],
+            "Points higher when dated by the day found": both["estimate_points"],
+            "Plants": both["n_plants"],
+            "Lost": both["losses"],
+            "Remark": both["note"],
+        }
+    )
 
 
 def causes(findings: pd.DataFrame, small_group: int) -> pd.DataFrame:
@@ -142,7 +194,15 @@ def _weeks(rows: pd.DataFrame) -> list[str]:
 def _ratios(findings: pd.DataFrame, measure: str, by: str, heading: str, small_group: int) -> pd.DataFrame:
     rows = pick(findings, measure, [by])
     shown = for_display(findings, small_group).loc[rows.index]
-    return without_empty_remark(pd.DataFrame({
-        heading: [words(name) if by == "term" else name for name in rows[by]], TIMES: shown["result"].to_numpy(),
-        "Lost": rows["losses"].to_numpy(), "Plants": rows["n_plants"].to_numpy(), "Plant-weeks": _weeks(rows),
-        "Remark": shown["note"].to_numpy()}))
+    return without_empty_remark(
+        pd.DataFrame(
+            {
+                heading: [words(name) if by == "term" else name for name in rows[by]],
+                TIMES: shown["result"].to_numpy(),
+                "Lost": rows["losses"].to_numpy(),
+                "Plants": rows["n_plants"].to_numpy(),
+                "Plant-weeks": _weeks(rows),
+                "Remark": shown["note"].to_numpy(),
+            }
+        )
+    )

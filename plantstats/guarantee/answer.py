@@ -46,8 +46,7 @@ class Answer:
     def findings(self) -> pd.DataFrame:
         """All results."""
         own = results.owner_findings(self.quote, self.price)
-        return own if self.test is None else findings.table(
-            pd.concat([own, self.test.findings()], ignore_index=True))
+        return own if self.test is None else findings.table(pd.concat([own, self.test.findings()], ignore_index=True))
 
 
 def quote(listed: Path, records: Records, terms: Terms | Path, as_of: date | None = None) -> Answer:
@@ -62,9 +61,14 @@ def quote(listed: Path, records: Records, terms: Terms | Path, as_of: date | Non
     made, model, exits, cut = _quoted(listed, records, terms, as_of)
     period = latest_complete_quarter(cut, records.settings.fiscal_year_starts)
     return Answer(
-        made, price(made, terms.certainty), what_if.better_species(made, model, exits),
-        what_if.brighter_place(made, model, exits), what_if.moist_air(made, model, exits),
-        back_test.back_test(records, period, terms), cut)
+        made,
+        price(made, terms.certainty),
+        what_if.better_species(made, model, exits),
+        what_if.brighter_place(made, model, exits),
+        what_if.moist_air(made, model, exits),
+        back_test.back_test(records, period, terms),
+        cut,
+    )
 
 
 def offer(listed: Path, records: Records, terms: Terms | Path, as_of: date | None = None) -> tuple[Quote, Price]:
@@ -81,8 +85,10 @@ def _quoted(
     if cut is None:
         raise QuoteError("the records hold no completed visit and no replacement: there is nothing to quote from")
     if terms.currency != records.settings.currency:
-        raise QuoteError(f"the terms are in {terms.currency}, the records in {records.settings.currency}; amounts are "
-                         "never converted")
+        raise QuoteError(
+            f"the terms are in {terms.currency}, the records in {records.settings.currency}; amounts are "
+            "never converted"
+        )
     listing = plant_list.read(listed, records.settings)
     model, time = fit_losses(records, cut)
     plant_list.check_known(listing.lines, model.levels)
@@ -108,12 +114,18 @@ def cli_quote(chosen: argparse.Namespace) -> int:
     plant_list.read(chosen.listed, loaded.settings)
     cut = chosen.as_of or plant_time.last_day(loaded)
     given = {
-        "records_dir": str(Path(chosen.records).resolve()), "plant_list": str(Path(chosen.listed).resolve()),
-        "terms_file": str(Path(chosen.terms).resolve()), "as_of": str(cut) if cut else ""}
+        "records_dir": str(Path(chosen.records).resolve()),
+        "plant_list": str(Path(chosen.listed).resolve()),
+        "terms_file": str(Path(chosen.terms).resolve()),
+        "as_of": str(cut) if cut else "",
+    }
     name = Path(chosen.listed).stem
     about = f"{loaded.settings.company}, {terms.starts_on} + {terms.months} months"
-    made_from = {"inputs": loaded.digests | {f"{Path(path).name}": digest_of(Path(path)) for path in (
-        chosen.listed, chosen.terms)}, "account": loaded.account.to_dict("records")}
+    made_from = {
+        "inputs": loaded.digests
+        | {f"{Path(path).name}": digest_of(Path(path)) for path in (chosen.listed, chosen.terms)},
+        "account": loaded.account.to_dict("records"),
+    }
     # The client's page has a folder of its own, so that no file of ours lies beside it.
     for kind in ("quote", "offer"):
         sources = made_from if kind == "quote" else None

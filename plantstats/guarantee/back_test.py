@@ -80,7 +80,8 @@ def back_test(
     cut = grid(start, period.end)
     inside = [
         (cut.edges[:-1] >= (quarter.start - start).days) & (cut.edges[:-1] < (quarter.end - start).days)
-        for quarter in quarters]
+        for quarter in quarters
+    ]
     try:
         kinds, foreseen = _foreseen(plants, model, time, terms, cut, np.array(inside, dtype="float64").T)
     except RenewalError:
@@ -98,16 +99,27 @@ def back_test(
             quantity = kinds["quantity"].to_numpy()[at]
             law = spread.total(chance, quantity, np.ones(len(at), dtype="int64"))[0]
             seen = of_quarter if not site else of_quarter[of_quarter["site_id"].eq(site)]
-            rows.append({
-                "site_id": site, "period": quarter.name, "plants": int(quantity.sum()), "expected": law.mean,
-                "low": law.point(0.025), "high": law.point(0.975), "losses": int(seen["quantity"].sum()),
-                **{f"point_{100 * p:.0f}": law.point(p) for p in LEVELS},
-                **{f"chance_{100 * p:.0f}": law.within(law.point(p)) for p in LEVELS}})
+            rows.append(
+                {
+                    "site_id": site,
+                    "period": quarter.name,
+                    "plants": int(quantity.sum()),
+                    "expected": law.mean,
+                    "low": law.point(0.025),
+                    "high": law.point(0.975),
+                    "losses": int(seen["quantity"].sum()),
+                    **{f"point_{100 * p:.0f}": law.point(p) for p in LEVELS},
+                    **{f"chance_{100 * p:.0f}": law.within(law.point(p)) for p in LEVELS},
+                }
+            )
             laws.append(law)
     table = pd.DataFrame(rows)
     by_site = table["site_id"].ne("")
-    return BackTest(table[by_site].reset_index(drop=True), table[~by_site].reset_index(drop=True), tuple(
-        law for law, one in zip(laws, by_site, strict=True) if one))
+    return BackTest(
+        table[by_site].reset_index(drop=True),
+        table[~by_site].reset_index(drop=True),
+        tuple(law for law, one in zip(laws, by_site, strict=True) if one),
+    )
 
 
 def calibration(test: BackTest) -> pd.DataFrame:
@@ -122,8 +134,15 @@ def calibration(test: BackTest) -> pd.DataFrame:
         stated = np.mean([law.within(p) for law, p in zip(test.distributions, points, strict=True)])
         held = test.cells["losses"].to_numpy() <= points
         low, high = _binomial(int(held.sum()), len(held))
-        rows.append({"point": 100 * float(share), "stated": 100 * float(stated), "held": 100 * float(held.mean()),
-                     "low": low, "high": high})
+        rows.append(
+            {
+                "point": 100 * float(share),
+                "stated": 100 * float(stated),
+                "held": 100 * float(held.mean()),
+                "low": low,
+                "high": high,
+            }
+        )
     return pd.DataFrame(rows)
 
 
@@ -134,7 +153,9 @@ def _in_place(records: Records, time: plant_time.PlantTime, day: date) -> pd.Dat
     pot = np.array(POT_CLASSES)[np.searchsorted(POT_CUTS, here["pot_cm"].fillna(0), side="right")]
     return here.assign(
         pot=pd.Series(pot, index=here.index).where(here["pot_cm"].notna(), POT_CLASSES[-1]),
-        light=here["light"].fillna("unknown"), planter=here["planter"].fillna("unknown"))
+        light=here["light"].fillna("unknown"),
+        planter=here["planter"].fillna("unknown"),
+    )
 
 
 def _foreseen(
@@ -149,10 +170,21 @@ def _foreseen(
     share, _ = covered_share(time.losses, terms.covered, terms.excluded, terms.draws, terms.seed)
     whole = time.cells([]).iloc[0]
     n = len(kinds)
-    who = Plants(kinds["planted"].to_numpy(), np.zeros(n), np.full(n, cut.edges[-1]),
-                 kinds["site_id"].map({name: k for k, name in enumerate(sites)}).to_numpy())
-    drawn = Drawn(hazards.age_cuts, hazards.drawn_level, hazards.drawn_shape, effect, share,
-                  float(whole["client_exits"] / whole["plant_days"]), float(whole["withdrawn"] / whole["plant_days"]))
+    who = Plants(
+        kinds["planted"].to_numpy(),
+        np.zeros(n),
+        np.full(n, cut.edges[-1]),
+        kinds["site_id"].map({name: k for k, name in enumerate(sites)}).to_numpy(),
+    )
+    drawn = Drawn(
+        hazards.age_cuts,
+        hazards.drawn_level,
+        hazards.drawn_shape,
+        effect,
+        share,
+        float(whole["client_exits"] / whole["plant_days"]),
+        float(whole["withdrawn"] / whole["plant_days"]),
+    )
     return kinds, look_ahead(cut, who, Promise(terms.lead_days), drawn, parts).by_part
 
 
@@ -183,25 +215,61 @@ def _findings(test: BackTest) -> list[dict[str, object]]:
     for row in test.totals.to_dict("records"):
         given: dict[str, Any] = {"unit": "losses", "method": METHOD, "n_plants": row["plants"]}
         mean = row["expected"]
-        rows.append(findings.finding("back_test_expected", row["period"], mean, min(row["low"], mean),
-                                     max(row["high"], mean), level=0.95, **given))
-        rows.append(findings.finding("back_test_observed", row["period"], float(row["losses"]), losses=row["losses"],
-                                     **given))
+        rows.append(
+            findings.finding(
+                "back_test_expected",
+                row["period"],
+                mean,
+                min(row["low"], mean),
+                max(row["high"], mean),
+                level=0.95,
+                **given,
+            )
+        )
+        rows.append(
+            findings.finding("back_test_observed", row["period"], float(row["losses"]), losses=row["losses"], **given)
+        )
     seen, expected = int(test.totals["losses"].sum()), float(test.totals["expected"].sum())
     span = f"{test.totals['period'].iloc[0]} to {test.totals['period'].iloc[-1]}"
-    rows.append(findings.finding(
-        "back_test_ratio", span, *ratio(test), unit="ratio", method="exact Poisson limits of the losses", losses=seen,
-        level=0.95, note="" if expected else "not available: nothing was expected"))
+    rows.append(
+        findings.finding(
+            "back_test_ratio",
+            span,
+            *ratio(test),
+            unit="ratio",
+            method="exact Poisson limits of the losses",
+            losses=seen,
+            level=0.95,
+            note="" if expected else "not available: nothing was expected",
+        )
+    )
     for p in LEVELS:
         held = test.cells["losses"] <= test.cells[f"point_{100 * p:.0f}"]
         low, high = _binomial(int(held.sum()), len(held))
-        rows.append(findings.finding(
-            "back_test_held", span, 100 * float(held.mean()), low, high, unit="% of site-quarters", level=0.95,
-            method="exact binomial limits (Clopper and Pearson 1934)", term=f"{100 * p:.0f}%",
-            note=f"{int(held.sum())} of {len(held)}; the quarters of one site are not independent"))
-        rows.append(findings.finding(
-            "back_test_held_expected", span, 100 * float(test.cells[f"chance_{100 * p:.0f}"].mean()),
-            unit="% of site-quarters", method=METHOD, term=f"{100 * p:.0f}%"))
+        rows.append(
+            findings.finding(
+                "back_test_held",
+                span,
+                100 * float(held.mean()),
+                low,
+                high,
+                unit="% of site-quarters",
+                level=0.95,
+                method="exact binomial limits (Clopper and Pearson 1934)",
+                term=f"{100 * p:.0f}%",
+                note=f"{int(held.sum())} of {len(held)}; the quarters of one site are not independent",
+            )
+        )
+        rows.append(
+            findings.finding(
+                "back_test_held_expected",
+                span,
+                100 * float(test.cells[f"chance_{100 * p:.0f}"].mean()),
+                unit="% of site-quarters",
+                method=METHOD,
+                term=f"{100 * p:.0f}%",
+            )
+        )
     return rows
 
 
@@ -230,11 +298,15 @@ def said(test: BackTest | None) -> str:
     for p in LEVELS:
         held = test.cells["losses"] <= test.cells[f"point_{100 * p:.0f}"]
         stated = test.cells[f"chance_{100 * p:.0f}"].mean()
-        parts.append(f"the {100 * p:.0f}% point held in {int(held.sum())} of {len(held)} site-quarters "
-                     f"({100 * held.mean():.0f}%, {100 * stated:.0f}% stated)")
+        parts.append(
+            f"the {100 * p:.0f}% point held in {int(held.sum())} of {len(held)} site-quarters "
+            f"({100 * held.mean():.0f}%, {100 * stated:.0f}% stated)"
+        )
     return (
         f"Back-test: a year ago {expected:.1f} covered losses were to be expected among the "
         f"{test.totals['plants'].iloc[0]:,} plants then in place over the four quarters to "
         f"{test.totals['period'].iloc[-1]}; {seen} happened"
         + (f" ({value:.2f} times, 95% interval {low:.2f} to {high:.2f}). " if expected else ". ")
-        + "; ".join(parts).capitalize() + ".")
+        + "; ".join(parts).capitalize()
+        + "."
+    )

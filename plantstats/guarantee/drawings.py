@@ -25,8 +25,15 @@ def draw_cost(quote: Quote, ax: Axes) -> Axes:
     for share in POINTS:
         at = quote.point(share) / 100
         ax.axvline(at, color=ACCENT, linewidth=1.4)
-        ax.annotate(f"{100 * share:.0f}%", (at, 1.0), (2, -9), xycoords=("data", "axes fraction"),
-                    textcoords="offset points", fontsize=7, color=INK)
+        ax.annotate(
+            f"{100 * share:.0f}%",
+            (at, 1.0),
+            (2, -9),
+            xycoords=("data", "axes fraction"),
+            textcoords="offset points",
+            fontsize=7,
+            color=INK,
+        )
     ax.set_xlim(0, top)
     ax.set_xlabel(f"Cost of replacements over the term ({quote.terms.currency})", fontsize=8)
     ax.set_ylabel("Chance in 100", fontsize=8)
@@ -68,7 +75,9 @@ def back_test_in_words(test: BackTest | None) -> str:
     some = [
         f"at the {row['point']:.0f}% point {row['stated']:.0f} in 100 stated, {row['held']:.0f} held "
         f"({row['low']:.0f} to {row['high']:.0f})"
-        for row in calibration(test).to_dict("records") if round(row["point"]) in (50, 80, 95)]
+        for row in calibration(test).to_dict("records")
+        if round(row["point"]) in (50, 80, 95)
+    ]
     return "How last year's points held over sites and quarters: " + "; ".join(some) + "."
 
 
@@ -79,4 +88,5 @@ def back_test_caption(test: BackTest | None) -> str:
     return (
         f"Stated against held, over {len(test.cells)} site-quarters of {test.cells['site_id'].nunique()} sites; bars: "
         "95% intervals of the share (exact binomial; a little too narrow, as the quarters of one site are not "
-        "independent)")
+        "independent)"
+    )

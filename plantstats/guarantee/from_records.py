@@ -92,8 +92,15 @@ class FittedLosses:
         weight = np.repeat((days / days.sum() / MONTHS).to_numpy(), MONTHS)
         drawn *= level * (of_cell @ weight) / (drawn * (drawn_cell @ weight)[:, None]).mean(axis=0)
         return LineHazards(
-            AGE_CUTS, level, of_cell.reshape(shape), drawn, drawn_cell.reshape(draws, *shape),
-            self._spread(draws, seed), oldest, tuple(beside["basis"]), (*self.notes, *notes),
+            AGE_CUTS,
+            level,
+            of_cell.reshape(shape),
+            drawn,
+            drawn_cell.reshape(draws, *shape),
+            self._spread(draws, seed),
+            oldest,
+            tuple(beside["basis"]),
+            (*self.notes, *notes),
         )
 
     def site_history(self, sites: list[str], draws: int, seed: int) -> tuple[Array, Array]:
@@ -117,7 +124,8 @@ class FittedLosses:
         weight, _, month = self._without(AIR)
         usual = weight * self._passing(AIR, self.model.beta[None])[0][month]
         share = (self.model.counts.days @ np.exp(self.model.counts.x @ self.model.beta)) / (
-            self.model.counts.days @ usual)
+            self.model.counts.days @ usual
+        )
         known = dict(zip(self.model.sites, share, strict=True))
         return np.array([known.get(name, 1.0) for name in sites])
 
@@ -203,7 +211,8 @@ def fit_losses(records: Records, as_of: date) -> tuple[FittedLosses, PlantTime]:
     seen = set(cells["month"].dt.month)
     strange = [name for number, name in enumerate(month_name) if number and number not in seen]
     fitted = loss_model.fit(
-        cells, species_table(), formula=loss_model.ALL_YEAR_ALIKE if strange else loss_model.LOSS_FORMULA)
+        cells, species_table(), formula=loss_model.ALL_YEAR_ALIKE if strange else loss_model.LOSS_FORMULA
+    )
     notes = (f"no {', no '.join(strange)} on record: the mean rate of the other months is taken for every month",)
     lives = time.lives[["species", "exit_age"]].astype({"exit_age": "float64"})
     tenth = lives.groupby("species")["exit_age"].nlargest(LEFT).groupby("species").agg(["min", "size"])

@@ -75,11 +75,7 @@ def grid(starts_on: date, ends_on: date, per_month: int = 1) -> Grid:
 
 
 def days_at_risk(
-    cut: Grid,
-    planted: Array,
-    age_cuts: tuple[int, ...],
-    enter: Array | None = None,
-    leave: Array | None = None,
+    cut: Grid, planted: Array, age_cuts: tuple[int, ...], enter: Array | None = None, leave: Array | None = None
 ) -> Array:
     """Days at risk of plants that live through the whole term.
 

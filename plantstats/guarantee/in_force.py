@@ -18,8 +18,21 @@ if TYPE_CHECKING:
     from plantstats.records import Records
 
 PLACE = ("site_id", "client_id", "light")
-COLUMNS = ["plant_id", *PLACE, "species", "pot", "planter", "installed_on", "guarantee_until", "leave", "quantity",
-           "unit", "cap", "covered", "excluded"]
+COLUMNS = [
+    "plant_id",
+    *PLACE,
+    "species",
+    "pot",
+    "planter",
+    "installed_on",
+    "guarantee_until",
+    "leave",
+    "quantity",
+    "unit",
+    "cap",
+    "covered",
+    "excluded",
+]
 NOTHING_EXCLUDED = "theft client_action"  # never a loss of ours; named so that a blank cell says so
 
 
@@ -51,8 +64,11 @@ def in_force(records: Records, time: PlantTime, as_of: date) -> InForce:
     without = int((alive.gt(0) & plants["guarantee_until"].isna()).sum())
     told = [f"{without} plants alive have no guarantee_until and carry no provision"] if without else []
     own = own_guarantees(records)
-    told.append("a replacement is taken to carry a guarantee of its own, so that each plant in force counts for one "
-                "replacement" if own else "a replacement is taken to stand under the guarantee of the plant before it")
+    told.append(
+        "a replacement is taken to carry a guarantee of its own, so that each plant in force counts for one replacement"
+        if own
+        else "a replacement is taken to stand under the guarantee of the plant before it"
+    )
     return InForce(made, own, (*told, *notes))
 
 
@@ -69,7 +85,8 @@ def begun(records: Records, time: PlantTime, period: Period) -> InForce:
     here = plants[new & plants["guarantee_until"].notna()]
     client = records.table("sites").set_index("site_id")["client_id"]
     made, notes = described(
-        here.assign(client_id=here["site_id"].map(client), quantity=here["quantity"].fillna(1)), records, time)
+        here.assign(client_id=here["site_id"].map(client), quantity=here["quantity"].fillna(1)), records, time
+    )
     return InForce(made.reset_index(drop=True), own_guarantees(records), notes)
 
 
@@ -85,9 +102,12 @@ def described(here: pd.DataFrame, records: Records, time: PlantTime) -> tuple[pd
     unit, cost_notes = _units(made, records, time)
     pot = np.array(POT_CLASSES)[np.searchsorted(POT_CUTS, made["pot_cm"].fillna(0), side="right")]
     made = made.assign(
-        unit=unit, pot=pd.Series(pot, index=made.index).where(made["pot_cm"].notna(), POT_CLASSES[-1]),
-        light=made["light"].fillna("unknown"), planter=made["planter"].fillna("unknown"),
-        quantity=made["quantity"].astype("int64"))
+        unit=unit,
+        pot=pd.Series(pot, index=made.index).where(made["pot_cm"].notna(), POT_CLASSES[-1]),
+        light=made["light"].fillna("unknown"),
+        planter=made["planter"].fillna("unknown"),
+        quantity=made["quantity"].astype("int64"),
+    )
     said = "the last day of a guarantee is " + ("covered" if inclusive else "not covered")
     return made[COLUMNS], (said, *notes, *cost_notes)
 
@@ -111,8 +131,7 @@ def places_on(here: pd.DataFrame, records: Records, time: PlantTime, as_of: date
     end = (pd.Timestamp(start) + pd.DateOffset(months=1)).date()
     now = time.cells(["plant_id", *PLACE], start, end).drop_duplicates("plant_id", keep="last").set_index("plant_id")
     here = here.assign(client_id=here["site_id"].map(client))
-    return here.assign(**{
-        name: here["plant_id"].map(now[name]).fillna(here[name]) for name in PLACE if name in here})
+    return here.assign(**{name: here["plant_id"].map(now[name]).fillna(here[name]) for name in PLACE if name in here})
 
 
 def _contracts(here: pd.DataFrame, records: Records) -> tuple[pd.DataFrame, list[str]]:
@@ -129,9 +148,11 @@ def _contracts(here: pd.DataFrame, records: Records) -> tuple[pd.DataFrame, list
     ends = pd.to_datetime(found["ends_on"]) + pd.Timedelta(days=1)
     none = ~here["site_id"].isin(by_site.index) & ~here["client_id"].isin(by_client.index)
     made = here.assign(
-        leave=here["leave"].where(ends.isna() | (ends >= here["leave"]), ends), cap=found["cap"].astype("float64"),
+        leave=here["leave"].where(ends.isna() | (ends >= here["leave"]), ends),
+        cap=found["cap"].astype("float64"),
         covered=found["covered_causes"].fillna("all").astype("str"),
-        excluded=found["excluded"].fillna(NOTHING_EXCLUDED).astype("str"))
+        excluded=found["excluded"].fillna(NOTHING_EXCLUDED).astype("str"),
+    )
     notes = [f"{int(none.sum())} plants under guarantee have no contract on record: every loss is taken as covered"]
     return made, notes if none.any() else []
 

@@ -21,7 +21,7 @@ LEVEL = 0.95
 
 findings.define(
     account_margin="Fee of an account less visits, travel and replacements under guarantee over four quarters, in the "
-    "currency named; the interval carries the chance in the replacements only. A management figure.",
+    "currency named; the interval carries the chance in the replacements only. A management figure."
 )
 
 
@@ -48,12 +48,34 @@ def account_margins(records: Records, period: Period) -> pd.DataFrame:
         costs = paid.loc[paid["client_id"].eq(client), "cents"].to_numpy(dtype="float64")
         low, high = gamma_limits(costs, usual)
         kept = charged - labour - days * cents(records.settings.visit_cost)
-        rows.append({
-            "client_id": client, "fee": charged, "labour": labour, "travel": days * cents(records.settings.visit_cost),
-            "replacements": int(costs.sum()), "margin": kept - int(costs.sum()), "low": kept - high, "high": kept - low,
-            "lost": len(costs), "visits": days, "no_minutes": int(own["minutes"].isna().sum())})
-    columns = ["client_id", "fee", "labour", "travel", "replacements", "margin", "low", "high", "lost", "visits",
-               "no_minutes"]
+        rows.append(
+            {
+                "client_id": client,
+                "fee": charged,
+                "labour": labour,
+                "travel": days * cents(records.settings.visit_cost),
+                "replacements": int(costs.sum()),
+                "margin": kept - int(costs.sum()),
+                "low": kept - high,
+                "high": kept - low,
+                "lost": len(costs),
+                "visits": days,
+                "no_minutes": int(own["minutes"].isna().sum()),
+            }
+        )
+    columns = [
+        "client_id",
+        "fee",
+        "labour",
+        "travel",
+        "replacements",
+        "margin",
+        "low",
+        "high",
+        "lost",
+        "visits",
+        "no_minutes",
+    ]
     return pd.DataFrame(rows, columns=columns)
 
 
@@ -76,13 +98,24 @@ def gamma_limits(amounts: Array, usual: float = float("nan"), level: float = LEV
 
 def margin_findings(margins: pd.DataFrame, period: Period, currency: str) -> pd.DataFrame:
     """Findings of `account_margins`."""
-    return findings.table([
-        findings.finding(
-            "account_margin", f"four quarters to {period.name}", units(row["margin"]), row["low"] / 100,
-            row["high"] / 100, unit=currency, method="gamma limits of the replacements (Fay and Feuer 1997)",
-            losses=row["lost"], level=LEVEL, client_id=row["client_id"],
-            note=f"{row['no_minutes']} visit lines without minutes" if row["no_minutes"] else "")
-        for row in margins.to_dict("records")])
+    return findings.table(
+        [
+            findings.finding(
+                "account_margin",
+                f"four quarters to {period.name}",
+                units(row["margin"]),
+                row["low"] / 100,
+                row["high"] / 100,
+                unit=currency,
+                method="gamma limits of the replacements (Fay and Feuer 1997)",
+                losses=row["lost"],
+                level=LEVEL,
+                client_id=row["client_id"],
+                note=f"{row['no_minutes']} visit lines without minutes" if row["no_minutes"] else "",
+            )
+            for row in margins.to_dict("records")
+        ]
+    )
 
 
 def _fees(records: Records, start: date, end: date) -> dict[str, int]:
@@ -105,7 +138,8 @@ def _visits(records: Records, owner: pd.Series, start: date, end: date) -> pd.Da
     home = records.table("plants").set_index("plant_id")["site_id"]
     done = visits[
         visits["visited_on"].between(pd.Timestamp(start), pd.Timestamp(end) - pd.Timedelta(days=1))
-        & visits["status"].fillna("completed").eq("completed")]
+        & visits["status"].fillna("completed").eq("completed")
+    ]
     site = done["site_id"].fillna(done["plant_id"].map(home))
     return done.assign(at_site=site, client_id=site.map(owner))
 

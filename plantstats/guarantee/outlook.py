@@ -100,12 +100,21 @@ def look_ahead(cut: Grid, plants: Plants, promise: Promise, drawn: Drawn, parts:
         at_once = len(at) + (0 if promise.once else cut.steps * (len(at) if points is None else points.shape[1]))
         block = max(1, ROWS // (5 * at_once * cut.steps))
         pieces = [
-            _of_one_end(first, of_line.ravel(), later, promise, drawn, parts, slice(begin, begin + block),
-                        factor, points)
-            for begin in range(0, draws, block)]
+            _of_one_end(
+                first, of_line.ravel(), later, promise, drawn, parts, slice(begin, begin + block), factor, points
+            )
+            for begin in range(0, draws, block)
+        ]
         longest = max(piece.chance.shape[-1] for piece in pieces)
-        made.append((at, Outlook(np.concatenate([_padded(piece.chance, longest) for piece in pieces]),
-                                 np.concatenate([piece.by_part for piece in pieces]))))
+        made.append(
+            (
+                at,
+                Outlook(
+                    np.concatenate([_padded(piece.chance, longest) for piece in pieces]),
+                    np.concatenate([piece.by_part for piece in pieces]),
+                ),
+            )
+        )
     if len(made) == 1:
         return made[0][1]
     longest = max((each.chance.shape[-1] for _, each in made), default=1)
@@ -157,8 +166,15 @@ def _weights(factor: Array, points: Array) -> Array:
 
 
 def _of_one_end(
-    first: Array, of_line: npt.NDArray[np.int64], later: Array, promise: Promise, drawn: Drawn, parts: Array,
-    draws: slice, factor: Array, points: Array | None,
+    first: Array,
+    of_line: npt.NDArray[np.int64],
+    later: Array,
+    promise: Promise,
+    drawn: Drawn,
+    parts: Array,
+    draws: slice,
+    factor: Array,
+    points: Array | None,
 ) -> Outlook:
     """Outlook, for some draws, of lines that end on one day.
 
@@ -180,8 +196,9 @@ def _of_one_end(
     other = begun[1].any() or follow[1].any()
     ahead = renewal.next_covered(follow[0], follow[1] if other else None)
     over = renewal.over if points is None else partial(_interpolated, factor[draws], points[draws])
-    made = renewal.begin(begun[0], begun[1] if other else None, renewal.follow(ahead, promise.cap, parts), parts,
-                         promise.cap, over)
+    made = renewal.begin(
+        begun[0], begun[1] if other else None, renewal.follow(ahead, promise.cap, parts), parts, promise.cap, over
+    )
     return Outlook(made.chance, made.by_step)
 
 

@@ -31,8 +31,8 @@ def quote_sentences(quote: Quote, offered: Price) -> list[str]:
         f"{show(offered.monthly, unit)} a month ({offered.per_plant / 100:.2f} per plant) covers it in "
         f"{100 * offered.certainty:.0f} of 100, and leaves a margin of {terms.margin_percent:g}%"
         + (f"; that is {offered.share_of_fee:.1f}% of the monthly fee." if terms.monthly_fee else "."),
-        "Of the uncertainty, " + ", ".join(f"{100 * share:.0f}% is {SHARES[name]}" for name, share in
-                                           quote.shares.items())
+        "Of the uncertainty, "
+        + ", ".join(f"{100 * share:.0f}% is {SHARES[name]}" for name, share in quote.shares.items())
         + f". {100 * quote.covered_share:.0f}% of the {quote.losses} losses on record had causes that these terms "
         "cover.",
     ]
@@ -73,8 +73,9 @@ def provision_table(provision: Provision, currency: str) -> pd.DataFrame:
     """The provision by client: for people."""
     rows = provision.by_client
     money = {"undiscounted": "Expected", "discounted": "discounted", "point_80": "80% point", "point_95": "95% point"}
-    made = pd.DataFrame({"Client": rows["client_id"], "Plants": rows["plants"],
-                         "Replacements": [f"{n:.1f}" for n in rows["expected"]]})
+    made = pd.DataFrame(
+        {"Client": rows["client_id"], "Plants": rows["plants"], "Replacements": [f"{n:.1f}" for n in rows["expected"]]}
+    )
     for name, head in money.items():
         made[f"{head} ({currency})"] = [show(int(value)) for value in rows[name]]
     return made
@@ -93,7 +94,8 @@ def margin_table(margins: pd.DataFrame, currency: str) -> pd.DataFrame:
     for name in ("fee", "labour", "travel", "replacements", "margin"):
         made[f"{name.capitalize()} ({currency})"] = [show(int(value)) for value in rows[name]]
     made[f"Margin, {100 * LEVEL:.0f}% interval"] = [
-        f"{low / 100:,.0f} to {high / 100:,.0f}" for low, high in zip(rows["low"], rows["high"], strict=True)]
+        f"{low / 100:,.0f} to {high / 100:,.0f}" for low, high in zip(rows["low"], rows["high"], strict=True)
+    ]
     made["Site visits"], made["Visit lines without minutes"] = rows["visits"], rows["no_minutes"]
     return made
 

@@ -23,13 +23,23 @@ from plantstats.records.tables import ARROW, TABLES, Column, Table
 from plantstats.records.typed import Writer, Written, decode, set_aside_frame
 
 PLANTS = TABLES["plants"]
-LIST = Table("quote", (
-    Column("position", "id"), Column("site_id", "id"), PLANTS.column("species"), PLANTS.column("cultivar"),
-    PLANTS.column("pot_cm"), PLANTS.column("light"), PLANTS.column("light_lux"), PLANTS.column("planter"),
-    Column("quantity", "count", low=0, high=100_000),
-    Column("unit_cost", "measure", True, low=0, high=1e9, unit="money"),
-    Column("labour_minutes", "measure", low=0, high=24 * 60, unit="minutes"), PLANTS.column("installed_on"),
-))
+LIST = Table(
+    "quote",
+    (
+        Column("position", "id"),
+        Column("site_id", "id"),
+        PLANTS.column("species"),
+        PLANTS.column("cultivar"),
+        PLANTS.column("pot_cm"),
+        PLANTS.column("light"),
+        PLANTS.column("light_lux"),
+        PLANTS.column("planter"),
+        Column("quantity", "count", low=0, high=100_000),
+        Column("unit_cost", "measure", True, low=0, high=1e9, unit="money"),
+        Column("labour_minutes", "measure", low=0, high=24 * 60, unit="minutes"),
+        PLANTS.column("installed_on"),
+    ),
+)
 NEW_SITE = "(new site)"
 HEADS = {"pot": "pot_cm"}  # columns of `read` that are made from another
 
@@ -98,7 +108,10 @@ def check_known(lines: pd.DataFrame, levels: Mapping[str, tuple[str, ...]]) -> N
     faults = [
         f"{row['file']}, line {row['line']}, column {HEADS.get(column, column)}: {row[column]}: no plant on record had "
         f"that, so nothing tells what it loses (on record: {', '.join(known)})"
-        for row in lines.to_dict("records") for column, known in levels.items() if row[column] not in known]
+        for row in lines.to_dict("records")
+        for column, known in levels.items()
+        if row[column] not in known
+    ]
     if faults:
         raise RecordError([*faults, _whole_or_not(len(faults), str(lines["file"].iloc[0]))])
 
@@ -117,17 +130,19 @@ def _complete(listed: pd.DataFrame, path: Path, settings: Settings) -> pd.DataFr
     lines = "line " + listed["line"].astype("str")
     position = listed["position"].fillna(lines)
     twice = position.duplicated(keep=False)
-    return pd.DataFrame({
-        "position": position.where(~twice, position + " (" + lines + ")"),
-        "site_id": listed["site_id"].fillna(NEW_SITE),
-        "species": listed["species"],
-        "light": light.fillna("unknown"),
-        "pot": pot,
-        "planter": listed["planter"].fillna("unknown"),
-        "quantity": listed["quantity"].fillna(1).astype("int64"),
-        "unit_cost": listed["unit_cost"],
-        "labour_minutes": listed["labour_minutes"],
-        "installed_on": listed["installed_on"],
-        "file": path.name,
-        "line": listed["line"],
-    })
+    return pd.DataFrame(
+        {
+            "position": position.where(~twice, position + " (" + lines + ")"),
+            "site_id": listed["site_id"].fillna(NEW_SITE),
+            "species": listed["species"],
+            "light": light.fillna("unknown"),
+            "pot": pot,
+            "planter": listed["planter"].fillna("unknown"),
+            "quantity": listed["quantity"].fillna(1).astype("int64"),
+            "unit_cost": listed["unit_cost"],
+            "labour_minutes": listed["labour_minutes"],
+            "installed_on": listed["installed_on"],
+            "file": path.name,
+            "line": listed["line"],
+        }
+    )

@@ -44,14 +44,22 @@ def price(quote: Quote, certainty: float) -> Price:
         return Price(certainty, point, 0, (0,) * len(quote.lines), 0.0, _share(0, terms.monthly_fee), _thumb(quote))
     months = grid(terms.starts_on, terms.ends_on)
     rates = np.array(terms.discount_percent)[
-        np.minimum((months.edges[1:] / 365.25).astype(int), len(terms.discount_percent) - 1)]
+        np.minimum((months.edges[1:] / 365.25).astype(int), len(terms.discount_percent) - 1)
+    ]
     worth = float(((1 + rates / 100) ** -(months.edges[1:] / 365.25)).sum())
     undiscounted = int(quote.lines["cost"].sum())
     timing = quote.discounted / undiscounted if undiscounted else 1.0
     monthly = whole(point * (1 + terms.margin_percent / 100) * timing / worth, terms.rounding)
     per_plant = monthly / quote.plants if quote.plants else 0.0
-    return Price(certainty, point, monthly, shared_out(monthly, quote.lines["cost"].tolist()), per_plant,
-                 _share(monthly, terms.monthly_fee), _thumb(quote))
+    return Price(
+        certainty,
+        point,
+        monthly,
+        shared_out(monthly, quote.lines["cost"].tolist()),
+        per_plant,
+        _share(monthly, terms.monthly_fee),
+        _thumb(quote),
+    )
 
 
 def shared_out(total: int, weights: list[int]) -> tuple[int, ...]:

@@ -100,7 +100,8 @@ def value(force: InForce, model: FittedLosses, time: PlantTime, start: date, met
     rows = plants.assign(
         planted=(plants["installed_on"] - day).dt.days.astype("float64"),
         enter=(plants["installed_on"] - day).dt.days.clip(lower=0).fillna(0).astype("float64"),
-        out=(plants["leave"] - day).dt.days.astype("float64"))
+        out=(plants["leave"] - day).dt.days.astype("float64"),
+    )
     rows = rows.assign(planted=rows["planted"].where(rows["installed_on"].notna()), cap=rows["cap"].fillna(-1))
     kind = rows.groupby(KINDS, dropna=False, sort=True).ngroup().to_numpy()
     kinds = rows.assign(kind=kind).drop_duplicates("kind").sort_values("kind").reset_index(drop=True)
@@ -112,8 +113,14 @@ def value(force: InForce, model: FittedLosses, time: PlantTime, start: date, met
         parts = np.stack([np.ones(cut.steps), discount(cut, method.discount_percent)], axis=1)
         expected, chance = _by_terms(kinds, model, time, own=force.own, cut=cut, method=method, parts=parts)
     unit = rows["unit"].to_numpy() * rows["quantity"].to_numpy()
-    return Valued(plants, expected[kind, 0] * rows["quantity"].to_numpy(), expected[kind, 0] * unit,
-                  expected[kind, 1] * unit, chance, kind)
+    return Valued(
+        plants,
+        expected[kind, 0] * rows["quantity"].to_numpy(),
+        expected[kind, 0] * unit,
+        expected[kind, 1] * unit,
+        chance,
+        kind,
+    )
 
 
 def _by_terms(
@@ -157,11 +164,17 @@ def _summed(valued: Valued, as_of: date, method: Method) -> Provision:
     for client, group in plants.groupby("client_id", sort=True):
         at = group.index.to_numpy()
         cost = _spread(valued, at)
-        rows.append({
-            "client_id": client, "plants": int(group["quantity"].sum()), "expected": float(valued.number[at].sum()),
-            "undiscounted": whole(float(valued.cost[at].sum()), method.rounding),
-            "discounted": whole(float(valued.discounted[at].sum()), method.rounding),
-            "point_80": cost.point(0.80), "point_95": cost.point(0.95)})
+        rows.append(
+            {
+                "client_id": client,
+                "plants": int(group["quantity"].sum()),
+                "expected": float(valued.number[at].sum()),
+                "undiscounted": whole(float(valued.cost[at].sum()), method.rounding),
+                "discounted": whole(float(valued.discounted[at].sum()), method.rounding),
+                "point_80": cost.point(0.80),
+                "point_95": cost.point(0.95),
+            }
+        )
     columns = ["client_id", "plants", "expected", "undiscounted", "discounted", "point_80", "point_95"]
     by_client = pd.DataFrame(rows, columns=columns)
     total = _spread(valued, np.arange(len(plants)))
@@ -193,12 +206,28 @@ class RollForward:
 
     def table(self) -> pd.DataFrame:
         """Line, Amount: in the order of the sum."""
-        return pd.DataFrame({
-            "Line": ["Opening", "Charged: guarantees begun in the quarter", "Used: replacements under guarantee",
-                     "Adjusted", "of which chance: expected use less actual use", "of which changed rates, exits, "
-                     "corrections", "Closing"],
-            "Cents": [self.opening, self.charged, -self.used, self.adjusted, self.chance, self.adjusted - self.chance,
-                      self.closing]})
+        return pd.DataFrame(
+            {
+                "Line": [
+                    "Opening",
+                    "Charged: guarantees begun in the quarter",
+                    "Used: replacements under guarantee",
+                    "Adjusted",
+                    "of which chance: expected use less actual use",
+                    "of which changed rates, exits, corrections",
+                    "Closing",
+                ],
+                "Cents": [
+                    self.opening,
+                    self.charged,
+                    -self.used,
+                    self.adjusted,
+                    self.chance,
+                    self.adjusted - self.chance,
+                    self.closing,
+                ],
+            }
+        )
 
 
 def roll_forward(records: Records, period: Period, method: Method | None = None) -> tuple[RollForward, Provision]:
@@ -220,8 +249,7 @@ def roll_forward(records: Records, period: Period, method: Method | None = None)
     used = used_in(records, period)
     adjusted = closing.undiscounted - opening.undiscounted - new + used
     expected = _expected_use((force, new_ones), model, time, period, method)
-    return RollForward(
-        opening.undiscounted, new, used, adjusted, closing.undiscounted, expected - used), closing
+    return RollForward(opening.undiscounted, new, used, adjusted, closing.undiscounted, expected - used), closing
 
 
 def used_in(records: Records, period: Period) -> int:

@@ -92,8 +92,15 @@ def make(listed: pd.DataFrame, model: LossModel, exits: Exits, terms: Terms) -> 
     kinds, of_line, sites = _kinds(lines)
     at = kinds["row"].to_numpy()
     effect = effects_of(model, hazards.site_variance, sites, terms.seed)
-    drawn = Drawn(hazards.age_cuts, hazards.drawn_level[:, at], hazards.drawn_shape, effect, exits.covered,
-                  exits.client, exits.withdrawn)
+    drawn = Drawn(
+        hazards.age_cuts,
+        hazards.drawn_level[:, at],
+        hazards.drawn_shape,
+        effect,
+        exits.covered,
+        exits.client,
+        exits.withdrawn,
+    )
     plants = _plants(kinds, cut)
     promise = Promise(terms.lead_days, terms.cap_per_position, terms.after_uncovered)
     look = partial(look_ahead, cut, plants, promise, parts=_parts(cut, terms))
@@ -103,24 +110,29 @@ def make(listed: pd.DataFrame, model: LossModel, exits: Exits, terms: Terms) -> 
     lines = _with_costs(lines, each[:, :-1].sum(axis=1), terms)
     cells = lines.assign(kind=of_line).groupby(["kind", "unit"])["quantity"].sum().reset_index()
     chance, quantity, unit = ahead.chance[:, cells["kind"]], cells["quantity"].to_numpy(), cells["unit"].to_numpy()
-    whole_cost, *parts = (
-        one.capped(terms.cap_money) for one in spread.total(chance, quantity, unit, groups=GROUPS))
+    whole_cost, *parts = (one.capped(terms.cap_money) for one in spread.total(chance, quantity, unit, groups=GROUPS))
     number = spread.total(chance, quantity, np.ones_like(unit))[0]
     some = ahead.chance[: max(terms.draws * LINE_WORK // max(LINE_WORK, terms.draws * len(lines)), LEAST_DRAWS)]
     return Quote(
-        terms=terms, cut=cut, lines=lines,
+        terms=terms,
+        cut=cut,
+        lines=lines,
         by_year=each[:, :-1] * lines["quantity"].to_numpy()[:, None],
-        total=whole_cost, number=number,
+        total=whole_cost,
+        number=number,
         line_numbers=tuple(
-            spread.total(some[:, [kind]], [n], [1])[0] for kind, n in zip(of_line, lines["quantity"], strict=True)),
+            spread.total(some[:, [kind]], [n], [1])[0] for kind, n in zip(of_line, lines["quantity"], strict=True)
+        ),
         mean_error=float(np.std([p.mean for p in parts], ddof=1) / np.sqrt(GROUPS)),
         point_errors={
             p: float(np.std([one.point(p) for one in parts], ddof=1) / np.sqrt(GROUPS))
-            for p in sorted({*POINTS, terms.certainty})},
+            for p in sorted({*POINTS, terms.certainty})
+        },
         shares=_shares(look, ahead, cells, drawn, hazards, at),
         discounted=whole(float((lines["quantity"] * lines["unit"]).to_numpy() @ each[:, -1]), terms.rounding),
         site_spread=float(hazards.site_variance.mean()),
-        losses=exits.losses, covered_share=float(exits.covered.mean()),
+        losses=exits.losses,
+        covered_share=float(exits.covered.mean()),
         notes=(*_list_notes(lines, cut), *beyond, *hazards.notes),
     )
 
@@ -146,7 +158,9 @@ def _lines(listed: pd.DataFrame, hazards: LineHazards, terms: Terms, cut: Grid) 
     planted = (listed["installed_on"] - pd.Timestamp(terms.starts_on)).dt.days.astype("float64").fillna(0.0)
     return listed.reset_index(drop=True).assign(
         unit=[unit_cost(p, m, terms) for p, m in zip(listed["unit_cost"], minutes, strict=True)],
-        planted=planted.to_numpy(), basis=hazards.basis, oldest=hazards.oldest_days,
+        planted=planted.to_numpy(),
+        basis=hazards.basis,
+        oldest=hazards.oldest_days,
         age_end=np.maximum(cut.edges[-1] - planted.to_numpy(), 0.0),
     )
 
@@ -175,8 +189,9 @@ def _with_costs(lines: pd.DataFrame, each: Array, terms: Terms) -> pd.DataFrame:
 def _parts(cut: Grid, terms: Terms) -> Array:
     """Steps x (contract years, then all of them discounted)."""
     years = cut.years()
-    return np.column_stack([years[:, None] == np.arange(int(years.max(initial=-1)) + 1),
-                            discount(cut, terms.discount_percent)]).astype("float64")
+    return np.column_stack(
+        [years[:, None] == np.arange(int(years.max(initial=-1)) + 1), discount(cut, terms.discount_percent)]
+    ).astype("float64")
 
 
 def discount(cut: Grid, percent: tuple[float, ...]) -> Array:
@@ -195,20 +210,28 @@ def _moments(ahead: Outlook, cells: pd.DataFrame) -> tuple[Array, Array]:
 
 
 def _shares(
-    look: Callable[[Drawn], Outlook], ahead: Outlook, cells: pd.DataFrame, drawn: Drawn, hazards: LineHazards,
+    look: Callable[[Drawn], Outlook],
+    ahead: Outlook,
+    cells: pd.DataFrame,
+    drawn: Drawn,
+    hazards: LineHazards,
     at: npt.NDArray[np.integer[Any]],
 ) -> dict[str, float]:
     """Where the variance comes from: chance given site and model; the site alone; the model alone."""
     some = min(len(drawn.covered), SHARE_DRAWS)
     _, within = _moments(ahead, cells)
     only_site = replace(
-        drawn, level=np.repeat(hazards.level[None, at], some, axis=0),
-        shape=np.repeat(hazards.shape[None], some, axis=0), effect=drawn.effect[:some],
-        covered=np.full(some, drawn.covered.mean()))
+        drawn,
+        level=np.repeat(hazards.level[None, at], some, axis=0),
+        shape=np.repeat(hazards.shape[None], some, axis=0),
+        effect=drawn.effect[:some],
+        covered=np.full(some, drawn.covered.mean()),
+    )
     # The mean of each site's effect, so that its own uncertainty stays out.
     usual = drawn.effect.mean(axis=0) * np.ones((some, 1))
     only_model = replace(
-        drawn, level=drawn.level[:some], shape=drawn.shape[:some], effect=usual, covered=drawn.covered[:some])
+        drawn, level=drawn.level[:some], shape=drawn.shape[:some], effect=usual, covered=drawn.covered[:some]
+    )
     parts = {"chance": float(within.mean())}
     for name, which in (("site", only_site), ("model", only_model)):
         parts[name] = float(_moments(look(which), cells)[0].var())
@@ -222,21 +245,25 @@ def _beyond(lines: pd.DataFrame, terms: Terms) -> list[str]:
         return []
     names = "; ".join(
         f"{row.position}: {row.species}, followed to day {row.oldest:.0f}, promised to day {row.age_end:.0f}"
-        for row in late.head(5).itertuples())
+        for row in late.head(5).itertuples()
+    )
     more = f" and {len(late) - 5} more lines" if len(late) > 5 else ""
     if terms.beyond_ages == "refuse":
         raise QuoteError(
             f"{len(late)} of {len(lines)} lines are promised beyond the ages on record ({names}{more}); shorten the "
-            'term, or set guarantee.beyond_ages = "assume" to let the rate of the last age band go on')
+            'term, or set guarantee.beyond_ages = "assume" to let the rate of the last age band go on'
+        )
     return [
         f"{len(late)} of {len(lines)} lines are promised beyond the ages that the records tell about ({names}{more}): "
-        "from there on the rate of the last age band is taken to go on. That is an assumption, not a finding."]
+        "from there on the rate of the last age band is taken to go on. That is an assumption, not a finding."
+    ]
 
 
 def _list_notes(lines: pd.DataFrame, cut: Grid) -> list[str]:
     said = [
-        f"{row.species}: {row.basis}" for row in
-        lines[lines["basis"].ne("its own losses")].drop_duplicates("species").itertuples()]
+        f"{row.species}: {row.basis}"
+        for row in lines[lines["basis"].ne("its own losses")].drop_duplicates("species").itertuples()
+    ]
     late = lines["planted"] >= cut.edges[-1]
     if late.any():
         said.append(f"{int(late.sum())} lines are installed on the last day of the term or after it: they cost nothing")

@@ -117,7 +117,8 @@ def follow(ahead: Array, cap: int | None, parts: Array) -> Followers:
         if cap is None and steps:
             raise RenewalError(
                 f"the records leave it possible that one position is replaced more than {MOST} times in one term: too "
-                "few losses to quote on")
+                "few losses to quote on"
+            )
     return Followers(np.stack(at_least, axis=-1), before, summed)
 
 
@@ -127,7 +128,11 @@ def over(weights: Array, table: Array) -> Array:
 
 
 def begin(
-    first: Array, first_other: Array | None, after: Followers, parts: Array, cap: int | None = None,
+    first: Array,
+    first_other: Array | None,
+    after: Followers,
+    parts: Array,
+    cap: int | None = None,
     add: Callable[[Array, Array], Array] = over,
 ) -> Numbers:
     """Numbers of a position from its first plant and what follows an event.

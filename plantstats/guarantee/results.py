@@ -44,36 +44,99 @@ def owner_findings(quote: Quote, offered: Price) -> pd.DataFrame:
     money: dict[str, Any] = {"unit": terms.currency, "method": EXACT, "n_plants": quote.plants}
     rows = [
         findings.finding(
-            "expected_replacements", period, quote.number.mean, quote.number.point((1 - LEVEL) / 2),
-            quote.number.point((1 + LEVEL) / 2), unit="replacements", method=EXACT, n_plants=quote.plants, level=LEVEL),
-        findings.finding(
-            "expected_guarantee_cost", period, units(quote.expected_cost), note=_drawing(quote), **money),
+            "expected_replacements",
+            period,
+            quote.number.mean,
+            quote.number.point((1 - LEVEL) / 2),
+            quote.number.point((1 + LEVEL) / 2),
+            unit="replacements",
+            method=EXACT,
+            n_plants=quote.plants,
+            level=LEVEL,
+        ),
+        findings.finding("expected_guarantee_cost", period, units(quote.expected_cost), note=_drawing(quote), **money),
         findings.finding("discounted_guarantee_cost", period, units(quote.discounted), note=_rates(quote), **money),
-        findings.finding("monthly_charge", period, units(offered.monthly), term=_percent(offered.certainty),
-                         note=f"with a margin of {terms.margin_percent:g}%", **money),
-        findings.finding("monthly_charge_per_plant", period, offered.per_plant / 100, term=_percent(offered.certainty),
-                         note="mean over the plants of the list", **money),
-        findings.finding("rule_of_thumb_cost", period, units(offered.rule_of_thumb), unit=terms.currency,
-                         method="0.1 x unit cost x plants x years", n_plants=quote.plants),
+        findings.finding(
+            "monthly_charge",
+            period,
+            units(offered.monthly),
+            term=_percent(offered.certainty),
+            note=f"with a margin of {terms.margin_percent:g}%",
+            **money,
+        ),
+        findings.finding(
+            "monthly_charge_per_plant",
+            period,
+            offered.per_plant / 100,
+            term=_percent(offered.certainty),
+            note="mean over the plants of the list",
+            **money,
+        ),
+        findings.finding(
+            "rule_of_thumb_cost",
+            period,
+            units(offered.rule_of_thumb),
+            unit=terms.currency,
+            method="0.1 x unit cost x plants x years",
+            n_plants=quote.plants,
+        ),
     ]
-    rows.append(findings.finding(
-        "covered_share", period, 100 * quote.covered_share, unit="% of losses", method="beta law (Jeffreys), its mean",
-        losses=quote.losses))
+    rows.append(
+        findings.finding(
+            "covered_share",
+            period,
+            100 * quote.covered_share,
+            unit="% of losses",
+            method="beta law (Jeffreys), its mean",
+            losses=quote.losses,
+        )
+    )
     if terms.monthly_fee:
-        rows.append(findings.finding("charge_share_of_fee", period, offered.share_of_fee, unit="% of the fee",
-                                     term=_percent(offered.certainty), method=EXACT, n_plants=quote.plants))
+        rows.append(
+            findings.finding(
+                "charge_share_of_fee",
+                period,
+                offered.share_of_fee,
+                unit="% of the fee",
+                term=_percent(offered.certainty),
+                method=EXACT,
+                n_plants=quote.plants,
+            )
+        )
     rows += [
-        findings.finding("guarantee_cost_point", period, units(quote.point(p)), term=_percent(p),
-                         note=f"standard error of the drawing {quote.point_errors[p] / 100:,.2f}", **money)
-        for p in sorted({*POINTS, terms.certainty})]
+        findings.finding(
+            "guarantee_cost_point",
+            period,
+            units(quote.point(p)),
+            term=_percent(p),
+            note=f"standard error of the drawing {quote.point_errors[p] / 100:,.2f}",
+            **money,
+        )
+        for p in sorted({*POINTS, terms.certainty})
+    ]
     rows += [
-        findings.finding("uncertainty_share", period, 100 * share, term=name, unit="% of the variance",
-                         method=EXACT, n_plants=quote.plants)
-        for name, share in quote.shares.items()]
+        findings.finding(
+            "uncertainty_share",
+            period,
+            100 * share,
+            term=name,
+            unit="% of the variance",
+            method=EXACT,
+            n_plants=quote.plants,
+        )
+        for name, share in quote.shares.items()
+    ]
     rows += [
-        findings.finding("expected_replacements", f"year {year + 1}", float(quote.by_year[:, year].sum()),
-                         unit="replacements", method=EXACT, n_plants=quote.plants)
-        for year in range(quote.by_year.shape[1])]
+        findings.finding(
+            "expected_replacements",
+            f"year {year + 1}",
+            float(quote.by_year[:, year].sum()),
+            unit="replacements",
+            method=EXACT,
+            n_plants=quote.plants,
+        )
+        for year in range(quote.by_year.shape[1])
+    ]
     return findings.table([*rows, *_by_line(quote, period)])
 
 
@@ -90,17 +153,45 @@ def _by_line(quote: Quote, period: str) -> list[dict[str, object]]:
     for n, row in enumerate(quote.lines.to_dict("records")):
         label: dict[str, Any] = {name: row[name] for name in ("species", "light", "pot")} | {"line": row["position"]}
         spread = quote.line_numbers[n]
-        made.append(findings.finding(
-            "expected_replacements", period, row["expected"], min(spread.point((1 - LEVEL) / 2), row["expected"]),
-            max(spread.point((1 + LEVEL) / 2), row["expected"]), unit="replacements", method=EXACT,
-            n_plants=row["quantity"], level=LEVEL, note=row["basis"], **label))
-        made.append(findings.finding(
-            "expected_guarantee_cost", period, units(row["cost"]), unit=quote.terms.currency, method=EXACT,
-            n_plants=row["quantity"], note=_before_limit(quote), **label))
+        made.append(
+            findings.finding(
+                "expected_replacements",
+                period,
+                row["expected"],
+                min(spread.point((1 - LEVEL) / 2), row["expected"]),
+                max(spread.point((1 + LEVEL) / 2), row["expected"]),
+                unit="replacements",
+                method=EXACT,
+                n_plants=row["quantity"],
+                level=LEVEL,
+                note=row["basis"],
+                **label,
+            )
+        )
+        made.append(
+            findings.finding(
+                "expected_guarantee_cost",
+                period,
+                units(row["cost"]),
+                unit=quote.terms.currency,
+                method=EXACT,
+                n_plants=row["quantity"],
+                note=_before_limit(quote),
+                **label,
+            )
+        )
         made += [
-            findings.finding("expected_replacements", f"year {year + 1}", float(value), unit="replacements",
-                             method=EXACT, n_plants=row["quantity"], **label)
-            for year, value in enumerate(quote.by_year[n])]
+            findings.finding(
+                "expected_replacements",
+                f"year {year + 1}",
+                float(value),
+                unit="replacements",
+                method=EXACT,
+                n_plants=row["quantity"],
+                **label,
+            )
+            for year, value in enumerate(quote.by_year[n])
+        ]
     return made
 
 
@@ -112,7 +203,8 @@ def _drawing(quote: Quote) -> str:
     return (
         f"{quote.terms.draws} draws of site effect and model, seed {quote.terms.seed}: standard error of the drawing "
         f"{quote.mean_error / 100:,.2f}"
-        + ("" if quote.total.exact else f"; distribution in steps of {quote.total.unit / 100:,.2f}"))
+        + ("" if quote.total.exact else f"; distribution in steps of {quote.total.unit / 100:,.2f}")
+    )
 
 
 def _rates(quote: Quote) -> str:
@@ -126,43 +218,61 @@ def _before_limit(quote: Quote) -> str:
 def line_table(quote: Quote, offered: Price) -> pd.DataFrame:
     """The list with what is expected of each line: for people, rounded."""
     lines = quote.lines
-    made = pd.DataFrame({
-        "Line": lines["position"], "Species": lines["species"], "Light": lines["light"], "Plants": lines["quantity"],
-        f"Cost of one ({quote.terms.currency})": [f"{units(c):,.2f}" for c in lines["unit"]],
-    })
+    made = pd.DataFrame(
+        {
+            "Line": lines["position"],
+            "Species": lines["species"],
+            "Light": lines["light"],
+            "Plants": lines["quantity"],
+            f"Cost of one ({quote.terms.currency})": [f"{units(c):,.2f}" for c in lines["unit"]],
+        }
+    )
     for year in range(quote.by_year.shape[1]):
         made[f"Expected in year {year + 1}"] = [f"{n:.2f}" for n in quote.by_year[:, year]]
     ends = [(s.point((1 - LEVEL) / 2), s.point((1 + LEVEL) / 2)) for s in quote.line_numbers]
-    return made.assign(**{
-        "In all (95 in 100 lie in)": [
-            f"{n:.1f} ({low} to {high})" for n, (low, high) in zip(lines["expected"], ends, strict=True)],
-        f"Expected cost ({quote.terms.currency})": [f"{units(c):,.2f}" for c in lines["cost"]],
-        f"Monthly charge ({quote.terms.currency})": [f"{units(c):,.2f}" for c in offered.by_line],
-    })
+    return made.assign(
+        **{
+            "In all (95 in 100 lie in)": [
+                f"{n:.1f} ({low} to {high})" for n, (low, high) in zip(lines["expected"], ends, strict=True)
+            ],
+            f"Expected cost ({quote.terms.currency})": [f"{units(c):,.2f}" for c in lines["cost"]],
+            f"Monthly charge ({quote.terms.currency})": [f"{units(c):,.2f}" for c in offered.by_line],
+        }
+    )
 
 
 def offer_table(quote: Quote, offered: Price) -> pd.DataFrame:
     """The list as a client may see it: no costs of ours."""
     lines = quote.lines
-    return pd.DataFrame({
-        "Line": lines["position"], "Species": lines["species"], "Light": lines["light"], "Plants": lines["quantity"],
-        f"Monthly charge ({quote.terms.currency})": [f"{units(c):,.2f}" for c in offered.by_line],
-    })
+    return pd.DataFrame(
+        {
+            "Line": lines["position"],
+            "Species": lines["species"],
+            "Light": lines["light"],
+            "Plants": lines["quantity"],
+            f"Monthly charge ({quote.terms.currency})": [f"{units(c):,.2f}" for c in offered.by_line],
+        }
+    )
 
 
 def what_if_table(compared: pd.DataFrame, currency: str, other: str) -> pd.DataFrame:
     """A comparison of `what_if` for people; `other` heads the column of the alternative."""
-    return pd.DataFrame({
-        "Line": compared["position"], "Species": compared["species"], "Light": compared["light"],
-        other: compared["other"],
-        "Replaced per 100 now": [f"{n:.0f}" for n in compared["now"]],
-        "then": [f"{n:.0f}" for n in compared["then"]],
-        "Ratio (95% interval)": [
-            f"{r:.2f} ({low:.2f} to {high:.2f})"
-            for r, low, high in zip(compared["ratio"], compared["low"], compared["high"], strict=True)],
-        f"Saved over the term ({currency})": [f"{units(int(s)):,.0f}" for s in compared["saving"]],
-        "Clearly fewer": np.where(compared["clear"].astype(bool), "yes", "no: may be chance"),
-    })
+    return pd.DataFrame(
+        {
+            "Line": compared["position"],
+            "Species": compared["species"],
+            "Light": compared["light"],
+            other: compared["other"],
+            "Replaced per 100 now": [f"{n:.0f}" for n in compared["now"]],
+            "then": [f"{n:.0f}" for n in compared["then"]],
+            "Ratio (95% interval)": [
+                f"{r:.2f} ({low:.2f} to {high:.2f})"
+                for r, low, high in zip(compared["ratio"], compared["low"], compared["high"], strict=True)
+            ],
+            f"Saved over the term ({currency})": [f"{units(int(s)):,.0f}" for s in compared["saving"]],
+            "Clearly fewer": np.where(compared["clear"].astype(bool), "yes", "no: may be chance"),
+        }
+    )
 
 
 def terms_table(quote: Quote) -> pd.DataFrame:

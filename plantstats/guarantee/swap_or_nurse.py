@@ -59,16 +59,20 @@ def recoveries(records: Records, time: PlantTime) -> pd.DataFrame:
             Plants replaced on the day on which they were seen to fail were not left in place, and do not count.
     """
     visits = records.table("visits")
-    scored = visits[visits["condition"].notna() & visits["plant_id"].notna()
-                    & (visits["visited_on"] <= pd.Timestamp(time.as_of))]
+    scored = visits[
+        visits["condition"].notna() & visits["plant_id"].notna() & (visits["visited_on"] <= pd.Timestamp(time.as_of))
+    ]
     first = scored[scored["condition"] <= FAILING].groupby("plant_id")["visited_on"].min()
     failed = first.rename("failed_on").reset_index()
     later = scored.merge(failed, on="plant_id")
     gap = (later["visited_on"] - later["failed_on"]).dt.days
     well = later[(gap > 0) & (gap <= HORIZON) & (later["condition"] >= GOOD)].groupby("plant_id")["visited_on"].min()
     # A change from failing to good by a swap that was written down is a loss: it is dated by its exit.
-    ended = time.exits[time.exits["outcome"].notna()].groupby("plant_id").agg(
-        ended_on=("found_on", "min"), outcome=("outcome", "first"))
+    ended = (
+        time.exits[time.exits["outcome"].notna()]
+        .groupby("plant_id")
+        .agg(ended_on=("found_on", "min"), outcome=("outcome", "first"))
+    )
     rows = failed.join(well.rename("well_on"), on="plant_id").join(ended, on="plant_id")
     rows = rows[rows["ended_on"].isna() | (rows["ended_on"] > rows["failed_on"])]
     limit = rows["failed_on"] + pd.Timedelta(days=HORIZON)
@@ -78,9 +82,14 @@ def recoveries(records: Records, time: PlantTime) -> pd.DataFrame:
     followed = limit <= pd.Timestamp(time.as_of)
     fate = np.select([recovered, lost, left | ~followed], ["recovered", "lost", "open"], "neither")
     species = records.table("plants").set_index("plant_id")["species"]
-    return pd.DataFrame({
-        "plant_id": rows["plant_id"], "species": rows["plant_id"].map(species), "failed_on": rows["failed_on"],
-        "fate": fate}).reset_index(drop=True)
+    return pd.DataFrame(
+        {
+            "plant_id": rows["plant_id"],
+            "species": rows["plant_id"].map(species),
+            "failed_on": rows["failed_on"],
+            "fate": fate,
+        }
+    ).reset_index(drop=True)
 
 
 def recovery(fates: pd.DataFrame, species: str | None = None) -> Recovery:
@@ -137,11 +146,14 @@ def watch_list(records: Records, time: PlantTime, as_of: date, days: int = 60) -
     Gives:  plant_id, site_id, position, species, condition, seen_on, cost (may be missing), most recent first.
     """
     visits = records.table("visits")
-    recent = visits[visits["condition"].notna() & visits["visited_on"].between(
-        pd.Timestamp(as_of) - pd.Timedelta(days=days), pd.Timestamp(as_of))]
+    recent = visits[
+        visits["condition"].notna()
+        & visits["visited_on"].between(pd.Timestamp(as_of) - pd.Timedelta(days=days), pd.Timestamp(as_of))
+    ]
     last = recent.sort_values("visited_on").drop_duplicates("plant_id", keep="last")
     last = last[(last["condition"] <= FAILING) & ~last["plant_id"].isin(time.exits["plant_id"])]
     plants = records.table("plants")[["plant_id", "site_id", "position", "species", "cost"]]
     made = last[["plant_id", "condition", "visited_on"]].merge(plants, on="plant_id")
     return made.rename(columns={"visited_on": "seen_on"}).sort_values(
-        ["seen_on", "plant_id"], ascending=[False, True], ignore_index=True)
+        ["seen_on", "plant_id"], ascending=[False, True], ignore_index=True
+    )

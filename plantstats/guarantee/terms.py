@@ -225,8 +225,5 @@ KEYS: dict[str, dict[str, Callable[[Any, str], Any]]] = {
         "monthly_fee": _money,
         "discount_percent": _rates,
     },
-    "method": {
-        "draws": _number(LEAST_DRAWS, MOST_DRAWS, whole=True),
-        "seed": _number(0, 2**32 - 1, whole=True),
-    },
+    "method": {"draws": _number(LEAST_DRAWS, MOST_DRAWS, whole=True), "seed": _number(0, 2**32 - 1, whole=True)},
 }

@@ -37,8 +37,15 @@ def expected_numbers(lines: pd.DataFrame, model: FittedLosses, exits: Exits, ter
     cut = grid(terms.starts_on, terms.ends_on)
     n = len(lines)
     new = Plants(np.zeros(n), np.zeros(n), np.full(n, cut.edges[-1]), np.zeros(n, dtype="int64"))
-    drawn = Drawn(hazards.age_cuts, hazards.drawn_level, hazards.drawn_shape, np.ones((draws, 1)),
-                  exits.covered[:draws], exits.client, exits.withdrawn)
+    drawn = Drawn(
+        hazards.age_cuts,
+        hazards.drawn_level,
+        hazards.drawn_shape,
+        np.ones((draws, 1)),
+        exits.covered[:draws],
+        exits.client,
+        exits.withdrawn,
+    )
     promise = Promise(terms.lead_days, terms.cap_per_position, terms.after_uncovered)
     return look_ahead(cut, new, promise, drawn, np.ones((cut.steps, 1))).by_part[..., 0]
 
@@ -96,12 +103,14 @@ def _compared(now: pd.DataFrame, then: pd.DataFrame, quote: Quote, model: Fitted
     mean_now, mean_then = before.mean(axis=0)[of_now], after.mean(axis=0)[of_then]
     ratio = np.divide(mean_then, mean_now, out=np.ones_like(mean_now), where=mean_now > 0)
     made = now[[*CLASS, "other"]].assign(
-        now=100 * mean_now, then=100 * mean_then, ratio=ratio, of_now=of_now, of_then=of_then)
+        now=100 * mean_now, then=100 * mean_then, ratio=ratio, of_now=of_now, of_then=of_then
+    )
     best = made[made["ratio"] < 1].sort_values([*CLASS, "ratio", "other"]).drop_duplicates(list(CLASS))
     drawn = after[:, best["of_then"]] / np.maximum(before[:, best["of_now"]], 1e-300)
     best = best.assign(low=np.quantile(drawn, 0.025, axis=0), high=np.quantile(drawn, 0.975, axis=0))
     lines = quote.lines[["position", *CLASS, "quantity", "unit"]].merge(
-        best.drop(columns=["of_now", "of_then"]), on=list(CLASS))
+        best.drop(columns=["of_now", "of_then"]), on=list(CLASS)
+    )
     saving = ((lines["now"] - lines["then"]) / 100 * lines["quantity"] * lines["unit"]).round().astype("int64")
     return lines.assign(saving=saving, clear=lines["high"] < 1)[COLUMNS]
 

@@ -17,7 +17,7 @@ ONE_METHOD = "leaves lost / leaves at the start, exact limits of the leaves lost
 WORTH_TELLING = 0.2  # of a crown: a plant that has lost less is not named
 
 findings.define(
-    crown_share_lost="Leaves lost in the period as percent of the crown, in species that do not refill a gap.",
+    crown_share_lost="Leaves lost in the period as percent of the crown, in species that do not refill a gap."
 )
 
 

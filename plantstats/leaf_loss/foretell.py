@@ -30,7 +30,7 @@ findings.define(
     loss_ratio_after_shedding=(
         "Loss rate of plants that had dropped more leaves than their situation explains, as a multiple of that of "
         "plants that had not, with species, light, age and heating season alike."
-    ),
+    )
 )
 
 

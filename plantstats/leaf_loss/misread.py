@@ -93,12 +93,21 @@ def if_misread(
         for wrong in WRONG_SHARES:
             limits = [
                 corrected(float(str(row[name])), share, wrong, factor == "rewatered")
-                for name in ("estimate", "low", "high")]
+                for name in ("estimate", "low", "high")
+            ]
             known = bool(np.isfinite(limits).all())
             note = f"dry at {100 * share:.0f} of 100 plant-days as written down"
-            made.append(findings.finding(
-                f"{model.outcome}_leaf_ratio_if_misread", str(row["period"]), *(limits if known else [np.nan]),
-                unit="times", method=METHOD, level=level if known else np.nan, plant_days=float(str(row["plant_days"])),
-                note=note if known else f"{note}: so many wrong readings cannot be",
-                term=f"{row['term']}{if_wrong(wrong)}"))
+            made.append(
+                findings.finding(
+                    f"{model.outcome}_leaf_ratio_if_misread",
+                    str(row["period"]),
+                    *(limits if known else [np.nan]),
+                    unit="times",
+                    method=METHOD,
+                    level=level if known else np.nan,
+                    plant_days=float(str(row["plant_days"])),
+                    note=note if known else f"{note}: so many wrong readings cannot be",
+                    term=f"{row['term']}{if_wrong(wrong)}",
+                )
+            )
     return made

@@ -57,9 +57,17 @@ def model_findings(model: LeafFit, period: str, level: float = LEVEL) -> pd.Data
     """
     ratios = _ratios(model, period, level)
     made = [*_situations(model, period, level), *_nothing(model, period, level), *ratios]
-    made += misread.if_misread(model, ratios, {
-        _term(factor, one): (factor, one) for factor in misread.FACTORS for one in CONDITIONS[factor] if one in LABELS
-    }, level)
+    made += misread.if_misread(
+        model,
+        ratios,
+        {
+            _term(factor, one): (factor, one)
+            for factor in misread.FACTORS
+            for one in CONDITIONS[factor]
+            if one in LABELS
+        },
+        level,
+    )
     made += [*humidity.gains(model, period, level), humidity.apart(model, period)]
     return findings.table(made)
 

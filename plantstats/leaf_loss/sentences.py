@@ -47,7 +47,8 @@ def _fallen(facts: pd.DataFrame, shown: pd.DataFrame, period: Period, small_grou
     if len(most):
         words = (
             " with each word, such as few, as the least that it may mean, "
-            f"{shown.loc[most.index[0], 'result']} with each as the most")
+            f"{shown.loc[most.index[0], 'result']} with each as the most"
+        )
     return (
         f"In {period.name} plants dropped {row['estimate']} green leaves a month each (95% interval "
         f"{row['interval'] or 'withheld'}){words}, over {fact['plant_days'] / 7:,.0f} plant-weeks{tail}. Cleaners take "

@@ -82,9 +82,7 @@ def looks(t: dict[str, ir.Table]) -> ir.Table:
         **{name: r[name].sum().cast("int64") for name in BOUNDS},
         leaf_count=r.leaf_count.max(),
         soil=ibis.cases(
-            ((r.topsoil == "dry").any().coalesce(False), "dry"),
-            (r.topsoil.count() > 0, "no"),
-            else_="unknown",
+            ((r.topsoil == "dry").any().coalesce(False), "dry"), (r.topsoil.count() > 0, "no"), else_="unknown"
         ),
         dead=(r.condition == 1).any().coalesce(False),
         repotted=r.repotted.any().coalesce(False),

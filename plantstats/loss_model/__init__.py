@@ -17,8 +17,22 @@ from plantstats.loss_model.terms import (
 )
 
 __all__ = [
-    "ALL_YEAR_ALIKE", "CELLS_BY", "HEATING_FORMULA", "HUMIDITY_ONLY", "LOSS_FORMULA", "SEASON_ONLY", "VPD_FORMULA",
-    "Apart", "Design",
-    "LossModel", "ModelError", "adjusted_rates", "apart_findings", "design", "effects", "fit",
-    "settled", "tell_apart",
+    "ALL_YEAR_ALIKE",
+    "CELLS_BY",
+    "HEATING_FORMULA",
+    "HUMIDITY_ONLY",
+    "LOSS_FORMULA",
+    "SEASON_ONLY",
+    "VPD_FORMULA",
+    "Apart",
+    "Design",
+    "LossModel",
+    "ModelError",
+    "adjusted_rates",
+    "apart_findings",
+    "design",
+    "effects",
+    "fit",
+    "settled",
+    "tell_apart",
 ]

@@ -22,9 +22,9 @@ APART_BY, FEWEST_SHARE = 0.4, 0.2
 
 findings.define(
     humidity_inflation="How many times the variance of the humidity effect grows because season is in the model too "
-                       "(1 = not at all).",
+    "(1 = not at all).",
     sites_with_contrast="Sites in 100 whose dryness of air differs by 4 points or more, on average, from that of all "
-                        "sites in the same months: those from which humidity is told apart from season.",
+    "sites in the same months: those from which humidity is told apart from season.",
 )
 
 
@@ -111,9 +111,21 @@ def apart_findings(apart: Apart, period: str) -> pd.DataFrame:
     """The statement's numbers as findings: humidity_inflation, sites_with_contrast."""
     note = "" if apart.told else apart.reason
     rows = [
-        findings.finding("humidity_inflation", period, apart.inflation, unit="times", method="information of the fit",
-                         note=note if note or np.isfinite(apart.inflation) else "not available"),
-        findings.finding("sites_with_contrast", period, apart.share, unit="% of sites", method="count",
-                         note=f"of {apart.sites} sites with readings" + (f"; {note}" if note else "")),
+        findings.finding(
+            "humidity_inflation",
+            period,
+            apart.inflation,
+            unit="times",
+            method="information of the fit",
+            note=note if note or np.isfinite(apart.inflation) else "not available",
+        ),
+        findings.finding(
+            "sites_with_contrast",
+            period,
+            apart.share,
+            unit="% of sites",
+            method="count",
+            note=f"of {apart.sites} sites with readings" + (f"; {note}" if note else ""),
+        ),
     ]
     return findings.table(rows)

@@ -62,15 +62,16 @@ def design(formula: str, table: pd.DataFrame, what: str = "rows", incomplete: st
     alone = {term: _only_level(used, term) for term in terms}
     left_out = tuple(
         f"{term} has one level ({level}) in the {len(used)} {what} used and is left out"
-        for term, level in alone.items() if level is not None
+        for term, level in alone.items()
+        if level is not None
     )
     kept = " + ".join([term for term in terms if alone[term] is None] or ["1"])
     # As categories, text is read once, not value by value; the levels come out in the same order.
     text = [name for name in names if pd.api.types.is_string_dtype(used[name])]
     used = used.assign(**{name: pd.Categorical(used[name]) for name in text})
     y, x = patsy.dmatrices(
-        f"{left} ~ {kept}", used, eval_env=patsy.EvalEnvironment([{}]), NA_action="raise",
-        return_type="dataframe")
+        f"{left} ~ {kept}", used, eval_env=patsy.EvalEnvironment([{}]), NA_action="raise", return_type="dataframe"
+    )
     x.columns = [name.replace("[T.", "[") for name in x.columns]
     check_rank(x.loc[:, ~x.columns.isin(drawn_in(x))], [term for term in terms if alone[term] is None])
     return Design(x, y[y.columns[0]], x.design_info, left_out, table[bad])
@@ -100,7 +101,8 @@ def check_rank(x: pd.DataFrame, terms: list[str]) -> None:
     involved = [t for t in terms if any(c == t or c.startswith(f"{t}[") for c in columns)] or columns
     raise ModelError(
         f"{' and '.join(involved)} carry the same information (rank {rank} of {x.shape[1]}): drop one of them; "
-        "what is left stands for both")
+        "what is left stands for both"
+    )
 
 
 def check_known(info: patsy.DesignInfo, table: pd.DataFrame) -> None:

@@ -26,12 +26,12 @@ NEVER = -40.0
 
 findings.define(
     effect_on_losses="Loss rate of a level divided by that of the level it is compared with, all other terms "
-                     "alike (1 = no difference).",
+    "alike (1 = no difference).",
     species_effect="Loss rate of a species divided by that of the average plant-day on record, all other terms "
-                   "alike (1 = no difference); species with few losses are drawn towards their group.",
+    "alike (1 = no difference); species with few losses are drawn towards their group.",
     adjusted_loss_rate="Losses per 100 plant-years in a named situation, at an average site, by the loss model.",
     site_spread="Standard deviation of what sites lose beyond their conditions, as a share of their mean "
-                "(0 = all alike).",
+    "(0 = all alike).",
 )
 
 
@@ -46,8 +46,9 @@ class Contrast(NamedTuple):
     column: int | None
 
 
-def effects(model: LossModel, period: str, sizes: Mapping[str, pd.Series] | None = None,
-            level: float = LEVEL) -> pd.DataFrame:
+def effects(
+    model: LossModel, period: str, sizes: Mapping[str, pd.Series] | None = None, level: float = LEVEL
+) -> pd.DataFrame:
     """Rate ratios of every term.
 
     Takes:  model; period: name of what it was fitted on; sizes: column -> number of plants by level, where known;
@@ -74,12 +75,33 @@ def effects(model: LossModel, period: str, sizes: Mapping[str, pd.Series] | None
             reach = model.quantile(level) * float(np.sqrt(contrast.weights @ model.covariance @ contrast.weights))
             row = (float(np.exp(middle)), float(np.exp(middle - reach)), float(np.exp(middle + reach)))
             method = f"{METHOD}; {model.method}"
-        rows.append(findings.finding(
-            contrast.measure, period, *row, unit="times", method=method, n_plants=size,
-            plant_days=contrast.plant_days, losses=contrast.losses, level=level, note=note, **contrast.group))
-    rows.append(findings.finding(
-        "site_spread", period, float(np.sqrt(model.site_spread)), unit="of the mean", method=METHOD,
-        plant_days=model.plant_days, losses=model.losses, note=f"{len(model.sites)} sites"))
+        rows.append(
+            findings.finding(
+                contrast.measure,
+                period,
+                *row,
+                unit="times",
+                method=method,
+                n_plants=size,
+                plant_days=contrast.plant_days,
+                losses=contrast.losses,
+                level=level,
+                note=note,
+                **contrast.group,
+            )
+        )
+    rows.append(
+        findings.finding(
+            "site_spread",
+            period,
+            float(np.sqrt(model.site_spread)),
+            unit="of the mean",
+            method=METHOD,
+            plant_days=model.plant_days,
+            losses=model.losses,
+            note=f"{len(model.sites)} sites",
+        )
+    )
     return findings.table(rows)
 
 
@@ -90,13 +112,24 @@ def adjusted_rates(model: LossModel, situations: pd.DataFrame, period: str, leve
     Gives:  findings: adjusted_loss_rate by term (the words) and species.
     """
     asked = model.rate(situations.drop(columns="words"), level)
-    return findings.table([
-        findings.finding(
-            "adjusted_loss_rate", period, row["rate"], row["low"], row["high"], unit=PER_100_YEARS,
-            method=f"{METHOD}; {model.method}", level=level, term=words, species=row["species"],
-            note="" if row["basis"] == "its own losses" else row["basis"])
-        for words, (_, row) in zip(situations["words"], asked.iterrows(), strict=True)
-    ])
+    return findings.table(
+        [
+            findings.finding(
+                "adjusted_loss_rate",
+                period,
+                row["rate"],
+                row["low"],
+                row["high"],
+                unit=PER_100_YEARS,
+                method=f"{METHOD}; {model.method}",
+                level=level,
+                term=words,
+                species=row["species"],
+                note="" if row["basis"] == "its own losses" else row["basis"],
+            )
+            for words, (_, row) in zip(situations["words"], asked.iterrows(), strict=True)
+        ]
+    )
 
 
 def contrasts(model: LossModel) -> list[Contrast]:
@@ -114,9 +147,15 @@ def contrasts(model: LossModel) -> list[Contrast]:
         factor, _, rest = name.partition("[")
         if factor in model.terms.first and factor in patterns.columns and rest:
             shown = rest.removesuffix("]")
-            made.append(Contrast(
-                "effect_on_losses", {"term": f"{factor}: {shown} (against {model.terms.first[factor]})"},
-                weights(**{name: 1.0}), *tally(patterns[factor].eq(shown)), at))
+            made.append(
+                Contrast(
+                    "effect_on_losses",
+                    {"term": f"{factor}: {shown} (against {model.terms.first[factor]})"},
+                    weights(**{name: 1.0}),
+                    *tally(patterns[factor].eq(shown)),
+                    at,
+                )
+            )
     every = pd.Series(True, patterns.index)
     if "year_cos" in names:
         for one, other, words in ((1, 7, "January against July"), (4, 10, "April against October")):
@@ -124,9 +163,15 @@ def contrasts(model: LossModel) -> list[Contrast]:
                 continue
             months = terms.weather(pd.Series([one, other]), pd.Series([np.nan, np.nan]), model.terms)
             gap = months.iloc[0] - months.iloc[1]
-            made.append(Contrast(
-                "effect_on_losses", {"term": f"season: {words}"},
-                weights(year_cos=gap["year_cos"], year_sin=gap["year_sin"]), *tally(every), None))
+            made.append(
+                Contrast(
+                    "effect_on_losses",
+                    {"term": f"season: {words}"},
+                    weights(year_cos=gap["year_cos"], year_sin=gap["year_sin"]),
+                    *tally(every),
+                    None,
+                )
+            )
     for name, words in (
         ("heated", "season: heating season against the rest"),
         ("dry_air", f"humidity: each 10 points below {model.terms.threshold:g}%"),
@@ -138,8 +183,7 @@ def contrasts(model: LossModel) -> list[Contrast]:
             held = patterns["heated"].eq(1) if name == "heated" else unread if name == "no_humidity" else ~unread
             # "Not read" is a level, which may have lost none; the others are slopes or contrasts of all the cells.
             column = names.index(name) if name == "no_humidity" else None
-            made.append(Contrast(
-                "effect_on_losses", {"term": words}, weights(**{name: 1.0}), *tally(held), column))
+            made.append(Contrast("effect_on_losses", {"term": words}, weights(**{name: 1.0}), *tally(held), column))
     return made + _species(model)
 
 
@@ -156,8 +200,13 @@ def _species(model: LossModel) -> list[Contrast]:
     average = sum(row(name) * days.loc[name, "plant_days"] for name in days.index) / days["plant_days"].sum()
     return [
         Contrast(
-            "species_effect", {"species": name}, row(name) - average, float(days.loc[name, "plant_days"]),
-            int(days.loc[name, "losses"]), int(np.flatnonzero(row(name))[-1]))
+            "species_effect",
+            {"species": name},
+            row(name) - average,
+            float(days.loc[name, "plant_days"]),
+            int(days.loc[name, "losses"]),
+            int(np.flatnonzero(row(name))[-1]),
+        )
         for name in days.index
     ]
 

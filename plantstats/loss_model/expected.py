@@ -25,14 +25,14 @@ FEWEST_SHARED = 5
 
 findings.define(
     expected_losses="Losses that the plant-days of the quarter would bring by the experience of all earlier quarters: "
-                    "same species, light, size, age, season, air and sites.",
+    "same species, light, size, age, season, air and sites.",
     observed_expected_without_largest_event="Losses without the largest single event, divided by expected losses.",
     earlier_event_share="Losses in 100 of all earlier quarters that fell in their largest single event: one site, one "
-                        "cause, found no more than 7 days after another of them.",
+    "cause, found no more than 7 days after another of them.",
     expected_losses_without_earlier_event="Expected losses when the largest single event of the earlier quarters is "
-                                          "left out of what they teach (the plant-days of its plants stay in).",
+    "left out of what they teach (the plant-days of its plants stay in).",
     observed_expected_without_earlier_event="Losses divided by the losses expected without the largest single event of "
-                                            "the earlier quarters.",
+    "the earlier quarters.",
     shared_sites="Sites that two or more technicians looked after in the quarter: only there can they be told apart.",
 )
 
@@ -82,9 +82,16 @@ def expect(
     alone = np.exp(x.to_numpy() @ model.beta) * used["plant_days"].to_numpy("float64")
     keys = ["plant_id", "client_id", "site_id", "species"]
     where = used.groupby(keys, sort=True).ngroup()
-    plants = used.assign(alone=alone).groupby(keys, sort=True).agg(
-        n_plants=("n_plants", "max"), plant_days=("plant_days", "sum"), losses=("losses", "sum"),
-        alone=("alone", "sum"))
+    plants = (
+        used.assign(alone=alone)
+        .groupby(keys, sort=True)
+        .agg(
+            n_plants=("n_plants", "max"),
+            plant_days=("plant_days", "sum"),
+            losses=("losses", "sum"),
+            alone=("alone", "sum"),
+        )
+    )
     gradient = (x * alone[:, None]).groupby(where).sum()
     effects = model.site_effects.set_index("site_id")
     site = plants.index.get_level_values("site_id")
@@ -133,9 +140,17 @@ def groups(expected: Expected, by: list[str], own_past: bool = True) -> pd.DataF
         value *= plants["expected"].sum() / value.sum()
     where = plants.groupby(keys, sort=True).ngroup()
     slope = (expected.gradient * (value / plants["alone"]).to_numpy()[:, None]).groupby(where).sum().to_numpy()
-    made = plants.assign(expected=value).groupby(keys, sort=True).agg(
-        n_plants=("n_plants", "sum"), plant_days=("plant_days", "sum"), losses=("losses", "sum"),
-        expected=("expected", "sum")).reset_index()
+    made = (
+        plants.assign(expected=value)
+        .groupby(keys, sort=True)
+        .agg(
+            n_plants=("n_plants", "sum"),
+            plant_days=("plant_days", "sum"),
+            losses=("losses", "sum"),
+            expected=("expected", "sum"),
+        )
+        .reset_index()
+    )
     variance = np.einsum("ij,jk,ik->i", slope, expected.model.covariance, slope)
     if own_past:
         # The effect of a site is shared by all its plants of a group.
@@ -159,8 +174,10 @@ def widen(interval: Interval, variance: np.ndarray, model: LossModel, level: flo
     nothing = interval.estimate <= 0
     up = np.hypot(np.log(np.maximum(interval.high, 1e-300) / estimate), reach)
     return Interval(
-        interval.estimate, np.where(nothing | (interval.low <= 0), 0.0, interval.estimate * np.exp(-down)),
-        np.where(nothing, interval.high * np.exp(reach), interval.estimate * np.exp(up)))
+        interval.estimate,
+        np.where(nothing | (interval.low <= 0), 0.0, interval.estimate * np.exp(-down)),
+        np.where(nothing, interval.high * np.exp(reach), interval.estimate * np.exp(up)),
+    )
 
 
 def expected_findings(expected: Expected, largest_event: int = 0, level: float = LEVEL) -> pd.DataFrame:
@@ -187,18 +204,42 @@ def _whole(expected: Expected, largest_event: int, level: float) -> list[dict[st
     counts = {"n_plants": int(row["n_plants"]), "plant_days": row["plant_days"], "losses": int(row["losses"])}
     reach = float(model.quantile(level) * np.sqrt(row["variance"]))
     note = _aside(expected)
-    rows.append(findings.finding(
-        "expected_losses", name, row["expected"], row["expected"] * np.exp(-reach), row["expected"] * np.exp(reach),
-        unit="losses expected", method=f"loss model of {model.losses} losses before {expected.period.start}",
-        level=level, note=note, **counts))
+    rows.append(
+        findings.finding(
+            "expected_losses",
+            name,
+            row["expected"],
+            row["expected"] * np.exp(-reach),
+            row["expected"] * np.exp(reach),
+            unit="losses expected",
+            method=f"loss model of {model.losses} losses before {expected.period.start}",
+            level=level,
+            note=note,
+            **counts,
+        )
+    )
     for measure, lost in (
-        ("observed_expected", row["losses"]), ("observed_expected_without_largest_event", row["losses"] - largest_event)
+        ("observed_expected", row["losses"]),
+        ("observed_expected_without_largest_event", row["losses"] - largest_event),
     ):
-        limits = widen(fair.observed_expected([lost], whole["expected"], dispersion, level),
-                       whole["variance"].to_numpy(), model, level)
-        rows.append(findings.finding(
-            measure, name, *(float(v[0]) for v in limits), unit="ratio", method=fair.EXACT, level=level, note=note,
-            **(counts | {"losses": int(lost)})))
+        limits = widen(
+            fair.observed_expected([lost], whole["expected"], dispersion, level),
+            whole["variance"].to_numpy(),
+            model,
+            level,
+        )
+        rows.append(
+            findings.finding(
+                measure,
+                name,
+                *(float(v[0]) for v in limits),
+                unit="ratio",
+                method=fair.EXACT,
+                level=level,
+                note=note,
+                **(counts | {"losses": int(lost)}),
+            )
+        )
     return rows
 
 
@@ -214,9 +255,16 @@ def without_earlier_event(quiet: Expected, level: float = LEVEL) -> pd.DataFrame
         return findings.table([])
     n = int(event["quantity"].sum())
     share = findings.finding(
-        "earlier_event_share", name, 100 * n / (quiet.model.losses + n), unit="% of earlier losses", method="count",
-        losses=n, site_id=str(event["site_id"].iloc[0]), cause=str(event["cause"].iloc[0]),
-        note=f"found from {event['found_on'].min():%Y-%m-%d} on")
+        "earlier_event_share",
+        name,
+        100 * n / (quiet.model.losses + n),
+        unit="% of earlier losses",
+        method="count",
+        losses=n,
+        site_id=str(event["site_id"].iloc[0]),
+        cause=str(event["cause"].iloc[0]),
+        note=f"found from {event['found_on'].min():%Y-%m-%d} on",
+    )
     renamed = {m: f"{m}_without_earlier_event" for m in ("expected_losses", "observed_expected")}
     rows = _whole(quiet, 0, level)
     rows = [row | {"measure": renamed[str(row["measure"])]} for row in rows if row["measure"] in renamed]
@@ -233,19 +281,22 @@ def by_groups(expected: Expected, ways: list[list[str]], level: float = LEVEL) -
     for by in ways:
         table = groups(expected, by, own_past=by != ["site_id"])
         one = fair.compare(table, level)
-        limits = widen(Interval(*(one[c].to_numpy() for c in ("ratio", "low", "high"))),
-                       table["variance"].to_numpy(), expected.model, level)
+        limits = widen(
+            Interval(*(one[c].to_numpy() for c in ("ratio", "low", "high"))),
+            table["variance"].to_numpy(),
+            expected.model,
+            level,
+        )
         compared.append(one.assign(low=limits.low, high=limits.high))
     out = fair.stands_out(np.concatenate([one["p"].to_numpy() for one in compared] or [np.empty(0)]))
     made = []
     for by, one in zip(ways, compared, strict=True):
-        mine, out = out[:len(one)], out[len(one):]
+        mine, out = out[: len(one)], out[len(one) :]
         clear = (one["low"] > 1) | (one["high"] < 1)
         rows = fair.as_findings(one.assign(stands_out=mine & clear), by, expected.period.name, level)
         # One measure of over-dispersion per way of grouping: name the way, or they would stand as one result.
         of_all = rows["measure"].eq("over_dispersion")
-        made.append(findings.table(
-            rows.assign(term=pd.Series(f"between groups by {by[0]}", rows.index).where(of_all))))
+        made.append(findings.table(rows.assign(term=pd.Series(f"between groups by {by[0]}", rows.index).where(of_all))))
     return made
 
 
@@ -260,8 +311,11 @@ def with_technicians(expected: Expected, visits: pd.DataFrame) -> tuple[Expected
     period, plants = expected.period, expected.plants
     day = visits["visited_on"]
     done = visits[
-        (day >= pd.Timestamp(period.start)) & (day < pd.Timestamp(period.end)) & visits["technician"].notna()
-        & visits["status"].fillna("completed").eq("completed")]
+        (day >= pd.Timestamp(period.start))
+        & (day < pd.Timestamp(period.end))
+        & visits["technician"].notna()
+        & visits["status"].fillna("completed").eq("completed")
+    ]
     home = plants.drop_duplicates("plant_id").set_index("plant_id")["site_id"]
     done = done.assign(site_id=done["site_id"].fillna(done["plant_id"].map(home)))
     by_plant = _most(done, "plant_id")
@@ -272,11 +326,17 @@ def with_technicians(expected: Expected, visits: pd.DataFrame) -> tuple[Expected
     letters = {c: f"technician {_letters(n)}" for n, c in enumerate(codes)}
     named = plants.assign(technician=code.map(letters).fillna("nobody").astype("str"))
     shared = int((by_site > 1).sum())
-    note = "" if shared >= FEWEST_SHARED else (
-        f"only {shared} of {len(by_site)} sites were looked after by two or more technicians: what looks "
-        "like a technician's figure may be that of the sites")
-    told = findings.table([findings.finding(
-        "shared_sites", period.name, float(shared), unit="sites", method="count", note=note)])
+    note = (
+        ""
+        if shared >= FEWEST_SHARED
+        else (
+            f"only {shared} of {len(by_site)} sites were looked after by two or more technicians: what looks "
+            "like a technician's figure may be that of the sites"
+        )
+    )
+    told = findings.table(
+        [findings.finding("shared_sites", period.name, float(shared), unit="sites", method="count", note=note)]
+    )
     return expected._replace(plants=named), told
 
 
@@ -295,5 +355,7 @@ def _aside(expected: Expected) -> str:
     out = expected.set_aside
     if out.empty:
         return ""
-    return (f"{out['plant_days'].sum():,.0f} plant-days and {out['losses'].sum():,.0f} losses left out of both: "
-            "conditions that earlier quarters never saw")
+    return (
+        f"{out['plant_days'].sum():,.0f} plant-days and {out['losses'].sum():,.0f} losses left out of both: "
+        "conditions that earlier quarters never saw"
+    )

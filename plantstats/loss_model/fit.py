@@ -52,7 +52,8 @@ def fit(
     if lost < FEWEST_LOSSES:
         raise ModelError(
             f"{lost} losses in {used['plant_days'].sum():,.0f} plant-days: too few for a model of several terms "
-            f"(at least {FEWEST_LOSSES}); the loss rates stand without it")
+            f"(at least {FEWEST_LOSSES}); the loss rates stand without it"
+        )
     learned = terms.learn(used, threshold)
     made = terms.columns(used, learned, pool=True)
     notes = []
@@ -63,7 +64,8 @@ def fit(
     if ("dry_air" in formula or "vpd_kpa" in formula) and "no_humidity" not in formula and unread:
         raise ModelError(
             f"{unread} of {len(made)} cells have no humidity reading; without the term no_humidity the formula would "
-            "take their air as moist")
+            "take their air as moist"
+        )
     if "no_humidity" in formula and bool(made["no_humidity"].all()):
         formula = formula.replace(" + dry_air", "").replace(" + vpd_kpa", "").replace(" + no_humidity", "")
         notes.append("no humidity reading in any of the cells: the model has no term for it")
@@ -73,7 +75,7 @@ def fit(
     block = species_columns(patterns["species"], group_of)
     x = pd.concat([plan.x, block], axis=1)
     weak = np.zeros(x.shape[1])
-    weak[plan.x.shape[1]:] = prior
+    weak[plan.x.shape[1] :] = prior
     per_column = (x != 0).T.to_numpy(dtype="float64") @ patterns["losses"].to_numpy()
     # "Not read" is a level like those of the factors, though it stands as a column of its own.
     level = x.columns.str.contains("[", regex=False) | (x.columns == "no_humidity")
@@ -83,7 +85,8 @@ def fit(
     if together:
         notes.append(
             f"{' and '.join(together)}: often of the same plants; each is drawn in by {RARE_PRIOR:g} imagined losses, "
-            "and not to be read apart from the others")
+            "and not to be read apart from the others"
+        )
     rare = factors & (per_column < RARE) & (prior > 0)
     weak[rare] = RARE_PRIOR
     counts = replace(counts, x=x.to_numpy(dtype="float64"), prior=weak)
@@ -92,9 +95,20 @@ def fit(
     notes += [*plan.left_out, *_cautions(x, per_column, factors, lost, weak)]
     notes += _few_sites(used["site_id"].nunique())
     return LossModel(
-        formula=formula, terms=learned, plan=plan, group_of=group_of, names=tuple(x.columns), beta=beta,
-        covariance=covariance, site_spread=spread, sites=tuple(sorted(used["site_id"].unique())), counts=counts,
-        patterns=patterns, method=method, holders=holders, notes=tuple(notes),
+        formula=formula,
+        terms=learned,
+        plan=plan,
+        group_of=group_of,
+        names=tuple(x.columns),
+        beta=beta,
+        covariance=covariance,
+        site_spread=spread,
+        sites=tuple(sorted(used["site_id"].unique())),
+        counts=counts,
+        patterns=patterns,
+        method=method,
+        holders=holders,
+        notes=tuple(notes),
     )
 
 
@@ -127,7 +141,8 @@ def patterns_of(cells: pd.DataFrame, made: pd.DataFrame, formula: str) -> tuple[
     losses.eliminate_zeros()
     patterns = made[keys].drop_duplicates().set_index(pattern[~made.duplicated(keys)]).sort_index()
     patterns = patterns.assign(
-        losses=np.asarray(losses.sum(axis=0)).ravel(), plant_days=np.asarray(days.sum(axis=0)).ravel())
+        losses=np.asarray(losses.sum(axis=0)).ravel(), plant_days=np.asarray(days.sum(axis=0)).ravel()
+    )
     return Counts(np.empty((shape[1], 0)), losses, days, np.empty(0)), patterns
 
 
@@ -152,18 +167,18 @@ def species_columns(species: pd.Series, group_of: dict[str, str]) -> pd.DataFram
     return pd.DataFrame(made, index=species.index).astype("float64")
 
 
-def _cautions(
-    x: pd.DataFrame, lost_in: Array, factors: npt.NDArray[np.bool_], lost: int, weak: Array
-) -> list[str]:
+def _cautions(x: pd.DataFrame, lost_in: Array, factors: npt.NDArray[np.bool_], lost: int, weak: Array) -> list[str]:
     said = [
         f"{name}: none lost; its estimate rests on {weak[n]:g} imagined losses, its upper limit on the records alone"
-        for n, name in enumerate(x.columns) if lost_in[n] == 0 and (factors[n] or weak[n] > 0)
+        for n, name in enumerate(x.columns)
+        if lost_in[n] == 0 and (factors[n] or weak[n] > 0)
     ]
     free = int((weak == 0).sum())
     if lost < 10 * free:
         said.append(
             f"{lost} losses for {free} coefficients that nothing draws in: fewer than ten each (Peduzzi et al. 1995), "
-            "so the intervals are rough")
+            "so the intervals are rough"
+        )
     return said
 
 

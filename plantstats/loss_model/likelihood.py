@@ -110,9 +110,14 @@ def derivatives(counts: Counts, beta: Array, spread: float) -> Derivatives:
     value = float(counts.by_pattern[0] @ log_rate)
     if spread > 0:
         shape = 1 / spread
-        value += float(np.sum(
-            special.gammaln(lost + shape) - special.gammaln(shape) - lost * np.log(shape)
-            - (lost + shape) * np.log1p(expected * spread)))
+        value += float(
+            np.sum(
+                special.gammaln(lost + shape)
+                - special.gammaln(shape)
+                - lost * np.log(shape)
+                - (lost + shape) * np.log1p(expected * spread)
+            )
+        )
     else:
         value -= float(expected.sum())
     value += float(counts.prior @ (beta - np.exp(beta)))
@@ -133,9 +138,7 @@ def maximise(counts: Counts, start: Array, spread: float, fixed: dict[int, float
     return climb(counts, start, spread, fixed)[0]
 
 
-def climb(
-    counts: Counts, start: Array, spread: float, fixed: dict[int, float] | None = None
-) -> tuple[Array, float]:
+def climb(counts: Counts, start: Array, spread: float, fixed: dict[int, float] | None = None) -> tuple[Array, float]:
     """As `maximise`, with the log likelihood reached."""
     beta = start.copy()
     free = np.ones(len(beta), dtype=bool)
@@ -179,7 +182,8 @@ def fit_spread(counts: Counts, start: Array) -> tuple[float, Array]:
 
     alike, value_alike = climb(counts, start, 0.0)
     best = optimize.minimize_scalar(
-        minus, bounds=(np.log(ALIKE), np.log(WIDEST)), method="bounded", options={"xatol": 0.02})
+        minus, bounds=(np.log(ALIKE), np.log(WIDEST)), method="bounded", options={"xatol": 0.02}
+    )
     if -best.fun <= value_alike:
         return 0.0, alike
     spread = float(np.exp(best.x))

@@ -69,10 +69,16 @@ class LossModel:
         alike = self.site_spread == 0
         shape = np.nan if alike else 1 / self.site_spread
         lost = self.counts.by_site
-        return pd.DataFrame({
-            "site_id": self.sites, "losses": lost, "expected": now.expected, "effect": now.weight,
-            "shape": shape + lost, "rate": shape + now.expected,
-        })
+        return pd.DataFrame(
+            {
+                "site_id": self.sites,
+                "losses": lost,
+                "expected": now.expected,
+                "effect": now.weight,
+                "shape": shape + lost,
+                "rate": shape + now.expected,
+            }
+        )
 
     def rows(self, situations: pd.DataFrame, unseen: str = "group") -> tuple[pd.DataFrame, pd.DataFrame]:
         """Design rows of named situations, for anyone who needs exp(rows @ coefficients).
@@ -87,7 +93,8 @@ class LossModel:
         strange = sorted(set(asked["species"]) - set(self.group_of)) if self.group_of else []
         if strange and unseen == "refuse":
             raise ModelError(
-                f"species {', '.join(strange)} is not in the fitted data (known: {', '.join(self.group_of)})")
+                f"species {', '.join(strange)} is not in the fitted data (known: {', '.join(self.group_of)})"
+            )
         return self.matrix(asked), self.basis(asked["species"])
 
     def matrix(self, made: pd.DataFrame) -> pd.DataFrame:
@@ -99,7 +106,7 @@ class LossModel:
         group = self.groups_of(made["species"])
         block = {
             name: (group if name.startswith("group[") else made["species"]).eq(name.partition("[")[2][:-1])
-            for name in self.names[fixed.shape[1]:]
+            for name in self.names[fixed.shape[1] :]
         }
         return pd.concat([fixed, pd.DataFrame(block, index=made.index).astype("float64")], axis=1)
 
@@ -123,10 +130,13 @@ class LossModel:
         kin = self.groups_of(species).isin(list(self.group_of.values()))
         within, between = self._species_spread
         to_group = "never on record: the rate of group " + self.groups_of(species)
-        return pd.DataFrame({
-            "basis": to_group.where(kin, "never on record: the rate of all species").mask(known, "its own losses"),
-            "unknown": np.where(known, 0.0, np.where(kin, within, within + between)),
-        }, index=species.index)
+        return pd.DataFrame(
+            {
+                "basis": to_group.where(kin, "never on record: the rate of all species").mask(known, "its own losses"),
+                "unknown": np.where(known, 0.0, np.where(kin, within, within + between)),
+            },
+            index=species.index,
+        )
 
     def rate(self, situations: pd.DataFrame, level: float = LEVEL, unseen: str = "group") -> pd.DataFrame:
         """Loss rates in named situations, at an average site.
@@ -144,8 +154,11 @@ class LossModel:
         variance = np.einsum("ij,jk,ik->i", x.to_numpy(), self.covariance, x.to_numpy()) + beside["unknown"]
         reach = self.quantile(level) * np.sqrt(variance.to_numpy())
         return situations.assign(
-            rate=np.exp(log_rate), low=np.exp(log_rate - reach), high=np.exp(log_rate + reach),
-            basis=beside["basis"].to_numpy())
+            rate=np.exp(log_rate),
+            low=np.exp(log_rate - reach),
+            high=np.exp(log_rate + reach),
+            basis=beside["basis"].to_numpy(),
+        )
 
     def hazard(self, line: dict[str, object], months: int = 60, beta: Array | None = None) -> pd.DataFrame:
         """Expected losses per plant and month, by age and calendar month, for one line of a plant list.
@@ -159,18 +172,23 @@ class LossModel:
         ages, calendar = np.arange(months), np.arange(1, 13)
         middle = DAYS_PER_MONTH * (ages + 0.5)
         bands = np.array(age_bands()[:-1])[np.searchsorted(AGE_CUTS, middle)]
-        grid = pd.DataFrame({
-            "age_band": np.repeat(bands, 12), "month": np.tile(calendar, months),
-            **{key: [value] * (12 * months) for key, value in line.items()},
-        })
+        grid = pd.DataFrame(
+            {
+                "age_band": np.repeat(bands, 12),
+                "month": np.tile(calendar, months),
+                **{key: [value] * (12 * months) for key, value in line.items()},
+            }
+        )
         unique = grid.drop_duplicates()
         x, _ = self.rows(unique)
         per_month = np.exp(x.to_numpy() @ (self.beta if beta is None else beta)) * DAYS_PER_MONTH
         keys = ["age_band", "month"]
         joined = grid[keys].merge(unique[keys].assign(hazard=per_month), on=keys, how="left")
         return pd.DataFrame(
-            joined["hazard"].to_numpy().reshape(months, 12), index=pd.Index(ages, name="age"),
-            columns=pd.Index(calendar, name="month"))
+            joined["hazard"].to_numpy().reshape(months, 12),
+            index=pd.Index(ages, name="age"),
+            columns=pd.Index(calendar, name="month"),
+        )
 
     def draw(self, n: int, seed: int) -> Array:
         """Coefficients drawn from what the records leave likely.

@@ -25,7 +25,17 @@ HUMIDITY_ONLY = LOSS_FORMULA.replace(" + year_cos + year_sin", "")
 ALL_YEAR_ALIKE = SEASON_ONLY.replace(" + year_cos + year_sin", "")
 # What plant-time is asked for.
 CELLS_BY = (
-    "site_id", "species", "light", "pot", "planter", "age_band", "month", "heating", "repotted", "moved", "rh_band",
+    "site_id",
+    "species",
+    "light",
+    "pot",
+    "planter",
+    "age_band",
+    "month",
+    "heating",
+    "repotted",
+    "moved",
+    "rh_band",
 )
 FACTORS = ("age_band", "light", "pot", "planter", "repotted", "moved")
 SEASON = ("year_cos", "year_sin", "heated")
@@ -40,7 +50,11 @@ SATURATED = float(air.saturation_kpa(ROOM_C))
 SETTLING_DAYS = 28
 # The level that others are compared with, where it is on record and lost any; else the one with most losses.
 COMPARED_WITH = {
-    "age_band": age_bands()[1], "light": "medium", "pot": "15-24 cm", "planter": "direct", "repotted": "never",
+    "age_band": age_bands()[1],
+    "light": "medium",
+    "pot": "15-24 cm",
+    "planter": "direct",
+    "repotted": "never",
     "moved": "never",
 }
 
@@ -66,7 +80,8 @@ class Terms:
         strange = self.unseen_months(asked)
         if strange:
             raise ModelError(
-                f"no {' and no '.join(strange)} {when} is on record: what such a season loses cannot be told")
+                f"no {' and no '.join(strange)} {when} is on record: what such a season loses cannot be told"
+            )
 
     @property
     def vpd_at_threshold(self) -> float:
@@ -110,7 +125,8 @@ def check_cells(cells: pd.DataFrame) -> pd.DataFrame:
     }
     said = [
         f"{what} in {int(bad.sum())} of {len(cells)} cells (first: {_first(cells, bad)})"
-        for what, bad in faults.items() if bad.any()
+        for what, bad in faults.items()
+        if bad.any()
     ]
     if said:
         raise ModelError("; ".join(said))
@@ -174,12 +190,15 @@ def columns(cells: pd.DataFrame, terms: Terms, pool: bool = False) -> pd.DataFra
 def weather(month: pd.Series, rh: pd.Series, terms: Terms) -> pd.DataFrame:
     """Season and humidity columns of calendar months (1 to 12) and humidity in percent (missing: not read)."""
     angle = 2 * np.pi * (month - 0.5) / 12
-    return pd.DataFrame({
-        "month_no": month,
-        "year_cos": np.cos(angle),
-        "year_sin": np.sin(angle),
-        "heated": month.isin(terms.heating_months).astype("float64"),
-        "dry_air": ((terms.threshold - rh).clip(lower=0) / 10).fillna(0.0),
-        "vpd_kpa": (SATURATED * (1 - rh / 100)).fillna(0.0),
-        "no_humidity": rh.isna().astype("float64"),
-    }, index=month.index)
+    return pd.DataFrame(
+        {
+            "month_no": month,
+            "year_cos": np.cos(angle),
+            "year_sin": np.sin(angle),
+            "heated": month.isin(terms.heating_months).astype("float64"),
+            "dry_air": ((terms.threshold - rh).clip(lower=0) / 10).fillna(0.0),
+            "vpd_kpa": (SATURATED * (1 - rh / 100)).fillna(0.0),
+            "no_humidity": rh.isna().astype("float64"),
+        },
+        index=month.index,
+    )

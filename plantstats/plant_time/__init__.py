@@ -11,15 +11,7 @@ day after its last.
 """
 
 from plantstats.plant_time.build import PlantTime, build, last_day
-from plantstats.plant_time.inputs import (
-    LOSSES,
-    OUTCOMES,
-    POT_CLASSES,
-    READS,
-    SINCE_BANDS,
-    age_bands,
-    unbound,
-)
+from plantstats.plant_time.inputs import LOSSES, OUTCOMES, POT_CLASSES, READS, SINCE_BANDS, age_bands, unbound
 from plantstats.plant_time.stretches import cells, plan
 
 __all__ = [

@@ -229,7 +229,11 @@ def _chain(
 
 @lru_cache(maxsize=256)
 def _cells_sql(
-    schema: ibis.Schema, by: tuple[str, ...], start: date | None, end: date | None, where: tuple[tuple[str, str], ...],
+    schema: ibis.Schema,
+    by: tuple[str, ...],
+    start: date | None,
+    end: date | None,
+    where: tuple[tuple[str, str], ...],
     count_plants: bool,
 ) -> str:
     table = ibis.table(schema, name="stretches")

@@ -240,8 +240,12 @@ def stretches(t: dict[str, ir.Table], heating_months: Iterable[int], age_cuts: t
 
 
 def plan(
-    as_of: date, dated: str = "found", heating_months: Iterable[int] = (), age_cuts: tuple[int, ...] = AGE_CUTS,
-    *, looked: bool = False,
+    as_of: date,
+    dated: str = "found",
+    heating_months: Iterable[int] = (),
+    age_cuts: tuple[int, ...] = AGE_CUTS,
+    *,
+    looked: bool = False,
 ) -> dict[str, ir.Table]:
     """The chain from records to stretches, step by step.
 

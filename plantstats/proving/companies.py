@@ -61,8 +61,10 @@ def _with_found(company: Company) -> list[pd.DataFrame]:
     """Pages whose losses are dated on the day found."""
     time = plant_time.build(company.records, AS_OF, "found")
     return [
-        *_rates(company, time), *_expected(company, time),
-        *slow_pages.made(company.case, company.records, company.known, company.period, time)]
+        *_rates(company, time),
+        *_expected(company, time),
+        *slow_pages.made(company.case, company.records, company.known, company.period, time),
+    ]
 
 
 def _with_midpoint(company: Company) -> list[pd.DataFrame]:
@@ -143,7 +145,8 @@ def _chances(company: Company, made: expected.Expected) -> tuple[float, pd.Serie
     apart = fair.over_dispersion(sites["losses"], sites["expected"])
     mean = true.reindex(sites["site_id"]).fillna(0.0).to_numpy()
     return float(whole[0]), pd.Series(
-        arithmetic.of_expected(mean, sites["variance"], apart, made.model), sites["site_id"].to_numpy())
+        arithmetic.of_expected(mean, sites["variance"], apart, made.model), sites["site_id"].to_numpy()
+    )
 
 
 def _seen(company: Company, made: expected.Expected) -> bool:
@@ -182,7 +185,8 @@ def _effects(company: Company, time: PlantTime) -> list[pd.DataFrame]:
     of_species = true_effects.species_effects(truth, apart.model).reindex(species["species"]).to_numpy()
     made = [
         intervals("effect_on_losses", rows, rows["term"], true),
-        intervals("species_effect", species, species["species"], of_species)]
+        intervals("species_effect", species, species["species"], of_species),
+    ]
     # Without humidity in the situation, or with days left dry in every rate, there is no one truth.
     if apart.told and truth.over_dry == 0:
         by_words = {row["words"]: row for row in asked.to_dict("records")}
@@ -209,5 +213,3 @@ def _lives(company: Company, time: PlantTime) -> list[pd.DataFrame]:
         intervals("survival_12_months", rows, rows["light"], np.array(true)),
         intervals("incidence_12_months", incidence, incidence["cause"], incidence["cause"].map(whole).to_numpy()),
     ]
-
-

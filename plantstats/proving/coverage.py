@@ -8,8 +8,24 @@ from scipy import stats
 
 from plantstats.proving.kinds import AS_MODELLED, BY_MEAN, IN_POINTS, KINDS, LEVEL, NO_TARGET, TARGET
 
-COLUMNS = ["kind", "situation", "of", "companies", "refused", "cases", "share", "low", "high", "target_low",
-           "target_high", "verdict", "shift", "shift_error", "shift_unit", "stated"]
+COLUMNS = [
+    "kind",
+    "situation",
+    "of",
+    "companies",
+    "refused",
+    "cases",
+    "share",
+    "low",
+    "high",
+    "target_low",
+    "target_high",
+    "verdict",
+    "shift",
+    "shift_error",
+    "shift_unit",
+    "stated",
+]
 
 
 def held(rows: pd.DataFrame) -> pd.Series:
@@ -34,13 +50,16 @@ def table(rows: pd.DataFrame) -> pd.DataFrame:
     parts = [_one(group, kind, situation, "all") for (kind, situation), group in marked.groupby(["kind", "situation"])]
     sized = marked[marked["kind"].eq("worse_quarter_seen") & marked["situation"].eq(AS_MODELLED)]
     parts += [
-        _one(group, "worse_quarter_seen", AS_MODELLED, f"{plants} plants") for plants, group in sized.groupby("plants")]
+        _one(group, "worse_quarter_seen", AS_MODELLED, f"{plants} plants") for plants, group in sized.groupby("plants")
+    ]
     by_term = marked[marked["situation"].eq(AS_MODELLED) & marked["kind"].isin(["effect_on_losses", "leaf_ratio"])]
     parts += [
         _one(group, kind, AS_MODELLED, of)
-        for (kind, of), group in by_term[by_term["sort"].ne("refusal")].groupby(["kind", "of"])]
+        for (kind, of), group in by_term[by_term["sort"].ne("refusal")].groupby(["kind", "of"])
+    ]
     return pd.DataFrame([part for part in parts if part["cases"]], columns=COLUMNS).sort_values(
-        ["kind", "situation", "of"], key=_in_order, ignore_index=True)
+        ["kind", "situation", "of"], key=_in_order, ignore_index=True
+    )
 
 
 def share_with_error(by_company: pd.DataFrame) -> tuple[float, float, float]:
@@ -69,8 +88,15 @@ def _one(group: pd.DataFrame, kind: str, situation: str, of: str) -> dict[str, o
     used = group[group["sort"].ne("refusal")]
     target = KINDS.get(kind, ("", TARGET))[1]
     made: dict[str, object] = {
-        "kind": kind, "situation": situation, "of": of, "companies": used["company"].nunique(),
-        "refused": refused["company"].nunique(), "cases": len(used), "target_low": target[0], "target_high": target[1]}
+        "kind": kind,
+        "situation": situation,
+        "of": of,
+        "companies": used["company"].nunique(),
+        "refused": refused["company"].nunique(),
+        "cases": len(used),
+        "target_low": target[0],
+        "target_high": target[1],
+    }
     if used.empty:
         return made
     share, low, high = share_with_error(used.groupby("company")["held"].agg(["sum", "size"]))
@@ -87,9 +113,15 @@ def _one(group: pd.DataFrame, kind: str, situation: str, of: str) -> dict[str, o
         mean, error, unit = 100 * np.expm1(mean), 100 * np.exp(mean) * error, "%"
     alarm = used["sort"].ne("interval").all()
     return made | {
-        "share": share, "low": low, "high": high, "verdict": _verdict(share, low, high, target), "shift": mean,
-        "shift_error": error, "shift_unit": "" if alarm else unit,
-        "stated": float(used["stated"].mean())}
+        "share": share,
+        "low": low,
+        "high": high,
+        "verdict": _verdict(share, low, high, target),
+        "shift": mean,
+        "shift_error": error,
+        "shift_unit": "" if alarm else unit,
+        "stated": float(used["stated"].mean()),
+    }
 
 
 def _verdict(share: float, low: float, high: float, target: tuple[float, float]) -> str:

@@ -87,14 +87,20 @@ def excess(sites: pd.DataFrame, way: str) -> float:
 def with_full_knowledge(learned: Learned, known: Known) -> Learned:
     """What was learned, with every estimate put right: drying, misread looks, harm of days left dry, loss rates."""
     truth = known.truth
-    air = learned.cells.dropna(subset=["vpd"]).groupby("heating")[["vpd", "n"]].apply(
-        lambda part: float(np.average(part["vpd"], weights=part["n"])))
+    air = (
+        learned.cells.dropna(subset=["vpd"])
+        .groupby("heating")[["vpd", "n"]]
+        .apply(lambda part: float(np.average(part["vpd"], weights=part["n"])))
+    )
     terms = {
         "species": {s.name: math.log(s.dry_days) for s in truth.species},
-        "light": truth.dry_light, "pot": truth.dry_pot, "planter": truth.dry_planter,
+        "light": truth.dry_light,
+        "pot": truth.dry_pot,
+        "planter": truth.dry_planter,
         "heating": {
             "heating season": truth.dry_heating + truth.dry_per_kpa * (air.get(True, 1.2) - 1.2),
-            "rest of the year": truth.dry_per_kpa * (air.get(False, 1.2) - 1.2)},
+            "rest of the year": truth.dry_per_kpa * (air.get(False, 1.2) - 1.2),
+        },
     }
     names = (("intercept", ""), *((term, level) for term, levels in terms.items() for level in levels))
     effects = [0.0, *(value for levels in terms.values() for value in levels.values())]
@@ -102,8 +108,12 @@ def with_full_knowledge(learned: Learned, known: Known) -> Learned:
     law = Drying("Weibull", names, theta, np.zeros((len(theta), len(theta))), 99, 0.0, truth.misread, 0.0, 0)
     ratio = math.exp(truth.over_dry)
     return replace(
-        learned, dryings=dict.fromkeys(learned.dryings, law), rates=_true_rates(learned, known), tables={},
-        harm=Harm(ratio, ratio, ratio, 0.0, 0, 0.0, 0.0, ratio))
+        learned,
+        dryings=dict.fromkeys(learned.dryings, law),
+        rates=_true_rates(learned, known),
+        tables={},
+        harm=Harm(ratio, ratio, ratio, 0.0, 0, 0.0, 0.0, ratio),
+    )
 
 
 def _true_rates(learned: Learned, known: Known) -> pd.DataFrame:
@@ -115,4 +125,5 @@ def _true_rates(learned: Learned, known: Known) -> pd.DataFrame:
     mine = mine.fillna(true.sum())
     days = mine["plant_days"].to_numpy()
     return learned.rates.assign(
-        rate=mine["expected_losses"].to_numpy() / days, log_se=0.0, dry_share=mine["over_dry_days"].to_numpy() / days)
+        rate=mine["expected_losses"].to_numpy() / days, log_se=0.0, dry_share=mine["over_dry_days"].to_numpy() / days
+    )

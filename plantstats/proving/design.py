@@ -55,9 +55,13 @@ def case(seed: int, number: int) -> Case:
     rng = np.random.Generator(np.random.PCG64(sequence))
     pair = number // 2
     truth = Truth(
-        base_rate=float(rng.choice(BASE_RATES)), site_sd=float(rng.choice(SITE_SPREADS)),
-        visit_days=VISITS[int(rng.integers(len(VISITS)))], humidity_missing=float(rng.choice(HUMIDITY_MISSING)),
-        found_late=LATE[int(rng.integers(len(LATE)))], over_dry=0.0, building_failure=False,
+        base_rate=float(rng.choice(BASE_RATES)),
+        site_sd=float(rng.choice(SITE_SPREADS)),
+        visit_days=VISITS[int(rng.integers(len(VISITS)))],
+        humidity_missing=float(rng.choice(HUMIDITY_MISSING)),
+        found_late=LATE[int(rng.integers(len(LATE)))],
+        over_dry=0.0,
+        building_failure=False,
     )
     name = AS_MODELLED if number % 2 == 0 else list(SITUATIONS)[pair % len(SITUATIONS)]
     truth = replace(truth, **SITUATIONS.get(name, {}))
@@ -67,5 +71,5 @@ def case(seed: int, number: int) -> Case:
     if name == AS_MODELLED and extra == "watering":
         truth = replace(truth, over_dry=OVER_DRY)
     return Case(
-        number, int(rng.choice(SIZES)), int(rng.choice(YEARS)), int(sequence.generate_state(1)[0]), truth, name,
-        extra)
+        number, int(rng.choice(SIZES)), int(rng.choice(YEARS)), int(sequence.generate_state(1)[0]), truth, name, extra
+    )

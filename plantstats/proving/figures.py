@@ -15,7 +15,7 @@ METHOD = "share over invented companies of known truth, limits by company"
 
 findings.define(
     proved_share="Cases in 100, over invented companies whose truth is known, in which the printed interval held the "
-                 "truth (or the alarm named in `term` went off).",
+    "truth (or the alarm named in `term` went off)."
 )
 
 
@@ -70,12 +70,21 @@ def as_findings(table: pd.DataFrame) -> pd.DataFrame:
     rows = []
     for row in table.to_dict("records"):
         part = "" if row["of"] == "all" else f": {row['of']}"
-        rows.append(findings.finding(
-            "proved_share", f"version {row['version']}, seed {row['seed']}, {row['asked']} companies",
-            100 * row["share"], 100 * row["low"], 100 * row["high"], unit="% of cases", method=METHOD, level=LEVEL,
-            term=f"{row['kind']}{part} ({row['situation']})",
-            note=f"{row['cases']} cases of {row['companies']} companies, {row['refused']} told nothing; "
-                 f"{row['verdict']}"))
+        rows.append(
+            findings.finding(
+                "proved_share",
+                f"version {row['version']}, seed {row['seed']}, {row['asked']} companies",
+                100 * row["share"],
+                100 * row["low"],
+                100 * row["high"],
+                unit="% of cases",
+                method=METHOD,
+                level=LEVEL,
+                term=f"{row['kind']}{part} ({row['situation']})",
+                note=f"{row['cases']} cases of {row['companies']} companies, {row['refused']} told nothing; "
+                f"{row['verdict']}",
+            )
+        )
     return findings.table(rows)
 
 

@@ -13,15 +13,19 @@ NO_TARGET = (-float("inf"), float("inf"))
 # What each kind claims, in the words of the page, and the range that its share should lie in.
 KINDS: Mapping[str, tuple[str, tuple[float, float]]] = {
     "loss_rate": ("95% intervals of the company's loss rate in a quarter", TARGET),
-    "loss_rate_with_event": ("95% intervals of the loss rate in the quarter of a building failure, against the risk "
-                             "without it", TARGET),
+    "loss_rate_with_event": (
+        "95% intervals of the loss rate in the quarter of a building failure, against the risk without it",
+        TARGET,
+    ),
     "loss_rate_by_site_id": ("95% intervals of the loss rate of a site in a quarter", TARGET),
     "loss_rate_by_species": ("95% intervals of the loss rate of a species in a quarter", TARGET),
     "loss_rate_ratio": ("95% intervals of the ratio to the same quarter last year", TARGET),
     "observed_expected": ("95% intervals of losses divided by expected losses, for the company", TARGET),
     "observed_expected_by_site_id": ("95% intervals of losses divided by expected losses, for a site", TARGET),
-    "shrunk_ratio_by_site_id": ("95% intervals of a site's losses divided by expected losses, drawn to the other sites",
-                                TARGET),
+    "shrunk_ratio_by_site_id": (
+        "95% intervals of a site's losses divided by expected losses, drawn to the other sites",
+        TARGET,
+    ),
     "survival_12_months": ("95% intervals of survival at 12 months, by light", TARGET),
     "incidence_12_months": ("95% intervals of the plants lost, or taken by clients, by 12 months", TARGET),
     "effect_on_losses": ("95% intervals of the loss model's rate ratios", TARGET),
@@ -32,50 +36,89 @@ KINDS: Mapping[str, tuple[str, tuple[float, float]]] = {
     "dry_half": ("95% intervals of the days until half of the plants are dry", TARGET),
     "dry_80": ("95% intervals of the days until 80 in 100 plants are dry", TARGET),
     "watch_ratio": ("95% intervals of the losses of 90 days divided by those that the watch list expected", TARGET),
-    "watch_list_ratio": ("95% intervals of the losses among the 20 plants of the watch list divided by those expected",
-                         TARGET),
+    "watch_list_ratio": (
+        "95% intervals of the losses among the 20 plants of the watch list divided by those expected",
+        TARGET,
+    ),
     "quarter_called_worse": ("quiet quarters called worse than expected", (0.0, 0.025)),
     "ordinary_site_flagged": ("ordinary sites said to stand out", (0.0, 0.01)),
     "worse_quarter_seen": ("quarters with 1.5 times the expected losses called worse", NO_TARGET),
-    "quote_80_held_company": ("quarters in which the company's losses stayed within the 80% point of a quote of a "
-                              "year ago", (0.77, 0.83)),
-    "quote_95_held_company": ("quarters in which the company's losses stayed within the 95% point of a quote of a "
-                              "year ago", TARGET),
-    "quote_80_held_site": ("site-quarters in which losses stayed within the 80% point of a quote of a year ago",
-                           (0.77, 0.83)),
-    "quote_95_held_site": ("site-quarters in which losses stayed within the 95% point of a quote of a year ago",
-                           TARGET),
-    "list_80_held_company": ("quarters in which all new sites together stayed within the 80% point of quotes for their "
-                             "plants", (0.77, 0.83)),
-    "list_95_held_company": ("quarters in which all new sites together stayed within the 95% point of quotes for their "
-                             "plants", TARGET),
-    "list_80_held_site": ("quarters in which a new site stayed within the 80% point of the quote for its plants",
-                          (0.77, 0.83)),
-    "list_95_held_site": ("quarters in which a new site stayed within the 95% point of the quote for its plants",
-                          TARGET),
-    "provision_80_held": ("provisions whose guarantees cost no more than the 80% point within a year",
-                          (0.77, 0.83)),
+    "quote_80_held_company": (
+        "quarters in which the company's losses stayed within the 80% point of a quote of a year ago",
+        (0.77, 0.83),
+    ),
+    "quote_95_held_company": (
+        "quarters in which the company's losses stayed within the 95% point of a quote of a year ago",
+        TARGET,
+    ),
+    "quote_80_held_site": (
+        "site-quarters in which losses stayed within the 80% point of a quote of a year ago",
+        (0.77, 0.83),
+    ),
+    "quote_95_held_site": (
+        "site-quarters in which losses stayed within the 95% point of a quote of a year ago",
+        TARGET,
+    ),
+    "list_80_held_company": (
+        "quarters in which all new sites together stayed within the 80% point of quotes for their plants",
+        (0.77, 0.83),
+    ),
+    "list_95_held_company": (
+        "quarters in which all new sites together stayed within the 95% point of quotes for their plants",
+        TARGET,
+    ),
+    "list_80_held_site": (
+        "quarters in which a new site stayed within the 80% point of the quote for its plants",
+        (0.77, 0.83),
+    ),
+    "list_95_held_site": (
+        "quarters in which a new site stayed within the 95% point of the quote for its plants",
+        TARGET,
+    ),
+    "provision_80_held": ("provisions whose guarantees cost no more than the 80% point within a year", (0.77, 0.83)),
     "provision_95_held": ("provisions whose guarantees cost no more than the 95% point within a year", TARGET),
-    "rule_of_thumb_held": ("quarters in which the company's losses stayed within the rule of thumb, 10% of the "
-                           "installed cost a year", NO_TARGET),
-    "rule_by_light_held": ("quarters in which the company's losses stayed within the rule of thumb by light",
-                           NO_TARGET),
-    "more_by_rule_of_thumb": ("of what the 80% points of the quotes set aside are what the rule of thumb, 10% of the "
-                              "installed cost a year, sets aside beyond them", NO_TARGET),
-    "more_by_rule_by_light": ("of what the 80% points of the quotes set aside are what the rule of thumb by light sets "
-                              "aside beyond them", NO_TARGET),
+    "rule_of_thumb_held": (
+        "quarters in which the company's losses stayed within the rule of thumb, 10% of the installed cost a year",
+        NO_TARGET,
+    ),
+    "rule_by_light_held": (
+        "quarters in which the company's losses stayed within the rule of thumb by light",
+        NO_TARGET,
+    ),
+    "more_by_rule_of_thumb": (
+        "of what the 80% points of the quotes set aside are what the rule of thumb, 10% of the "
+        "installed cost a year, sets aside beyond them",
+        NO_TARGET,
+    ),
+    "more_by_rule_by_light": (
+        "of what the 80% points of the quotes set aside are what the rule of thumb by light sets aside beyond them",
+        NO_TARGET,
+    ),
     "cost_of_advice": ("of the best possible cost are what following the interval advice costs more", (-1.0, 0.05)),
     "cost_as_now": ("of the best possible cost are what leaving every interval as it is costs more", NO_TARGET),
     "cost_weekly_everywhere": ("of the best possible cost are what weekly visits everywhere cost more", NO_TARGET),
     "needless_change": ("sites that should stay as they are were told to change", (0.0, 0.10)),
     "watch_caught": ("losses of 90 days were of the 20 plants of the watch list", NO_TARGET),
-    "watch_caught_by_truth": ("losses of 90 days would be of 20 plants chosen by their true risks (dead ones first)",
-                              NO_TARGET),
-    "watch_caught_by_score": ("losses of 90 days would be of the 20 plants with the lowest condition scores",
-                              NO_TARGET),
+    "watch_caught_by_truth": (
+        "losses of 90 days would be of 20 plants chosen by their true risks (dead ones first)",
+        NO_TARGET,
+    ),
+    "watch_caught_by_score": (
+        "losses of 90 days would be of the 20 plants with the lowest condition scores",
+        NO_TARGET,
+    ),
 }
 # Kinds whose estimate lies in percent: its distance from the truth is told in points, not in percent of it.
 IN_POINTS = ("survival_12_months", "incidence_12_months")
 # Kinds whose estimate may be 0: their sum by company is held against that of the truth, not the mean of logarithms.
-BY_MEAN = ("loss_rate", "loss_rate_with_event", "loss_rate_by_site_id", "loss_rate_by_species", "loss_rate_ratio",
-           "observed_expected", "observed_expected_by_site_id", "watch_ratio", "watch_list_ratio")
+BY_MEAN = (
+    "loss_rate",
+    "loss_rate_with_event",
+    "loss_rate_by_site_id",
+    "loss_rate_by_species",
+    "loss_rate_ratio",
+    "observed_expected",
+    "observed_expected_by_site_id",
+    "watch_ratio",
+    "watch_list_ratio",
+)

@@ -8,7 +8,15 @@ import pandas as pd
 from plantstats.proving.kinds import AS_MODELLED, KINDS
 
 COLUMNS = (
-    "kind", "situation", "companies", "share", "share_as_modelled", "moved", "moved_error", "shift_unit", "clear",
+    "kind",
+    "situation",
+    "companies",
+    "share",
+    "share_as_modelled",
+    "moved",
+    "moved_error",
+    "shift_unit",
+    "clear",
 )
 
 

@@ -14,7 +14,11 @@ from plantstats.proving.kinds import AS_MODELLED, KINDS, TARGET
 
 # Alarms and decisions that stand among the headlines.
 TOLD = (
-    "quarter_called_worse", "worse_quarter_seen", "ordinary_site_flagged", "quote_80_held_company", "cost_of_advice",
+    "quarter_called_worse",
+    "worse_quarter_seen",
+    "ordinary_site_flagged",
+    "quote_80_held_company",
+    "cost_of_advice",
 )
 LABEL = 42  # letters in a line beside the chart
 CAPTION = (
@@ -43,12 +47,18 @@ def shown(rows: pd.DataFrame) -> pd.DataFrame:
     """
     aim = [_aim(low, high) for low, high in zip(rows["target_low"], rows["target_high"], strict=True)]
     of = rows["of"].where(rows["of"].ne("all"), rows["kind"].map(lambda kind: KINDS[kind][0]))
-    return pd.DataFrame({
-        "What": of, "In 100": [_share(row) for row in rows.to_dict("records")], "Aim": aim,
-        "By arithmetic": ["" if pd.isna(one) else f"{100 * one:.1f}" for one in rows["stated"]],
-        "Companies": rows["companies"].astype(int), "Cases": rows["cases"].astype(int),
-        "Told nothing": rows["refused"].astype(int), "Verdict": rows["verdict"],
-    })
+    return pd.DataFrame(
+        {
+            "What": of,
+            "In 100": [_share(row) for row in rows.to_dict("records")],
+            "Aim": aim,
+            "By arithmetic": ["" if pd.isna(one) else f"{100 * one:.1f}" for one in rows["stated"]],
+            "Companies": rows["companies"].astype(int),
+            "Cases": rows["cases"].astype(int),
+            "Told nothing": rows["refused"].astype(int),
+            "Verdict": rows["verdict"],
+        }
+    )
 
 
 def by_term(results: pd.DataFrame, kind: str) -> pd.DataFrame:
@@ -64,23 +74,31 @@ def misfits(results: pd.DataFrame) -> pd.DataFrame:
         f"{moved:+.1f} {unit} (standard error {error:.1f})"
         for moved, error, unit in zip(rows["moved"], rows["moved_error"], rows["shift_unit"], strict=True)
     ]
-    return pd.DataFrame({
-        "What": rows["kind"].map(plain),
-        "Truth": rows["situation"], "Estimates move by": signed,
-        "Held in 100": (100 * rows["share"]).round(1), "as modelled": (100 * rows["share_as_modelled"]).round(1),
-        "Companies": rows["companies"].astype(int),
-    })
+    return pd.DataFrame(
+        {
+            "What": rows["kind"].map(plain),
+            "Truth": rows["situation"],
+            "Estimates move by": signed,
+            "Held in 100": (100 * rows["share"]).round(1),
+            "as modelled": (100 * rows["share_as_modelled"]).round(1),
+            "Companies": rows["companies"].astype(int),
+        }
+    )
 
 
 def powers() -> pd.DataFrame:
     """Chance to see a worsening, for people to read."""
     rows = power.table()
-    return pd.DataFrame({
-        "Compared": rows["test"], "Losses per 100 plant-years": rows["rate"], "Plants": rows["plants"],
-        "Losses of a quarter": rows["expected"].round(1),
-        f"Sees {power.TIMES:g} times, in 100": (100 * rows["chance"]).round(0).astype(int),
-        "Surely seen (80 in 100), times": rows["smallest_seen"].round(2),
-    })
+    return pd.DataFrame(
+        {
+            "Compared": rows["test"],
+            "Losses per 100 plant-years": rows["rate"],
+            "Plants": rows["plants"],
+            "Losses of a quarter": rows["expected"].round(1),
+            f"Sees {power.TIMES:g} times, in 100": (100 * rows["chance"]).round(0).astype(int),
+            "Surely seen (80 in 100), times": rows["smallest_seen"].round(2),
+        }
+    )
 
 
 def headlines(results: pd.DataFrame) -> list[str]:
@@ -89,7 +107,8 @@ def headlines(results: pd.DataFrame) -> list[str]:
     asked, seed, version = results[["asked", "seed", "version"]].iloc[0]
     said = [
         f"{asked} invented companies whose truth is known (seed {seed}, plantstats {version}) were put through the "
-        f"reports' own steps, from files to findings."]
+        f"reports' own steps, from files to findings."
+    ]
     fine, near = rows["verdict"].eq("holds"), rows["verdict"].str.contains("chance")
     for which, text in (
         (fine, "held the truth in 93 to 97 of 100 cases"),
@@ -101,16 +120,21 @@ def headlines(results: pd.DataFrame) -> list[str]:
             names = "; ".join(
                 f"{plain(row['kind'])} ({100 * row['share']:.1f}"
                 + ("" if pd.isna(row["stated"]) else f"; exact limits of counts so small: {100 * row['stated']:.1f}")
-                + ")" for row in rows[which].to_dict("records"))
+                + ")"
+                for row in rows[which].to_dict("records")
+            )
             said.append(f"Intervals that {text}: {names}.")
     said += [
         f"In 100: {100 * row['share']:.1f} ({100 * row['low']:.1f} to {100 * row['high']:.1f}) {KINDS[row['kind']][0]}."
-        for row in whole(results, intervals=False).to_dict("records") if row["kind"] in TOLD]
+        for row in whole(results, intervals=False).to_dict("records")
+        if row["kind"] in TOLD
+    ]
     refused = rows[rows["refused"] > 0]
     if len(refused):
         names = "; ".join(
-            f"{plain(row['kind'])}: {int(row['refused'])} of "
-            f"{int(row['refused'] + row['companies'])} companies" for row in refused.to_dict("records"))
+            f"{plain(row['kind'])}: {int(row['refused'])} of {int(row['refused'] + row['companies'])} companies"
+            for row in refused.to_dict("records")
+        )
         said.append(f"Pages that told nothing, and so stand in no share: {names}.")
     return said
 

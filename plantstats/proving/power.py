@@ -65,12 +65,22 @@ def table(rates: tuple[float, ...] = (8.0, 16.0), sizes: tuple[int, ...] = SIZES
     Gives:  one row per test, rate and size: test, rate (per 100 plant-years), plants, expected (losses of the quarter
             at that rate), chance; and smallest_seen with 80% chance.
     """
-    return pd.DataFrame([
-        {"test": name, "rate": rate, "plants": plants, "expected": plants * QUARTER_DAYS * rate / DAYS_PER_100_YEARS,
-         "times": times, "chance": chance(plants, rate, times), "smallest_seen": smallest_seen(plants, rate)}
-        for name, chance in ((AGAINST_LAST_YEAR, seen_against_last_year), (AGAINST_EXPECTED, seen_against_expected))
-        for rate in rates for plants in sizes
-    ])
+    return pd.DataFrame(
+        [
+            {
+                "test": name,
+                "rate": rate,
+                "plants": plants,
+                "expected": plants * QUARTER_DAYS * rate / DAYS_PER_100_YEARS,
+                "times": times,
+                "chance": chance(plants, rate, times),
+                "smallest_seen": smallest_seen(plants, rate),
+            }
+            for name, chance in ((AGAINST_LAST_YEAR, seen_against_last_year), (AGAINST_EXPECTED, seen_against_expected))
+            for rate in rates
+            for plants in sizes
+        ]
+    )
 
 
 def sentence(plants: int, rate: float, times: float = TIMES) -> str:
@@ -79,12 +89,14 @@ def sentence(plants: int, rate: float, times: float = TIMES) -> str:
     Takes:  plants under care; their usual loss rate per 100 plant-years; times as many losses.
     """
     last_year, expected = (
-        100 * chance(plants, rate, times) for chance in (seen_against_last_year, seen_against_expected))
+        100 * chance(plants, rate, times) for chance in (seen_against_last_year, seen_against_expected)
+    )
     return (
         f"With {plants:,} plants that lose {rate:.3g} per 100 plant-years, a quarter with {times:g} times as many "
         f"losses is called worse than last year's with a chance of about {last_year:.0f} in 100, and worse than "
         f"expected with at most {expected:.0f} in 100; what is surely seen (80 in 100) is "
-        f"{smallest_seen(plants, rate):.1f} times as many.")
+        f"{smallest_seen(plants, rate):.1f} times as many."
+    )
 
 
 def of_review(results: pd.DataFrame, period: Period) -> str:

@@ -52,8 +52,11 @@ def made(case: Case, kept: Records, period: Period, time: PlantTime) -> list[pd.
     except ModelError as fault:
         return [refusal("quote_80_held_company", fault)]
     own = back_test.back_test(kept, period, terms, fitted)
-    parts = [refusal("quote_80_held_company", "no quote could be made a year ago")] if own is None else [
-        *_held("quote", own), *_rules(own, time)]
+    parts = (
+        [refusal("quote_80_held_company", "no quote could be made a year ago")]
+        if own is None
+        else [*_held("quote", own), *_rules(own, time)]
+    )
     return [*parts, *_new_sites(case, fitted, period, terms), *_provision(kept, fitted, year_ago, period)]
 
 
@@ -72,8 +75,9 @@ def _held(name: str, test: back_test.BackTest) -> list[pd.DataFrame]:
 def _rules(test: back_test.BackTest, time: PlantTime) -> list[pd.DataFrame]:
     """The same quarters by two rules of thumb, and how much more these set aside than the 80% point."""
     totals = test.totals
-    by_light = np.array([_by_light(time, quarter(name), n) for name, n in zip(
-        totals["period"], totals["plants"], strict=True)])
+    by_light = np.array(
+        [_by_light(time, quarter(name), n) for name, n in zip(totals["period"], totals["plants"], strict=True)]
+    )
     parts = []
     for name, amount in (("rule_of_thumb", THUMB * totals["plants"].to_numpy(float)), ("rule_by_light", by_light)):
         parts.append(alarms(f"{name}_held", totals["period"], totals["losses"].to_numpy() <= amount))
@@ -90,9 +94,7 @@ def _by_light(time: PlantTime, one: Period, plants: int) -> float:
     return float(rate * plants * (one.end - one.start).days / DAYS_PER_YEAR)
 
 
-def _new_sites(
-    case: Case, fitted: tuple[FittedLosses, PlantTime], period: Period, terms: Terms
-) -> list[pd.DataFrame]:
+def _new_sites(case: Case, fitted: tuple[FittedLosses, PlantTime], period: Period, terms: Terms) -> list[pd.DataFrame]:
     """Quotes for the plants of a twin: the same truth, other sites and plants, drawn with another seed."""
     model, time = fitted
     # The twin's sites bear the names of ours, and are not: no past may be theirs.
@@ -123,6 +125,11 @@ def _provision(
     since = done[mine & (done["replaced_on"] < pd.Timestamp(period.end))]
     used = provision.cost_of(since, kept.settings.wage_per_hour)
     return [
-        alarms(f"provision_{share}_held", pd.Series(["all clients"]), [used <= told.total.point(share / 100)],
-               [told.total.within(told.total.point(share / 100))])
-        for share in POINTS]
+        alarms(
+            f"provision_{share}_held",
+            pd.Series(["all clients"]),
+            [used <= told.total.point(share / 100)],
+            [told.total.within(told.total.point(share / 100))],
+        )
+        for share in POINTS
+    ]

@@ -25,11 +25,16 @@ def intervals(
             (see `arithmetic`).
     Gives:  one row per interval that was printed and has a truth. A missing end has no bound on that side.
     """
-    table = pd.DataFrame({
-        "kind": kind, "sort": "interval", "of": of.astype("str").to_numpy(),
-        **{name: found[name].to_numpy(float) for name in ("estimate", "low", "high")},
-        "truth": np.asarray(truth, dtype=float), "stated": stated,
-    })
+    table = pd.DataFrame(
+        {
+            "kind": kind,
+            "sort": "interval",
+            "of": of.astype("str").to_numpy(),
+            **{name: found[name].to_numpy(float) for name in ("estimate", "low", "high")},
+            "truth": np.asarray(truth, dtype=float),
+            "stated": stated,
+        }
+    )
     return table[table["truth"].notna() & (table["low"].notna() | table["high"].notna())]
 
 

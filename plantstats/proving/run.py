@@ -52,7 +52,9 @@ def prove(n: int, seed: int, out: Path, workers: int = 2) -> pd.DataFrame:
                 # One that fails does not stop the others: all are named at the end.
                 failed = [
                     f"invented company {waiting[done]} of seed {seed}: {type(fault).__name__}: {fault}"
-                    for done in each if (fault := done.exception()) is not None]
+                    for done in each
+                    if (fault := done.exception()) is not None
+                ]
             except BaseException:
                 pool.shutdown(wait=False, cancel_futures=True)
                 raise

@@ -46,13 +46,16 @@ def _leaves(truth: Truth, time: PlantTime) -> list[pd.DataFrame]:
     humid = pick(found, "green_humidity_ratio", ["term"])
     return [
         intervals("leaf_ratio", ratios, ratios["term"], ratios["term"].map(true).to_numpy()),
-        intervals("leaf_humidity_ratio", humid, humid["term"],
-                  [true_effects.leaf_humidity(truth, term) for term in humid["term"]])]
+        intervals(
+            "leaf_humidity_ratio",
+            humid,
+            humid["term"],
+            [true_effects.leaf_humidity(truth, term) for term in humid["term"]],
+        ),
+    ]
 
 
-def _watering(
-    truth: Truth, known: Known, records: Records, period: Period, time: PlantTime
-) -> list[pd.DataFrame]:
+def _watering(truth: Truth, known: Known, records: Records, period: Period, time: PlantTime) -> list[pd.DataFrame]:
     try:
         learned = learn(records, period.last_day, time=time)
     except (WateringError, DryingError) as fault:
@@ -66,8 +69,9 @@ def _watering(
     of = table[["species", "light", "pot", "planter", "season"]].agg(", ".join, axis=1)
     parts = []
     for measure, share in (("dry_half", 0.5), ("dry_80", 0.8)):
-        printed = pd.DataFrame({
-            "estimate": table[measure], "low": table[f"{measure}_low"], "high": table[f"{measure}_high"]})
+        printed = pd.DataFrame(
+            {"estimate": table[measure], "low": table[f"{measure}_low"], "high": table[f"{measure}_high"]}
+        )
         true = [true_effects.drying_days(truth, known.tables["true_sites"], row, share) for row in rows]
         parts.append(intervals(measure, printed, of, true))
     return parts + decisions.made(learned, advice, records, known)

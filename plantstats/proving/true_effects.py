@@ -38,9 +38,12 @@ def loss_effect(truth: Truth, term: str) -> float:
     level, _, against = rest.removesuffix(")").partition(" (against ")
     pulled = {"never": 0.0, "later": 0.0}
     tables = {
-        "light": truth.light, "pot": truth.pot, "age_band": truth.age,
+        "light": truth.light,
+        "pot": truth.pot,
+        "age_band": truth.age,
         "planter": {"direct": 0.0, "double_potted": 0.0, "sub_irrigated": 0.0},
-        "moved": pulled | {"first 90 days": truth.moved}, "repotted": pulled | {"first 90 days": truth.repotted},
+        "moved": pulled | {"first 90 days": truth.moved},
+        "repotted": pulled | {"first 90 days": truth.repotted},
     }
     known = tables.get(name, {})
     return math.exp(known[level] - known[against]) if level in known and against in known else math.nan
@@ -62,8 +65,14 @@ def adjusted_rate(truth: Truth, model: LossModel, row: dict[str, object]) -> flo
     if first["age_band"] != "days 91-365" or first["pot"] not in POTS:
         return math.nan
     return true_rate(
-        truth, str(row["species"]), light=str(row.get("light", first["light"])), pot=first["pot"], age_days=200,
-        on=date(MID_YEAR, month, 15), humidity=float(str(row["humidity"])))
+        truth,
+        str(row["species"]),
+        light=str(row.get("light", first["light"])),
+        pot=first["pot"],
+        age_days=200,
+        on=date(MID_YEAR, month, 15),
+        humidity=float(str(row["humidity"])),
+    )
 
 
 def leaf_ratios(truth: Truth, model: LeafFit | None = None) -> dict[str, float]:
@@ -77,14 +86,17 @@ def leaf_ratios(truth: Truth, model: LeafFit | None = None) -> dict[str, float]:
         "light": {level: light[level] - light["medium"] for level in LIGHTS},
         "new": _steps(truth, truth.leaf_new, on_a_visit=False),
         "moved": _steps(truth, truth.leaf_moved, on_a_visit=True),
-        "repotted": _steps(truth, truth.leaf_repotted, on_a_visit=True), "turned": {"turned": 0.0},
+        "repotted": _steps(truth, truth.leaf_repotted, on_a_visit=True),
+        "turned": {"turned": 0.0},
         "rewatered": {"dry (figs)": _written(truth, model, "rewatered", "dry (figs)"), "dry (others)": 0.0},
         "dry": {"dry (figs)": 0.0, "dry (others)": _written(truth, model, "dry", "dry (others)")},
     }
     made = {
-        f"{WORDS[factor]}: {LABELS.get(level, level)} instead of {BASE.get(factor, CONDITIONS[factor][0])}":
-            math.exp(value)
-        for factor, levels in logs.items() for level, value in levels.items()
+        f"{WORDS[factor]}: {LABELS.get(level, level)} instead of {BASE.get(factor, CONDITIONS[factor][0])}": math.exp(
+            value
+        )
+        for factor, levels in logs.items()
+        for level, value in levels.items()
     }
     # The invented company counts leaves by the day of the year on which a stretch ends, the model by its middle: in
     # mid-January that is so many days on.
@@ -100,7 +112,8 @@ def _gaps(truth: Truth) -> list[tuple[int, float]]:
     # A site visited every v days has (1 - skipped) / v stretches a day; a share skipped^k of them is k visits longer.
     return [
         (every * (k + 1), share * (1 - skipped) ** 2 / every * skipped**k)
-        for every, share in truth.visit_days.items() for k in range(4)
+        for every, share in truth.visit_days.items()
+        for k in range(4)
     ]
 
 
@@ -119,7 +132,7 @@ def _steps(truth: Truth, effect: float, on_a_visit: bool) -> dict[str, float]:
         for first in [every] if on_a_visit else range(1, every + 1):
             rounds = [0, *range(first, LONGEST + TRANSIENT_CUTS[-1], every)]
             for i, start in enumerate(rounds):
-                for k, end in enumerate(rounds[i + 1:]):
+                for k, end in enumerate(rounds[i + 1 :]):
                     chance = (1.0 if start == 0 else 1 - skipped) * (1 - skipped) * skipped**k
                     step = int(np.searchsorted(TRANSIENT_CUTS, (start + end) // 2, side="right"))
                     if step < len(STEPS) and end - start <= LONGEST:
@@ -160,8 +173,15 @@ def drying_days(truth: Truth, sites: pd.DataFrame, row: dict[str, object], share
     heated = row["season"] == "heating season"
     humidity = float(sites["heated_humidity" if heated else "open_humidity"].mean())
     return drying_quantile(
-        truth, str(row["species"]), share, light=str(row["light"]), pot=str(row["pot"]), planter=str(row["planter"]),
-        heating=heated, vpd_kpa=float(deficit_kpa(HEATED_C if heated else OPEN_C, humidity)))
+        truth,
+        str(row["species"]),
+        share,
+        light=str(row["light"]),
+        pot=str(row["pot"]),
+        planter=str(row["planter"]),
+        heating=heated,
+        vpd_kpa=float(deficit_kpa(HEATED_C if heated else OPEN_C, humidity)),
+    )
 
 
 def _of_month(truth: Truth, month: int) -> float:

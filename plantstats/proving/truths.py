@@ -92,11 +92,13 @@ def at_ages(known: Known, lives: pd.DataFrame, as_of: date, by: str | None = Non
     for n, name in enumerate(names):
         at = code[plant] == n
         ages, longest = age[at], int(age.max()) + 1
-        made[str(name)] = pd.DataFrame({
-            "plants": np.bincount(ages, minlength=longest),
-            "losses": np.bincount(ages, hazard[at], minlength=longest),
-            "client": np.bincount(ages, client[plant][at], minlength=longest),
-        }).iloc[1:]
+        made[str(name)] = pd.DataFrame(
+            {
+                "plants": np.bincount(ages, minlength=longest),
+                "losses": np.bincount(ages, hazard[at], minlength=longest),
+                "client": np.bincount(ages, client[plant][at], minlength=longest),
+            }
+        ).iloc[1:]
     return made
 
 

@@ -38,12 +38,14 @@ def made(records: Records, known: Known, period: Period, time: PlantTime) -> lis
     told = plants["expected"] * plants["plants"]
     parts = [
         _ratio("watch_ratio", lost, told, f"{HORIZON} days from {period.start}"),
-        _ratio("watch_list_ratio", lost.head(TOP), told.head(TOP), f"{TOP} plants")]
+        _ratio("watch_list_ratio", lost.head(TOP), told.head(TOP), f"{TOP} plants"),
+    ]
     gone = lost.gt(0)
     ways = {
         "watch_caught": pd.Series(np.arange(len(plants), dtype="float64"), plants.index),
         "watch_caught_by_truth": -_true_risk(plants["plant_id"], known, day),
-        "watch_caught_by_score": plants["condition"].map(SCORES)}
+        "watch_caught_by_score": plants["condition"].map(SCORES),
+    }
     return parts + [alarms(kind, plants["plant_id"][gone], chosen(order)[gone]) for kind, order in ways.items()]
 
 

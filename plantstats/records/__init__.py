@@ -7,13 +7,4 @@ from plantstats.records.settings import read_settings
 from plantstats.records.settings_shape import Settings
 from plantstats.records.species import species_table
 
-__all__ = [
-    "RecordError",
-    "Records",
-    "Settings",
-    "load",
-    "propose_settings",
-    "read_settings",
-    "species_table",
-    "survey",
-]
+__all__ = ["RecordError", "Records", "Settings", "load", "propose_settings", "read_settings", "species_table", "survey"]

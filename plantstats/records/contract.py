@@ -39,16 +39,12 @@ def contract(name: str) -> pa.DataFrameSchema:
     columns["file"], columns["line"] = pa.Column("str"), pa.Column("int64", pa.Check.ge(1))
     either = list(table.either)
     checks = [pa.Check(lambda t: t[either].notna().any(axis=1), name=f"one of {either}")] if either else []
-    return pa.DataFrameSchema(
-        columns, checks=checks, strict=True, unique=[table.key] if table.key else None, name=name
-    )
+    return pa.DataFrameSchema(columns, checks=checks, strict=True, unique=[table.key] if table.key else None, name=name)
 
 
 def _column(column: Column) -> pa.Column:
     checks = []
-    words = {"word": [w for w, _ in column.words], "light": list(BANDS), "cause": list(CAUSES)}.get(
-        column.kind
-    )
+    words = {"word": [w for w, _ in column.words], "light": list(BANDS), "cause": list(CAUSES)}.get(column.kind)
     if column.name == "outcome":
         words = list(OUTCOMES)
     if words:

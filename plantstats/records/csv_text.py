@@ -74,9 +74,7 @@ class CsvFile:
         else:
             self.delimiter = self.options.delimiter or _delimiter(lines)
         self.delimiter = self.options.delimiter or self.delimiter
-        shown = {"\t": "tab", ",": "comma", ";": "semicolon", "|": "bar"}.get(
-            self.delimiter, repr(self.delimiter)
-        )
+        shown = {"\t": "tab", ",": "comma", ";": "semicolon", "|": "bar"}.get(self.delimiter, repr(self.delimiter))
         self.notes.append(
             (
                 "text",
@@ -89,18 +87,12 @@ class CsvFile:
             if line.strip():
                 cells = _fields(line, self.delimiter)
                 if len(cells) > MAX_COLUMNS:
-                    raise RecordError(
-                        [f"{self.name}: line {number} has {len(cells):,} columns; at most {MAX_COLUMNS}"]
-                    )
+                    raise RecordError([f"{self.name}: line {number} has {len(cells):,} columns; at most {MAX_COLUMNS}"])
                 rows.append((number, cells))
         return rows
 
     def blocks(
-        self,
-        head_line: int,
-        n_columns: int,
-        wanted: dict[int, bool],
-        like_record: Callable[[list[str]], bool],
+        self, head_line: int, n_columns: int, wanted: dict[int, bool], like_record: Callable[[list[str]], bool]
     ) -> Iterator[Block]:
         """Rows after the heads.
 
@@ -132,9 +124,7 @@ class CsvFile:
                 yield block
             chunk = following
         if self.trailing:
-            self.notes.append(
-                ("trailing field", f"{self.trailing} rows end in an empty extra field, left out")
-            )
+            self.notes.append(("trailing field", f"{self.trailing} rows end in an empty extra field, left out"))
         if self.blank:
             self.notes.append(("blank rows", f"{self.blank} blank lines left out"))
 
@@ -229,12 +219,7 @@ class CsvFile:
                 broken = True
             if not broken:
                 break
-            if (
-                not last
-                and len(lines) - at <= MOST_LINES
-                and at > 0
-                and not self._closes(lines, at, like_record)
-            ):
+            if not last and len(lines) - at <= MOST_LINES and at > 0 and not self._closes(lines, at, like_record):
                 carry = ("\n".join(lines[at:]) + "\n").encode()
                 break
             faults.append(self._open_quote(lines, at, first, like_record))
@@ -263,9 +248,7 @@ class CsvFile:
             lines[at + 1 :]
         )
 
-    def _open_quote(
-        self, lines: list[str], at: int, first: int, like_record: Callable[[list[str]], bool]
-    ) -> RowFault:
+    def _open_quote(self, lines: list[str], at: int, first: int, like_record: Callable[[list[str]], bool]) -> RowFault:
         text = lines[at]
         held = sum(like_record(other.split(self.delimiter)) for other in lines[at + 1 : at + 1 + MOST_LINES])
         if text.count('"') % 2:
@@ -292,9 +275,7 @@ class CsvFile:
             self.trailing += 1
             cells = cells[:n_columns]
         if len(cells) != n_columns:
-            faults.append(
-                RowFault(line, text[:500], f"line {line}: {len(cells)} fields, header has {n_columns}")
-            )
+            faults.append(RowFault(line, text[:500], f"line {line}: {len(cells)} fields, header has {n_columns}"))
             return
         rows.append(cells)
         numbers.append(line)
@@ -326,9 +307,7 @@ class CsvFile:
                     rest += part
                 if len(rest) > max(LONGEST_LINE, size):
                     raise RecordError(
-                        [
-                            f"{self.name}: a line is longer than {len(rest) // 2**20} MiB; not a table of records"
-                        ]
+                        [f"{self.name}: a line is longer than {len(rest) // 2**20} MiB; not a table of records"]
                     )
                 if not raw:
                     break

@@ -24,9 +24,7 @@ def orders_of(match: re.Match[str], window: int) -> dict[str, tuple[int, int, in
     readings = {"dmy": (full_year(c, window), int(b), int(a)), "mdy": (full_year(c, window), int(a), int(b))}
     if len(c) == 2 and len(a) == 2:
         readings["ymd"] = (full_year(a, window), int(b), int(c))
-    return {
-        order: day if 1 <= day[1] <= 12 and 1 <= day[2] <= 31 else None for order, day in readings.items()
-    }
+    return {order: day if 1 <= day[1] <= 12 and 1 <= day[2] <= 31 else None for order, day in readings.items()}
 
 
 # With two-digit years, day and year look alike (25/04/17). In this many different dates, a number that takes
@@ -50,11 +48,7 @@ def _leave_out_years(found: dict[int, re.Match[str]], waiting: dict[int, Any]) -
 
 
 def settle_order(
-    waiting: dict[int, Any],
-    found: dict[int, re.Match[str]],
-    days: dict[int, Any],
-    context: Context,
-    out: Parsed,
+    waiting: dict[int, Any], found: dict[int, re.Match[str]], days: dict[int, Any], context: Context, out: Parsed
 ) -> None:
     """Settle the order of a column and move its readings to `days`, or ask; `waiting`: text -> its readings."""
     if not waiting:
@@ -81,9 +75,7 @@ def settle_order(
             return
         doubtful = [n for n in proving if len({waiting[n][order] for order in left}) > 1]
         if len(left) > 1 and doubtful:
-            count = (
-                sum(int(context.counts[n]) for n in proving) if context.counts is not None else len(proving)
-            )
+            count = sum(int(context.counts[n]) for n in proving) if context.counts is not None else len(proving)
             out.questions.append(
                 f"column {name}: day and month cannot be told apart in any of {count} rows "
                 f"(such as @{doubtful[0]}@); set date_order"

@@ -78,16 +78,11 @@ def parse(texts: list[str], context: Context) -> Parsed:
         elif (match := _named(text)) is not None:
             month = month_of(match["name"], options.languages)
             if month is None:
-                out.reasons[n] = (
-                    f"month name not understood: {match['name']}; declare its language under languages"
-                )
+                out.reasons[n] = f"month name not understood: {match['name']}; declare its language under languages"
                 continue
             if len(match["y"]) == 2:
                 two_digits.append(n)
-            days[n], found[n] = (
-                (full_year(match["y"], options.two_digit_years), month, int(match["d"])),
-                match,
-            )
+            days[n], found[n] = ((full_year(match["y"], options.two_digit_years), month, int(match["d"])), match)
         else:
             out.reasons[n] = BARE_NUMBER if SERIAL.match(text) else "not a date"
     settle_order(waiting, found, days, context, out)
@@ -152,8 +147,7 @@ def _notes(
     if context.table.timezone:
         out.notes.append(("time zone", zoned, f"times with a zone brought to {context.table.timezone}"))
     elif any(
-        found[n]["zone"] in ("Z", "UTC", "GMT")
-        and float(found[n]["clock"].replace(":", "").replace(",", "."))
+        found[n]["zone"] in ("Z", "UTC", "GMT") and float(found[n]["clock"].replace(":", "").replace(",", "."))
         for n in zoned
     ):
         shown = next(n for n in zoned if found[n]["zone"] in ("Z", "UTC", "GMT"))

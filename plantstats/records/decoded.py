@@ -59,13 +59,9 @@ def decode(
                 continue
             coded = taken.coded[place]
             texts = coded.texts
-            context = Context(
-                column, options, settings, taken.file.epoch, coded.counts, decimal, taken.heads[place]
-            )
+            context = Context(column, options, settings, taken.file.epoch, coded.counts, decimal, taken.heads[place])
             parsed = parse(texts, context)
-            questions += [
-                f"{taken.file.name}: {with_lines(q, texts, coded.first_lines)}" for q in parsed.questions
-            ]
+            questions += [f"{taken.file.name}: {with_lines(q, texts, coded.first_lines)}" for q in parsed.questions]
             if not parsed.questions:
                 made[place] = _decoded(column, parsed, texts)
     return made, questions
@@ -93,16 +89,10 @@ def _decoded(column: Column, parsed: Parsed, texts: list[str]) -> Decoded:
     )
     made = Decoded(column, pa.array(values, ARROW[column.kind]), wrong, blank, parsed, texts, raw, outcome)
     limits = leaf_words.limits(parsed, len(texts)).values() if column.between else ()
-    made.between = {
-        name: pa.array(limit, pa.int64()) for name, limit in zip(column.between, limits, strict=True)
-    }
+    made.between = {name: pa.array(limit, pa.int64()) for name, limit in zip(column.between, limits, strict=True)}
     for condition, readings in parsed.by.items():
         made.by[condition] = {
-            key: (
-                pa.array(v, ARROW[column.kind]),
-                np.array([r is not None for r in reasons], dtype=bool),
-                reasons,
-            )
+            key: (pa.array(v, ARROW[column.kind]), np.array([r is not None for r in reasons], dtype=bool), reasons)
             for key, (v, reasons) in readings.items()
         }
     return made

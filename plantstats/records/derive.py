@@ -126,17 +126,13 @@ def _observed(sites: pa.Table, settings: Settings) -> tuple[pa.Table, list[Note]
     return _set(sites, "observed_from", filled), [note]
 
 
-def _covered(
-    target: Path, plants: pa.Table, settings: Settings, supplied: dict[str, list[str]]
-) -> list[Note]:
+def _covered(target: Path, plants: pa.Table, settings: Settings, supplied: dict[str, list[str]]) -> list[Note]:
     """Fill a blank `covered` from guarantee_until, where the settings state the guarantee's last day."""
     if settings.guarantee_months is None or len(plants) == 0:
         return []
     path = target / "replacements.parquet"
     table = pq.read_table(path)
-    ends = dict(
-        zip(plants.column("plant_id").to_pylist(), plants.column("guarantee_until").to_pylist(), strict=True)
-    )
+    ends = dict(zip(plants.column("plant_id").to_pylist(), plants.column("guarantee_until").to_pylist(), strict=True))
     inclusive = settings.guarantee_end_day == "inclusive"
     made, count = [], 0
     for given, plant, day in zip(

@@ -32,14 +32,10 @@ def files_of(folder: Path, table: Table, options: TableSettings) -> list[Path]:
         if any(root not in p.resolve().parents for p in paths):
             raise RecordError([f"{table.name}: a file of the settings lies outside the folder"])
         return paths
-    found = sorted(
-        p for p in folder.iterdir() if p.suffix.lower() in ENDINGS and fold_head(p.stem) == table.name
-    )
+    found = sorted(p for p in folder.iterdir() if p.suffix.lower() in ENDINGS and fold_head(p.stem) == table.name)
     if len(found) > 1:
         names = ", ".join(p.name for p in found)
-        raise RecordError(
-            [f"{table.name}: {names} could all be meant; set file (or files) under tables.{table.name}"]
-        )
+        raise RecordError([f"{table.name}: {names} could all be meant; set file (or files) under tables.{table.name}"])
     return found
 
 
@@ -50,9 +46,7 @@ def open_file(path: Path, folder: Path, table: Table, options: TableSettings) ->
     """
     name = path.relative_to(folder).as_posix()
     if path.is_dir():
-        raise RecordError(
-            [f"{name} is a folder, not a file; name the file inside it under tables.{table.name}"]
-        )
+        raise RecordError([f"{name} is a folder, not a file; name the file inside it under tables.{table.name}"])
     if not path.is_file():
         raise RecordError([f"{name} is not a plain file"])
     with path.open("rb") as file:
@@ -61,9 +55,7 @@ def open_file(path: Path, folder: Path, table: Table, options: TableSettings) ->
         raise RecordError([f"{name} is empty (0 bytes of content); export it again"])
     if start.startswith(b"PK\x03\x04") or start.startswith(b"\xd0\xcf\x11\xe0"):
         if path.suffix.lower() not in (".xlsx", ".xlsm", ".xlsb", ".xls", ".ods"):
-            raise RecordError(
-                [f"{name} is a workbook, not text; rename it to end in .xlsx, or save it as CSV"]
-            )
+            raise RecordError([f"{name} is a workbook, not text; rename it to end in .xlsx, or save it as CSV"])
         return WorkbookFile(path, name, options, table)
     if start.startswith(b"PAR1"):
         return ParquetFile(path, name, options)

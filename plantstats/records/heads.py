@@ -22,9 +22,7 @@ class Mapping:
     faults: list[str] = field(default_factory=list)
 
 
-def find_heads(
-    rows: list[tuple[int, list[str]]], table: Table, options: TableSettings
-) -> tuple[int, list[str], int]:
+def find_heads(rows: list[tuple[int, list[str]]], table: Table, options: TableSettings) -> tuple[int, list[str], int]:
     """Find the heads among the first rows of a file.
 
     Takes:  rows as (line, cells); the table; its settings (header_row names the line of the heads).

@@ -91,11 +91,7 @@ def take_in(file: TableFile, table: Table, options: TableSettings, spill: Path) 
         notes.append(("unused columns", "not used: " + ", ".join(repr(h) for h in mapping.unused[:50])))
     while heads and not heads[-1].strip() and len(heads) - 1 > max(max(p) for p in mapping.columns.values()):
         heads = heads[:-1]
-    wanted = {
-        place: table.column(name).kind != "text"
-        for name, places in mapping.columns.items()
-        for place in places
-    }
+    wanted = {place: table.column(name).kind != "text" for name, places in mapping.columns.items() for place in places}
     coded = {place: CodedColumn() for place, is_coded in wanted.items() if is_coded}
     fields = [pa.field("line", pa.int64())] + [
         pa.field(str(place), pa.int32() if is_coded else pa.string()) for place, is_coded in wanted.items()
@@ -105,9 +101,7 @@ def take_in(file: TableFile, table: Table, options: TableSettings, spill: Path) 
     total = 0
     options_ipc = pa.ipc.IpcWriteOptions(compression="lz4")
     with pa.OSFile(str(spill), "wb") as sink, pa.ipc.new_file(sink, schema, options=options_ipc) as writer:
-        for block in file.blocks(
-            head_line, len(heads), wanted, like_record(table, mapping.columns, len(heads))
-        ):
+        for block in file.blocks(head_line, len(heads), wanted, like_record(table, mapping.columns, len(heads))):
             arrays: list[pa.Array] = [pa.array(block.lines)]
             for place, is_coded in wanted.items():
                 column = block.columns[place]

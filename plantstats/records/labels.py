@@ -25,9 +25,7 @@ def ids(texts: list[str], context: Context) -> Parsed:
     short = [n for n, text in enumerate(texts) if SCIENTIFIC.match(text)]
     if short:
         shown = ", ".join(texts[n] for n in short[:MOST_SHOWN])
-        parsed.notes.append(
-            ("shortened ids", short, f"{shown} may be long ids that a spreadsheet has shortened")
-        )
+        parsed.notes.append(("shortened ids", short, f"{shown} may be long ids that a spreadsheet has shortened"))
     _note_look_alikes(parsed)
     _note_wrong_letters(texts, parsed)
     return parsed
@@ -54,9 +52,7 @@ def _note_look_alikes(parsed: Parsed) -> None:
     for names in groups.values():
         if len(names) > 1:
             shown = ", ".join(repr(n) for n in sorted(names))
-            parsed.notes.append(
-                ("look-alikes", [], f"{shown} differ only in case or accents and are kept apart")
-            )
+            parsed.notes.append(("look-alikes", [], f"{shown} differ only in case or accents and are kept apart"))
 
 
 def _note_wrong_letters(texts: list[str], parsed: Parsed) -> None:
@@ -64,9 +60,7 @@ def _note_wrong_letters(texts: list[str], parsed: Parsed) -> None:
     wrong = {n: meant for n, text in enumerate(texts) if (meant := twice_encoded(text)) is not None}
     if wrong:
         shown = ", ".join(f"{texts[n]!r} (meant {meant!r}?)" for n, meant in list(wrong.items())[:MOST_SHOWN])
-        parsed.notes.append(
-            ("wrong letters", list(wrong), f"{shown}: saved in a wrong encoding once; kept as written")
-        )
+        parsed.notes.append(("wrong letters", list(wrong), f"{shown}: saved in a wrong encoding once; kept as written"))
 
 
 def twice_encoded(text: str) -> str | None:

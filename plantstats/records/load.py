@@ -175,9 +175,7 @@ def _cache_folder(folder: Path) -> Path:
     except OSError:
         pass
     name = hashlib.sha256(str(folder.resolve()).encode()).hexdigest()[:16]
-    return (
-        Path(tempfile.gettempdir()) / f"plantstats-{os.getuid() if hasattr(os, 'getuid') else 'user'}" / name
-    )
+    return Path(tempfile.gettempdir()) / f"plantstats-{os.getuid() if hasattr(os, 'getuid') else 'user'}" / name
 
 
 def _whole(target: Path) -> bool:
@@ -242,14 +240,7 @@ def _build(
         notes += writer.out.notes
     aside += repeats.set_aside(target, account)
     notes += [
-        (
-            "",
-            name,
-            "unused file",
-            "",
-            0,
-            "not read: it has no table's name; name it under tables, if it is one",
-        )
+        ("", name, "unused file", "", 0, "not read: it has no table's name; name it under tables, if it is one")
         for name in unused
     ]
     notes += derive.fill(target, settings, supplied)
@@ -271,12 +262,7 @@ def _from_cache(folder: Path, target: Path, settings: Settings) -> tuple[Records
                 frame[column] = frame[column].astype("str")
         frames[name] = frame
     records = Records(
-        folder=folder,
-        settings=settings,
-        supplied=made["supplied"],
-        digests=made["digests"],
-        cache=target,
-        **frames,
+        folder=folder, settings=settings, supplied=made["supplied"], digests=made["digests"], cache=target, **frames
     )
     return records, made["faults"]
 

@@ -13,9 +13,7 @@ from plantstats.records.words import fold, fold_head, tidy
 PATTERN = re.compile(
     r"(?P<sign>[-+\u2212]?)\s*(?P<body>\d[\d.,'\u2019 ]*\d|\d|[.,]\d+)(?P<exp>[eE][-+]?\d{1,3})?\s*(?P<unit>.*)$"
 )
-ABOUT = re.compile(
-    r"^\s*(?:[~<>≈±≤≥]|ca\.?|approx|about|circa)|\d\s*\+\s*$|^\d+\s*(?:-|to|–)\s*\d+$", re.IGNORECASE
-)
+ABOUT = re.compile(r"^\s*(?:[~<>≈±≤≥]|ca\.?|approx|about|circa)|\d\s*\+\s*$|^\d+\s*(?:-|to|–)\s*\d+$", re.IGNORECASE)
 CURRENCY = re.compile(r"^(?P<sign>[-+]?)\s*(?P<mark>[$€£¥₹]|[A-Z]{3}\b)\s*")
 SYMBOLS = {
     "$": ("USD", "CAD", "AUD", "NZD", "SGD", "HKD"),
@@ -160,9 +158,7 @@ def _decimal(texts: list[str], seen: dict[int, Any], context: Context, out: Pars
     return context.decimal if context.decimal in left else sorted(left)[-1]
 
 
-def _with_units(
-    texts: list[str], numbers: dict[int, tuple[float, str]], context: Context, out: Parsed
-) -> Parsed:
+def _with_units(texts: list[str], numbers: dict[int, tuple[float, str]], context: Context, out: Parsed) -> Parsed:
     column = context.column
     dimension = column.unit or ""
     plain = TABLE_UNIT.get(dimension, "")
@@ -194,9 +190,7 @@ def _with_units(
             for n, value in bare.items():
                 _set(values, reasons, n, convert(value, dimension, unit), context)
             out.by.setdefault(condition, {})[key] = [values, reasons]
-            out.notes.append(
-                ("unit", [], f"numbers without a unit where {condition} is {key!r} read as {unit}")
-            )
+            out.notes.append(("unit", [], f"numbers without a unit where {condition} is {key!r} read as {unit}"))
     return out
 
 

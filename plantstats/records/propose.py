@@ -32,9 +32,7 @@ def propose_settings(folder: Path | str) -> Path:
     folder = Path(folder)
     if not folder.is_dir():
         raise RecordError([f"{folder} is not a folder"])
-    path = next(
-        (folder / name for name in (FILE, "records.proposed.toml") if not (folder / name).exists()), None
-    )
+    path = next((folder / name for name in (FILE, "records.proposed.toml") if not (folder / name).exists()), None)
     if path is None:
         raise RecordError([f"{folder} holds {FILE} and records.proposed.toml already; move one away"])
     text = "\n".join([*_top(), *_tables(folder)]) + "\n"
@@ -69,11 +67,7 @@ def _tables(folder: Path) -> Iterator[str]:
     causes: list[str] = []
     words: list[str] = []
     for table in TABLES.values():
-        paths = [
-            p
-            for p in sorted(folder.iterdir())
-            if p.suffix.lower() in ENDINGS and fold_head(p.stem) == table.name
-        ]
+        paths = [p for p in sorted(folder.iterdir()) if p.suffix.lower() in ENDINGS and fold_head(p.stem) == table.name]
         if len(paths) != 1:
             yield from _absent(table, [p.name for p in paths], folder)
             continue
@@ -129,12 +123,7 @@ def _one(path: Path, folder: Path, table: Table) -> tuple[list[str], list[str], 
         if name not in mapping.columns
         and (near := nearest(name, [h for h in mapping.unused if h.strip()], cutoff=0.65)) is not None
     }
-    wanted = {
-        p: True
-        for name, places in mapping.columns.items()
-        if table.column(name).kind != "text"
-        for p in places
-    }
+    wanted = {p: True for name, places in mapping.columns.items() if table.column(name).kind != "text" for p in places}
     coded = {p: CodedColumn() for p in wanted}
     for block in file.blocks(line, len(heads), wanted, like_record(table, mapping.columns, len(heads))):
         for place in wanted:
@@ -145,9 +134,7 @@ def _one(path: Path, folder: Path, table: Table) -> tuple[list[str], list[str], 
     for name, places in mapping.columns.items():
         for place in (p for p in places if p in coded):
             column = table.column(name)
-            context = Context(
-                column, options, Settings(), file.epoch, coded[place].counts, None, heads[place]
-            )
+            context = Context(column, options, Settings(), file.epoch, coded[place].counts, None, heads[place])
             texts = coded[place].texts
             parsed = parse(texts, context)
             lines += [_comment(with_lines(q, texts, coded[place].first_lines)) for q in parsed.questions]

@@ -21,30 +21,14 @@ SET_ASIDE = pa.schema(
         for name in ("table", "file", "line", "column", "text", "reason", "plant_id", "site_id")
     ]
 )
-TOTALS = (
-    "total",
-    "subtotal",
-    "sub-total",
-    "grand total",
-    "sum",
-    "summe",
-    "gesamt",
-    "sous-total",
-    "totale",
-    "suma",
-)
+TOTALS = ("total", "subtotal", "sub-total", "grand total", "sum", "summe", "gesamt", "sous-total", "totale", "suma")
 
 
 class Rows:
     """The rows of one block while they are typed."""
 
     def __init__(
-        self,
-        batch: pa.RecordBatch,
-        taken: TakenIn,
-        decoded: dict[int, Decoded],
-        table: Table,
-        options: TableSettings,
+        self, batch: pa.RecordBatch, taken: TakenIn, decoded: dict[int, Decoded], table: Table, options: TableSettings
     ) -> None:
         self.taken, self.decoded, self.table, self.options = taken, decoded, table, options
         self.lines = batch.column("line").to_numpy()
@@ -109,12 +93,7 @@ class Rows:
                 rows = rows[~mask[rows]]
         if len(rows):
             self.pending.append(
-                (
-                    rows,
-                    made.column.name,
-                    [made.texts[c] for c in codes[rows]],
-                    [reasons[c] for c in codes[rows]],
-                )
+                (rows, made.column.name, [made.texts[c] for c in codes[rows]], [reasons[c] for c in codes[rows]])
             )
         # A cause cell is never blank to the row: it has become `unknown`.
         seen = np.array([not plain(t).strip() for t in made.texts], dtype=bool)
@@ -156,10 +135,7 @@ class Rows:
             missing = pc.is_null(self.values[name]).to_numpy(zero_copy_only=False) & ~bad & ~self.empty
             rows = np.flatnonzero(missing)
             if len(rows):
-                why = [
-                    f"no {name}" + ("; looks like a row of totals" if total else "")
-                    for total in self._totals(rows)
-                ]
+                why = [f"no {name}" + ("; looks like a row of totals" if total else "") for total in self._totals(rows)]
                 self.pending.append((rows, name, [""] * len(rows), why))
                 bad[rows] = True
         if self.table.either:
@@ -177,9 +153,7 @@ class Rows:
         return bad
 
     @staticmethod
-    def _unless(
-        bad: np.ndarray, rows: np.ndarray, texts: list[Any], reasons: list[Any]
-    ) -> tuple[list[Any], list[Any]]:
+    def _unless(bad: np.ndarray, rows: np.ndarray, texts: list[Any], reasons: list[Any]) -> tuple[list[Any], list[Any]]:
         keep = ~bad[rows]
         return (
             [t for t, k in zip(texts, keep, strict=True) if k],
@@ -237,15 +211,10 @@ class Rows:
                         pa.array([self.taken.file.name] * len(rows_kept)),
                         pa.array(self.lines[rows_kept]),
                         pa.array([name] * len(rows_kept)),
-                        pa.array(
-                            [plain(t) for t, k in zip(texts, keep, strict=True) if k],
-                            pa.string(),
-                        ),
+                        pa.array([plain(t) for t, k in zip(texts, keep, strict=True) if k], pa.string()),
                         pa.array([r for r, k in zip(shown, keep, strict=True) if k], pa.string()),
                         *(
-                            self.values[i].take(take)
-                            if i in self.values
-                            else pa.nulls(len(rows_kept), pa.string())
+                            self.values[i].take(take) if i in self.values else pa.nulls(len(rows_kept), pa.string())
                             for i in ("plant_id", "site_id")
                         ),
                     ],

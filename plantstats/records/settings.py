@@ -13,15 +13,7 @@ from plantstats.records.errors import RecordError
 from plantstats.records.leaf_words import leaf_words
 from plantstats.records.light import SCHEMES
 from plantstats.records.settings_shape import HEATING, Settings, TableSettings
-from plantstats.records.settings_tables import (
-    Keys,
-    observed,
-    parts,
-    table_settings,
-    texts,
-    unit_parts,
-    unit_settings,
-)
+from plantstats.records.settings_tables import Keys, observed, parts, table_settings, texts, unit_parts, unit_settings
 from plantstats.records.settings_watering import watering_settings
 from plantstats.records.tables import TABLES
 from plantstats.records.words import fold_head, nearest
@@ -117,9 +109,7 @@ def _season(top: Keys, hemisphere: str) -> Any:
 def _causes(top: Keys) -> dict[str, tuple[str, str | None]]:
     causes: dict[str, tuple[str, str | None]] = {}
     for raw, value in top.take("causes", dict, {}).items():
-        cause, outcome = (
-            (value.get("cause"), value.get("outcome")) if isinstance(value, dict) else (value, None)
-        )
+        cause, outcome = (value.get("cause"), value.get("outcome")) if isinstance(value, dict) else (value, None)
         extra = set(value) - {"cause", "outcome"} if isinstance(value, dict) else set()
         if not isinstance(cause, str) or cause not in CAUSES:
             near = nearest(str(cause), list(CAUSES), cutoff=0.5)

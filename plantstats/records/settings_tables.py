@@ -27,9 +27,7 @@ class Keys:
         """Note a fault of a key."""
         self.faults.append(f"{self.where}{key}: {what}")
 
-    def take(
-        self, key: str, kind: type | tuple[type, ...], default: Any, choices: tuple[Any, ...] = ()
-    ) -> Any:
+    def take(self, key: str, kind: type | tuple[type, ...], default: Any, choices: tuple[Any, ...] = ()) -> Any:
         """The value of a key, or the default where it is missing or wrong (a fault is noted)."""
         self.known.append(key)
         if key not in self.data:
@@ -77,9 +75,7 @@ def parts(top: Keys, key: str, known: tuple[str, ...]) -> dict[str, dict[str, An
     for name, value in given.items():
         if name not in known:
             near = nearest(name, list(known), cutoff=0.5)
-            top.fault(
-                f"{key}.{name}", "is not known; " + (f"did you mean {near}?" if near else ", ".join(known))
-            )
+            top.fault(f"{key}.{name}", "is not known; " + (f"did you mean {near}?" if near else ", ".join(known)))
         elif not isinstance(value, dict):
             top.fault(f"{key}.{name}", f"wants a table, has {value!r}")
         else:
@@ -122,15 +118,11 @@ def table_settings(r: Keys, name: str | None, where: str, base: TableSettings | 
     for column in columns:
         if column not in TABLES[name].names:
             near = nearest(column, TABLES[name].names, cutoff=0.5)
-            r.fault(
-                f"columns.{column}",
-                f"is not a column of {name}" + (f"; did you mean {near}?" if near else ""),
-            )
+            r.fault(f"columns.{column}", f"is not a column of {name}" + (f"; did you mean {near}?" if near else ""))
     codes = {}
     for column, given in parts(r, "codes", tuple(TABLES[name].names)).items():
         codes[column] = {
-            str(raw): str(word).lower() if isinstance(word, bool) else str(word)
-            for raw, word in given.items()
+            str(raw): str(word).lower() if isinstance(word, bool) else str(word) for raw, word in given.items()
         }
     made = replace(
         made,
@@ -151,13 +143,7 @@ def table_settings(r: Keys, name: str | None, where: str, base: TableSettings | 
 def inside(file: str) -> bool:
     """Whether a file name of the settings stays inside the folder: no drive, no root, no way up."""
     path = PurePosixPath(file.replace("\\", "/"))
-    return (
-        bool(file)
-        and not path.is_absolute()
-        and ".." not in path.parts
-        and ":" not in file
-        and "\0" not in file
-    )
+    return bool(file) and not path.is_absolute() and ".." not in path.parts and ":" not in file and "\0" not in file
 
 
 def observed(top: Keys, faults: list[str], where: str) -> dict[str, date]:
@@ -196,13 +182,7 @@ def unit_settings(name: str, given: Any, where: str, faults: list[str]) -> UnitS
     known = UNITS[str(dimension)]
     # A unit may hang on who wrote the number or where: ids and names that stand in the same table.
     beside = sorted(
-        {
-            c.name
-            for t in TABLES.values()
-            if name in t.names
-            for c in t.columns
-            if c.kind in ("id", "label", "word")
-        }
+        {c.name for t in TABLES.values() if name in t.names for c in t.columns if c.kind in ("id", "label", "word")}
     )
     by: dict[str, dict[str, str]] = {}
     default = None
@@ -213,9 +193,7 @@ def unit_settings(name: str, given: Any, where: str, faults: list[str]) -> UnitS
             continue
         for unit in named.values():
             if not isinstance(unit, str) or unit not in known:
-                faults.append(
-                    f"{where}.{key}: {unit!r} is not a unit of {dimension}; known: {', '.join(known)}"
-                )
+                faults.append(f"{where}.{key}: {unit!r} is not a unit of {dimension}; known: {', '.join(known)}")
         if key == "default":
             default = value
         else:

@@ -97,9 +97,7 @@ COVERED = Column(
         ("rotation", ()),
     ),
 )
-OUTCOME = Column(
-    "outcome", "word", words=(("died", ("dead",)), ("declined", ()), ("client", ()), ("withdrawn", ()))
-)
+OUTCOME = Column("outcome", "word", words=(("died", ("dead",)), ("declined", ()), ("client", ()), ("withdrawn", ())))
 
 TABLES: dict[str, Table] = {
     t.name: t
@@ -135,10 +133,7 @@ TABLES: dict[str, Table] = {
                     words=(
                         ("direct", ("direct planted", "direct_planted")),
                         ("double_potted", ("double potted", "double-potted")),
-                        (
-                            "sub_irrigated",
-                            ("sub irrigated", "sub-irrigated", "self watering", "self-watering"),
-                        ),
+                        ("sub_irrigated", ("sub irrigated", "sub-irrigated", "self watering", "self-watering")),
                     ),
                 ),
                 _date("installed_on"),
@@ -164,11 +159,7 @@ TABLES: dict[str, Table] = {
                 Column(
                     "status",
                     "word",
-                    words=(
-                        ("completed", ("done", "complete")),
-                        ("missed", ()),
-                        ("no_access", ("no access",)),
-                    ),
+                    words=(("completed", ("done", "complete")), ("missed", ()), ("no_access", ("no access",))),
                 ),
                 Column("topsoil", "word", words=(("dry", ()), ("moist", ()), ("wet", ()))),
                 Column("dry_depth_cm", "measure", low=0, high=100, unit="length"),
@@ -232,16 +223,7 @@ TABLES: dict[str, Table] = {
                 Column("to_light", "light"),
             ),
         ),
-        Table(
-            "readings",
-            (
-                _id("site_id", True),
-                Column("read_at", "stamp", True),
-                RH,
-                TEMP,
-                _id("position"),
-            ),
-        ),
+        Table("readings", (_id("site_id", True), Column("read_at", "stamp", True), RH, TEMP, _id("position"))),
     )
 }
 

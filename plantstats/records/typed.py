@@ -77,9 +77,7 @@ class Writer:
             *taken.notes,
             *((("blank rows", "rows with no filled cell left out"),) if blank_rows else ()),
         ]:
-            self.out.notes.append(
-                (self.table.name, name, kind, "", blank_rows if kind == "blank rows" else 0, text)
-            )
+            self.out.notes.append((self.table.name, name, kind, "", blank_rows if kind == "blank rows" else 0, text))
         for place, made in decoded.items():
             coded = taken.coded[place]
             for kind, rows, text in made.parsed.notes:

@@ -26,18 +26,7 @@ FLAG_WORDS: dict[str, tuple[set[str], set[str]]] = {
     "pl": ({"tak", "t"}, {"nie"}),
     "fi": ({"kylla", "k"}, {"ei", "e"}),
 }
-ERROR_CELLS = {
-    "#REF!",
-    "#DIV/0!",
-    "#VALUE!",
-    "#NAME?",
-    "#NULL!",
-    "#NUM!",
-    "#N/A",
-    "#SPILL!",
-    "#CALC!",
-    NO_VALUE,
-}
+ERROR_CELLS = {"#REF!", "#DIV/0!", "#VALUE!", "#NAME?", "#NULL!", "#NUM!", "#N/A", "#SPILL!", "#CALC!", NO_VALUE}
 
 
 def parse(texts: list[str], context: Context) -> Parsed:
@@ -108,9 +97,7 @@ def _flags(texts: list[str], context: Context) -> Parsed:
         else:
             values.append(True if word in yes else False if word in no else None)
             known = word in yes or word in no
-            reasons.append(
-                None if known else "neither yes nor no; map it under codes, or declare its language"
-            )
+            reasons.append(None if known else "neither yes nor no; map it under codes, or declare its language")
     return Parsed(values, reasons)
 
 

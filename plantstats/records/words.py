@@ -5,9 +5,9 @@ from __future__ import annotations
 import difflib
 import unicodedata
 
-SPACES = dict.fromkeys(
-    map(ord, "\u00a0\u2007\u202f\u2009\u200a\u2002\u2003\t\n\r\x0b\x0c"), " "
-) | dict.fromkeys(map(ord, "\ufeff\u200b\u200e\u200f\u2060"), None)
+SPACES = dict.fromkeys(map(ord, "\u00a0\u2007\u202f\u2009\u200a\u2002\u2003\t\n\r\x0b\x0c"), " ") | dict.fromkeys(
+    map(ord, "\ufeff\u200b\u200e\u200f\u2060"), None
+)
 
 
 def tidy(text: str) -> str:

@@ -71,9 +71,7 @@ def _texts(cells: tuple[Any, ...]) -> list[str]:
     """Texts of a column of cells; each different cell is written once."""
     kinds = set(map(type, cells))
     if ShownDigits in kinds or (bool in kinds and kinds & {int, float}):
-        return [
-            cell_text(cell) for cell in cells
-        ]  # equal to Python, yet different cells: "007" and 007, TRUE and 1
+        return [cell_text(cell) for cell in cells]  # equal to Python, yet different cells: "007" and 007, TRUE and 1
     written = {cell: cell_text(cell) for cell in set(cells)}
     return list(map(written.__getitem__, cells))
 
@@ -98,9 +96,7 @@ class WorkbookFile:
             self.marks = self.parts.marks.get(sheet, SheetMarks())
             self.rows = book.get_sheet_by_name(sheet).to_python(skip_empty_area=False)
         except (CalamineError, ValueError, OSError) as error:
-            raise RecordError(
-                [f"{self.name}: cannot be read as a workbook ({error}); save it again"]
-            ) from None
+            raise RecordError([f"{self.name}: cannot be read as a workbook ({error}); save it again"]) from None
         self.notes.append(("sheet", f"sheet {sheet!r} read"))
         if self.marks.hidden_rows:
             shown = ", ".join(map(str, self.marks.hidden_rows[:10]))
@@ -132,9 +128,7 @@ class WorkbookFile:
         names = list(book.sheet_names)
         if self.options.sheet is not None:
             if self.options.sheet not in names:
-                raise RecordError(
-                    [f"{self.name}: no sheet {self.options.sheet!r}; sheets: {', '.join(names)}"]
-                )
+                raise RecordError([f"{self.name}: no sheet {self.options.sheet!r}; sheets: {', '.join(names)}"])
             return self.options.sheet
         hidden = [s.name for s in book.sheets_metadata if not str(s.visible).endswith("Visible")]
         if hidden:
@@ -147,27 +141,17 @@ class WorkbookFile:
         for name in open_names:
             rows = book.get_sheet_by_name(name).to_python(skip_empty_area=False, nrows=60)
             texts = [(n, [cell_text(c) for c in row]) for n, row in enumerate(rows)]
-            folded = (
-                {fold_head(h) for h in find_heads(texts, self.table, self.options)[1]} if texts else set()
-            )
-            wanted = {
-                fold_head(self.options.columns.get(c.name, c.name)) for c in self.table.columns if c.required
-            }
+            folded = {fold_head(h) for h in find_heads(texts, self.table, self.options)[1]} if texts else set()
+            wanted = {fold_head(self.options.columns.get(c.name, c.name)) for c in self.table.columns if c.required}
             if wanted <= folded:
                 fitting.append(name)
         if len(fitting) != 1:
             shown = ", ".join(fitting or open_names)
-            raise RecordError(
-                [f"{self.name}: {len(fitting)} sheets could hold {self.table.name} ({shown}); set sheet"]
-            )
+            raise RecordError([f"{self.name}: {len(fitting)} sheets could hold {self.table.name} ({shown}); set sheet"])
         return fitting[0]
 
     def blocks(
-        self,
-        head_line: int,
-        n_columns: int,
-        wanted: dict[int, bool],
-        like_record: Callable[[list[str]], bool],
+        self, head_line: int, n_columns: int, wanted: dict[int, bool], like_record: Callable[[list[str]], bool]
     ) -> Iterator[Block]:
         """Rows after the heads; see CsvFile.blocks."""
         blank = 0
@@ -206,11 +190,7 @@ class ParquetFile:
         return [(0, self.heads)]
 
     def blocks(
-        self,
-        head_line: int,
-        n_columns: int,
-        wanted: dict[int, bool],
-        like_record: Callable[[list[str]], bool],
+        self, head_line: int, n_columns: int, wanted: dict[int, bool], like_record: Callable[[list[str]], bool]
     ) -> Iterator[Block]:
         """Rows; see CsvFile.blocks. The line is the number of the row, from 1."""
         names = self.heads
@@ -237,9 +217,7 @@ def _damaged(name: str, error: Exception) -> RecordError:
 def _as_text(array: pa.Array, coded: bool) -> pa.Array:
     if pa.types.is_dictionary(array.type):
         array = array.dictionary_decode()
-    number = (
-        pa.types.is_integer(array.type) or pa.types.is_floating(array.type) or pa.types.is_decimal(array.type)
-    )
+    number = pa.types.is_integer(array.type) or pa.types.is_floating(array.type) or pa.types.is_decimal(array.type)
     if pa.types.is_floating(array.type):
         array = pc.if_else(pc.is_nan(array), pa.scalar(None, array.type), array)
     if not coded:

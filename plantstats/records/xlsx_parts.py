@@ -70,9 +70,7 @@ class XlsxParts:
                 relations = _read(packed, "xl/_rels/workbook.xml.rels")
                 self.styles = _read(packed, "xl/styles.xml")
         except DAMAGED as error:
-            raise RecordError(
-                [f"{name}: half a workbook or a damaged one ({error}); copy it again"]
-            ) from None
+            raise RecordError([f"{name}: half a workbook or a damaged one ({error}); copy it again"]) from None
         if re.search(rb"date1904\s*=\s*[\"'](?:1|true|on)[\"']", head):
             self.epoch = 1904
         targets = {}
@@ -81,10 +79,7 @@ class XlsxParts:
             if key and target:
                 targets[key[1]] = target[1].decode("utf-8", "replace")
         for tag in re.findall(rb"<(?:\w+:)?sheet\b[^>]*>", head):
-            title, key = (
-                re.search(rb"\bname=[\"']([^\"']+)", tag),
-                re.search(rb"\br?:?id=[\"']([^\"']+)", tag),
-            )
+            title, key = (re.search(rb"\bname=[\"']([^\"']+)", tag), re.search(rb"\br?:?id=[\"']([^\"']+)", tag))
             if title and key and key[1] in targets:
                 place = targets[key[1]].lstrip("/")
                 inside = place if place.startswith("xl/") else f"xl/{place}"
@@ -122,10 +117,7 @@ class XlsxParts:
         """Cell style -> number of digits shown, for formats that are nothing but zeros ("000")."""
         codes: dict[bytes, int] = {}
         for tag in re.findall(rb"<(?:\w+:)?numFmt\b[^>]*>", self.styles):
-            key, code = (
-                re.search(rb"numFmtId=[\"'](\d+)", tag),
-                re.search(rb"formatCode=[\"']([^\"']*)[\"']", tag),
-            )
+            key, code = (re.search(rb"numFmtId=[\"'](\d+)", tag), re.search(rb"formatCode=[\"']([^\"']*)[\"']", tag))
             if key and code and re.fullmatch(rb"0{2,}", code[1]):
                 codes[key[1]] = len(code[1])
         cells = re.search(rb"<(?:\w+:)?cellXfs\b.*?</(?:\w+:)?cellXfs>", self.styles, re.DOTALL)
@@ -152,9 +144,7 @@ class XlsxParts:
         except KeyError:
             return
         except DAMAGED as error:
-            raise RecordError(
-                [f"{self.name}: half a workbook or a damaged one ({error}); copy it again"]
-            ) from None
+            raise RecordError([f"{self.name}: half a workbook or a damaged one ({error}); copy it again"]) from None
         if rest:
             yield rest
 

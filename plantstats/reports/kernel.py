@@ -157,11 +157,7 @@ papermill_engines.register(ENGINE, OwnPythonEngine)
 
 
 def execute(
-    template: Template,
-    parameters: Mapping[str, Literal],
-    folder: Path,
-    kernels: Kernels,
-    progress: bool,
+    template: Template, parameters: Mapping[str, Literal], folder: Path, kernels: Kernels, progress: bool
 ) -> NotebookNode:
     """Run a notebook from top to bottom in a fresh kernel.
 

@@ -95,7 +95,5 @@ def rows(record: Mapping[str, object]) -> list[tuple[str, str]]:
 
 
 def _git(home: Path, *arguments: str) -> str:
-    done = subprocess.run(
-        ["git", "-C", str(home), *arguments], capture_output=True, text=True, check=True, timeout=10
-    )
+    done = subprocess.run(["git", "-C", str(home), *arguments], capture_output=True, text=True, check=True, timeout=10)
     return done.stdout.strip()

@@ -23,11 +23,7 @@ NEIGHBOUR = re.compile(r"[a-z0-9_]+\.(csv|parquet|json|html)")
 
 
 def make(
-    notebook: NotebookNode,
-    name: str,
-    about: str,
-    definitions: Mapping[str, str],
-    making: Sequence[tuple[str, str]],
+    notebook: NotebookNode, name: str, about: str, definitions: Mapping[str, str], making: Sequence[tuple[str, str]]
 ) -> str:
     """Turn a notebook that has run into a page.
 

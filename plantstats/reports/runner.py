@@ -114,12 +114,7 @@ def run(
             json.dumps(record, indent=1, ensure_ascii=False, default=str) + "\n", encoding="utf-8"
         )
         written = files.publish(complete, out)
-    return Report(
-        out,
-        [path for path in written if path.suffix == ".html"],
-        sentences,
-        remarks,
-    )
+    return Report(out, [path for path in written if path.suffix == ".html"], sentences, remarks)
 
 
 Done = tuple[template.Template, NotebookNode, Handover | None]

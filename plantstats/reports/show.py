@@ -61,7 +61,10 @@ def notes(lines: Sequence[str]) -> Shown:
 
 
 def table(
-    frame: pd.DataFrame, caption: str, rows: int = ROWS_SHOWN, rest: str = "findings.csv",
+    frame: pd.DataFrame,
+    caption: str,
+    rows: int = ROWS_SHOWN,
+    rest: str = "findings.csv",
     terms: Mapping[str, str] | None = None,
 ) -> Shown:
     """A table with every row and every letter, or with the number of rows left out.
@@ -72,24 +75,17 @@ def table(
             shown; all of them are in findings.csv." Of a table without rows, the caption and "None."
     """
     if frame.empty:
-        return Shown(
-            f'<p class="empty"><strong>{escape(caption)}</strong><br>{NO_ROWS}</p>', f"{caption}\n{NO_ROWS}")
+        return Shown(f'<p class="empty"><strong>{escape(caption)}</strong><br>{NO_ROWS}</p>', f"{caption}\n{NO_ROWS}")
     shown = frame.head(rows)
     numeric = [pd.api.types.is_numeric_dtype(frame[c]) and frame[c].dtype != bool for c in frame.columns]
     kinds = [' class="number"' if number else "" for number in numeric]
     heads = [_heading(str(column), (terms or {}).get(str(column))) for column in frame.columns]
     head = "".join(f'<th scope="col"{kind}>{text}</th>' for text, kind in zip(heads, kinds, strict=True))
     body = "".join(
-        "<tr>"
-        + "".join(f"<td{kind}>{escape(_cell(v))}</td>" for v, kind in zip(row, kinds, strict=True))
-        + "</tr>"
+        "<tr>" + "".join(f"<td{kind}>{escape(_cell(v))}</td>" for v, kind in zip(row, kinds, strict=True)) + "</tr>"
         for row in shown.itertuples(index=False, name=None)
     )
-    left_out = (
-        f"{len(shown)} of {len(frame)} rows shown; all of them are in {rest}."
-        if len(shown) < len(frame)
-        else ""
-    )
+    left_out = f"{len(shown)} of {len(frame)} rows shown; all of them are in {rest}." if len(shown) < len(frame) else ""
     short = ' class="short"' if len(shown) <= SHORT else ""
     below = f'<p class="rest">{escape(left_out)}</p>' if left_out else ""
     html = (
@@ -149,9 +145,7 @@ def svg(fig: Figure) -> bytes:
         text.set_parse_math(False)
     buffer = io.BytesIO()
     with mpl.rc_context({"svg.hashsalt": "plantstats", "svg.fonttype": "path"}):
-        fig.savefig(
-            buffer, format="svg", bbox_inches="tight", metadata={"Date": None, "Creator": "plantstats"}
-        )
+        fig.savefig(buffer, format="svg", bbox_inches="tight", metadata={"Date": None, "Creator": "plantstats"})
     plt.close(fig)
     return buffer.getvalue()
 

@@ -58,9 +58,7 @@ def read(path: Path) -> Template:
         faults += [f"cell {number} runs {what}; write it in Python" for what in _commands(trees[number])]
     defaults: dict[str, Literal] = {}
     if len(tagged) != 1:
-        faults.append(
-            f"{'no cell' if not tagged else f'cells {tagged}'} tagged parameters; tag exactly one cell"
-        )
+        faults.append(f"{'no cell' if not tagged else f'cells {tagged}'} tagged parameters; tag exactly one cell")
     elif tagged[0] in trees:
         defaults, unclear = _declared(trees[tagged[0]], tagged[0])
         later = {name for number, tree in trees.items() if number > tagged[0] for name in _names_read(tree)}
@@ -124,9 +122,7 @@ def _declared(tree: ast.Module, number: int) -> tuple[dict[str, Literal], list[s
 
 
 def _names_read(tree: ast.Module) -> set[str]:
-    return {
-        node.id for node in ast.walk(tree) if isinstance(node, ast.Name) and isinstance(node.ctx, ast.Load)
-    }
+    return {node.id for node in ast.walk(tree) if isinstance(node, ast.Name) and isinstance(node.ctx, ast.Load)}
 
 
 def _commands(tree: ast.Module) -> list[str]:
@@ -134,9 +130,7 @@ def _commands(tree: ast.Module) -> list[str]:
     found = []
     for node in ast.walk(tree):
         match node:
-            case ast.Call(
-                func=ast.Attribute(value=ast.Call(func=ast.Name(id="get_ipython")), attr=way), args=args
-            ):
+            case ast.Call(func=ast.Attribute(value=ast.Call(func=ast.Name(id="get_ipython")), attr=way), args=args):
                 text = str(args[0].value) if args and isinstance(args[0], ast.Constant) else ""
                 if way in ("system", "getoutput"):
                     found.append(f"the shell line !{text}")

@@ -89,12 +89,7 @@ def intervals_now(learned: Learned, records: Records, sites: pd.Index) -> pd.Ser
 
 
 def advise(
-    learned: Learned,
-    records: Records,
-    heated: bool,
-    client: str = "",
-    draws: int = worth.DRAWS,
-    forced: bool = True,
+    learned: Learned, records: Records, heated: bool, client: str = "", draws: int = worth.DRAWS, forced: bool = True
 ) -> Advice | None:
     """Work out the advice for one season.
 

@@ -84,8 +84,7 @@ def commonest(situations: pd.DataFrame, heated: bool) -> pd.DataFrame:
 def by_species_in_words(situations: pd.DataFrame, heated: bool) -> str:
     """The chart by species for those who cannot see it."""
     each = [
-        f"{kind(r._asdict())}: {r.dry_half:.0f} days ({r.dry_half_low:.0f} to "
-        f"{r.dry_half_high:.0f})"
+        f"{kind(r._asdict())}: {r.dry_half:.0f} days ({r.dry_half_low:.0f} to {r.dry_half_high:.0f})"
         for r in commonest(situations, heated).itertuples()
     ]
     return "Days until the topsoil of half of the plants is dry. " + "; ".join(each) + "."

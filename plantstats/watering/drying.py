@@ -249,13 +249,7 @@ def _hessian(d: Derivatives, n: Array, x: sparse.csr_array) -> Array:
     return h
 
 
-def _covariance(
-    law: str,
-    cells: pd.DataFrame,
-    names: Names,
-    best: _Best,
-    misread: float | None,
-) -> tuple[Array, int]:
+def _covariance(law: str, cells: pd.DataFrame, names: Names, best: _Best, misread: float | None) -> tuple[Array, int]:
     """Sandwich over sites, the prior's part added; in no direction less than if all spells were independent.
 
     With few sites, and for a species that stands in one or two, the plain sandwich is far too small: on 40 invented

@@ -17,11 +17,7 @@ FREED = 0.5  # a way out must take away at least this share of the extra cost
 
 
 def forced_plants(
-    plants: pd.DataFrame,
-    sites: pd.DataFrame,
-    costs: routes.PlantCosts,
-    learned: Learned,
-    visit_days: tuple[int, ...],
+    plants: pd.DataFrame, sites: pd.DataFrame, costs: routes.PlantCosts, learned: Learned, visit_days: tuple[int, ...]
 ) -> pd.DataFrame:
     """Plants without which the next longer interval would pay.
 
@@ -54,12 +50,7 @@ def forced_plants(
 
 
 def _way_out(
-    plant: pd.DataFrame,
-    now: int,
-    longer: int,
-    extra: float,
-    every: tuple[int, ...],
-    learned: Learned,
+    plant: pd.DataFrame, now: int, longer: int, extra: float, every: tuple[int, ...], learned: Learned
 ) -> tuple[str, float]:
     """The change that takes most of the extra cost away, in words, and the extra cost that stays."""
     own = plant.iloc[0]

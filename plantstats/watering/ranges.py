@@ -32,9 +32,7 @@ def rate(rows: pd.DataFrame, name: str, digits: int) -> list[str]:
 
 def money(rows: pd.DataFrame, name: str) -> list[str]:
     """Whole money with the ends of its interval (columns low, high)."""
-    return [
-        f"{e:,.0f} ({a:,.0f} to {b:,.0f})" for e, a, b in zip(rows[name], rows["low"], rows["high"], strict=True)
-    ]
+    return [f"{e:,.0f} ({a:,.0f} to {b:,.0f})" for e, a, b in zip(rows[name], rows["low"], rows["high"], strict=True)]
 
 
 def now_to_advised(now: pd.Series, advised: pd.Series) -> list[str]:

@@ -35,13 +35,7 @@ define(
 def rows(review: WateringReview) -> pd.DataFrame:
     """All findings of the watering page."""
     return pd.DataFrame(
-        [
-            *_situations(review),
-            *_law(review),
-            *_leaves(review),
-            *site_results.rows(review),
-            *_sensitivity(review),
-        ]
+        [*_situations(review), *_law(review), *_leaves(review), *site_results.rows(review), *_sensitivity(review)]
     )
 
 

@@ -15,11 +15,7 @@ from plantstats.watering.observed import FOLLOWED, NOT_FOLLOWED
 if TYPE_CHECKING:
     from plantstats.watering.review import WateringReview
 
-SITE_MEASURES = {
-    "visit_saving": "saving",
-    "visit_cost_now": "cost_now",
-    "visit_cost_advised": "cost_advised",
-}
+SITE_MEASURES = {"visit_saving": "saving", "visit_cost_now": "cost_now", "visit_cost_advised": "cost_advised"}
 DRAWN = "expected cost; limits from drying, loss rates and over-dry effect drawn together"
 EXACT = "exact Poisson limits (Garwood 1936)"
 

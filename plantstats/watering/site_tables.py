@@ -100,9 +100,7 @@ def routes(review: WateringReview) -> pd.DataFrame:
             "Plants": sums["plants"].to_numpy(),
             "Visits a quarter": ranges.now_to_advised(sums["visits_now"], sums["visits_advised"]),
             "Hours at plants": ranges.now_to_advised(sums["minutes_now"] / 60, sums["minutes_advised"] / 60),
-            "Minutes at plants": [
-                f"{abs(m):,} {'gained' if m > 0 else 'more'}" if m else "no change" for m in gained
-            ],
+            "Minutes at plants": [f"{abs(m):,} {'gained' if m > 0 else 'more'}" if m else "no change" for m in gained],
         }
     )
 

@@ -24,23 +24,12 @@ METHODS = ("topsoil word", "dry depth")
 AIR_WINDOW = 28  # days up to and with the day of watering
 LABELS = ("site_id", "species", "light", "pot", "planter")
 COLLAPSED = ("method", *LABELS[1:], "heating", "vpd", "wet_looks", "earlier", "low", "high")
-OFF = (
-    "plant not in the list",
-    "repotted or moved on the day",
-    "not looked at again",
-    "topsoil not read afterwards",
-)
+OFF = ("plant not in the list", "repotted or moved on the day", "not looked at again", "topsoil not read afterwards")
 
 READ = {
     **READS,
     "visits": READS["visits"]
-    | {
-        "topsoil": "string",
-        "dry_depth_cm": "float64",
-        "watered": "boolean",
-        "litres": "float64",
-        "temp_c": "float64",
-    },
+    | {"topsoil": "string", "dry_depth_cm": "float64", "watered": "boolean", "litres": "float64", "temp_c": "float64"},
     "readings": READS["readings"] | {"temp_c": "float64"},
 }
 

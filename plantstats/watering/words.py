@@ -30,7 +30,6 @@ FOLLOWED_CAPTION = "Losses since the advice of a quarter ago, by what sites did 
 FIT_CAPTION = "Share of plants with dry topsoil by days after watering, for the species with most spells."
 
 
-
 def intervals_caption(review: WateringReview) -> str:
     """The caption of the table of intervals."""
     return (
