@@ -22,10 +22,10 @@ def main(arguments: Sequence[str] | None = None) -> int:
     """
     chosen = _parser().parse_args(arguments)
     from plantstats.findings import FindingsError  # noqa: PLC0415
+    from plantstats.losses.loss_rates import ReviewError  # noqa: PLC0415
     from plantstats.periods import PeriodError  # noqa: PLC0415
     from plantstats.records.errors import RecordError  # noqa: PLC0415
-    from plantstats.reports.errors import ReportError  # noqa: PLC0415
-    from plantstats.review import ReviewError  # noqa: PLC0415
+    from plantstats.reporting.errors import ReportError  # noqa: PLC0415
 
     try:
         return chosen.command(chosen)
@@ -38,9 +38,11 @@ def main(arguments: Sequence[str] | None = None) -> int:
 
 
 def _review(chosen: argparse.Namespace) -> int:
-    from plantstats.reports import pack  # noqa: PLC0415
+    from plantstats.reporting import quarterly  # noqa: PLC0415
 
-    report = pack.review(chosen.folder, chosen.quarter, chosen.client, chosen.as_of, chosen.out, again=chosen.again)
+    report = quarterly.review(
+        chosen.folder, chosen.quarter, chosen.client, chosen.as_of, chosen.out, again=chosen.again
+    )
     for sentence in report.sentences:
         print(sentence)
     for page in report.pages:
@@ -51,13 +53,13 @@ def _review(chosen: argparse.Namespace) -> int:
 
 
 def _check(chosen: argparse.Namespace) -> int:
-    from plantstats import checks, plant_time, records  # noqa: PLC0415
+    from plantstats import exposure, quality, records  # noqa: PLC0415
 
     loaded, unusable = records.survey(chosen.folder)
-    faults = checks.check(loaded, chosen.as_of or plant_time.last_day(loaded))
-    print(checks.print_check(loaded, faults, unusable))
+    faults = quality.check(loaded, chosen.as_of or exposure.last_day(loaded))
+    print(quality.print_check(loaded, faults, unusable))
     if chosen.set_aside:
-        checks.write_set_aside(loaded, chosen.set_aside)
+        quality.write_set_aside(loaded, chosen.set_aside)
         print(f"Rows set aside: {chosen.set_aside}")
     return 1 if unusable else 0
 
@@ -74,7 +76,7 @@ def _quote(chosen: argparse.Namespace) -> int:
     from plantstats.guarantee.money import MoneyError  # noqa: PLC0415
     from plantstats.guarantee.quote import QuoteError  # noqa: PLC0415
     from plantstats.guarantee.terms import TermsError  # noqa: PLC0415
-    from plantstats.loss_model import ModelError  # noqa: PLC0415
+    from plantstats.losses import ModelError  # noqa: PLC0415
 
     try:
         return answer.cli_quote(chosen)
@@ -84,15 +86,15 @@ def _quote(chosen: argparse.Namespace) -> int:
 
 
 def _demo(chosen: argparse.Namespace) -> int:
-    from plantstats import demo  # noqa: PLC0415
+    from plantstats import simulate  # noqa: PLC0415
 
-    demo.make(chosen.folder, chosen.plants, chosen.years, chosen.seed, faults=chosen.faults)
+    simulate.make(chosen.folder, chosen.plants, chosen.years, chosen.seed, faults=chosen.faults)
     print(f"An invented company of {chosen.plants} plants over {chosen.years} years: {chosen.folder}")
     return 0
 
 
 def _prove(chosen: argparse.Namespace) -> int:
-    from plantstats.proving import run  # noqa: PLC0415
+    from plantstats.validation import run  # noqa: PLC0415
 
     report = run.page(chosen.companies, chosen.seed, chosen.out, chosen.workers)
     for sentence in report.sentences:
@@ -136,13 +138,13 @@ def _parser() -> argparse.ArgumentParser:
     quote.add_argument("--out", type=Path, default=Path("reports"), help="folder for reports (default reports)")
     quote.set_defaults(command=_quote)
 
-    demo = commands.add_parser("demo", help="write the records of an invented company")
-    demo.add_argument("folder", type=Path, metavar="DIR")
-    demo.add_argument("--plants", type=_count, default=2000)
-    demo.add_argument("--years", type=_years, default=3.0)
-    demo.add_argument("--seed", type=int, default=1)
-    demo.add_argument("--faults", action="store_true", help="with planted faults, listed in its README")
-    demo.set_defaults(command=_demo)
+    simulate = commands.add_parser("demo", help="write the records of an invented company")
+    simulate.add_argument("folder", type=Path, metavar="DIR")
+    simulate.add_argument("--plants", type=_count, default=2000)
+    simulate.add_argument("--years", type=_years, default=3.0)
+    simulate.add_argument("--seed", type=int, default=1)
+    simulate.add_argument("--faults", action="store_true", help="with planted faults, listed in its README")
+    simulate.set_defaults(command=_demo)
 
     prove = commands.add_parser("prove", help="hold every printed interval against invented companies of known truth")
     prove.add_argument("--companies", type=_count, default=400)

@@ -128,6 +128,72 @@ def finding(
     }
 
 
+def rows(
+    frame: pd.DataFrame,
+    measure: str,
+    *,
+    period: str,
+    unit: str,
+    method: str,
+    by: Sequence[str] = (),
+    conf_level: float = np.nan,
+    note: str = "",
+    **values: object,
+) -> pd.DataFrame:
+    """Make one result of each row of a frame.
+
+    Parameters
+    ----------
+    frame : pandas.DataFrame
+        One row per result. Columns of the names in `COUNTS`, `NUMBERS` and "note", and those named in `by`, are taken;
+        others are left out.
+    measure, period, unit, method : str
+        The same for all rows.
+    by : sequence of str
+        Groupings, columns of `frame`.
+    conf_level : float
+        Confidence level of the intervals; stands only in rows that have one.
+    note : str
+        The same for all rows; a column "note" of the frame comes before it.
+    **values : object
+        A further column of the result: a single value for all rows, or one value a row (such as
+        ``estimate=100 * frame["share"]``).
+
+    Returns
+    -------
+    pandas.DataFrame
+        Findings, in the order of the frame, for `table` to put together with others.
+
+    Raises
+    ------
+    FindingsError
+        For a grouping that is not one of `GROUPINGS`, or that the frame lacks.
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> lost = pd.DataFrame({"light": ["low", "high"], "losses": [3, 1], "estimate": [12.0, 4.0]})
+    >>> made = rows(lost, "loss_rate", period="2026-Q3", unit="per 100 plant-years", method="count", by=["light"])
+    >>> made[["measure", "light", "losses", "estimate"]].to_dict("records")[0]
+    {'measure': 'loss_rate', 'light': 'low', 'losses': 3, 'estimate': 12.0}
+    """
+    strange = sorted({*by, *values} - {*GROUPINGS, *COUNTS, *NUMBERS})
+    absent = [column for column in by if column not in frame.columns]
+    if strange or absent:
+        raise FindingsError(f"{measure}: no column {', '.join([*strange, *absent])}; groupings: {', '.join(GROUPINGS)}")
+    made = frame[[c for c in frame.columns if c in (*by, *COUNTS, *NUMBERS, "note")]].assign(**values)
+    made = made.reindex(columns=list(dict.fromkeys([*made.columns, *COUNTS, *NUMBERS, "note"])))
+    with_interval = made["low"].notna() | made["high"].notna()
+    return made.assign(
+        measure=measure,
+        period=period,
+        unit=unit,
+        method=method,
+        note=made["note"].fillna(note) if frame.columns.isin(["note"]).any() else note,
+        level=np.where(with_interval, conf_level, np.nan) if made["level"].isna().all() else made["level"],
+    )
+
+
 def table(rows: Iterable[Mapping[str, object]] | pd.DataFrame) -> pd.DataFrame:
     """Gather results into the findings table, in one fixed order.
 

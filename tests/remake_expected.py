@@ -6,7 +6,8 @@ from pathlib import Path
 
 import pandas as pd
 
-from plantstats import plant_time, records, review
+from plantstats import exposure, records
+from plantstats.losses import loss_rates
 
 HERE = Path(__file__).parent
 EXPECTED = HERE / "expected" / "demo_2026-Q3_loss_rates.csv"
@@ -15,8 +16,8 @@ EXPECTED = HERE / "expected" / "demo_2026-Q3_loss_rates.csv"
 def demo_findings() -> pd.DataFrame:
     """Findings of the demo's review of 2026-Q3."""
     loaded = records.load(HERE.parent / "data_demo")
-    period = review.choose_quarter(loaded, "2026-Q3")
-    return review.loss_rates(plant_time.build(loaded, period.last_day), loaded, period)
+    period = loss_rates.choose_quarter(loaded, "2026-Q3")
+    return loss_rates.loss_rates(exposure.build(loaded, period.last_day), loaded, period)
 
 
 if __name__ == "__main__":

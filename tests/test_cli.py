@@ -10,9 +10,9 @@ from pathlib import Path
 import pandas as pd
 import pytest
 
-from plantstats import __version__, cli, demo
-from plantstats.reports import files as files_module
-from plantstats.reports import pack
+from plantstats import __version__, cli, simulate
+from plantstats.reporting import files as files_module
+from plantstats.reporting import quarterly
 
 HOME = Path(__file__).resolve().parent.parent
 DATA = HOME / "data_demo"
@@ -96,7 +96,7 @@ def test_the_review_of_the_demo_gives_sentences_a_page_findings_and_the_record_o
     assert f"Report: {folder / 'loss_rates.html'}" in out
     assert err == ""
     files = {"findings.csv", "findings.parquet", "made_with.json", "intervals.csv", "care_sheet.xlsx"}
-    files |= {f"{name}.html" for name in pack.REVIEW_PACK}
+    files |= {f"{name}.html" for name in quarterly.REVIEW_PACK}
     assert {path.name for path in folder.iterdir()} == files
     record = json.loads((folder / "made_with.json").read_text(encoding="utf-8"))
     assert record["parameters"]["quarter"] == "2026-Q3"
@@ -133,7 +133,7 @@ def test_demo_and_check_work_together_and_leave_the_rows_set_aside_in_a_file(
 
 
 def test_settings_are_proposed_for_a_folder_that_has_none(tmp_path: Path, capsys: pytest.CaptureFixture[str]):
-    demo.make(tmp_path, 30, 1, 3)
+    simulate.make(tmp_path, 30, 1, 3)
     (tmp_path / "records.toml").unlink(missing_ok=True)
     assert cli.main(["settings", str(tmp_path)]) == 0
     named = Path(lines(capsys)[0].strip().rpartition(": ")[2])

@@ -8,7 +8,7 @@ from pathlib import Path
 import nbformat
 import pytest
 
-from plantstats.reports import pack, template
+from plantstats.reporting import quarterly, template
 
 NOTEBOOKS = sorted((Path(__file__).resolve().parent.parent / "notebooks").glob("*.ipynb"))
 KEEPS_OUTPUTS = "worked_example"
@@ -26,7 +26,7 @@ def trees(path: Path) -> list[ast.AST]:
 
 
 def test_the_notebooks_of_the_review_are_there():
-    assert {f"{name}.ipynb" for name in pack.REVIEW_PACK} <= {path.name for path in NOTEBOOKS}
+    assert {f"{name}.ipynb" for name in quarterly.REVIEW_PACK} <= {path.name for path in NOTEBOOKS}
 
 
 @each

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 
 import pandas as pd
 
-from plantstats import findings, plant_time
+from plantstats import exposure, findings
 from plantstats.guarantee import back_test, pages, plant_list, results, what_if
 from plantstats.guarantee import quote as quotes
 from plantstats.guarantee.from_records import FittedLosses, exits_of, fit_losses
@@ -81,7 +81,7 @@ def offer(listed: Path, records: Records, terms: Terms | Path, as_of: date | Non
 def _quoted(
     listed: Path, records: Records, terms: Terms, as_of: date | None
 ) -> tuple[Quote, FittedLosses, Exits, date]:
-    cut = as_of or plant_time.last_day(records)
+    cut = as_of or exposure.last_day(records)
     if cut is None:
         raise QuoteError("the records hold no completed visit and no replacement: there is nothing to quote from")
     if terms.currency != records.settings.currency:
@@ -106,13 +106,13 @@ def cli_quote(chosen: argparse.Namespace) -> int:
     """
     from plantstats import records as reader  # noqa: PLC0415
     from plantstats.records.workbooks import digest_of  # noqa: PLC0415
-    from plantstats.reports import run  # noqa: PLC0415
-    from plantstats.reports.pack import notebook  # noqa: PLC0415
+    from plantstats.reporting import run  # noqa: PLC0415
+    from plantstats.reporting.quarterly import notebook  # noqa: PLC0415
 
     loaded = reader.load(chosen.records)
     terms = read_terms(chosen.terms)
     plant_list.read(chosen.listed, loaded.settings)
-    cut = chosen.as_of or plant_time.last_day(loaded)
+    cut = chosen.as_of or exposure.last_day(loaded)
     given = {
         "records_dir": str(Path(chosen.records).resolve()),
         "plant_list": str(Path(chosen.listed).resolve()),

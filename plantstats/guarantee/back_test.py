@@ -9,7 +9,8 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 
-from plantstats import findings, plant_time, rates
+from plantstats import exposure, findings
+from plantstats.exposure.inputs import POT_CLASSES, POT_CUTS
 from plantstats.guarantee import spread
 from plantstats.guarantee.from_records import FittedLosses, fit_losses
 from plantstats.guarantee.grid import Array, Grid, grid
@@ -19,7 +20,7 @@ from plantstats.guarantee.outlook import Drawn, Plants, Promise, look_ahead
 from plantstats.guarantee.renewal import RenewalError
 from plantstats.guarantee.terms import Terms
 from plantstats.periods import Period, previous_quarters
-from plantstats.plant_time.inputs import POT_CLASSES, POT_CUTS
+from plantstats.stats import rates
 
 if TYPE_CHECKING:
     from plantstats.records import Records
@@ -56,7 +57,7 @@ class BackTest:
 
 
 def back_test(
-    records: Records, period: Period, terms: Terms, fitted: tuple[FittedLosses, plant_time.PlantTime] | None = None
+    records: Records, period: Period, terms: Terms, fitted: tuple[FittedLosses, exposure.PlantTime] | None = None
 ) -> BackTest | None:
     """Test last year's quotes.
 
@@ -68,13 +69,13 @@ def back_test(
     """
     quarters = [*previous_quarters(period, QUARTERS - 1), period]
     cut_day = previous_quarters(quarters[0], 1)[0].last_day
-    from plantstats.loss_model import ModelError  # noqa: PLC0415
+    from plantstats.losses import ModelError  # noqa: PLC0415
 
     try:
         model, time = fitted or fit_losses(records, cut_day)
     except ModelError:
         return None
-    here = time if fitted is None else plant_time.build(records, cut_day, dated="found")
+    here = time if fitted is None else exposure.build(records, cut_day, dated="found")
     plants = _in_place(records, here, cut_day)
     start = quarters[0].start
     cut = grid(start, period.end)
@@ -146,7 +147,7 @@ def calibration(test: BackTest) -> pd.DataFrame:
     return pd.DataFrame(rows)
 
 
-def _in_place(records: Records, time: plant_time.PlantTime, day: date) -> pd.DataFrame:
+def _in_place(records: Records, time: exposure.PlantTime, day: date) -> pd.DataFrame:
     plants = records.table("plants")
     alive = alive_on(plants, time, day)
     here = places_on(plants[alive > 0].assign(quantity=alive), records, time, day)
@@ -159,7 +160,7 @@ def _in_place(records: Records, time: plant_time.PlantTime, day: date) -> pd.Dat
 
 
 def _foreseen(
-    plants: pd.DataFrame, model: FittedLosses, time: plant_time.PlantTime, terms: Terms, cut: Grid, parts: Array
+    plants: pd.DataFrame, model: FittedLosses, time: exposure.PlantTime, terms: Terms, cut: Grid, parts: Array
 ) -> tuple[pd.DataFrame, Array]:
     """Kinds of plants (with quantity), and expected covered losses: draws x kinds x parts of the steps."""
     rows = plants.assign(planted=(plants["installed_on"] - pd.Timestamp(cut.starts_on)).dt.days.astype("float64"))
@@ -190,7 +191,7 @@ def _foreseen(
 
 def _happened(records: Records, plants: pd.DataFrame, terms: Terms, period: Period) -> pd.DataFrame:
     """Covered losses after the start of the plants in place and their successors: site_id (of the start), lost_on."""
-    later = plant_time.build(records, period.last_day, dated="found")
+    later = exposure.build(records, period.last_day, dated="found")
     lost = later.losses
     cause = lost["cause"].fillna("unknown")
     counted = ~cause.isin(terms.excluded) & (cause.isin(terms.covered) if terms.covered else True)

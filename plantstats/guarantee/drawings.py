@@ -5,9 +5,9 @@ from __future__ import annotations
 import numpy as np
 from matplotlib.axes import Axes
 
-from plantstats.charts import ACCENT, FAINT, INK
 from plantstats.guarantee.back_test import BackTest, calibration
 from plantstats.guarantee.quote import POINTS, Quote
+from plantstats.reporting.charts import ACCENT, FAINT, INK
 
 BARS = 45
 

@@ -12,17 +12,18 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from plantstats import loss_model, plant_time
+from plantstats import exposure
+from plantstats import losses as loss_model
+from plantstats.exposure.inputs import AGE_CUTS, age_bands
 from plantstats.guarantee.grid import MONTHS, Array
 from plantstats.guarantee.hazards import CLASS, Exits, LineHazards, covered_share, stream
 from plantstats.guarantee.terms import Terms
-from plantstats.loss_model.design import names_in
-from plantstats.loss_model.likelihood import climb
-from plantstats.plant_time.inputs import AGE_CUTS, age_bands
+from plantstats.losses.design import names_in
+from plantstats.losses.likelihood import climb
 from plantstats.records import species_table
 
 if TYPE_CHECKING:
-    from plantstats.plant_time import PlantTime
+    from plantstats.exposure import PlantTime
     from plantstats.records import Records
 
 LEFT = 10  # plants that must still be followed at an age for the records to tell about it (design rule of survival)
@@ -31,7 +32,7 @@ SPREADS = np.geomspace(1e-4, 4.0, 24)  # squared spreads of sites between which 
 # through.
 AIR, PASSING = ("dry_air", "no_humidity"), ("repotted", "moved")
 STILL = 100.0  # percent humidity at which no dry air counts
-SPREAD_SCALE = 1.0  # half-Cauchy weight of the spread, as in `plantstats.shrink`
+SPREAD_SCALE = 1.0  # half-Cauchy weight of the spread, as in `plantstats.stats.empirical_bayes`
 
 
 @dataclass(frozen=True)
@@ -206,8 +207,8 @@ def fit_losses(records: Records, as_of: date) -> tuple[FittedLosses, PlantTime]:
             first quarter were 17% too low.
     Raises: ModelError as `loss_model.fit`.
     """
-    time = plant_time.build(records, as_of, dated="found")
-    cells = plant_time.build(records, as_of, dated="midpoint", looked=True).cells(list(loss_model.CELLS_BY))
+    time = exposure.build(records, as_of, dated="found")
+    cells = exposure.build(records, as_of, dated="midpoint", looked=True).cells(list(loss_model.CELLS_BY))
     seen = set(cells["month"].dt.month)
     strange = [name for number, name in enumerate(month_name) if number and number not in seen]
     fitted = loss_model.fit(

@@ -9,12 +9,12 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
+from plantstats.exposure.inputs import POT_CLASSES, POT_CUTS
 from plantstats.guarantee.money import cents, whole
-from plantstats.plant_time.inputs import POT_CLASSES, POT_CUTS
 
 if TYPE_CHECKING:
+    from plantstats.exposure import PlantTime
     from plantstats.periods import Period
-    from plantstats.plant_time import PlantTime
     from plantstats.records import Records
 
 PLACE = ("site_id", "client_id", "light")

@@ -12,7 +12,7 @@ import pandas as pd
 import pyarrow as pa
 import pyarrow.parquet as pq
 
-from plantstats.plant_time.inputs import POT_CLASSES, POT_CUTS
+from plantstats.exposure.inputs import POT_CLASSES, POT_CUTS
 from plantstats.records import RecordError, Settings
 from plantstats.records.files import open_file
 from plantstats.records.intake import take_in

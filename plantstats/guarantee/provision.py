@@ -25,7 +25,7 @@ from plantstats.guarantee.spread import Whole
 from plantstats.periods import Period, previous_quarters
 
 if TYPE_CHECKING:
-    from plantstats.plant_time import PlantTime
+    from plantstats.exposure import PlantTime
     from plantstats.records import Records
 
 LEAD_DAYS = 14.0

@@ -13,7 +13,7 @@ from statsmodels.stats.proportion import proportion_confint
 from plantstats.guarantee.money import whole
 
 if TYPE_CHECKING:
-    from plantstats.plant_time import PlantTime
+    from plantstats.exposure import PlantTime
     from plantstats.records import Records
 
 FAILING, GOOD = 2, 3  # condition scores (common practice, no source)

@@ -1,7 +1,7 @@
 """Rows that repeat an earlier row in every column: the same export twice, set aside; a true second visit differs.
 
 Only tables in which a row is one look or one reading are searched. Two equal lines of `replacements` may be two
-plants of one counted line; they stay, and `plantstats.checks` names them.
+plants of one counted line; they stay, and `plantstats.quality` names them.
 """
 
 from __future__ import annotations

@@ -1,7 +1,7 @@
 """The column contracts: what each canonical table holds, in which type and between which limits.
 
 One place per table. Limits are those outside which a value cannot be meant (a cell beyond them is set aside);
-narrower limits of what is usual stand in `plantstats.checks`.
+narrower limits of what is usual stand in `plantstats.quality`.
 """
 
 from __future__ import annotations

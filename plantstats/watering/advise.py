@@ -16,7 +16,7 @@ from plantstats.watering.learn import Learned
 from plantstats.watering.totals import totals, ways
 
 if TYPE_CHECKING:
-    from plantstats.plant_time import PlantTime
+    from plantstats.exposure import PlantTime
     from plantstats.records import Records
 
 KEEP, SHORTER, LONGER = "keep as is", "shorten", "lengthen"

@@ -7,7 +7,7 @@ import pandas as pd
 import seaborn as sns
 from matplotlib.axes import Axes
 
-from plantstats.charts import ACCENT, INK
+from plantstats.reporting.charts import ACCENT, INK
 from plantstats.watering.shown import kind
 from plantstats.watering.situations import SEASONS
 

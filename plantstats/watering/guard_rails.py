@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from plantstats.pages.sentences import plants
 from plantstats.records.species import species_table
-from plantstats.sentences import plants
 from plantstats.watering.advise import LONGER
 from plantstats.watering.situations import SEASONS
 from plantstats.watering.totals import AS_ADVISED, CHEAPEST

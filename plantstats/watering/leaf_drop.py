@@ -8,8 +8,8 @@ import numpy as np
 import pandas as pd
 from scipy import optimize, stats
 
-from plantstats import shrink
-from plantstats.leaf_loss.inputs import FIGS, LONGEST
+from plantstats.leaves.inputs import FIGS, LONGEST
+from plantstats.stats import empirical_bayes
 from plantstats.watering.collapse import Spells
 from plantstats.watering.design import groups_of
 from plantstats.watering.drying import LEVEL
@@ -141,6 +141,6 @@ def _rates(stretches: pd.DataFrame, dry: Array) -> pd.DataFrame:
     if len(made) < 2:
         se = np.sqrt(times / np.maximum(leaves, 0.5))
         return made.assign(rate=leaves / days, log_se=se, dry_share=share).drop(columns="dry")
-    drawn = shrink.shrink(leaves / times, days / times)
+    drawn = empirical_bayes.shrink(leaves / times, days / times)
     log_se = np.log(drawn.high / np.maximum(drawn.low, drawn.estimate / 50)) / 3.92
     return made.assign(rate=drawn.estimate, log_se=log_se, dry_share=share).drop(columns="dry")

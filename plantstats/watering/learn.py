@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from plantstats import plant_time
+from plantstats import exposure
 from plantstats.watering import collapse, drying, harm, leaf_drop, prices
 from plantstats.watering.assumptions import Assumptions
 from plantstats.watering.drying import Drying
@@ -17,7 +17,7 @@ from plantstats.watering.intervals import Cycle, Cycles
 from plantstats.watering.law import Array
 
 if TYPE_CHECKING:
-    from plantstats.plant_time import PlantTime
+    from plantstats.exposure import PlantTime
     from plantstats.records import Records
 
 RESERVOIR = "sub_irrigated"
@@ -69,7 +69,7 @@ def learn(records: Records, as_of: date, assumed: Assumptions | None = None, tim
     method, *others = by_method.index
     cells = every[every["method"] == method].reset_index(drop=True)
     dryings = fit_kinds(cells)
-    time = time or plant_time.build(records, as_of, dated="found")
+    time = time or exposure.build(records, as_of, dated="found")
     gaps = harm.gaps(spells)
     dry_days = _dry_days(gaps, dryings)
     rates = _with_dry_share(prices.loss_rates(time), gaps, dry_days)

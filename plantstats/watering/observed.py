@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 from scipy import stats
 
-from plantstats.rates import loss_rate
+from plantstats.stats.rates import loss_rate
 from plantstats.watering.advise import KEEP, Advice, realised
 from plantstats.watering.drying import LEVEL
 from plantstats.watering.law import Array

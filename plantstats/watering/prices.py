@@ -9,8 +9,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from plantstats import shrink
-from plantstats.plant_time import PlantTime
+from plantstats.exposure import PlantTime
+from plantstats.stats import empirical_bayes
 from plantstats.watering.assumptions import Assumptions
 from plantstats.watering.collapse import Spells
 from plantstats.watering.law import Array
@@ -114,7 +114,7 @@ def loss_rates(time: PlantTime) -> pd.DataFrame:
     """Losses per plant-day by species and light, small groups drawn towards the others.
 
     Gives:  one row per species and light: losses, plant_days, rate (per plant-day), log_se.
-    Source: gamma-Poisson shrinkage (see `plantstats.shrink`). Where nothing was ever lost, half a loss spread over
+    Source: gamma-Poisson shrinkage (see `plantstats.stats.empirical_bayes`). Where nothing was ever lost, half a loss spread over
             all plant-days: no loss is not no risk.
     """
     cells = time.cells(["species", "light"])
@@ -123,7 +123,7 @@ def loss_rates(time: PlantTime) -> pd.DataFrame:
     if len(cells) < 2 or losses.sum() == 0:
         rate = np.full(len(cells), max(losses.sum(), 0.5) / max(days.sum(), 1.0))
         return cells.assign(rate=rate, log_se=1 / np.sqrt(max(losses.sum(), 0.5)))
-    made = shrink.shrink(losses, days)
+    made = empirical_bayes.shrink(losses, days)
     return cells.assign(rate=made.estimate, log_se=np.log(made.high / np.maximum(made.low, made.estimate / 50)) / 3.92)
 
 

@@ -18,7 +18,7 @@ from plantstats.watering.sensitivity import misread_sensitivity
 from plantstats.watering.situations import situations
 
 if TYPE_CHECKING:
-    from plantstats.plant_time import PlantTime
+    from plantstats.exposure import PlantTime
     from plantstats.records import Records
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from plantstats import found_late
+from plantstats.stats import turnbull
 from plantstats.watering import drying
 from plantstats.watering.law import Array, days_until_dry, still_moist
 from plantstats.watering.learn import RESERVOIR, Learned
@@ -55,7 +55,7 @@ def against_turnbull(learned: Learned) -> pd.DataFrame:
         # Every spell is one row to the estimate; beyond LIKE of them a fixed share of each row stands for all.
         times = np.maximum(np.round(known["n"] * min(1.0, 10 * LIKE / known["n"].sum())), 1).astype(int)
         rows = known.loc[known.index.repeat(times)]
-        mass = found_late.masses(rows["low"].to_numpy(), rows["high"].astype("float64").fillna(np.inf).to_numpy())
+        mass = turnbull.masses(rows["low"].to_numpy(), rows["high"].astype("float64").fillna(np.inf).to_numpy())
         weight = own["n"].to_numpy(dtype=float)
         made.append(
             pd.DataFrame(

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from plantstats.findings import define, finding
-from plantstats.rates import rate_ratio
+from plantstats.stats.rates import rate_ratio
 from plantstats.watering.drying import LEVEL
 from plantstats.watering.observed import FOLLOWED, NOT_FOLLOWED
 

@@ -14,8 +14,8 @@ from datetime import date
 import ibis
 import ibis.expr.types as ir
 
-from plantstats.air import AT_ZERO, SHIFT, SLOPE
-from plantstats.plant_time import POT_CLASSES, READS, exits, inputs, stretches
+from plantstats.exposure import POT_CLASSES, READS, episodes, events, inputs
+from plantstats.exposure.psychrometrics import AT_ZERO, SHIFT, SLOPE
 
 # Depth to which the soil must be dry to count as dry, in cm, by pot class: 2.5 to 5 cm (1 to 2 in), the deeper
 # figure for the larger pots (common practice, no source); of an unknown pot that of the commonest size.
@@ -237,10 +237,10 @@ def plan(as_of: date, heating_months: Iterable[int] = ()) -> dict[str, ir.Table]
     t, steps = unbound(), {}
     cut = (as_of - date(1970, 1, 1)).days
     makers: dict[str, Callable[[], ir.Table]] = {
-        "looks": lambda: exits.looks(t, cut),
-        "follow": lambda: exits.follow_up(t),
-        "ordered_moves": lambda: stretches.moves_in_order(t, cut),
-        "places": lambda: stretches.places(t),
+        "looks": lambda: events.looks(t, cut),
+        "follow": lambda: events.follow_up(t),
+        "ordered_moves": lambda: episodes.moves_in_order(t, cut),
+        "places": lambda: episodes.places(t),
         "notes": lambda: notes(t, cut),
         "cuts": lambda: cuts(t, cut),
         "days": lambda: days(t),

@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from plantstats.rates import rate_ratio
-from plantstats.sentences import plants
+from plantstats.pages.sentences import plants
+from plantstats.stats.rates import rate_ratio
 from plantstats.watering.advise import LONGER, SHORTER
 from plantstats.watering.observed import FOLLOWED, NOT_FOLLOWED
 from plantstats.watering.shown import kind

@@ -1,0 +1,30 @@
+"""Plant-time: who was at risk on which days, under which conditions, and what was lost.
+
+One chain of ibis expressions leads from the typed records to *stretches* and from stretches to *cells*. It
+runs on DuckDB in this process; the same chain compiles for other engines, so that a cluster can take it.
+
+How days are counted. A day at risk is a whole day after the day of entry, up to and including the day of
+exit, so a life from 6 January to 31 March has 84 days and a loss found on 1 October lies in October. Cut
+points therefore belong to the part that they end: (lo, hi] for ages and calendar alike, the rule of the
+published splitting checks. A stretch is written half-open, [from_on, to_on): its first day at risk, and the
+day after its last.
+"""
+
+from plantstats.exposure.build import PlantTime, build, last_day
+from plantstats.exposure.episodes import cells, plan
+from plantstats.exposure.inputs import LOSSES, OUTCOMES, POT_CLASSES, READS, SINCE_BANDS, age_bands, unbound
+
+__all__ = [
+    "LOSSES",
+    "OUTCOMES",
+    "POT_CLASSES",
+    "READS",
+    "SINCE_BANDS",
+    "PlantTime",
+    "age_bands",
+    "build",
+    "cells",
+    "last_day",
+    "plan",
+    "unbound",
+]

@@ -1,0 +1,1 @@
+"""Every word that people read, one file a page."""

@@ -1,8 +1,0 @@
-"""The proving ground: what reports print, held against the known truth of many invented companies.
-
-`run.prove` makes the companies and the table; `figures` and `quoted` say what the committed table holds.
-"""
-
-from plantstats.proving.figures import figures, quoted, sentence
-
-__all__ = ["figures", "quoted", "sentence"]

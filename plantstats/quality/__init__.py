@@ -1,0 +1,12 @@
+"""Checks across the tables: every impossible history and every doubtful record has a name and is counted.
+
+Nothing is repaired here. Impossible means that the rows cannot all be true; suspected means that someone should
+look.
+"""
+
+from plantstats.quality.catalogue import KINDS, Kind
+from plantstats.quality.check import COLUMNS, check
+from plantstats.quality.console import check_folder, print_check
+from plantstats.quality.export import neutral, write_set_aside
+
+__all__ = ["COLUMNS", "KINDS", "Kind", "check", "check_folder", "neutral", "print_check", "write_set_aside"]

@@ -1,0 +1,52 @@
+"""All checks run over one set of records, into one table of faults."""
+
+from __future__ import annotations
+
+from datetime import date
+
+import duckdb
+import pandas as pd
+
+from plantstats.quality import histories, integrity, plausibility, read_faults
+from plantstats.quality.catalogue import KINDS
+from plantstats.records import Records
+from plantstats.records.tables import TABLES
+
+COLUMNS = ("kind", "severity", "table", "file", "line", "plant_id", "site_id", "count", "text", "what_to_do")
+
+
+def check(records: Records, as_of: date | None = None) -> pd.DataFrame:
+    """Name and count every fault of the records.
+
+    Takes:  records; as_of: the day of the report (without it nothing is said about the future or completeness).
+    Gives:  one row per fault: kind, severity (impossible or suspected), table, file, line (of the first row
+            concerned), plant_id, site_id, count (rows it stands for), text, what_to_do; by kind in the order of
+            `kinds.KINDS`, then table, file, line.
+    """
+    engine = duckdb.connect()
+    engine.execute("set threads = 2; set memory_limit = '2GB'")
+    for name in TABLES:
+        engine.read_parquet(str(records.parquet(name))).create_view(name)
+    limit = (as_of or date(9999, 12, 31)).isoformat()
+    found = [read_faults.faults(records), read_faults.notes(records), read_faults.moved_means(records)]
+    for room in (histories, integrity, plausibility):
+        for query in room.queries(limit, as_of is not None):
+            found.append(engine.sql(query).df())
+    found.append(integrity.circles(engine))
+    return _table(found)
+
+
+def _table(found: list[pd.DataFrame]) -> pd.DataFrame:
+    shaped = [part.reindex(columns=[c for c in COLUMNS if c not in ("severity", "what_to_do")]) for part in found]
+    filled = [part for part in shaped if len(part)]
+    table = pd.concat(filled, ignore_index=True) if filled else shaped[0]
+    table["severity"] = [KINDS[k].severity for k in table["kind"]]
+    table["what_to_do"] = [KINDS[k].what_to_do for k in table["kind"]]
+    table["line"] = table["line"].astype("Int64")
+    table["count"] = table["count"].fillna(1).astype("int64")
+    for name in COLUMNS:
+        if name not in ("line", "count"):
+            table[name] = table[name].astype("str")
+    order = table["kind"].map({k: n for n, k in enumerate(KINDS)})
+    ordered = table.assign(order=order).sort_values(["order", "table", "file", "line"], kind="stable")
+    return ordered[list(COLUMNS)].reset_index(drop=True)

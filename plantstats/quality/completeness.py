@@ -1,0 +1,284 @@
+"""The quality of the records as findings: how complete, how rounded, how much doubt, and how far it moves the rate."""
+
+from __future__ import annotations
+
+from datetime import date
+from typing import TYPE_CHECKING, Any
+
+import duckdb
+import numpy as np
+import pandas as pd
+from statsmodels.stats.proportion import proportion_confint
+
+from plantstats import findings
+from plantstats.pages.sentences import plants
+from plantstats.periods import Period
+from plantstats.stats import rates
+
+if TYPE_CHECKING:
+    from plantstats.exposure import PlantTime
+    from plantstats.records import Records
+
+EXACT_SHARE = "exact binomial limits (Clopper and Pearson 1934)"
+HEAPED = ("rh_percent", "temp_c")
+# Months of visits shown, the newest last.
+MONTHS = 12
+
+findings.define(
+    visits_made_share="Days with a visit, in 100 of those that the sites' planned intervals ask for.",
+    humidity_read_share="Completed visits to a plant with a reading of humidity, in 100.",
+    air_known_share="Plant-days for which the site's humidity is known from the 28 days before, in 100.",
+    round_readings_share="Readings in whole numbers that end in 0 or 5, in 100; a fifth would where nobody rounds.",
+    loss_rate_as_recorded="Loss rate per 100 plant-years of all plants under observation, as on the loss-rate page.",
+    loss_rate_without_doubtful="Loss rate per 100 plant-years without the plants that an impossible history names.",
+    loss_rate_with_swaps="Loss rate per 100 plant-years if each suspected silent swap had been a loss.",
+)
+
+
+def quality(records: Records, time: PlantTime, faults: pd.DataFrame, period: Period) -> pd.DataFrame:
+    """All findings of the data-quality page.
+
+    Takes:  records; plant-time with losses dated "found"; faults as `checks.check` gives them; the period reviewed.
+    Gives:  findings: visits_made_share and humidity_read_share by month (the last MONTHS before the end of the
+            period) and by site (in the period); air_known_share; round_readings_share by reading;
+            loss_rate_as_recorded, loss_rate_without_doubtful and loss_rate_with_swaps of the period.
+    """
+    engine = time.engine
+    made = [
+        *_visits(engine, period, time.as_of),
+        _air(time, period),
+        *[row for column in HEAPED for row in _rounded(engine, column, period)],
+        *_doubt(engine, time, faults, period),
+    ]
+    return findings.table(made)
+
+
+def _share(measure: str, part: int, whole: int, period: str, unit: str, **groups: Any) -> dict[str, object]:
+    if whole == 0:
+        note = "not available: nothing to count"
+        return findings.finding(measure, period, np.nan, unit=unit, method=EXACT_SHARE, note=note, **groups)
+    low, high = proportion_confint(part, whole, alpha=1 - rates.LEVEL, method="beta")
+    return findings.finding(
+        measure,
+        period,
+        100 * part / whole,
+        100 * low,
+        100 * high,
+        unit=unit,
+        method=EXACT_SHARE,
+        level=rates.LEVEL,
+        note=f"{part:,} of {whole:,}",
+        **groups,
+    )
+
+
+def _visits(engine: duckdb.DuckDBPyConnection, period: Period, as_of: date) -> list[dict[str, object]]:
+    start = (pd.Timestamp(period.end) - pd.DateOffset(months=MONTHS)).date()
+    # A site is visited on a day when anything there was completed. It asks for one visit per planned interval while
+    # plants were under observation there.
+    days = engine.execute(
+        """
+        with done as (
+            select distinct coalesce(v.site_id, m.stood, p.site_id) as site_id, v.visited_on
+            from visits v left join plants p on p.plant_id = v.plant_id
+            left join stays m on m.plant_id = v.plant_id
+                and date_diff('day', date '1970-01-01', v.visited_on) > m.since
+                and date_diff('day', date '1970-01-01', v.visited_on) <= m.until
+            where coalesce(v.status, 'completed') = 'completed' and v.visited_on <= $as_of
+        ), begun as (
+            select site_id::varchar as site_id, min(from_on)::date as first, max(to_on)::date as last
+            from stretches group by all
+        ), months as (
+            select month::date as month, (month + interval 1 month)::date as ends
+            from (select unnest(generate_series($start::date, $last::date, interval 1 month)) as month)
+        )
+        select m.month, s.site_id, s.planned_visit_days as planned,
+            greatest(0, least(m.ends, b.last) - greatest(m.month, b.first)) as days,
+            count(d.visited_on) as visits
+        from months m cross join sites s join begun b using (site_id)
+        left join done d on d.site_id = s.site_id and d.visited_on >= greatest(m.month, b.first)
+            and d.visited_on < least(m.ends, b.last)
+        where s.planned_visit_days > 0
+        group by all order by m.month, s.site_id""",
+        {"as_of": as_of, "start": start, "last": pd.Timestamp(period.last_day).replace(day=1).date()},
+    ).df()
+    days["asked"] = days["days"] / days["planned"]
+    read = engine.execute(
+        """
+        select date_trunc('month', v.visited_on)::date as month, coalesce(v.site_id, m.stood, p.site_id) as site_id,
+            count(*) as looks, count(v.rh_percent) as read
+        from visits v join plants p using (plant_id) left join stays m on m.plant_id = v.plant_id
+            and date_diff('day', date '1970-01-01', v.visited_on) > m.since
+            and date_diff('day', date '1970-01-01', v.visited_on) <= m.until
+        where coalesce(v.status, 'completed') = 'completed' and v.visited_on >= $start and v.visited_on < $ends
+        group by all""",
+        {"start": start, "ends": period.end},
+    ).df()
+    rows = []
+    inside = days["month"] >= pd.Timestamp(period.start)
+    for groups, of in (("month", days), ("site_id", days[inside])):
+        sums = of.groupby(groups)[["asked", "visits"]].sum()
+        for name, row in sums[sums["asked"] > 0].iterrows():
+            label = f"{name:%Y-%m}" if groups == "month" else name
+            rows.append(_made(row["visits"], row["asked"], period.name, **{groups: label}))
+    for groups, looked in (("month", read), ("site_id", read[read["month"] >= pd.Timestamp(period.start)])):
+        sums = looked.groupby(groups)[["looks", "read"]].sum()
+        for name, row in sums.iterrows():
+            label = f"{name:%Y-%m}" if groups == "month" else name
+            unit = "% of completed visits to a plant"
+            rows.append(
+                _share("humidity_read_share", int(row["read"]), int(row["looks"]), period.name, unit, **{groups: label})
+            )
+    return rows
+
+
+def _made(visits: float, asked: float, period: str, **groups: Any) -> dict[str, object]:
+    return findings.finding(
+        "visits_made_share",
+        period,
+        100 * visits / asked,
+        unit="% of planned visits",
+        method="count against the plan",
+        note=f"{visits:,.0f} of {asked:,.1f}",
+        **groups,
+    )
+
+
+def _air(time: PlantTime, period: Period) -> dict[str, object]:
+    cells = time.cells(["rh_band"], period.start, period.end, count_plants=False)
+    known = cells.loc[cells["rh_band"] != "missing", "plant_days"].sum()
+    whole = cells["plant_days"].sum()
+    if whole == 0:
+        return findings.finding(
+            "air_known_share",
+            period.name,
+            np.nan,
+            unit="% of plant-days",
+            method="count",
+            note="not available: no plant-days",
+        )
+    return findings.finding(
+        "air_known_share",
+        period.name,
+        100 * known / whole,
+        unit="% of plant-days",
+        method="count",
+        plant_days=float(whole),
+        note=f"{known:,} of {whole:,} plant-days",
+    )
+
+
+def _rounded(engine: duckdb.DuckDBPyConnection, column: str, period: Period) -> list[dict[str, object]]:
+    counts = engine.execute(
+        f"""select count(*) filter ({column} % 5 = 0), count(*) from visits
+        where {column} = round({column}) and {column} <> 0 and visited_on >= $start and visited_on < $ends""",
+        {"start": period.start, "ends": period.end},
+    ).fetchall()
+    part, whole = counts[0]
+    return [_share("round_readings_share", part, whole, period.name, "% of readings", term=column)] if whole else []
+
+
+def _doubt(
+    engine: duckdb.DuckDBPyConnection, time: PlantTime, faults: pd.DataFrame, period: Period
+) -> list[dict[str, object]]:
+    """The rate with and without what is doubtful."""
+    each = time.cells(["plant_id"], period.start, period.end)
+    named = set(faults.loc[faults["severity"].eq("impossible"), "plant_id"].dropna()) - {""}
+    sure = each[~each["plant_id"].isin(named)]
+    swaps = int(faults["kind"].eq("silent_swap").sum())
+    rows = []
+    for measure, kept, more, note in (
+        ("loss_rate_as_recorded", each, 0, ""),
+        ("loss_rate_without_doubtful", sure, 0, f"{plants(len(each) - len(sure))} of the period left out"),
+        (
+            "loss_rate_with_swaps",
+            each,
+            _swaps_in(engine, faults, period),
+            f"{swaps} suspected swaps in all the records",
+        ),
+    ):
+        losses, days = int(kept["losses"].sum()) + more, int(kept["plant_days"].sum())
+        rate = rates.loss_rate(losses, days)
+        rows.append(
+            findings.finding(
+                measure,
+                period.name,
+                *(float(value[0]) for value in rate),
+                unit=rates.PER_100_YEARS,
+                method=rates.EXACT,
+                n_plants=int(kept["n_plants"].sum()),
+                plant_days=float(days),
+                losses=losses,
+                level=rates.LEVEL,
+                note=note if days else "not available: no plant-days",
+            )
+        )
+    return rows
+
+
+def _swaps_in(engine: duckdb.DuckDBPyConnection, faults: pd.DataFrame, period: Period) -> int:
+    """Suspected silent swaps whose second visit, the one that the fault names by its line, lies in the period."""
+    lines = faults.loc[faults["kind"].eq("silent_swap"), "line"].dropna().astype("int64").tolist()
+    found = engine.execute(
+        """select count(*) from visits
+        where line in (select unnest($lines)) and visited_on >= $start and visited_on < $ends""",
+        {"lines": lines, "start": period.start, "ends": period.end},
+    ).fetchall()
+    return int(found[0][0])
+
+
+def quality_sentences(
+    found: pd.DataFrame, faults: pd.DataFrame, set_aside: pd.DataFrame, period: Period, small_group: int
+) -> list[str]:
+    """What the manager reads first about the records.
+
+    Takes:  findings of `quality`; faults; the records' set_aside; period; small_group (see `findings.for_display`).
+    Gives:  sentences, each number of which stands in the findings or the account.
+    """
+    shown = findings.for_display(found, small_group)
+    rows_aside = set_aside.loc[~set_aside["reason"].str.startswith("cell:")].drop_duplicates(["file", "line"])
+    cells_aside = set_aside["reason"].str.startswith("cell:").sum()
+    told = faults[~faults["what_to_do"].str.startswith("nothing")]
+    kinds = told.groupby("severity")["count"].agg(["sum", "size"]) if len(told) else pd.DataFrame()
+    bad = int(kinds["sum"].get("impossible", 0)) if len(kinds) else 0
+    odd = int(kinds["sum"].get("suspected", 0)) if len(kinds) else 0
+    said = [
+        f"{_count(len(rows_aside), 'row')} and {_count(int(cells_aside), 'single cell')} could not be used; "
+        f"{_count(bad, 'row')} {'tells' if bad == 1 else 'tell'} an impossible history or cannot be read, "
+        f"{_count(odd, 'row')} should be looked at."
+    ]
+    rate, sure, swaps = (
+        findings.pick(shown, measure, period=period.name).iloc[0]
+        for measure in ("loss_rate_as_recorded", "loss_rate_without_doubtful", "loss_rate_with_swaps")
+    )
+    said.append(
+        f"The loss rate of {period.name} is {rate['result']} per 100 plant-years; without the doubtful plants "
+        f"({sure['note']}) it is {sure['result']}, and if each suspected silent swap in it was a loss, "
+        f"{swaps['result']}."
+    )
+    air = findings.pick(shown, "air_known_share", period=period.name).iloc[0]
+    said.append(f"The air is known for {air['estimate']}% of plant-days ({air['note']}).")
+    visits = findings.pick(found, "visits_made_share", ["month"], period.name)
+    if len(visits):
+        last = visits.sort_values("month").iloc[-1]
+        said.append(f"In {last['month']} the sites saw {last['estimate']:.0f}% of the planned visits ({last['note']}).")
+    return said
+
+
+def _count(number: int, thing: str) -> str:
+    return f"{number:,} {thing}" + ("" if number == 1 else "s")
+
+
+COMPLETENESS_CAPTION = (
+    "By month, all sites together: visits made of those planned, and completed visits to a plant with a reading of "
+    "humidity (with exact 95% intervals). Above 100% are visits beyond the plan."
+)
+
+
+def completeness_in_words(found: pd.DataFrame) -> str:
+    """The chart of completeness for those who cannot see it."""
+    parts = []
+    for measure, words in (("visits_made_share", "visits made"), ("humidity_read_share", "with humidity")):
+        rows = findings.pick(found, measure, ["month"]).sort_values("month")
+        parts.append(f"{words}: " + ", ".join(f"{row.month} {row.estimate:.0f}%" for row in rows.itertuples()))
+    return "Completeness by month in percent; " + "; ".join(parts) + "."

@@ -1,0 +1,99 @@
+"""What `plantstats check` prints: the account of every row, the faults by kind, what to do."""
+
+from __future__ import annotations
+
+from datetime import date
+from pathlib import Path
+
+import pandas as pd
+
+from plantstats.quality.catalogue import KINDS
+from plantstats.quality.check import check
+from plantstats.records import Records, Settings, survey
+
+FIRST_LINES = 3
+WIDTH = 160
+
+
+def print_check(records: Records, faults: pd.DataFrame, unusable: list[str] | None = None) -> str:
+    """The text of a check.
+
+    Takes:  records; faults as `check` gives them; unusable: faults of tables that cannot be used.
+    Gives:  text: tables that cannot be used, the account of every file, the faults by kind with their first
+            lines and what to do, what was decided while reading.
+    """
+    parts = []
+    if unusable:
+        parts.append("Cannot be used:\n" + "\n".join(f"  {_plain(line)}" for line in unusable))
+    parts.append(_account(records))
+    for severity, title in (("impossible", "Impossible or unreadable"), ("suspected", "To be looked at")):
+        part = faults[faults["severity"] == severity]
+        if len(part):
+            parts.append(
+                f"{title}:\n" + "\n".join(_kind(str(kind), rows) for kind, rows in part.groupby("kind", sort=False))
+            )
+    if not len(faults) and not unusable:
+        parts.append("No faults found.")
+    parts.append(_decided(records))
+    return "\n\n".join(parts) + "\n"
+
+
+def check_folder(
+    folder: Path, settings: Path | Settings | None = None, as_of: date | None = None
+) -> tuple[str, bool, Records, pd.DataFrame]:
+    """Check a folder in one run, whatever is wrong with it.
+
+    Takes:  folder; settings as for `records.load`; as_of.
+    Gives:  the text of `print_check`, whether every table can be used, the records and the faults.
+    Raises: RecordError for a folder or settings file that cannot be used.
+    """
+    records, unusable = survey(folder, settings)
+    faults = check(records, as_of)
+    return print_check(records, faults, unusable), not unusable, records, faults
+
+
+def _plain(text: str) -> str:
+    """One line of text without control signs, so that data cannot write over the screen."""
+    return "".join(letter if letter.isprintable() else "\N{REPLACEMENT CHARACTER}" for letter in text)
+
+
+def _account(records: Records) -> str:
+    rows = [("table", "file", "rows read", "used", "set aside")]
+    rows += [
+        (r.table, r.file, f"{r.rows_read:,}", f"{r.rows_used:,}", f"{r.rows_set_aside:,}")
+        for r in records.account.itertuples()
+    ]
+    wide = [max(len(row[n]) for row in rows) for n in range(5)]
+    lines = [
+        "  " + "  ".join(cell.ljust(wide[n]) if n < 2 else cell.rjust(wide[n]) for n, cell in enumerate(row)).rstrip()
+        for row in rows
+    ]
+    cells = int(records.set_aside["reason"].str.startswith("cell: ").sum())
+    if cells:
+        lines.append(f"  {cells:,} single cells were set aside; their rows are used, the values count as missing.")
+    return "Account (rows read = used + set aside):\n" + "\n".join(_plain(line) for line in lines)
+
+
+def _kind(kind: str, rows: pd.DataFrame) -> str:
+    total = int(rows["count"].sum())
+    lines = [f"  {KINDS[kind].title}: {total:,}. {KINDS[kind].what_to_do[0].upper()}{KINDS[kind].what_to_do[1:]}."]
+    for row in rows.head(FIRST_LINES).itertuples():
+        place = row.file if isinstance(row.file, str) and row.file else row.table
+        line = f" line {row.line}" if pd.notna(row.line) else ""
+        text = _plain(f"    {place}{line}: {row.text}")
+        lines.append(text if len(text) <= WIDTH else text[: WIDTH - 3] + "...")
+    if len(rows) > FIRST_LINES:
+        lines.append(f"    and {len(rows) - FIRST_LINES:,} more")
+    return "\n".join(lines)
+
+
+def _decided(records: Records) -> str:
+    told = records.notes[~records.notes["kind"].isin(["unknown cause", "unknown species", "missing"])]
+    lines = []
+    for row in told.itertuples():
+        where = " ".join(part for part in (row.file or row.table, row.column) if part)
+        lines.append(f"  {where}: {row.text}" + (f" ({row.count:,} rows)" if row.count else ""))
+    for file, rows in records.notes[records.notes["kind"] == "missing"].groupby("file", sort=False):
+        cells = ", ".join(f"{row.column} {row.count:,}" for row in rows.itertuples())
+        lines.append(f"  {file}: cells without a value: {cells}")
+    return "Decided while reading:\n" + "\n".join(_plain(line) for line in lines)

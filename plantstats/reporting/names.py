@@ -1,0 +1,40 @@
+"""The one function that turns the name of a client or site into the name of a file."""
+
+from __future__ import annotations
+
+import hashlib
+import re
+import unicodedata
+
+from plantstats.reporting.errors import ReportError
+
+PLAIN = re.compile(r"[A-Z0-9]+(?:[-_][A-Z0-9]+)*")
+# What this function puts after other names; a plain name of that shape could be taken for one of them.
+DIGESTED = re.compile(r".*-[0-9A-F]{10}")
+LONGEST = 40
+# Names that Windows gives to devices, whatever follows: "Naming Files, Paths, and Namespaces" (from memory).
+DEVICES = {"CON", "PRN", "AUX", "NUL"} | {f"{port}{n}" for port in ("COM", "LPT") for n in range(10)}
+
+
+def safe_name(text: str) -> str:
+    """A file name for any name, the same from run to run.
+
+    Takes:  text: an id or a name, of any letters and length.
+    Gives:  A-Z, a-z, 0-9, - and _ only, beginning with a letter or number, at most 51 characters. An id in
+            capitals such as C01 or HB-7 stays as it is; any other gets a digest after it, so that different
+            names give different files also where the file system does not tell s1 from S1. The composed and
+            the decomposed spelling of one name (NFC) count as one.
+    Raises: ReportError for an empty name.
+    """
+    name = unicodedata.normalize("NFC", text)
+    if not name.strip():
+        raise ReportError("a name is empty, so no file can be named after it; give the client or site an id")
+    plain = PLAIN.fullmatch(name) and not DIGESTED.fullmatch(name)
+    if plain and len(name) <= LONGEST and name not in DEVICES:
+        return name
+    # Accents fall away here only to keep the name readable: the digest tells the names apart.
+    bare = unicodedata.normalize("NFKD", name).encode("ascii", "ignore").decode()
+    words = re.sub(r"[^a-z0-9]+", "-", bare.lower()).strip("-")[:LONGEST].strip("-")
+    # "surrogatepass": a name that is no valid text still has one digest.
+    digest = hashlib.sha256(name.encode("utf-8", "surrogatepass")).hexdigest()[:10]
+    return f"{words or 'name'}-{digest}"

@@ -1,0 +1,80 @@
+"""Make an invented company: draw it, live through its years, write up its tables. No files."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+import pyarrow as pa
+
+from plantstats.simulate import layout, run, tables, true_tables, visits
+from plantstats.simulate.truth import Truth
+
+
+@dataclass(frozen=True)
+class Company:
+    """The tables of an invented company and its truth. `visits` is Arrow, the rest pandas."""
+
+    tables: dict[str, pd.DataFrame]
+    visits: pa.Table
+    true_plants: pd.DataFrame
+    true_sites: pd.DataFrame
+    true_quarters: pd.DataFrame
+    failure: tuple[str, str] | None  # date, site
+
+
+def build(plants: int, years: float, seed: int, truth: Truth) -> Company:
+    """Draw and live one company.
+
+    Takes:  `plants`: positions kept filled; `years` of records before 1 October 2026 (five days more follow).
+    Gives:  a Company. The same arguments give the same tables.
+    Raises: ValueError for fewer than 2 plants or less than a quarter.
+    """
+    if plants < 2 or years < 0.25:
+        raise ValueError(f"an invented company needs at least 2 plants and 0.25 years, not {plants} and {years}")
+    streams = [np.random.Generator(np.random.PCG64(s)) for s in np.random.SeedSequence(seed).spawn(3)]
+    lay = layout.draw(streams[0], plants, years, truth)
+    log = run.live(lay, truth, streams[1])
+    rng = streams[2]
+    end = tables.ends(log)
+    terms = tables.contracts(lay, rng)
+    plant = tables.plants(lay, truth, end, terms, rng)
+    frames = {
+        "sites": tables.sites(lay),
+        "plants": plant,
+        "replacements": tables.replacements(lay, end, plant, rng),
+        "contracts": terms,
+        "moves": tables.moves(lay, log),
+        "readings": tables.readings(lay, rng),
+    }
+    failure = (
+        None
+        if log.failure is None
+        else (lay.date(log.failure[0]).isoformat(), str(lay.sites["site_id"].iloc[log.failure[1]]))
+    )
+    return Company(
+        frames,
+        visits.visits(lay, truth, log, rng),
+        true_tables.true_plants(lay, truth, end),
+        true_tables.true_sites(lay),
+        true_tables.true_quarters(lay, truth, log),
+        failure,
+    )
+
+
+def company(plants: int = 2000, years: float = 3, seed: int = 1, truth: Truth | None = None) -> dict[str, pd.DataFrame]:
+    """The tables of an invented company, typed, for tests and the proving ground.
+
+    Takes:  as `build`; `truth` defaults to `Truth()`.
+    Gives:  sites, plants, visits, replacements, contracts, moves, readings (canonical columns and types;
+            replacements have `cause`, `cause_text` and `outcome`; `removal_reason` is the raw code), and the
+            truth: `true_plants` (one row per plant), `true_sites`, `true_quarters` (true risk by plant and
+            quarter).
+    """
+    made = build(plants, years, seed, truth or Truth())
+    kinds = {pa.bool_(): pd.BooleanDtype(), pa.int64(): pd.Int64Dtype(), pa.string(): pd.StringDtype(na_value=np.nan)}
+    log = made.visits.to_pandas(types_mapper=kinds.get, date_as_object=False)
+    log["visited_on"] = log["visited_on"].astype("datetime64[us]")
+    true = {n: getattr(made, n) for n in ("true_plants", "true_sites", "true_quarters")}
+    return {**made.tables, "visits": log, **true}

@@ -1,0 +1,61 @@
+"""What the truth says of drying: days to dry topsoil, and how long plants stand dry under a visit interval."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+
+from plantstats.simulate.truth import Truth, species_named
+
+GRID = 20_000  # midpoints of the drying law; the shares below are then good to four figures
+
+
+def drying_quantile(
+    truth: Truth,
+    species: str,
+    share: float,
+    *,
+    light: str = "medium",
+    pot: str = "15-24 cm",
+    planter: str = "direct",
+    heating: bool = False,
+    vpd_kpa: float = 1.2,
+) -> float:
+    """Days after watering until the topsoil of this share of plants is dry, in a fixed situation.
+
+    Source: quantile of the Weibull law, scale x (-log(1 - share)) ^ (1 / shape).
+    """
+    scale = species_named(truth, species).dry_days * math.exp(
+        truth.dry_light[light]
+        + truth.dry_pot[pot]
+        + truth.dry_planter[planter]
+        + truth.dry_heating * heating
+        + truth.dry_per_kpa * (vpd_kpa - 1.2)
+    )
+    return float(scale * (-math.log1p(-share)) ** (1 / truth.dry_shape))
+
+
+def over_dry_share(truth: Truth, species: str, visit_days: float, **situation: str | float | bool) -> float:
+    """Long-run share of days on which the topsoil is left dry, visited every `visit_days` days.
+
+    Takes:  `situation` as for `drying_quantile`, taken as constant.
+    Gives:  a share, for `true_rate(over_dry_share=...)`.
+    Source: renewal reward: mean days left dry in a cycle over its mean length. Each cycle starts at a
+            watering; at a visit before the topsoil is dry the plant is watered with chance a (misread, or early),
+            at one after with chance b, both times the chance that the visit takes place.
+    """
+    unit = drying_quantile(truth, species, 1 - math.exp(-1), **situation)  # type: ignore[arg-type]
+    middle = (np.arange(GRID) + 0.5) / GRID
+    dry_after = unit * (-np.log1p(-middle)) ** (1 / truth.dry_shape)
+    kept = 1 - truth.missed_visits - truth.no_access
+    a = kept * (truth.misread + (1 - truth.misread) * truth.water_early)
+    b = kept * (1 - truth.misread + truth.misread * truth.water_early)
+    first = np.ceil(dry_after / visit_days)  # number of the first visit that could find it dry
+    not_before = (1 - a) ** (first - 1)
+    wait = visit_days * (1 - b) / b  # further visits until it is read dry
+    left_dry = not_before * (first * visit_days - dry_after + wait)
+    # Mean number of visits up to the first, stopped by an early watering: sum of (1 - a)^k for k below first.
+    visits = (1 - (1 - a) ** first) / a if a > 0 else first
+    length = visit_days * visits + not_before * wait
+    return float(left_dry.mean() / length.mean())

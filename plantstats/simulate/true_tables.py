@@ -1,0 +1,83 @@
+"""The truth about an invented company's plants, sites and quarters, as tables."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+
+from plantstats.simulate.causes import CAUSE_OF, OUTCOME_OF
+from plantstats.simulate.layout import Layout
+from plantstats.simulate.log import RISK_COLUMNS, Log
+from plantstats.simulate.tables import as_dates, as_text, plant_ids
+from plantstats.simulate.truth import LIGHTS, Truth
+
+
+def true_plants(layout: Layout, truth: Truth, end: pd.DataFrame) -> pd.DataFrame:
+    """One row per plant, the truth.
+
+    Gives:  real planting day, first day under the records, real day and kind of its end (missing: still
+            standing), days at risk, days of them with topsoil left dry, group, site effect, and the number
+            of swaps under its label that nobody wrote down.
+    """
+    losing = end["code"].map(OUTCOME_OF)
+    return pd.DataFrame(
+        {
+            "plant_id": as_text(plant_ids(np.arange(len(end)))),
+            "species": as_text([truth.species[i].name for i in end["species"]]),
+            "group": as_text([truth.species[i].group for i in end["species"]]),
+            "site_id": as_text(layout.sites["site_id"].to_numpy()[end["site"]]),
+            "site_effect": layout.sites["effect"].to_numpy()[end["site"]],
+            "light": as_text(np.array(LIGHTS, dtype=object)[end["light"]]),
+            "planted_on": as_dates(layout, end["planted"]),
+            "known_from": as_dates(layout, end["known"]),
+            "ended_on": as_dates(layout, end["lost"]),
+            "found_on": as_dates(layout, end["found"]),
+            "outcome": as_text(losing),
+            "cause": as_text(end["code"].map(CAUSE_OF)),
+            "plant_days": end["at_risk"].astype("Int64"),
+            "over_dry_days": end["dry"].astype("Int64"),
+            "silent_swaps": end["silent"].fillna(0).astype("Int64"),
+        }
+    )
+
+
+def true_sites(layout: Layout) -> pd.DataFrame:
+    """One row per site, the truth: effect, humidified or not, mean heated-season humidity."""
+    s = layout.sites
+    return pd.DataFrame(
+        {
+            "site_id": as_text(s["site_id"]),
+            "effect": s["effect"],
+            "visit_days": s["visit_days"].astype("Int64"),
+            "humidified": s["humidified"].astype("boolean"),
+            "heated_humidity": layout.humidity[:, layout.heated].mean(axis=1) if layout.heated.any() else np.nan,
+            "open_humidity": layout.humidity[:, ~layout.heated].mean(axis=1) if (~layout.heated).any() else np.nan,
+        }
+    )
+
+
+def true_quarters(layout: Layout, truth: Truth, log: Log) -> pd.DataFrame:
+    """The true risk of each plant in each calendar quarter (two rows where it was moved within one).
+
+    Gives:  plant_id, quarter (its first day), site_id and light then held, species, plant_days,
+            over_dry_days, expected_losses (the true hazard added up over those days; the building failure is
+            not in it). Of any group, sum(expected_losses) / sum(plant_days) is the true rate that a loss rate
+            estimates, whatever acted. Days lie on the true end, not on the day on which it was found.
+    """
+    columns = [np.concatenate(part) for part in zip(*log.risk, strict=True)]
+    r = pd.DataFrame(dict(zip(RISK_COLUMNS, columns, strict=True)))
+    r = r[r["plant_days"] > 0].sort_values(["plant", "quarter"], kind="stable", ignore_index=True)
+    species = np.array([p["species"] for p in log.plants])[r["plant"].astype(int)]
+    start = pd.to_datetime({"year": r["quarter"] // 4, "month": r["quarter"] % 4 * 3 + 1, "day": 1})
+    return pd.DataFrame(
+        {
+            "plant_id": as_text(plant_ids(r["plant"])),
+            "quarter": start.astype("datetime64[us]"),
+            "site_id": as_text(layout.sites["site_id"].to_numpy()[r["site"].astype(int)]),
+            "light": as_text(np.array(LIGHTS, dtype=object)[r["light"].astype(int)]),
+            "species": as_text(np.array([s.name for s in truth.species], dtype=object)[species]),
+            "plant_days": r["plant_days"].astype("Int64"),
+            "over_dry_days": r["over_dry_days"].astype("Int64"),
+            "expected_losses": r["expected_losses"],
+        }
+    )

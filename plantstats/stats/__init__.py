@@ -1,0 +1,1 @@
+"""Formulas that know no plants."""

@@ -1,0 +1,216 @@
+"""One invented company put through the reports' own steps: every printed interval beside its truth."""
+
+from __future__ import annotations
+
+import tempfile
+from dataclasses import dataclass
+from datetime import date
+from pathlib import Path
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+from plantstats import exposure, losses, records, simulate
+from plantstats.exposure import PlantTime
+from plantstats.findings import pick
+from plantstats.losses import expected, loss_rates, terms
+from plantstats.losses.drivers import situations
+from plantstats.periods import Period, quarter, quarter_of, same_quarter_last_year
+from plantstats.records import Records, species_table
+from plantstats.simulate.run import FAILURE_DAY
+from plantstats.stats import competing_risks, smr, survival
+from plantstats.validation import arithmetic, slow_pages, true_effects, truths
+from plantstats.validation.design import Case
+from plantstats.validation.kinds import AS_MODELLED
+from plantstats.validation.rows import COLUMNS, PAGE_STOPS, alarms, intervals, refusal
+
+QUARTER, AS_OF = "2026-Q3", date(2026, 9, 30)
+AGE = 365
+MORE = 0.5  # Half as many losses again: the worsening that a quarter is tried with.
+ORDINARY = (0.8, 1.25)  # Times as many losses as an average site.
+FAILURE_QUARTER = quarter_of(FAILURE_DAY).name
+
+
+@dataclass(frozen=True)
+class Company:
+    """Records of one invented company as they were read from its files, and what is true of it."""
+
+    case: Case
+    records: Records
+    known: truths.Known
+    period: Period
+
+
+def prove_one(case: Case) -> pd.DataFrame:
+    """Make a company, write its files, read them back, make what the reports print, and hold it against the truth.
+
+    Takes:  case.
+    Gives:  one row per printed interval, alarm or refusal: company, plants, situation, kind, sort ("interval",
+            "alarm", "refusal"), of (what it is about), estimate, low, high, truth (see `rows`).
+    """
+    with tempfile.TemporaryDirectory() as folder:
+        simulate.make(folder, case.plants, case.years, case.seed, case.truth)
+        tables = simulate.company(case.plants, case.years, case.seed, case.truth)
+        company = Company(case, records.load(Path(folder)), truths.Known(case.truth, tables), quarter(QUARTER))
+        made = [*_with_found(company), *_with_midpoint(company)]
+    table = pd.concat([part for part in made if len(part)], ignore_index=True)
+    return table.assign(company=case.number, plants=case.plants, situation=case.situation)[list(COLUMNS)]
+
+
+def _with_found(company: Company) -> list[pd.DataFrame]:
+    """Pages whose losses are dated on the day found."""
+    time = exposure.build(company.records, AS_OF, "found")
+    return [
+        *_rates(company, time),
+        *_expected(company, time),
+        *slow_pages.made(company.case, company.records, company.known, company.period, time),
+    ]
+
+
+def _with_midpoint(company: Company) -> list[pd.DataFrame]:
+    """Pages whose losses are dated half-way between last seen alive and found."""
+    time = exposure.build(company.records, AS_OF, "midpoint")
+    return [*_effects(company, time), *_lives(company, time)]
+
+
+def _rates(company: Company, time: PlantTime) -> list[pd.DataFrame]:
+    """Rates of the review: the company in each quarter that its trend shows, groups in the last; the ratio."""
+    period, known = company.period, company.known
+    found = loss_rates.loss_rates(time, company.records, period)
+    whole = pick(found, "loss_rate")
+    true = np.array([float(truths.rate(known, quarter(name)).iloc[0]) for name in whole["period"]])
+    kinds = whole["period"].eq(FAILURE_QUARTER) & bool(company.case.truth.building_failure)
+    made = [
+        _rate("loss_rate_with_event" if hit else "loss_rate", rows, rows["period"], true[kinds.eq(hit)])
+        for hit, rows in whole.groupby(kinds)
+    ]
+    for by in ("site_id", "species"):
+        rows = pick(found, "loss_rate", [by], period.name)
+        # Rates of smaller groups are not printed.
+        rows = rows[rows["n_plants"].ge(company.records.settings.small_group)]
+        made.append(_rate(f"loss_rate_by_{by}", rows, rows[by], truths.rate(known, period, by).reindex(rows[by])))
+    before = same_quarter_last_year(period)
+    rows = pick(found, "loss_rate_ratio", period=period.name)
+    now, then = (truths.risk(known, one).iloc[0] for one in (period, before))
+    true_ratio = now["expected"] / now["plant_days"] / (then["expected"] / then["plant_days"])
+    chance = arithmetic.of_ratio(now["expected"], then["expected"])
+    made.append(intervals("loss_rate_ratio", rows, rows["period"], np.full(len(rows), true_ratio), chance))
+    return made
+
+
+def _rate(kind: str, rows: pd.DataFrame, of: pd.Series, truth: npt.ArrayLike) -> pd.DataFrame:
+    """Rates beside their truth, and the chance that exact limits of such counts hold it."""
+    true = np.asarray(truth, dtype=float)
+    mean = true * rows["plant_days"].to_numpy(float) / truths.DAYS_PER_100_YEARS
+    return intervals(kind, rows, of, true, arithmetic.of_rate(mean))
+
+
+def _expected(company: Company, time: PlantTime) -> list[pd.DataFrame]:
+    """Observed against expected: the quarter, its sites, false alarms, and a worsening that should be seen."""
+    period = company.period
+    try:
+        made = expected.expect(time, period, species_table())
+    except PAGE_STOPS as fault:
+        return [refusal("observed_expected", fault)]
+    found = expected.expected_findings(made)
+    whole = pick(found, "observed_expected", period=period.name)
+    sites = pick(found, "observed_expected", ["site_id"], period.name)
+    sites = sites[sites["n_plants"].ge(company.records.settings.small_group)]
+    true_ratio = truths.site_ratio(company.known, period)
+    ratio = true_ratio.reindex(sites["site_id"]).to_numpy()
+    flagged = sites["note"].fillna("").str.startswith("stands out").to_numpy()
+    ordinary = (ratio > ORDINARY[0]) & (ratio < ORDINARY[1])
+    drawn = pick(found, "shrunk_ratio", ["site_id"], period.name)
+    drawn = drawn[drawn["n_plants"].ge(company.records.settings.small_group)]
+    chance, by_site = _chances(company, made)
+    return [
+        # Nothing has changed since the earlier quarters: what should be expected is what was.
+        intervals("observed_expected", whole, whole["period"], np.ones(len(whole)), chance),
+        intervals("observed_expected_by_site_id", sites, sites["site_id"], ratio, by_site.reindex(sites["site_id"])),
+        intervals("shrunk_ratio_by_site_id", drawn, drawn["site_id"], true_ratio.reindex(drawn["site_id"])),
+        alarms("quarter_called_worse", whole["period"], whole["low"] > 1),
+        alarms("ordinary_site_flagged", sites["site_id"][ordinary], flagged[ordinary]),
+        alarms("worse_quarter_seen", whole["period"], [_seen(company, made)]),
+    ]
+
+
+def _chances(company: Company, made: expected.Expected) -> tuple[float, pd.Series]:
+    """Chance that limits of observed / expected hold the true ratio: of the company, and of each site."""
+    true = truths.risk(company.known, company.period, "site_id")["expected"]
+    past = expected.groups(made, ["site_id"])
+    among = smr.over_dispersion(past["losses"], past["expected"])
+    whole = arithmetic.of_expected(true.sum(), expected.groups(made, [])["variance"], among, made.model)
+    # Sites stand against an average site.
+    sites = expected.groups(made, ["site_id"], own_past=False)
+    apart = smr.over_dispersion(sites["losses"], sites["expected"])
+    mean = true.reindex(sites["site_id"]).fillna(0.0).to_numpy()
+    return float(whole[0]), pd.Series(
+        arithmetic.of_expected(mean, sites["variance"], apart, made.model), sites["site_id"].to_numpy()
+    )
+
+
+def _seen(company: Company, made: expected.Expected) -> bool:
+    """Whether the quarter is called worse when half as many losses again are thrown in at the true risk."""
+    rng = np.random.Generator(np.random.PCG64(np.random.SeedSequence([company.case.seed, 1])))
+    true = truths.risk(company.known, company.period, "plant_id")["expected"]
+    plants = made.plants
+    # A plant that was moved has a row at each place.
+    share = plants["plant_days"] / plants.groupby("plant_id")["plant_days"].transform("sum")
+    mean = MORE * true.reindex(plants["plant_id"]).fillna(0.0).to_numpy() * share.to_numpy(float)
+    # Clients and species apart are not asked for.
+    plants = plants.drop(columns=["client_id", "species"])
+    worse = made._replace(plants=plants.assign(losses=plants["losses"] + rng.poisson(mean)))
+    whole = pick(expected.expected_findings(worse), "observed_expected", period=company.period.name)
+    return bool(whole["low"].iloc[0] > 1)
+
+
+def _effects(company: Company, time: PlantTime) -> list[pd.DataFrame]:
+    """Rate ratios and adjusted rates of the loss-drivers page, which stands or falls as a whole."""
+    if company.case.situation == AS_MODELLED and company.case.truth.over_dry > 0:
+        return []  # Days left dry share in every contrast, and their truth has no one number.
+    cells = time.cells(list(losses.CELLS_BY), end=terms.settled(AS_OF))
+    try:
+        apart = losses.tell_apart(cells, species_table())
+        found = losses.effects(apart.model, QUARTER)
+        asked = situations(apart)
+        told = losses.adjusted_rates(apart.model, asked, QUARTER)
+    except PAGE_STOPS as fault:
+        return [refusal("effect_on_losses", fault)]
+    truth = company.case.truth
+    rows = pick(found, "effect_on_losses", ["term"])
+    true = np.array([true_effects.loss_effect(truth, term) for term in rows["term"]])
+    if not apart.told:  # Season then stands for both, and the page says so.
+        true[rows["term"].str.contains("season|humidity")] = np.nan
+    species = pick(found, "species_effect", ["species"])
+    of_species = true_effects.species_effects(truth, apart.model).reindex(species["species"]).to_numpy()
+    made = [
+        intervals("effect_on_losses", rows, rows["term"], true),
+        intervals("species_effect", species, species["species"], of_species),
+    ]
+    # Without humidity in the situation, or with days left dry in every rate, there is no one truth.
+    if apart.told and truth.over_dry == 0:
+        by_words = {row["words"]: row for row in asked.to_dict("records")}
+        rate = [true_effects.adjusted_rate(truth, apart.model, by_words[term]) for term in told["term"]]
+        made.append(intervals("adjusted_loss_rate", told, told["term"], np.array(rate)))
+    return made
+
+
+def _lives(company: Company, time: PlantTime) -> list[pd.DataFrame]:
+    """Survival by light and incidence of causes at twelve months."""
+    lives, known = time.lives, company.known
+    by_light = truths.at_ages(known, lives, AS_OF, "light")
+    curves = survival.curves(lives, ["light"])
+    told = survival.summaries(curves, lives, ["light"], ages=[AGE], horizon=2 * AGE, period=QUARTER)
+    rows = pick(told, "survival", ["light", "age_days"])
+    true = [truths.survival(by_light[light], AGE) if light in by_light else np.nan for light in rows["light"]]
+    whole = truths.incidence(truths.at_ages(known, lives, AS_OF)["all"], AGE)
+    # The true share of each single cause hangs on the day; all losses together, with clients' acts competing, do not.
+    merged = lives.assign(cause=lives["cause"].mask(lives["event"].eq(1), "losses"))
+    drawn = competing_risks.incidence(merged, [])
+    incidence = competing_risks.summaries(drawn, merged, [], ages=[AGE], period=QUARTER)
+    incidence = incidence[incidence["cause"].isin(list(whole))]
+    return [
+        intervals("survival_12_months", rows, rows["light"], np.array(true)),
+        intervals("incidence_12_months", incidence, incidence["cause"], incidence["cause"].map(whole).to_numpy()),
+    ]

@@ -1,0 +1,152 @@
+"""Rows of many companies as shares: how often intervals held the truth, how often alarms went off, with their error."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+from scipy import stats
+
+from plantstats.validation.kinds import AS_MODELLED, BY_MEAN, IN_POINTS, KINDS, LEVEL, NO_TARGET, TARGET
+
+COLUMNS = [
+    "kind",
+    "situation",
+    "of",
+    "companies",
+    "refused",
+    "cases",
+    "share",
+    "low",
+    "high",
+    "target_low",
+    "target_high",
+    "verdict",
+    "shift",
+    "shift_error",
+    "shift_unit",
+    "stated",
+]
+
+
+def held(rows: pd.DataFrame) -> pd.Series:
+    """Whether each interval held its truth (a missing end has no bound), or each alarm went off."""
+    # Room for the last bits of arithmetic.
+    room = 1e-9 * rows["truth"].abs()
+    low = rows["low"].isna() | (rows["low"] <= rows["truth"] + room)
+    high = rows["high"].isna() | (rows["high"] >= rows["truth"] - room)
+    return (low & high).astype("float64").where(rows["sort"].eq("interval"), rows["estimate"])
+
+
+def table(rows: pd.DataFrame) -> pd.DataFrame:
+    """Shares by kind and situation; in companies as modelled also effects by term, and what is seen by size.
+
+    Takes:  rows of all companies, as `companies.prove_one` gives them.
+    Gives:  one row per kind, situation and `of` ("all", or a term): companies, refused (companies whose page printed
+            nothing), cases, share held or called, low and high (95% limits of the share, by companies), target_low,
+            target_high, verdict, shift (estimate against truth, in `shift_unit`) with its standard
+            error, stated (mean chance that counts so small hold by arithmetic, or that a quote itself states).
+    """
+    marked = rows.assign(held=held(rows), shift=_shift(rows))
+    parts = [_one(group, kind, situation, "all") for (kind, situation), group in marked.groupby(["kind", "situation"])]
+    sized = marked[marked["kind"].eq("worse_quarter_seen") & marked["situation"].eq(AS_MODELLED)]
+    parts += [
+        _one(group, "worse_quarter_seen", AS_MODELLED, f"{plants} plants") for plants, group in sized.groupby("plants")
+    ]
+    by_term = marked[marked["situation"].eq(AS_MODELLED) & marked["kind"].isin(["effect_on_losses", "leaf_ratio"])]
+    parts += [
+        _one(group, kind, AS_MODELLED, of)
+        for (kind, of), group in by_term[by_term["sort"].ne("refusal")].groupby(["kind", "of"])
+    ]
+    return pd.DataFrame([part for part in parts if part["cases"]], columns=COLUMNS).sort_values(
+        ["kind", "situation", "of"], key=_in_order, ignore_index=True
+    )
+
+
+def share_with_error(by_company: pd.DataFrame) -> tuple[float, float, float]:
+    """A share over companies whose cases go together.
+
+    Takes:  one row per company: sum (held), size (cases).
+    Gives:  share and its 95% limits.
+    Source: ratio of sums with its linearised variance by company, Student's t; exact binomial limits on companies
+            (Clopper and Pearson 1934) where every case is alike.
+    """
+    hits, sizes, n = by_company["sum"].to_numpy(), by_company["size"].to_numpy(), len(by_company)
+    share = float(hits.sum() / sizes.sum())
+    if n < 2 or share in (0.0, 1.0):
+        exact = stats.binomtest(round(share * n), n).proportion_ci(LEVEL, method="exact")
+        return share, float(exact.low), float(exact.high)
+    error = np.sqrt(np.sum((hits - share * sizes) ** 2) * n / (n - 1)) / sizes.sum()
+    reach = float(stats.t.ppf((1 + LEVEL) / 2, n - 1) * error)
+    # Costs over the best possible are no counts: they may lie outside 0 and 1.
+    counted = bool(((hits >= 0) & (hits <= sizes) & (hits == np.round(hits))).all())
+    low, high = share - reach, share + reach
+    return (share, max(0.0, low), min(1.0, high)) if counted else (share, low, high)
+
+
+def _one(group: pd.DataFrame, kind: str, situation: str, of: str) -> dict[str, object]:
+    refused = group[group["sort"].eq("refusal")]
+    used = group[group["sort"].ne("refusal")]
+    target = KINDS.get(kind, ("", TARGET))[1]
+    made: dict[str, object] = {
+        "kind": kind,
+        "situation": situation,
+        "of": of,
+        "companies": used["company"].nunique(),
+        "refused": refused["company"].nunique(),
+        "cases": len(used),
+        "target_low": target[0],
+        "target_high": target[1],
+    }
+    if used.empty:
+        return made
+    share, low, high = share_with_error(used.groupby("company")["held"].agg(["sum", "size"]))
+    by_company = used.groupby("company")
+    shifts = by_company["shift"].mean().dropna()
+    if kind in BY_MEAN:
+        sums = by_company[["estimate", "truth"]].sum()
+        shifts = sums["estimate"] / sums["truth"] - 1
+    error = float(shifts.std(ddof=1) / np.sqrt(len(shifts))) if len(shifts) > 1 else np.nan
+    mean, unit = float(shifts.mean()) if len(shifts) else np.nan, "points"
+    if kind in BY_MEAN:
+        mean, error, unit = 100 * mean, 100 * error, "%"
+    elif kind not in IN_POINTS:
+        mean, error, unit = 100 * np.expm1(mean), 100 * np.exp(mean) * error, "%"
+    alarm = used["sort"].ne("interval").all()
+    return made | {
+        "share": share,
+        "low": low,
+        "high": high,
+        "verdict": _verdict(share, low, high, target),
+        "shift": mean,
+        "shift_error": error,
+        "shift_unit": "" if alarm else unit,
+        "stated": float(used["stated"].mean()),
+    }
+
+
+def _verdict(share: float, low: float, high: float, target: tuple[float, float]) -> str:
+    if target == NO_TARGET:
+        return "no target"
+    if target[0] <= share <= target[1]:
+        return "holds"
+    side = "below" if share < target[0] else "above"
+    near = high >= target[0] if side == "below" else low <= target[1]
+    return f"{side} the target, by no more than chance may do" if near else f"{side} the target"
+
+
+def _shift(rows: pd.DataFrame) -> pd.Series:
+    """Distance of each estimate from its truth: log ratio, or points where both are percentages."""
+    points = rows["kind"].isin(IN_POINTS)
+    whole = rows["sort"].eq("interval")
+    both = whole & (rows["estimate"] > 0) & (rows["truth"] > 0)
+    ratio = np.log(rows["estimate"].where(both) / rows["truth"].where(both))
+    return ratio.mask(points, (rows["estimate"] - rows["truth"]).where(whole))
+
+
+def _in_order(column: pd.Series) -> pd.Series:
+    """Kinds as KINDS lists them, all before parts, companies as modelled first."""
+    first = {"situation": {AS_MODELLED: -1}, "of": {"all": -1}}.get(str(column.name), {})
+    if column.name == "kind":
+        return column.map({kind: n for n, kind in enumerate(KINDS)}).fillna(len(KINDS))
+    names = {name: n for n, name in enumerate(sorted(column.unique()))}
+    return column.map(names | first)

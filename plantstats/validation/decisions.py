@@ -1,0 +1,129 @@
+"""What following the interval advice costs, against the best that full knowledge could choose, and the usual rules."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+
+import numpy as np
+import pandas as pd
+
+from plantstats.records import Records
+from plantstats.validation.rows import alarms, costs
+from plantstats.validation.truths import Known
+from plantstats.watering.advise import KEEP, LONGER, Advice, advise
+from plantstats.watering.drying import Drying
+from plantstats.watering.harm import Harm
+from plantstats.watering.learn import Learned
+
+WEEK = 7  # days: the most usual interval of all (common practice, no source)
+WAYS = {"advised": "cost_of_advice", "now": "cost_as_now", "weekly": "cost_weekly_everywhere"}
+
+
+def made(learned: Learned, advice: Advice, records: Records, known: Known) -> list[pd.DataFrame]:
+    """Costs by the truth of what was advised, of leaving things as they are, and of weekly visits everywhere.
+
+    Takes:  learned and advice as the watering page has them; records; what is known.
+    Gives:  rows: cost_of_advice, cost_as_now, cost_weekly_everywhere: estimate = cost over the best possible, less 1,
+            of the company as a whole; needless_change: one row per site that should stay as it is.
+    """
+    sites = by_site(learned, advice, records, known)
+    if sites.empty:
+        return []
+    stay = sites[sites["should_stay"]]
+    return [
+        *(costs(kind, excess(sites, way)) for way, kind in WAYS.items()),
+        alarms("needless_change", stay["site_id"], stay["changed"]),
+    ]
+
+
+def by_site(learned: Learned, advice: Advice, records: Records, known: Known) -> pd.DataFrame:
+    """Each site's costs by the truth.
+
+    Takes:  as `made`.
+    Gives:  one row per site: site_id, best (the least cost of an interval that leaves few truly too dry, or is not
+            longer than now), advised, now, weekly (costs of these intervals), should_stay (now costs about as little
+            as the best), changed, too_dry (a longer interval was advised that truly leaves too many too dry). Empty
+            when no plant stands.
+    """
+    # Nothing is unsure to full knowledge: one draw is as good as many.
+    truth = advise(with_full_knowledge(learned, known), records, advice.heated, draws=1, forced=False)
+    if truth is None:
+        return pd.DataFrame()
+    money, dry = (truth.money.pivot(index="site_id", columns="interval_days", values=v) for v in ("cost", "too_dry"))
+    best, told = truth.sites.set_index("site_id"), advice.sites.set_index("site_id")
+
+    def at(table: pd.DataFrame, chosen: pd.Series) -> list[float]:
+        return [float(table.at[site, days]) for site, days in chosen.items()]
+
+    change = told["decision"] != KEEP
+    return pd.DataFrame(
+        {
+            "site_id": best.index,
+            "best": at(money, best["cheapest"]),
+            "advised": at(money, told["advised"].reindex(best.index)),
+            "now": at(money, best["now"]),
+            "weekly": money[WEEK].reindex(best.index).to_numpy(),
+            "should_stay": ((best["good_from"] <= best["now"]) & (best["now"] <= best["good_to"])).to_numpy(),
+            "changed": change.reindex(best.index).to_numpy(),
+            "too_dry": [
+                row.decision == LONGER and dry.at[row.Index, row.advised] > learned.assumed.too_dry_most
+                for row in told.reindex(best.index).itertuples()
+            ],
+        }
+    )
+
+
+def excess(sites: pd.DataFrame, way: str) -> float:
+    """What a way to visit costs all sites over the best, as a share of the best.
+
+    Takes:  sites as `by_site`; way: "advised", "now" or "weekly".
+    Gives:  the share. An interval that is cheaper than the best allowed one because it lets plants stand dry saves
+            nothing here: it counts as equal.
+    """
+    return float((sites[way] - sites["best"]).clip(lower=0).sum() / sites["best"].sum())
+
+
+def with_full_knowledge(learned: Learned, known: Known) -> Learned:
+    """What was learned, with every estimate put right: drying, misread looks, harm of days left dry, loss rates."""
+    truth = known.truth
+    air = (
+        learned.cells.dropna(subset=["vpd"])
+        .groupby("heating")[["vpd", "n"]]
+        .apply(lambda part: float(np.average(part["vpd"], weights=part["n"])))
+    )
+    terms = {
+        "species": {s.name: math.log(s.dry_days) for s in truth.species},
+        "light": truth.dry_light,
+        "pot": truth.dry_pot,
+        "planter": truth.dry_planter,
+        "heating": {
+            "heating season": truth.dry_heating + truth.dry_per_kpa * (air.get(True, 1.2) - 1.2),
+            "rest of the year": truth.dry_per_kpa * (air.get(False, 1.2) - 1.2),
+        },
+    }
+    names = (("intercept", ""), *((term, level) for term, levels in terms.items() for level in levels))
+    effects = [0.0, *(value for levels in terms.values() for value in levels.values())]
+    theta = np.array([*effects, math.log(truth.dry_shape), math.log(truth.misread / (1 - truth.misread))])
+    law = Drying("Weibull", names, theta, np.zeros((len(theta), len(theta))), 99, 0.0, truth.misread, 0.0, 0)
+    ratio = math.exp(truth.over_dry)
+    return replace(
+        learned,
+        dryings=dict.fromkeys(learned.dryings, law),
+        rates=_true_rates(learned, known),
+        tables={},
+        harm=Harm(ratio, ratio, ratio, 0.0, 0, 0.0, 0.0, ratio),
+    )
+
+
+def _true_rates(learned: Learned, known: Known) -> pd.DataFrame:
+    """Loss rates and shares of days left dry by species and light as they truly were."""
+    counted = ["plant_days", "over_dry_days", "expected_losses"]
+    true = known.tables["true_quarters"].groupby(["species", "light"])[counted].sum().astype("float64")
+    mine = true.reindex(pd.MultiIndex.from_frame(learned.rates[["species", "light"]]))
+    # A combination that the truth does not have (light not written down): that of all plants.
+    mine = mine.fillna(true.sum())
+    days = mine["plant_days"].to_numpy()
+    return learned.rates.assign(
+        rate=mine["expected_losses"].to_numpy() / days, log_se=0.0, dry_share=mine["over_dry_days"].to_numpy() / days
+    )

@@ -1,0 +1,75 @@
+"""Which invented companies the proving ground is made of: sizes, sites, visits and misfits, varied by design."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+
+from plantstats.simulate import Truth
+from plantstats.validation.kinds import AS_MODELLED
+
+OVER_DRY = 0.9
+SITUATIONS: Mapping[str, Mapping[str, Any]] = {
+    "building failure": {"building_failure": True},
+    "days left dry, more visits where it is hard": {"over_dry": OVER_DRY, "visits_follow_trouble": 1.0},
+    "ageing by a Weibull law": {"ageing_shape": 1.6},
+    "dry air counts below 50%": {"humidity_threshold": 50.0},
+    "topsoil misread": {"misread": 0.15},
+    "swaps not written down": {"unrecorded_swaps": 0.15},
+    "lognormal sites": {"site_law": "lognormal"},
+    "season is humidity": {"collinear": True},
+}
+SIZES = (150, 250, 400, 600)
+YEARS = (2, 3)
+BASE_RATES = (6.0, 9.0, 14.0)
+SITE_SPREADS = (0.0, 0.2, 0.4, 0.6)
+VISITS = ({7: 1.0}, {7: 0.5, 14: 0.4, 28: 0.1}, {14: 0.5, 28: 0.5})
+HUMIDITY_MISSING = (0.0, 0.3, 0.7)
+LATE = (True, True, True, False)  # A loss is found on its day in one company of four.
+EXTRAS = ("leaves", "watering", "back-test")  # Slow pages: each on a third of the companies.
+
+
+@dataclass(frozen=True)
+class Case:
+    """One company of the design: its number, how it is made, and which slow page it is put to."""
+
+    number: int
+    plants: int
+    years: int
+    seed: int
+    truth: Truth
+    situation: str
+    extra: str
+
+
+def case(seed: int, number: int) -> Case:
+    """The company of that number.
+
+    Takes:  seed of the whole; number from 0. Even numbers are as modelled; odd ones take the situations in turn.
+    Gives:  Case. It depends on seed and number alone, so that more companies leave the earlier ones as they are.
+    """
+    sequence = np.random.SeedSequence([seed, number])
+    rng = np.random.Generator(np.random.PCG64(sequence))
+    pair = number // 2
+    truth = Truth(
+        base_rate=float(rng.choice(BASE_RATES)),
+        site_sd=float(rng.choice(SITE_SPREADS)),
+        visit_days=VISITS[int(rng.integers(len(VISITS)))],
+        humidity_missing=float(rng.choice(HUMIDITY_MISSING)),
+        found_late=LATE[int(rng.integers(len(LATE)))],
+        over_dry=0.0,
+        building_failure=False,
+    )
+    name = AS_MODELLED if number % 2 == 0 else list(SITUATIONS)[pair % len(SITUATIONS)]
+    truth = replace(truth, **SITUATIONS.get(name, {}))
+    if name == "lognormal sites":
+        truth = replace(truth, site_sd=max(truth.site_sd, 0.4))
+    extra = EXTRAS[pair % len(EXTRAS)]
+    if name == AS_MODELLED and extra == "watering":
+        truth = replace(truth, over_dry=OVER_DRY)
+    return Case(
+        number, int(rng.choice(SIZES)), int(rng.choice(YEARS)), int(sequence.generate_state(1)[0]), truth, name, extra
+    )

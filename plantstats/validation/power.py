@@ -1,0 +1,115 @@
+"""Chance that the review sees a worsening, by the size of the company: exact, from the laws of the tests it uses."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+from scipy import stats
+
+from plantstats import findings
+from plantstats.periods import Period
+from plantstats.stats.rates import DAYS_PER_100_YEARS, LEVEL
+
+QUARTER_DAYS = 365.25 / 4
+SIZES = (200, 1_000, 5_000)
+TIMES = 1.5
+AGAINST_LAST_YEAR, AGAINST_EXPECTED = "against the same quarter last year", "against expected losses known exactly"
+
+
+def seen_against_last_year(plants: float, rate: float, times: float = TIMES, level: float = LEVEL) -> float:
+    """Chance that the interval of the ratio to last year's quarter lies above 1.
+
+    Takes:  plants at risk all quarter, in both years; rate (losses per 100 plant-years, last year); times as many
+            losses now; level of the interval.
+    Gives:  a chance between 0 and 1.
+    Source: both counts Poisson; given their sum n the lower limit is above 1 where the upper tail of the binomial
+            (n, 1/2) at this year's count is below (1 - level) / 2 (`rates.rate_ratio`). Summed over n exactly.
+    """
+    before = plants * QUARTER_DAYS * rate / DAYS_PER_100_YEARS
+    total = before * (1 + times)
+    n = np.arange(int(stats.poisson.ppf(1 - 1e-12, total)) + 1)
+    # The greatest count of which the tail beyond it is still too heavy.
+    k = stats.binom.isf((1 - level) / 2, n, 0.5)
+    beyond = stats.binom.sf(k, n, times / (1 + times))
+    return float(np.sum(stats.poisson.pmf(n, total) * beyond))
+
+
+def seen_against_expected(plants: float, rate: float, times: float = TIMES, level: float = LEVEL) -> float:
+    """Chance that losses divided by expected losses lie above 1 with their whole interval, were the expectation exact
+    and the sites alike; what is learned from few quarters, and sites that differ, make it less.
+
+    Takes, Gives: as `seen_against_last_year`.
+    Source: the lower exact limit of a count is above the expectation where the Poisson tail from the count on is below
+            (1 - level) / 2 (Garwood 1936).
+    """
+    expected = plants * QUARTER_DAYS * rate / DAYS_PER_100_YEARS
+    beyond = stats.poisson.isf((1 - level) / 2, expected)
+    return float(stats.poisson.sf(beyond, times * expected))
+
+
+def smallest_seen(plants: float, rate: float, chance: float = 0.8) -> float:
+    """How many times the expected losses a quarter must bring to be called worse with this chance.
+
+    Takes:  plants; rate per 100 plant-years; chance.
+    Gives:  a multiple, exact expectation taken for granted as in `seen_against_expected`.
+    """
+    expected = plants * QUARTER_DAYS * rate / DAYS_PER_100_YEARS
+    needed = stats.poisson.isf((1 - LEVEL) / 2, expected) + 1
+    # P(Poisson(m) >= needed) = P(Gamma(needed) <= m).
+    return float(stats.gamma.ppf(chance, needed) / expected)
+
+
+def table(rates: tuple[float, ...] = (8.0, 16.0), sizes: tuple[int, ...] = SIZES, times: float = TIMES) -> pd.DataFrame:
+    """Chances to see a worsening in one quarter.
+
+    Gives:  one row per test, rate and size: test, rate (per 100 plant-years), plants, expected (losses of the quarter
+            at that rate), chance; and smallest_seen with 80% chance.
+    """
+    return pd.DataFrame(
+        [
+            {
+                "test": name,
+                "rate": rate,
+                "plants": plants,
+                "expected": plants * QUARTER_DAYS * rate / DAYS_PER_100_YEARS,
+                "times": times,
+                "chance": chance(plants, rate, times),
+                "smallest_seen": smallest_seen(plants, rate),
+            }
+            for name, chance in ((AGAINST_LAST_YEAR, seen_against_last_year), (AGAINST_EXPECTED, seen_against_expected))
+            for rate in rates
+            for plants in sizes
+        ]
+    )
+
+
+def sentence(plants: int, rate: float, times: float = TIMES) -> str:
+    """What a review of a company of this size can and cannot see, in a plain sentence.
+
+    Takes:  plants under care; their usual loss rate per 100 plant-years; times as many losses.
+    """
+    last_year, expected = (
+        100 * chance(plants, rate, times) for chance in (seen_against_last_year, seen_against_expected)
+    )
+    return (
+        f"With {plants:,} plants that lose {rate:.3g} per 100 plant-years, a quarter with {times:g} times as many "
+        f"losses is called worse than last year's with a chance of about {last_year:.0f} in 100, and worse than "
+        f"expected with at most {expected:.0f} in 100; what is surely seen (80 in 100) is "
+        f"{smallest_seen(plants, rate):.1f} times as many."
+    )
+
+
+def of_review(results: pd.DataFrame, period: Period) -> str:
+    """What the review of this very company can and cannot see (see `sentence`).
+
+    Takes:  findings of `review.loss_rates` over several quarters; period.
+    Gives:  the sentence, with the plants at risk in the period and the loss rate of the other quarters; or that no
+            other quarter tells a usual rate.
+    """
+    whole = findings.pick(results, "loss_rate")
+    now, others = whole["period"].eq(period.name), whole[whole["period"].ne(period.name)]
+    days, lost = float(others["plant_days"].sum()), float(others["losses"].sum())
+    plants = round(float(whole.loc[now, "plant_days"].sum()) / (period.end - period.start).days)
+    if not lost or not plants:
+        return "What a review of this company can see cannot be told: no other quarter with losses tells a usual rate."
+    return sentence(plants, DAYS_PER_100_YEARS * lost / days)

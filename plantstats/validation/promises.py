@@ -1,0 +1,135 @@
+"""Promises of one invented company against what came of them: quotes for its own plants and for new sites, a provision.
+
+A quote of a year ago for the plants then in place; a quote for the plants of a twin company, whose sites it has never
+seen; and what was provided for the guarantees in force a year ago, as far as they have run since.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import replace
+from datetime import date
+from pathlib import Path
+from tempfile import TemporaryDirectory
+
+import numpy as np
+import pandas as pd
+
+from plantstats import records, simulate
+from plantstats.exposure import PlantTime
+from plantstats.guarantee import back_test, provision
+from plantstats.guarantee.from_records import FittedLosses, fit_losses
+from plantstats.guarantee.in_force import in_force, until
+from plantstats.guarantee.terms import Terms
+from plantstats.losses import ModelError
+from plantstats.periods import Period, previous_quarters, quarter
+from plantstats.records import Records
+from plantstats.validation.design import Case
+from plantstats.validation.rows import alarms, costs, refusal
+
+DRAWS = 100
+POINTS = (80, 95)
+# A contractor's rule: 10% of the installed cost a year, so at like cost a plant in forty each quarter (common practice,
+# no source).
+THUMB = 0.10 / 4
+# Another, by light: of 100 plants 50 to 60, 30 to 40, 10 to 20 in two years; its middle as a rate a year (common
+# practice, no source).
+THUMB_BY_LIGHT: Mapping[str, float] = {"low": 0.40, "medium": 0.22, "high": 0.08, "sun": 0.08, "unknown": 0.22}
+DAYS_PER_YEAR = 365.25
+
+
+def made(case: Case, kept: Records, period: Period, time: PlantTime) -> list[pd.DataFrame]:
+    """Rows of all promises of a year before the end of the period.
+
+    Takes:  case; records; period, complete; time: losses dated "found".
+    Gives:  rows (see `rows`): quote_<point>_held_company and _site, list_<point>_held_company and _site,
+            provision_<point>_held, and of the rules of thumb <rule>_held and more_by_<rule>.
+    """
+    year_ago = previous_quarters(period, back_test.QUARTERS)[0].last_day
+    terms = Terms(period.end, draws=DRAWS, seed=case.seed % 1_000_000)
+    try:
+        fitted = fit_losses(kept, year_ago)
+    except ModelError as fault:
+        return [refusal("quote_80_held_company", fault)]
+    own = back_test.back_test(kept, period, terms, fitted)
+    parts = (
+        [refusal("quote_80_held_company", "no quote could be made a year ago")]
+        if own is None
+        else [*_held("quote", own), *_rules(own, time)]
+    )
+    return [*parts, *_new_sites(case, fitted, period, terms), *_provision(kept, fitted, year_ago, period)]
+
+
+def _held(name: str, test: back_test.BackTest) -> list[pd.DataFrame]:
+    """Whether losses stayed within the points of quotes, by quarter: of all sites, and of each."""
+    parts = []
+    for share in POINTS:
+        for of, cells in (("company", test.totals), ("site", test.cells)):
+            within = cells["losses"].to_numpy() <= cells[f"point_{share}"].to_numpy()
+            # Counts are whole: the point holds a little more than its own percentage.
+            chance = cells[f"chance_{share}"].to_numpy(float)
+            parts.append(alarms(f"{name}_{share}_held_{of}", cells["site_id"] + " " + cells["period"], within, chance))
+    return parts
+
+
+def _rules(test: back_test.BackTest, time: PlantTime) -> list[pd.DataFrame]:
+    """The same quarters by two rules of thumb, and how much more these set aside than the 80% point."""
+    totals = test.totals
+    by_light = np.array(
+        [_by_light(time, quarter(name), n) for name, n in zip(totals["period"], totals["plants"], strict=True)]
+    )
+    parts = []
+    for name, amount in (("rule_of_thumb", THUMB * totals["plants"].to_numpy(float)), ("rule_by_light", by_light)):
+        parts.append(alarms(f"{name}_held", totals["period"], totals["losses"].to_numpy() <= amount))
+        quoted = float(totals["point_80"].sum())
+        if quoted > 0:
+            parts.append(costs(f"more_by_{name}", float(amount.sum()) / quoted - 1))
+    return parts
+
+
+def _by_light(time: PlantTime, one: Period, plants: int) -> float:
+    """Losses of so many plants by the rule, at the lights that plants stood in."""
+    days = time.cells(["light"], one.start, one.end).set_index("light")["plant_days"].astype("float64")
+    rate = days.index.map(THUMB_BY_LIGHT).to_numpy("float64") @ days.to_numpy() / days.sum()
+    return float(rate * plants * (one.end - one.start).days / DAYS_PER_YEAR)
+
+
+def _new_sites(case: Case, fitted: tuple[FittedLosses, PlantTime], period: Period, terms: Terms) -> list[pd.DataFrame]:
+    """Quotes for the plants of a twin: the same truth, other sites and plants, drawn with another seed."""
+    model, time = fitted
+    # The twin's sites bear the names of ours, and are not: no past may be theirs.
+    others = tuple(f"ours {site}" for site in model.model.sites)
+    stranger = replace(model, model=replace(model.model, sites=others))
+    with TemporaryDirectory() as folder:
+        simulate.make(folder, case.plants, case.years, case.seed + 1, case.truth)
+        twin = records.load(Path(folder))
+        try:
+            test = back_test.back_test(twin, period, terms, (stranger, time))
+        except ModelError as fault:
+            return [refusal("list_80_held_company", fault)]
+    return [refusal("list_80_held_company", "no quote could be made")] if test is None else _held("list", test)
+
+
+def _provision(
+    kept: Records, fitted: tuple[FittedLosses, PlantTime], year_ago: date, period: Period
+) -> list[pd.DataFrame]:
+    """Whether what the guarantees in force a year ago cost since stayed within the points of what was provided for
+    them up to the end of the period: those of two and three years still run."""
+    model, time = fitted
+    force = until(in_force(kept, time, year_ago), period.end)
+    if force.plants.empty:
+        return []
+    told = provision.of_guarantees(force, model, time, year_ago, provision.Method(draws=DRAWS))
+    done = kept.table("replacements")
+    mine = done["plant_id"].isin(force.plants["plant_id"]) & done["covered"].eq("guaranteed")
+    since = done[mine & (done["replaced_on"] < pd.Timestamp(period.end))]
+    used = provision.cost_of(since, kept.settings.wage_per_hour)
+    return [
+        alarms(
+            f"provision_{share}_held",
+            pd.Series(["all clients"]),
+            [used <= told.total.point(share / 100)],
+            [told.total.within(told.total.point(share / 100))],
+        )
+        for share in POINTS
+    ]

@@ -1,0 +1,56 @@
+"""The rows that a company leaves: a printed interval with its truth, an alarm, a cost, or a page that said no."""
+
+from __future__ import annotations
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+from patsy import PatsyError
+
+from plantstats.losses import ModelError
+
+COLUMNS = ("company", "plants", "situation", "kind", "sort", "of", "estimate", "low", "high", "truth", "stated")
+_EMPTY = dict.fromkeys(("estimate", "low", "high", "truth", "stated"), np.nan)
+# A page that says no in its own words, or stops with those of a library: its reader has nothing either way.
+PAGE_STOPS = (ModelError, PatsyError)
+
+
+def intervals(
+    kind: str, found: pd.DataFrame, of: pd.Series, truth: npt.ArrayLike, stated: npt.ArrayLike = np.nan
+) -> pd.DataFrame:
+    """Printed intervals beside their truth.
+
+    Takes:  kind; found: findings with estimate, low, high; of: what each is about; truth, in step (missing where
+            there is no one truth); stated: the chance to hold it, where that is not the level of the interval
+            (see `arithmetic`).
+    Gives:  one row per interval that was printed and has a truth. A missing end has no bound on that side.
+    """
+    table = pd.DataFrame(
+        {
+            "kind": kind,
+            "sort": "interval",
+            "of": of.astype("str").to_numpy(),
+            **{name: found[name].to_numpy(float) for name in ("estimate", "low", "high")},
+            "truth": np.asarray(truth, dtype=float),
+            "stated": stated,
+        }
+    )
+    return table[table["truth"].notna() & (table["low"].notna() | table["high"].notna())]
+
+
+def alarms(kind: str, of: pd.Series, said: npt.ArrayLike, stated: npt.ArrayLike = np.nan) -> pd.DataFrame:
+    """What a page called out (estimate 1) or not (0), one row per chance to do so; stated: that chance, where the page
+    has it."""
+    said = np.asarray(said, dtype=float)
+    table = pd.DataFrame({"kind": kind, "sort": "alarm", "of": of.astype("str").to_numpy(), **_EMPTY, "estimate": said})
+    return table.assign(stated=stated)
+
+
+def costs(kind: str, excess: float) -> pd.DataFrame:
+    """What a way to decide costs over the best possible, as a share of it; one row."""
+    return pd.DataFrame([{"kind": kind, "sort": "cost", "of": "all sites", **_EMPTY, "estimate": excess}])
+
+
+def refusal(kind: str, why: Exception | str) -> pd.DataFrame:
+    """A page that printed nothing, and why: the first line of the fault."""
+    return pd.DataFrame([{"kind": kind, "sort": "refusal", "of": str(why).partition("\n")[0], **_EMPTY}])

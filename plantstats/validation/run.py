@@ -1,0 +1,121 @@
+"""Prove many companies on several cores: stopped and continued at will, the same bytes whatever the workers."""
+
+from __future__ import annotations
+
+import io
+import multiprocessing
+import os
+from collections.abc import Iterator
+from concurrent.futures import ProcessPoolExecutor, as_completed
+from contextlib import contextmanager
+from hashlib import sha256
+from pathlib import Path
+
+import pandas as pd
+from tqdm import tqdm
+
+import plantstats
+from plantstats import __version__, reporting
+from plantstats.reporting import Report, quarterly
+from plantstats.validation import companies, coverage
+from plantstats.validation.design import case
+
+ONE_THREAD = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS")
+DIGITS = 12
+SUMS_TO = 10  # significant digits of the results table
+
+
+class ProvingError(RuntimeError):
+    """Companies that could not be put through the reports: a fault of the program, not of records."""
+
+
+def prove(n: int, seed: int, out: Path, workers: int = 2) -> pd.DataFrame:
+    """Make n invented companies, hold every printed interval against the truth, and write the table of results.
+
+    Takes:  n companies; seed; out: folder; workers: processes.
+    Gives:  the table of `coverage.table` with seed, asked (n), version and code; written as out/results.csv. Each
+            company leaves one file in out/companies-<code>-seed-<seed>; those that are there are not made again.
+    Keeps:  the same n and seed give the same bytes, whatever the workers and however often it was stopped.
+    Raises: ProvingError naming every company that failed.
+    """
+    made_by = code()
+    folder = out / f"companies-{made_by}-seed-{seed}"
+    folder.mkdir(parents=True, exist_ok=True)
+    missing = [number for number in range(n) if not _file(folder, number).exists()]
+    if missing:
+        # Fresh processes: none inherits threads or an open DuckDB.
+        fresh = multiprocessing.get_context("spawn")
+        with _one_thread(), ProcessPoolExecutor(min(workers, len(missing)), fresh) as pool:
+            try:
+                waiting = {pool.submit(leave, seed, number, folder): number for number in missing}
+                each = tqdm(as_completed(waiting), total=len(waiting), desc="companies", unit="company")
+                # One that fails does not stop the others: all are named at the end.
+                failed = [
+                    f"invented company {waiting[done]} of seed {seed}: {type(fault).__name__}: {fault}"
+                    for done in each
+                    if (fault := done.exception()) is not None
+                ]
+            except BaseException:
+                pool.shutdown(wait=False, cancel_futures=True)
+                raise
+        if failed:
+            raise ProvingError("\n".join(failed))
+    rows = pd.concat([pd.read_parquet(_file(folder, number)) for number in range(n)], ignore_index=True)
+    made = coverage.table(rows).assign(seed=seed, asked=n, version=__version__, code=made_by)
+    text = made.to_csv(index=False, lineterminator="\n", float_format=f"%.{SUMS_TO}g").encode("utf-8")
+    _whole(out / "results.csv", text)
+    return made
+
+
+def page(n: int, seed: int, out: Path, workers: int = 2) -> Report:
+    """Prove, and make the page of proof.
+
+    Takes:  as `prove`; out: folder for reports.
+    Gives:  Report in out/proof; companies stand in out/proof-work, to be continued.
+    """
+    work = out / "proof-work"
+    prove(n, seed, work, workers)
+    about = f"{n} invented companies, seed {seed}, plantstats {__version__}"
+    parameters = {"results_csv": str((work / "results.csv").resolve())}
+    return reporting.run(quarterly.notebook("proof"), parameters, out / "proof", about)
+
+
+def code() -> str:
+    """A short digest of the program's own source: companies proved with other code are not mixed with these."""
+    home, whole = Path(plantstats.__file__).resolve().parent, sha256()
+    for path in sorted(home.rglob("*.py")):
+        whole.update(path.relative_to(home).as_posix().encode() + b"\0" + path.read_bytes())
+    return whole.hexdigest()[:DIGITS]
+
+
+def leave(seed: int, number: int, folder: Path) -> None:
+    """Prove one company and leave its file; half a file is never seen."""
+    table = companies.prove_one(case(seed, number))
+    binary = io.BytesIO()
+    table.to_parquet(binary, index=False, compression="zstd")
+    _whole(_file(folder, number), binary.getvalue())
+
+
+def _file(folder: Path, number: int) -> Path:
+    return folder / f"{number:05d}.parquet"
+
+
+def _whole(path: Path, content: bytes) -> None:
+    partial = path.with_name(path.name + ".part")
+    partial.write_bytes(content)
+    os.replace(partial, path)
+
+
+@contextmanager
+def _one_thread() -> Iterator[None]:
+    """Workers do linear algebra on one thread each: the same sums in the same order on any machine of one kind."""
+    before = {name: os.environ.get(name) for name in ONE_THREAD}
+    os.environ.update(dict.fromkeys(ONE_THREAD, "1"))
+    try:
+        yield
+    finally:
+        for name, value in before.items():
+            if value is None:
+                os.environ.pop(name, None)
+            else:
+                os.environ[name] = value

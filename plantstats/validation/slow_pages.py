@@ -1,0 +1,77 @@
+"""The slower pages of one invented company beside their truth: leaf loss and watch list, watering, promises."""
+
+from __future__ import annotations
+
+import pandas as pd
+
+from plantstats.exposure import PlantTime
+from plantstats.findings import pick
+from plantstats.leaves.build import build
+from plantstats.leaves.counts import LeafModelError
+from plantstats.leaves.model import fit_leaves
+from plantstats.leaves.results import model_findings
+from plantstats.periods import Period
+from plantstats.records import Records
+from plantstats.simulate import Truth
+from plantstats.validation import decisions, promises, true_effects, watching
+from plantstats.validation.design import Case
+from plantstats.validation.rows import intervals, refusal
+from plantstats.validation.truths import Known
+from plantstats.watering.advise import advise
+from plantstats.watering.drying import DryingError
+from plantstats.watering.learn import WateringError, learn
+from plantstats.watering.situations import situations
+
+
+def made(case: Case, records: Records, known: Known, period: Period, time: PlantTime) -> list[pd.DataFrame]:
+    """Rows of the slow pages that this company is put to.
+
+    Takes:  case; its records; what is known; period; time: losses dated "found".
+    """
+    if case.extra == "leaves":
+        # The quickest of the pages has room for the watch list.
+        return _leaves(case.truth, time) + watching.made(records, known, period, time)
+    if case.extra == "watering":
+        return _watering(case.truth, known, records, period, time)
+    return promises.made(case, records, period, time)
+
+
+def _leaves(truth: Truth, time: PlantTime) -> list[pd.DataFrame]:
+    try:
+        model = fit_leaves(build(time), "green")
+    except LeafModelError as fault:
+        return [refusal("leaf_ratio", fault)]
+    found = model_findings(model, "all")
+    ratios, true = pick(found, "green_leaf_ratio", ["term"]), true_effects.leaf_ratios(truth, model)
+    humid = pick(found, "green_humidity_ratio", ["term"])
+    return [
+        intervals("leaf_ratio", ratios, ratios["term"], ratios["term"].map(true).to_numpy()),
+        intervals(
+            "leaf_humidity_ratio",
+            humid,
+            humid["term"],
+            [true_effects.leaf_humidity(truth, term) for term in humid["term"]],
+        ),
+    ]
+
+
+def _watering(truth: Truth, known: Known, records: Records, period: Period, time: PlantTime) -> list[pd.DataFrame]:
+    try:
+        learned = learn(records, period.last_day, time=time)
+    except (WateringError, DryingError) as fault:
+        return [refusal("dry_half", fault)]
+    advice = advise(learned, records, heated=True)
+    if advice is None:
+        return [refusal("dry_half", "no plant stands")]
+    table = situations(learned, advice)
+    table = table[table["spells"] > 0]
+    rows = table.to_dict("records")
+    of = table[["species", "light", "pot", "planter", "season"]].agg(", ".join, axis=1)
+    parts = []
+    for measure, share in (("dry_half", 0.5), ("dry_80", 0.8)):
+        printed = pd.DataFrame(
+            {"estimate": table[measure], "low": table[f"{measure}_low"], "high": table[f"{measure}_high"]}
+        )
+        true = [true_effects.drying_days(truth, known.tables["true_sites"], row, share) for row in rows]
+        parts.append(intervals(measure, printed, of, true))
+    return parts + decisions.made(learned, advice, records, known)

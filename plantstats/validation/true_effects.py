@@ -1,0 +1,188 @@
+"""What is true of an invented company's effects: of the loss model, the leaf model and drying."""
+
+from __future__ import annotations
+
+import math
+from datetime import date
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+
+from plantstats.exposure.psychrometrics import deficit_kpa
+from plantstats.leaves import misread
+from plantstats.leaves.inputs import CONDITIONS, LONGEST, STEPS, TRANSIENT_CUTS
+from plantstats.leaves.model import HINGE
+from plantstats.leaves.results import BASE, LABELS, WORDS
+from plantstats.simulate import drying_quantile, true_rate
+from plantstats.simulate.truth import LIGHTS, POTS, TRANSIENT_DAYS, Truth, cycle, species_named
+
+if TYPE_CHECKING:
+    from plantstats.leaves.model import LeafFit
+    from plantstats.losses import LossModel
+
+MID_YEAR = 2026  # any: the cycle is the same every year
+# Mean air of the invented sites by season, degrees C (the demo's own curve, averaged over October to April).
+HEATED_C, OPEN_C = 21.1, 23.1
+
+
+def loss_effect(truth: Truth, term: str) -> float:
+    """True rate ratio behind a term of the loss model as findings name it; missing where there is no one truth
+    (unknown levels, humidity not read)."""
+    name, _, rest = term.partition(": ")
+    if name == "season" and rest in ("January against July", "April against October"):
+        one, other = (1, 7) if rest.startswith("January") else (4, 10)
+        return math.exp(_of_month(truth, one) - _of_month(truth, other))
+    if name == "humidity" and rest.startswith("each"):
+        return math.exp(truth.humidity)
+    level, _, against = rest.removesuffix(")").partition(" (against ")
+    pulled = {"never": 0.0, "later": 0.0}
+    tables = {
+        "light": truth.light,
+        "pot": truth.pot,
+        "age_band": truth.age,
+        "planter": {"direct": 0.0, "double_potted": 0.0, "sub_irrigated": 0.0},
+        "moved": pulled | {"first 90 days": truth.moved},
+        "repotted": pulled | {"first 90 days": truth.repotted},
+    }
+    known = tables.get(name, {})
+    return math.exp(known[level] - known[against]) if level in known and against in known else math.nan
+
+
+def species_effects(truth: Truth, model: LossModel) -> pd.Series:
+    """True rate ratio of each species against the average plant-day that the model was fitted on."""
+    days = model.patterns.groupby("species")["plant_days"].sum()
+    loss = pd.Series({name: species_named(truth, name).loss for name in days.index})
+    return np.exp(loss - (loss * days).sum() / days.sum())
+
+
+def adjusted_rate(truth: Truth, model: LossModel, row: dict[str, object]) -> float:
+    """True losses per 100 plant-years in one named situation, at the mean site.
+
+    Takes:  row: species, month, humidity, and other levels where the situation names them.
+    """
+    month, first = int(str(row["month"])), model.terms.first
+    if first["age_band"] != "days 91-365" or first["pot"] not in POTS:
+        return math.nan
+    return true_rate(
+        truth,
+        str(row["species"]),
+        light=str(row.get("light", first["light"])),
+        pot=first["pot"],
+        age_days=200,
+        on=date(MID_YEAR, month, 15),
+        humidity=float(str(row["humidity"])),
+    )
+
+
+def leaf_ratios(truth: Truth, model: LeafFit | None = None) -> dict[str, float]:
+    """True ratio of green leaves behind each term of the leaf model as findings name it.
+
+    Takes:  truth; model: the fitted leaf model, for how many plants stood dry. The ratios printed are of the topsoil as
+            it was written down; without the model those of dry topsoil are of the topsoil as it was.
+    """
+    light = truth.leaf_light
+    logs = {
+        "light": {level: light[level] - light["medium"] for level in LIGHTS},
+        "new": _steps(truth, truth.leaf_new, on_a_visit=False),
+        "moved": _steps(truth, truth.leaf_moved, on_a_visit=True),
+        "repotted": _steps(truth, truth.leaf_repotted, on_a_visit=True),
+        "turned": {"turned": 0.0},
+        "rewatered": {"dry (figs)": _written(truth, model, "rewatered", "dry (figs)"), "dry (others)": 0.0},
+        "dry": {"dry (figs)": 0.0, "dry (others)": _written(truth, model, "dry", "dry (others)")},
+    }
+    made = {
+        f"{WORDS[factor]}: {LABELS.get(level, level)} instead of {BASE.get(factor, CONDITIONS[factor][0])}": math.exp(
+            value
+        )
+        for factor, levels in logs.items()
+        for level, value in levels.items()
+    }
+    # The invented company counts leaves by the day of the year on which a stretch ends, the model by its middle: in
+    # mid-January that is so many days on.
+    later = sum(days**2 * weight for days, weight in _gaps(truth)) / sum(d * w for d, w in _gaps(truth)) / 2
+    january, july = cycle(truth.leaf_cycle_cos, truth.leaf_cycle_sin, np.array([15.5, 196.5]) + later)
+    made["season: mid-January instead of mid-July, at the same humidity"] = math.exp(january - july)
+    return made
+
+
+def _gaps(truth: Truth) -> list[tuple[int, float]]:
+    """Days from one completed visit to the next, and how many such stretches there are to each plant-day."""
+    skipped = truth.missed_visits + truth.no_access
+    # A site visited every v days has (1 - skipped) / v stretches a day; a share skipped^k of them is k visits longer.
+    return [
+        (every * (k + 1), share * (1 - skipped) ** 2 / every * skipped**k)
+        for every, share in truth.visit_days.items()
+        for k in range(4)
+    ]
+
+
+def _steps(truth: Truth, effect: float, on_a_visit: bool) -> dict[str, float]:
+    """Log ratio of each step of thirty days after a plant came, moved or was repotted.
+
+    A step holds the stretches whose middle lies in it. The invented company lets the effect act on a whole stretch if
+    the stretch ends within TRANSIENT_DAYS, so that in the last step some stretches show nothing.
+
+    Takes:  on_a_visit: the change was made at a visit, so that visits follow whole intervals after it; a plant may come
+            on any day between two.
+    """
+    skipped = truth.missed_visits + truth.no_access
+    days, hit = np.zeros(len(STEPS)), np.zeros(len(STEPS))
+    for every, share in truth.visit_days.items():
+        for first in [every] if on_a_visit else range(1, every + 1):
+            rounds = [0, *range(first, LONGEST + TRANSIENT_CUTS[-1], every)]
+            for i, start in enumerate(rounds):
+                for k, end in enumerate(rounds[i + 1 :]):
+                    chance = (1.0 if start == 0 else 1 - skipped) * (1 - skipped) * skipped**k
+                    step = int(np.searchsorted(TRANSIENT_CUTS, (start + end) // 2, side="right"))
+                    if step < len(STEPS) and end - start <= LONGEST:
+                        # Of a site's plants as many come, or are moved, in every day's round.
+                        weight = share * chance * (end - start) / (1 if on_a_visit else every)
+                        days[step] += weight
+                        hit[step] += weight * (end <= TRANSIENT_DAYS)
+    within = hit / days
+    return {name: math.log1p(float(part) * math.expm1(effect)) for name, part in zip(STEPS, within, strict=True)}
+
+
+def _written(truth: Truth, model: LeafFit | None, factor: str, level: str) -> float:
+    """Log ratio of topsoil written down as dry: technicians misread a share of it, which pulls the ratio towards 1."""
+    if model is None:
+        return truth.leaf_dry
+    share = misread.share_dry(model, factor)[level]
+    true = (share - truth.misread) / (1 - 2 * truth.misread)
+    return math.log(misread.as_written(math.exp(truth.leaf_dry), true, truth.misread, factor == "rewatered"))
+
+
+def leaf_humidity(truth: Truth, term: str) -> float:
+    """True ratio of green leaves between two humidities, from a term such as "Ficus: air at 42.5% instead of 32.5%"."""
+    group, _, rest = term.partition(": air at ")
+    if group not in truth.leaf_humidity or not rest:
+        return math.nan
+    high, low = (float(text.removesuffix("%")) for text in rest.split(" instead of "))
+    gained = min(high, HINGE) - low
+    return math.exp(-truth.leaf_humidity[group] * gained / 10)
+
+
+def drying_days(truth: Truth, sites: pd.DataFrame, row: dict[str, object], share: float) -> float:
+    """True days until the topsoil of a share of such plants is dry, in the mean air of the season.
+
+    Takes:  sites: `true_sites`; row: species, light, pot, planter, season.
+    """
+    if row["light"] not in LIGHTS or row["pot"] not in POTS or row["planter"] == "unknown":
+        return math.nan
+    heated = row["season"] == "heating season"
+    humidity = float(sites["heated_humidity" if heated else "open_humidity"].mean())
+    return drying_quantile(
+        truth,
+        str(row["species"]),
+        share,
+        light=str(row["light"]),
+        pot=str(row["pot"]),
+        planter=str(row["planter"]),
+        heating=heated,
+        vpd_kpa=float(deficit_kpa(HEATED_C if heated else OPEN_C, humidity)),
+    )
+
+
+def _of_month(truth: Truth, month: int) -> float:
+    return float(cycle(truth.cycle_cos, truth.cycle_sin, date(MID_YEAR, month, 15).timetuple().tm_yday))

@@ -1,0 +1,73 @@
+"""The watch list of one invented company a quarter ago: its chances, and how many of those lost it had named."""
+
+from __future__ import annotations
+
+from datetime import date, timedelta
+
+import numpy as np
+import pandas as pd
+
+from plantstats.exposure import PlantTime
+from plantstats.losses.watch_list import HORIZON, lost_within, watch
+from plantstats.periods import Period
+from plantstats.records import Records, species_table
+from plantstats.stats.rates import poisson_limits
+from plantstats.validation import arithmetic
+from plantstats.validation.rows import PAGE_STOPS, alarms, intervals, refusal
+from plantstats.validation.truths import Known
+
+TOP = 20  # plants on the page's list
+NO_SCORE = 9.0  # plants without a score come last where the lowest come first
+SCORES = {"1 or 2": 2.0, "3": 3.0, "4": 4.0, "5": 5.0, "not noted": NO_SCORE}
+
+
+def made(records: Records, known: Known, period: Period, time: PlantTime) -> list[pd.DataFrame]:
+    """Rows of the list that stood at the start of the period, with the losses of its 90 days.
+
+    Takes:  records; what is known; period, complete; time: losses dated "found", to the end of the period.
+    Gives:  rows: watch_ratio (losses over those that the list expected; truth 1) of all plants and watch_list_ratio
+            of the TOP listed; watch_caught, watch_caught_by_truth, watch_caught_by_score: one row per plant lost,
+            1 where it stood among the TOP (a share, where equals would be chosen by lot).
+    """
+    day = period.start - timedelta(days=1)
+    try:
+        plants = watch(records, day, species_table()).plants
+    except PAGE_STOPS as fault:
+        return [refusal("watch_ratio", fault)]
+    lost = plants["plant_id"].map(lost_within(time, day)).fillna(0.0)
+    told = plants["expected"] * plants["plants"]
+    parts = [
+        _ratio("watch_ratio", lost, told, f"{HORIZON} days from {period.start}"),
+        _ratio("watch_list_ratio", lost.head(TOP), told.head(TOP), f"{TOP} plants"),
+    ]
+    gone = lost.gt(0)
+    ways = {
+        "watch_caught": pd.Series(np.arange(len(plants), dtype="float64"), plants.index),
+        "watch_caught_by_truth": -_true_risk(plants["plant_id"], known, day),
+        "watch_caught_by_score": plants["condition"].map(SCORES),
+    }
+    return parts + [alarms(kind, plants["plant_id"][gone], chosen(order)[gone]) for kind, order in ways.items()]
+
+
+def chosen(order: pd.Series, top: int = TOP) -> pd.Series:
+    """Chance of each to be among the first so many, equals by lot."""
+    before = order.rank(method="min") - 1
+    equal = order.groupby(order).transform("size")
+    return ((top - before) / equal).clip(0.0, 1.0)
+
+
+def _ratio(kind: str, lost: pd.Series, told: pd.Series, of: str) -> pd.DataFrame:
+    """Losses over those expected, with the limits that the page prints."""
+    expected = float(told.sum())
+    limits = poisson_limits([lost.sum()])
+    printed = pd.DataFrame({name: getattr(limits, name) / expected for name in ("estimate", "low", "high")})
+    return intervals(kind, printed, pd.Series([of]), [1.0], arithmetic.of_rate(expected))
+
+
+def _true_risk(plants: pd.Series, known: Known, day: date) -> pd.Series:
+    """True losses a day of each plant in the quarter that begins; without end for one that is dead, not yet found."""
+    q = known.tables["true_quarters"]
+    now = q[q["quarter"].eq(pd.Timestamp(day + timedelta(days=1)))].groupby("plant_id")
+    rate = now["expected_losses"].sum() / now["plant_days"].sum().astype("float64")
+    ended = known.tables["true_plants"].set_index("plant_id")["ended_on"].reindex(plants)
+    return plants.map(rate).fillna(0.0).mask(ended.le(pd.Timestamp(day)).to_numpy(), np.inf)

@@ -1,0 +1,285 @@
+"""Running guarantees: which are in force, their expected cost, how it moved; margins; back-test; nursing."""
+
+from datetime import date
+from pathlib import Path
+from types import SimpleNamespace
+
+import numpy as np
+import pandas as pd
+import pytest
+from scipy import stats
+
+from plantstats import exposure, records
+from plantstats.guarantee import back_test, drawings, in_force, margin, pages, provision, running, swap_or_nurse
+from plantstats.guarantee.hazards import LineHazards
+from plantstats.guarantee.terms import Terms
+from plantstats.periods import quarter
+
+DEMO = Path(__file__).resolve().parents[2] / "data_demo"
+Q3 = quarter("2026-Q3")
+
+
+def write(folder, **tables):
+    for name, text in tables.items():
+        (folder / f"{name}.csv").write_text(text, encoding="utf-8")
+    return records.load(folder)
+
+
+SMALL = {
+    "sites": "site_id,client_id\nS1,C1\nS2,C2\n",
+    "plants": (
+        "plant_id,site_id,species,pot_cm,light,installed_on,guarantee_until,cost,quantity\n"
+        "P1,S1,Ficus lyrata,30,medium,2025-11-01,2026-10-31,40.00,\n"  # in force for 31 days more
+        "P2,S1,Ficus lyrata,30,medium,2025-09-30,2026-09-30,40.00,\n"  # ends on the day
+        "P3,S1,Ficus lyrata,30,medium,2026-01-10,2027-01-09,40.00,\n"  # replaced in May
+        "P4,S1,Ficus lyrata,30,medium,2026-05-20,2027-05-20,,\n"  # its successor, no cost on record
+        "P5,S2,Ficus lyrata,30,medium,2026-02-01,2027-02-01,90.00,3\n"  # three plants, contract ends 2026-12-31
+        "P6,S2,Ficus lyrata,30,medium,2026-02-01,,40.00,\n"  # no guarantee
+    ),
+    "replacements": (
+        "plant_id,replaced_on,cause,replaced_by,covered,plant_cost,labour_minutes\n"
+        "P3,2026-05-20,pest,P4,guaranteed,40.00,20\n"
+    ),
+    "visits": (
+        "visited_on,plant_id,condition,minutes\n"
+        "2026-09-30,P1,4,6\n2026-09-30,P4,4,6\n2026-09-30,P5,4,6\n2026-09-28,P6,4,\n"
+    ),
+    "contracts": (
+        "client_id,site_id,starts_on,ends_on,monthly_fee,months,cap,excluded\n"
+        "C1,S1,2025-01-01,,100.00,12,1,theft building_failure\nC2,,2025-10-01,2026-12-31,50.00,12,,\n"
+    ),
+}
+
+
+@pytest.fixture(scope="module")
+def small(tmp_path_factory):
+    return write(tmp_path_factory.mktemp("small"), **SMALL)
+
+
+@pytest.fixture(scope="module")
+def small_time(small):
+    return exposure.build(small, Q3.last_day)
+
+
+def test_guarantees_in_force_are_those_of_living_plants_up_to_their_last_day(small, small_time):
+    force = in_force.in_force(small, small_time, Q3.last_day)
+    rows = force.plants.set_index("plant_id")
+    # P2 ends on the day itself, P3 was replaced, P6 has no guarantee.
+    assert list(rows.index) == ["P1", "P4", "P5"]
+    assert rows["quantity"].tolist() == [1, 1, 3]
+    # The last day counts: cover ends the day after; P5 ends with its client's contract.
+    assert [str(day.date()) for day in rows["leave"]] == ["2026-11-01", "2027-05-21", "2027-01-01"]
+    # Cost: plant + 20 minutes at 30.00 an hour = 10.00; P4 takes the species' median of 40.00; P5: 90.00 for three.
+    assert rows["unit"].tolist() == [5000, 5000, 4000]
+    assert rows["excluded"].tolist() == ["theft building_failure", "theft building_failure", "theft client_action"]
+    assert force.own
+    assert any("1 plants have no cost" in note for note in force.notes)
+    assert any("1 plants alive have no guarantee_until" in note for note in force.notes)
+
+
+class Flat:
+    """A model of one constant hazard per plant-day, sites alike."""
+
+    def for_lines(self, lines, draws, seed, unseen="group"):
+        n = len(lines)
+        return LineHazards(
+            (90, 365, 730),
+            np.full(n, 0.001),
+            np.ones((5, 12)),
+            np.full((draws, n), 0.001),
+            np.ones((draws, 5, 12)),
+            np.zeros(draws),
+            np.full(len(lines), 9e9),
+            ("",) * len(lines),
+        )
+
+    def site_history(self, sites, draws, seed):
+        return np.zeros(len(sites)), np.zeros((draws, len(sites)))
+
+    def site_air(self, sites):
+        return np.ones(len(sites))
+
+
+def no_other_exits():
+    whole = pd.DataFrame({"plant_days": [1000], "client_exits": [0], "withdrawn": [0]})
+    losses = pd.DataFrame({"cause": ["pest"], "quantity": [5]})
+    return SimpleNamespace(cells=lambda by: whole, losses=losses)
+
+
+def test_a_provision_is_plants_times_chance_times_cost(small, small_time):
+    # From 1 October: P1 31 days, P4 232 days (to 20 May 2027), P5 92 days (to 31 December), hazard 0.001 a day,
+    # one replacement each: 5,000 x (1 - exp(-0.031)) + 5,000 x (1 - exp(-0.232)) + 3 x 4,000 x (1 - exp(-0.092)).
+    force = in_force.in_force(small, small_time, Q3.last_day)
+    valued = provision.value(force, Flat(), no_other_exits(), Q3.end, provision.Method(draws=20))
+    by_hand = [5000 * -np.expm1(-0.031), 5000 * -np.expm1(-0.232), 12000 * -np.expm1(-0.092)]
+    assert valued.cost == pytest.approx(by_hand, rel=1e-9)
+    assert valued.discounted == pytest.approx(by_hand, rel=1e-9)
+    assert valued.number == pytest.approx([-np.expm1(-0.031), -np.expm1(-0.232), -3 * np.expm1(-0.092)])
+    less = provision.value(force, Flat(), no_other_exits(), Q3.end, provision.Method((10.0,), draws=20))
+    assert (less.discounted < less.cost).all()
+    # 232 days at 10% a year, lost about the middle: 1.1 ** -(116 / 365.25) = 0.970.
+    assert less.discounted[1] / less.cost[1] == pytest.approx(0.970, abs=0.002)
+
+
+@pytest.fixture(scope="module")
+def demo():
+    return records.load(DEMO)
+
+
+@pytest.fixture(scope="module")
+def rolled(demo):
+    return provision.roll_forward(demo, Q3, provision.Method((3.0,), draws=40))
+
+
+def test_the_roll_forward_balances_to_the_cent_and_clients_add_up(rolled):
+    moved, closing = rolled
+    assert moved.closing == moved.opening + moved.charged - moved.used + moved.adjusted
+    assert moved.closing == closing.undiscounted == closing.by_client["undiscounted"].sum()
+    assert closing.discounted < closing.undiscounted
+    assert closing.by_client["plants"].sum() == closing.plants
+    table = moved.table().set_index("Line")["Cents"]
+    assert table["Opening"] + table.iloc[1] + table.iloc[2] + table["Adjusted"] == table["Closing"]
+    # The distribution's mean is the expected cost, but for the rounding of each client.
+    assert closing.total.mean == pytest.approx(closing.undiscounted, abs=len(closing.by_client))
+
+
+def test_used_is_what_the_file_says_was_replaced_under_guarantee(demo, rolled):
+    # Read straight from the file, apart from the package: 24.00 an hour.
+    rows = pd.read_csv(DEMO / "replacements.csv")
+    rows = rows[rows["covered"].eq("guaranteed") & rows["replaced_on"].between("2026-07-01", "2026-09-30")]
+    cost = (rows["plant_cost"].fillna(0) + rows["labour_minutes"].fillna(0) * 24 / 60).sum()
+    assert rolled[0].used == round(100 * cost)
+
+
+def test_findings_of_running_guarantees_hold_the_house_rules(demo, rolled):
+    moved, closing = rolled
+    margins = margin.account_margins(demo, Q3)
+    table = running.findings_of(closing, moved, margins, Q3, "EUR")
+    assert {"provision", "provision_move", "account_margin"} <= set(table["measure"])
+    assert any("not legal, accounting" in line for line in pages.provision_sentences(closing, moved, "EUR"))
+
+
+def test_an_account_margin_is_fee_less_visits_travel_and_replacements(small):
+    # Four quarters to 30 September 2026. C1: 12 x 100.00; two visit lines of 6 minutes at 30.00 = 6.00; one site-day at
+    # 15.00 for both; one replacement of 40.00 + 10.00. C2: 12 x 50.00; 6 minutes; two site-days; no replacement.
+    made = margin.account_margins(small, Q3).set_index("client_id")
+    columns = ["fee", "labour", "travel", "replacements", "margin", "lost", "visits", "no_minutes"]
+    assert made.loc["C1", columns].tolist() == [120000, 600, 1500, 5000, 112900, 1, 1, 0]
+    assert made.loc["C2", columns].tolist() == [60000, 300, 3000, 0, 56700, 0, 2, 1]
+    # One event of 50.00: exact Poisson limits of 1 are 0.0253 and 5.572 (Garwood 1936), times 50.00.
+    assert made.loc["C1", "margin"] + 5000 - made.loc["C1", "low"] == pytest.approx(5.572 * 5000, rel=1e-3)
+    assert made.loc["C1", "margin"] + 5000 - made.loc["C1", "high"] == pytest.approx(0.0253 * 5000, rel=1e-2)
+    # No replacement is not no risk: 3.69 (exact limit of none) at the mean cost of one.
+    assert made.loc["C2", "margin"] - made.loc["C2", "low"] == pytest.approx(3.689 * 5000, rel=1e-3)
+
+
+def test_a_fee_counts_by_days_where_a_contract_begins_or_ends_within_a_month(tmp_path):
+    tables = SMALL | {"contracts": "client_id,site_id,starts_on,ends_on,monthly_fee\nC1,S1,2026-09-16,,300.00\n"}
+    # 16 to 30 September: 15 of 30 days.
+    assert margin.account_margins(write(tmp_path, **tables), Q3)["fee"].tolist() == [15000]
+
+
+def test_gamma_limits_of_equal_amounts_are_the_exact_poisson_limits():
+    # Fay and Feuer 1997: with equal weights the method is Garwood's; limits of 10 events: 4.795 and 18.390.
+    assert margin.gamma_limits(np.full(10, 7.0)) == pytest.approx((4.7954 * 7, 18.3904 * 7), rel=1e-4)
+
+
+# --- back-test ---------------------------------------------------------------------------------------------------
+
+
+@pytest.fixture(scope="module")
+def tested(demo):
+    return back_test.back_test(demo, Q3, Terms(Q3.start, 12, draws=40))
+
+
+def test_sites_of_a_back_test_add_up_to_the_whole(tested):
+    sums = tested.cells.groupby("period")[["expected", "losses", "plants"]].sum()
+    totals = tested.totals.set_index("period")
+    assert list(totals.index) == ["2025-Q4", "2026-Q1", "2026-Q2", "2026-Q3"]
+    assert sums["expected"].to_numpy() == pytest.approx(totals["expected"].to_numpy(), rel=1e-6)
+    assert sums["losses"].tolist() == totals["losses"].tolist()
+    assert sums["plants"].tolist() == totals["plants"].tolist()
+    # Each quarter counts its own days: the seasons of these plants differ by less than twice, four quarters added up
+    # would be nearly four times one.
+    assert totals["expected"].max() < 2 * totals["expected"].min()
+
+
+def test_losses_of_a_back_test_are_losses_of_the_records_and_exclude_what_is_not_covered(tested, demo):
+    time = exposure.build(demo, Q3.last_day)
+    inside = time.losses[time.losses["lost_on"] >= "2025-10-01"]
+    covered = inside.loc[~inside["cause"].isin(["theft", "client_action", "building_failure"]), "quantity"].sum()
+    counted = tested.totals["losses"].sum()
+    # Losses of plants at positions that came later are left out; most plants were there a year ago.
+    assert 0.8 * covered <= counted <= covered
+
+
+def test_a_back_test_says_what_was_stated_and_what_held(tested):
+    table = tested.findings()
+    held = table[table["measure"].eq("back_test_held")].set_index("term")
+    own = (tested.cells["losses"] <= tested.cells["point_80"]).mean()
+    assert held.loc["80%", "estimate"] == pytest.approx(100 * own)
+    stated = table[table["measure"].eq("back_test_held_expected")].set_index("term")
+    assert stated.loc["80%", "estimate"] >= 80
+    assert "Back-test: a year ago" in back_test.said(tested)
+    # Exact limits of a Poisson count over the same expectation, and exact binomial limits about each share.
+    value, low, high = back_test.ratio(tested)
+    assert f"({value:.2f} times, 95% interval {low:.2f} to {high:.2f})" in back_test.said(tested)
+    lost, expected = tested.totals["losses"].sum(), tested.totals["expected"].sum()
+    assert stats.poisson.sf(lost - 1, low * expected) == pytest.approx(0.025)
+    assert stats.poisson.cdf(lost, high * expected) == pytest.approx(0.025)
+    points = back_test.calibration(tested)
+    n = len(tested.cells)
+    for row in points[points["held"] < 100].itertuples():
+        assert stats.binom.cdf(round(row.held * n / 100), n, row.high / 100) == pytest.approx(0.025)
+    assert f"{n} site-quarters" in drawings.back_test_caption(tested)
+    assert points["held"].is_monotonic_increasing
+    assert points["stated"].is_monotonic_increasing
+
+
+def test_records_too_thin_for_a_model_have_no_back_test_and_say_so(small):
+    assert back_test.back_test(small, Q3, Terms(Q3.start, 12)) is None
+    assert back_test.said(None).startswith("No back-test")
+
+
+# --- swap or nurse -----------------------------------------------------------------------------------------------
+
+
+def test_recovery_counts_plants_that_were_left_in_place(tmp_path):
+    ids = [f"P{n}" for n in range(1, 7)]
+    plants = "plant_id,site_id,species,installed_on\n" + "".join(f"{p},S1,Ficus lyrata,2025-01-01\n" for p in ids)
+    visits = (
+        "visited_on,plant_id,condition\n"
+        "2026-03-02,P1,2\n2026-04-06,P1,4\n"  # recovered
+        "2026-03-02,P2,2\n2026-04-06,P2,2\n"  # lost in May
+        "2026-03-02,P3,1\n2026-04-06,P3,2\n2026-08-03,P3,4\n"  # good again only after 154 days: neither
+        "2026-03-02,P4,2\n"  # replaced the same day: not left in place
+        "2026-09-14,P5,2\n"  # too early to tell
+        "2026-03-02,P6,4\n"  # never failed
+    )
+    lost = "plant_id,replaced_on,cause\nP2,2026-05-04,pest\nP4,2026-03-02,pest\n"
+    loaded = write(tmp_path, sites="site_id,client_id\nS1,C1\n", plants=plants, visits=visits, replacements=lost)
+    time = exposure.build(loaded, date(2026, 9, 30))
+    fates = swap_or_nurse.recoveries(loaded, time).set_index("plant_id")["fate"]
+    assert fates.to_dict() == {"P1": "recovered", "P2": "lost", "P3": "neither", "P5": "open"}
+    found = swap_or_nurse.recovery(swap_or_nurse.recoveries(loaded, time))
+    # 1 of 3: exact 95% limits 0.0084 and 0.9057 (Clopper and Pearson 1934).
+    assert (found.chance, found.low, found.high) == pytest.approx((1 / 3, 0.0084, 0.9057), abs=1e-4)
+    assert swap_or_nurse.watch_list(loaded, time, date(2026, 9, 30))["plant_id"].tolist() == ["P5"]
+
+
+def test_nursing_costs_its_visits_and_the_swap_that_may_still_come():
+    # 6 visits x 5 minutes at 24.00 an hour = 12.00, and 6 x 1.00 for the look; then (1 - 0.7) x 60.00 = 18.00: 36.00.
+    found = swap_or_nurse.Recovery(70, 30, 0, 0, 0.7, 0.6, 0.79)
+    made = swap_or_nurse.choose(found, swap=6000, minutes_per_visit=5, visits=6, wage_per_hour=2400, look=100)
+    assert (made.nurse, made.needed, made.verdict) == (3600, pytest.approx(0.30), "nurse it")
+    dear = swap_or_nurse.choose(found, swap=2000, minutes_per_visit=5, visits=6, wage_per_hour=2400, look=100)
+    assert dear.verdict == "replace it now"
+    near = swap_or_nurse.choose(found, swap=2700, minutes_per_visit=5, visits=6, wage_per_hour=2400, look=100)
+    assert "too close to tell" in near.verdict
+
+
+def test_without_any_plant_left_in_place_nothing_is_claimed():
+    none = swap_or_nurse.recovery(pd.DataFrame({"species": [], "fate": []}))
+    made = swap_or_nurse.choose(none, swap=6000, minutes_per_visit=5, visits=6, wage_per_hour=2400)
+    assert "nothing can be said" in made.verdict
+    assert pages.nurse_sentences(none, made, "EUR")[-1] == swap_or_nurse.WARNING

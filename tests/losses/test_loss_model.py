@@ -1,0 +1,624 @@
+"""The loss model on cells worked by hand: what it refuses, what it names, and what it never makes up."""
+
+from __future__ import annotations
+
+from importlib import import_module
+
+import numpy as np
+import pandas as pd
+import pytest
+from scipy import sparse
+from statsmodels.genmod import families
+from statsmodels.genmod.generalized_linear_model import GLM
+
+from plantstats import findings, losses
+from plantstats.losses import ModelError, clusters, design, likelihood, terms
+from plantstats.losses.collinearity import humidity_inflation, sites_with_contrast
+from plantstats.losses.effects import Contrast, contrasts, never_lost_limit
+from tests.losses.test_loss_model_published import fitted, risk_sets
+
+
+def cells(**columns: object) -> pd.DataFrame:
+    """Cells in which everything not given is alike: medium light, no humidity read, one month."""
+    usual: dict[str, object] = {
+        "site_id": "S1",
+        "species": "Ficus lyrata",
+        "light": "medium",
+        "pot": "15-24 cm",
+        "planter": "direct",
+        "age_band": "days 91-365",
+        "month": pd.Timestamp("2026-01-01"),
+        "heating": True,
+        "repotted": "never",
+        "moved": "never",
+        "rh_band": "missing",
+        "plant_days": 10_000,
+        "losses": 5,
+        "rh_tenths": 0,
+        "rh_readings": 0,
+    }
+    rows = max(len(v) for v in columns.values() if isinstance(v, list))
+    return pd.DataFrame({k: v if isinstance(v, list) else [v] * rows for k, v in (usual | columns).items()})
+
+
+def company(seed: int = 1, sites: int = 30, spread: float = 0.0, humid: bool = True) -> pd.DataFrame:
+    """Cells of an invented company: twice the losses in low light, 1.3 times per 10 points of dry air."""
+    rng = np.random.default_rng(seed)
+    effect = rng.gamma(1 / spread, spread, sites) if spread else np.ones(sites)
+    rows = []
+    for site in range(sites):
+        wet = rng.uniform(20, 55)
+        for month in range(1, 13):
+            rh = round(wet + rng.normal(0, 4) + 5 * np.sin(month), 1)
+            for species in ("Ficus lyrata", "Ficus elastica", "Howea forsteriana"):
+                for light in ("low", "medium"):
+                    days = int(rng.integers(300, 2000))
+                    rate = 40 / 36525 * (2 if light == "low" else 1) * 1.3 ** (max(0, 40 - rh) / 10) * effect[site]
+                    rows.append(
+                        {
+                            "site_id": f"S{site:02d}",
+                            "species": species,
+                            "light": light,
+                            "plant_days": days,
+                            "month": pd.Timestamp(2026, month, 1),
+                            "losses": rng.poisson(days * rate),
+                            "rh_tenths": round(rh * 10) if humid else 0,
+                            "rh_readings": int(humid),
+                            "rh_band": str(int(rh // 5 * 5)) if humid else "missing",
+                            "heating": month < 5 or month > 9,
+                        }
+                    )
+    frame = pd.DataFrame(rows)
+    return cells(**{column: frame[column].tolist() for column in frame})
+
+
+# -- the plain arithmetic -----------------------------------------------------------------------------
+
+
+def test_one_factor_and_nothing_else_gives_the_ratio_of_the_rates():
+    # 30 in 10,000 against 10 in 10,000 plant-days: three times; 36,525 x 10 / 10,000 = 36.525 per 100 plant-years.
+    model = losses.fit(
+        cells(light=["low", "medium"], losses=[30, 10]), formula="losses ~ light", prior=0, site_spread=0
+    )
+    assert np.exp(model.beta[model.names.index("light[low]")]) == pytest.approx(3, rel=1e-6)
+    asked = model.rate(pd.DataFrame({"species": ["Ficus lyrata"] * 2, "light": ["medium", "low"]}))
+    assert list(asked["rate"]) == pytest.approx([36.525, 109.575], rel=1e-6)
+
+
+def test_without_priors_and_site_effect_it_is_the_clustered_glm_of_the_library():
+    table = company(spread=0.3)
+    model = losses.fit(table, formula="losses ~ light + year_cos + year_sin", prior=0, site_spread=0)
+    made = terms.columns(table, model.terms, pool=True)
+    plan = design("losses ~ light + year_cos + year_sin", made)
+    theirs = GLM(plan.y, plan.x, family=families.Poisson(), offset=np.log(table["plant_days"])).fit(
+        tol=1e-12,
+        cov_type="cluster",
+        cov_kwds={"groups": pd.Categorical(table["site_id"]).codes, "use_correction": False},
+    )
+    assert model.beta == pytest.approx(theirs.params.to_numpy(), abs=1e-8)
+    ours = np.sqrt(np.diag(clusters.sandwich(model.counts, model.beta)))
+    assert ours == pytest.approx(theirs.bse.to_numpy(), rel=1e-8)
+
+
+def test_the_one_step_jackknife_follows_the_real_one():
+    # Leaving each of 30 sites out and fitting again gives the same errors within 5 in 100.
+    model = losses.fit(company(spread=0.2), formula="losses ~ light", prior=1, site_spread=0.2)
+    counts = model.counts
+    moved = []
+    for site in range(30):
+        keep = np.arange(30) != site
+        part = likelihood.Counts(counts.x, counts.losses[keep], counts.days[keep], counts.prior)
+        moved.append(likelihood.maximise(part, model.beta, 0.2) - model.beta)
+    real = 29 / 30 * np.array(moved).T @ np.array(moved)
+    bread = np.linalg.inv(likelihood.derivatives(counts, model.beta, 0.2).information)
+    real += bread @ np.diag(counts.prior * np.exp(model.beta)) @ bread
+    ours = clusters.jackknife(counts, model.beta, 0.2)
+    assert np.sqrt(np.diag(ours)) == pytest.approx(np.sqrt(np.diag(real)), rel=0.05)
+
+
+def test_a_level_that_few_sites_hold_has_errors_no_smaller_than_the_models():
+    # 30 sites that lost exactly what the fit expects, so that leaving one out moves nothing; sun at three of them.
+    sites = [f"S{n:02d}" for n in range(30)]
+    table = cells(site_id=[*sites, *sites[:3]], light=["medium"] * 30 + ["sun"] * 3, losses=[5] * 30 + [10] * 3)
+    model = losses.fit(table, prior=0, site_spread=0)
+    plain = np.linalg.inv(likelihood.derivatives(model.counts, model.beta, 0).information)
+    at = model.names.index("light[sun]")
+    assert model.holders[at] == 3
+    # Ratio of 30 to 150 losses: its log has the variance 1/30 + 1/150.
+    assert model.covariance[at, at] == pytest.approx(1 / 30 + 1 / 150, rel=1e-6)
+    assert plain[at, at] == pytest.approx(1 / 30 + 1 / 150, rel=1e-6)
+    assert model.covariance[0, 0] < 0.1 * plain[0, 0]
+
+
+def test_pooling_cells_into_patterns_keeps_every_loss_and_plant_day():
+    table = company()
+    model = losses.fit(table)
+    assert model.losses == table["losses"].sum()
+    assert model.plant_days == table["plant_days"].sum()
+    assert model.site_effects["losses"].sum() == table["losses"].sum()
+
+
+def test_the_order_of_cells_does_not_matter():
+    table = company()
+    shuffled = losses.fit(table.sample(frac=1, random_state=3))
+    assert shuffled.beta == pytest.approx(losses.fit(table).beta, abs=1e-8)
+
+
+# -- what it refuses ----------------------------------------------------------------------------------
+
+
+def test_exposure_that_is_zero_missing_or_negative_is_refused_with_its_count():
+    # Case: two visits on a day give 0, the first visit has none, unsorted rows give negative days.
+    both = r"plant-days are missing in 1 of 3 cells.*plant-days are below zero in 1 of 3"
+    with pytest.raises(ModelError, match=both):
+        losses.fit(cells(plant_days=[np.nan, -14, 10], losses=[5, 5, 5]))
+    with pytest.raises(ModelError, match="losses without plant-days in 1 of 2"):
+        losses.fit(cells(plant_days=[0, 10], losses=[5, 5]))
+
+
+@pytest.mark.parametrize(
+    ("column", "value", "said"),
+    [
+        ("light", None, "no light in 1 of 2"),
+        ("month", pd.NaT, "no month in 1 of 2"),
+        ("rh_band", None, "no rh_band in 1"),
+        ("plant_days", np.inf, "plant-days are infinite in 1"),
+        ("rh_tenths", -50, "humidity outside 0 to 100% in 1"),
+    ],
+)
+def test_a_cell_that_cannot_be_is_refused_by_name_and_count(column, value, said):
+    table = cells(losses=[20, 20], light=["low", "medium"]).astype({"plant_days": "float64"})
+    table[column] = [value, table[column].iloc[1]]
+    with pytest.raises(ModelError, match=said):
+        losses.fit(table)
+
+
+def test_few_losses_are_no_ground_for_a_model():
+    with pytest.raises(ModelError, match=r"9 losses in 20,000 plant-days: too few"):
+        losses.fit(cells(losses=[4, 5]))
+
+
+def test_season_and_humidity_that_carry_the_same_information_are_named():
+    # Case: winter always 30%, summer 55%. Winter 20 leaves in 4 x 14 days against 4 in 3 x 14 would be split at will.
+    visits = pd.DataFrame(
+        {
+            "leaves_dropped": [3, 5, 6, 2, 1, 1],
+            "season": ["winter"] * 3 + ["summer"] * 3,
+            "rh_percent": [30.0] * 3 + [55.0] * 3,
+        }
+    )
+    with pytest.raises(ModelError, match=r"season and rh_percent carry the same information \(rank 2 of 3\)"):
+        design("leaves_dropped ~ season + rh_percent", visits, "visits")
+
+
+def test_one_of_two_equal_terms_stands_for_both():
+    # Winter 3, 5, 6, 7, 8 (mean 5.8), summer 2, 1, 2 (mean 1.6667), 14 days each: log of 3.48 is 1.2470.
+    table = pd.DataFrame(
+        {"leaves_dropped": [3, 5, 6, 7, 8, 2, 1, 2], "season": ["winter"] * 5 + ["a_summer"] * 3, "days": 14.0}
+    )
+    beta, _, _ = fitted("leaves_dropped ~ season", table, "days")
+    assert beta["season[winter]"] == pytest.approx(1.24703, abs=1e-5)
+
+
+def test_a_formula_takes_no_variable_from_outside_its_table():
+    # Case: the notebook has variables season and C; the table has no column season.
+    season, C = np.arange(6), "a stray letter"  # noqa: F841
+    visits = pd.DataFrame({"leaves": [1, 2, 3, 4, 5, 6], "species": ["a", "b"] * 3})
+    with pytest.raises(ModelError, match=r"no column season in visits \(columns: leaves, species\)"):
+        design("leaves ~ season", visits, "visits")
+    assert list(design("leaves ~ C(species)", visits, "visits").x.columns) == ["Intercept", "C(species)[b]"]
+
+
+def test_incomplete_rows_are_refused_or_counted_and_a_single_level_is_named():
+    # Case: 5 of 10 visits lack light; in the other five pest has one level.
+    visits = pd.DataFrame(
+        {
+            "plant_id": [f"P{n}" for n in range(1, 11)],
+            "leaves": range(10),
+            "light": ["low", np.nan, "low", "high", np.nan, "high", "low", np.nan, np.nan, np.nan],
+            "pest": ["no", "yes", "no", "no", "yes", "no", "no", "yes", "yes", "yes"],
+        }
+    )
+    with pytest.raises(ModelError, match="5 of 10 visits are incomplete: light is missing in 5"):
+        design("leaves ~ light + pest", visits, "visits")
+    plan = design("leaves ~ light + pest", visits, "visits", incomplete="set aside")
+    assert len(plan.x) == 5
+    assert list(plan.set_aside["plant_id"]) == ["P2", "P5", "P8", "P9", "P10"]
+    assert plan.left_out == ("pest has one level (no) in the 5 visits used and is left out",)
+
+
+def test_a_level_never_seen_is_refused_by_name():
+    model = losses.fit(company())
+    with pytest.raises(ModelError, match=r"light sun is not in the fitted data \(known: low, medium\)"):
+        model.rate(pd.DataFrame({"species": ["Ficus lyrata"], "light": ["sun"]}))
+    with pytest.raises(ModelError, match="no term for wattage"):
+        model.rate(pd.DataFrame({"species": ["Ficus lyrata"], "wattage": [40]}))
+    with pytest.raises(ModelError, match="every situation needs a species"):
+        model.rate(pd.DataFrame({"species": [None]}))
+
+
+def test_a_species_never_seen_is_refused_or_falls_to_its_group_out_loud_with_a_wider_interval():
+    model = losses.fit(company())
+    asked = pd.DataFrame({"species": ["Ficus lyrata", "Ficus altissima", "Hoya kerrii"]})
+    with pytest.raises(ModelError, match="species Ficus altissima, Hoya kerrii is not in the fitted data"):
+        model.rate(asked, unseen="refuse")
+    rates = model.rate(asked)
+    assert list(rates["basis"]) == [
+        "its own losses",
+        "never on record: the rate of group Ficus",
+        "never on record: the rate of all species",
+    ]
+    width = np.log(rates["high"] / rates["low"])
+    assert width[0] < width[1] < width[2]
+    # The group's rate lies between those of its species; it is not that of the level compared with.
+    kin = model.rate(pd.DataFrame({"species": ["Ficus lyrata", "Ficus elastica"]}))["rate"]
+    assert kin.min() * 0.95 < rates["rate"][1] < kin.max() * 1.05
+
+
+def test_predictions_are_in_the_unit_of_the_fit():
+    # Case: 0.214 leaves per day is 3.0 per 14 days: the offset is applied. Here: losses per plant-day x 36,525.
+    model = losses.fit(cells(losses=[15], plant_days=[70]), formula="losses ~ light", prior=0, site_spread=0)
+    rate = model.rate(pd.DataFrame({"species": ["Ficus lyrata"]}))["rate"][0]
+    assert rate / 36525 * 14 == pytest.approx(3.0, rel=1e-9)
+
+
+# -- separation ---------------------------------------------------------------------------------------
+
+
+def never_lost() -> pd.DataFrame:
+    table = company()
+    cast_iron = table[table["species"].eq("Howea forsteriana")].assign(species="Aspidistra elatior", losses=0)
+    return pd.concat([table, cast_iron], ignore_index=True)
+
+
+def test_a_species_that_never_died_has_an_upper_limit_and_its_name_and_no_estimate():
+    model = losses.fit(never_lost())
+    rows = losses.effects(model, "all").set_index("species")
+    row = rows.loc["Aspidistra elatior"]
+    assert pd.isna(row["estimate"])
+    assert 0.001 < row["high"] < 0.1
+    assert "none lost" in row["note"]
+    assert any("Aspidistra elatior" in note or "group[Aspidistra]" in note for note in model.notes)
+    rate = model.rate(pd.DataFrame({"species": ["Aspidistra elatior"]})).iloc[0]
+    assert 0 < rate["low"] < rate["rate"] < rate["high"] < 60
+
+
+def test_the_other_terms_hardly_feel_a_species_that_never_died():
+    with_it, without = losses.fit(never_lost()), losses.fit(company())
+    for name in ("light[low]", "dry_air"):
+        here, there = with_it.names.index(name), without.names.index(name)
+        assert with_it.beta[here] == pytest.approx(without.beta[there], abs=0.02)
+
+
+def test_the_profile_limit_is_that_of_the_worked_case():
+    # Case: none of five Aspidistra was lost. Cox: light 0.5786 (0.9260), species at most 0.2215 times (3.84 drop).
+    lives = pd.DataFrame(
+        {
+            "time": [30, 45, 60, 90, 120, 150, 200, 365, 365, 365, 300, 340],
+            "event": [1, 1, 1, 1, 1, 0, 1, 0, 0, 0, 0, 0],
+            "low": [1, 1, 0, 1, 0, 1, 0, 0, 1, 0, 1, 0.0],
+            "aspidistra": [0.0] * 7 + [1.0] * 5,
+        }
+    )
+    rows = risk_sets(lives)
+    plan = design("lost ~ low + aspidistra + set", rows)
+    x = plan.x.to_numpy(dtype="float64")
+    names = list(plan.x.columns)
+    one = np.arange(len(rows))
+    counts = likelihood.Counts(
+        x,
+        sparse.csr_array((plan.y.to_numpy("float64"), (one, one))),
+        sparse.csr_array(np.eye(len(rows))),
+        np.where([n == "aspidistra" for n in names], 0.5, 0.0),
+    )
+    beta = likelihood.maximise(counts, likelihood.poisson_start(counts), 0.0)
+
+    class Model:
+        pass
+
+    model = Model()
+    model.counts, model.beta, model.site_spread = counts, beta, 0.0
+    column = names.index("aspidistra")
+    unit = np.eye(len(names))[column]
+    limit = never_lost_limit(model, Contrast("species_effect", {}, unit, 0.0, 0, column))
+    assert np.exp(limit) == pytest.approx(0.2215, abs=5e-4)
+    held = likelihood.maximise(counts, beta, 0.0, {column: -40.0})
+    assert held[names.index("low")] == pytest.approx(0.5786, abs=1e-4)
+    error = np.linalg.inv(
+        np.delete(np.delete(likelihood.derivatives(counts, held, 0.0).information, column, 0), column, 1)
+    )
+    low = [n for n in names if n != "aspidistra"].index("low")
+    assert np.sqrt(error[low, low]) == pytest.approx(0.9260, abs=1e-4)
+
+
+def test_a_term_that_all_losses_lie_on_one_side_of_is_finite_or_refused():
+    table = cells(
+        site_id=[f"S{n}" for n in range(12)] * 2, light=["low"] * 12 + ["high"] * 12, losses=[2] * 12 + [0] * 12
+    )
+    model = losses.fit(table)
+    assert np.all(np.isfinite(model.covariance))
+    row = losses.effects(model, "all")
+    row = row[row["term"].eq("light: high (against low)")].iloc[0]
+    assert pd.isna(row["estimate"])
+    # 24 in 120,000 against 0 in 120,000: given the total, P(0) = (1 / (1 + r))^24 ... the profile drop of 1.92 is
+    # 24 log(1 + r) = 1.92, r = 0.0833 without a site effect; sites may widen it.
+    assert row["high"] == pytest.approx(np.expm1(1.92073 / 24), rel=0.05)
+
+
+# -- thin records -------------------------------------------------------------------------------------
+
+
+def test_no_humidity_reading_at_all_takes_the_term_out_and_says_so():
+    model = losses.fit(company(humid=False))
+    assert not {"dry_air", "no_humidity"} & set(model.names)
+    assert any("no humidity reading" in note for note in model.notes)
+    apart = losses.tell_apart(company(humid=False))
+    assert not apart.told and apart.other is None and apart.sites == 0
+
+
+def test_air_that_is_never_dry_leaves_season_alone_and_says_so():
+    table = company()
+    table["rh_tenths"] = table["rh_tenths"].clip(lower=450)
+    table["rh_band"] = (table["rh_tenths"] // 50 * 5).astype("str")
+    apart = losses.tell_apart(table)
+    assert not apart.told and apart.other is None
+    assert "year_cos" in apart.model.names and "dry_air" not in apart.model.names
+    assert apart.reason == "no air below 40% humidity is on record, so nothing can be said about dry air"
+
+
+def test_dry_air_alone_asks_that_every_cell_was_read():
+    # Read everywhere: an effect like any other. One cell unread: its air would count as moist, and that is refused.
+    read = company()
+    told = losses.effects(losses.fit(read, formula="losses ~ light + dry_air"), "all records")
+    dry = told[told["term"].eq("humidity: each 10 points below 40%")].iloc[0]
+    assert dry["losses"] == read["losses"].sum() and dry["low"] < 1.3 < dry["high"]
+    gap = read.assign(
+        rh_readings=read["rh_readings"].where(read.index > 0, 0), rh_tenths=read["rh_tenths"].where(read.index > 0, 0)
+    )
+    with pytest.raises(ModelError, match=f"1 of {len(read)} cells have no humidity reading; without"):
+        losses.fit(gap, formula="losses ~ light + dry_air")
+
+
+def test_too_few_months_for_a_yearly_cycle_leave_humidity_alone_and_say_so():
+    table = company()
+    apart = losses.tell_apart(table[table["month"].dt.month.isin([1, 2])].reset_index(drop=True))
+    assert not apart.told and "fewer than three calendar months" in apart.reason
+    assert "dry_air" in apart.model.names and not {"year_cos", "year_sin"} & set(apart.model.names)
+    assert any("no term for season" in note for note in apart.model.notes)
+
+
+def test_a_season_is_compared_only_with_one_that_is_on_record():
+    # January to April: neither July nor October was ever seen.
+    table = company()
+    model = losses.fit(table[table["month"].dt.month.le(4)].reset_index(drop=True))
+    assert "year_cos" in model.names
+    assert not [c for c in contrasts(model) if str(c.group.get("term")).startswith("season")]
+    assert model.terms.unseen_months([1, 7, 10]) == ["July", "October"]
+    whole = [c.group["term"] for c in contrasts(losses.fit(table)) if str(c.group.get("term")).startswith("season")]
+    assert whole == ["season: January against July", "season: April against October"]
+
+
+@pytest.mark.parametrize("apart", [0, 3])
+def test_light_and_pot_unknown_for_the_same_plants_do_not_end_the_model(apart):
+    # Of four sites neither is known; in `apart` cells, which lost none, the pot is. Both levels share one effect.
+    table = company()
+    unread = table["site_id"].isin(["S00", "S01", "S02", "S03"])
+    table[["light", "pot"]] = table[["light", "pot"]].mask(unread, "unknown")
+    odd = table.index[unread][:apart]
+    table.loc[odd, "pot"], table.loc[odd, "losses"] = "15-24 cm", 0
+    model = losses.fit(table)
+    assert np.all(np.isfinite(model.covariance))
+    assert any(note.startswith("light[unknown] and pot[unknown]: often of the same plants") for note in model.notes)
+    both = [model.names.index(f"{factor}[unknown]") for factor in ("light", "pot")]
+    # Half of those plants stand in low light, which doubles losses: together about one and a half times.
+    assert np.exp(model.beta[both].sum()) == pytest.approx(1.5, rel=0.25)
+
+
+def test_missing_humidity_is_a_level_of_its_own_and_drops_no_row():
+    table = company()
+    unread = table["site_id"].isin(["S00", "S01", "S02", "S03"])
+    table.loc[unread, ["rh_tenths", "rh_readings"]] = 0
+    table.loc[unread, "rh_band"] = "missing"
+    model = losses.fit(table)
+    assert model.plant_days == table["plant_days"].sum()
+    assert "no_humidity" in model.names
+    made = terms.columns(table, model.terms, pool=True)
+    assert made.loc[unread, "dry_air"].eq(0).all() and made.loc[unread, "no_humidity"].eq(1).all()
+
+
+def test_one_level_factors_are_left_out_by_name():
+    notes = losses.fit(company()).notes
+    for factor in ("pot", "planter", "repotted", "moved", "age_band"):
+        assert any(note.startswith(f"{factor} has one level") for note in notes)
+
+
+def test_a_company_of_three_sites_gets_the_model_s_own_errors_and_is_told():
+    model = losses.fit(company(sites=3))
+    assert model.method == clusters.MODEL_BASED
+    assert any(note.startswith("3 sites: too few") for note in model.notes)
+    assert np.all(np.linalg.eigvalsh(model.covariance) > 0)
+
+
+def test_a_single_species_needs_no_species_block():
+    model = losses.fit(company().query("species == 'Ficus lyrata'"))
+    assert not [name for name in model.names if "[Ficus" in name]
+    assert "species_effect" not in set(losses.effects(model, "all")["measure"])
+
+
+def test_rare_species_lie_nearer_their_group_than_their_own_rate():
+    table = company()
+    rare = (
+        table[table["species"].eq("Ficus elastica")]
+        .head(2)
+        .assign(species="Ficus benjamina", losses=[8, 0], plant_days=[900, 900])
+    )
+    both = pd.concat([table, rare], ignore_index=True)
+    asked = pd.DataFrame({"species": ["Ficus benjamina", "Ficus lyrata"]})
+    weak, usual, strong = (losses.fit(both, prior=p).rate(asked)["rate"] for p in (0.01, 1, 20))
+    # On its own: 8 in 1,800 plant-days, half of them at twice the rate: 8 / 2,700 x 36,525 = 108, less for dry air.
+    assert weak[0] == pytest.approx(105, rel=0.1)
+    assert weak[1] < strong[0] < usual[0] < weak[0]
+    # A common species hardly moves.
+    assert usual[1] == pytest.approx(weak[1], rel=0.01)
+
+
+# -- season and humidity ------------------------------------------------------------------------------
+
+
+def moving_together() -> pd.DataFrame:
+    """The same air in all sites: 30% in the heating season, 50% outside, a point or less between months."""
+    table = company()
+    winter = table["heating"].to_numpy()
+    rh = np.where(winter, 28 + 2 * np.cos(table["month"].dt.month * np.pi / 6), 50)
+    return table.assign(
+        rh_tenths=np.round(rh * 10).astype(int), rh_band=[str(int(v // 5 * 5)) for v in np.round(rh, 1)]
+    )
+
+
+def test_season_and_humidity_that_move_together_are_not_told_apart_and_both_models_are_given():
+    apart = losses.tell_apart(moving_together())
+    assert not apart.told
+    assert apart.share == 0
+    assert "dry_air" not in apart.model.names and "year_cos" in apart.model.names
+    assert apart.other is not None and "year_cos" not in apart.other.names and "dry_air" in apart.other.names
+    assert "cannot be told apart" in apart.reason
+
+
+def test_sites_of_differing_air_tell_season_and_humidity_apart():
+    apart = losses.tell_apart(company())
+    assert apart.told and apart.share > 50 and apart.inflation < 2
+    # exp(0.262) = 1.3 per 10 points is the truth of this company.
+    row = next(c for c in contrasts(apart.model) if str(c.group.get("term")).startswith("humidity: each"))
+    reach = apart.model.quantile() * np.sqrt(row.weights @ apart.model.covariance @ row.weights)
+    assert abs(row.weights @ apart.model.beta - np.log(1.3)) < reach
+
+
+def test_variance_inflation_is_that_of_the_textbook_for_one_other_column():
+    # Two columns of correlation r, equal weights: 1 / (1 - r^2). Heated or not and dry or not agree in 3 cells of 4.
+    table = cells(
+        site_id=[f"S{n}" for n in range(8)],
+        heating=[True, True, True, True, False, False, False, False],
+        month=[pd.Timestamp("2026-01-01")] * 4 + [pd.Timestamp("2026-07-01")] * 4,
+        rh_tenths=[300, 300, 300, 400, 300, 400, 400, 400],
+        rh_readings=[1] * 8,
+        rh_band=["30"] * 3 + ["40", "30"] + ["40"] * 3,
+        losses=[50] * 8,
+    )
+    model = losses.fit(table, formula="losses ~ heated + dry_air", site_spread=0)
+    # phi of the fourfold table 3, 1, 1, 3 is (9 - 1) / 16 = 0.5: 1 / (1 - 0.25).
+    assert humidity_inflation(model) == pytest.approx(4 / 3, rel=1e-4)
+    # Month means 0.75 and 0.25 tens of points: away by 0.25 (three sites) and 0.75 (one) in each: 2 of 8 sites.
+    assert sites_with_contrast(table) == (25.0, 8)
+
+
+# -- answers ------------------------------------------------------------------------------------------
+
+
+def test_draws_have_the_mean_and_spread_of_the_fit_and_the_same_seed_gives_the_same():
+    model = losses.fit(company())
+    draws = model.draw(20_000, seed=5)
+    assert np.array_equal(draws, model.draw(20_000, seed=5))
+    error = np.sqrt(np.diag(model.covariance))
+    # Five standard errors of a mean of 20,000, and of a standard deviation.
+    assert np.all(np.abs(draws.mean(axis=0) - model.beta) < 5 * error / np.sqrt(20_000))
+    assert draws.std(axis=0) == pytest.approx(error, rel=5 / np.sqrt(2 * 20_000))
+
+
+def test_the_monthly_hazard_is_the_rate_of_its_age_and_month():
+    table = company()
+    young = table.assign(age_band="days 1-90", losses=table["losses"] * 2)
+    model = losses.fit(pd.concat([table, young], ignore_index=True))
+    line = {"species": "Ficus lyrata", "light": "low", "humidity": 30.0}
+    old = losses.fit(table.assign(age_band="days 1-90"))
+    with pytest.raises(ModelError, match="age_band days 91-365 is not in the fitted data"):
+        old.hazard(line, months=12)
+    hazard = model.hazard(line, months=12)
+    assert hazard.shape == (12, 12)
+    asked = model.rate(pd.DataFrame([line | {"month": 7, "age_band": "days 1-90"}]))["rate"][0]
+    # Month of age 2 has its middle on day 76; a twelfth of 365.25 days at a rate per 36,525.
+    assert hazard.loc[2, 7] == pytest.approx(asked / 36525 * 365.25 / 12, rel=1e-9)
+    # Twice the losses in the first 90 days, by construction; month 3 has its middle on day 107.
+    assert hazard.loc[2, 7] / hazard.loc[3, 7] == pytest.approx(2, rel=0.01)
+
+
+def test_every_effect_is_a_finding_with_its_losses_and_days():
+    rows = losses.effects(losses.fit(company(spread=0.2)), "2026")
+    assert findings.table(rows).equals(rows)
+    effects = rows[rows["measure"].isin(["effect_on_losses", "species_effect"])]
+    assert effects[["plant_days", "losses", "low", "high", "level"]].notna().all(axis=None)
+    assert set(effects["term"].dropna()) == {
+        "light: low (against medium)",
+        "season: January against July",
+        "season: April against October",
+        "humidity: each 10 points below 40%",
+    }
+
+
+def test_the_site_spread_of_a_company_is_recovered():
+    # Truth 0.25; 200 sites of about 50 losses each tell a gamma variance within about 0.03 (1 sd): allow 0.09.
+    model = losses.fit(company(seed=3, sites=200, spread=0.25), formula="losses ~ light + dry_air")
+    assert model.site_spread == pytest.approx(0.25, abs=0.09)
+    effects = model.site_effects
+    # The likelihood balances the effects: their mean is 1.
+    assert effects["effect"].mean() == pytest.approx(1, abs=0.01)
+    # Closed form of a gamma effect: (shape + losses) / (shape + expected).
+    assert np.allclose(effects["effect"], effects["shape"] / effects["rate"])
+
+
+def test_alike_sites_have_no_spread():
+    assert losses.fit(company(seed=4, sites=60)).site_spread < 0.02
+
+
+def test_repotting_counts_from_its_date_on():
+    # Case: the dead are never repotted. Lives cut at the repotting: 6 losses in 1,475 plant-days before, 3 in 440 after
+    # (rate ratio 1.68); Cox on the cut lives 1.04477 (0.92855, R), where "ever repotted" would give -0.88767.
+    repotted = {4: 100, 6: 90, 7: 120, 9: 150, 12: 200}
+    ends = [20, 35, 50, 120, 140, 150, 200, 160, 300, 365, 45, 330]
+    lost = [1, 1, 1, 1, 1, 1, 0, 1, 0, 0, 1, 1]
+    rows = []
+    for plant, (end, gone) in enumerate(zip(ends, lost, strict=True), start=1):
+        cut = repotted.get(plant, end)
+        rows.append({"entry": 0, "time": cut, "event": gone * (cut == end), "repotted": 0.0})
+        if cut < end:
+            rows.append({"entry": cut, "time": end, "event": gone, "repotted": 1.0})
+    lives = pd.DataFrame(rows)
+    sums = lives.assign(days=lives["time"] - lives["entry"]).groupby("repotted")[["event", "days"]].sum()
+    assert sums.to_numpy().tolist() == [[6, 1475], [3, 440]]
+    beta, errors, _ = fitted("lost ~ repotted + set", risk_sets(lives, "entry"), "days")
+    assert beta["repotted"] == pytest.approx(1.04477, abs=1e-5)
+    assert errors["repotted"] == pytest.approx(0.92855, abs=1e-5)
+
+
+def test_humidity_never_read_where_nothing_was_lost_is_a_level_that_lost_none_and_not_the_end_of_the_model():
+    table = company()
+    nothing = {"rh_tenths": 0, "rh_readings": 0, "losses": 0, "died": 0, "declined": 0}
+    unread = table.assign(**nothing, plant_days=table["plant_days"] // 20)
+    cells = pd.concat([table, unread[unread["plant_days"] > 0]], ignore_index=True)
+    model = losses.fit(cells)
+    told = losses.effects(model, "all")
+    row = told[told["term"].fillna("").str.startswith("humidity: not read")].iloc[0]
+    assert row["losses"] == 0 and np.isnan(row["estimate"]) and np.isfinite(row["high"])
+    assert np.isfinite(model.beta).all()
+
+
+def test_a_limit_that_cannot_be_found_costs_only_itself(monkeypatch):
+    table = company()
+    unread = table.assign(rh_tenths=0, rh_readings=0, losses=0, died=0, declined=0)
+    model = losses.fit(pd.concat([table, unread], ignore_index=True))
+
+    def refuses(*_):
+        raise ModelError("does not settle")
+
+    # The package gives the name to the function; the module is meant.
+    monkeypatch.setattr(import_module("plantstats.losses.effects"), "never_lost_limit", refuses)
+    told = losses.effects(model, "all")
+    lost_none = told["note"].fillna("").str.contains("no upper limit: does not settle")
+    assert lost_none.any() and told.loc[~lost_none, "high"].notna().any()
+
+
+def test_a_level_of_the_fit_that_the_asked_rows_lack_is_no_mismatch():
+    model = losses.fit(company())
+    rows = terms.columns(company(), model.terms)
+    only = rows[rows["light"].astype(str) == "low"].copy()
+    only["light"] = pd.Categorical(only["light"].astype(str))
+    assert np.isfinite(model.matrix(only).to_numpy()).all()

@@ -1,0 +1,377 @@
+"""Expected losses: only earlier quarters teach, this quarter's plant-days are judged, and the limits say enough."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import date
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from plantstats import exposure, periods, simulate
+from plantstats.losses import ModelError, expected
+from plantstats.stats import smr
+from plantstats.stats.rates import Interval
+from tests.builders.invented_records import InventedRecords
+
+QUARTER = periods.quarter("2026-Q3")
+LAST = date(2026, 9, 30)
+TRUTH = replace(simulate.Truth(), building_failure=False)
+
+
+@pytest.fixture(scope="module")
+def made(tmp_path_factory) -> InventedRecords:
+    return InventedRecords(tmp_path_factory.mktemp("company"), 500, 5, TRUTH)
+
+
+@pytest.fixture(scope="module")
+def time(made):
+    return exposure.build(made, LAST, "found")
+
+
+@pytest.fixture(scope="module")
+def quarter(made, time) -> expected.Expected:
+    return expected.expect(time, QUARTER, made.species)
+
+
+def test_the_model_is_fitted_on_quarters_strictly_before_the_one_it_judges(quarter, time):
+    before = time.cells([], end=QUARTER.start).iloc[0]
+    assert quarter.model.losses == before["losses"]
+    assert quarter.model.plant_days == before["plant_days"]
+    assert quarter.model.patterns["losses"].sum() < time.cells([]).iloc[0]["losses"]
+
+
+def test_observed_losses_and_plant_days_are_those_of_the_quarter(quarter, time):
+    now = time.cells([], QUARTER.start, QUARTER.end).iloc[0]
+    left_out = quarter.set_aside
+    assert quarter.plants["losses"].sum() + left_out["losses"].sum() == now["losses"]
+    assert quarter.plants["plant_days"].sum() + left_out["plant_days"].sum() == now["plant_days"]
+
+
+def test_losses_dated_otherwise_are_refused(made):
+    with pytest.raises(ModelError, match="dated 'found'"):
+        expected.expect(exposure.build(made, LAST, "midpoint"), QUARTER)
+
+
+def test_nothing_before_the_quarter_is_refused_by_name(time):
+    with pytest.raises(ModelError, match="no plant was followed before 2020-Q1"):
+        expected.expect(time, periods.quarter("2020-Q1"))
+
+
+def test_the_groups_of_every_split_add_up_to_the_same_expectation(quarter):
+    whole = expected.groups(quarter, [])["expected"].iloc[0]
+    for by in (["client_id"], ["site_id"], ["species"]):
+        assert expected.groups(quarter, by)["expected"].sum() == pytest.approx(whole, rel=1e-9)
+    assert expected.groups(quarter, ["site_id"], own_past=False)["expected"].sum() == pytest.approx(whole, rel=1e-9)
+
+
+def test_a_one_rate_model_expects_the_earlier_rate_times_these_plant_days():
+    # Indirect standardisation in one stratum: 30 losses in 30,000 plant-days before; 9,000 plant-days now: 9
+    # expected. The variance of its logarithm is 1 / 30 (delta method of a Poisson rate).
+    class Time:
+        dated = "found"
+
+        def cells(self, by, start=None, end=None):
+            row = {
+                "site_id": "S1",
+                "species": "Ficus lyrata",
+                "light": "medium",
+                "pot": "15-24 cm",
+                "planter": "direct",
+                "age_band": "days 91-365",
+                "heating": False,
+                "repotted": "never",
+                "moved": "never",
+                "rh_band": "missing",
+                "rh_tenths": 0,
+                "rh_readings": 0,
+                "client_id": "C1",
+                "plant_id": "P1",
+                "n_plants": 100,
+            }
+            now = start is not None
+            return pd.DataFrame(
+                [
+                    row
+                    | {
+                        "month": pd.Timestamp("2026-07-01" if now else "2025-07-01"),
+                        "plant_days": 9000 if now else 30_000,
+                        "losses": 14 if now else 30,
+                    }
+                ]
+            )
+
+    judged = expected.expect(Time(), QUARTER)
+    row = expected.groups(judged, []).iloc[0]
+    # A site alone has no effect to share: its spread is 0.
+    assert judged.model.site_spread == 0
+    assert row["expected"] == pytest.approx(9, rel=1e-6)
+    assert row["variance"] == pytest.approx(1 / 30, rel=1e-6)
+    found = expected.expected_findings(judged)
+    ratio = found[
+        found["measure"].eq("observed_expected")
+        & found["species"].isna()
+        & found["site_id"].isna()
+        & found["client_id"].isna()
+    ].iloc[0]
+    assert ratio["estimate"] == pytest.approx(14 / 9, rel=1e-6)
+    exact = smr.observed_expected([14], [9.0])
+    assert ratio["low"] < exact.low[0] and ratio["high"] > exact.high[0]
+
+
+def test_limits_join_the_two_uncertainties_as_root_of_the_sum_of_squares(quarter):
+    # Without uncertainty of the expected nothing changes; with log reach r on top of log distance d: sqrt(d^2 + r^2).
+    raw = Interval(np.array([2.0, 0.0]), np.array([1.0, 0.0]), np.array([4.0, 3.0]))
+    same = expected.widen(raw, np.zeros(2), quarter.model)
+    assert np.allclose(same.low, raw.low) and np.allclose(same.high, raw.high)
+    reach = 0.3
+    variance = np.full(2, (reach / quarter.model.quantile()) ** 2)
+    wide = expected.widen(raw, variance, quarter.model)
+    assert wide.low == pytest.approx([2 * np.exp(-np.hypot(np.log(2), reach)), 0])
+    assert wide.high == pytest.approx([2 * np.exp(np.hypot(np.log(2), reach)), 3 * np.exp(reach)])
+
+
+def test_technicians_are_pseudonyms_in_an_order_without_meaning(quarter, made):
+    named, shared = expected.with_technicians(quarter, made.table("visits"))
+    codes = set(made.table("visits")["technician"].dropna())
+    names = set(named.plants["technician"])
+    assert not names & codes
+    assert all(name == "nobody" or name.startswith("technician ") for name in names)
+    assert expected.groups(named, ["technician"])["losses"].sum() == quarter.plants["losses"].sum()
+    assert shared["measure"].tolist() == ["shared_sites"]
+
+
+def test_one_technician_per_site_cannot_be_told_apart_from_it(quarter, made):
+    visits = made.table("visits")
+    sites = quarter.plants.drop_duplicates("plant_id").set_index("plant_id")["site_id"]
+    alone = visits.assign(technician=visits["site_id"].fillna(visits["plant_id"].map(sites)).map(lambda s: f"T{s}"))
+    _, shared = expected.with_technicians(quarter, alone)
+    assert shared["estimate"].iloc[0] == 0
+    assert "only 0 of" in shared["note"].iloc[0]
+
+
+def test_without_its_largest_event_a_quarter_is_judged_on_the_rest(quarter):
+    found = expected.expected_findings(quarter, largest_event=3).set_index("measure")
+    whole = found.loc[["observed_expected"]]
+    whole = whole[whole[["client_id", "site_id", "species"]].isna().all(axis=1)].iloc[0]
+    rest = found.loc["observed_expected_without_largest_event"]
+    assert rest["losses"] == whole["losses"] - 3
+    assert rest["estimate"] == pytest.approx(whole["estimate"] * rest["losses"] / whole["losses"])
+
+
+def test_an_earlier_event_left_out_takes_its_losses_and_no_plant_days_from_what_is_learned():
+    # One stratum: 30 losses in 30,000 plant-days, of which 20 fell to heat in five days (12 of one line, 8 of another)
+    # and 3 more of the line by drought: 10 in 30,000 are left, so 9,000 plant-days now lead to expect 3.
+    cell = {
+        "site_id": "S1",
+        "species": "Ficus lyrata",
+        "light": "medium",
+        "pot": "15-24 cm",
+        "planter": "direct",
+        "age_band": "days 91-365",
+        "heating": False,
+        "repotted": "never",
+        "moved": "never",
+        "rh_band": "missing",
+        "rh_tenths": 0,
+        "rh_readings": 0,
+        "n_plants": 100,
+    }
+
+    class Time:
+        dated = "found"
+        losses = pd.DataFrame(
+            {
+                "plant_id": ["P1", "P2", "P1", "P3"],
+                "site_id": "S1",
+                "client_id": "C1",
+                "quantity": [12, 8, 3, 7],
+                "cause": ["temperature", "temperature", "water_deficit", "unknown"],
+                "month": pd.Timestamp("2025-07-01"),
+                "found_on": pd.to_datetime(["2025-07-10", "2025-07-15", "2025-07-12", "2025-07-12"]),
+            }
+        )
+        losses = losses.assign(lost_on=losses["found_on"])
+
+        def cells(self, by, start=None, end=None, where=None, *, count_plants=True):
+            assert where in (None, {"site_id": "S1"})
+            before = {"month": pd.Timestamp("2025-07-01")}
+            if where:
+                return pd.DataFrame(
+                    [
+                        cell | before | {"plant_id": p, "plant_days": 9, "losses": n}
+                        for p, n in (("P1", 15), ("P2", 8), ("P3", 7))
+                    ]
+                )
+            if start is None:
+                return pd.DataFrame([cell | before | {"plant_days": 30_000, "losses": 30}])
+            return pd.DataFrame(
+                [
+                    cell
+                    | {
+                        "month": pd.Timestamp("2026-07-01"),
+                        "client_id": "C1",
+                        "plant_id": "P4",
+                        "plant_days": 9000,
+                        "losses": 4,
+                    }
+                ]
+            )
+
+    quiet = expected.expect(Time(), QUARTER, without_largest_event=True)
+    assert (quiet.model.losses, quiet.model.plant_days) == (10, 30_000)
+    found = expected.without_earlier_event(quiet).set_index("measure")
+    event = found.loc["earlier_event_share"]
+    assert (event["losses"], event["site_id"], event["cause"]) == (20, "S1", "temperature")
+    assert event["estimate"] == pytest.approx(100 * 20 / 30) and event["note"] == "found from 2025-07-10 on"
+    assert found.loc["expected_losses_without_earlier_event", "estimate"] == pytest.approx(3, rel=1e-6)
+    assert found.loc["observed_expected_without_earlier_event", "estimate"] == pytest.approx(4 / 3, rel=1e-6)
+    assert expected.expect(Time(), QUARTER).model.losses == 30
+
+
+def test_the_event_that_a_company_of_invented_records_leaves_out_is_its_building_failure(tmp_path):
+    made = InventedRecords(tmp_path, 300, 4, simulate.Truth(), years=2)
+    time = exposure.build(made, LAST, "found")
+    after = periods.quarter("2026-Q1")
+    whole, quiet = (expected.expect(time, after, made.species, without_largest_event=w) for w in (False, True))
+    assert set(quiet.event["cause"]) == {"building_failure"} and quiet.event["quantity"].sum() > 10
+    assert quiet.model.losses == whole.model.losses - quiet.event["quantity"].sum()
+    assert quiet.model.plant_days == whole.model.plant_days
+    assert quiet.plants["expected"].sum() < 0.95 * whole.plants["expected"].sum()
+
+
+def test_a_quiet_quarter_is_seldom_called_worse_and_a_bad_one_often(quarter):
+    # Losses drawn from the truth of the model's own laws: 400 quarters. At 95% about 2.5 in 100 lie above; 400
+    # draws of a 5% chance at most: 33 or more would happen once in a thousand. Three times the losses are seen
+    # nearly always.
+    rng = np.random.default_rng(8)
+    row = expected.groups(quarter, []).iloc[0]
+    mean = row["expected"] * np.exp(rng.normal(0, np.sqrt(row["variance"]), 400))
+    for times, at_least, at_most in ((1, 0, 32), (3, 300, 400)):
+        lost = rng.poisson(mean * times)
+        raw = smr.observed_expected(lost, np.full(400, row["expected"]))
+        limits = expected.widen(raw, np.full(400, row["variance"]), quarter.model)
+        assert at_least <= int((limits.low > 1).sum()) <= at_most
+
+
+def test_every_row_is_a_finding_with_losses_and_days(quarter):
+    found = expected.expected_findings(quarter)
+    rows = found[found["measure"].eq("observed_expected")]
+    assert rows[["n_plants", "plant_days", "losses", "level"]].notna().all(axis=None)
+
+
+def test_conditions_never_seen_before_are_left_out_of_both_sides_and_said(made, time):
+    class NewLight:
+        dated = "found"
+
+        def cells(self, by, start=None, end=None):
+            found = time.cells(by, start, end)
+            if start is not None:
+                found.loc[found["plant_id"].eq(found["plant_id"].iloc[0]), "light"] = "lamp"
+            return found
+
+    judged = expected.expect(NewLight(), QUARTER, made.species)
+    assert len(judged.set_aside) > 0
+    assert judged.set_aside["plant_id"].iloc[0] not in set(judged.plants["plant_id"])
+    note = expected.expected_findings(judged).set_index("measure").loc["expected_losses", "note"]
+    assert "conditions that earlier quarters never saw" in note
+
+
+def test_a_season_that_earlier_quarters_do_not_hold_is_refused_by_the_names_of_its_months(tmp_path):
+    # One quarter of records before: April to June says nothing of July to September.
+    young = InventedRecords(tmp_path, 300, 6, replace(TRUTH, base_rate=30.0), years=0.5)
+    with pytest.raises(ModelError, match="no July and no August and no September before 2026-Q3 is on record"):
+        expected.expect(exposure.build(young, LAST, "found"), QUARTER, young.species)
+
+
+def _judged(quarter, losses: np.ndarray) -> pd.Series:
+    made = expected.expected_findings(quarter._replace(plants=quarter.plants.assign(losses=losses)))
+    whole = made[made["measure"].eq("observed_expected") & made[["client_id", "site_id", "species"]].isna().all(axis=1)]
+    return whole.iloc[0]
+
+
+def test_a_quarter_that_is_worse_at_every_site_alike_does_not_hide_itself(quarter):
+    # The company's plants at eight large sites, five times as many of each, and twice the expected losses at all of
+    # them. The sites differ by chance alone; dispersion measured about "as expected" would take the worsening itself
+    # for differences between sites and widen the limits until hardly any is seen.
+    plants = quarter.plants
+    eight = plants["site_id"].map({site: f"S{n % 8}" for n, site in enumerate(sorted(plants["site_id"].unique()))})
+    many = plants.assign(site_id=eight, alone=5 * plants["alone"], expected=5 * plants["expected"])
+    large = quarter._replace(plants=many, gradient=5 * quarter.gradient)
+    rng = np.random.default_rng(11)
+    seen = [_judged(large, rng.poisson(2 * many["expected"]))["low"] > 1 for _ in range(20)]
+    assert np.mean(seen) >= 0.9
+
+
+def test_losses_heaped_at_a_few_sites_widen_the_limits_of_the_whole(quarter):
+    # The same number of losses, spread as expected or all at every fifth site.
+    plants = quarter.plants
+    total = 4 * len(plants["site_id"].unique())
+    share = plants["expected"] / plants["expected"].sum()
+    every_fifth = plants["site_id"].isin(sorted(plants["site_id"].unique())[::5])
+    rng = np.random.default_rng(12)
+    even = _judged(quarter, rng.multinomial(total, share))
+    heaped = _judged(quarter, rng.multinomial(total, share.where(every_fifth, 0) / share[every_fifth].sum()))
+    assert even["estimate"] == pytest.approx(heaped["estimate"])
+    assert np.log(heaped["high"] / heaped["low"]) > 1.2 * np.log(even["high"] / even["low"])
+
+
+def test_a_site_is_held_against_an_average_site_and_others_against_their_own_past(quarter):
+    # A site that always lost three times as much goes on so: against an average site that is much, against its past
+    # nothing. Its effect is put at 3, its losses at what that leads to expect.
+    plants = quarter.plants
+    site = plants.groupby("site_id")["alone"].sum().idxmax()
+    here = plants["site_id"].eq(site)
+    effect = np.where(here, 3.0, 1.0)
+    expectation = 10 * plants["alone"] * effect
+    bad = quarter._replace(
+        plants=plants.assign(
+            alone=10 * plants["alone"], effect=effect, expected=expectation, losses=expectation.round()
+        ),
+        gradient=10 * quarter.gradient,
+    )
+    found = expected.expected_findings(bad)
+    whole = found[found["measure"].eq("observed_expected")]
+    against_average = whole[whole["site_id"].eq(site)].iloc[0]
+    assert against_average["estimate"] > 1.8
+    client = plants.loc[here, "client_id"].iloc[0]
+    against_past = whole[whole["client_id"].eq(client)].iloc[0]
+    assert against_past["estimate"] == pytest.approx(1, abs=0.2)
+
+
+def test_no_group_is_said_to_stand_out_whose_own_limits_hold_1(quarter):
+    # Losses heaped on one site, in a model so unsure that its limits reach far to both sides of 1.
+    plants = quarter.plants
+    first = plants["site_id"].eq(plants["site_id"].iloc[0])
+    heaped = plants.assign(losses=np.where(first, 10 * np.ceil(plants["expected"]), plants["losses"]))
+    out = "stands out, at a false discovery rate of 10%"
+    sure = expected.by_groups(quarter._replace(plants=heaped), [["site_id"]])[0]
+    assert sure["note"].eq(out).any()
+    unsure = quarter._replace(plants=heaped, gradient=100 * quarter.gradient)
+    wide = expected.by_groups(unsure, [["site_id"]])[0]
+    rows = wide[wide["measure"].eq("observed_expected")]
+    assert rows["low"].le(1).all() and not rows["note"].eq(out).any()
+
+
+def test_the_share_of_false_discoveries_is_that_of_all_ways_of_grouping_together(quarter):
+    # One species loses so much that it stands out among the species; beside all sites and clients, which lose as
+    # expected, it is one of many. Benjamini and Hochberg 1995: the k-th smallest of m p-values against k / m x 10%.
+    many = 1000 * quarter.plants["alone"]
+    plants = quarter.plants.assign(
+        alone=many, expected=many, effect=1.0, effect_variance=0.0, losses=many.round().astype(int)
+    )
+    judged = quarter._replace(plants=plants, gradient=0 * quarter.gradient)
+    ways, out = [["species"], ["site_id"], ["client_id"]], "stands out, at a false discovery rate of 10%"
+    species = expected.groups(judged, ["species"])
+    number, sites = len(species), plants["site_id"].nunique() + plants["client_id"].nunique()
+    row = species.loc[species["expected"].idxmax()]
+    # The number of losses whose p-value lies between 10% / all groups and 10% / all species.
+    lost = np.arange(round(row["expected"]), round(1.5 * row["expected"]))
+    p = smr.surprise(lost, row["expected"])
+    between = lost[(p < 0.1 / number) & (p > 0.1 / (number + sites))]
+    times = np.where(plants["species"].eq(row["species"]), np.median(between) / row["expected"], 1)
+    bad = judged._replace(plants=plants.assign(losses=(many * times).round().astype(int)))
+    alone, together = expected.by_groups(bad, ways[:1])[0], pd.concat(expected.by_groups(bad, ways))
+    assert alone.loc[alone["note"].eq(out), "species"].tolist() == [row["species"]]
+    assert not together["note"].eq(out).any()

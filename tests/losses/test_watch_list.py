@@ -1,0 +1,192 @@
+"""The watch list: only what was known by its day, reasons that count, and a back-test that can fail."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import date, timedelta
+
+import numpy as np
+import pandas as pd
+import pytest
+from scipy import stats
+
+from plantstats import exposure, findings, periods, simulate
+from plantstats.losses import ModelError, watch_findings, watch_list
+from tests.builders.invented_records import InventedRecords
+
+QUARTER = periods.quarter("2026-Q3")
+LAST = date(2026, 9, 30)
+
+
+@pytest.fixture(scope="module")
+def made(tmp_path_factory) -> InventedRecords:
+    truth = replace(simulate.Truth(), building_failure=False)
+    return InventedRecords(tmp_path_factory.mktemp("company"), 500, 6, truth)
+
+
+@pytest.fixture(scope="module")
+def built() -> dict[date, pd.DataFrame]:
+    return {}
+
+
+@pytest.fixture(scope="module")
+def tested(made, built) -> pd.DataFrame:
+    return watch_findings.back_test(made, QUARTER, exposure.build(made, LAST, "found"), made.species, built)
+
+
+@pytest.fixture(scope="module")
+def watched(made, built, tested) -> watch_list.Watch:
+    return watch_list.watch(made, LAST, made.species, built)
+
+
+def test_the_list_holds_every_plant_that_stands_and_no_other(made, watched):
+    # Replayed without plant-time: installed by the day, not yet removed, replaced or found lost.
+    standing = watch_list.standing(exposure.build(made, LAST, "found"))
+    gone = made.table("replacements")
+    gone = set(gone.loc[gone["found_on"].fillna(gone["replaced_on"]) <= pd.Timestamp(LAST), "plant_id"])
+    plants = made.table("plants")
+    there = plants[
+        (plants["removed_on"].isna() | (plants["removed_on"] > pd.Timestamp(LAST)))
+        & ~(plants["installed_on"] > pd.Timestamp(LAST))
+    ]
+    assert set(standing["plant_id"]) <= set(there["plant_id"]) - gone
+    assert len(watched.plants) >= 0.98 * len(set(there["plant_id"]) - gone)
+
+
+def test_nothing_recorded_later_changes_a_list(made, watched, tmp_path):
+    # The list of a day in June is the same when all later visits and replacements are struck from the records.
+    day = date(2026, 6, 30)
+    full = watch_list.watch(made, day, made.species)
+
+    class Struck(InventedRecords):
+        def __init__(self) -> None:
+            self.folder, self.truth = made.folder, made.truth
+            self.settings, self.set_aside = made.settings, made.set_aside
+            visits, cut = made.table("visits"), pd.Timestamp(day)
+            self._tables = made._tables | {"visits": visits[visits["visited_on"] <= cut]}
+
+    early = watch_list.watch(Struck(), day, made.species)
+    assert early.plants["plant_id"].tolist() == full.plants["plant_id"].tolist()
+    assert np.allclose(early.plants["expected"], full.plants["expected"])
+
+
+def test_a_low_condition_score_raises_the_chance_and_is_named_first(watched):
+    ratios = watched.conditions.set_index("condition")["ratio"]
+    # The invented company lets the score of most plants fall before they are lost.
+    assert ratios["1 or 2"] > 2 * ratios["5"]
+    poor = watched.plants[watched.plants["condition"].eq("1 or 2")]
+    assert len(poor) > 0
+    assert poor["reasons"].str.startswith("condition 1 or 2 at the last visit").all()
+
+
+def test_an_old_score_says_nothing_any_more(watched):
+    state = pd.DataFrame({"plant_id": ["A", "B", "C"]})
+    day = date(2026, 6, 30)
+    visits = pd.DataFrame(
+        {
+            "plant_id": ["A", "B", "A", "C"],
+            "condition": pd.array([2, 3, 4, 5], dtype="Int64"),
+            "status": "completed",
+            "visited_on": pd.to_datetime([day + timedelta(days=away) for away in (-50, -61, 0, 1)]),
+        }
+    )
+    # A: the later of two; B: 61 days old; C: seen only after the day.
+    assert watch_list.last_condition(state, visits, day).tolist() == ["4", "not noted", "not noted"]
+
+
+def test_two_scores_of_one_day_count_as_the_worse(watched):
+    state = pd.DataFrame({"plant_id": ["A"]})
+    visits = pd.DataFrame(
+        {
+            "plant_id": ["A", "A"],
+            "condition": pd.array([3, 5], dtype="Int64"),
+            "status": "completed",
+            "visited_on": pd.to_datetime(["2026-06-30"] * 2),
+        }
+    )
+    assert watch_list.last_condition(state, visits, date(2026, 6, 30)).tolist() == ["3"]
+
+
+def test_condition_ratios_are_observed_over_expected_with_a_quarter_of_an_imagined_loss(watched):
+    table = watched.conditions
+    assert np.allclose(table["ratio"], (table["losses"] + 0.25) / (table["expected"] + 0.25))
+    assert set(table["condition"]) == set(watch_list.CONDITIONS)
+
+
+def test_concordance_is_the_mann_whitney_share_of_pairs():
+    # 2 lost, 3 kept: 0.9 beats all 3, 0.4 beats one, ties one: (3 + 1.5) / 6 = 75%.
+    told = watch_findings.concordance(pd.Series([0.9, 0.4, 0.4, 0.2, 0.8]), pd.Series([1, 1, 0, 0, 0]))
+    assert told.estimate[0] == pytest.approx(75)
+    assert told.low[0] < 75 < told.high[0]
+    rng = np.random.default_rng(2)
+    score, lost = rng.normal(size=300), rng.random(300) < 0.3
+    same = stats.mannwhitneyu(score[lost], score[~lost]).statistic / (lost.sum() * (~lost).sum())
+    assert watch_findings.concordance(pd.Series(score), pd.Series(lost * 1)).estimate[0] == pytest.approx(100 * same)
+
+
+def test_the_variance_of_concordance_is_that_of_repeated_samples():
+    # DeLong's error against the spread of 400 samples of 40 lost and 160 kept, one standard deviation apart.
+    rng = np.random.default_rng(4)
+    found, hit = [], 0
+    for _ in range(400):
+        score = pd.Series(np.concatenate([rng.normal(1, 1, 40), rng.normal(0, 1, 160)]))
+        told = watch_findings.concordance(score, pd.Series([1] * 40 + [0] * 160))
+        found.append(told.estimate[0])
+        # Truth: the normal distribution at 1 / sqrt(2), 76.02%.
+        hit += told.low[0] <= 100 * stats.norm.cdf(np.sqrt(0.5)) <= told.high[0]
+    assert np.mean(found) == pytest.approx(76.02, abs=0.6)
+    # 95% of 400 is 380; five standard errors are 22.
+    assert 358 <= hit <= 400
+
+
+def test_without_lost_and_kept_there_is_no_concordance():
+    told = watch_findings.concordance(pd.Series([0.1, 0.2]), pd.Series([0, 0]))
+    assert np.isnan(told.estimate[0])
+
+
+def test_the_back_test_beats_drawing_lots_and_counts_what_was_found(made, tested):
+    told = watch_findings.concordance(tested["expected"], tested["lost"])
+    assert told.low[0] > 55
+    lost = exposure.build(made, LAST, "found").losses
+    year = lost[(lost["lost_on"] > pd.Timestamp("2025-09-30")) & (lost["lost_on"] <= pd.Timestamp(LAST))]
+    # Plants that came after a quarter began, and the two or three days of a quarter beyond 90, are on no list.
+    assert 0.8 * year["quantity"].sum() <= tested["lost"].sum() <= year["quantity"].sum()
+
+
+def test_a_shuffled_list_is_no_better_than_drawing_lots(tested):
+    mixed = tested["expected"].sample(frac=1, random_state=1).to_numpy()
+    told = watch_findings.concordance(pd.Series(mixed), tested["lost"])
+    assert told.low[0] < 50 < told.high[0]
+
+
+def test_the_list_as_findings_carries_intervals_and_reasons(watched, tested):
+    found = watch_findings.watch_findings(watched, tested, "90 days from 2026-10-01", top=10)
+    assert findings.table(found).equals(found)
+    plants = found[found["measure"].eq("watch_chance")]
+    assert len(plants) == 10 and plants["note"].ne("").all() and plants[["low", "high"]].notna().all(axis=None)
+    assert plants["high"].max() <= 100
+    fifths = found[found["measure"].eq("watch_calibration") & found["term"].notna()]
+    assert len(fifths) == 5
+    assert fifths["losses"].sum() == tested["lost"].sum()
+
+
+def test_a_list_for_a_season_never_recorded_is_refused_by_its_months(tmp_path):
+    # Half a year of records: April to September; the list would run from October to December.
+    young = InventedRecords(
+        tmp_path, 300, 6, replace(simulate.Truth(), building_failure=False, base_rate=30.0), years=0.5
+    )
+    with pytest.raises(ModelError, match="no October and no November and no December up to 2026-09-30 is on record"):
+        watch_list.watch(young, LAST, young.species)
+
+
+def test_a_chance_is_the_mean_of_its_law_times_the_site_s_effect(watched, built):
+    # Of a log-normal law of middle m and variance v the mean is m exp(v / 2). v is the model's: slope / alone stands
+    # for the plant's row of the design, weighted over the three parts of the horizon.
+    state = watch_list.with_expected(built[LAST], watched.model, LAST).head(5).assign(condition="not noted")
+    state = state.assign(effect=[0.5, 1.0, 1.0, 2.0, 4.0])
+    got = watch_list.with_chances(state, watched.model, watched.conditions).set_index("plant_id")["expected"]
+    ratio = watched.conditions.set_index("condition").loc["not noted", "ratio"]
+    for row in state.itertuples():
+        x = row.slope / row.alone
+        middle = row.alone * row.effect * ratio
+        assert got[row.plant_id] == pytest.approx(middle * np.exp(x @ watched.model.covariance @ x / 2))

@@ -1,0 +1,104 @@
+"""What following the advice costs by the truth: by hand, and full knowledge set against itself."""
+
+from __future__ import annotations
+
+import math
+from datetime import date
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from plantstats import records, simulate
+from plantstats.records import Records
+from plantstats.validation import decisions, truths
+from plantstats.watering import advise, learn
+from plantstats.watering.advise import Advice
+from plantstats.watering.learn import Learned
+
+AS_OF = date(2026, 9, 30)
+TRUTH = simulate.Truth(visit_days={7: 1.0}, building_failure=False)
+
+
+def test_the_excess_of_a_way_is_its_cost_over_the_best_and_a_plant_left_dry_saves_nothing() -> None:
+    # Best 100 + 200 = 300. Advised 110 and 190: the second is cheaper than any interval that may be advised, so it
+    # counts as 200: 10 / 300. As now 120 and 200: 20 / 300. Weekly 150 and 260: 110 / 300.
+    sites = pd.DataFrame(
+        {"best": [100.0, 200.0], "advised": [110.0, 190.0], "now": [120.0, 200.0], "weekly": [150.0, 260.0]}
+    )
+    found = [decisions.excess(sites, way) for way in decisions.WAYS]
+    assert found == pytest.approx([10 / 300, 20 / 300, 110 / 300])
+
+
+Made = tuple[Records, Learned, Advice, truths.Known]
+
+
+@pytest.fixture(scope="module")
+def made(tmp_path_factory: pytest.TempPathFactory) -> Made:
+    folder: Path = tmp_path_factory.mktemp("company")
+    simulate.make(folder, 120, 2, 21, TRUTH)
+    loaded = records.load(folder)
+    known = truths.Known(TRUTH, simulate.company(120, 2, 21, TRUTH))
+    learned = learn(loaded, AS_OF)
+    advice = advise(learned, loaded, heated=True)
+    assert advice is not None
+    return loaded, learned, advice, known
+
+
+def test_full_knowledge_is_the_truth_that_the_company_was_made_by(made: Made) -> None:
+    _, learned, _, known = made
+    truth = decisions.with_full_knowledge(learned, known)
+    whole = known.tables["true_quarters"]
+    for row in truth.rates[truth.rates["light"] != "unknown"].to_dict("records"):
+        own = whole[whole["species"].eq(row["species"]) & whole["light"].eq(row["light"])]
+        assert row["rate"] == pytest.approx(own["expected_losses"].sum() / own["plant_days"].sum())
+        assert row["dry_share"] == pytest.approx(own["over_dry_days"].sum() / own["plant_days"].sum())
+    # Ficus lyrata in low light, a pot under 15 cm and double-potted: log of its days plus the three effects.
+    plant = pd.DataFrame(
+        [{"species": "Ficus lyrata", "light": "low", "pot": "under 15 cm", "planter": "double_potted"}]
+    )
+    days = {each.name: each.dry_days for each in TRUTH.species}["Ficus lyrata"]
+    of = TRUTH.dry_light["low"] + TRUTH.dry_pot["under 15 cm"] + TRUTH.dry_planter["double_potted"]
+    scale = truth.dryings[False].log_scale(plant.assign(heating=[True])) - truth.dryings[False].log_scale(
+        plant.assign(heating=[False])
+    )
+    air = learned.cells.dropna(subset=["vpd"])
+    kpa = [np.average(part["vpd"], weights=part["n"]) for _, part in air.groupby("heating")]
+    assert scale[0] == pytest.approx(TRUTH.dry_heating + TRUTH.dry_per_kpa * (kpa[1] - kpa[0]))
+    level = truth.dryings[False].log_scale(plant.assign(heating=[False]))[0]
+    assert level == pytest.approx(math.log(days) + of + TRUTH.dry_per_kpa * (kpa[0] - 1.2))
+    assert truth.harm.ratio == pytest.approx(math.exp(TRUTH.over_dry))
+
+
+def test_what_full_knowledge_would_advise_is_never_more_than_a_change_of_mind_above_the_best(made: Made) -> None:
+    # Full knowledge changes only what saves more than `as_good`, so by its own advice at most that share is lost;
+    # every site's best is at most its present cost.
+    loaded, learned, _, known = made
+    truth = decisions.with_full_knowledge(learned, known)
+    ideal = advise(truth, loaded, heated=True, draws=1, forced=False)
+    assert ideal is not None
+    sites = decisions.by_site(learned, ideal, loaded, known)
+    assert decisions.excess(sites, "advised") <= learned.assumed.as_good
+    assert (sites["best"] <= sites["now"] + 1e-9).all()
+    assert not sites["too_dry"].any()
+    assert not (sites["changed"] & sites["should_stay"]).any()
+
+
+def test_the_advice_costs_less_than_staying_and_weekly_visits_are_now_where_all_come_weekly(made: Made) -> None:
+    loaded, learned, advice, known = made
+    sites = decisions.by_site(learned, advice, loaded, known)
+    assert sites["changed"].any()
+    assert decisions.excess(sites, "advised") < decisions.excess(sites, "now")
+    assert sites["weekly"].to_numpy() == pytest.approx(sites["now"].to_numpy())
+    rows = pd.concat(decisions.made(learned, advice, loaded, known)).set_index("kind")
+    assert rows.loc["cost_of_advice", "estimate"] == pytest.approx(decisions.excess(sites, "advised"))
+    assert len(rows.loc[["needless_change"]]) == sites["should_stay"].sum()
+
+
+def test_advice_by_draws_or_by_one_draw_names_the_same_costs(made: Made) -> None:
+    loaded, learned, advice, _ = made
+    one = advise(learned, loaded, heated=True, draws=1, forced=False)
+    assert one is not None
+    pd.testing.assert_frame_equal(one.money.drop(columns=["low", "high"]), advice.money.drop(columns=["low", "high"]))
+    assert one.forced.empty

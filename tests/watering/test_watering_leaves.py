@@ -1,0 +1,167 @@
+"""A price for dropped leaves: by hand, on plants that shed by a known law, and on an invented company."""
+
+from __future__ import annotations
+
+import dataclasses
+from datetime import date
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from plantstats.watering import Assumptions, advise, harm, intervals, leaf_drop, learn, routes, worth
+from plantstats.watering.prices import Prices
+from tests.builders.watering_company import CompanyRecords
+from tests.builders.watering_simulated import engine, law, simulated
+
+AS_OF = date(2026, 9, 30)
+PRICE = Prices("EUR", 18.0, 24.0, {"15-24 cm": 1.5}, {"15-24 cm": 1.0}, 30.0, 0.04, ())
+
+
+def stretches(rows: list[tuple[str, int, float, int]]) -> tuple[pd.DataFrame, np.ndarray]:
+    """Stretches of one species (site, days, days left dry, leaves) of 40 plants each."""
+    made = pd.DataFrame(rows, columns=["site_id", "length", "dry", "leaves"])
+    made = made.assign(species="Ficus lyrata", light="low", pot="15-24 cm", planter="direct", heating=False, n=40)
+    return made, made["dry"].to_numpy(dtype=float)
+
+
+def test_the_ratio_and_its_limits_are_those_worked_by_hand() -> None:
+    # Of each site one stretch all moist and one all dry, equally long. Site A: 100 of 400 leaves fell on moist days,
+    # 300 on dry; site B: 80 and 320. On dry days 620 of 800, so ratio 620 / 180 = 3.4444.
+    # Scores: 300 - 310 = -10 and 320 - 310 = 10; slope 800 x 0.775 x 0.225 = 139.5; variance of the logarithm
+    # (100 + 100) x 2 / 1 / 139.5^2, its root 0.14337; t of 1 degree of freedom 12.706: factor exp(1.8217) = 6.182.
+    rows = [("A", 10, 0.0, 100), ("A", 10, 10.0, 300), ("B", 10, 0.0, 80), ("B", 10, 10.0, 320)]
+    made = leaf_drop.leaf_drop(*stretches(rows))
+    assert made is not None
+    assert made.ratio == pytest.approx(3.4444, abs=1e-4)
+    assert made.log_se == pytest.approx(0.14337, abs=1e-5)
+    assert made.high / made.ratio == pytest.approx(6.182, abs=0.002)
+    assert (made.leaves, made.plant_days, made.sites) == (800, 1600.0, 2)
+
+
+def test_records_that_cannot_tell_say_nothing() -> None:
+    few = [(site, 10, dry, leaves) for site in "AB" for dry, leaves in ((0.0, 8), (10.0, 16))]
+    assert leaf_drop.leaf_drop(*stretches(few)) is None  # 48 leaves, fewer than 50
+    assert leaf_drop.leaf_drop(*stretches([*few, ("A", 10, 10.0, 2)])) is not None
+    one_site = [("A", 10, 0.0, 100), ("A", 10, 10.0, 300)]
+    assert leaf_drop.leaf_drop(*stretches(one_site)) is None
+    # Every site has one kind of stretch only: nothing to compare within it.
+    assert leaf_drop.leaf_drop(*stretches([("A", 10, 0.0, 100), ("B", 10, 10.0, 300)])) is None
+
+
+def test_leaves_of_figs_are_held_against_the_stretch_before_they_fell() -> None:
+    # Looks on days 0 (watered), 7 (moist), 21 (dry, watered), 28. Leaves counted: 4, 9 and 2.
+    # The 14 days before day 21 dried the plant. An Aspidistra shed its 9 leaves in them; a fig sheds after rewatering,
+    # so its 2 leaves of days 21 to 28 are held against the 14 days that began 7 days after watering, and its 9 against
+    # the first 7. What fell before day 7 has no stretch before it.
+    days = [(0, 1, 1), (7, 0, 0), (21, 1, 1), (28, 0, 0)]
+    tables: dict[str, list[tuple[object, ...]]] = {name: [] for name in ("days", "spells", "visits", "follow")}
+    for plant, species in (("P1", "Ficus lyrata"), ("P2", "Aspidistra elatior")):
+        tables["follow"].append((plant, species, 1))
+        tables["days"] += [(plant, *day, 1, 0) for day in days]
+        tables["spells"] += [(plant, day, "S1", species, "low", "15-24 cm", "direct", False) for day in (0, 21)]
+        counted = ((date(1970, 1, 8), 4), (date(1970, 1, 22), 9), (date(1970, 1, 29), 2))
+        tables["visits"] += [(plant, on, leaves) for on, leaves in counted]
+    made = leaf_drop.stretches(engine(tables))
+    columns = ["since", "gap", "length", "leaves"]
+    fig, other = (
+        sorted(made.loc[made["species"].eq(name), columns].itertuples(index=False, name=None))
+        for name in ("Ficus lyrata", "Aspidistra elatior")
+    )
+    assert fig == [(0, 7, 14, 9), (7, 14, 7, 2)]
+    assert other == [(0, 7, 7, 4 + 2), (7, 14, 14, 9)]  # days 0 to 7 and 21 to 28 are alike: one row, two stretches
+
+
+def test_the_leaf_drop_of_dry_days_is_found_again_on_plants_that_shed_by_it() -> None:
+    # True ratio 2.5; leaves gamma-Poisson, visits more frequent where it is hard. Six companies.
+    found = []
+    for seed in range(6):
+        made = leaf_drop.stretches(simulated(seed, leaf_rate=0.05, leaf_ratio=2.5))
+        found.append(leaf_drop.leaf_drop(made, harm.over_dry_days(made, law())))
+    told = [one for one in found if one is not None]
+    assert len(told) == 6
+    error = np.mean([np.log(one.ratio / 2.5) for one in told])
+    assert abs(error) < 3 * np.mean([one.log_se for one in told]) / np.sqrt(6)
+    assert sum(one.low < 2.5 < one.high for one in told) >= 5
+    assert all(one.high / one.low < 1.6 for one in told)
+
+
+def test_the_cost_of_dropped_leaves_is_the_sum_worked_by_hand() -> None:
+    # 0.02 leaves a day are 91.3125 x 0.02 = 1.82625 a quarter; at 0.05 EUR and 0.5 minutes of 0.4 EUR each:
+    # 1.82625 x (0.05 + 0.20) = 0.456563 EUR, and 0.913125 minutes, beside what the plant costs without.
+    cycle = intervals.Cycle(*(np.array([[v]]) for v in (20.0, 0.3, 0.1, 0.05)))
+    plants = pd.DataFrame({"pot": ["15-24 cm"], "plants": [1]})
+    rates = np.array([0.0003]), np.array([60.0]), np.array([0.40])
+    priced = Assumptions(dropped_leaf_cost=0.05, dropped_leaf_minutes=0.5)
+    without = routes.plant_costs(plants, cycle, (14,), PRICE, priced, 2.0, *rates)
+    made = routes.plant_costs(plants, cycle, (14,), PRICE, priced, 2.0, *rates, np.array([[0.02]]))
+    assert made.money[0, 0] - without.money[0, 0] == pytest.approx(0.456563, abs=1e-6)
+    assert made.minutes[0, 0] - without.minutes[0, 0] == pytest.approx(0.913125, abs=1e-6)
+    assert sum(part[0, 0] for part in made.parts.values()) == pytest.approx(made.money[0, 0])
+
+
+@pytest.fixture(scope="module")
+def company(tmp_path_factory: pytest.TempPathFactory) -> CompanyRecords:
+    return CompanyRecords(tmp_path_factory.mktemp("leaves"), plants=120, years=2, seed=46)
+
+
+def test_without_a_price_no_leaf_is_counted_and_with_one_the_costs_grow_by_it_alone(company: CompanyRecords) -> None:
+    plain = learn(company, AS_OF)
+    assert plain.leaves is None
+    priced = Assumptions(dropped_leaf_cost=0.5)
+    told = learn(company, AS_OF, priced)
+    assert told.leaves is not None
+    before, after = advise(plain, company, heated=True), advise(told, company, heated=True)
+    assert before is not None and after is not None
+    assert (before.totals["leaves"] == 0).all()
+    more = after.totals["cost"] - before.totals["cost"]
+    kept = ~after.totals["way"].isin(["as advised", "cheapest, dry or not"])
+    # Each plant's looks are the cheapest at the new prices, so the rest of its cost can only have grown, and little.
+    assert (more[kept] >= after.totals["leaves"][kept] - 1e-6).all()
+    assert (more[kept] <= 1.01 * after.totals["leaves"][kept]).all()
+    # All other draws are as they were, so the spread of the costs hardly moves.
+    assert (after.totals["high"] - after.totals["low"]).iloc[0] < 1.3 * (
+        before.totals["high"] - before.totals["low"]
+    ).iloc[0] + after.totals["leaves"].iloc[0]
+
+
+def test_leaves_a_quarter_are_those_that_the_records_count(company: CompanyRecords) -> None:
+    # As practised, the company's own rate: what is costed for present intervals lies near the leaves that its
+    # technicians counted, here within a fifth (the plants that stand now are not those of all two years).
+    told = learn(company, AS_OF, Assumptions(dropped_leaf_cost=1.0))
+    assert told.leaves is not None
+    made = advise(told, company, heated=True)
+    assert made is not None
+    now = made.totals.set_index("way").loc["as now", "leaves"]
+    plants = made.sites["plants"].sum()
+    counted = told.leaves.leaves / told.leaves.plant_days * plants * routes.QUARTER_DAYS
+    assert now == pytest.approx(counted, rel=0.2)
+
+
+def test_where_dry_days_shed_more_a_price_for_leaves_speaks_for_shorter_intervals(company: CompanyRecords) -> None:
+    told = learn(company, AS_OF, Assumptions(dropped_leaf_cost=0.5))
+    assert told.leaves is not None
+    shedding = dataclasses.replace(told, leaves=told.leaves._replace(ratio=4.0))
+    made = advise(shedding, company, heated=True)
+    assert made is not None
+    leaves = made.totals.set_index("way")["leaves"]
+    assert leaves["all every 7 days"] < leaves["all every 14 days"] < leaves["all every 28 days"]
+    drawn = [draw.leaf_ratio for draw in worth.draws(told, 400)]
+    assert np.median(drawn) == pytest.approx(told.leaves.ratio, rel=0.05)
+    assert np.std(np.log(drawn)) == pytest.approx(told.leaves.log_se, rel=0.2)
+
+
+def test_the_page_says_what_leaves_cost_with_interval_and_counts(company: CompanyRecords, tmp_path: Path) -> None:
+    from plantstats.periods import quarter
+    from plantstats.watering import review, site_tables, words
+
+    made = review(company, quarter("2026-Q3"), AS_OF, assumed=Assumptions(dropped_leaf_minutes=1.0))
+    said = [one for one in words.headlines(made) if one.startswith("Dropped leaves")]
+    told = made.learned.leaves
+    assert told is not None
+    # A minute at a wage of 24 an hour.
+    assert len(said) == 1 and "EUR 0.40 each" in said[0]
+    assert f"95% interval {told.low:.1f} to {told.high:.1f}; {told.leaves:,} leaves at {told.sites} sites" in said[0]
+    assert "Dropped leaves" in site_tables.costs(made)
+    assert made.findings["measure"].eq("leaf_drop_ratio").sum() == 1
