@@ -12,8 +12,11 @@ import pytest
 
 from plantstats import exposure, findings, records, simulate
 from plantstats import leaves as leaf_loss
-from plantstats.leaves import charts, crown, foretell, humidity, observed, results, sentences, shedding, tables
+from plantstats.leaves import crown, foretell, humidity, observed, results, shedding
 from plantstats.leaves.model import DAYS_PER_MONTH, LeafModelError, fit_leaves, hinge_profile
+from plantstats.pages import leaves_charts as charts
+from plantstats.pages import leaves_sentences as sentences
+from plantstats.pages import leaves_tables as tables
 from plantstats.periods import Period, quarter
 from tests.leaves.test_leaves_spells import FIG, leaf_time, visit
 

@@ -5,8 +5,9 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from plantstats.leaves import misread, results, tables
+from plantstats.leaves import misread, results
 from plantstats.leaves.model import fit_leaves
+from plantstats.pages import leaves_tables as tables
 from tests.leaves.test_leaves_findings import STEADY, company
 
 DRY = "topsoil at this visit: dry, other species instead of not dry"

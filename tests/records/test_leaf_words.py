@@ -15,9 +15,11 @@ from scipy import optimize, stats
 
 from plantstats import exposure, leaves, quality, records, simulate
 from plantstats.findings import pick
-from plantstats.leaves import crown, observed, sentences, shedding, tables
+from plantstats.leaves import crown, observed, shedding
 from plantstats.leaves.counts import POISSON, CountFit, LeafModelError, fit_counts
 from plantstats.leaves.model import fit_leaves
+from plantstats.pages import leaves_sentences as sentences
+from plantstats.pages import leaves_tables as tables
 from plantstats.periods import Period, quarter
 from plantstats.records import RecordError
 from plantstats.records.contract import contract
