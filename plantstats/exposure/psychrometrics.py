@@ -1,6 +1,6 @@
 """Humidity of air: how much water it could still take up, and why heated winter air is dry.
 
-Units are turned into degrees Celsius and percent by `plantstats.records.units` when records are read.
+Units are turned into degrees Celsius and percent by `plantstats.schema.units` when records are read.
 """
 
 from __future__ import annotations

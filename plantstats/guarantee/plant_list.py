@@ -16,11 +16,11 @@ from plantstats.exposure.inputs import POT_CLASSES, POT_CUTS
 from plantstats.records import RecordError, Settings
 from plantstats.records.files import open_file
 from plantstats.records.intake import take_in
-from plantstats.records.light import band_of_lux
 from plantstats.records.load import to_pandas
 from plantstats.records.settings import TableSettings
-from plantstats.records.tables import ARROW, TABLES, Column, Table
 from plantstats.records.typed import Writer, Written, decode, set_aside_frame
+from plantstats.schema.light import band_of_lux
+from plantstats.schema.tables import ARROW, TABLES, Column, Table
 
 PLANTS = TABLES["plants"]
 LIST = Table(

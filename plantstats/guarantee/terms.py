@@ -12,7 +12,7 @@ from typing import Any
 
 from plantstats.guarantee.money import HALF_UP, RULES, MoneyError, cents
 from plantstats.periods import add_months
-from plantstats.records.causes import CAUSES
+from plantstats.schema.causes import CAUSES
 
 LEAST_DRAWS = 20  # fewer give no error of the drawing worth the name
 MOST_DRAWS = 5_000

@@ -10,7 +10,7 @@ import pandas as pd
 from plantstats.quality import histories, integrity, plausibility, read_faults
 from plantstats.quality.catalogue import KINDS
 from plantstats.records import Records
-from plantstats.records.tables import TABLES
+from plantstats.schema.tables import TABLES
 
 COLUMNS = ("kind", "severity", "table", "file", "line", "plant_id", "site_id", "count", "text", "what_to_do")
 

@@ -6,7 +6,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from plantstats.records.settings_shape import Settings, TableSettings
-from plantstats.records.tables import Column
+from plantstats.schema.tables import Column
 
 # Stands before the text of a cell that a workbook or Parquet file holds as a number; a private-use letter.
 NUMBER_CELL = "\ue000"

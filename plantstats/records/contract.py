@@ -12,9 +12,9 @@ from typing import Any
 
 import pandera.pandas as pa
 
-from plantstats.records.causes import CAUSES, OUTCOMES
-from plantstats.records.light import BANDS
-from plantstats.records.tables import RAW_TEXT, TABLES, Column
+from plantstats.schema.causes import CAUSES, OUTCOMES
+from plantstats.schema.light import BANDS
+from plantstats.schema.tables import RAW_TEXT, TABLES, Column
 
 DTYPES: dict[str, Any] = {
     "date": "datetime64[us]",

@@ -9,8 +9,8 @@ from typing import Any
 from plantstats.records.cells import DATE_CELL, MISSING, NUMBER_CELL, Context, Parsed
 from plantstats.records.clock import set_clock
 from plantstats.records.date_order import full_year, orders_of, settle_order
-from plantstats.records.months import month_of
-from plantstats.records.words import tidy
+from plantstats.schema.months import month_of
+from plantstats.schema.words import tidy
 
 TIME = (
     r"(?:(?:[T ]|, ?)\s*(?P<clock>\d{1,2}:\d{2}(?::\d{2}(?:[.,]\d+)?)?)\s*(?P<half>[AaPp]\.?[Mm]\.?)?"

@@ -13,9 +13,9 @@ from plantstats.records.cells import Context, Parsed, plain
 from plantstats.records.intake import TakenIn
 from plantstats.records.measures import marks_proved
 from plantstats.records.settings_shape import Settings, TableSettings
-from plantstats.records.tables import ARROW, Column, Table
 from plantstats.records.values import parse
-from plantstats.records.words import tidy
+from plantstats.schema.tables import ARROW, Column, Table
+from plantstats.schema.words import tidy
 
 
 @dataclass

@@ -11,8 +11,8 @@ import pyarrow as pa
 import pyarrow.compute as pc
 import pyarrow.parquet as pq
 
-from plantstats.records.light import band_of_lux
 from plantstats.records.settings_shape import Settings
+from plantstats.schema.light import band_of_lux
 
 Note = tuple[Any, ...]
 

@@ -6,8 +6,8 @@ from dataclasses import dataclass, field
 from itertools import zip_longest
 
 from plantstats.records.settings_shape import TableSettings
-from plantstats.records.tables import Table
-from plantstats.records.words import fold_head, nearest, tidy
+from plantstats.schema.tables import Table
+from plantstats.schema.words import fold_head, nearest, tidy
 
 MAX_COLUMNS = 2000
 LEAST_HITS = 2  # a row that names fewer canonical columns is a title, unless it names nothing else

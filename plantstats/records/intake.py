@@ -15,7 +15,7 @@ from plantstats.records.errors import RecordError
 from plantstats.records.files import TableFile
 from plantstats.records.heads import find_heads, map_heads
 from plantstats.records.settings_shape import TableSettings
-from plantstats.records.tables import Table
+from plantstats.schema.tables import Table
 
 
 @dataclass

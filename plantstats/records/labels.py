@@ -6,7 +6,7 @@ import re
 
 from plantstats.records.cells import DATE_CELL, NUMBER_CELL, Context, Parsed, plain
 from plantstats.records.species import accepted_names, propose
-from plantstats.records.words import fold, tidy
+from plantstats.schema.words import fold, tidy
 
 MOST_DIGITS = 15  # a spreadsheet's numbers hold no more
 SCIENTIFIC = re.compile(r"\d(?:[.,]\d+)?[eE]\+\d{1,3}$")

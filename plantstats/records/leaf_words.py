@@ -7,7 +7,7 @@ from typing import Any
 from plantstats.records import measures
 from plantstats.records.cells import Context, Parsed, plain
 from plantstats.records.settings_tables import Keys
-from plantstats.records.words import fold, tidy
+from plantstats.schema.words import fold, tidy
 
 # More leaves than this between two visits are counted or weighed, not put into a word (rule of thumb). It also bounds
 # the work of the leaf model, which sums over every whole number that a word may stand for.

@@ -23,9 +23,9 @@ from plantstats.records.files import ENDINGS, TableFile, files_of, open_file
 from plantstats.records.intake import take_in
 from plantstats.records.settings import read_settings
 from plantstats.records.settings_shape import Settings
-from plantstats.records.tables import TABLES, schema
 from plantstats.records.typed import NOTES, Writer, set_aside_frame
 from plantstats.records.workbooks import digest_of
+from plantstats.schema.tables import TABLES, schema
 
 CACHE = ".plantstats_cache"
 SETTINGS_FILE = "records.toml"
@@ -190,7 +190,8 @@ def _whole(target: Path) -> bool:
 def _code_digest() -> str:
     """Digest of the package's own reading code, so that a cache never outlives the code that made it."""
     here = Path(__file__).parent
-    parts = [p.read_bytes() for p in sorted(here.iterdir()) if p.suffix in (".py", ".csv")]
+    rooms = (here, here.parent / "schema")
+    parts = [p.read_bytes() for room in rooms for p in sorted(room.iterdir()) if p.suffix in (".py", ".csv")]
     return hashlib.sha256(b"".join(parts)).hexdigest()
 
 

@@ -7,8 +7,8 @@ import re
 from typing import Any
 
 from plantstats.records.cells import DATE_CELL, MISSING, NUMBER_CELL, Context, Parsed
-from plantstats.records.units import TABLE_UNIT, convert, unit_of_head, written_unit
-from plantstats.records.words import fold, fold_head, tidy
+from plantstats.schema.units import TABLE_UNIT, convert, unit_of_head, written_unit
+from plantstats.schema.words import fold, fold_head, tidy
 
 PATTERN = re.compile(
     r"(?P<sign>[-+\u2212]?)\s*(?P<body>\d[\d.,'\u2019 ]*\d|\d|[.,]\d+)(?P<exp>[eE][-+]?\d{1,3})?\s*(?P<unit>.*)$"

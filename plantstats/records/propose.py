@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Iterator
 from pathlib import Path
 
-from plantstats.records.causes import CAUSES, map_cause
 from plantstats.records.cells import Context, Parsed, plain
 from plantstats.records.decoded import with_lines
 from plantstats.records.errors import RecordError
@@ -14,9 +13,10 @@ from plantstats.records.heads import find_heads, map_heads
 from plantstats.records.intake import CodedColumn, like_record
 from plantstats.records.leaf_words import ASK
 from plantstats.records.settings_shape import Settings, TableSettings
-from plantstats.records.tables import TABLES, Table
 from plantstats.records.values import parse
-from plantstats.records.words import fold_head, nearest, tidy
+from plantstats.schema.causes import CAUSES, map_cause
+from plantstats.schema.tables import TABLES, Table
+from plantstats.schema.words import fold_head, nearest, tidy
 
 MOST_WORDS = 40  # codes of one column that are listed
 FILE = "records.toml"

@@ -15,7 +15,7 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 
 from plantstats.records.rows import SET_ASIDE
-from plantstats.records.tables import TABLES
+from plantstats.schema.tables import TABLES
 
 SEARCHED = ("visits", "readings", "moves")
 REASON = "the same in every column as "

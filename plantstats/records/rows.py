@@ -12,8 +12,8 @@ from plantstats.records.cells import plain
 from plantstats.records.decoded import Decoded
 from plantstats.records.intake import TakenIn
 from plantstats.records.settings_shape import TableSettings
-from plantstats.records.tables import RAW_TEXT, Table
-from plantstats.records.words import fold
+from plantstats.schema.tables import RAW_TEXT, Table
+from plantstats.schema.words import fold
 
 SET_ASIDE = pa.schema(
     [

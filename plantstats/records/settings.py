@@ -8,15 +8,15 @@ from datetime import datetime
 from pathlib import Path
 from typing import Any
 
-from plantstats.records.causes import CAUSES, OUTCOMES
 from plantstats.records.errors import RecordError
 from plantstats.records.leaf_words import leaf_words
-from plantstats.records.light import SCHEMES
 from plantstats.records.settings_shape import HEATING, Settings, TableSettings
 from plantstats.records.settings_tables import Keys, observed, parts, table_settings, texts, unit_parts, unit_settings
 from plantstats.records.settings_watering import watering_settings
-from plantstats.records.tables import TABLES
-from plantstats.records.words import fold_head, nearest
+from plantstats.schema.causes import CAUSES, OUTCOMES
+from plantstats.schema.light import SCHEMES
+from plantstats.schema.tables import TABLES
+from plantstats.schema.words import fold_head, nearest
 
 __all__ = ["Settings", "TableSettings", "read_settings", "settings_from"]
 

@@ -9,9 +9,9 @@ from typing import Any
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from plantstats.records.settings_shape import TableSettings, UnitSettings
-from plantstats.records.tables import TABLES
-from plantstats.records.units import UNITS
-from plantstats.records.words import nearest
+from plantstats.schema.tables import TABLES
+from plantstats.schema.units import UNITS
+from plantstats.schema.words import nearest
 
 DATE_ORDERS = ("dmy", "mdy", "ymd")
 

@@ -7,7 +7,7 @@ from importlib import resources
 
 import pandas as pd
 
-from plantstats.records.words import fold, nearest
+from plantstats.schema.words import fold, nearest
 
 
 @cache

@@ -5,10 +5,10 @@ from __future__ import annotations
 from typing import Any
 
 from plantstats.records import dates, labels, leaf_words, measures
-from plantstats.records.causes import map_cause
 from plantstats.records.cells import MISSING, NO_VALUE, Context, Parsed, plain
-from plantstats.records.light import BANDS, band_of_word
-from plantstats.records.words import fold, fold_head, tidy
+from plantstats.schema.causes import map_cause
+from plantstats.schema.light import BANDS, band_of_word
+from plantstats.schema.words import fold, fold_head, tidy
 
 FLAGS_TRUE = {"y", "yes", "true", "t", "1", "1.0", "x", "on", "✓", "✔", "☑"}
 FLAGS_FALSE = {"n", "no", "false", "f", "0", "0.0", "off", "-", "✗", "☐"}

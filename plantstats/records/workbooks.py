@@ -19,9 +19,9 @@ from plantstats.records.csv_text import CODED, TEXT, Block
 from plantstats.records.errors import RecordError
 from plantstats.records.heads import MAX_COLUMNS, find_heads
 from plantstats.records.settings_shape import TableSettings
-from plantstats.records.tables import Table
-from plantstats.records.words import fold_head
 from plantstats.records.xlsx_parts import SheetMarks, XlsxParts, column_number
+from plantstats.schema.tables import Table
+from plantstats.schema.words import fold_head
 
 ROWS = 50_000
 

@@ -12,7 +12,8 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 
 from plantstats import simulate
-from plantstats.records import settings, tables
+from plantstats.records import settings
+from plantstats.schema import tables
 from plantstats.simulate.company import build as build_company
 from plantstats.watering.drying import Drying
 from plantstats.watering.harm import Harm

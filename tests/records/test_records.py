@@ -16,7 +16,7 @@ import pytest
 from plantstats import records
 from plantstats.records import RecordError
 from plantstats.records.contract import contract
-from plantstats.records.tables import TABLES
+from plantstats.schema.tables import TABLES
 from tests.builders.case_folder import CASES, case_folder, folder, load
 
 ALL = {

@@ -7,7 +7,7 @@ replacement alone does not prove a death (common practice, no source).
 
 from __future__ import annotations
 
-from plantstats.records.words import fold_head
+from plantstats.schema.words import fold_head
 
 OUTCOMES = ("died", "declined", "client", "withdrawn")
 

@@ -6,8 +6,8 @@ depends on the lamp.
 
 from __future__ import annotations
 
-from plantstats.records.units import convert
-from plantstats.records.words import fold_head
+from plantstats.schema.units import convert
+from plantstats.schema.words import fold_head
 
 BANDS = ("low", "medium", "high", "sun", "unknown")
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 
-from plantstats.records.words import fold
+from plantstats.schema.words import fold
 
 # dimension -> unit as settings name it -> (factor, offset): value in table units = factor * value + offset.
 # Exact by definition: inch 2.54 cm, US gallon 3.785411784 L, imperial gallon 4.54609 L, fluid ounce 1/128 and

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from functools import lru_cache
 
-from plantstats.records.words import fold
+from plantstats.schema.words import fold
 
 MONTHS: dict[str, str] = {
     "en": "january february march april may june july august september october november december",
