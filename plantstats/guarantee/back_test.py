@@ -20,7 +20,7 @@ from plantstats.guarantee.outlook import Drawn, Plants, Promise, look_ahead
 from plantstats.guarantee.renewal import RenewalError
 from plantstats.guarantee.terms import Terms
 from plantstats.periods import Period, previous_quarters
-from plantstats.stats import rates
+from plantstats.stats import intervals
 
 if TYPE_CHECKING:
     from plantstats.records import Records
@@ -277,7 +277,7 @@ def _findings(test: BackTest) -> list[dict[str, object]]:
 def ratio(test: BackTest) -> tuple[float, float, float]:
     """Losses over those expected, with exact 95% limits; missing where nothing was expected."""
     expected = float(test.totals["expected"].sum())
-    limits = rates.poisson_limits(int(test.totals["losses"].sum()))
+    limits = intervals.poisson_limits(int(test.totals["losses"].sum()))
     value, low, high = (float(v[0]) / expected if expected else np.nan for v in limits)
     return value, low, high
 

@@ -10,7 +10,7 @@ from plantstats import findings
 from plantstats.leaves.build import LeafTime
 from plantstats.periods import Period
 from plantstats.records.species import species_table
-from plantstats.stats.rates import LEVEL
+from plantstats.stats.intervals import CONF_LEVEL
 
 CROWN_METHOD = "leaves lost / leaves at the start, limits between plants"
 ONE_METHOD = "leaves lost / leaves at the start, exact limits of the leaves lost (Garwood 1936)"
@@ -21,7 +21,7 @@ findings.define(
 )
 
 
-def crown(time: LeafTime, period: Period, client: str = "", level: float = LEVEL) -> pd.DataFrame:
+def crown(time: LeafTime, period: Period, client: str = "", level: float = CONF_LEVEL) -> pd.DataFrame:
     """Share of the crown lost in species that do not refill a gap.
 
     Takes:  leaf plant-time; period; client.

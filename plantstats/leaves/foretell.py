@@ -11,7 +11,7 @@ from plantstats import findings
 from plantstats.leaves.build import LeafTime
 from plantstats.leaves.counts import POISSON, CountFit, LeafModelError, fit_counts
 from plantstats.leaves.model import LeafFit
-from plantstats.stats.rates import LEVEL
+from plantstats.stats.intervals import CONF_LEVEL
 
 if TYPE_CHECKING:
     from plantstats.exposure import PlantTime
@@ -34,7 +34,9 @@ findings.define(
 )
 
 
-def foretold(plant_time: PlantTime, time: LeafTime, model: LeafFit, period: str, level: float = LEVEL) -> pd.DataFrame:
+def foretold(
+    plant_time: PlantTime, time: LeafTime, model: LeafFit, period: str, level: float = CONF_LEVEL
+) -> pd.DataFrame:
     """Loss rates after leaf drop.
 
     Takes:  plant-time and leaf plant-time of the same records; the model of green leaves; period: the name of the

@@ -11,7 +11,7 @@ from plantstats.leaves.build import LeafTime
 from plantstats.leaves.inputs import ENDS
 from plantstats.leaves.model import DAYS_PER_MONTH
 from plantstats.periods import Period
-from plantstats.stats.rates import LEVEL
+from plantstats.stats.intervals import CONF_LEVEL
 
 # With fewer sites than this the sandwich is too short (common practice, no source): the wider is used.
 ENOUGH_SITES = 30
@@ -30,7 +30,7 @@ findings.define(
 
 
 def leaves_by(
-    time: LeafTime, outcome: str, by: list[str], period: Period, client: str = "", level: float = LEVEL
+    time: LeafTime, outcome: str, by: list[str], period: Period, client: str = "", level: float = CONF_LEVEL
 ) -> pd.DataFrame:
     """Observed rates of one outcome in a period.
 

@@ -13,7 +13,7 @@ from plantstats.leaves.humidity import as_finding
 from plantstats.leaves.inputs import AIR_WINDOW, CONDITIONS, STEPS
 from plantstats.leaves.model import DAYS_PER_MONTH, LeafFit
 from plantstats.leaves.observed import NO_LEAF, PER_PLANT_MONTH
-from plantstats.stats.rates import LEVEL
+from plantstats.stats.intervals import CONF_LEVEL
 
 REFERENCE = "settled, usual air"
 DRY_AIR = 25  # percent, of the named situation
@@ -47,7 +47,7 @@ for _outcome, _what in {"green": "Green leaves dropped", "yellow": "Oldest leave
     )
 
 
-def model_findings(model: LeafFit, period: str, level: float = LEVEL) -> pd.DataFrame:
+def model_findings(model: LeafFit, period: str, level: float = CONF_LEVEL) -> pd.DataFrame:
     """All findings of one fitted leaf model.
 
     Takes:  model; period: the name of the time that it was fitted on.

@@ -12,7 +12,7 @@ from plantstats.leaves.counts import Array
 from plantstats.leaves.inputs import TRANSIENT_CUTS
 from plantstats.leaves.model import LeafFit
 from plantstats.periods import Period
-from plantstats.stats.rates import LEVEL
+from plantstats.stats.intervals import CONF_LEVEL
 
 FALSE_SHARE = 0.10  # of the plants named, expected to be named by chance
 METHOD = "leaves / expected in the plant's situation; false discoveries held at 10% (Benjamini and Hochberg 1995)"
@@ -59,7 +59,7 @@ def plants(time: LeafTime, model: LeafFit, period: Period, client: str = "") -> 
     return made.merge(_last_seen(time, period), on="plant_id", how="left")
 
 
-def shedding(found: pd.DataFrame, period: Period, level: float = LEVEL) -> pd.DataFrame:
+def shedding(found: pd.DataFrame, period: Period, level: float = CONF_LEVEL) -> pd.DataFrame:
     """The plants that stand out.
 
     Takes:  rows of `plants`.

@@ -14,7 +14,8 @@ from plantstats import findings
 from plantstats.losses import likelihood, terms
 from plantstats.losses.design import ModelError
 from plantstats.losses.likelihood import Array
-from plantstats.stats.rates import LEVEL, PER_100_YEARS
+from plantstats.stats.intervals import CONF_LEVEL
+from plantstats.stats.rates import PER_100_YEARS
 
 if TYPE_CHECKING:
     from plantstats.losses.model import LossModel
@@ -47,7 +48,7 @@ class Contrast(NamedTuple):
 
 
 def effects(
-    model: LossModel, period: str, sizes: Mapping[str, pd.Series] | None = None, level: float = LEVEL
+    model: LossModel, period: str, sizes: Mapping[str, pd.Series] | None = None, level: float = CONF_LEVEL
 ) -> pd.DataFrame:
     """Rate ratios of every term.
 
@@ -105,7 +106,7 @@ def effects(
     return findings.table(rows)
 
 
-def adjusted_rates(model: LossModel, situations: pd.DataFrame, period: str, level: float = LEVEL) -> pd.DataFrame:
+def adjusted_rates(model: LossModel, situations: pd.DataFrame, period: str, level: float = CONF_LEVEL) -> pd.DataFrame:
     """Rates of named situations as findings.
 
     Takes:  situations as `LossModel.rate`, each told in words in a column `words`; period; level.
@@ -211,7 +212,7 @@ def _species(model: LossModel) -> list[Contrast]:
     ]
 
 
-def never_lost_limit(model: LossModel, contrast: Contrast, level: float = LEVEL) -> float:
+def never_lost_limit(model: LossModel, contrast: Contrast, level: float = CONF_LEVEL) -> float:
     """Upper limit of a comparison whose level lost none, on the log scale, without imagined losses for it.
 
     Takes:  model; contrast with its column; level.

@@ -15,7 +15,8 @@ from plantstats.losses.fit import fit
 from plantstats.losses.model import LossModel
 from plantstats.periods import Period
 from plantstats.stats import smr
-from plantstats.stats.rates import LEVEL, Interval, largest_event_rows
+from plantstats.stats.intervals import CONF_LEVEL, Interval
+from plantstats.stats.rates import largest_event_rows
 
 if TYPE_CHECKING:
     from plantstats.exposure import PlantTime
@@ -163,7 +164,7 @@ def groups(expected: Expected, by: list[str], own_past: bool = True) -> pd.DataF
     return made.drop(columns="every") if not by else made
 
 
-def widen(interval: Interval, variance: np.ndarray, model: LossModel, level: float = LEVEL) -> Interval:
+def widen(interval: Interval, variance: np.ndarray, model: LossModel, level: float = CONF_LEVEL) -> Interval:
     """Widen limits of observed / expected by the uncertainty of the expected losses.
 
     Takes:  interval; variance of log expected, in step; the model (its t quantile); level.
@@ -181,7 +182,7 @@ def widen(interval: Interval, variance: np.ndarray, model: LossModel, level: flo
     )
 
 
-def expected_findings(expected: Expected, largest_event: int = 0, level: float = LEVEL) -> pd.DataFrame:
+def expected_findings(expected: Expected, largest_event: int = 0, level: float = CONF_LEVEL) -> pd.DataFrame:
     """Observed against expected losses, for the whole company and by group.
 
     Takes:  expected; largest_event: losses of the largest single event of the quarter; level.
@@ -244,7 +245,7 @@ def _whole(expected: Expected, largest_event: int, level: float) -> list[dict[st
     return rows
 
 
-def without_earlier_event(quiet: Expected, level: float = LEVEL) -> pd.DataFrame:
+def without_earlier_event(quiet: Expected, level: float = CONF_LEVEL) -> pd.DataFrame:
     """What the quarter should have lost if the largest event of the earlier quarters had not been.
 
     Takes:  quiet: Expected made without_largest_event; level.
@@ -272,7 +273,7 @@ def without_earlier_event(quiet: Expected, level: float = LEVEL) -> pd.DataFrame
     return findings.table([share, *rows])
 
 
-def by_groups(expected: Expected, ways: list[list[str]], level: float = LEVEL) -> list[pd.DataFrame]:
+def by_groups(expected: Expected, ways: list[list[str]], level: float = CONF_LEVEL) -> list[pd.DataFrame]:
     """Observed / expected of groups; sites against an average site, other groups against their own past.
 
     Takes:  expected; ways of grouping, each by columns of its plants; level.

@@ -11,7 +11,7 @@ import pandas as pd
 from plantstats import exposure, findings
 from plantstats.losses import costs
 from plantstats.periods import Period, latest_complete_quarter, previous_quarters, quarter, same_quarter_last_year
-from plantstats.stats import competing_risks, rates
+from plantstats.stats import competing_risks, intervals, rates
 
 if TYPE_CHECKING:
     from plantstats.exposure import PlantTime
@@ -123,7 +123,7 @@ def _ratio_without(
                 n_plants=int(row["n_plants"]),
                 plant_days=float(row["plant_days"]),
                 losses=left,
-                level=rates.LEVEL,
+                level=intervals.CONF_LEVEL,
                 note=f"against {before}, whole"
                 + ("" if pd.notna(ratio.estimate) else "; not available: nothing to divide by"),
             )

@@ -13,7 +13,8 @@ from plantstats.exposure.inputs import AGE_CUTS, age_bands
 from plantstats.losses import terms
 from plantstats.losses.design import Design, ModelError, names_in
 from plantstats.losses.likelihood import Array, Counts, derivatives
-from plantstats.stats.rates import DAYS_PER_100_YEARS, LEVEL
+from plantstats.stats.intervals import CONF_LEVEL
+from plantstats.stats.rates import DAYS_PER_100_YEARS
 
 DAYS_PER_MONTH = 365.25 / 12
 # Squared log spread of species within a group, and of groups, where too few are on record to learn it: sets of
@@ -54,7 +55,7 @@ class LossModel:
         """Plant-days that the model was fitted on."""
         return float(self.patterns["plant_days"].sum())
 
-    def quantile(self, level: float = LEVEL) -> float:
+    def quantile(self, level: float = CONF_LEVEL) -> float:
         """Of Student's t with sites - 1 degrees of freedom."""
         return float(stats.t.ppf((1 + level) / 2, max(len(self.sites) - 1, 1)))
 
@@ -138,7 +139,7 @@ class LossModel:
             index=species.index,
         )
 
-    def rate(self, situations: pd.DataFrame, level: float = LEVEL, unseen: str = "group") -> pd.DataFrame:
+    def rate(self, situations: pd.DataFrame, level: float = CONF_LEVEL, unseen: str = "group") -> pd.DataFrame:
         """Loss rates in named situations, at an average site.
 
         Takes:  situations: one row each: species, and where wished light, pot, planter, age_band, repotted, moved

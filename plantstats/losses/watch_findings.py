@@ -12,7 +12,7 @@ from scipy import stats
 from plantstats import findings, periods
 from plantstats.losses import ModelError
 from plantstats.losses.watch_list import CONDITION_PRIOR, PAST_LISTS, Watch, lost_within, watch
-from plantstats.stats import rates
+from plantstats.stats import intervals, rates
 
 if TYPE_CHECKING:
     from plantstats.exposure import PlantTime
@@ -75,7 +75,7 @@ def back_test(
     return pd.concat(tested, ignore_index=True) if tested else pd.DataFrame(columns=columns)
 
 
-def concordance(expected: pd.Series, lost: pd.Series, level: float = rates.LEVEL) -> rates.Interval:
+def concordance(expected: pd.Series, lost: pd.Series, level: float = intervals.CONF_LEVEL) -> intervals.Interval:
     """Chance in 100 that a lost plant had been given more than one that was not.
 
     Takes:  expected and lost (0 or more), in step; level.
@@ -86,7 +86,7 @@ def concordance(expected: pd.Series, lost: pd.Series, level: float = rates.LEVEL
     high, low = expected.to_numpy("float64")[gone], expected.to_numpy("float64")[~gone]
     if len(high) < 2 or len(low) < 2:
         none = np.array([np.nan])
-        return rates.Interval(none, none, none)
+        return intervals.Interval(none, none, none)
     everyone = stats.rankdata(np.concatenate([high, low]))
     of_high = (everyone[: len(high)] - stats.rankdata(high)) / len(low)
     of_low = 1 - (everyone[len(high) :] - stats.rankdata(low)) / len(high)
@@ -95,7 +95,7 @@ def concordance(expected: pd.Series, lost: pd.Series, level: float = rates.LEVEL
     inside = np.clip(middle, 1e-6, 1 - 1e-6)
     reach = stats.norm.isf((1 - level) / 2) * error / (inside * (1 - inside))
     ends = 1 / (1 + np.exp(-(np.log(inside / (1 - inside)) + np.array([-reach, reach]))))
-    return rates.Interval(*(np.array([100 * v]) for v in (middle, min(ends[0], middle), max(ends[1], middle))))
+    return intervals.Interval(*(np.array([100 * v]) for v in (middle, min(ends[0], middle), max(ends[1], middle))))
 
 
 def watch_findings(made: Watch, tested: pd.DataFrame, period: str, top: int = 20) -> pd.DataFrame:
@@ -131,7 +131,7 @@ def _plants_and_sites(made: Watch, period: str, top: int) -> list[dict[str, Any]
                 *chance,
                 unit="% in 90 days",
                 method=METHOD,
-                level=rates.LEVEL,
+                level=intervals.CONF_LEVEL,
                 n_plants=int(there[row["site_id"]]),
                 note=row["reasons"],
                 plant_id=row["plant_id"],
@@ -153,7 +153,7 @@ def _plants_and_sites(made: Watch, period: str, top: int) -> list[dict[str, Any]
             unit="losses in 90 days",
             method=METHOD,
             n_plants=int(row["n"]),
-            level=rates.LEVEL,
+            level=intervals.CONF_LEVEL,
             site_id=site,
         )
         for site, row in sites.iterrows()
@@ -164,7 +164,7 @@ def _plants_and_sites(made: Watch, period: str, top: int) -> list[dict[str, Any]
 def _ratios(made: Watch, period: str) -> list[dict[str, Any]]:
     rows = []
     for row in made.conditions.to_dict("records"):
-        reach = np.exp(stats.norm.isf((1 - rates.LEVEL) / 2) * np.sqrt(row["variance"]))
+        reach = np.exp(stats.norm.isf((1 - intervals.CONF_LEVEL) / 2) * np.sqrt(row["variance"]))
         rows.append(
             findings.finding(
                 "condition_ratio",
@@ -175,7 +175,7 @@ def _ratios(made: Watch, period: str) -> list[dict[str, Any]]:
                 unit="times",
                 method=f"observed / expected, drawn to 1 by {CONDITION_PRIOR:g} imagined loss",
                 losses=int(row["losses"]),
-                level=rates.LEVEL,
+                level=intervals.CONF_LEVEL,
                 term=f"condition {row['condition']}",
                 note=f"{row['expected']:.1f} expected",
             )
@@ -193,14 +193,14 @@ def _discrimination(part: pd.DataFrame, period: str) -> dict[str, Any]:
         method="DeLong et al. 1988",
         n_plants=int(part["plants"].sum()),
         losses=int(part["lost"].sum()),
-        level=rates.LEVEL,
+        level=intervals.CONF_LEVEL,
         note="" if np.isfinite(told.estimate[0]) else "not available: fewer than two lost or kept",
     )
 
 
 def _ratio(part: pd.DataFrame, period: str, **group: Any) -> dict[str, Any]:
     expected = float(part["expected"].sum())
-    exact = rates.poisson_limits([part["lost"].sum()])
+    exact = intervals.poisson_limits([part["lost"].sum()])
     ends = [float(v[0]) / expected if expected > 0 else np.nan for v in exact]
     return findings.finding(
         "watch_calibration",
@@ -210,7 +210,7 @@ def _ratio(part: pd.DataFrame, period: str, **group: Any) -> dict[str, Any]:
         method=rates.EXACT,
         n_plants=int(part["plants"].sum()),
         losses=int(part["lost"].sum()),
-        level=rates.LEVEL,
+        level=intervals.CONF_LEVEL,
         note=f"{expected:.1f} expected" if expected > 0 else "not available: nothing expected",
         **group,
     )

@@ -13,7 +13,7 @@ from statsmodels.stats.proportion import proportion_confint
 from plantstats import findings
 from plantstats.pages.sentences import plants
 from plantstats.periods import Period
-from plantstats.stats import rates
+from plantstats.stats import intervals, rates
 
 if TYPE_CHECKING:
     from plantstats.exposure import PlantTime
@@ -57,7 +57,7 @@ def _share(measure: str, part: int, whole: int, period: str, unit: str, **groups
     if whole == 0:
         note = "not available: nothing to count"
         return findings.finding(measure, period, np.nan, unit=unit, method=EXACT_SHARE, note=note, **groups)
-    low, high = proportion_confint(part, whole, alpha=1 - rates.LEVEL, method="beta")
+    low, high = proportion_confint(part, whole, alpha=1 - intervals.CONF_LEVEL, method="beta")
     return findings.finding(
         measure,
         period,
@@ -66,7 +66,7 @@ def _share(measure: str, part: int, whole: int, period: str, unit: str, **groups
         100 * high,
         unit=unit,
         method=EXACT_SHARE,
-        level=rates.LEVEL,
+        level=intervals.CONF_LEVEL,
         note=f"{part:,} of {whole:,}",
         **groups,
     )
@@ -209,7 +209,7 @@ def _doubt(
                 n_plants=int(kept["n_plants"].sum()),
                 plant_days=float(days),
                 losses=losses,
-                level=rates.LEVEL,
+                level=intervals.CONF_LEVEL,
                 note=note if days else "not available: no plant-days",
             )
         )

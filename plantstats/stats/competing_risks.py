@@ -12,8 +12,9 @@ from scipy import stats
 
 from plantstats import findings
 from plantstats.periods import Period
+from plantstats.stats.intervals import CONF_LEVEL
 from plantstats.stats.lifetimes import MIN_AT_RISK, at_risk, check_lives, from_age, in_groups, to_the_end, unseen_hazard
-from plantstats.stats.rates import EXACT, LEVEL, PER_100_YEARS, loss_rate
+from plantstats.stats.rates import EXACT, PER_100_YEARS, loss_rate
 
 AALEN_JOHANSEN = "Aalen-Johansen with delayed entry"
 CLIENT = "client"  # theft and the client's act: no loss, but the plant can no longer be lost
@@ -27,7 +28,7 @@ findings.define(
 )
 
 
-def incidence(lives: pd.DataFrame, by: list[str], start_age: float = 0, level: float = LEVEL) -> pd.DataFrame:
+def incidence(lives: pd.DataFrame, by: list[str], start_age: float = 0, level: float = CONF_LEVEL) -> pd.DataFrame:
     """Draw the cumulative incidence of each cause, per group.
 
     Takes:  lives: one row per plant: plant_id, entry_age, exit_age, event (1 lost), cause (missing:
@@ -69,7 +70,7 @@ def ending(lives: pd.DataFrame) -> pd.Series:
 
 
 def summaries(
-    drawn: pd.DataFrame, lives: pd.DataFrame, by: list[str], *, ages: list[int], period: str, level: float = LEVEL
+    drawn: pd.DataFrame, lives: pd.DataFrame, by: list[str], *, ages: list[int], period: str, level: float = CONF_LEVEL
 ) -> pd.DataFrame:
     """Put what may be quoted of incidence curves into findings.
 
@@ -120,7 +121,7 @@ def rates_by_kind(
     cells: pd.DataFrame,
     period: Period,
     kind: str = "cause",
-    level: float = LEVEL,
+    level: float = CONF_LEVEL,
     always: Sequence[str] = (),
 ) -> pd.DataFrame:
     """The loss rate of each cause, or of what the guarantee covers and what not.

@@ -8,7 +8,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy import optimize, special, stats
 
-from plantstats.stats.rates import LEVEL, Counts, Interval
+from plantstats.stats.intervals import CONF_LEVEL, Counts, Interval
 
 METHOD = "gamma-Poisson shrinkage, marginal maximum likelihood (Clayton and Kaldor 1987)"
 # Below this squared spread the groups are alike: the likelihood is flat there.
@@ -67,7 +67,7 @@ def fit_prior(losses: Counts, exposure: Counts) -> Prior:
     return Prior(shape, shape / float(np.exp(best.x[0])), float(best.fun))
 
 
-def shrink(losses: Counts, exposure: Counts, level: float = LEVEL) -> Interval:
+def shrink(losses: Counts, exposure: Counts, level: float = CONF_LEVEL) -> Interval:
     """Draw each group's ratio towards the others', the more the less it was at risk.
 
     Takes:  losses and exposure per group, as in `fit_prior`; level.

@@ -6,22 +6,19 @@ from datetime import timedelta
 from typing import NamedTuple
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
 from scipy import stats
-from statsmodels.stats.rates import confint_poisson
 
 from plantstats import findings
 from plantstats.periods import Period
+from plantstats.stats.intervals import CONF_LEVEL, Counts, Interval, poisson_limits
 
 DAYS_PER_100_YEARS = 36_525  # 100 years of 365.25 days
 PER_100_YEARS = "per 100 plant-years"
-LEVEL = 0.95
 EXACT = "exact Poisson limits (Garwood 1936)"
 CONDITIONAL = "exact limits given the total (beta quantiles)"
 EVENT_DAYS = 7  # losses at one site of one cause, no week apart, are one event (common practice, no source)
 NO_CAUSE = ("unknown", "died", "decline")  # words that name no cause, so that nothing ties such losses together
-Counts = npt.ArrayLike
 
 findings.define(
     loss_rate="Plants that died or fell below specification, per 100 plant-years: losses / plant-days x 36,525.",
@@ -41,14 +38,6 @@ class RateError(ValueError):
     """Counts that cannot make a rate."""
 
 
-class Interval(NamedTuple):
-    """Estimates with the lower and upper end of their intervals, in step."""
-
-    estimate: npt.NDArray[np.float64]
-    low: npt.NDArray[np.float64]
-    high: npt.NDArray[np.float64]
-
-
 class Ratio(NamedTuple):
     """A ratio of two rates, its interval, and the p-value of no difference."""
 
@@ -58,19 +47,7 @@ class Ratio(NamedTuple):
     p: float
 
 
-def poisson_limits(events: Counts, level: float = LEVEL) -> Interval:
-    """Exact limits for the mean of a Poisson count.
-
-    Takes:  events (whole numbers, 0 or more); level of the interval.
-    Gives:  Interval; with no event it runs from 0 to 3.69 at 95%.
-    Source: Garwood 1936, Biometrika 28:437, by the chi-square quantiles of statsmodels ("exact-c").
-    """
-    count = np.atleast_1d(np.asarray(events, dtype="float64"))
-    low, high = confint_poisson(count, np.ones_like(count), method="exact-c", alpha=1 - level)
-    return Interval(count, np.atleast_1d(low), np.atleast_1d(high))
-
-
-def loss_rate(losses: Counts, plant_days: Counts, level: float = LEVEL) -> Interval:
+def loss_rate(losses: Counts, plant_days: Counts, level: float = CONF_LEVEL) -> Interval:
     """Losses per 100 plant-years.
 
     Takes:  losses and plant_days, in step; level.
@@ -100,7 +77,7 @@ def share_lost(rate: Interval, days: int) -> Interval:
 
 
 def rate_ratio(
-    losses: int, plant_days: float, losses_before: int, plant_days_before: float, level: float = LEVEL
+    losses: int, plant_days: float, losses_before: int, plant_days_before: float, level: float = CONF_LEVEL
 ) -> Ratio:
     """Compare two rates.
 
@@ -121,7 +98,7 @@ def rate_ratio(
     return Ratio(estimate, low / (1 - low) * times, high / (1 - high) * times, float(p))
 
 
-def rates_by(cells: pd.DataFrame, by: list[str], period: Period, level: float = LEVEL) -> pd.DataFrame:
+def rates_by(cells: pd.DataFrame, by: list[str], period: Period, level: float = CONF_LEVEL) -> pd.DataFrame:
     """Rates and shares lost of each group, by both definitions of a loss.
 
     Takes:  cells: one row per combination of `by`: n_plants, plant_days, losses, died; period; level.
@@ -155,7 +132,13 @@ def rates_by(cells: pd.DataFrame, by: list[str], period: Period, level: float = 
 
 
 def ratios_by(
-    cells: pd.DataFrame, before: pd.DataFrame, by: list[str], *, period: Period, before_name: str, level: float = LEVEL
+    cells: pd.DataFrame,
+    before: pd.DataFrame,
+    by: list[str],
+    *,
+    period: Period,
+    before_name: str,
+    level: float = CONF_LEVEL,
 ) -> pd.DataFrame:
     """Compare each group with itself in another period.
 
@@ -196,7 +179,7 @@ def ratios_by(
     return findings.table(rows)
 
 
-def largest_event(losses: pd.DataFrame, cells: pd.DataFrame, period: Period, level: float = LEVEL) -> pd.DataFrame:
+def largest_event(losses: pd.DataFrame, cells: pd.DataFrame, period: Period, level: float = CONF_LEVEL) -> pd.DataFrame:
     """How much of the losses one event made, and the rate without it.
 
     Takes:  losses: one row per loss row: site_id, cause, found_on, lost_on, quantity; those whose lost_on

@@ -14,7 +14,7 @@ from statsmodels.stats.multitest import multipletests
 from plantstats import findings
 from plantstats.stats.empirical_bayes import METHOD as SHRINKAGE
 from plantstats.stats.empirical_bayes import shrink
-from plantstats.stats.rates import LEVEL, Counts, Interval, poisson_limits
+from plantstats.stats.intervals import CONF_LEVEL, Counts, Interval, poisson_limits
 
 EXACT = "exact Poisson limits, widened for over-dispersion (Spiegelhalter 2005)"
 FALSE_DISCOVERY = 0.10  # of the groups said to stand out, the share that may do so by chance
@@ -35,7 +35,9 @@ class FairError(ValueError):
     """Groups that cannot be compared; the message says why."""
 
 
-def observed_expected(observed: Counts, expected: Counts, dispersion: float = 1.0, level: float = LEVEL) -> Interval:
+def observed_expected(
+    observed: Counts, expected: Counts, dispersion: float = 1.0, level: float = CONF_LEVEL
+) -> Interval:
     """Divide observed by expected losses.
 
     Takes:  observed and expected losses, in step; dispersion (1 or more, from `over_dispersion`); level.
@@ -127,7 +129,7 @@ def stands_out(p: Counts, share: float = FALSE_DISCOVERY) -> npt.NDArray[np.bool
     return chosen
 
 
-def compare(groups: pd.DataFrame, level: float = LEVEL) -> pd.DataFrame:
+def compare(groups: pd.DataFrame, level: float = CONF_LEVEL) -> pd.DataFrame:
     """Compare groups with what was expected of them.
 
     Takes:  one row per group: losses, expected, and whatever names and counts it carries.
@@ -160,7 +162,7 @@ def compare(groups: pd.DataFrame, level: float = LEVEL) -> pd.DataFrame:
     )
 
 
-def as_findings(compared: pd.DataFrame, by: list[str], period: str, level: float = LEVEL) -> pd.DataFrame:
+def as_findings(compared: pd.DataFrame, by: list[str], period: str, level: float = CONF_LEVEL) -> pd.DataFrame:
     """Put a comparison into findings.
 
     Takes:  what `compare` gives, with n_plants and plant_days; by: the columns that name a group; the name of

@@ -11,8 +11,8 @@ from scipy import stats
 from statsmodels.duration.survfunc import SurvfuncRight
 
 from plantstats import findings
+from plantstats.stats.intervals import CONF_LEVEL
 from plantstats.stats.lifetimes import MIN_AT_RISK, at_risk, check_lives, from_age, in_groups, to_the_end, unseen_hazard
-from plantstats.stats.rates import LEVEL
 
 KAPLAN_MEIER = "Kaplan-Meier with delayed entry, log-log limits"
 HALF = 0.5 + 1e-9  # a curve that stands at one half has reached it
@@ -34,7 +34,7 @@ class Summary(NamedTuple):
     high: float
 
 
-def curves(lives: pd.DataFrame, by: list[str], start_age: float = 0, level: float = LEVEL) -> pd.DataFrame:
+def curves(lives: pd.DataFrame, by: list[str], start_age: float = 0, level: float = CONF_LEVEL) -> pd.DataFrame:
     """Draw the survival curve of each group.
 
     Takes:  lives: one row per plant: plant_id, entry_age, exit_age (days since install), event (1 lost), the
@@ -86,7 +86,7 @@ def median_life(curve: pd.DataFrame) -> Summary:
     return Summary(estimate, np.nan, low if pd.notna(estimate) else np.nan, high)
 
 
-def restricted_mean(curve: pd.DataFrame, horizon: float, level: float = LEVEL) -> Summary:
+def restricted_mean(curve: pd.DataFrame, horizon: float, level: float = CONF_LEVEL) -> Summary:
     """Mean days lived between the start of one curve and a horizon.
 
     Takes:  the rows of one group of `curves`; horizon (age in days); level.
@@ -129,7 +129,7 @@ def summaries(
     ages: list[int],
     horizon: int,
     period: str,
-    level: float = LEVEL,
+    level: float = CONF_LEVEL,
 ) -> pd.DataFrame:
     """Put what may be quoted of each curve into findings.
 

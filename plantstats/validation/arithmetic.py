@@ -8,14 +8,14 @@ from scipy import stats
 
 from plantstats.losses import LossModel, expected
 from plantstats.stats import smr
-from plantstats.stats.rates import LEVEL
+from plantstats.stats.intervals import CONF_LEVEL
 
 Array = npt.NDArray[np.float64]
 NEARLY_ALL = 1e-9  # chance of the counts that are left out
 NODES = 15  # of the normal law of what is expected
 
 
-def of_rate(mean: npt.ArrayLike, level: float = LEVEL) -> Array:
+def of_rate(mean: npt.ArrayLike, level: float = CONF_LEVEL) -> Array:
     """Chance that the exact limits of a count hold its mean.
 
     Takes:  true means, in step with the result; level of the limits.
@@ -27,7 +27,7 @@ def of_rate(mean: npt.ArrayLike, level: float = LEVEL) -> Array:
     return np.asarray(stats.poisson.cdf(last, m) - stats.poisson.cdf(first - 1, m), dtype="float64")
 
 
-def of_ratio(mean: float, before: float, level: float = LEVEL) -> float:
+def of_ratio(mean: float, before: float, level: float = CONF_LEVEL) -> float:
     """Chance that the exact limits of a ratio of two rates hold the true one, where any loss makes one.
 
     Takes:  true means of the two counts; level.
@@ -45,7 +45,7 @@ def of_ratio(mean: float, before: float, level: float = LEVEL) -> float:
 
 
 def of_expected(
-    mean: npt.ArrayLike, variance: npt.ArrayLike, dispersion: float, model: LossModel, level: float = LEVEL
+    mean: npt.ArrayLike, variance: npt.ArrayLike, dispersion: float, model: LossModel, level: float = CONF_LEVEL
 ) -> Array:
     """Chance that the limits of observed / expected hold the true ratio, were what is expected off by as much as it
     says.

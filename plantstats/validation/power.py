@@ -8,7 +8,8 @@ from scipy import stats
 
 from plantstats import findings
 from plantstats.periods import Period
-from plantstats.stats.rates import DAYS_PER_100_YEARS, LEVEL
+from plantstats.stats.intervals import CONF_LEVEL
+from plantstats.stats.rates import DAYS_PER_100_YEARS
 
 QUARTER_DAYS = 365.25 / 4
 SIZES = (200, 1_000, 5_000)
@@ -16,7 +17,7 @@ TIMES = 1.5
 AGAINST_LAST_YEAR, AGAINST_EXPECTED = "against the same quarter last year", "against expected losses known exactly"
 
 
-def seen_against_last_year(plants: float, rate: float, times: float = TIMES, level: float = LEVEL) -> float:
+def seen_against_last_year(plants: float, rate: float, times: float = TIMES, level: float = CONF_LEVEL) -> float:
     """Chance that the interval of the ratio to last year's quarter lies above 1.
 
     Takes:  plants at risk all quarter, in both years; rate (losses per 100 plant-years, last year); times as many
@@ -34,7 +35,7 @@ def seen_against_last_year(plants: float, rate: float, times: float = TIMES, lev
     return float(np.sum(stats.poisson.pmf(n, total) * beyond))
 
 
-def seen_against_expected(plants: float, rate: float, times: float = TIMES, level: float = LEVEL) -> float:
+def seen_against_expected(plants: float, rate: float, times: float = TIMES, level: float = CONF_LEVEL) -> float:
     """Chance that losses divided by expected losses lie above 1 with their whole interval, were the expectation exact
     and the sites alike; what is learned from few quarters, and sites that differ, make it less.
 
@@ -54,7 +55,7 @@ def smallest_seen(plants: float, rate: float, chance: float = 0.8) -> float:
     Gives:  a multiple, exact expectation taken for granted as in `seen_against_expected`.
     """
     expected = plants * QUARTER_DAYS * rate / DAYS_PER_100_YEARS
-    needed = stats.poisson.isf((1 - LEVEL) / 2, expected) + 1
+    needed = stats.poisson.isf((1 - CONF_LEVEL) / 2, expected) + 1
     # P(Poisson(m) >= needed) = P(Gamma(needed) <= m).
     return float(stats.gamma.ppf(chance, needed) / expected)
 

@@ -11,7 +11,7 @@ from plantstats.exposure import PlantTime
 from plantstats.losses.watch_list import HORIZON, lost_within, watch
 from plantstats.periods import Period
 from plantstats.records import Records, species_table
-from plantstats.stats.rates import poisson_limits
+from plantstats.stats.intervals import poisson_limits
 from plantstats.validation import arithmetic
 from plantstats.validation.rows import PAGE_STOPS, alarms, intervals, refusal
 from plantstats.validation.truths import Known

@@ -12,7 +12,7 @@ import pytest
 from plantstats import exposure, periods, simulate
 from plantstats.losses import ModelError, expected
 from plantstats.stats import smr
-from plantstats.stats.rates import Interval
+from plantstats.stats.intervals import Interval
 from tests.builders.invented_records import InventedRecords
 
 QUARTER = periods.quarter("2026-Q3")

@@ -7,7 +7,7 @@ import pandas as pd
 import pytest
 
 from plantstats.periods import quarter
-from plantstats.stats import rates
+from plantstats.stats import intervals, rates
 from plantstats.stats.rates import RateError
 from tests.reference import published
 
@@ -30,7 +30,7 @@ def test_exact_poisson_limits_equal_the_published_ones():
     # Garwood 1936, Biometrika 28:437; printed digits as in Breslow and Day 1987, vol. II (from memory).
     for quantity, value in published("garwood").items():
         end, count = quantity.split(" x=")
-        got = rates.poisson_limits(int(count))
+        got = intervals.poisson_limits(int(count))
         assert (got.low if end == "lo" else got.high)[0] == pytest.approx(value, rel=1e-8)
 
 
@@ -39,7 +39,7 @@ def test_byars_approximation_lies_near_the_exact_limits():
     # same with x+1 and a plus above. A route to the limits that shares nothing with chi-square quantiles.
     for quantity, value in published("byar_bd").items():
         end, count = quantity.split(" x=")
-        got = rates.poisson_limits(int(count))
+        got = intervals.poisson_limits(int(count))
         assert (got.low if end == "lo" else got.high)[0] == pytest.approx(value, rel=0.01)
 
 

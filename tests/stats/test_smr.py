@@ -5,7 +5,7 @@ import pandas as pd
 import pytest
 
 from plantstats.stats import smr
-from plantstats.stats.rates import poisson_limits
+from plantstats.stats.intervals import poisson_limits
 from plantstats.stats.smr import FairError
 from tests.reference import data, published
 

@@ -6,7 +6,7 @@ import pytest
 from scipy import stats
 
 from plantstats.losses import expected
-from plantstats.stats import rates, smr
+from plantstats.stats import intervals, rates, smr
 from plantstats.validation import arithmetic, coverage, pages
 
 WIDE = 0.3  # error of the log of what is expected, in tests
@@ -23,7 +23,7 @@ def test_limits_of_a_count_hold_the_means_that_garwoods_table_says():
 @pytest.mark.parametrize("mean", [0.5, 3.0, 8.0, 40.0])
 def test_the_chance_is_that_of_counting_every_count_with_the_pages_own_limits(mean):
     count = np.arange(200)
-    limits = rates.poisson_limits(count)
+    limits = intervals.poisson_limits(count)
     held = (limits.low <= mean) & (mean <= limits.high)
     assert arithmetic.of_rate(mean) == pytest.approx(stats.poisson.pmf(count, mean)[held].sum(), abs=1e-9)
 

@@ -21,7 +21,7 @@ from plantstats.findings import pick
 from plantstats.losses import clusters, likelihood, loss_rates
 from plantstats.periods import quarter
 from plantstats.records import Records
-from plantstats.stats import rates
+from plantstats.stats import intervals, rates
 from plantstats.validation import companies, coverage, design, kinds, truths
 
 COMPANIES, AS_OF = 4, date(2026, 9, 30)
@@ -75,7 +75,7 @@ def test_intervals_of_loss_rates_hold_the_true_rate(made):
 def test_a_wrong_offset_is_seen(made, monkeypatch):
     # Plants once on the list taken for plants at risk all quarter long, a fault easily made: here about 1.4 times the
     # days, so that rates come out too low.
-    def by_head(losses, plant_days, level=rates.LEVEL):
+    def by_head(losses, plant_days, level=intervals.CONF_LEVEL):
         return right(losses, 1.4 * np.asarray(plant_days, dtype=float), level)
 
     right = rates.loss_rate
