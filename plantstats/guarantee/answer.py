@@ -62,7 +62,7 @@ def quote(listed: Path, records: Records, terms: Terms | Path, as_of: date | Non
     period = latest_complete_quarter(cut, records.settings.fiscal_year_starts)
     return Answer(
         made,
-        price(made, terms.certainty),
+        price(made, terms.confidence),
         what_if.better_species(made, model, exits),
         what_if.brighter_place(made, model, exits),
         what_if.moist_air(made, model, exits),
@@ -75,7 +75,7 @@ def offer(listed: Path, records: Records, terms: Terms | Path, as_of: date | Non
     """The same quote with its price alone, for a page that a client may see (see `quote`)."""
     terms = terms if isinstance(terms, Terms) else read_terms(terms)
     made, *_ = _quoted(listed, records, terms, as_of)
-    return made, price(made, terms.certainty)
+    return made, price(made, terms.confidence)
 
 
 def _quoted(

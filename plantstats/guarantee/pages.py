@@ -29,7 +29,7 @@ def quote_sentences(quote: Quote, offered: Price) -> list[str]:
         f"The cost stays within {show(quote.point(0.5), unit)} in half of such contracts, within "
         f"{show(quote.point(0.8), unit)} in 80 of 100 and within {show(quote.point(0.95), unit)} in 95 of 100.",
         f"{show(offered.monthly, unit)} a month ({offered.per_plant / 100:.2f} per plant) covers it in "
-        f"{100 * offered.certainty:.0f} of 100, and leaves a margin of {terms.margin_percent:g}%"
+        f"{100 * offered.confidence:.0f} of 100, and leaves a margin of {terms.margin_percent:g}%"
         + (f"; that is {offered.share_of_fee:.1f}% of the monthly fee." if terms.monthly_fee else "."),
         "Of the uncertainty, "
         + ", ".join(f"{100 * share:.0f}% is {SHARES[name]}" for name, share in quote.shares.items())

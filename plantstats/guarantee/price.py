@@ -21,7 +21,7 @@ RULE_OF_THUMB = 0.10
 class Price:
     """A level monthly charge in cents. by_line adds up to `monthly`; per_plant is its mean over the plants."""
 
-    certainty: float
+    confidence: float
     point: int
     monthly: int
     by_line: tuple[int, ...]
@@ -30,18 +30,18 @@ class Price:
     rule_of_thumb: int
 
 
-def price(quote: Quote, certainty: float) -> Price:
-    """Charge that covers the cost with a chosen certainty, plus the margin of the terms.
+def price(quote: Quote, confidence: float) -> Price:
+    """Charge that covers the cost with a chosen confidence, plus the margin of the terms.
 
-    Takes:  quote; certainty (0.8: in 80 of 100 such contracts the cost stays within what is charged, before
+    Takes:  quote; confidence (0.8: in 80 of 100 such contracts the cost stays within what is charged, before
             the margin).
     Gives:  Price. monthly = point x (1 + margin) x (discounted / undiscounted expected cost) / the sum of what
             one unit paid at the end of each month is worth at the start; without a discount rate that is
             point x (1 + margin) / months. share_of_fee is missing where the terms give no fee.
     """
-    terms, point = quote.terms, quote.point(certainty)
+    terms, point = quote.terms, quote.point(confidence)
     if not terms.months or not point:
-        return Price(certainty, point, 0, (0,) * len(quote.lines), 0.0, _share(0, terms.monthly_fee), _thumb(quote))
+        return Price(confidence, point, 0, (0,) * len(quote.lines), 0.0, _share(0, terms.monthly_fee), _thumb(quote))
     months = grid(terms.starts_on, terms.ends_on)
     rates = np.array(terms.discount_percent)[
         np.minimum((months.edges[1:] / 365.25).astype(int), len(terms.discount_percent) - 1)
@@ -52,7 +52,7 @@ def price(quote: Quote, certainty: float) -> Price:
     monthly = whole(point * (1 + terms.margin_percent / 100) * timing / worth, terms.rounding)
     per_plant = monthly / quote.plants if quote.plants else 0.0
     return Price(
-        certainty,
+        confidence,
         point,
         monthly,
         shared_out(monthly, quote.lines["cost"].tolist()),

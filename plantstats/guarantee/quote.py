@@ -126,7 +126,7 @@ def make(listed: pd.DataFrame, model: LossModel, exits: Exits, terms: Terms) -> 
         mean_error=float(np.std([p.mean for p in parts], ddof=1) / np.sqrt(GROUPS)),
         point_errors={
             p: float(np.std([one.point(p) for one in parts], ddof=1) / np.sqrt(GROUPS))
-            for p in sorted({*POINTS, terms.certainty})
+            for p in sorted({*POINTS, terms.confidence})
         },
         shares=_shares(look, ahead, cells, drawn, hazards, at),
         discounted=whole(float((lines["quantity"] * lines["unit"]).to_numpy() @ each[:, -1]), terms.rounding),

@@ -37,7 +37,7 @@ findings.define(
 def owner_findings(quote: Quote, offered: Price) -> pd.DataFrame:
     """All results of a quote.
 
-    Takes:  quote; offered: the price at the terms' certainty.
+    Takes:  quote; offered: the price at the terms' confidence.
     Gives:  findings by line and contract year and in all. `losses` is missing: nothing has been lost yet.
     """
     terms, period = quote.terms, f"{quote.terms.starts_on} + {quote.terms.months} months"
@@ -60,7 +60,7 @@ def owner_findings(quote: Quote, offered: Price) -> pd.DataFrame:
             "monthly_charge",
             period,
             units(offered.monthly),
-            term=_percent(offered.certainty),
+            term=_percent(offered.confidence),
             note=f"with a margin of {terms.margin_percent:g}%",
             **money,
         ),
@@ -68,7 +68,7 @@ def owner_findings(quote: Quote, offered: Price) -> pd.DataFrame:
             "monthly_charge_per_plant",
             period,
             offered.per_plant / 100,
-            term=_percent(offered.certainty),
+            term=_percent(offered.confidence),
             note="mean over the plants of the list",
             **money,
         ),
@@ -98,7 +98,7 @@ def owner_findings(quote: Quote, offered: Price) -> pd.DataFrame:
                 period,
                 offered.share_of_fee,
                 unit="% of the fee",
-                term=_percent(offered.certainty),
+                term=_percent(offered.confidence),
                 method=EXACT,
                 n_plants=quote.plants,
             )
@@ -112,7 +112,7 @@ def owner_findings(quote: Quote, offered: Price) -> pd.DataFrame:
             note=f"standard error of the drawing {quote.point_errors[p] / 100:,.2f}",
             **money,
         )
-        for p in sorted({*POINTS, terms.certainty})
+        for p in sorted({*POINTS, terms.confidence})
     ]
     rows += [
         findings.finding(

@@ -43,7 +43,7 @@ class Terms:
     disposal: int = 0
     currency: str = "EUR"
     rounding: str = HALF_UP
-    certainty: float = 0.80
+    confidence: float = 0.80
     margin_percent: float = 10.0
     monthly_fee: int | None = None
     discount_percent: tuple[float, ...] = (0.0,)  # per year of the term; the last holds on
@@ -220,7 +220,7 @@ KEYS: dict[str, dict[str, Callable[[Any, str], Any]]] = {
         "rounding": _word(*RULES),
     },
     "price": {
-        "certainty": _number(0.01, 0.999),
+        "confidence": _number(0.01, 0.999),
         "margin_percent": _number(0, 1000),
         "monthly_fee": _money,
         "discount_percent": _rates,

@@ -31,11 +31,11 @@ def watering_settings(top: Keys) -> tuple[Assumptions, tuple[str, ...]]:
         faults[before:] = [f"{fault}; correct it, or leave it out: {_said(otherwise)}" for fault in faults[before:]]
     part.end()
     longest = max(made["visit_days"])
-    if not faults and made["longest_look"] < longest:
+    if not faults and made["max_inspection_interval"] < longest:
         part.fault(
-            "longest_look",
-            f"is {made['longest_look']} days, but visit_days offers visits every {longest} days; lengthen the one or "
-            "take out the other",
+            "max_inspection_interval",
+            f"is {made['max_inspection_interval']} days, but visit_days offers visits every {longest} days; "
+            "lengthen the one or take out the other",
         )
     top.faults += faults
     return (Assumptions(**made) if not faults else plain), tuple(name for name in made if name in given)

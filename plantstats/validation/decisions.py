@@ -67,7 +67,7 @@ def by_site(learned: Learned, advice: Advice, records: Records, known: Known) ->
             "should_stay": ((best["good_from"] <= best["now"]) & (best["now"] <= best["good_to"])).to_numpy(),
             "changed": change.reindex(best.index).to_numpy(),
             "too_dry": [
-                row.decision == LONGER and dry.at[row.Index, row.advised] > learned.assumed.too_dry_most
+                row.decision == LONGER and dry.at[row.Index, row.advised] > learned.assumed.max_too_dry_share
                 for row in told.reindex(best.index).itertuples()
             ],
         }

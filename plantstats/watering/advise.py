@@ -105,12 +105,12 @@ def advise(
     site, names = pd.factorize(plants["site_id"], sort=True)
     now = intervals_now(learned, records, pd.Index(names)).to_numpy()
     visit_days = tuple(int(d) for d in sorted({*learned.assumed.visit_days, *now}))
-    every = routes.look_days(visit_days, learned.assumed.longest_look)
+    every = routes.look_days(visit_days, learned.assumed.max_inspection_interval)
     plants["replacement"] = prices.replacement_cost(plants, records, learned.price, learned.assumed)
     plants["fee"] = prices.fee_per_day(plants, records, learned.as_of, learned.assumed)
     valued = worth.Worth(plants, learned, every)
     best = valued.costs()
-    most = learned.assumed.too_dry_most
+    most = learned.assumed.max_too_dry_share
 
     def add_up(costs: routes.PlantCosts) -> routes.SiteCosts:
         return routes.site_costs(costs, site, len(names), visit_days, learned.price, most)
@@ -148,24 +148,24 @@ def advise(
 def _decide(
     names: Array, now: Array, made: routes.SiteCosts, drawn: Array, drawn_dry: Array, learned: Learned
 ) -> pd.DataFrame:
-    """Advise a change where the cheapest interval saves more than `as_good`, with `certainty`.
+    """Advise a change where the cheapest interval saves more than `cost_tolerance`, with `confidence`.
 
-    A longer interval must with the same certainty leave few plants too dry.
+    A longer interval must with the same confidence leave few plants too dry.
     """
     assumed, days, money = learned.assumed, np.array(made.visit_days), made.money
     rows = np.arange(len(names))
-    may = routes.allowed(made, now, assumed.too_dry_most)
+    may = routes.allowed(made, now, assumed.max_too_dry_share)
     at_now, cheapest = np.searchsorted(days, now), np.where(may, money, np.inf).argmin(axis=1)
     lowest = money[rows, cheapest]
-    good = may & (money <= (1 + assumed.as_good) * lowest[:, None])
+    good = may & (money <= (1 + assumed.cost_tolerance) * lowest[:, None])
     saving = money[rows, at_now] - lowest
     spread = drawn[:, rows, at_now] - drawn[:, rows, cheapest]
     dry, longer = drawn_dry[:, rows, cheapest], cheapest > at_now
-    sure = ((spread > 0) & ((dry <= assumed.too_dry_most) | ~longer)).mean(axis=0)
-    change = (sure >= assumed.certainty) & ~good[rows, at_now]
+    sure = ((spread > 0) & ((dry <= assumed.max_too_dry_share) | ~longer)).mean(axis=0)
+    change = (sure >= assumed.confidence) & ~good[rows, at_now]
     advised = np.where(change, cheapest, at_now)
-    z = stats.norm.ppf(assumed.certainty)
-    room = np.where(longer, assumed.too_dry_most - made.too_dry[rows, cheapest], np.inf)
+    z = stats.norm.ppf(assumed.confidence)
+    room = np.where(longer, assumed.max_too_dry_share - made.too_dry[rows, cheapest], np.inf)
     short = np.maximum(
         spread.std(axis=0) / np.where(saving > 0, saving, np.nan), dry.std(axis=0) / np.maximum(room, 1e-4)
     )

@@ -14,21 +14,21 @@ __all__ = ["WHY", "Assumptions", "table"]
 THEIRS, OURS = "from your settings", "assumed here"
 WHY = {
     "visit_days": "days between visits that a route can keep (common practice: weekly to every four weeks, no source)",
-    "longest_look": "no plant goes longer than this without a look, in days (common practice, no source)",
+    "max_inspection_interval": "no plant goes longer than this without a look, in days (common practice)",
     "too_dry_after": "a plant dry for longer than this many of its usual (median) drying times is too dry (no source)",
-    "too_dry_most": "no longer interval is advised at which more than this share of waterings would find a plant "
+    "max_too_dry_share": "no longer interval is advised at which more than this share of waterings would find a plant "
     "too dry (no source)",
     "too_dry_minutes": "extra work for a plant found too dry: cut out yellow leaves, water twice (no source)",
     "too_dry_charge": "a day on which a plant stands too dry counts as this share of its fee, undelivered (no source)",
-    "over_dry_ratio": "loss rate on days with topsoil left dry, as a multiple, before the records speak (no source)",
-    "over_dry_spread": "how unsure that multiple is, on the log scale (no source)",
-    "still_wet_most": "share of plants that may still be moist at the day by which water is usually wanted (no source)",
-    "certainty": "how likely a change must be to save money before it is advised (no source)",
-    "as_good": "intervals within this share of the lowest cost count as equally good (no source)",
-    "plain_look_minutes": "minutes a look where none are on record (a trainer's target, common practice, no source)",
-    "plain_watering_minutes": "minutes more to water where none are on record (common practice, no source)",
-    "plain_replacement_cost": "cost of a replacement where none is on record (no source)",
-    "plain_fee": "monthly fee of a plant where no contract is on record (no source)",
+    "drought_rate_ratio": "loss rate on days left dry, as a multiple, before the records speak (no source)",
+    "drought_log_sd": "how unsure that multiple is, on the log scale (no source)",
+    "max_still_moist_share": "share of plants that may still be moist when water is usually wanted (no source)",
+    "confidence": "how likely a change must be to save money before it is advised (no source)",
+    "cost_tolerance": "intervals within this share of the lowest cost count as equally good (no source)",
+    "default_inspection_minutes": "minutes a look where none are on record (a trainer's target, common practice, no source)",
+    "default_watering_minutes": "minutes more to water where none are on record (common practice, no source)",
+    "default_replacement_cost": "cost of a replacement where none is on record (no source)",
+    "default_monthly_fee": "monthly fee of a plant where no contract is on record (no source)",
     "dropped_leaf_cost": "money for each green leaf that drops; without it and without minutes they have no price",
     "dropped_leaf_minutes": "minutes of cleaning for each green leaf that drops, at the wage",
 }

@@ -34,10 +34,10 @@ def forced_plants(
             continue
         at = at_site[name]
         own = costs.take(at)
-        more, there = _extra(own, now, longer, learned.assumed.too_dry_most)
+        more, there = _extra(own, now, longer, learned.assumed.max_too_dry_share)
         saved = routes.QUARTER_DAYS * learned.price.visit * (1 / now - 1 / longer)
         pairs = np.stack([own.waterings[there], own.waterings[there] * own.too_dry[there]], axis=1)
-        for n in routes.forcing(more, saved, pairs, learned.assumed.too_dry_most):
+        for n in routes.forcing(more, saved, pairs, learned.assumed.max_too_dry_share):
             rows.append((at[n], longer, now, more[n]))
     if not rows:
         return pd.DataFrame(columns=list(COLUMNS))
@@ -70,7 +70,7 @@ def _way_out(
         return "", extra
     changed = pd.concat([each for _, each in tries], ignore_index=True)
     made = worth.Worth(changed, learned, every).costs()
-    most = learned.assumed.too_dry_most
+    most = learned.assumed.max_too_dry_share
     left, there = _extra(made, now, longer, most)
     frees = (left <= (1 - FREED) * max(extra, 0.0)) & (made.too_dry[there] <= most)
     if not frees.any():

@@ -52,7 +52,7 @@ def leaning() -> list[str]:
 
 
 def _still_wet(review: WateringReview) -> str:
-    most, table = review.learned.assumed.still_wet_most, review.situations
+    most, table = review.learned.assumed.max_still_moist_share, review.situations
     here = table[(table["season"] == SEASONS[review.advice.heated]) & (table["plants"] > 0)]
     worst = f"; at most {100 * here['still_moist'].max():.0f} in 100 here" if len(here) else ""
     return (
@@ -70,11 +70,11 @@ def _too_dry(review: WateringReview) -> str:
     worst = f"; at most {most:.0f} in 100 at the {len(longer)} advised one now" if len(longer) else ""
     passed = review.advice.plants["look_every"] > review.advice.plants["visit_every"]
     return (
-        f"Not too dry: a site gets a longer interval only when with {100 * assumed.certainty:.0f}% certainty no more "
+        f"Not too dry: a site gets a longer interval only when with {100 * assumed.confidence:.0f}% certainty no more "
         "than "
-        f"{100 * assumed.too_dry_most:.0f} in 100 waterings would find a plant too dry{worst}. A visit passes a plant "
-        f"by only under the same limit ({passed.sum():,} of {plants(len(passed))}), and none goes more than "
-        f"{assumed.longest_look} days without a look, or one visit where visits are rarer. "
+        f"{100 * assumed.max_too_dry_share:.0f} in 100 waterings would find a plant too dry{worst}. A visit passes a "
+        f"plant by only under the same limit ({passed.sum():,} of {plants(len(passed))}), and none goes more than "
+        f"{assumed.max_inspection_interval} days without a look, or one visit where visits are rarer. "
         f"{_price_of_the_limit(review)}"
     )
 

@@ -83,7 +83,7 @@ def over_dry_days(gaps: pd.DataFrame, drying: Drying) -> Array:
 def over_dry_effect(gaps: pd.DataFrame, dry_days: Array, assumed: Assumptions) -> Harm:
     """How many times as many plants are lost per day with topsoil left dry.
 
-    Takes:  gaps and their over-dry days (as `over_dry_days`); assumed: over_dry_ratio and over_dry_spread.
+    Takes:  gaps and their over-dry days (as `over_dry_days`); assumed: drought_rate_ratio and drought_log_sd.
     Gives:  Harm: the assumption and the records joined (posterior mode, normal on the log scale). Compared within
             site x species x light x season only: sites on frequent visits are often the hard ones, so sites are
             never compared with each other. What is left is association, not proof.
@@ -95,7 +95,7 @@ def over_dry_effect(gaps: pd.DataFrame, dry_days: Array, assumed: Assumptions) -
     dry, other = n * dry_days, n * np.maximum(length - dry_days, 0.0)
     stratum = gaps.groupby(["site_id", "species", "light", "heating"], sort=False).ngroup().to_numpy()
     totals = np.bincount(stratum, losses)
-    centre = np.log(assumed.over_dry_ratio)
+    centre = np.log(assumed.drought_rate_ratio)
 
     def log_likelihood(log_ratio: float) -> float:
         at_risk = other + np.exp(log_ratio) * dry
@@ -106,12 +106,12 @@ def over_dry_effect(gaps: pd.DataFrame, dry_days: Array, assumed: Assumptions) -
         )
 
     def both(log_ratio: float) -> float:
-        return log_likelihood(log_ratio) - 0.5 * ((log_ratio - centre) / assumed.over_dry_spread) ** 2
+        return log_likelihood(log_ratio) - 0.5 * ((log_ratio - centre) / assumed.drought_log_sd) ** 2
 
     best = float(optimize.minimize_scalar(lambda x: -both(x), bounds=(-4, 5), method="bounded").x)
     step = 0.05
     bend = -(both(best + step) - 2 * both(best) + both(best - step)) / step**2
-    se = float(1 / np.sqrt(max(bend, assumed.over_dry_spread**-2)))
+    se = float(1 / np.sqrt(max(bend, assumed.drought_log_sd**-2)))
     alone = float(optimize.minimize_scalar(lambda x: -log_likelihood(x), bounds=(-4, 5), method="bounded").x)
     inside = abs(alone) < 3.9 and alone < 4.9 and losses.sum() > 0
     reach = 1.96 * se

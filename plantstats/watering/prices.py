@@ -54,9 +54,9 @@ def prices(records: Records, spells: Spells, assumed: Assumptions) -> Prices:
     pots = sorted(set(spells.sql("select distinct pot from follow")["pot"]))
     look, more = {}, {}
     for pot in pots:
-        look[pot] = _mean(seen[seen["watered"] == 0], pot, assumed.plain_look_minutes)
+        look[pot] = _mean(seen[seen["watered"] == 0], pot, assumed.default_inspection_minutes)
         more[pot] = max(
-            _mean(seen[seen["watered"] == 1], pot, look[pot] + assumed.plain_watering_minutes) - look[pot], 0.0
+            _mean(seen[seen["watered"] == 1], pot, look[pot] + assumed.default_watering_minutes) - look[pot], 0.0
         )
     if seen.empty:
         remarks.append("no minutes on record: those of the assumptions are used")
@@ -86,7 +86,7 @@ def replacement_cost(plants: pd.DataFrame, records: Records, price: Prices, assu
     known = records.table("plants").set_index("plant_id")["cost"].reindex(plants["plant_id"]).to_numpy(dtype=float)
     cost = pd.Series(known, index=plants.index)
     cost = cost.fillna(cost.groupby(plants["pot"]).transform("median")).fillna(cost.median())
-    return cost.fillna(assumed.plain_replacement_cost).to_numpy() + price.labour / 60 * price.wage
+    return cost.fillna(assumed.default_replacement_cost).to_numpy() + price.labour / 60 * price.wage
 
 
 def fee_per_day(plants: pd.DataFrame, records: Records, as_of: date, assumed: Assumptions) -> Array:
@@ -106,7 +106,7 @@ def fee_per_day(plants: pd.DataFrame, records: Records, as_of: date, assumed: As
         total = part.groupby(label)["monthly_fee"].sum()
         fee += (plants[label].map(total) / number.groupby(plants[label]).transform("sum")).fillna(0.0)
     known = fee > 0
-    mean = np.average(fee[known], weights=number[known]) if known.any() else assumed.plain_fee
+    mean = np.average(fee[known], weights=number[known]) if known.any() else assumed.default_monthly_fee
     return fee.where(known, mean).to_numpy() * 12 / 365.25
 
 

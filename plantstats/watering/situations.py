@@ -30,7 +30,7 @@ def situations(learned: Learned, advice: Advice) -> pd.DataFrame:
     """
     table = _combinations(learned, advice)
     half, most = _dry_by(table, learned, 0.5), _dry_by(table, learned, 0.8)
-    usually = _dry_by(table, learned, 1 - learned.assumed.still_wet_most)[0]
+    usually = _dry_by(table, learned, 1 - learned.assumed.max_still_moist_share)[0]
     for name, found in (("dry_half", half), ("dry_80", most)):
         table[name], table[f"{name}_low"], table[f"{name}_high"] = found
     table["usually_by"] = np.ceil(usually).astype(int)
@@ -80,7 +80,7 @@ def _still_moist(table: pd.DataFrame, learned: Learned) -> Array:
 def _evidence(table: pd.DataFrame, learned: Learned, days: tuple[int, ...], offered: Array) -> pd.DataFrame:
     """What the present interval leads to, and how sure it is that another would be better."""
     assumed, each = learned.assumed, np.array(days)
-    most = assumed.too_dry_most
+    most = assumed.max_too_dry_share
     placed = Placed(table, learned, days)
     too_dry = placed.cycles().too_dry
     drawn = np.stack([placed.cycles(draw.parameters).too_dry for draw in worth.draws(learned)])
@@ -93,15 +93,15 @@ def _evidence(table: pd.DataFrame, learned: Learned, days: tuple[int, ...], offe
     rows, at_now = np.arange(len(table)), np.searchsorted(days, np.where(known, now, days[0]))
     longer = np.array([next((n for n in range(a + 1, len(days)) if offered[n]), a) for a in at_now])
     dry_now, dry_longer = too_dry[rows, at_now], too_dry[rows, longer]
-    sure_short = (drawn[:, rows, at_now] > most).mean(axis=0) >= assumed.certainty
-    sure_long = ((drawn[:, rows, longer] <= most).mean(axis=0) >= assumed.certainty) & (longer > at_now)
+    sure_short = (drawn[:, rows, at_now] > most).mean(axis=0) >= assumed.confidence
+    sure_long = ((drawn[:, rows, longer] <= most).mean(axis=0) >= assumed.confidence) & (longer > at_now)
     shorter_exists = (each[None, :] < np.where(known, now, 0)[:, None]) @ offered > 0
     decision = np.select([known & sure_short & shorter_exists, known & sure_long], [SHORTER, LONGER], KEEP)
     leans = np.select([dry_now > most, (dry_longer <= most) & (longer > at_now)], [at_now, longer], -1)
     unsettled = known & (decision == KEEP) & (leans >= 0) & ~((leans == at_now) & ~shorter_exists)
     lean = np.maximum(leans, 0)
     distance = np.abs(too_dry[rows, lean] - most)
-    z = stats.norm.ppf(assumed.certainty) * drawn.std(axis=0)[rows, lean] / np.maximum(distance, 1e-4)
+    z = stats.norm.ppf(assumed.confidence) * drawn.std(axis=0)[rows, lean] / np.maximum(distance, 1e-4)
     needed = np.ceil(np.maximum(table["species_spells"].to_numpy(), 1) * np.maximum(z**2, 1.0))
     return pd.DataFrame(
         {

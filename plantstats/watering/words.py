@@ -34,7 +34,7 @@ def intervals_caption(review: WateringReview) -> str:
     """The caption of the table of intervals."""
     return (
         f'Days until dry in the {SEASONS[review.advice.heated]}, most plants first; "too many" is more than '
-        f"{100 * review.learned.assumed.too_dry_most:.0f} in 100 waterings of plants that stood dry too long"
+        f"{100 * review.learned.assumed.max_too_dry_share:.0f} in 100 waterings of plants that stood dry too long"
     )
 
 
@@ -114,7 +114,7 @@ def _number(sites: int) -> str:
 
 def _left_too_dry(review: WateringReview) -> str:
     """Sites that stay as they are although many of their waterings come too late."""
-    sites, most = review.advice.sites, review.learned.assumed.too_dry_most
+    sites, most = review.advice.sites, review.learned.assumed.max_too_dry_share
     dry = sites[sites["too_dry_advised"] > most]
     if dry.empty:
         return ""

@@ -72,14 +72,14 @@ def test_full_knowledge_is_the_truth_that_the_company_was_made_by(made: Made) ->
 
 
 def test_what_full_knowledge_would_advise_is_never_more_than_a_change_of_mind_above_the_best(made: Made) -> None:
-    # Full knowledge changes only what saves more than `as_good`, so by its own advice at most that share is lost;
+    # Full knowledge changes only what saves more than `cost_tolerance`, so by its own advice no more than that is lost;
     # every site's best is at most its present cost.
     loaded, learned, _, known = made
     truth = decisions.with_full_knowledge(learned, known)
     ideal = advise(truth, loaded, heated=True, draws=1, forced=False)
     assert ideal is not None
     sites = decisions.by_site(learned, ideal, loaded, known)
-    assert decisions.excess(sites, "advised") <= learned.assumed.as_good
+    assert decisions.excess(sites, "advised") <= learned.assumed.cost_tolerance
     assert (sites["best"] <= sites["now"] + 1e-9).all()
     assert not sites["too_dry"].any()
     assert not (sites["changed"] & sites["should_stay"]).any()

@@ -172,7 +172,7 @@ def test_harm_is_compared_within_sites_only() -> None:
                 }
             )
     gaps = pd.DataFrame(rows)
-    sure = Assumptions(over_dry_ratio=1.0, over_dry_spread=5.0)
+    sure = Assumptions(drought_rate_ratio=1.0, drought_log_sd=5.0)
     made = harm.over_dry_effect(gaps, gaps["dry"].to_numpy(), sure)
     assert made.ratio == pytest.approx(3.0, rel=0.02)
     assert made.low < 3 < made.high
@@ -220,17 +220,17 @@ def test_over_dry_days_found_from_visits_are_those_that_were(company: CompanyRec
 def test_no_plant_is_passed_by_where_too_many_would_be_too_dry(winter: Advice, learned: Learned) -> None:
     passed = winter.plants[winter.plants["look_every"] > winter.plants["visit_every"]]
     assert len(passed) > 5
-    assert (passed["too_dry"] <= learned.assumed.too_dry_most).all()
+    assert (passed["too_dry"] <= learned.assumed.max_too_dry_share).all()
     assert (winter.plants["look_every"] % winter.plants["visit_every"] == 0).all()
 
 
 def test_a_change_is_advised_only_when_it_surely_saves_and_leaves_few_too_dry(winter: Advice, learned: Learned) -> None:
     changed = winter.sites[winter.sites["decision"] != KEEP]
     assert len(changed)
-    assert (changed["sure"] >= learned.assumed.certainty).all()
+    assert (changed["sure"] >= learned.assumed.confidence).all()
     assert (changed["saving"] > 0).all()
     longer = changed[changed["advised"] > changed["now"]]
-    assert (longer["too_dry_advised"] <= learned.assumed.too_dry_most).all()
+    assert (longer["too_dry_advised"] <= learned.assumed.max_too_dry_share).all()
     kept = winter.sites[winter.sites["decision"] == KEEP]
     assert (kept["advised"] == kept["now"]).all()
 
@@ -264,7 +264,7 @@ def test_following_the_advice_costs_little_more_than_full_knowledge_would(tmp_pa
         site, names = pd.factorize(made.plants["site_id"], sort=True)
         now = made.sites["now"].to_numpy()
         days = tuple(int(d) for d in sorted({*known.assumed.visit_days, *now}))
-        every, most = routes.look_days(days, known.assumed.longest_look), known.assumed.too_dry_most
+        every, most = routes.look_days(days, known.assumed.max_inspection_interval), known.assumed.max_too_dry_share
         true = routes.site_costs(
             worth.Worth(made.plants, full, every).costs(), site, len(names), days, known.price, most
         )

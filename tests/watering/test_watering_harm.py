@@ -14,7 +14,7 @@ from plantstats.watering.collapse import Spells
 from plantstats.watering.drying import NO_MISREAD, Drying
 from tests.builders.watering_simulated import engine, law, simulated
 
-NO_PRIOR = Assumptions(over_dry_ratio=1.0, over_dry_spread=5.0)
+NO_PRIOR = Assumptions(drought_rate_ratio=1.0, drought_log_sd=5.0)
 HERE = ("S1", "Ficus lyrata", "low", "15-24 cm", "direct", False)
 
 

@@ -29,19 +29,19 @@ def read(**given: object) -> Assumptions:
 
 def test_what_is_silent_is_assumed_and_what_is_given_is_used() -> None:
     assert settings_from({}, "records.toml").watering == Assumptions()
-    made = settings_from({"watering": {"too_dry_most": 0.1, "visit_days": [14, 7]}}, "records.toml")
-    assert made.watering.too_dry_most == 0.1
+    made = settings_from({"watering": {"max_too_dry_share": 0.1, "visit_days": [14, 7]}}, "records.toml")
+    assert made.watering.max_too_dry_share == 0.1
     assert made.watering.visit_days == (7, 14)  # in order, whatever the order in the file
-    assert made.watering.certainty == Assumptions().certainty
-    assert made.watering_given == ("visit_days", "too_dry_most")
+    assert made.watering.confidence == Assumptions().confidence
+    assert made.watering_given == ("visit_days", "max_too_dry_share")
 
 
 def test_all_faults_are_named_at_once_with_file_key_rule_and_what_holds_otherwise() -> None:
     given = {
-        "too_dry_most": 20,  # a percentage where a share is wanted
-        "certainty": "high",
+        "max_too_dry_share": 20,  # a percentage where a share is wanted
+        "confidence": "high",
         "visit_days": [7, 7.5],
-        "longest_look": 56.5,
+        "max_inspection_interval": 56.5,
         "dropped_leaf_cost": -1,
         "too_dry_minuts": 5,
     }
@@ -49,12 +49,12 @@ def test_all_faults_are_named_at_once_with_file_key_rule_and_what_holds_otherwis
         settings_from({"watering": given, "small_group": 0}, "records.toml")
     said = str(refused.value).splitlines()
     for wanted in (
-        r"records\.toml: watering\.too_dry_most: wants a number from 0\.01 to 0\.9, has 20; correct it, or leave it "
-        r"out: 0\.2 is then assumed",
-        r"records\.toml: watering\.certainty: wants int or float, has 'high'; correct it, or leave it out: 0\.9",
+        r"records\.toml: watering\.max_too_dry_share: wants a number from 0\.01 to 0\.9, has 20; correct it, or leave "
+        r"it out: 0\.2 is then assumed",
+        r"records\.toml: watering\.confidence: wants int or float, has 'high'; correct it, or leave it out: 0\.9",
         r"records\.toml: watering\.visit_days: wants 1 to 8 different whole numbers of days, each from 1 to 91, has "
         r"\[7, 7\.5\]; .*7, 14, 21, 28 is then assumed",
-        r"records\.toml: watering\.longest_look: wants int, has 56\.5",
+        r"records\.toml: watering\.max_inspection_interval: wants int, has 56\.5",
         r"records\.toml: watering\.dropped_leaf_cost: wants a number from 0 to 10000, has -1; .*nothing is then priced",
         r"records\.toml: watering\.too_dry_minuts: is not a setting; did you mean too_dry_minutes\?",
         r"records\.toml: small_group: wants",
@@ -69,9 +69,11 @@ def test_visit_days_that_no_route_could_keep_are_refused(days: object) -> None:
 
 
 def test_a_look_that_is_shorter_than_a_visit_interval_is_refused() -> None:
-    with pytest.raises(RecordError, match="longest_look: is 21 days, but visit_days offers visits every 28 days"):
-        read(longest_look=21)
-    assert read(longest_look=21, visit_days=[7, 14]).longest_look == 21
+    with pytest.raises(
+        RecordError, match="max_inspection_interval: is 21 days, but visit_days offers visits every 28 days"
+    ):
+        read(max_inspection_interval=21)
+    assert read(max_inspection_interval=21, visit_days=[7, 14]).max_inspection_interval == 21
 
 
 @pytest.mark.parametrize("name", NAMES)
@@ -94,14 +96,14 @@ def test_the_readme_states_the_figures_that_are_assumed() -> None:
 
 
 def test_the_page_says_of_each_figure_whose_it_is() -> None:
-    settings = settings_from({"visit_cost": 20.0, "watering": {"plain_fee": 10.0}}, "records.toml")
+    settings = settings_from({"visit_cost": 20.0, "watering": {"default_monthly_fee": 10.0}}, "records.toml")
     shown = assumptions.table(settings.watering, settings).set_index("Setting")
     assert len(shown) == len(NAMES) + 2
     # Given, though equal to what would be assumed: still the owner's.
-    assert shown.loc["plain_fee", "Whose"] == "from your settings"
+    assert shown.loc["default_monthly_fee", "Whose"] == "from your settings"
     assert shown.loc["visit_cost"].tolist()[:2] == ["20", "from your settings"]
     assert shown.loc["wage_per_hour", "Whose"] == "assumed here"
-    assert shown.loc["certainty", "Whose"] == "assumed here"
+    assert shown.loc["confidence", "Whose"] == "assumed here"
     assert shown.loc["dropped_leaf_cost", "Value"] == "not priced"
 
 
@@ -135,8 +137,8 @@ def test_changed_settings_make_the_review_anew(home: Path, monkeypatch: pytest.M
         keys.append(given[4]["inputs"])  # notebooks, parameters, place, about, sources
 
     monkeypatch.setattr(quarterly, "run", noted)
-    for certainty in (0.8, 0.95, 0.8):
-        with_settings(home, f"[watering]\ncertainty = {certainty}\n")
+    for confidence in (0.8, 0.95, 0.8):
+        with_settings(home, f"[watering]\nconfidence = {confidence}\n")
         quarterly.review(home, None, None, AS_OF, home / "out")
     assert keys[0] == keys[2]
     # What the runner compares (`made_from`) holds these digests: the settings' file is among them and has moved.
