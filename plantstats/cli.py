@@ -72,14 +72,14 @@ def _settings(chosen: argparse.Namespace) -> int:
 
 
 def _quote(chosen: argparse.Namespace) -> int:
-    from plantstats.guarantee import answer  # noqa: PLC0415
     from plantstats.guarantee.money import MoneyError  # noqa: PLC0415
     from plantstats.guarantee.quote import QuoteError  # noqa: PLC0415
     from plantstats.guarantee.terms import TermsError  # noqa: PLC0415
     from plantstats.losses import ModelError  # noqa: PLC0415
+    from plantstats.pages.guarantee_command import cli_quote  # noqa: PLC0415
 
     try:
-        return answer.cli_quote(chosen)
+        return cli_quote(chosen)
     except (MoneyError, QuoteError, TermsError, ModelError) as fault:
         print(f"plantstats quote: {fault}", file=sys.stderr)
         return 1

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import argparse
 from dataclasses import dataclass, replace
 from datetime import date
 from pathlib import Path
@@ -11,7 +10,7 @@ from typing import TYPE_CHECKING
 import pandas as pd
 
 from plantstats import exposure, findings
-from plantstats.guarantee import back_test, pages, plant_list, results, what_if
+from plantstats.guarantee import back_test, plant_list, results, what_if
 from plantstats.guarantee import quote as quotes
 from plantstats.guarantee.from_records import FittedLosses, exits_of, fit_losses
 from plantstats.guarantee.hazards import Exits
@@ -35,12 +34,6 @@ class Answer:
     moist: pd.DataFrame
     test: back_test.BackTest | None
     as_of: date
-
-    @property
-    def sentences(self) -> list[str]:
-        """The headlines; the back-test stands on every quote."""
-        said = pages.quote_sentences(self.quote, self.price)
-        return [*said[:4], back_test.said(self.test), *said[4:]]
 
     @property
     def findings(self) -> pd.DataFrame:
@@ -95,44 +88,3 @@ def _quoted(
     exits = exits_of(time, terms)
     made = quotes.make(listing.lines, model, exits, terms)
     return replace(made, notes=(*listing.notes, *made.notes)), model, exits, cut
-
-
-def cli_quote(chosen: argparse.Namespace) -> int:
-    """The command `plantstats quote LIST --records FOLDER --terms TERMS --out OUT [--as-of DATE]`.
-
-    Takes:  chosen: listed, records, terms, out (paths), as_of (date or None).
-    Gives:  0; prints the headlines and the pages: the owner's and, apart from it, the client's.
-    Raises: RecordError, TermsError, QuoteError, ModelError, ReportError.
-    """
-    from plantstats import records as reader  # noqa: PLC0415
-    from plantstats.records.workbooks import digest_of  # noqa: PLC0415
-    from plantstats.reporting import run  # noqa: PLC0415
-    from plantstats.reporting.quarterly import notebook  # noqa: PLC0415
-
-    loaded = reader.load(chosen.records)
-    terms = read_terms(chosen.terms)
-    plant_list.read(chosen.listed, loaded.settings)
-    cut = chosen.as_of or exposure.last_day(loaded)
-    given = {
-        "records_dir": str(Path(chosen.records).resolve()),
-        "plant_list": str(Path(chosen.listed).resolve()),
-        "terms_file": str(Path(chosen.terms).resolve()),
-        "as_of": str(cut) if cut else "",
-    }
-    name = Path(chosen.listed).stem
-    about = f"{loaded.settings.company}, {terms.starts_on} + {terms.months} months"
-    made_from = {
-        "inputs": loaded.digests
-        | {f"{Path(path).name}": digest_of(Path(path)) for path in (chosen.listed, chosen.terms)},
-        "account": loaded.account.to_dict("records"),
-    }
-    # The client's page has a folder of its own, so that no file of ours lies beside it.
-    for kind in ("quote", "offer"):
-        sources = made_from if kind == "quote" else None
-        report = run(notebook(f"guarantee_{kind}"), given, Path(chosen.out) / f"{kind}-{name}", about, sources)
-        if kind == "quote":
-            for sentence in report.sentences:
-                print(sentence)
-        for page in report.pages:
-            print(f"{'Quote' if kind == 'quote' else 'For the client'}: {page}")
-    return 0

@@ -287,27 +287,3 @@ def _binomial(hits: int, n: int) -> tuple[float, float]:
 
     low, high = proportion_confint(hits, n, method="beta")
     return 100 * (0.0 if hits == 0 else float(low)), 100 * (1.0 if hits == n else float(high))
-
-
-def said(test: BackTest | None) -> str:
-    """The back-test in one sentence, for the page of every quote."""
-    if test is None:
-        return "No back-test: the records of a year ago hold too few losses to have made a quote from."
-    seen, expected = int(test.totals["losses"].sum()), float(test.totals["expected"].sum())
-    value, low, high = ratio(test)
-    parts = []
-    for p in LEVELS:
-        held = test.cells["losses"] <= test.cells[f"point_{100 * p:.0f}"]
-        stated = test.cells[f"chance_{100 * p:.0f}"].mean()
-        parts.append(
-            f"the {100 * p:.0f}% point held in {int(held.sum())} of {len(held)} site-quarters "
-            f"({100 * held.mean():.0f}%, {100 * stated:.0f}% stated)"
-        )
-    return (
-        f"Back-test: a year ago {expected:.1f} covered losses were to be expected among the "
-        f"{test.totals['plants'].iloc[0]:,} plants then in place over the four quarters to "
-        f"{test.totals['period'].iloc[-1]}; {seen} happened"
-        + (f" ({value:.2f} times, 95% interval {low:.2f} to {high:.2f}). " if expected else ". ")
-        + "; ".join(parts).capitalize()
-        + "."
-    )

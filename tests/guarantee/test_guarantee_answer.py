@@ -9,9 +9,11 @@ import pytest
 
 from plantstats import exposure, losses, records
 from plantstats.exposure.inputs import age_bands
-from plantstats.guarantee import answer, from_records, money, pages, plant_list, results, what_if
+from plantstats.guarantee import answer, from_records, money, plant_list, results, what_if
 from plantstats.guarantee.quote import QuoteError
 from plantstats.guarantee.terms import read_terms
+from plantstats.pages import guarantee_sentences as texts
+from plantstats.pages import guarantee_tables
 
 DEMO = Path(__file__).resolve().parents[2] / "data_demo"
 LIST, AS_OF = DEMO / "quote" / "list.csv", date(2026, 9, 30)
@@ -33,7 +35,7 @@ def made(found, terms):
 
 
 def test_every_quote_carries_its_back_test_its_assumptions_and_its_label(made):
-    said = "\n".join(made.sentences)
+    said = "\n".join(texts.answer_sentences(made))
     assert "Back-test: a year ago" in said
     assert "That is an assumption, not a finding." in said
     assert "not legal, accounting or insurance advice" in said
@@ -43,9 +45,9 @@ def test_the_headline_amounts_stand_in_the_findings(made):
     table = made.findings
     points = table[table["measure"].eq("guarantee_cost_point")].set_index("term")["estimate"]
     for share in ("50%", "80%", "95%"):
-        assert money.show(round(100 * points[share]), "EUR") in made.sentences[1]
+        assert money.show(round(100 * points[share]), "EUR") in texts.answer_sentences(made)[1]
     charge = table.loc[table["measure"].eq("monthly_charge"), "estimate"].iloc[0]
-    assert money.show(round(100 * charge), "EUR") in made.sentences[2]
+    assert money.show(round(100 * charge), "EUR") in texts.answer_sentences(made)[2]
 
 
 def test_better_species_have_stood_at_that_light_and_are_expected_to_be_replaced_less(made, found):
@@ -131,9 +133,9 @@ def test_what_a_client_reads_holds_none_of_our_costs(found, terms):
     quoted, price = answer.offer(LIST, found, terms, AS_OF)
     page = "\n".join(
         [
-            *pages.offer_sentences(quoted, price),
-            results.offer_table(quoted, price).to_string(),
-            results.terms_table(quoted).to_string(),
+            *texts.offer_sentences(quoted, price),
+            guarantee_tables.offer_table(quoted, price).to_string(),
+            guarantee_tables.terms_table(quoted).to_string(),
             results.client_findings(quoted, price).to_string(),
         ]
     )

@@ -12,6 +12,7 @@ from plantstats.guarantee import plant_list, quote, results
 from plantstats.guarantee.hazards import Exits, LineHazards, covered_share, site_effects, stream
 from plantstats.guarantee.price import price, shared_out
 from plantstats.guarantee.terms import LEAST_DRAWS, Terms, TermsError, read_terms, terms_from
+from plantstats.pages import guarantee_tables
 from plantstats.records import RecordError, Settings
 
 CUTS = (90, 365, 730)
@@ -272,7 +273,7 @@ def test_findings_of_a_quote_hold_the_house_rules_and_the_client_sees_no_cost():
     assert round(100 * by_line["estimate"].sum()) == made.expected_cost
     shown = results.client_findings(made, offered)
     assert set(shown["measure"]) == {"monthly_charge", "monthly_charge_per_plant"}
-    page = results.offer_table(made, offered).to_string()
+    page = guarantee_tables.offer_table(made, offered).to_string()
     assert "38.50" not in page
     assert "50.50" not in page
 

@@ -10,9 +10,11 @@ import pytest
 from scipy import stats
 
 from plantstats import exposure, records
-from plantstats.guarantee import back_test, drawings, in_force, margin, pages, provision, running, swap_or_nurse
+from plantstats.guarantee import back_test, in_force, margin, provision, running, swap_or_nurse
 from plantstats.guarantee.hazards import LineHazards
 from plantstats.guarantee.terms import Terms
+from plantstats.pages import guarantee_charts
+from plantstats.pages import guarantee_sentences as texts
 from plantstats.periods import quarter
 
 DEMO = Path(__file__).resolve().parents[2] / "data_demo"
@@ -156,7 +158,7 @@ def test_findings_of_running_guarantees_hold_the_house_rules(demo, rolled):
     margins = margin.account_margins(demo, Q3)
     table = running.findings_of(closing, moved, margins, Q3, "EUR")
     assert {"provision", "provision_move", "account_margin"} <= set(table["measure"])
-    assert any("not legal, accounting" in line for line in pages.provision_sentences(closing, moved, "EUR"))
+    assert any("not legal, accounting" in line for line in texts.provision_sentences(closing, moved, "EUR"))
 
 
 def test_an_account_margin_is_fee_less_visits_travel_and_replacements(small):
@@ -220,10 +222,10 @@ def test_a_back_test_says_what_was_stated_and_what_held(tested):
     assert held.loc["80%", "estimate"] == pytest.approx(100 * own)
     stated = table[table["measure"].eq("back_test_held_expected")].set_index("term")
     assert stated.loc["80%", "estimate"] >= 80
-    assert "Back-test: a year ago" in back_test.said(tested)
+    assert "Back-test: a year ago" in texts.back_test_sentence(tested)
     # Exact limits of a Poisson count over the same expectation, and exact binomial limits about each share.
     value, low, high = back_test.ratio(tested)
-    assert f"({value:.2f} times, 95% interval {low:.2f} to {high:.2f})" in back_test.said(tested)
+    assert f"({value:.2f} times, 95% interval {low:.2f} to {high:.2f})" in texts.back_test_sentence(tested)
     lost, expected = tested.totals["losses"].sum(), tested.totals["expected"].sum()
     assert stats.poisson.sf(lost - 1, low * expected) == pytest.approx(0.025)
     assert stats.poisson.cdf(lost, high * expected) == pytest.approx(0.025)
@@ -231,14 +233,14 @@ def test_a_back_test_says_what_was_stated_and_what_held(tested):
     n = len(tested.cells)
     for row in points[points["held"] < 100].itertuples():
         assert stats.binom.cdf(round(row.held * n / 100), n, row.high / 100) == pytest.approx(0.025)
-    assert f"{n} site-quarters" in drawings.back_test_caption(tested)
+    assert f"{n} site-quarters" in guarantee_charts.back_test_caption(tested)
     assert points["held"].is_monotonic_increasing
     assert points["stated"].is_monotonic_increasing
 
 
 def test_records_too_thin_for_a_model_have_no_back_test_and_say_so(small):
     assert back_test.back_test(small, Q3, Terms(Q3.start, 12)) is None
-    assert back_test.said(None).startswith("No back-test")
+    assert texts.back_test_sentence(None).startswith("No back-test")
 
 
 # --- swap or nurse -----------------------------------------------------------------------------------------------
@@ -282,4 +284,4 @@ def test_without_any_plant_left_in_place_nothing_is_claimed():
     none = swap_or_nurse.recovery(pd.DataFrame({"species": [], "fate": []}))
     made = swap_or_nurse.choose(none, swap=6000, minutes_per_visit=5, visits=6, wage_per_hour=2400)
     assert "nothing can be said" in made.verdict
-    assert pages.nurse_sentences(none, made, "EUR")[-1] == swap_or_nurse.WARNING
+    assert texts.nurse_sentences(none, made, "EUR")[-1] == swap_or_nurse.WARNING

@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-import pandas as pd
-
-from plantstats.guarantee.margin import LEVEL
+from plantstats.guarantee import back_test
+from plantstats.guarantee.answer import Answer
 from plantstats.guarantee.money import show
 from plantstats.guarantee.price import Price
 from plantstats.guarantee.provision import Provision, RollForward
@@ -39,6 +38,36 @@ def quote_sentences(quote: Quote, offered: Price) -> list[str]:
     return [*said, *(_sentence(note) for note in quote.notes), LABEL]
 
 
+def answer_sentences(made: Answer) -> list[str]:
+    """The headlines of a quote; the back-test stands on every one."""
+    first = quote_sentences(made.quote, made.price)
+    return [*first[:4], back_test_sentence(made.test), *first[4:]]
+
+
+def back_test_sentence(test: back_test.BackTest | None) -> str:
+    """The back-test in one sentence, for the page of every quote."""
+    if test is None:
+        return "No back-test: the records of a year ago hold too few losses to have made a quote from."
+    seen, expected = int(test.totals["losses"].sum()), float(test.totals["expected"].sum())
+    value, low, high = back_test.ratio(test)
+    parts = []
+    for p in back_test.LEVELS:
+        held = test.cells["losses"] <= test.cells[f"point_{100 * p:.0f}"]
+        stated = test.cells[f"chance_{100 * p:.0f}"].mean()
+        parts.append(
+            f"the {100 * p:.0f}% point held in {int(held.sum())} of {len(held)} site-quarters "
+            f"({100 * held.mean():.0f}%, {100 * stated:.0f}% stated)"
+        )
+    return (
+        f"Back-test: a year ago {expected:.1f} covered losses were to be expected among the "
+        f"{test.totals['plants'].iloc[0]:,} plants then in place over the four quarters to "
+        f"{test.totals['period'].iloc[-1]}; {seen} happened"
+        + (f" ({value:.2f} times, 95% interval {low:.2f} to {high:.2f}). " if expected else ". ")
+        + "; ".join(parts).capitalize()
+        + "."
+    )
+
+
 def _sentence(note: str) -> str:
     return note if note.endswith(".") else note + "."
 
@@ -67,37 +96,6 @@ def provision_sentences(provision: Provision, rolled: RollForward, currency: str
         *(_sentence(note[:1].upper() + note[1:]) for note in provision.notes),
         LABEL,
     ]
-
-
-def provision_table(provision: Provision, currency: str) -> pd.DataFrame:
-    """The provision by client: for people."""
-    rows = provision.by_client
-    money = {"undiscounted": "Expected", "discounted": "discounted", "point_80": "80% point", "point_95": "95% point"}
-    made = pd.DataFrame(
-        {"Client": rows["client_id"], "Plants": rows["plants"], "Replacements": [f"{n:.1f}" for n in rows["expected"]]}
-    )
-    for name, head in money.items():
-        made[f"{head} ({currency})"] = [show(int(value)) for value in rows[name]]
-    return made
-
-
-def roll_table(rolled: RollForward, currency: str) -> pd.DataFrame:
-    """The roll-forward: for people."""
-    rows = rolled.table()
-    return pd.DataFrame({"Line": rows["Line"], currency: [show(int(value)) for value in rows["Cents"]]})
-
-
-def margin_table(margins: pd.DataFrame, currency: str) -> pd.DataFrame:
-    """Account margins, lowest first: for people."""
-    rows = margins.sort_values(["margin", "client_id"])
-    made = pd.DataFrame({"Client": rows["client_id"]})
-    for name in ("fee", "labour", "travel", "replacements", "margin"):
-        made[f"{name.capitalize()} ({currency})"] = [show(int(value)) for value in rows[name]]
-    made[f"Margin, {100 * LEVEL:.0f}% interval"] = [
-        f"{low / 100:,.0f} to {high / 100:,.0f}" for low, high in zip(rows["low"], rows["high"], strict=True)
-    ]
-    made["Site visits"], made["Visit lines without minutes"] = rows["visits"], rows["no_minutes"]
-    return made
 
 
 def nurse_sentences(found: Recovery, choice: Choice, currency: str) -> list[str]:

@@ -1,0 +1,49 @@
+"""The command `plantstats quote`: the owner's pages and, apart from them, the client's."""
+
+from __future__ import annotations
+
+import argparse
+from pathlib import Path
+
+from plantstats import exposure, records
+from plantstats.guarantee import plant_list
+from plantstats.guarantee.terms import read_terms
+from plantstats.records.workbooks import digest_of
+from plantstats.reporting import run
+from plantstats.reporting.quarterly import notebook
+
+
+def cli_quote(chosen: argparse.Namespace) -> int:
+    """The command `plantstats quote LIST --records FOLDER --terms TERMS --out OUT [--as-of DATE]`.
+
+    Takes:  chosen: listed, records, terms, out (paths), as_of (date or None).
+    Gives:  0; prints the headlines and the pages: the owner's and, apart from it, the client's.
+    Raises: RecordError, TermsError, QuoteError, ModelError, ReportError.
+    """
+    loaded = records.load(chosen.records)
+    terms = read_terms(chosen.terms)
+    plant_list.read(chosen.listed, loaded.settings)
+    cut = chosen.as_of or exposure.last_day(loaded)
+    given = {
+        "records_dir": str(Path(chosen.records).resolve()),
+        "plant_list": str(Path(chosen.listed).resolve()),
+        "terms_file": str(Path(chosen.terms).resolve()),
+        "as_of": str(cut) if cut else "",
+    }
+    name = Path(chosen.listed).stem
+    about = f"{loaded.settings.company}, {terms.starts_on} + {terms.months} months"
+    made_from = {
+        "inputs": loaded.digests
+        | {f"{Path(path).name}": digest_of(Path(path)) for path in (chosen.listed, chosen.terms)},
+        "account": loaded.account.to_dict("records"),
+    }
+    # The client's page has a folder of its own, so that no file of ours lies beside it.
+    for kind in ("quote", "offer"):
+        sources = made_from if kind == "quote" else None
+        report = run(notebook(f"guarantee_{kind}"), given, Path(chosen.out) / f"{kind}-{name}", about, sources)
+        if kind == "quote":
+            for sentence in report.sentences:
+                print(sentence)
+        for page in report.pages:
+            print(f"{'Quote' if kind == 'quote' else 'For the client'}: {page}")
+    return 0
