@@ -3,7 +3,10 @@
 from __future__ import annotations
 
 import hashlib
+import json
 import platform
+import re
+import shutil
 import subprocess
 from collections.abc import Mapping
 from importlib import metadata
@@ -11,6 +14,7 @@ from pathlib import Path
 
 import plantstats
 
+SET_NAME = re.compile(r"[0-9a-f]{32}")
 # The libraries whose versions can move a number or a page.
 LIBRARIES = (
     "duckdb",
@@ -66,6 +70,31 @@ def program() -> str:
         if path.is_file() and path.suffix in (".py", ".css", ".csv", ".toml"):
             whole.update(path.relative_to(home).as_posix().encode() + b"\0" + path.read_bytes())
     return whole.hexdigest()
+
+
+def results_folder(parent: Path, made_from: Mapping[str, object], kept: int) -> Path:
+    """Where the results of these inputs and this program are kept; sets of older ones go.
+
+    Parameters
+    ----------
+    parent : pathlib.Path
+        Folder of all sets of results.
+    made_from : mapping
+        Input digests, settings, program, versions.
+    kept : int
+        How many sets of other inputs or programs stay beside this one, the newest first.
+
+    Returns
+    -------
+    pathlib.Path
+        A folder named after the digest of `made_from`; it need not exist yet.
+    """
+    name = hashlib.sha256(json.dumps(made_from, sort_keys=True).encode()).hexdigest()[:32]
+    others = [p for p in parent.iterdir() if SET_NAME.fullmatch(p.name) and p.name != name] if parent.is_dir() else []
+    others.sort(key=lambda place: (place.stat().st_mtime_ns, place.name), reverse=True)
+    for place in others[kept:]:
+        shutil.rmtree(place, ignore_errors=True)
+    return parent / name
 
 
 def rows(record: Mapping[str, object]) -> list[tuple[str, str]]:

@@ -1,0 +1,334 @@
+"""Every result of one set of records, one quarter and one client (or all), by name; each computed once and kept.
+
+A result is made when it is first asked for, kept on disk beside the cache of the records under a key of input digests,
+settings, program and arguments, and read from there by every page, every client page and every notebook.
+"""
+
+from __future__ import annotations
+
+import functools
+import inspect
+from collections.abc import Callable
+from dataclasses import replace
+from datetime import date
+from difflib import get_close_matches
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Concatenate, ParamSpec, TypeVar
+
+import pandas as pd
+
+from plantstats import exposure, findings, periods
+from plantstats.records import load, species_table
+from plantstats.reporting import provenance
+from plantstats.store import Store
+
+if TYPE_CHECKING:
+    from plantstats.exposure import PlantTime
+    from plantstats.losses.drivers import Drivers
+    from plantstats.losses.model import LossModel
+    from plantstats.records import Records
+    from plantstats.watering.review import WateringReview
+
+P = ParamSpec("P")
+R = TypeVar("R")
+RESULTS = "results"  # folder beside the caches of the records
+KEPT_PROGRAMS = 3  # sets of results, of other inputs or programs, that stay beside the present one
+
+
+class StudyError(ValueError):
+    """A study that cannot be made; the message says why and what to ask for instead."""
+
+
+def kept(compute: Callable[Concatenate[Study, P], R]) -> Callable[Concatenate[Study, P], R]:
+    """Make a method's result once: in memory, and on disk for others."""
+    return _once(compute, on_disk=True)
+
+
+def held(compute: Callable[Concatenate[Study, P], R]) -> Callable[Concatenate[Study, P], R]:
+    """Make a method's result once, in memory alone: it holds a connection, or more than a page needs."""
+    return _once(compute, on_disk=False)
+
+
+def _once(compute: Callable[Concatenate[Study, P], R], *, on_disk: bool) -> Callable[Concatenate[Study, P], R]:
+    name = compute.__name__
+
+    @functools.wraps(compute)
+    def once(self: Study, *args: P.args, **kwargs: P.kwargs) -> R:
+        bound = inspect.signature(compute).bind(self, *args, **kwargs)
+        bound.apply_defaults()
+        arguments = {k: _plain(v) for k, v in bound.arguments.items() if k != "self"}
+        memory = (name, repr(sorted(arguments.items())))
+
+        def make() -> R:
+            self._report(name)
+            return compute(self, *args, **kwargs)
+
+        if memory not in self._memory:
+            key = {**self.key, "result": name, "arguments": arguments}
+            self._memory[memory] = self._store.get(name, key, make) if on_disk else make()
+        value = self._memory[memory]
+        return value.copy() if isinstance(value, pd.DataFrame) else value
+
+    return once
+
+
+def _plain(value: Any) -> Any:
+    if isinstance(value, date):
+        return value.isoformat()
+    if isinstance(value, dict):
+        return {str(k): _plain(v) for k, v in value.items()}
+    return [_plain(v) for v in value] if isinstance(value, list | tuple) else value
+
+
+class Study:
+    """One set of records, one quarter, one client or all.
+
+    Attributes
+    ----------
+    records : Records
+        The typed records and the account of every row.
+    period : Period
+        The quarter.
+    as_of : datetime.date
+        The last day that counts.
+    client : str
+        Whose plants results are about; "" for all.
+    small_group : int
+        Groups with fewer plants keep their counts, not their estimates.
+
+    See Also
+    --------
+    plantstats.study : Opens one.
+    """
+
+    def __init__(self, records: Records, period: periods.Period, as_of: date, client: str = "") -> None:
+        self.records, self.period, self.as_of, self.client = records, period, as_of, client
+        self.small_group: int = records.settings.small_group
+        self.key = {"quarter": period.name, "as_of": as_of.isoformat(), "client": client}
+        made_from = {
+            "inputs": dict(records.digests),
+            "settings": repr(records.settings),
+            "program": provenance.program(),
+            "versions": provenance.versions(),
+        }
+        self._store = Store(provenance.results_folder(records.cache.parent / RESULTS, made_from, KEPT_PROGRAMS))
+        self._memory: dict[tuple[str, str], Any] = {}
+        self.on_compute: Callable[[str], None] | None = None
+
+    def __repr__(self) -> str:
+        whose = f"client {self.client}" if self.client else "all clients"
+        return f"<Study of {self.records.folder.name}: {self.period.name}, {whose}, records until {self.as_of}>"
+
+    def _report(self, name: str) -> None:
+        if self.on_compute is not None:
+            self.on_compute(name.replace("_", " "))
+
+    def of_client(self, client: str) -> Study:
+        """The same quarter for one client ("" for all), on the records that are loaded already."""
+        check_client(self.records, client)
+        return Study(self.records, self.period, self.as_of, client)
+
+    # What plants were exposed to.
+
+    @held
+    def exposure(self, dated: str = "found", as_of: date | None = None) -> PlantTime:
+        """Plant-time up to a day, in memory.
+
+        Parameters
+        ----------
+        dated : {"found", "midpoint"}
+            Losses on the day they were found, or half-way between last seen alive and found.
+        as_of : datetime.date
+            The last day that counts; None is that of the study.
+
+        Returns
+        -------
+        PlantTime
+        """
+        return exposure.build(self.records, as_of or self.as_of, dated)
+
+    @kept
+    def cells(
+        self, by: list[str], start: date | None = None, end: date | None = None, dated: str = "found"
+    ) -> pd.DataFrame:
+        """Plant-days and exits of the quarter (or another window), added up by conditions.
+
+        Parameters
+        ----------
+        by : list of str
+            Conditions, such as ["species", "light"]; [] for one row of all.
+        start, end : datetime.date
+            Half-open window on whole months; None is the quarter's.
+        dated : {"found", "midpoint"}
+            As in `exposure`.
+
+        Returns
+        -------
+        pandas.DataFrame
+            One row per combination: the conditions, n_plants, plant_days, died, declined, losses, client_exits,
+            withdrawn, rh_tenths, rh_readings.
+        """
+        where = {"client_id": self.client} if self.client else {}
+        return self.exposure(dated).cells(by, start or self.period.start, end or self.period.end, where)
+
+    @kept
+    def losses(self) -> pd.DataFrame:
+        """The plants lost in the quarter, one row each, with site, place, cause, who pays and cost.
+
+        Returns
+        -------
+        pandas.DataFrame
+            As `PlantTime.losses`, of the quarter and the client.
+        """
+        from plantstats.losses import loss_rates  # noqa: PLC0415
+
+        return loss_rates.lost_in(self.exposure(), self.period, self.client)
+
+    @kept
+    def account(self) -> pd.DataFrame:
+        """What became of every plant row and every reported exit (see `PlantTime.account`)."""
+        return self.exposure().account
+
+    # What was lost.
+
+    @kept
+    def loss_rates(self) -> pd.DataFrame:
+        """Findings on loss rates, causes, costs and earlier quarters (see `losses.loss_rates.loss_rates`)."""
+        from plantstats.losses import loss_rates  # noqa: PLC0415
+
+        return loss_rates.loss_rates(self.exposure(), self.records, self.period, self.client)
+
+    @kept
+    def expected(self) -> pd.DataFrame:
+        """Findings on losses against what such a quarter should lose (see `losses.as_expected.as_expected`)."""
+        from plantstats.losses import as_expected, loss_rates  # noqa: PLC0415
+
+        event = loss_rates.largest_event_losses(self.loss_rates(), self.period)
+        return as_expected.as_expected(self.exposure(), self.records, self.period, self.client, event)
+
+    @held
+    def loss_model(self) -> LossModel:
+        """The loss model of all records: `study.loss_model().rate(...)` gives adjusted rates.
+
+        Raises
+        ------
+        ModelError
+            When the records do not carry one.
+        """
+        from plantstats import losses  # noqa: PLC0415
+        from plantstats.losses import terms  # noqa: PLC0415
+
+        cells = self.exposure("midpoint").cells(list(losses.CELLS_BY), end=terms.settled(self.as_of))
+        return losses.tell_apart(cells, species_table()).model
+
+    @kept
+    def drivers(self) -> Drivers:
+        """What drives losses, and the watch list (see `losses.drivers.review`)."""
+        from plantstats.losses import drivers  # noqa: PLC0415
+
+        review = drivers.review(self.records, self.period, self.as_of, self.client)
+        return replace(review, apart=None)  # the model has a name of its own: `loss_model`
+
+    # Leaves, watering, quality.
+
+    @kept
+    def leaf_loss(self) -> tuple[pd.DataFrame, tuple[str, ...], pd.DataFrame, pd.DataFrame]:
+        """Leaf loss: findings, notes, the account of visit rows, the profile of the humidity limit."""
+        from plantstats import leaves  # noqa: PLC0415
+
+        review = leaves.review(self.exposure(), self.records, self.period, self.client)
+        return review.findings, review.notes, review.account, review.hinges
+
+    @held
+    def visit_advice(self) -> WateringReview:
+        """Drying, advised visit intervals and what became of the last advice (see `watering.review`)."""
+        from plantstats import watering  # noqa: PLC0415
+
+        return watering.review(self.records, self.period, self.as_of, self.client, time=self.exposure())
+
+    @kept
+    def faults(self) -> pd.DataFrame:
+        """Faults of the records (see `quality.check`)."""
+        from plantstats import quality  # noqa: PLC0415
+
+        return quality.check(self.records, self.as_of)
+
+    @kept
+    def quality(self) -> pd.DataFrame:
+        """Findings on completeness, rounding and doubt (see `quality.completeness.quality`)."""
+        from plantstats.quality import completeness  # noqa: PLC0415
+
+        return completeness.quality(self.records, self.exposure(), self.faults(), self.period)
+
+
+def open_study(records_dir: str | Path, quarter: str = "", client: str = "", as_of: str | date = "") -> Study:
+    """Open a study; see `plantstats.study`."""
+    records = load(Path(records_dir))
+    check_client(records, client)
+    day = date.fromisoformat(as_of) if isinstance(as_of, str) and as_of else as_of or None
+    period = choose_quarter(records, quarter, day)  # type: ignore[arg-type]
+    return Study(records, period, last_day(period, day), client)  # type: ignore[arg-type]
+
+
+def choose_quarter(records: Records, name: str = "", as_of: date | None = None) -> periods.Period:
+    """The quarter to study.
+
+    Parameters
+    ----------
+    records : Records
+        Typed records.
+    name : str
+        "2026-Q3", or "" for the latest complete quarter.
+    as_of : datetime.date
+        The day up to which the user says the records are complete (None: the last day on which they still run).
+
+    Returns
+    -------
+    Period
+
+    Raises
+    ------
+    StudyError
+        When the records hold no visit or replacement, or the quarter is not complete in them.
+    PeriodError
+        For a name that is no quarter.
+    """
+    starts = records.settings.fiscal_year_starts
+    last = exposure.last_day(records)
+    if last is None:
+        raise StudyError("the records hold no completed visit and no replacement: there is nothing to review")
+    latest = periods.latest_complete_quarter(as_of or last, starts)
+    asked = periods.quarter(name, starts) if name else latest
+    if asked.end > latest.end:
+        raise StudyError(
+            f"{asked.name} is not complete: it ends on {asked.last_day}, the records on {as_of or last}. Ask for "
+            f"{latest.name} or earlier, or say with --as-of {asked.last_day} that nothing is missing up to that day."
+        )
+    return asked
+
+
+def check_client(records: Records, client: str) -> None:
+    """Refuse a client whom the records do not know, with the nearest names."""
+    known = sorted(records.table("sites")["client_id"].dropna().unique())
+    if client and client not in known:
+        near = get_close_matches(client, known, n=3) or known[:5]
+        raise StudyError(f"no client '{client}' in sites ({len(known)} clients; nearest: {', '.join(near)})")
+
+
+def last_day(period: periods.Period, as_of: date | None = None) -> date:
+    """The last day that counts: the given one, else the quarter's last.
+
+    Raises
+    ------
+    StudyError
+        For a day before the quarter's end.
+    """
+    cut = as_of or period.last_day
+    if cut < period.last_day:
+        raise StudyError(f"as_of {cut} lies before the end of {period.name} ({period.last_day})")
+    return cut
+
+
+def join(*tables: pd.DataFrame) -> pd.DataFrame:
+    """Several findings tables as one."""
+    return findings.table(pd.concat(tables, ignore_index=True))
