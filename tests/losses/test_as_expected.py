@@ -10,6 +10,7 @@ import pytest
 
 from plantstats import exposure, findings, records
 from plantstats.losses import as_expected, loss_rates
+from plantstats.pages import as_expected_words
 from plantstats.periods import Period, quarter
 from plantstats.reporting import charts
 
@@ -62,7 +63,7 @@ def test_a_client_sees_no_other_client_and_no_technician(demo: SimpleNamespace) 
 
 
 def test_technicians_stand_under_pseudonyms_in_the_order_of_their_names(demo: SimpleNamespace) -> None:
-    table = as_expected.by_group(demo.found, "technician", PERIOD, 5)
+    table = as_expected_words.by_group(demo.found, "technician", PERIOD, 5)
     assert table["Technician"].tolist() == sorted(table["Technician"])
     codes = set(demo.records.table("visits")["technician"].dropna())
     assert not codes & set(table["Technician"])
@@ -72,10 +73,10 @@ def test_without_earlier_quarters_the_page_says_that_nothing_can_be_expected() -
     loaded = records.load(DEMO / "worked_example")
     period = loss_rates.choose_quarter(loaded, "2024-Q4")
     found = as_expected.as_expected(exposure.build(loaded, period.last_day), loaded, period)
-    assert as_expected.headlines(found, period, 5)[0].startswith(
+    assert as_expected_words.headlines(found, period, 5)[0].startswith(
         "What a quarter like this should lose cannot be told: "
     )
-    assert as_expected.tables(found, period, 5) == []
+    assert as_expected_words.tables(found, period, 5) == []
 
 
 def ratio(low: float, estimate: float, high: float) -> pd.DataFrame:
@@ -112,7 +113,7 @@ def ratio(low: float, estimate: float, high: float) -> pd.DataFrame:
 def test_the_quarter_is_called_worse_only_when_the_interval_says_so(
     interval: tuple[float, float, float], words: str
 ) -> None:
-    assert words in as_expected.headlines(ratio(*interval), PERIOD, 5)[0]
+    assert words in as_expected_words.headlines(ratio(*interval), PERIOD, 5)[0]
 
 
 def with_event(without: float, *, site: str = "S7") -> pd.DataFrame:
@@ -140,7 +141,7 @@ def with_event(without: float, *, site: str = "S7") -> pd.DataFrame:
 
 
 def test_an_earlier_event_is_told_when_it_moves_what_is_expected_and_not_otherwise() -> None:
-    told = as_expected.headlines(with_event(15.0), PERIOD, 5)
+    told = as_expected_words.headlines(with_event(15.0), PERIOD, 5)
     assert told[0].endswith("no sign that it was worse or better than a quarter like this should be.")
     assert told[1] == (
         "One event of the earlier quarters (31 plants at site S7, building failure, found from 2025-12-15 on) raises "
@@ -148,8 +149,8 @@ def test_an_earlier_event_is_told_when_it_moves_what_is_expected_and_not_otherwi
         "(1.20 to 90.00): worse than a quarter like this should be."
     )
     # 20 / 19.5 = 1.026, under a twentieth.
-    assert len(as_expected.headlines(with_event(19.5), PERIOD, 5)) == 1
-    assert "quarters raises" in as_expected.headlines(with_event(15.0, site=""), PERIOD, 5)[1]
+    assert len(as_expected_words.headlines(with_event(19.5), PERIOD, 5)) == 1
+    assert "quarters raises" in as_expected_words.headlines(with_event(15.0, site=""), PERIOD, 5)[1]
 
 
 def test_a_clients_page_does_not_name_an_event_at_another_client(demo: SimpleNamespace) -> None:
@@ -172,18 +173,18 @@ def test_the_funnel_shows_every_site_that_is_large_enough_and_names_those_that_s
     charts.draw_funnel(found, PERIOD, ax, small_group=5)
     assert len(ax.collections[0].get_offsets()) == len(large)
     assert [text.get_text() for text in ax.texts] == [large["site_id"].iloc[0]]
-    assert "1 stand out" in as_expected.funnel_in_words(found, PERIOD)
-    assert "1 of the" in as_expected.headlines(found, PERIOD, 5)[1]
+    assert "1 stand out" in as_expected_words.funnel_in_words(found, PERIOD)
+    assert "1 of the" in as_expected_words.headlines(found, PERIOD, 5)[1]
 
 
 def test_of_too_few_plants_nothing_is_compared() -> None:
-    said = as_expected.headlines(ratio(0.8, 1.5, 2.6), PERIOD, 501)
+    said = as_expected_words.headlines(ratio(0.8, 1.5, 2.6), PERIOD, 501)
     assert said == ["Too few plants (500) to compare with what a quarter like this should lose."]
 
 
 def test_an_empty_period_of_a_client_has_nothing_to_compare(demo: SimpleNamespace) -> None:
     nobody = as_expected.as_expected(demo.time, demo.records, PERIOD, "nobody")
-    assert nobody.empty and as_expected.headlines(nobody, PERIOD, 5) == []
+    assert nobody.empty and as_expected_words.headlines(nobody, PERIOD, 5) == []
     assert isinstance(PERIOD, Period)
 
 
@@ -195,4 +196,4 @@ def test_a_funnel_of_no_site_says_so_instead_of_an_empty_scale(demo: SimpleNames
         charts.draw_funnel(found, PERIOD, ax, small_group=small_group)
         ax.get_figure().canvas.draw()
         assert [text.get_text() for text in ax.texts] == ["No expected losses of sites large enough to show"]
-    assert as_expected.funnel_in_words(nothing, PERIOD).startswith("Funnel of 0 sites")
+    assert as_expected_words.funnel_in_words(nothing, PERIOD).startswith("Funnel of 0 sites")
