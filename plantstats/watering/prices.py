@@ -114,8 +114,8 @@ def loss_rates(time: PlantTime) -> pd.DataFrame:
     """Losses per plant-day by species and light, small groups drawn towards the others.
 
     Gives:  one row per species and light: losses, plant_days, rate (per plant-day), log_se.
-    Source: gamma-Poisson shrinkage (see `plantstats.stats.empirical_bayes`). Where nothing was ever lost, half a loss spread over
-            all plant-days: no loss is not no risk.
+    Source: gamma-Poisson shrinkage (see `plantstats.stats.empirical_bayes`). Where nothing was ever lost, half a
+            loss spread over all plant-days: no loss is not no risk.
     """
     cells = time.cells(["species", "light"])
     cells = cells[cells["plant_days"] > 0].reset_index(drop=True)

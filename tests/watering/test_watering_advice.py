@@ -13,20 +13,10 @@ import pandas as pd
 import pytest
 
 from plantstats import findings, periods
+from plantstats.pages import watering_guard_rails as guard_rails
+from plantstats.pages import watering_words as words
 from plantstats.periods import quarter
-from plantstats.watering import (
-    Assumptions,
-    WateringError,
-    advise,
-    care_sheet,
-    guard_rails,
-    harm,
-    intervals,
-    learn,
-    routes,
-    words,
-    worth,
-)
+from plantstats.watering import Assumptions, WateringError, advise, care_sheet, harm, intervals, learn, routes, worth
 from plantstats.watering import review as watering_review
 from plantstats.watering.advise import KEEP, Advice
 from plantstats.watering.law import days_until_dry, still_moist

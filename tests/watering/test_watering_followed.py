@@ -11,7 +11,9 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from plantstats.watering import observed, site_results, site_tables, totals, words
+from plantstats.pages import watering_site_tables as site_tables
+from plantstats.pages import watering_words as words
+from plantstats.watering import observed, site_results, totals
 from plantstats.watering.advise import KEEP, LONGER, SHORTER, Advice
 from plantstats.watering.collapse import Spells
 from plantstats.watering.review import WateringReview

@@ -153,8 +153,10 @@ def test_where_dry_days_shed_more_a_price_for_leaves_speaks_for_shorter_interval
 
 
 def test_the_page_says_what_leaves_cost_with_interval_and_counts(company: CompanyRecords, tmp_path: Path) -> None:
+    from plantstats.pages import watering_site_tables as site_tables
+    from plantstats.pages import watering_words as words
     from plantstats.periods import quarter
-    from plantstats.watering import review, site_tables, words
+    from plantstats.watering import review
 
     made = review(company, quarter("2026-Q3"), AS_OF, assumed=Assumptions(dropped_leaf_minutes=1.0))
     said = [one for one in words.headlines(made) if one.startswith("Dropped leaves")]

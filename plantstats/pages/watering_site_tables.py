@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
-from plantstats.watering import ranges
+from plantstats.pages import watering_ranges as ranges
 from plantstats.watering.advise import KEEP
 
 if TYPE_CHECKING:

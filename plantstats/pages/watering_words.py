@@ -8,10 +8,10 @@ import numpy as np
 import pandas as pd
 
 from plantstats.pages.sentences import plants
+from plantstats.pages.watering_shown import kind
 from plantstats.stats.rates import rate_ratio
 from plantstats.watering.advise import LONGER, SHORTER
 from plantstats.watering.observed import FOLLOWED, NOT_FOLLOWED
-from plantstats.watering.shown import kind
 from plantstats.watering.situations import SEASONS
 from plantstats.watering.totals import AS_ADVISED, AS_NOW
 

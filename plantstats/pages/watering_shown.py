@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
-from plantstats.watering import ranges
+from plantstats.pages import watering_ranges as ranges
 from plantstats.watering.situations import SEASONS
 
 if TYPE_CHECKING:
