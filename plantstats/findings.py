@@ -226,13 +226,23 @@ def table(rows: Iterable[Mapping[str, object]] | pd.DataFrame) -> pd.DataFrame:
     )
 
 
-def for_display(findings: pd.DataFrame, small_group: int) -> pd.DataFrame:
+def for_display(findings: pd.DataFrame, small_group: int, *, same_decimals: bool = False) -> pd.DataFrame:
     """Round and withhold, once, for people to read.
 
-    Takes:  findings; small_group: groups with fewer plants keep their counts, but not their estimates.
-    Gives:  the same rows as text: measure, groupings ("all" where not split), period, n_plants, plant_days,
-            losses, estimate, interval, result ("12.3 (8.1 to 17.9)"), unit, note. A withheld or missing value
-            says so.
+    Parameters
+    ----------
+    findings : pandas.DataFrame
+        Results.
+    small_group : int
+        Groups with fewer plants keep their counts, but not their estimates.
+    same_decimals : bool
+        One number of decimals for all rows, as a column of a table wants it.
+
+    Returns
+    -------
+    pandas.DataFrame
+        The same rows as text: measure, groupings ("all" where not split), period, n_plants, plant_days, losses,
+        estimate, interval, result ("12.3 (8.1 to 17.9)"), unit, note. A withheld or missing value says so.
     """
     by = groupings(findings)
     small = findings["n_plants"].lt(small_group).fillna(False).to_numpy(dtype=bool)
@@ -241,6 +251,8 @@ def for_display(findings: pd.DataFrame, small_group: int) -> pd.DataFrame:
     for column in ("n_plants", "plant_days", "losses"):
         shown[column] = [_grouped(value, 0) for value in findings[column]]
     digits = [_digits(*row) for row in findings[["estimate", "low", "high", "unit"]].itertuples(index=False)]
+    if same_decimals and digits:  # one number of decimals a column: that of the median row
+        digits = [sorted(digits)[len(digits) // 2]] * len(digits)
     numbers = {
         column: [_grouped(value, d) for value, d in zip(findings[column], digits, strict=True)]
         for column in ("estimate", "low", "high")

@@ -10,7 +10,7 @@ from matplotlib.ticker import FormatStrFormatter, NullLocator
 
 from plantstats.findings import pick
 from plantstats.pages.drivers_sentences import words
-from plantstats.reporting.charts import ACCENT, FAINT, INK
+from plantstats.reporting.old_charts import ACCENT, FAINT, INK
 
 # Ratios beyond these are drawn at the edge: no axis runs to 1e-10.
 NARROWEST, WIDEST = 0.1, 10.0

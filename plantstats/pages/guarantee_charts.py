@@ -7,7 +7,7 @@ from matplotlib.axes import Axes
 
 from plantstats.guarantee.back_test import BackTest, calibration
 from plantstats.guarantee.quote import POINTS, Quote
-from plantstats.reporting.charts import ACCENT, FAINT, INK
+from plantstats.reporting.old_charts import ACCENT, FAINT, INK
 
 BARS = 45
 

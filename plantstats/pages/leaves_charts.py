@@ -8,7 +8,7 @@ from matplotlib.axes import Axes
 
 from plantstats.exposure import psychrometrics
 from plantstats.leaves.results import by_term
-from plantstats.reporting.charts import ACCENT, FAINT, INK
+from plantstats.reporting.old_charts import ACCENT, FAINT, INK
 
 DRY_WINTER_CAPTION = (
     "Outdoor air warmed to room temperature with nothing added to it keeps its vapour and loses its relative humidity "

@@ -8,7 +8,7 @@ import seaborn as sns
 from matplotlib.axes import Axes
 
 from plantstats.pages.watering_shown import kind
-from plantstats.reporting.charts import ACCENT, INK
+from plantstats.reporting.old_charts import ACCENT, INK
 from plantstats.watering.situations import SEASONS
 
 COLOURS = sns.color_palette("colorblind").as_hex()

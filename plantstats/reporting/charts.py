@@ -1,6 +1,9 @@
-"""Findings in, Axes out; the caller owns the figure."""
+"""Charts as specs: which findings, what they are called, which unit; a few kinds serve all pages."""
 
 from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
@@ -9,135 +12,362 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.ticker import FormatStrFormatter, LogLocator, NullFormatter
 
-from plantstats.findings import pick
-from plantstats.periods import Period
-from plantstats.stats import smr
+from plantstats.findings import for_display, pick
+from plantstats.reporting.specs import Rows
 
-# Narrow, so that a phone shows it without shrinking the letters; the page may enlarge it.
-WIDTH = 5.2
-INK, FAINT = "#1f2933", "#9aa5b1"
-ACCENT, SECOND = sns.color_palette("colorblind").as_hex()[:2]
-MOST_GROUPS = 15
+# At this width and size of letters a phone of 390 px shows letters of 11 px, a desk letters as large as the text.
+WIDTH, LETTERS = 4.2, 9.5  # inches, points
+INK, SOFT, FRAME = "#1c2321", "#5b6762", "#cfd6d3"
+# Contrast with white, of 3 at least (WCAG 2.2, 1.4.11): 4.4, 5.2, 4.9.
+PLAIN, ACCENT, WARN = "#6b7680", "#0072b2", "#a33b20"
+BAND = "#d7e5dc"
+GREEN = "#17603a"
+WIDEST = 10.0  # ratios beyond a tenth and ten times are drawn at the edge
+Label = Callable[[pd.Series], str]
 
 
-def figure(height: float = 2.8) -> tuple[Figure, Axes]:
-    """An empty chart of the house's width, in inches, outside pyplot's global state."""
-    with sns.axes_style("whitegrid", {"axes.edgecolor": FAINT, "grid.color": "#e4e7eb", "text.color": INK}):
+def canvas(height: float) -> tuple[Figure, Axes]:
+    """An empty chart of the house's width, outside pyplot's global state; few lines, no frame."""
+    with sns.axes_style("white", {"axes.edgecolor": FRAME, "text.color": INK, "axes.labelcolor": SOFT}):
         fig = Figure(figsize=(WIDTH, height), layout="constrained")
         ax = fig.add_subplot()
-    ax.tick_params(labelsize=8, colors=INK)
+    ax.tick_params(labelsize=LETTERS, colors=INK, length=0)
+    sns.despine(ax=ax, left=True)
     return fig, ax
 
 
-def draw_trend(findings: pd.DataFrame, ax: Axes, *, small_group: int, measure: str = "loss_rate") -> Axes:
-    """A rate by quarter with its intervals, the last one accented.
+def large_enough(rows: pd.DataFrame, small_group: int) -> pd.DataFrame:
+    """Rows that may be drawn: with an estimate, and not of a group with too few plants."""
+    return rows[rows["estimate"].notna() & ~rows["n_plants"].lt(small_group).fillna(False)]
 
-    Takes:  findings with rows of `measure` that are not split by anything, one per period; periods with fewer
-            plants than small_group are not drawn.
-    Gives:  ax, with losses over each point.
+
+def in_words(rows: pd.DataFrame, label: Label, most: int = 4) -> str:
+    """The first rows as text, for those who cannot see the drawing."""
+    text = for_display(rows.head(most), 0)
+    parts = [f"{label(row)} {text.loc[n, 'result']}" for n, row in rows.head(most).iterrows()]
+    more = f"; and {len(rows) - most} more" if len(rows) > most else ""
+    return f"{'; '.join(parts)}{more}." if parts else ""
+
+
+@dataclass(frozen=True)
+class Intervals:
+    """Estimates with their intervals, one line each.
+
+    Attributes
+    ----------
+    rows : Rows
+        Which findings, largest on top.
+    label : callable
+        A row of findings to its name.
+    unit : str
+        Under the axis.
+    reference : float or None
+        Where a thin line stands: 1 for ratios.
+    log : bool
+        Logarithmic axis, from a tenth to ten times at most.
     """
-    rows = pick(findings, measure).sort_values("period", ignore_index=True)
-    rows = rows[rows["n_plants"] >= small_group].reset_index(drop=True)
-    if rows.empty:
-        return _nothing(ax, f"no quarter with {small_group} plants or more")
-    at = np.arange(len(rows))
-    colours = [FAINT] * (len(rows) - 1) + [ACCENT]
-    ax.vlines(at, rows["low"], rows["high"], colors=colours, linewidth=2)
-    ax.scatter(at, rows["estimate"], c=colours, s=26, zorder=3)
-    for x, row in zip(at, rows.itertuples(), strict=True):
-        ax.annotate(
-            f"{row.losses}", (x, row.high), (0, 3), textcoords="offset points", ha="center", fontsize=7, color=INK
-        )
-    ax.set_xticks(at, [str(p).replace("-", "\n") for p in rows["period"]])
-    # Room for the number above the highest interval.
-    ax.set_ylim(0, 1.12 * float(rows["high"].max()))
-    ax.set_ylabel("Losses per 100 plant-years\n(95% interval; losses above)", fontsize=8)
-    return ax
 
+    rows: Rows
+    label: Label
+    unit: str
+    reference: float | None = None
+    log: bool = False
 
-def draw_groups(
-    findings: pd.DataFrame, by: list[str], period: Period, ax: Axes, *, small_group: int, measure: str = "loss_rate"
-) -> Axes:
-    """A measure by group with its intervals, highest first, sizes in the labels.
+    def _rows(self, findings: pd.DataFrame, small_group: int) -> pd.DataFrame:
+        return large_enough(self.rows.select(findings), small_group).head(self.rows.most)
 
-    Takes:  findings with rows of `measure` split by exactly `by` in the period; groups with fewer plants than
-            small_group are not drawn.
-    Gives:  ax, with at most MOST_GROUPS groups (those with most losses).
-    """
-    rows = pick(findings, measure, by, period.name)
-    rows = rows[rows["n_plants"] >= small_group]
-    rows = rows.nlargest(MOST_GROUPS, ["losses", "plant_days"]).sort_values("estimate")
-    if rows.empty:
-        return _nothing(ax, f"no group of {small_group} plants or more")
-    names = rows[by].astype(str).agg(", ".join, axis=1)
-    labels = names + " (" + rows["losses"].astype(str) + " of " + rows["n_plants"].astype(str) + ")"
-    at = np.arange(len(rows))
-    ax.hlines(at, rows["low"], rows["high"], color=FAINT, linewidth=2)
-    ax.scatter(rows["estimate"], at, color=ACCENT, s=22, zorder=3)
-    ax.set_yticks(at, labels)
-    ax.set_ylim(-0.7, len(rows) - 0.3)
-    ax.set_xlim(left=0)
-    ax.set_xlabel("Losses per 100 plant-years (95% interval); in brackets: lost of plants there", fontsize=8)
-    return ax
-
-
-def draw_completeness(findings: pd.DataFrame, ax: Axes) -> Axes:
-    """Shares of visits made and of visits with a reading of humidity, by month.
-
-    Takes:  findings with visits_made_share and humidity_read_share by month.
-    Gives:  ax, with the counts of visits to a plant below the months.
-    """
-    made = pick(findings, "visits_made_share", ["month"]).sort_values("month", ignore_index=True)
-    read = pick(findings, "humidity_read_share", ["month"]).sort_values("month", ignore_index=True)
-    for rows, colour, label in ((made, ACCENT, "visits made"), (read, SECOND, "humidity read")):
+    def draw(self, findings: pd.DataFrame, small_group: int) -> Figure | None:
+        """The drawing; None without rows."""
+        rows = self._rows(findings, small_group).iloc[::-1]
+        if rows.empty:
+            return None
+        fig, ax = canvas(0.7 + 0.27 * len(rows))
         at = np.arange(len(rows))
-        ax.vlines(at, rows["low"], rows["high"], colors=colour, linewidth=2)
-        ax.plot(at, rows["estimate"], "o-", color=colour, markersize=4, linewidth=1, label=label)
-    months = [str(month).replace("-", "\n") for month in made["month"]]
-    ax.set_xticks(np.arange(len(made)), months)
-    ax.axhline(100, color=FAINT, linewidth=0.8)
-    ax.set_ylim(bottom=0)
-    ax.set_ylabel("% (see the caption)", fontsize=8)
-    ax.legend(fontsize=7, loc="lower left")
-    return ax
+        ends = (1 / WIDEST, WIDEST) if self.log else (-np.inf, np.inf)
+        low, high = (rows[c].fillna(rows["estimate"]).clip(*ends) for c in ("low", "high"))
+        ax.hlines(at, low, high, color=PLAIN, linewidth=2)
+        ax.scatter(rows["estimate"].clip(*ends), at, color=ACCENT, s=30, zorder=3)
+        ax.set_yticks(at, [self.label(row) for _, row in rows.iterrows()])
+        ax.set_xlabel(self.unit, fontsize=LETTERS)
+        if self.reference is not None:
+            ax.axvline(self.reference, color=INK, linewidth=0.8)
+        if self.log:
+            _log_axis(ax, float(low.min()), float(high.max()))
+        elif float(low.min()) >= 0:
+            ax.set_xlim(left=0)
+        return fig
+
+    def words(self, findings: pd.DataFrame, small_group: int) -> str:
+        """What it shows, in a sentence."""
+        return f"{self.unit}: {in_words(self._rows(findings, small_group), self.label)}"
 
 
-def draw_funnel(findings: pd.DataFrame, period: Period, ax: Axes, *, small_group: int) -> Axes:
-    """Losses / expected of each site against its expected losses, between limits of chance.
-
-    Takes:  findings of `as_expected`; sites with fewer plants than small_group are not drawn.
-    Gives:  ax; sites that stand out (false discovery rate) carry their name.
-    """
-    raw = pick(findings, "observed_expected", ["site_id"], period.name).set_index("site_id")
-    should = pick(findings, "expected_losses", ["site_id"], period.name).set_index("site_id")["estimate"]
-    raw = raw.assign(expected=should.reindex(raw.index))
-    raw = raw[raw["expected"].gt(0) & raw["n_plants"].ge(small_group)]
-    if raw.empty:
-        return _nothing(ax, "No expected losses of sites large enough to show")
-    spread = pick(findings, "over_dispersion", ["term"])
-    spread = spread[spread["term"].eq("between groups by site_id")]
-    dispersion = float(spread["estimate"].iloc[0]) if len(spread) else 1.0
-    at = np.geomspace(raw["expected"].min() * 0.8, raw["expected"].max() * 1.2, 80)
-    limits = smr.funnel_limits(at, dispersion)
-    for column in limits.columns.drop("expected"):
-        outer = min(float(column), 1 - float(column)) < 0.01
-        ax.plot(at, limits[column], color=FAINT, linewidth=1, linestyle=":" if outer else "-")
-    ax.set_ylim(0, 1.1 * max(raw["estimate"].max(), float(limits.drop(columns="expected").iloc[-1].max()), 2))
-    out = raw["note"].fillna("").str.startswith("stands out")
-    ax.scatter(raw["expected"], raw["estimate"], c=np.where(out, SECOND, ACCENT), s=22, zorder=3)
-    for site, row in raw[out].iterrows():
-        ax.annotate(str(site), (row["expected"], row["estimate"]), (4, 3), textcoords="offset points", fontsize=7)
-    ax.axhline(1, color=INK, linewidth=0.8)
+def _log_axis(ax: Axes, low: float, high: float) -> None:
     ax.set_xscale("log")
+    ax.set_xlim(min(low, 0.8) * 0.9, max(high, 1.25) * 1.1)
     ax.xaxis.set_major_locator(LogLocator(subs=(1, 2, 5)))
     ax.xaxis.set_major_formatter(FormatStrFormatter("%g"))
     ax.xaxis.set_minor_formatter(NullFormatter())
-    ax.set_xlabel(f"Expected losses of an average site with these plants ({len(raw)} sites)", fontsize=8)
-    ax.set_ylabel("Losses / expected", fontsize=8)
-    return ax
 
 
-def _nothing(ax: Axes, why: str) -> Axes:
-    ax.text(0.5, 0.5, why, ha="center", fontsize=9, transform=ax.transAxes)
-    ax.set_axis_off()
-    return ax
+@dataclass(frozen=True)
+class Bars:
+    """One bar a row, sorted; below zero in the colour of warning; a tick for what was expected, where there is one.
+
+    Attributes
+    ----------
+    rows : Rows
+        Which findings; the bar is as long as `value`.
+    label : callable
+        A row of findings to its name.
+    unit : str
+        Under the axis.
+    value : str
+        "estimate", or "losses" for counts.
+    expected : str
+        Measure with the same groups whose estimate is drawn as a tick; "" for none.
+    small : bool
+        Whether small groups are drawn: counts and money of our own may be, estimates may not.
+    """
+
+    rows: Rows
+    label: Label
+    unit: str
+    value: str = "estimate"
+    expected: str = ""
+    small: bool = False
+
+    def _rows(self, findings: pd.DataFrame, small_group: int) -> pd.DataFrame:
+        rows = self.rows.select(findings)
+        rows = rows[rows[self.value].notna()] if self.small else large_enough(rows, small_group)
+        return rows.head(self.rows.most)
+
+    def draw(self, findings: pd.DataFrame, small_group: int) -> Figure | None:
+        """The drawing; None without rows."""
+        rows = self._rows(findings, small_group).iloc[::-1]
+        if rows.empty:
+            return None
+        fig, ax = canvas(0.7 + 0.26 * len(rows))
+        at, values = np.arange(len(rows)), rows[self.value].to_numpy("float64")
+        ax.barh(at, values, color=np.where(values < 0, WARN, PLAIN), height=0.72)
+        for y, value in zip(at, values, strict=True):
+            text = f"{value:,.0f}".replace("-", "\u2212")
+            place = (-3, "right") if value < 0 else (3, "left")
+            offset = {"textcoords": "offset points", "va": "center", "ha": place[1], "fontsize": LETTERS}
+            ax.annotate(text, (value, y), (place[0], 0), **offset)
+        if self.expected:
+            other = pick(findings, self.expected, list(self.rows.by), self.rows.period)
+            key = list(self.rows.by)
+            ticks = rows.merge(other[[*key, "estimate"]], on=key, how="left", suffixes=("", "_expected"))
+            ax.scatter(ticks["estimate_expected"], at, marker="|", s=160, color=GREEN, linewidth=2, zorder=3)
+        ax.set_yticks(at, [self.label(row) for _, row in rows.iterrows()])
+        ax.margins(x=0.14)
+        ax.axvline(0, color=INK, linewidth=0.8)
+        ax.set_xlabel(self.unit, fontsize=LETTERS)
+        ax.set_xticks([])
+        sns.despine(ax=ax, left=True, bottom=True)
+        return fig
+
+    def words(self, findings: pd.DataFrame, small_group: int) -> str:
+        """What it shows, in a sentence."""
+        rows = self._rows(findings, small_group)
+        parts = [f"{self.label(row)} {row[self.value]:,.0f}" for _, row in rows.head(4).iterrows()]
+        more = f"; and {len(rows) - 4} more" if len(rows) > 4 else ""
+        return f"Bars, {self.unit}: {'; '.join(parts)}{more}."
+
+
+@dataclass(frozen=True)
+class Quarters:
+    """Plants lost by quarter as bars, what was to be expected as a line, what chance alone would do as a band.
+
+    Attributes
+    ----------
+    measure : str
+        Unsplit findings, one a period; the bar is as high as their losses.
+    expected : str
+        Unsplit findings by period: estimate and limits of chance; "" for none.
+    event : str
+        Unsplit findings by period: losses that were one event, hatched; "" for none.
+    most : int
+        How many quarters, the newest last.
+    """
+
+    measure: str = "loss_rate"
+    expected: str = ""
+    event: str = ""
+    most: int = 9
+
+    def _rows(self, findings: pd.DataFrame) -> pd.DataFrame:
+        rows = pick(findings, self.measure).sort_values("period").tail(self.most).set_index("period")
+        for column, measure, value in (
+            ("line", self.expected, "estimate"),
+            ("low_line", self.expected, "low"),
+            ("high_line", self.expected, "high"),
+            ("single", self.event, "losses"),
+        ):
+            other = pick(findings, measure) if measure else rows.head(0).reset_index()
+            rows[column] = other.drop_duplicates("period").set_index("period")[value].reindex(rows.index)
+        return rows
+
+    def draw(self, findings: pd.DataFrame, _small_group: int) -> Figure | None:
+        """The drawing; None without rows."""
+        rows = self._rows(findings)
+        if rows.empty:
+            return None
+        fig, ax = canvas(2.6)
+        at, lost = np.arange(len(rows)), rows["losses"].to_numpy("float64")
+        line, low, high = (rows[c].to_numpy("float64", na_value=np.nan) for c in ("line", "low_line", "high_line"))
+        ax.fill_between(at, low, high, color=BAND, zorder=0)
+        colours = [PLAIN] * (len(rows) - 1) + [ACCENT]
+        ax.bar(at, lost, color=colours, width=0.7, zorder=1)
+        single = rows["single"].to_numpy("float64", na_value=0.0)
+        if np.nansum(single):
+            ax.bar(
+                at,
+                np.nan_to_num(single),
+                bottom=lost - np.nan_to_num(single),
+                width=0.7,
+                facecolor="white",
+                edgecolor=PLAIN,
+                hatch="////",
+                zorder=2,
+            )
+        ax.plot(at, line, color=GREEN, linewidth=2, marker="_", markersize=9, zorder=3)
+        for x, count in zip(at, lost, strict=True):
+            ax.annotate(
+                f"{count:.0f}",
+                (x, 0),
+                (0, 4),
+                textcoords="offset points",
+                ha="center",
+                color="white",
+                fontsize=LETTERS,
+                fontweight="bold",
+                zorder=4,
+            )
+        names = [str(period).split("-", 1) for period in rows.index]
+        years = [year if n == 0 or names[n - 1][0] != year else "" for n, (year, _) in enumerate(names)]
+        ax.set_xticks(at, [f"{quarter}\n{year}" for (_, quarter), year in zip(names, years, strict=True)])
+        ax.set_yticks([])
+        ax.set_ylim(bottom=0)
+        return fig
+
+    def words(self, findings: pd.DataFrame, _small_group: int) -> str:
+        """What it shows, in a sentence."""
+        rows = self._rows(findings)
+        parts = [
+            f"{period} {row['losses']:.0f}" + (f" ({row['line']:.0f} expected)" if pd.notna(row["line"]) else "")
+            for period, row in rows.iterrows()
+        ]
+        return f"Plants lost by quarter: {', '.join(parts)}."
+
+
+@dataclass(frozen=True)
+class Squares:
+    """Of 100 plants, how many still stand: a square of ten by ten for each row.
+
+    Attributes
+    ----------
+    rows : Rows
+        Shares in percent.
+    label : callable
+        A row of findings to its name.
+    """
+
+    rows: Rows
+    label: Label
+
+    def draw(self, findings: pd.DataFrame, small_group: int) -> Figure | None:
+        """The drawing; None without rows."""
+        rows = large_enough(self.rows.select(findings), small_group).head(4)
+        if rows.empty:
+            return None
+        fig, ax = canvas(1.5)
+        x, y = (a.ravel() for a in np.meshgrid(np.arange(10), np.arange(10)))
+        for n, (_, row) in enumerate(rows.iterrows()):
+            stands = np.arange(100) < round(float(row["estimate"]))
+            ax.scatter(x + 12.5 * n, 9 - y, c=np.where(stands, GREEN, "#dde3e0"), s=9, marker="s")
+            ax.text(
+                12.5 * n + 4.5,
+                -1.6,
+                f"{self.label(row)}: {row['estimate']:.0f}",
+                ha="center",
+                va="top",
+                fontsize=LETTERS,
+            )
+        ax.set_xlim(-1, 12.5 * max(len(rows), 3) - 2)
+        ax.set_ylim(-4, 10)
+        ax.set_aspect("equal")
+        ax.set_axis_off()
+        return fig
+
+    def words(self, findings: pd.DataFrame, small_group: int) -> str:
+        """What it shows, in a sentence."""
+        return f"Of 100 plants stand: {in_words(large_enough(self.rows.select(findings), small_group), self.label)}"
+
+
+@dataclass(frozen=True)
+class Dots:
+    """One dot a row in lanes, with a limit: which sites lie beyond it.
+
+    Attributes
+    ----------
+    rows : Rows
+        Which findings.
+    lane : callable
+        A row to its lane.
+    lanes : mapping of str to str
+        Lane to its label, top first.
+    unit : str
+        Under the axis.
+    limit : float
+        Dots beyond it carry the colour of warning.
+    limit_label : str
+        What the limit is.
+    """
+
+    rows: Rows
+    lane: Label
+    lanes: Mapping[str, str]
+    unit: str
+    limit: float
+    limit_label: str
+
+    def draw(self, findings: pd.DataFrame, small_group: int) -> Figure | None:
+        """The drawing; None without rows."""
+        rows = large_enough(self.rows.select(findings), small_group)
+        if rows.empty:
+            return None
+        fig, ax = canvas(0.9 + 0.45 * len(self.lanes))
+        frame = pd.DataFrame(
+            {
+                "x": rows["estimate"].to_numpy(),
+                "lane": pd.Categorical([self.lane(row) for _, row in rows.iterrows()], list(self.lanes)),
+                "beyond": rows["estimate"].gt(self.limit).to_numpy(),
+            }
+        )
+        sns.stripplot(
+            frame,
+            x="x",
+            y="lane",
+            hue="beyond",
+            palette={False: PLAIN, True: WARN},
+            jitter=False,
+            size=6,
+            alpha=0.75,
+            legend=False,
+            ax=ax,
+        )
+        ax.axvline(self.limit, color=INK, linewidth=0.8, linestyle="--")
+        ax.annotate(self.limit_label, (self.limit, -0.5), (3, 2), textcoords="offset points", fontsize=LETTERS)
+        ax.set_yticks(range(len(self.lanes)), list(self.lanes.values()))
+        ax.set_ylabel("")
+        ax.set_xlabel(self.unit, fontsize=LETTERS)
+        ax.set_xlim(left=0)
+        return fig
+
+    def words(self, findings: pd.DataFrame, small_group: int) -> str:
+        """What it shows, in a sentence."""
+        rows = large_enough(self.rows.select(findings), small_group)
+        beyond = int(rows["estimate"].gt(self.limit).sum())
+        return f"{self.unit}: {beyond} of {len(rows)} lie beyond {self.limit:g} ({self.limit_label})."

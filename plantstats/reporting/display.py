@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import base64
 import io
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from html import escape
 from typing import Any
 
@@ -60,37 +60,88 @@ def notes(lines: Sequence[str]) -> Shown:
     return Shown("".join(one._repr_html_() for one in made), "\n".join(map(repr, made)))
 
 
+def head(verdict: str, lines: Sequence[str]) -> Shown:
+    """The verdict of a page in one line, and the sentences below it."""
+    items = "".join(f"<li>{escape(line)}</li>" for line in lines)
+    below = f'<ul class="sentences">{items}</ul>' if items else ""
+    return Shown(f'<p class="verdict">{escape(verdict)}</p>{below}', "\n".join([verdict, *lines]))
+
+
+def heading(message: str, anchor: str, shown: str) -> Shown:
+    """The message of a section as its heading, and in grey what is shown."""
+    below = f'<p class="shown">{escape(shown)}</p>' if shown else ""
+    return Shown(f'<h2 id="{escape(anchor)}">{escape(message)}</h2>{below}', f"{message}\n{shown}".strip())
+
+
+def paragraphs(lines: Sequence[str]) -> Shown:
+    """Sentences, a paragraph each."""
+    return Shown("".join(f"<p>{escape(line)}</p>" for line in lines), "\n".join(lines))
+
+
+def join(parts: Sequence[Shown]) -> Shown:
+    """Several things, one below the other."""
+    return Shown("".join(part._repr_html_() for part in parts), "\n\n".join(map(repr, parts)))
+
+
 def table(
     frame: pd.DataFrame,
     caption: str,
     rows: int = ROWS_SHOWN,
-    rest: str = "findings.csv",
+    rest: str = "findings.xlsx",
     terms: Mapping[str, str] | None = None,
+    *,
+    numeric: Collection[str] | None = None,
+    soft: Collection[str] = (),
+    ids: Sequence[str] | None = None,
 ) -> Shown:
-    """A table with every row and every letter, or with the number of rows left out.
+    """A table with every letter of the rows it shows, and the number of rows left out.
 
-    Takes:  frame (its index is not shown; missing cells stay empty); caption; rows: how many to show at
-            most; rest: the file that has all of them; terms: heading -> measure, whose definition it leads to.
-    Gives:  a table with a caption, numbers at the right; below it, where rows are left out, "20 of 70 rows
-            shown; all of them are in findings.csv." Of a table without rows, the caption and "None."
+    Parameters
+    ----------
+    frame : pandas.DataFrame
+        Its index is not shown; missing cells stay empty.
+    caption : str
+        Above the table.
+    rows : int
+        How many to show at most.
+    rest : str
+        The file that has all of them.
+    terms : mapping of str to str
+        Heading to measure, whose definition it leads to.
+    numeric : collection of str
+        Headings whose cells stand at the right; None: the columns of numbers.
+    soft : collection of str
+        Headings shown in grey, such as intervals.
+    ids : sequence of str
+        Anchor of each row.
+
+    Returns
+    -------
+    Shown
+        Below the table, where rows are left out, "20 of 70 rows shown; all of them are in findings.xlsx."
     """
     if frame.empty:
         return Shown(f'<p class="empty"><strong>{escape(caption)}</strong><br>{NO_ROWS}</p>', f"{caption}\n{NO_ROWS}")
     shown = frame.head(rows)
-    numeric = [pd.api.types.is_numeric_dtype(frame[c]) and frame[c].dtype != bool for c in frame.columns]
-    kinds = [' class="number"' if number else "" for number in numeric]
+    if numeric is None:
+        numeric = [c for c in frame if pd.api.types.is_numeric_dtype(frame[c]) and frame[c].dtype != bool]
+    classes = [" ".join(w for w, inside in (("number", numeric), ("soft", soft)) if c in inside) for c in frame]
+    marks = [f' class="{name}"' if name else "" for name in classes]
     heads = [_heading(str(column), (terms or {}).get(str(column))) for column in frame.columns]
-    head = "".join(f'<th scope="col"{kind}>{text}</th>' for text, kind in zip(heads, kinds, strict=True))
-    body = "".join(
-        "<tr>" + "".join(f"<td{kind}>{escape(_cell(v))}</td>" for v, kind in zip(row, kinds, strict=True)) + "</tr>"
-        for row in shown.itertuples(index=False, name=None)
-    )
+    top = "".join(f'<th scope="col"{mark}>{text}</th>' for text, mark in zip(heads, marks, strict=True))
+    body = ""
+    for number, row in enumerate(shown.itertuples(index=False, name=None)):
+        cells = [f"<td{mark}>{escape(_cell(value))}</td>" for value, mark in zip(row[1:], marks[1:], strict=True)]
+        anchor = f' id="{escape(ids[number])}"' if ids else ""
+        body += f'<tr{anchor}><th scope="row"{marks[0]}>{escape(_cell(row[0]))}</th>{"".join(cells)}</tr>'
     left_out = f"{len(shown)} of {len(frame)} rows shown; all of them are in {rest}." if len(shown) < len(frame) else ""
     short = ' class="short"' if len(shown) <= SHORT else ""
     below = f'<p class="rest">{escape(left_out)}</p>' if left_out else ""
+    # Wider than a phone it scrolls; the keyboard reaches it, and its name is read out.
     html = (
-        f'<div class="wide"><table{short}><caption><span>{escape(caption)}</span></caption>'
-        f"<thead><tr>{head}</tr></thead><tbody>{body}</tbody></table></div>{below}"
+        f'<div class="wide" tabindex="0" role="region" aria-label="{escape(caption)}"><table{short}>'
+        f"<caption><span>{escape(caption)}</span></caption>"
+        f"<thead><tr>{top}</tr></thead><tbody>{body}</tbody></table></div>{below}"
     )
     return Shown(html, "\n".join(filter(None, [caption, shown.to_string(index=False), left_out])))
 
@@ -105,7 +156,7 @@ def tables(*captioned: tuple[str, pd.DataFrame], terms: Mapping[str, str] | None
     return Shown("".join(one._repr_html_() for one in made), "\n\n".join(map(repr, made)))
 
 
-def figure(fig: Figure, alt: str, caption: str) -> Shown:
+def figure(fig: Figure, alt: str, caption: str = "") -> Shown:
     """A drawing inside the page, sharp on screen and paper, the same bytes for the same drawing.
 
     Takes:  fig: a matplotlib figure (closed afterwards, so that it is not shown twice); alt: what it shows,
@@ -117,9 +168,8 @@ def figure(fig: Figure, alt: str, caption: str) -> Shown:
         raise ValueError("a figure needs an alt text: say in a sentence what it shows")
     # An <img> cannot run scripts or fetch anything, whatever names stand in the drawing.
     image = base64.b64encode(svg(fig)).decode("ascii")
-    html = (
-        f'<figure><img alt="{escape(alt)}" src="data:image/svg+xml;base64,{image}">'
-        f"<figcaption>{escape(caption)}</figcaption></figure>"
+    html = f'<figure><img alt="{escape(alt)}" src="data:image/svg+xml;base64,{image}">' + (
+        f"<figcaption>{escape(caption)}</figcaption></figure>" if caption else "</figure>"
     )
     return Shown(html, f"[figure: {alt}]\n{caption}")
 

@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 from matplotlib.axes import Axes
 
-from plantstats.reporting.charts import ACCENT, FAINT, INK, SECOND
+from plantstats.reporting.old_charts import ACCENT, FAINT, INK, SECOND
 from plantstats.validation import misfit, power
 from plantstats.validation.kinds import AS_MODELLED, KINDS, TARGET
 

@@ -404,7 +404,7 @@ def test_the_accounts_of_the_page_add_up(page, steady):
 
 
 def test_tables_and_charts_hold_the_findings(page):
-    from plantstats.reporting.charts import figure
+    from plantstats.reporting.old_charts import figure
 
     assert len(tables.by_species(page.findings, Q3, 5)) == 16
     assert tables.situations(page.findings).columns[0] == "Species"
@@ -415,7 +415,7 @@ def test_tables_and_charts_hold_the_findings(page):
 
 
 def test_the_drawing_of_dry_winter_air_has_the_values_of_the_formula():
-    from plantstats.reporting.charts import figure
+    from plantstats.reporting.old_charts import figure
 
     _, ax = figure()
     line = charts.draw_dry_winter(ax).get_lines()[1]

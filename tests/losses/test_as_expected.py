@@ -12,7 +12,7 @@ from plantstats import exposure, findings, records
 from plantstats.losses import as_expected, loss_rates
 from plantstats.pages import as_expected_words
 from plantstats.periods import Period, quarter
-from plantstats.reporting import charts
+from plantstats.reporting import old_charts as charts
 
 DEMO = Path(__file__).parents[2] / "data_demo"
 PERIOD = quarter("2026-Q3")

@@ -16,7 +16,7 @@ from plantstats import exposure, findings, records
 from plantstats.losses import loss_rates
 from plantstats.pages import sentences, tables
 from plantstats.periods import Period, PeriodError, quarter
-from plantstats.reporting import charts
+from plantstats.reporting import old_charts as charts
 
 EXAMPLE = Path(__file__).parents[2] / "data_demo" / "worked_example"
 Edit = Callable[[Path], None]

@@ -14,7 +14,7 @@ from plantstats import quality as checks
 from plantstats.pages import tables
 from plantstats.periods import Period, quarter
 from plantstats.quality import completeness
-from plantstats.reporting import charts
+from plantstats.reporting import old_charts as charts
 
 EXAMPLE = Path(__file__).parents[2] / "data_demo" / "worked_example"
 PERIOD = quarter("2025-Q1")

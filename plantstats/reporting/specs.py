@@ -1,0 +1,336 @@
+"""Pages as specs: sections of a message, at most one chart and one table, all made from findings."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Protocol
+
+import pandas as pd
+from matplotlib.figure import Figure
+
+from plantstats.findings import for_display, pick
+from plantstats.reporting import display
+from plantstats.reporting.display import Shown
+
+NUMERIC = frozenset({"n_plants", "plant_days", "losses", "estimate", "result", "interval", "low", "high"})
+MOST_ROWS = 20
+
+
+@dataclass(frozen=True)
+class Field:
+    """What one column of a table shows.
+
+    Attributes
+    ----------
+    name : str
+        A column of `findings.for_display` ("estimate", "interval", "result", "losses", "n_plants", "note", "unit") or
+        a grouping ("species").
+    measure : str
+        The measure whose row of the same groups is meant; "" is the table's own.
+    period : str or None
+        Likewise; None is the table's own.
+    words : callable or None
+        Text to text: a code into a name.
+    """
+
+    name: str = "result"
+    measure: str = ""
+    period: str | None = None
+    words: Callable[[str], str] | None = None
+
+
+@dataclass(frozen=True)
+class Rows:
+    """Which findings a chart or table shows, and in which order.
+
+    Attributes
+    ----------
+    measure : str
+        Its rows.
+    by : sequence of str
+        Split by exactly these groupings.
+    period : str or None
+        Of one period only.
+    where : callable or None
+        Findings to a boolean series: which rows to keep.
+    order : str
+        Column to sort by; ties by the groupings.
+    descending : bool
+        Largest first.
+    most : int
+        How many rows are shown; the rest is counted under the table.
+    """
+
+    measure: str
+    by: Sequence[str] = ()
+    period: str | None = None
+    where: Callable[[pd.DataFrame], pd.Series] | None = None
+    order: str = "estimate"
+    descending: bool = True
+    most: int = MOST_ROWS
+
+    def select(self, findings: pd.DataFrame) -> pd.DataFrame:
+        """All rows that qualify, in order."""
+        rows = pick(findings, self.measure, list(self.by), self.period)
+        if self.where is not None and len(rows):
+            rows = rows[self.where(rows)]
+        by = [c for c in self.by if c != self.order]
+        return rows.sort_values([self.order, *by], ascending=[not self.descending] + [True] * len(by), kind="stable")
+
+
+@dataclass(frozen=True)
+class Table:
+    """A table of findings.
+
+    Attributes
+    ----------
+    caption : str
+        Above the table.
+    rows : Rows
+        Which findings.
+    columns : mapping of str to Field or str
+        Heading to what stands there; a bare text is ``Field(text)``.
+    anchor : str
+        A row can be linked to as "#<anchor>-<its first group>"; "" for no anchors.
+    rest : str
+        The file that holds the rows left out.
+    """
+
+    caption: str
+    rows: Rows
+    columns: Mapping[str, Field | str]
+    anchor: str = ""
+    rest: str = "findings.xlsx"
+
+    def frame(self, findings: pd.DataFrame, small_group: int) -> pd.DataFrame:
+        """What the table shows, as text: rounded, and withheld for small groups.
+
+        Parameters
+        ----------
+        findings : pandas.DataFrame
+            All findings of the page.
+        small_group : int
+            Groups with fewer plants keep their counts, not their estimates.
+
+        Returns
+        -------
+        pandas.DataFrame
+            One column per heading, all qualifying rows.
+        """
+        base = self.rows.select(findings)
+        keys = [tuple(row) for row in base[list(self.rows.by)].itertuples(index=False, name=None)]
+        shown = {("", None): for_display(base, small_group, same_decimals=True)}
+        columns = {}
+        for heading, given in self.columns.items():
+            wanted = given if isinstance(given, Field) else Field(given)
+            source = (wanted.measure, wanted.period)
+            if source not in shown:
+                period = wanted.period if wanted.period is not None else self.rows.period
+                others = pick(findings, wanted.measure or self.rows.measure, list(self.rows.by), period)
+                others = others.drop_duplicates(list(self.rows.by)) if self.rows.by else others.head(1)
+                shown[source] = for_display(others, small_group, same_decimals=True)
+            table = shown[source]
+            if source == ("", None):
+                values = list(table[wanted.name]) if wanted.name in table else [""] * len(table)
+            else:
+                known = table[list(self.rows.by)].itertuples(index=False, name=None)
+                at = dict(zip(map(tuple, known), table[wanted.name], strict=True))
+                values = [at.get(key, "") for key in keys]
+            words = wanted.words
+            columns[heading] = [words(str(v)) if words and v != "" else v for v in values]
+        return pd.DataFrame(columns, dtype="object")
+
+    def show(self, findings: pd.DataFrame, small_group: int) -> Shown:
+        """The table for the page and JupyterLab."""
+        fields = {h: f if isinstance(f, Field) else Field(f) for h, f in self.columns.items()}
+        firsts = self.rows.select(findings)[list(self.rows.by)[:1]].astype("str")
+        ids = [f"{self.anchor}-{row[0]}" for row in firsts.itertuples(index=False, name=None)] if self.anchor else None
+        return display.table(
+            self.frame(findings, small_group),
+            self.caption,
+            rows=self.rows.most,
+            rest=self.rest,
+            numeric={h for h, f in fields.items() if f.name in NUMERIC and f.words is None},
+            soft={h for h, f in fields.items() if f.name in ("interval", "note")},
+            ids=ids,
+        )
+
+
+@dataclass(frozen=True)
+class Listing:
+    """A list of records (plants lost, faults): no estimates, so nothing to withhold.
+
+    Attributes
+    ----------
+    caption : str
+        Above the list.
+    records : pandas.DataFrame
+        One row per record, columns as headings, values as text or numbers.
+    most : int
+        How many rows are shown.
+    rest : str
+        The file that holds the rows left out.
+    ids : sequence of str or None
+        Anchor of each row.
+    """
+
+    caption: str
+    records: pd.DataFrame
+    most: int = 100
+    rest: str = "findings.xlsx"
+    ids: Sequence[str] | None = None
+
+    def frame(self, _findings: pd.DataFrame, _small_group: int) -> pd.DataFrame:
+        """The records themselves."""
+        return self.records
+
+    def show(self, _findings: pd.DataFrame, _small_group: int) -> Shown:
+        """The list for the page and JupyterLab."""
+        return display.table(self.records, self.caption, rows=self.most, rest=self.rest, ids=self.ids)
+
+
+class Chart(Protocol):
+    """A chart made from findings (see `plantstats.reporting.charts`)."""
+
+    def draw(self, findings: pd.DataFrame, small_group: int) -> Figure | None:
+        """The drawing; None where there is nothing to draw."""
+
+    def words(self, findings: pd.DataFrame, small_group: int) -> str:
+        """What it shows, in one or two sentences, for those who cannot see it."""
+
+
+@dataclass(frozen=True)
+class Section:
+    """One message of a page, with what it rests on.
+
+    Attributes
+    ----------
+    key : str
+        Its name in the notebook and its anchor.
+    message : str
+        The heading: what was found, made from findings.
+    shown : str
+        A grey line below: what is shown, of what, with which limits.
+    chart : Chart or None
+        At most one.
+    table : Table or Listing or None
+        At most one.
+    sentences : sequence of str
+        Further sentences, below the grey line.
+    note : str
+        A caution, last.
+    """
+
+    key: str
+    message: str
+    shown: str = ""
+    chart: Chart | None = None
+    table: Table | Listing | None = None
+    sentences: Sequence[str] = ()
+    note: str = ""
+
+
+@dataclass(frozen=True)
+class Page:
+    """A page: verdict, sections, and the findings that every number on it comes from.
+
+    Attributes
+    ----------
+    title : str
+        The page's name, such as "Losses".
+    verdict : str
+        The first line: the answer.
+    sections : sequence of Section
+        In their order.
+    findings : pandas.DataFrame
+        All results of the page.
+    small_group : int
+        See `findings.for_display`.
+    sentences : sequence of str
+        Below the verdict, a few short ones; the command prints them too.
+    """
+
+    title: str
+    verdict: str
+    sections: Sequence[Section]
+    findings: pd.DataFrame
+    small_group: int
+    sentences: Sequence[str] = field(default=())
+
+    def __getitem__(self, key: str) -> Shown:
+        """One section, to be looked at; in JupyterLab its numbers are at hand as `frame(key)`."""
+        return self._show(self._section(key))
+
+    def _section(self, key: str) -> Section:
+        found = {section.key: section for section in self.sections}
+        if key not in found:
+            raise KeyError(f"no section {key!r}; sections: {', '.join(found)}")
+        return found[key]
+
+    def frame(self, key: str) -> pd.DataFrame:
+        """The table of a section as a frame, for further work."""
+        table = self._section(key).table
+        return pd.DataFrame() if table is None else table.frame(self.findings, self.small_group)
+
+    @property
+    def head(self) -> Shown:
+        """The verdict and the sentences below it."""
+        return display.head(self.verdict, self.sentences)
+
+    @property
+    def rest(self) -> Shown:
+        """All sections, in their order."""
+        return display.join([self._show(section) for section in self.sections])
+
+    def _repr_html_(self) -> str:
+        return display.join([self.head, self.rest])._repr_html_()
+
+    def __repr__(self) -> str:
+        """The plain form."""
+        return "\n".join([self.verdict, *self.sentences, *(f"- {s.key}: {s.message}" for s in self.sections)])
+
+    def _show(self, section: Section) -> Shown:
+        parts = [display.heading(section.message, section.key, section.shown)]
+        if section.sentences:
+            parts.append(display.paragraphs(section.sentences))
+        if section.chart is not None:
+            figure = section.chart.draw(self.findings, self.small_group)
+            if figure is not None:
+                words = section.chart.words(self.findings, self.small_group)
+                parts.append(display.figure(figure, f"{section.message} {words}".strip()))
+        if section.table is not None:
+            parts.append(section.table.show(self.findings, self.small_group))
+        if section.note:
+            parts.append(display.note(section.note))
+        return display.join(parts)
+
+
+def said(findings: pd.DataFrame, small_group: int, measure: str, period: str | None = None, **groups: str) -> pd.Series:
+    """One result as text for a sentence: estimate, interval, losses, n_plants, note, and the raw values as `raw_*`.
+
+    Parameters
+    ----------
+    findings : pandas.DataFrame
+        All findings.
+    small_group : int
+        See `findings.for_display`.
+    measure, period : str
+        Which result.
+    **groups : str
+        Grouping to value; none for the whole.
+
+    Returns
+    -------
+    pandas.Series
+        Empty where there is no such result: ``if not said(...).empty``.
+    """
+    rows = pick(findings, measure, list(groups), period)
+    for column, value in groups.items():
+        rows = rows[rows[column].eq(value)]
+    if rows.empty:
+        return pd.Series(dtype="object")
+    raw = rows.head(1)
+    text = for_display(raw, small_group).iloc[0]
+    numbers = {f"raw_{c}": raw[c].iloc[0] for c in ("estimate", "low", "high", "losses", "n_plants", "plant_days")}
+    return pd.concat([text, pd.Series(numbers, dtype="object")])
