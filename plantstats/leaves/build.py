@@ -83,7 +83,7 @@ class LeafTime:
         """Stretches added up by a group and cell, such as site_id or plant_id.
 
         Takes:  group: a column of the stretches; outcome: a column of leaves: "green" leaves words out,
-                "green_least" takes them for the least that they may mean; start, end: only stretches that ended in
+                "green_lower" takes them for the least that they may mean; start, end: only stretches that ended in
                 [start, end); client: one client's plants only.
         Gives:  one row per group and cell: group, cell, n (stretches with a count), sum (leaves), plant_days.
         """
@@ -104,9 +104,9 @@ class LeafTime:
     def words(self, outcome: str) -> pd.DataFrame:
         """Counts known between two numbers only: site, cell, least, most, n (stretches)."""
         return self.ask(f"""
-            select site_id::varchar as site, cell, {outcome}_least as least, {outcome}_most as most,
+            select site_id::varchar as site, cell, {outcome}_lower as least, {outcome}_upper as most,
                    count(*)::bigint as n
-            from leaf_used where {outcome} is null and {outcome}_least is not null group by all order by all""")
+            from leaf_used where {outcome} is null and {outcome}_lower is not null group by all order by all""")
 
     @cached_property
     def account(self) -> pd.DataFrame:

@@ -38,8 +38,8 @@ def crown(time: LeafTime, period: Period, client: str = "", level: float = CONF_
         f"""
         with seen as (
             select plant_id, site_id, species::varchar as species, leaf_count, plant_days, to_on,
-                   coalesce(green_least, 0) + coalesce(yellow_least, 0) as lost,
-                   sum(coalesce(green_least, 0) + coalesce(yellow_least, 0))
+                   coalesce(green_lower, 0) + coalesce(yellow_lower, 0) as lost,
+                   sum(coalesce(green_lower, 0) + coalesce(yellow_lower, 0))
                        over (partition by plant_id order by to_on) as so_far
             from leaf_used
             where to_on > ? and to_on <= ? and (? = '' or client_id = ?) and plants = 1

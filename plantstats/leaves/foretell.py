@@ -111,8 +111,8 @@ def _cells(plant_time: PlantTime, time: LeafTime, model: LeafFit) -> tuple[pd.Da
     try:
         both = time.ask(f"""
             with drops as (
-                select u.plant_id, u.to_on - 1 as seen_on, u.{model.outcome}_least as leaves, m.mean
-                from leaf_used u join leaf_means m using (cell) where u.{model.outcome}_least is not null
+                select u.plant_id, u.to_on - 1 as seen_on, u.{model.outcome}_lower as leaves, m.mean
+                from leaf_used u join leaf_means m using (cell) where u.{model.outcome}_lower is not null
             ), before as (
                 select s.plant_id, s.from_on, sum(d.leaves) as leaves, sum(d.mean) as mean
                 from stretches s join drops d

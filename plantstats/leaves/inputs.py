@@ -8,8 +8,8 @@ import ibis.expr.types as ir
 # Counts of green leaves fallen and of oldest leaves yellowed are two outcomes with two readings: the second is
 # read as thirst, the first, in the heating season, as dry air (common practice, no source).
 OUTCOMES = {"green": "leaves_dropped", "yellow": "yellow_leaves"}
-# A count that is a word, such as few, is known by the least and the most that it may mean.
-ENDS = ("least", "most")
+# A count that is a word, such as few, is known by the least (lower) and the most (upper) that it may mean.
+ENDS = ("lower", "upper")
 BOUNDS = tuple(f"{outcome}_{end}" for outcome in OUTCOMES for end in ENDS)
 # After a quarter without a visit somebody else has swept (common practice, no source).
 LONGEST = 92
@@ -54,10 +54,10 @@ READS: dict[str, dict[str, str]] = {
         "leaves_dropped": "int64",
         "leaf_count": "int64",
         "yellow_leaves": "int64",
-        "dropped_least": "int64",
-        "dropped_most": "int64",
-        "yellow_least": "int64",
-        "yellow_most": "int64",
+        "dropped_lower": "int64",
+        "dropped_upper": "int64",
+        "yellow_lower": "int64",
+        "yellow_upper": "int64",
         "rh_percent": "float64",
         "temp_c": "float64",
         "condition": "int64",

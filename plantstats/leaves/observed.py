@@ -17,6 +17,7 @@ from plantstats.stats.intervals import CONF_LEVEL
 ENOUGH_SITES = 30
 PER_PLANT_MONTH = "leaves per plant-month"
 METHOD = "leaves / plant-days x 30.44, limits between sites (sandwich)"
+MEANING = {"lower": "least", "upper": "most"}  # of a word, in the words of the reader
 NO_LEAF = "no leaf counted: exact upper limit as if leaves fell one by one"
 
 findings.define(
@@ -24,8 +25,8 @@ findings.define(
     "a word such as few is the least that the settings let it mean.",
     yellow_leaves="Oldest leaves yellowed per plant and month of 30.44 days, as counted; a word such as few is the "
     "least that the settings let it mean.",
-    green_leaves_most="The same with each word as the most that the settings let it mean.",
-    yellow_leaves_most="The same with each word as the most that the settings let it mean.",
+    green_leaves_upper="The same with each word as the most that the settings let it mean.",
+    yellow_leaves_upper="The same with each word as the most that the settings let it mean.",
 )
 
 
@@ -37,7 +38,7 @@ def leaves_by(
     Takes:  leaf plant-time; outcome "green" or "yellow"; by: columns of the stretches; period: stretches that
             ended in it; client: one client's plants, or "" for all.
     Gives:  findings of green_leaves or yellow_leaves, one per group: leaves per plant-month, words as the least that
-            they may mean; where words stand, green_leaves_most or yellow_leaves_most with words as the most. The note
+            they may mean; where words stand, green_leaves_upper or yellow_leaves_upper with words as the most. The note
             tells how many leaves were counted.
     """
     rows = _sums(time, outcome, by, period, client)
@@ -45,14 +46,14 @@ def leaves_by(
         return findings.table([])
     groups = list(rows.groupby(by, observed=True)) if by else [((), rows)]
     made = []
-    for end, measure in zip(ENDS, (f"{outcome}_leaves", f"{outcome}_leaves_most"), strict=True):
+    for end, measure in zip(ENDS, (f"{outcome}_leaves", f"{outcome}_leaves_upper"), strict=True):
         for key, group in groups:
             words = int(group["words"].sum())
-            if end == "most" and not words:
+            if end == "upper" and not words:
                 continue
             values = dict(zip(by, key if isinstance(key, tuple) else (key,), strict=True))
             estimate, low, high, how = _rate(group["leaves_" + end], group["squares_" + end], group, level)
-            worded = f", {words} of them a word, each as the {end} that it may mean" if words else ""
+            worded = f", {words} of them a word, each as the {MEANING[end]} that it may mean" if words else ""
             made.append(
                 findings.finding(
                     measure,
@@ -84,7 +85,7 @@ def _sums(time: LeafTime, outcome: str, by: list[str], period: Period, client: s
         select {columns}, count(*)::bigint as n, count(distinct plant_id)::bigint as plants,
                count(*) filter ({outcome} is null)::bigint as words, sum(plant_days)::double as days, {ends}
         from leaf_used
-        where {outcome}_least is not null and to_on > ? and to_on <= ? and (? = '' or client_id = ?)
+        where {outcome}_lower is not null and to_on > ? and to_on <= ? and (? = '' or client_id = ?)
         group by all order by all""",
         [period.start, period.end, client, client],
     )

@@ -100,12 +100,12 @@ def _uncounted(time: LeafTime, records: Records) -> list[str]:
     """Visits whose leaves are words or nothing: what became of them, and what the rate would be at the least."""
     said = []
     row = time.ask("""
-        select coalesce(sum(rows) filter (off is not null or green_least is null), 0)::bigint as visits,
-               coalesce(sum(plant_days) filter (off is not null or green_least is null), 0)::double as days,
-               coalesce(sum(plant_days) filter (off is null and green_least is not null), 0)::double as counted,
-               coalesce(sum(green_least) filter (off is null), 0)::double as leaves,
-               count(*) filter (off is null and green is null and green_least is not null) as green,
-               count(*) filter (off is null and yellow is null and yellow_least is not null) as yellow
+        select coalesce(sum(rows) filter (off is not null or green_lower is null), 0)::bigint as visits,
+               coalesce(sum(plant_days) filter (off is not null or green_lower is null), 0)::double as days,
+               coalesce(sum(plant_days) filter (off is null and green_lower is not null), 0)::double as counted,
+               coalesce(sum(green_lower) filter (off is null), 0)::double as leaves,
+               count(*) filter (off is null and green is null and green_lower is not null) as green,
+               count(*) filter (off is null and yellow is null and yellow_lower is not null) as yellow
         from leaf_spells where off is null or off = 'leaves not counted'""").iloc[0]
     if row["visits"] and row["counted"]:
         rate = DAYS_PER_MONTH * row["leaves"] / row["counted"]

@@ -35,7 +35,7 @@ def plants(time: LeafTime, model: LeafFit, period: Period, client: str = "") -> 
             age_days, moved_days, repotted_days (at the last visit; missing = never or unknown).
     Keeps:  plants with stretches in the model; others have no row.
     """
-    rows = time.by("plant_id", f"{model.outcome}_least", period.start, period.end, client)
+    rows = time.by("plant_id", f"{model.outcome}_lower", period.start, period.end, client)
     mean = rows["cell"].map(model.expected)
     rows = rows.assign(expected=rows["n"] * mean, variance=rows["n"] * (mean + model.fit.alpha * mean**2)).dropna(
         subset=["expected"]

@@ -278,7 +278,7 @@ def spells(t: dict[str, ir.Table]) -> ir.Table:
         (p.dead, "the plant was found dead"),
         (p.species.isnull(), "the plant has no species"),
         (p.begins.isnull(), "first visit: since when leaves fell is unknown"),
-        (p.green_least.isnull() & p.yellow_least.isnull(), "leaves not counted"),
+        (p.green_lower.isnull() & p.yellow_lower.isnull(), "leaves not counted"),
         (days > LONGEST, f"more than {LONGEST} days since the visit before"),
         else_=ibis.null("string"),
     )

@@ -42,7 +42,7 @@ def _fallen(facts: pd.DataFrame, shown: pd.DataFrame, period: Period, small_grou
     tail = ""
     if len(yellow):
         tail = f"; oldest leaves yellowed: {shown.loc[yellow.index[0], 'result']}"
-    most = pick(facts, "green_leaves_most", period=period.name)
+    most = pick(facts, "green_leaves_upper", period=period.name)
     words = ""
     if len(most):
         words = (

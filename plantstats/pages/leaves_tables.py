@@ -12,9 +12,9 @@ from plantstats.periods import Period
 
 RATES = {
     "green_leaves": "Green leaves dropped per plant-month (95% interval)",
-    "green_leaves_most": "The same, words as the most that they may mean",
+    "green_leaves_upper": "The same, words as the most that they may mean",
     "yellow_leaves": "Oldest leaves yellowed per plant-month (95% interval)",
-    "yellow_leaves_most": "Yellowed, words as the most that they may mean",
+    "yellow_leaves_upper": "Yellowed, words as the most that they may mean",
 }
 
 
@@ -115,6 +115,6 @@ def _by(findings: pd.DataFrame, column: str, heading: str, period: Period, small
     for measure, named in RATES.items():
         rows = pick(findings, measure, [column], period.name)
         told = pd.Series(shown.loc[rows.index, "result"].to_numpy(), rows[column].to_numpy() if len(rows) else [])
-        if len(rows) or not measure.endswith("_most"):
+        if len(rows) or not measure.endswith("_upper"):
             columns[named] = told.reindex(order[column]).fillna("").to_numpy()
     return pd.DataFrame(columns)

@@ -170,7 +170,7 @@ def _second() -> str:
         with days as (
             select file, plant_id, visited_on, count(*) as n, min(line) as line,
                 count(distinct hash(technician, status, topsoil, litres, leaves_dropped, leaf_count, yellow_leaves,
-                    dropped_least, dropped_most, yellow_least, yellow_most, rh_percent, temp_c, condition, minutes,
+                    dropped_lower, dropped_upper, yellow_lower, yellow_upper, rh_percent, temp_c, condition, minutes,
                     note)) as kinds
             from visits where plant_id is not null group by file, plant_id, visited_on
         )

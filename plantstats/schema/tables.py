@@ -166,9 +166,9 @@ TABLES: dict[str, Table] = {
                 Column("watered", "flag"),
                 # More than this in one line is a tank, or millilitres (common practice, no source).
                 Column("litres", "measure", low=0, high=250, unit="volume", hint="likely millilitres"),
-                Column("leaves_dropped", "count", low=0, high=100_000, between=("dropped_least", "dropped_most")),
+                Column("leaves_dropped", "count", low=0, high=100_000, between=("dropped_lower", "dropped_upper")),
                 Column("leaf_count", "count", low=0, high=1_000_000),
-                Column("yellow_leaves", "count", low=0, high=100_000, between=("yellow_least", "yellow_most")),
+                Column("yellow_leaves", "count", low=0, high=100_000, between=("yellow_lower", "yellow_upper")),
                 RH,
                 TEMP,
                 Column("condition", "count", low=1, high=5),

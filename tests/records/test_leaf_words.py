@@ -53,14 +53,14 @@ def test_a_word_is_kept_between_two_numbers_and_a_word_of_one_number_is_that_num
     made = records.load(tmp_path)
     seen = made.table("visits")
     assert seen["leaves_dropped"].fillna(-1).to_list() == [-1, -1, 0, 3, -1]
-    assert seen[["dropped_least", "dropped_most"]].fillna(-1).to_numpy().tolist() == [
+    assert seen[["dropped_lower", "dropped_upper"]].fillna(-1).to_numpy().tolist() == [
         [1, 5],
         [6, 40],
         [-1, -1],
         [-1, -1],
         [-1, -1],
     ]
-    assert seen[["yellow_least", "yellow_most"]].fillna(-1).to_numpy().tolist()[1] == [10, 60]
+    assert seen[["yellow_lower", "yellow_upper"]].fillna(-1).to_numpy().tolist()[1] == [10, 60]
     contract("visits").validate(seen, lazy=True)
     aside = made.set_aside
     assert aside[["line", "column", "text"]].to_numpy().tolist() == [[6, "leaves_dropped", "a handful"]]
@@ -120,7 +120,7 @@ def test_a_word_and_a_number_of_one_day_add_up_to_a_count_between_two_numbers(tm
     )
     rows = used(time)
     assert rows["green"].isna().all() and rows["yellow"].to_list() == [0, 2]
-    assert rows[["green_least", "green_most"]].to_numpy().tolist() == [[5, 9], [6, 40]]
+    assert rows[["green_lower", "green_upper"]].to_numpy().tolist() == [[5, 9], [6, 40]]
     assert sorted(time.words("green")[["least", "most", "n"]].to_numpy().tolist()) == [[5, 9, 1], [6, 40, 1]]
     assert time.words("yellow").empty
 
@@ -274,10 +274,10 @@ def test_the_page_shows_both_ends_and_says_what_words_mean(worded):
     found, time, _ = worded
     period = quarter("2026-Q3")
     page = leaves.review(time, found, period)
-    least, most = (pick(page.findings, f"green_leaves{end}", period=period.name) for end in ("", "_most"))
+    least, most = (pick(page.findings, f"green_leaves{end}", period=period.name) for end in ("", "_upper"))
     assert 0 < least["estimate"].iloc[0] < most["estimate"].iloc[0]
     assert "a word, each as the least that it may mean" in least["note"].iloc[0]
-    assert pick(page.findings, "yellow_leaves_most", period=period.name).empty
+    assert pick(page.findings, "yellow_leaves_upper", period=period.name).empty
     assert len(pick(page.findings, "shedding_plants", period=period.name)) == 1
     said = sentences.leaf_headlines(page, period, 5)
     ends = [f"{part['estimate'].iloc[0]:.2f}" for part in (least, most)]
@@ -307,7 +307,7 @@ def test_rates_are_given_with_words_as_the_least_and_as_the_most(tmp_path):
     made = observed.leaves_by(time, "green", ["species"], Q1).set_index(["measure", "species"])["estimate"]
     month = 365.25 / 12
     assert made["green_leaves", "Ficus benjamina"] == pytest.approx(10 / 42 * month)
-    assert made["green_leaves_most", "Ficus benjamina"] == pytest.approx(48 / 42 * month)
+    assert made["green_leaves_upper", "Ficus benjamina"] == pytest.approx(48 / 42 * month)
     assert made["green_leaves", "Epipremnum aureum"] == pytest.approx(2 / 14 * month)
     assert len(made) == 3
 
@@ -317,7 +317,7 @@ def test_nobody_stands_out_and_no_crown_is_gone_by_more_than_the_least_of_a_word
     time = worded_time(tmp_path, [visit("P1", "2025-01-20", "many", leaf_count=94)], plants=(lyrata,))
     share = pick(crown.crown(time, Q1), "crown_share_lost", ["species"])
     assert share["estimate"].iloc[0] == pytest.approx(100 * 6 / 100)
-    rows = time.by("plant_id", "green_least", *_ends(Q1))
+    rows = time.by("plant_id", "green_lower", *_ends(Q1))
     assert rows["sum"].to_list() == [6] and time.by("plant_id", "green", *_ends(Q1)).empty
     model = type(
         "Model",
