@@ -32,6 +32,12 @@ if TYPE_CHECKING:
 P = ParamSpec("P")
 R = TypeVar("R")
 RESULTS = "results"  # folder beside the caches of the records
+# What has a name: kind, table, column of the code, column of the name (optional columns of the records).
+NAMED = (
+    ("site", "sites", "site_id", "site_name"),
+    ("client", "sites", "client_id", "client_name"),
+    ("species", "plants", "species", "common_name"),
+)
 KEPT_PROGRAMS = 3  # sets of results, of other inputs or programs, that stay beside the present one
 
 
@@ -116,6 +122,7 @@ class Study:
         self.on_compute: Callable[[str], None] | None = None
 
     def __repr__(self) -> str:
+        """Records, quarter, client and last day."""
         whose = f"client {self.client}" if self.client else "all clients"
         return f"<Study of {self.records.folder.name}: {self.period.name}, {whose}, records until {self.as_of}>"
 
@@ -127,6 +134,45 @@ class Study:
         """The same quarter for one client ("" for all), on the records that are loaded already."""
         check_client(self.records, client)
         return Study(self.records, self.period, self.as_of, client)
+
+    @functools.cached_property
+    def _names(self) -> dict[str, dict[str, str]]:
+        """Names that the records give to codes: kind to code to name; empty where they give none."""
+        names: dict[str, dict[str, str]] = {}
+        for kind, table, key, column in NAMED:
+            frame = self.records.table(table)
+            if column in frame:
+                given = frame[[key, column]].dropna().drop_duplicates(key)
+                names.setdefault(kind, {}).update(zip(given[key], given[column], strict=True))
+        return names
+
+    def name_of(self, kind: str, code: str) -> str:
+        """The name of a site, client or species with its code, or the code where the records hold no name.
+
+        Parameters
+        ----------
+        kind : {"site", "client", "species", ...}
+            What the code is of.
+        code : str
+            As in the records.
+
+        Returns
+        -------
+        str
+            "Lantern House (S0013)", or "S0013".
+        """
+        name = self._names.get(kind, {}).get(code, "")
+        return f"{name} ({code})" if name and name != code else code
+
+    def places_of(self, plant_ids: pd.Series) -> list[str]:
+        """Room and position of plants, as first listed."""
+        plants = self.records.table("plants").drop_duplicates("plant_id").set_index("plant_id")
+        parts = [plants[c].reindex(plant_ids).fillna("") for c in ("room", "position") if c in plants]
+        return (
+            [", ".join(filter(None, map(str, row))) for row in zip(*parts, strict=True)]
+            if parts
+            else [""] * len(plant_ids)
+        )
 
     # What plants were exposed to.
 
