@@ -1,0 +1,180 @@
+"""The page on the records: what was used, what should be mended first, how far doubt moves the loss rate."""
+
+from __future__ import annotations
+
+import pandas as pd
+
+from plantstats.findings import pick
+from plantstats.pages import words
+from plantstats.quality.catalogue import KINDS
+from plantstats.reporting.charts import Bars
+from plantstats.reporting.specs import Field, Listing, Page, Rows, Section, Table, said
+from plantstats.studies import Study
+
+TITLE = "Records"
+MEND_FIRST = 5
+READINGS = {"rh_percent": "humidity", "temp_c": "temperature"}
+DOUBTS = {
+    "loss_rate_as_recorded": "as recorded",
+    "loss_rate_without_doubtful": "without plants whose history cannot be",
+    "loss_rate_with_swaps": "if each suspected silent swap was a loss",
+}
+
+
+def page(study: Study) -> Page:
+    """The page on the records.
+
+    Parameters
+    ----------
+    study : Study
+        One quarter of a company.
+
+    Returns
+    -------
+    Page
+    """
+    results, faults = study.quality(), study.faults()
+    sections = [_mend(faults), _files(study), _doubt(study, results), _visits(study, results), _fates(study)]
+    return Page(
+        TITLE, _verdict(study), [s for s in sections if s], results, study.small_group, _sentences(study, results)
+    )
+
+
+def _verdict(study: Study) -> str:
+    account = study.records.account
+    read, aside = int(account["rows_read"].sum()), int(account["rows_set_aside"].sum())
+    if not aside:
+        return f"All {read:,} rows of the records were used."
+    return f"{aside:,} of {read:,} rows could not be used."
+
+
+def _sentences(study: Study, results: pd.DataFrame) -> list[str]:
+    lines = []
+    visits = pick(results, "visits_made_share", ["month"], study.period.name)
+    if len(visits):
+        last = visits.sort_values("month").iloc[-1]
+        lines.append(
+            f"In {last['month']} the sites saw {last['estimate']:.0f}% of the planned visits ({last['note']})."
+        )
+    air = said(results, study.small_group, "air_known_share", study.period.name)
+    if not air.empty:
+        lines.append(f"The air is known for {air['estimate']}% of the plants' days.")
+    return lines
+
+
+def _mend(faults: pd.DataFrame) -> Section:
+    """The faults to mend, most harmful first."""
+    todo = faults[~faults["what_to_do"].str.startswith("nothing")]
+    kinds = (
+        todo.groupby("kind", sort=False)
+        .agg(
+            severity=("severity", "first"),
+            count=("count", "sum"),
+            file=("file", "first"),
+            line=("line", "first"),
+            remedy=("what_to_do", "first"),
+        )
+        .sort_values(["severity", "count"], ascending=[True, False], kind="stable")
+    )
+    records = pd.DataFrame(
+        {
+            "What": [KINDS[kind].title for kind in kinds.index],
+            "How many": [f"{count:,}" for count in kinds["count"]],
+            "First of them": [
+                f"{row.file}, line {int(row.line)}" if pd.notna(row.line) else str(row.file)
+                for row in kinds.itertuples()
+            ],
+            "What to do": kinds["remedy"].to_numpy(),
+        },
+        dtype="object",
+    )
+    total = int(kinds["count"].sum())
+    message = (
+        f"{words.count_of(total, 'row')} should be looked at; {KINDS[kinds.index[0]].title} first."
+        if len(kinds)
+        else "No fault was found."
+    )
+    table = Listing("To mend, most harmful first", records, most=MEND_FIRST, rest="findings.xlsx, sheet faults")
+    return Section("mend", message, "Histories that cannot be come before what is only odd.", table=table)
+
+
+def _files(study: Study) -> Section:
+    account = study.records.account
+    names = {
+        "table": "Table",
+        "file": "File",
+        "rows_read": "Rows read",
+        "rows_used": "Used",
+        "rows_set_aside": "Set aside",
+    }
+    missing = [name for name in ("visits", "contracts", "moves", "readings") if name not in set(account["table"])]
+    message = "Every row is accounted for: read = used + set aside."
+    sentences = [f"There is no table of {words.listed(missing)}: what rests on it is not told."] if missing else []
+    table = Listing("Rows of the files", account.rename(columns=names))
+    return Section("files", message, "", table=table, sentences=sentences)
+
+
+def _doubt(study: Study, results: pd.DataFrame) -> Section:
+    parts = {m: said(results, study.small_group, m, study.period.name) for m in DOUBTS}
+    known = {m: row for m, row in parts.items() if not row.empty}
+    records = pd.DataFrame(
+        [
+            {
+                "Which": DOUBTS[m],
+                "Lost": row["losses"],
+                "Lost per 100 plants a year": row["estimate"],
+                "could be": row["interval"],
+                "Remark": row["note"],
+            }
+            for m, row in known.items()
+        ],
+        dtype="object",
+    )
+    least, most = (f(row["raw_estimate"] for row in known.values()) for f in (min, max))
+    message = (
+        "Doubtful records do not move the loss rate."
+        if most - least < 0.5
+        else f"Doubtful records could move the loss rate from {least:.0f} to {most:.0f} per 100 plants a year."
+    )
+    table = Listing(f"Loss rate of {study.period.name}, with and without what is doubtful", records)
+    return Section("doubt", message, "", table=table)
+
+
+def _visits(study: Study, results: pd.DataFrame) -> Section | None:
+    rows = Rows("visits_made_share", ["site_id"], descending=False, most=12)
+    found = rows.select(results)
+    if found.empty:
+        return None
+    few = int(found["estimate"].lt(90).sum())
+    message = (
+        f"{words.count_of(few, 'site')} saw fewer than 9 in 10 of the planned visits."
+        if few
+        else "All sites saw their planned visits."
+    )
+    chart = Bars(
+        Rows("visits_made_share", ["month"], order="month", descending=False, most=12),
+        lambda row: row["month"],
+        "% of planned visits made",
+        small=True,
+    )
+    columns = {
+        "Site": Field("site_id", words=lambda site: study.name_of("site", site)),
+        "% of planned visits made": "estimate",
+        "Visits": "note",
+    }
+    table = Table("Sites with the fewest planned visits made", rows, columns)
+    return Section(
+        "visits", message, f"In {study.period.name}; the chart: by month, all sites.", chart=chart, table=table
+    )
+
+
+def _fates(study: Study) -> Section:
+    names = {
+        "table": "From",
+        "fate": "What became of it",
+        "rows": "Rows",
+        "plants": "Plants",
+        "first_ids": "First of them",
+    }
+    table = Listing("What became of every plant row and every reported exit", study.account().rename(columns=names))
+    return Section("fates", "Every plant and every reported exit is accounted for.", "", table=table)
