@@ -1,0 +1,106 @@
+"""A table or chart shows what the findings say: rounded, withheld for small groups, with the number of rows left out."""
+
+from __future__ import annotations
+
+import pandas as pd
+import pytest
+
+from plantstats import findings
+from plantstats.findings import TOO_FEW
+from plantstats.stats import rates as _defines  # noqa: F401 (the measures that the findings below bear)
+from plantstats.reporting.charts import Bars, Dots, Intervals, Quarters, Squares
+from plantstats.reporting.specs import Field, Listing, Page, Rows, Section, Table, said
+
+SMALL = 5
+
+
+@pytest.fixture
+def results() -> pd.DataFrame:
+    rates = pd.DataFrame(
+        {
+            "light": ["low", "medium", "sun"],
+            "n_plants": [40, 20, 2],
+            "losses": [4, 1, 1],
+            "estimate": [12.34, 6.0, 51.0],
+            "low": [3.0, 0.2, 1.0],
+            "high": [30.0, 30.0, 290.0],
+        }
+    )
+    shared = {"unit": "per 100 plant-years", "method": "count", "conf_level": 0.95}
+    parts = [
+        findings.rows(rates, "loss_rate", period="2026-Q3", by=["light"], **shared),
+        findings.rows(rates.head(2).assign(estimate=[3.0, 2.0], low=2.0, high=4.0), "death_rate", period="2026-Q3",
+                      by=["light"], unit="losses expected", method="model", conf_level=0.95),
+        findings.rows(rates.head(1), "loss_rate", period="2026-Q2", **shared),
+        findings.rows(rates.tail(1), "loss_rate", period="2026-Q3", **shared),
+    ]
+    return findings.table(pd.concat(parts, ignore_index=True))
+
+
+RATES = Rows("loss_rate", ["light"], "2026-Q3")
+COLUMNS = {"Light": "light", "Lost": "losses", "Rate": "estimate", "could be": "interval",
+           "Expected": Field("estimate", "death_rate")}
+
+
+def test_a_small_group_keeps_its_counts_and_not_its_estimate(results):
+    frame = Table("t", RATES, COLUMNS).frame(results, SMALL).set_index("Light")
+    assert frame.loc["sun", "Lost"] == "1"
+    assert frame.loc["sun", "Rate"] == TOO_FEW.format(SMALL)
+    assert frame.loc["sun", "could be"] == ""
+    assert "51" not in Table("t", RATES, COLUMNS).show(results, SMALL)._repr_html_()
+
+
+def test_a_small_group_is_not_drawn_and_not_in_the_words(results):
+    for chart in (Intervals(RATES, lambda row: row["light"], "rate"), Squares(RATES, lambda row: row["light"]),
+                  Bars(RATES, lambda row: row["light"], "rate")):
+        assert "sun" not in chart.words(results, SMALL)
+        assert "low" in chart.words(results, SMALL)
+
+
+def test_a_column_has_one_number_of_decimals(results):
+    # 12.34, 6.0 and 51.0 have two figures before the point in the middle: one decimal for all.
+    assert Table("t", RATES, {"Rate": "estimate"}).frame(results, 0)["Rate"].tolist() == ["51.0", "12.3", "6.0"]
+
+
+def test_a_column_may_show_another_measure_of_the_same_groups(results):
+    frame = Table("t", RATES, COLUMNS).frame(results, SMALL).set_index("Light")
+    assert frame.loc["low", "Expected"] == "3.00"
+    assert frame.loc["sun", "Expected"] == ""
+
+
+def test_rows_left_out_are_counted(results):
+    table = Table("t", Rows("loss_rate", ["light"], "2026-Q3", most=2), COLUMNS)
+    assert "2 of 3 rows shown" in table.show(results, SMALL)._repr_html_()
+    assert len(table.frame(results, SMALL)) == 3
+
+
+def test_rows_can_be_linked_to(results):
+    html = Table("t", RATES, COLUMNS, anchor="light").show(results, SMALL)._repr_html_()
+    assert '<tr id="light-sun">' in html
+
+
+def test_charts_draw_what_is_there_and_nothing_of_nothing(results):
+    of_none = Rows("loss_rate", ["species"])
+    label = lambda row: row.iloc[0]  # noqa: E731
+    for make in (lambda rows: Intervals(rows, label, "u", 1, log=True), lambda rows: Bars(rows, label, "u"),
+                 lambda rows: Squares(rows, label), lambda rows: Dots(rows, lambda _: "a", {"a": "A"}, "u", 10, "limit")):
+        assert make(of_none).draw(results, SMALL) is None
+        assert make(RATES).draw(results, SMALL) is not None
+    assert Quarters("no_such").draw(results, SMALL) is None
+    assert "2026-Q2 4" in Quarters().words(results, SMALL)
+
+
+def test_text_from_data_stays_text(results):
+    listed = Listing("<b>c</b>", pd.DataFrame({"Site": ["<script>alert(1)</script>"]}))
+    page = Page("t", "<i>v</i>", [Section("k", "<u>m</u>", table=listed)], results, SMALL, ["<s>s</s>"])
+    html = page._repr_html_()
+    assert not any(tag in html for tag in ("<script", "<b>", "<i>", "<u>", "<s>"))
+    assert page.frame("k")["Site"].item().startswith("<script>")
+    with pytest.raises(KeyError, match="sections: k"):
+        page["none"]
+
+
+def test_a_result_for_a_sentence_is_rounded_and_withheld(results):
+    assert said(results, SMALL, "loss_rate", "2026-Q3", light="low")["result"] == "12.3 (3.0 to 30.0)"
+    assert said(results, SMALL, "loss_rate", "2026-Q3", light="sun")["estimate"] == TOO_FEW.format(SMALL)
+    assert said(results, SMALL, "loss_rate", "1999-Q1").empty

@@ -1,0 +1,86 @@
+"""A study gives each result once, from its own records, quarter and client."""
+
+from __future__ import annotations
+
+import shutil
+from datetime import date
+from pathlib import Path
+
+import pandas as pd
+import pytest
+
+import plantstats
+from plantstats import exposure, studies
+from plantstats.losses import loss_rates
+from plantstats.studies import StudyError
+
+EXAMPLE = Path(__file__).parents[1] / "data_demo" / "worked_example"
+
+
+@pytest.fixture
+def folder(tmp_path: Path) -> Path:
+    shutil.copytree(EXAMPLE, tmp_path / "records", ignore=shutil.ignore_patterns(".plantstats_cache"))
+    return tmp_path / "records"
+
+
+def test_results_are_those_of_the_rooms(folder):
+    study = plantstats.study(folder, "2025-Q1", as_of="2025-03-31")
+    time = exposure.build(study.records, date(2025, 3, 31))
+    pd.testing.assert_frame_equal(study.loss_rates(), loss_rates.loss_rates(time, study.records, study.period))
+    pd.testing.assert_frame_equal(
+        study.cells(["light"]), time.cells(["light"], study.period.start, study.period.end)
+    )
+
+
+def test_a_second_study_reads_what_the_first_computed(folder, monkeypatch):
+    first = plantstats.study(folder, "2025-Q1", as_of="2025-03-31").loss_rates()
+    monkeypatch.setattr(loss_rates, "loss_rates", lambda *_: pytest.fail("computed again"))
+    pd.testing.assert_frame_equal(plantstats.study(folder, "2025-Q1", as_of="2025-03-31").loss_rates(), first)
+
+
+def test_a_changed_file_or_setting_is_another_study(folder):
+    before = plantstats.study(folder, "2025-Q1", as_of="2025-03-31").loss_rates()
+    plants = folder / "plants.csv"
+    plants.write_text(plants.read_text().rsplit("\n", 2)[0] + "\n")
+    after = plantstats.study(folder, "2025-Q1", as_of="2025-03-31").loss_rates()
+    whole = [f[f["measure"].eq("loss_rate") & f["period"].eq("2025-Q1")]["n_plants"].max() for f in (before, after)]
+    assert whole[1] == whole[0] - 1
+
+
+def test_computing_is_told_by_name_and_only_once(folder):
+    study, told = plantstats.study(folder, "2025-Q1", as_of="2025-03-31"), []
+    study.on_compute = told.append
+    study.losses()
+    study.losses()
+    assert told == ["losses", "exposure"]
+
+
+def test_a_frame_that_a_caller_changes_is_not_the_studys(folder):
+    study = plantstats.study(folder, "2025-Q1", as_of="2025-03-31")
+    mine = study.cells([])
+    mine["losses"] = 99
+    assert study.cells([])["losses"].iloc[0] != 99
+
+
+@pytest.mark.parametrize(
+    ("asked", "why"),
+    [
+        ({"quarter": "2031-Q1"}, "not complete"),
+        ({"client": "nobody"}, "no client"),
+        ({"quarter": "2025-Q1", "as_of": "2025-02-01"}, "not complete|before the end"),
+    ],
+)
+def test_what_the_records_do_not_hold_is_refused(folder, asked, why):
+    with pytest.raises(StudyError, match=why):
+        plantstats.study(folder, **asked)
+
+
+def test_old_sets_of_results_go_and_strangers_stay(tmp_path):
+    from plantstats.reporting.provenance import results_folder  # noqa: PLC0415
+
+    for n in range(6):
+        results_folder(tmp_path, {"n": n}, 3).mkdir()
+    (tmp_path / "mine").mkdir()
+    results_folder(tmp_path, {"n": 5}, 3)
+    assert len(list(tmp_path.iterdir())) == 3 + 1 + 1
+    assert studies.KEPT_PROGRAMS == 3
