@@ -231,6 +231,20 @@ class Study:
         return loss_rates.lost_in(self.exposure(), self.period, self.client)
 
     @kept
+    def standing(self) -> pd.DataFrame:
+        """The plants in place on the last day, of the client or all.
+
+        Returns
+        -------
+        pandas.DataFrame
+            As `exposure.standing.standing`.
+        """
+        from plantstats.exposure.standing import standing  # noqa: PLC0415
+
+        rows = standing(self.exposure())
+        return rows[rows["client_id"].eq(self.client)].reset_index(drop=True) if self.client else rows
+
+    @kept
     def account(self) -> pd.DataFrame:
         """What became of every plant row and every reported exit (see `PlantTime.account`)."""
         return self.exposure().account

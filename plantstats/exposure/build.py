@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import date
 from functools import cached_property, lru_cache
@@ -175,8 +176,24 @@ class PlantTime:
             from events group by all
             order by 1, 2""")
 
-    def _sql(self, query: str) -> pd.DataFrame:
-        frame = _narrow(self.engine.sql(query)).df()
+    def query(self, sql: str, parameters: Mapping[str, object] | None = None) -> pd.DataFrame:
+        """The answer to a question about the tables of plant-time and of the records, in plain types.
+
+        Parameters
+        ----------
+        sql : str
+            In DuckDB's words.
+        parameters : mapping
+            Values for `$name` in it.
+
+        Returns
+        -------
+        pandas.DataFrame
+        """
+        return self._sql(sql, parameters)
+
+    def _sql(self, query: str, parameters: Mapping[str, object] | None = None) -> pd.DataFrame:
+        frame = _narrow(self.engine.sql(query, params=dict(parameters) if parameters else None)).df()
         for column in frame.select_dtypes("datetime"):
             frame[column] = frame[column].astype("datetime64[us]")
         return frame

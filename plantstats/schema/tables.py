@@ -70,6 +70,11 @@ def _id(name: str, required: bool = False) -> Column:
     return Column(name, "id", required)
 
 
+def _names(*names: str) -> tuple[Column, ...]:
+    """What people call a thing; shown in place of its code, never computed with."""
+    return tuple(Column(name, "text") for name in names)
+
+
 def _date(name: str, required: bool = False) -> Column:
     return Column(name, "date", required)
 
@@ -111,6 +116,7 @@ TABLES: dict[str, Table] = {
                 Column("setting", "label"),
                 Column("planned_visit_days", "measure", low=1, high=400, unit="days"),
                 _date("observed_from"),
+                *_names("site_name", "client_name", "address", "access_note"),
             ),
             key="site_id",
             must_exist=True,
@@ -122,6 +128,7 @@ TABLES: dict[str, Table] = {
                 _id("site_id", True),
                 _id("position"),
                 Column("species", "species", True),
+                *_names("room", "common_name"),
                 Column("cultivar", "label"),
                 Column("pot_cm", "measure", low=2, high=120, unit="length", hint="likely millimetres"),
                 Column("height_cm", "measure", low=1, high=2000, unit="length"),

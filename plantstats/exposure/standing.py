@@ -1,0 +1,52 @@
+"""The plants in place on the last day: where they stand, and when they were last seen, scored and watered."""
+
+from __future__ import annotations
+
+from datetime import timedelta
+from typing import TYPE_CHECKING
+
+import pandas as pd
+
+if TYPE_CHECKING:
+    from plantstats.exposure.build import PlantTime
+
+
+def standing(time: PlantTime) -> pd.DataFrame:
+    """Plants in place at the end of plant-time, from nothing that was recorded later.
+
+    Parameters
+    ----------
+    time : PlantTime
+        Up to the day in question.
+
+    Returns
+    -------
+    pandas.DataFrame
+        One row per plant or counted line: plant_id, client_id, site_id, position, room, species, light, pot, planter,
+        plants (of the line), installed_on, guarantee_until, cost, seen_on (last completed visit to it), condition
+        (last score, missing if never scored) and scored_on, watered_on (last watering of the plant).
+    """
+    return time.query(
+        """
+        with v as (
+            select plant_id, visited_on, condition, watered from visits
+            where plant_id is not null and coalesce(status, 'completed') = 'completed' and visited_on <= $last
+        ), seen as (
+            select plant_id, max(visited_on) as seen_on, max(visited_on) filter (watered) as watered_on,
+                   max(visited_on) filter (condition is not null) as scored_on,
+                   arg_max(condition, visited_on) filter (condition is not null) as condition
+            from v group by plant_id
+        ), listed as (
+            select plant_id, any_value(position) as position, any_value(room) as room,
+                   any_value(guarantee_until) as guarantee_until, any_value(cost) as cost,
+                   any_value(installed_on) as installed_on
+            from plants group by plant_id
+        )
+        select s.plant_id, s.client_id, s.site_id, p.position, p.room, s.species, s.light, s.pot, s.planter,
+               (s.plants - s.losses - s.client_exits - s.withdrawn)::bigint as plants, p.installed_on,
+               p.guarantee_until, p.cost, n.seen_on, n.condition, n.scored_on, n.watered_on
+        from stretches s join listed p using (plant_id) left join seen n using (plant_id)
+        where s.to_on = $after and s.plants > s.losses + s.client_exits + s.withdrawn
+        order by s.site_id, p.position, s.plant_id""",
+        {"last": time.as_of, "after": time.as_of + timedelta(days=1)},
+    )
