@@ -1,4 +1,4 @@
-"""Plant-time made from records on DuckDB, in this process; only cells and lists of exits reach pandas."""
+"""Plant-time made from records on DuckDB, in this process; only rate tables and lists of exits reach pandas."""
 
 from __future__ import annotations
 
@@ -14,17 +14,18 @@ import pandas as pd
 
 from plantstats import periods
 from plantstats.exposure import episodes, events
-from plantstats.exposure.inputs import AGE_CUTS, LONG, READS, unbound
+from plantstats.exposure.inputs import AGE_CUTS, LONG, LOSSES, READS, unbound
+from plantstats.exposure.visits import is_completed
 
 if TYPE_CHECKING:
     from plantstats.records import Records
 
 # Steps that stay views: they are read once, or only in part.
-VIEWS = ("looks", "reported")
+VIEWS = ("inspections", "reported", "completed_visits")
 # Once a step is made, these are read no more.
-DONE_WITH = {"parts": ("cuts",), "stretches": ("parts", "site_air", "places", "ordered_moves")}
+DONE_WITH = {"splits": ("cuts",), "episodes": ("splits", "site_air", "places", "ordered_moves")}
 WHOLE = ("HUGEINT", "BIGINT", "INTEGER")
-# Labels of the stretches, kept as numbers into a list (a tenth of the memory of text, faster to group), and where
+# Labels of the episodes, kept as numbers into a list (a tenth of the memory of text, faster to group), and where
 # the list of values comes from.
 LABELS = {
     "plant_id": "select plant_id from spans",
@@ -39,7 +40,20 @@ LABELS = {
 
 @dataclass(frozen=True)
 class PlantTime:
-    """Plant-time of one set of records, up to one day, with losses dated one way."""
+    """Plant-time of one set of records, up to one day, with losses dated one way.
+
+    Attributes
+    ----------
+    engine : duckdb.DuckDBPyConnection
+        Holds the typed records as views, and the steps `follow`, `events`, `spans`, `stays`, `completed_visits`,
+        `site_day_air` and `episodes` of `episodes.plan`.
+    steps : dict of str to ibis table
+        The expressions behind them.
+    as_of : datetime.date
+        The last day that counts.
+    dated : str
+        "found" or "midpoint".
+    """
 
     engine: duckdb.DuckDBPyConnection
     steps: dict[str, ibis.Table]
@@ -57,122 +71,133 @@ class PlantTime:
     ) -> pd.DataFrame:
         """Plant-days and exits added up by conditions.
 
-        Takes:  by: columns of a stretch; start, end: half-open window on whole months; where: column -> value;
-                count_plants: whether to give n_plants (the slower half of the work).
-        Gives:  one row per combination, sorted: the by columns, n_plants, plant_days, died, declined, losses,
-                client_exits, withdrawn, rh_tenths, rh_readings.
-        Keeps:  plant-days and exits of the window.
+        Parameters
+        ----------
+        by : list of str
+            Columns of an episode.
+        start, end : datetime.date, optional
+            Half-open window on whole months.
+        where : dict, optional
+            Column -> the value that counts.
+        count_plants : bool
+            Whether to give n_plants (the slower half of the work).
+
+        Returns
+        -------
+        pandas.DataFrame
+            One row per combination, sorted: the `by` columns, n_plants, plant_days, died, declined, losses,
+            client_exits, withdrawn, rh_tenths, rh_readings.
+
+        Notes
+        -----
+        Keeps plant-days and exits of the window.
         """
         wanted = tuple((where or {}).items())
-        made = self._sql(_cells_sql(self.steps["stretches"].schema(), tuple(by), start, end, wanted, count_plants))
-        return made.sort_values(by, ignore_index=True) if by else made
+        query = _rate_table_sql(self.steps["episodes"].schema(), tuple(by), start, end, wanted, count_plants)
+        table = self._sql(query)
+        return table.sort_values(by, ignore_index=True) if by else table
 
     @cached_property
     def losses(self) -> pd.DataFrame:
         """Losses that count, with the conditions they fell under.
 
-        Gives:  one row per loss row of the records: plant_id, site_id, client_id, species, light, pot, planter,
-                age_band, month, cause, outcome, covered, seen_on (last seen alive), found_on, lost_on (the date
-                used), replaced_on, quantity (plants), plant_cost, labour_minutes, source, line.
+        One row per loss row of the records: plant_id, site_id, client_id, species, light, pot, planter, age_band,
+        month, cause, outcome, covered, seen_on (last seen alive), found_on, lost_on (the date used), replaced_on,
+        quantity (plants), plant_cost, labour_minutes, source, line.
         """
-        return self._sql("""
+        return self._sql(f"""
             select e.plant_id, s.site_id, s.client_id, s.species, s.light, s.pot, s.planter, s.age_band, s.month,
-                   e.cause, e.outcome, e.covered,
-                   date '1970-01-01' + e.seen::int as seen_on, date '1970-01-01' + e.found::int as found_on,
-                   date '1970-01-01' + e.ends::int as lost_on, date '1970-01-01' + e.replaced::int as replaced_on,
-                   e.taken as quantity, e.plant_cost, e.labour_minutes, e.source, e.line
-            from events e join stretches s
-              on e.plant_id = s.plant_id and s.to_on = date '1970-01-01' + (e.ends + 1)::int
-            where e.taken > 0 and e.outcome in ('died', 'declined')
+                   e.cause, e.outcome, e.covered, {_on("e.seen_day")} as seen_on, {_on("e.found")} as found_on,
+                   {_on("e.exit_day")} as lost_on, {_on("e.replaced")} as replaced_on,
+                   e.n_removed as quantity, e.plant_cost, e.labour_minutes, e.source, e.line
+            from events e join episodes s on e.plant_id = s.plant_id and s.to_on = {_on("(e.exit_day + 1)")}
+            where e.n_removed > 0 and e.outcome in {LOSSES}
             order by lost_on, e.plant_id, e.source, e.line""")
 
     def lost_when(self, dated: str) -> pd.DataFrame:
-        """The losses that count, dated the one way or the other, without their conditions.
+        """The losses that count, dated "found" or "midpoint", without their conditions.
 
-        Takes:  dated: "found" or "midpoint".
-        Gives:  one row per loss row: plant_id, client_id (of the place on that day), lost_on, quantity.
+        One row per loss row: plant_id, client_id (of the place on that day), lost_on, quantity.
         """
         columns = tuple((name, step.schema()) for name, step in self.steps.items())
         self.engine.sql(_events_sql(columns, self.as_of, dated)).create_view("redated", replace=True)
-        return self._sql("""
-            select e.plant_id, s.client_id, date '1970-01-01' + e.ends::int as lost_on, e.taken as quantity
-            from redated e join stretches s
-              on e.plant_id = s.plant_id and date '1970-01-01' + e.ends::int >= s.from_on
-              and date '1970-01-01' + e.ends::int < s.to_on
-            where e.taken > 0 and e.outcome in ('died', 'declined') order by lost_on, e.plant_id""")
+        lost_on = _on("e.exit_day")
+        return self._sql(f"""
+            select e.plant_id, s.client_id, {lost_on} as lost_on, e.n_removed as quantity
+            from redated e join episodes s
+              on e.plant_id = s.plant_id and {lost_on} >= s.from_on and {lost_on} < s.to_on
+            where e.n_removed > 0 and e.outcome in {LOSSES} order by lost_on, e.plant_id""")
 
     @cached_property
     def exits(self) -> pd.DataFrame:
         """Every exit that the records report, counted or not.
 
-        Gives:  one row per replacement row, and per removal without one: plant_id, site_id, client_id, species,
-                light, pot (site and client as they were then, where the exit counted; else as first listed), cause,
-                outcome, covered, found_on, replaced_on, quantity (as reported), taken (how many counted), off (why
-                not, or missing), plant_cost, labour_minutes, source, line.
+        One row per replacement row, and per removal without one: plant_id, site_id, client_id, species, light, pot
+        (site and client as they were then, where the exit counted; else as first listed), cause, outcome, covered,
+        found_on, replaced_on, quantity (as reported), n_removed (how many counted), exclusion_reason (why not, or
+        missing), plant_cost, labour_minutes, source, line.
         """
-        return self._sql("""
+        return self._sql(f"""
             select e.plant_id, coalesce(s.site_id, f.site_id) as site_id,
                    coalesce(s.client_id, f.client_id, 'unknown') as client_id,
                    f.species, f.light, f.pot, e.cause, e.outcome, e.covered,
-                   date '1970-01-01' + e.found::int as found_on, date '1970-01-01' + e.replaced::int as replaced_on,
-                   e.quantity, e.taken, e.off, e.plant_cost, e.labour_minutes, e.source, e.line
-            from events e left join follow f on f.plant_id = e.plant_id left join stretches s
-              on e.taken > 0 and s.plant_id = e.plant_id and s.to_on = date '1970-01-01' + (e.ends + 1)::int
+                   {_on("e.found")} as found_on, {_on("e.replaced")} as replaced_on,
+                   e.quantity, e.n_removed, e.exclusion_reason, e.plant_cost, e.labour_minutes, e.source, e.line
+            from events e left join follow f on f.plant_id = e.plant_id left join episodes s
+              on e.n_removed > 0 and s.plant_id = e.plant_id and s.to_on = {_on("(e.exit_day + 1)")}
             order by e.source desc, e.line, e.plant_id""")
 
     @cached_property
-    def lives(self) -> pd.DataFrame:
-        """Lives of single plants, for survival by age; plants of unknown install date are left out (see account).
+    def lifetimes(self) -> pd.DataFrame:
+        """Survival data of single plants; plants of unknown install date are left out (see account).
 
-        Gives:  one row per plant (a counted line gives one per plant in it): plant_id, site_id, client_id,
-                species, light, pot, planter (as first listed), entry_age, exit_age, seen_age (last seen alive;
-                days since install), event (1 for a loss), outcome (missing while it lives), cause, installed_on.
+        One row per plant (a counted line gives one per plant in it): plant_id, site_id, client_id, species, light,
+        pot, planter (as first listed), entry_age, exit_age, seen_age (last seen alive; days since install), event (1
+        for a loss), outcome (missing while it lives), cause, installed_on.
         """
-        lives = self._sql("""
-            with gone as (
-                select plant_id, ends, seen, outcome, cause, taken as n from events where taken > 0
-            ), stay as (
-                select s.plant_id, s.leave as ends, s.leave as seen, null as outcome, null as cause,
-                       s.entered - coalesce(sum(g.n), 0) as n
-                from spans s left join gone g using (plant_id) where s.off is null
-                group by s.plant_id, s.leave, s.entered
+        lifetimes = self._sql(f"""
+            with exits as (
+                select plant_id, exit_day, seen_day, outcome, cause, n_removed as n from events where n_removed > 0
+            ), in_place as (
+                select s.plant_id, s.exit_day, s.exit_day as seen_day, null as outcome, null as cause,
+                       s.n_entered - coalesce(sum(x.n), 0) as n
+                from spans s left join exits x using (plant_id) where s.exclusion_reason is null
+                group by s.plant_id, s.exit_day, s.n_entered
             )
             select s.plant_id, s.site_id, s.client_id, s.species, s.light, s.pot, s.planter,
-                   s.entry - s.installed as entry_age, a.ends - s.installed as exit_age,
-                   greatest(a.seen, s.entry) - s.installed as seen_age,
-                   (coalesce(a.outcome, '') in ('died', 'declined'))::int as event, a.outcome, a.cause,
-                   date '1970-01-01' + s.installed::int as installed_on, a.n::int as n
-            from (select * from gone union all select * from stay) a join spans s using (plant_id)
-            where s.off is null and s.installed is not null and a.n > 0
+                   s.entry_day - s.installed as entry_age, a.exit_day - s.installed as exit_age,
+                   greatest(a.seen_day, s.entry_day) - s.installed as seen_age,
+                   (coalesce(a.outcome, '') in {LOSSES})::int as event, a.outcome, a.cause,
+                   {_on("s.installed")} as installed_on, a.n::int as n
+            from (select * from exits union all select * from in_place) a join spans s using (plant_id)
+            where s.exclusion_reason is null and s.installed is not null and a.n > 0
             order by s.plant_id, exit_age, a.outcome""")
-        return lives.loc[lives.index.repeat(lives["n"])].drop(columns="n").reset_index(drop=True)
+        rows = lifetimes.index.repeat(lifetimes["n"])
+        return lifetimes.loc[rows].drop(columns="n").reset_index(drop=True)
 
     @cached_property
     def without_install_date(self) -> pd.DataFrame:
-        """Plants followed whose install date is unknown: in all rates, in no life.
-
-        Gives:  one row per client: client_id, plants.
-        """
+        """Plants followed whose install date is unknown, by client: in all rates, in no lifetime."""
         return self._sql("""
-            select client_id, sum(entered)::bigint as plants from spans where off is null and installed is null
-            group by 1 order by 1""")
+            select client_id, sum(n_entered)::bigint as plants from spans
+            where exclusion_reason is null and installed is null group by 1 order by 1""")
 
     @cached_property
     def account(self) -> pd.DataFrame:
         """What became of every plant row and every reported exit.
 
-        Gives:  one row per table (plants, replacements, removals = removed_on of plants) and fate: table, fate, rows,
-                plants (with quantities), first_ids (up to five).
+        One row per table (plants, replacements, removals = removed_on of plants) and fate: table, fate, rows, plants
+        (with quantities), first_ids (up to five).
         """
-        return self._sql("""
-            select 'plants' as "table", coalesce(off, 'followed') as fate, count(*) as rows,
-                   sum(at_start)::bigint as plants,
-                   array_to_string(list_slice(list(plant_id order by plant_id), 1, 5), ', ') as first_ids
+        first_ids = "array_to_string(list_slice(list(plant_id order by plant_id), 1, 5), ', ') as first_ids"
+        return self._sql(f"""
+            select 'plants' as "table", coalesce(exclusion_reason, 'followed') as fate, count(*) as rows,
+                   sum(n_listed)::bigint as plants, {first_ids}
             from spans group by all
             union all
-            select case source when 'plants' then 'removals' else source end, coalesce(off, outcome), count(*),
-                   sum(case when off is null then taken else quantity end)::bigint,
-                   array_to_string(list_slice(list(plant_id order by plant_id), 1, 5), ', ')
+            select case source when 'plants' then 'removals' else source end, coalesce(exclusion_reason, outcome),
+                   count(*), sum(case when exclusion_reason is null then n_removed else quantity end)::bigint,
+                   {first_ids}
             from events group by all
             order by 1, 2""")
 
@@ -200,52 +225,93 @@ class PlantTime:
 
 
 def build(
-    records: Records, as_of: date, dated: str = "found", age_cuts: tuple[int, ...] = AGE_CUTS, *, looked: bool = False
+    records: Records,
+    as_of: date,
+    dated: str = "found",
+    age_cuts: tuple[int, ...] = AGE_CUTS,
+    *,
+    follow_between_inspections: bool = False,
 ) -> PlantTime:
     """Make plant-time from records.
 
-    Takes:  records; as_of (the last day that counts: nothing recorded later is looked at); dated: "found" puts a
-            loss on the day it was noticed (accounts), "midpoint" half-way between last seen alive and noticed
-            (rates by season and age); age_cuts: days since installation, each closing its band; looked: plants count
-            from look to look: those older than the records from their first on, those in place to their last.
-    Gives:  PlantTime.
-    Keeps:  plant rows = followed + off the table by reason; reported exits likewise.
+    Parameters
+    ----------
+    records : plantstats.records.Records
+    as_of : datetime.date
+        The last day that counts: nothing recorded later is looked at.
+    dated : {"found", "midpoint"}
+        The day on which a loss was noticed (accounts), or half-way between last seen alive and noticed (rates by
+        season and age).
+    age_cuts : tuple of int
+        Days since installation, each closing its band.
+    follow_between_inspections : bool
+        Whether plants older than the records count from their first inspection on, and those in place to their last.
+
+    Returns
+    -------
+    PlantTime
+
+    Notes
+    -----
+    Plant rows = followed + excluded by reason; reported exits likewise.
     """
-    lost_from_sight = _doubted(records.set_aside)
+    doubted = _doubted(records.set_aside)
     engine = duckdb.connect()
     for name in READS:
         if name == "doubted":
-            engine.register("doubted_ids", lost_from_sight.to_frame("plant_id").astype(object))
+            engine.register("doubted_ids", doubted.to_frame("plant_id").astype(object))
             engine.execute("create table doubted as select plant_id::varchar as plant_id from doubted_ids")
             engine.unregister("doubted_ids")
         else:
             engine.read_parquet(str(records.parquet(name))).create_view(name)
     months = tuple(sorted(periods.heating_months(records.settings.heating_season)))
-    steps, script = _chain(as_of, dated, months, age_cuts, looked)
+    steps, script = _chain(as_of, dated, months, age_cuts, follow_between_inspections)
     for name, query in script.items():
-        made = engine.sql(query)
+        relation = engine.sql(query)
         if name in VIEWS:
-            made.create_view(name)
+            relation.create_view(name)
         else:
-            _stored(engine, made, name)
+            _store(engine, relation, name)
         for earlier in DONE_WITH.get(name, ()):
             engine.execute(f"drop table {earlier}")
     return PlantTime(engine, steps, as_of, dated)
+
+
+def last_day(records: Records) -> date | None:
+    """The last day on which the records still run: of completed visits and replacements.
+
+    Notes
+    -----
+    A day that stands more than LONG days (a quarter) after the one before it is taken for a typing error, unless all
+    of them do.
+    """
+    engine = duckdb.connect()
+    for name in ("visits", "replacements"):
+        engine.read_parquet(str(records.parquet(name))).create_view(name)
+    visits = unbound()["visits"]
+    done = visits.filter(is_completed(visits.status), visits.visited_on.notnull()).select(on="visited_on")
+    days = engine.execute(f"""
+        select "on" from ({_text(done)})
+        union select replaced_on from replacements where replaced_on is not null order by 1""").df()["on"]
+    if days.empty:
+        return None
+    near = days.diff().dt.days.le(LONG)
+    return pd.Timestamp(days[near].iloc[-1] if near.any() else days.iloc[-1]).date()
 
 
 # Turning expressions into SQL takes longer than running it on a few thousand plants, and a page asks for the same
 # again and again: the text is kept, the tables it reads are those of the engine it runs on.
 @lru_cache(maxsize=64)
 def _chain(
-    as_of: date, dated: str, months: tuple[int, ...], age_cuts: tuple[int, ...], looked: bool
+    as_of: date, dated: str, months: tuple[int, ...], age_cuts: tuple[int, ...], follow_between_inspections: bool
 ) -> tuple[dict[str, ibis.Table], dict[str, str]]:
-    """The steps of `stretches.plan`, and the same as SQL."""
-    steps = episodes.plan(as_of, dated, months, age_cuts, looked=looked)
+    """The steps of `episodes.plan`, and the same as SQL."""
+    steps = episodes.plan(as_of, dated, months, age_cuts, follow_between_inspections=follow_between_inspections)
     return steps, {name: _text(step) for name, step in steps.items()}
 
 
 @lru_cache(maxsize=256)
-def _cells_sql(
+def _rate_table_sql(
     schema: ibis.Schema,
     by: tuple[str, ...],
     start: date | None,
@@ -253,8 +319,8 @@ def _cells_sql(
     where: tuple[tuple[str, str], ...],
     count_plants: bool,
 ) -> str:
-    table = ibis.table(schema, name="stretches")
-    return _text(episodes.cells(table, list(by), start, end, dict(where), count_plants=count_plants))
+    table = ibis.table(schema, name="episodes")
+    return _text(episodes.rate_table(table, list(by), start, end, dict(where), count_plants=count_plants))
 
 
 @lru_cache(maxsize=64)
@@ -267,27 +333,31 @@ def _text(expression: ibis.Table) -> str:
     return str(ibis.to_sql(expression, dialect="duckdb"))
 
 
-def _stored(engine: duckdb.DuckDBPyConnection, made: duckdb.DuckDBPyRelation, name: str) -> None:
-    """Keep a step as a table, narrow: whole numbers in 32 bits (days and counts of one stretch), labels as numbers."""
-    narrow = {column: "int" for column, kind in zip(made.columns, made.types, strict=True) if str(kind) in WHOLE}
-    if name == "stretches":
+def _on(day: str) -> str:
+    """A day number as a date, in SQL."""
+    return f"date '1970-01-01' + {day}::int"
+
+
+def _store(engine: duckdb.DuckDBPyConnection, relation: duckdb.DuckDBPyRelation, name: str) -> None:
+    """Keep a step as a table, narrow: whole numbers in 32 bits (days and counts of one episode), labels as numbers."""
+    types = zip(relation.columns, relation.types, strict=True)
+    narrow = {column: "int" for column, type_ in types if str(type_) in WHOLE}
+    if name == "episodes":
         for column, values in LABELS.items():
             known = f"select distinct {column} from ({values}) where {column} is not null order by 1"
             engine.execute(f"create type {column}_label as enum ({known})")
             narrow[column] = f"{column}_label"
-    chosen = [
-        f'"{column}"::{narrow[column]} as "{column}"' if column in narrow else f'"{column}"' for column in made.columns
-    ]
-    made.project(", ".join(chosen)).create(name)
+    chosen = [f'"{c}"::{narrow[c]} as "{c}"' if c in narrow else f'"{c}"' for c in relation.columns]
+    relation.project(", ".join(chosen)).create(name)
 
 
-def _narrow(made: duckdb.DuckDBPyRelation) -> duckdb.DuckDBPyRelation:
+def _narrow(relation: duckdb.DuckDBPyRelation) -> duckdb.DuckDBPyRelation:
     """What reaches pandas: whole numbers in 64 bits (sums come in 128, as floats otherwise), labels as text."""
     columns = []
-    for name, kind in zip(made.columns, map(str, made.types), strict=True):
-        wide = "bigint" if kind in WHOLE else "varchar" if kind.startswith("ENUM") else kind
+    for name, type_ in zip(relation.columns, map(str, relation.types), strict=True):
+        wide = "bigint" if type_ in WHOLE else "varchar" if type_.startswith("ENUM") else type_
         columns.append(f'"{name}"::{wide} as "{name}"')
-    return made.project(", ".join(columns))
+    return relation.project(", ".join(columns))
 
 
 def _doubted(set_aside: pd.DataFrame) -> pd.Series:
@@ -296,23 +366,3 @@ def _doubted(set_aside: pd.DataFrame) -> pd.Series:
     number_unknown = set_aside["table"].isin(["plants", "replacements"]) & set_aside["column"].eq("quantity")
     removal_unknown = set_aside["table"].eq("plants") & set_aside["column"].eq("removed_on")
     return set_aside.loc[end_unknown | number_unknown | removal_unknown, "plant_id"].dropna()
-
-
-def last_day(records: Records) -> date | None:
-    """The last day on which the records still run: of completed visits and replacements.
-
-    A day that stands more than LONG days (a quarter) after the one before it is taken for a typing error, unless
-    all of them do.
-    """
-    engine = duckdb.connect()
-    for name in ("visits", "replacements"):
-        engine.read_parquet(str(records.parquet(name))).create_view(name)
-    engine.execute("""
-        select distinct visited_on as at from visits
-        where visited_on is not null and coalesce(status, 'completed') = 'completed'
-        union select replaced_on from replacements where replaced_on is not null order by 1""")
-    days = engine.df()["at"]
-    if days.empty:
-        return None
-    near = days.diff().dt.days.le(LONG)
-    return pd.Timestamp(days[near].iloc[-1] if near.any() else days.iloc[-1]).date()

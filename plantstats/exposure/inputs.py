@@ -4,6 +4,12 @@ from __future__ import annotations
 
 import ibis
 import ibis.expr.types as ir
+import numpy as np
+import pandas as pd
+
+from plantstats.schema.causes import LOSSES as LOSSES
+from plantstats.schema.causes import OUTCOMES as OUTCOMES
+from plantstats.schema.tables import schema
 
 EPOCH = ibis.date("1970-01-01")
 
@@ -15,70 +21,62 @@ TRANSIENT_DAYS = 90
 SINCE_BANDS = ("never", "first 90 days", "later")
 POT_CUTS = (15, 25, 35)
 POT_CLASSES = ("under 15 cm", "15-24 cm", "25-34 cm", "35 cm and more", "unknown")
-HUMIDITY_WINDOW = 28  # days before the middle of a stretch
-# Days, a quarter: records that are silent for longer end there; looks further apart are no rounds (rule of
+# Days, a quarter: records that are silent for longer end there; inspections further apart are no rounds (rule of
 # thumb).
 LONG = 92
-LOSSES = ("died", "declined")
-OUTCOMES = (*LOSSES, "client", "withdrawn")
 SUMS = ("plant_days", "died", "declined", "losses", "client_exits", "withdrawn", "rh_tenths", "rh_readings")
 
-# The columns of the typed records that plant-time reads.
+# The typed records that plant-time and the rooms beside it read, every canonical column with its type; `doubted`
+# names plants with a replacement row that could not be read: neither lost nor known to be alive.
 READS: dict[str, dict[str, str]] = {
-    "sites": {"site_id": "string", "client_id": "string", "observed_from": "date"},
-    "plants": {
-        "plant_id": "string",
-        "site_id": "string",
-        "species": "string",
-        "light": "string",
-        "pot_cm": "float64",
-        "planter": "string",
-        "installed_on": "date",
-        "removed_on": "date",
-        "outcome": "string",
-        "removal_reason": "string",
-        "quantity": "int64",
-        "cost": "float64",
-        "line": "int64",
-    },
-    "visits": {
-        "visited_on": "date",
-        "plant_id": "string",
-        "site_id": "string",
-        "status": "string",
-        "rh_percent": "float64",
-        "condition": "int64",
-        "repotted": "boolean",
-        "moved": "boolean",
-    },
-    "replacements": {
-        "plant_id": "string",
-        "replaced_on": "date",
-        "found_on": "date",
-        "cause": "string",
-        "outcome": "string",
-        "quantity": "int64",
-        "covered": "string",
-        "plant_cost": "float64",
-        "labour_minutes": "float64",
-        "line": "int64",
-    },
-    "moves": {"plant_id": "string", "moved_on": "date", "to_site_id": "string", "to_light": "string"},
-    # Plants with a replacement row that could not be read: neither lost nor known to be alive.
-    "doubted": {"plant_id": "string"},
-    "readings": {"site_id": "string", "read_at": "timestamp", "rh_percent": "float64"},
-}
+    name: {column: str(kind).partition("(")[0] for column, kind in ibis.Schema.from_pyarrow(schema(name)).items()}
+    for name in ("sites", "plants", "visits", "replacements", "moves", "readings")
+} | {"doubted": {"plant_id": "string"}}
 
 
 def age_bands(cuts: tuple[int, ...] = AGE_CUTS) -> list[str]:
-    """Names of the age bands between the cuts, youngest first, then "unknown"."""
+    """Names of the age bands between the cuts, youngest first, then "unknown".
+
+    Examples
+    --------
+    >>> age_bands((90, 365))
+    ['days 1-90', 'days 91-365', 'after day 365', 'unknown']
+    """
     edges = (0, *cuts)
     named = [f"days {low + 1}-{high}" for low, high in zip(edges, cuts, strict=False)]
     return [*named, f"after day {edges[-1]}", "unknown"]
 
 
+def pot_class(pot_cm: pd.Series) -> pd.Series:
+    """Class of each pot by its diameter.
+
+    Parameters
+    ----------
+    pot_cm : pandas.Series of float
+        Diameter in cm; may be missing.
+
+    Returns
+    -------
+    pandas.Series of str
+        One of `POT_CLASSES`, with the index of `pot_cm`.
+
+    Examples
+    --------
+    >>> pot_class(pd.Series([14.9, 15, 40, None])).tolist()
+    ['under 15 cm', '15-24 cm', '35 cm and more', 'unknown']
+    """
+    classes = np.array(POT_CLASSES)[np.searchsorted(POT_CUTS, pot_cm.fillna(0), side="right")]
+    return pd.Series(classes, index=pot_cm.index).where(pot_cm.notna(), POT_CLASSES[-1])
+
+
+def pot_class_of(pot_cm: ir.FloatingValue) -> ir.StringValue:
+    """`pot_class` as an expression for any engine."""
+    classes = [(pot_cm < edge, name) for edge, name in zip(POT_CUTS, POT_CLASSES, strict=False)]
+    return ibis.cases((pot_cm.isnull(), POT_CLASSES[-1]), *classes, else_=POT_CLASSES[len(POT_CUTS)])
+
+
 def unbound() -> dict[str, ir.Table]:
-    """The tables that plant-time reads, by name and type only: bind them to any engine that ibis knows."""
+    """The tables of `READS`, by name and type only: bind them to any engine that ibis knows."""
     return {name: ibis.table(columns, name=name) for name, columns in READS.items()}
 
 

@@ -208,14 +208,16 @@ def fit_losses(records: Records, as_of: date) -> tuple[FittedLosses, PlantTime]:
     Raises: ModelError as `loss_model.fit`.
     """
     time = exposure.build(records, as_of, dated="found")
-    cells = exposure.build(records, as_of, dated="midpoint", looked=True).cells(list(loss_model.CELLS_BY))
+    cells = exposure.build(records, as_of, dated="midpoint", follow_between_inspections=True).cells(
+        list(loss_model.CELLS_BY)
+    )
     seen = set(cells["month"].dt.month)
     strange = [name for number, name in enumerate(month_name) if number and number not in seen]
     fitted = loss_model.fit(
         cells, species_table(), formula=loss_model.ALL_YEAR_ALIKE if strange else loss_model.LOSS_FORMULA
     )
     notes = (f"no {', no '.join(strange)} on record: the mean rate of the other months is taken for every month",)
-    lives = time.lives[["species", "exit_age"]].astype({"exit_age": "float64"})
+    lives = time.lifetimes[["species", "exit_age"]].astype({"exit_age": "float64"})
     tenth = lives.groupby("species")["exit_age"].nlargest(LEFT).groupby("species").agg(["min", "size"])
     known = {str(name): float(age) for name, age in tenth.loc[tenth["size"] >= LEFT, "min"].items()}
     every = float(lives["exit_age"].nlargest(LEFT).min()) if len(lives) else 0.0

@@ -119,7 +119,7 @@ def alive_on(plants: pd.DataFrame, time: PlantTime, as_of: date) -> pd.Series:
     cells = time.cells(["plant_id"], start, end)
     followed = set(cells.loc[cells["plant_days"] > 0, "plant_id"])
     fresh = plants["installed_on"].between(pd.Timestamp(start), pd.Timestamp(as_of))
-    taken = time.exits.groupby("plant_id")["taken"].sum()
+    taken = time.exits.groupby("plant_id")["n_removed"].sum()
     left = plants["quantity"].fillna(1).astype("float64") - plants["plant_id"].map(taken).fillna(0).astype("float64")
     return left.where(plants["plant_id"].isin(followed) | fresh, 0.0).clip(lower=0).astype("int64")
 

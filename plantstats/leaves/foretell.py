@@ -115,7 +115,7 @@ def _cells(plant_time: PlantTime, time: LeafTime, model: LeafFit) -> tuple[pd.Da
                 from leaf_used u join leaf_means m using (cell) where u.{model.outcome}_lower is not null
             ), before as (
                 select s.plant_id, s.from_on, sum(d.leaves) as leaves, sum(d.mean) as mean
-                from stretches s join drops d
+                from episodes s join drops d
                   on s.plant_id = d.plant_id
                  and d.seen_on >= s.from_on::date - {WINDOW + LAG} and d.seen_on < s.from_on::date - {LAG}
                 group by 1, 2
@@ -127,7 +127,7 @@ def _cells(plant_time: PlantTime, time: LeafTime, model: LeafFit) -> tuple[pd.Da
                    s.species::varchar as species, s.light::varchar as light, s.age_band::varchar as age_band,
                    s.heating::int::double as heating, s.site_id,
                    sum(s.plant_days)::double as plant_days, sum(s.losses)::double as losses
-            from stretches s left join before b using (plant_id, from_on)
+            from episodes s left join before b using (plant_id, from_on)
             group by all having sum(s.plant_days) > 0 order by all""")
     finally:
         time.engine.unregister("leaf_means")

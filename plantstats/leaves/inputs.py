@@ -17,7 +17,7 @@ LONGEST = 92
 # (common practice, no source).
 TRANSIENT_CUTS = (30, 60, 90)
 TURN_DAYS = 30  # species that lean to the light are turned monthly (common practice, no source)
-AIR_WINDOW = 31  # days: a month, so that readings at two monthly visits both count
+AIR_WINDOW = 32  # days: a month and the day of the visit, so that readings at two monthly visits both count
 # Below 16 and above 29 degrees C a place is unfit for most figs (common practice, no source).
 COLD_C, HOT_C = 16, 29
 # Humidity in five-point bands, as in plant-time, up to 50%: air above that is humid enough for all.

@@ -7,8 +7,10 @@ from collections.abc import Callable
 import ibis
 import ibis.expr.types as ir
 
-from plantstats.exposure.episodes import moves_in_order, places, stays
+from plantstats.exposure.environment import air_before
 from plantstats.exposure.inputs import day, on_date
+from plantstats.exposure.places import moves_in_order, places
+from plantstats.exposure.visits import is_completed
 from plantstats.leaves.inputs import (
     AIR_WINDOW,
     BOUNDS,
@@ -38,19 +40,19 @@ STANDS_FOR = {"leaf_moves": "ordered_moves", "leaf_places": "places", "leaf_part
 
 def rows(t: dict[str, ir.Table], as_of: int) -> ir.Table:
     """Every visit row with its day and, where it is no look at a followed plant, the reason (off)."""
-    spans = t["spans"].select("plant_id", "installed", "entry", "leave", gap=t["spans"].off)
+    spans = t["spans"].select("plant_id", "installed", "entry_day", "exit_day", gap=t["spans"].exclusion_reason)
     v = t["visits"].left_join(spans, "plant_id", rname="{name}_s")
     v = v.mutate(at=day(v.visited_on))
     known = v.plant_id_s.notnull()
     off = ibis.cases(
         (v.plant_id.isnull(), "a line for a whole site"),
-        (v.status.coalesce("completed") != "completed", "visit not completed"),
+        (~is_completed(v.status), "visit not completed"),
         (v["at"] > as_of, "after the cut"),
         (~known, "no such plant"),
         (v["at"] < v.installed, "before the plant was installed"),
         (v.gap.notnull(), "the plant has no follow-up"),
-        (v["at"] < v.entry, "before the records begin"),
-        (v["at"] > v.leave, "after the plant was gone"),
+        (v["at"] < v.entry_day, "before the records begin"),
+        (v["at"] > v.exit_day, "after the plant was gone"),
         else_=ibis.null("string"),
     )
     return v.select(
@@ -91,7 +93,7 @@ def looks(t: dict[str, ir.Table]) -> ir.Table:
     )
     seen = seen.mutate(**{name: _one_number(seen, name) for name in OUTCOMES})
     # A plant that came while under observation has shed nothing yet: its counting starts on that day.
-    came = t["spans"].filter(t["spans"].off.isnull(), t["spans"].installed == t["spans"].entry)
+    came = t["spans"].filter(t["spans"].exclusion_reason.isnull(), t["spans"].installed == t["spans"].entry_day)
     came = came.select("plant_id", at="installed").anti_join(seen, ["plant_id", "at"])
     nothing = {name: ibis.null(str(kind)) for name, kind in seen.schema().items()}
     nothing |= {"rows": ibis.literal(0, "int64"), "soil": ibis.literal("unknown")}
@@ -131,7 +133,7 @@ def parts(t: dict[str, ir.Table]) -> ir.Table:
     place, gone = _moves_before(t, s), _gone_before(t, s)
     s = s.left_join(place, ["plant_id", "at"], rname="{name}_p").left_join(gone, ["plant_id", "at"], rname="{name}_g")
     s = s.mutate(place=s.place.coalesce(0))
-    spans = t["spans"].select("plant_id", "client_id", "species", "pot", "planter", "installed", "entered")
+    spans = t["spans"].select("plant_id", "client_id", "species", "pot", "planter", "installed", "n_entered")
     s = s.join(spans, "plant_id").join(t["places"], ["plant_id", "place"])
     owner = t["sites"].select("site_id", owner="client_id")
     s = s.left_join(owner, "site_id", rname="{name}_o")
@@ -159,7 +161,7 @@ def parts(t: dict[str, ir.Table]) -> ir.Table:
         client_id=s.owner.coalesce(s.client_id),
         ends=s["at"],
         moved_at=ibis.greatest(s.moved_flag.coalesce(s.shifted), s.shifted.coalesce(s.moved_flag)),
-        plants=ibis.greatest(s.entered - s.taken.coalesce(0), 1),
+        plants=ibis.greatest(s.n_entered - s.n_removed.coalesce(0), 1),
     )
 
 
@@ -173,73 +175,17 @@ def _moves_before(t: dict[str, ir.Table], s: ir.Table) -> ir.Table:
 
 def _gone_before(t: dict[str, ir.Table], s: ir.Table) -> ir.Table:
     """Of each look at a counted line: how many of its plants had left when the stretch began."""
-    left = t["events"].filter(t["events"].taken > 0).select("plant_id", "ends", "taken")
+    left = t["events"].filter(t["events"].n_removed > 0).select("plant_id", "exit_day", "n_removed")
     asked = s.select("plant_id", "at", "begins")
-    both = asked.join(left, [asked.plant_id == left.plant_id, left.ends <= asked.begins])
-    return both.group_by("plant_id", "at").agg(taken=both.taken.sum().cast("int64"))
-
-
-def site_days(t: dict[str, ir.Table], as_of: int) -> ir.Table:
-    """Humidity and temperature read at a site, by day: those of visits (to a plant or the site) and of loggers.
-
-    Gives:  one row per site and day with a reading: tenths (mean humidity of the day in tenths of a percent, missing
-            if not read), low, high (temperature, degrees C).
-    """
-    visits, plants, readings = t["visits"], t["plants"], t["readings"]
-    v = visits.filter(visits.rh_percent.notnull() | visits.temp_c.notnull())
-    v = v.select("plant_id", "site_id", "rh_percent", "temp_c", at=day(v.visited_on))
-    v = v.left_join(plants.select("plant_id", home="site_id"), "plant_id", rname="{name}_h").drop("plant_id_h")
-    there = stays(t)
-    v = v.left_join(
-        there, [v.plant_id == there.plant_id, v["at"] > there.since, v["at"] <= there.until], rname="{name}_s"
-    )
-    by_visit = v.select("rh_percent", "temp_c", "at", site_id=ibis.coalesce(v.site_id, v.stood, v.home))
-    by_logger = readings.select("rh_percent", "temp_c", "site_id", at=day(readings.read_at.date()))
-    both = by_visit.select(*by_logger.columns).union(by_logger, distinct=False)
-    both = both.filter(both["at"] <= as_of, both.site_id.notnull())
-    return both.group_by("site_id", "at").agg(
-        tenths=(both.rh_percent.mean() * 10).round().cast("int64"), low=both.temp_c.min(), high=both.temp_c.max()
-    )
+    both = asked.join(left, [asked.plant_id == left.plant_id, left.exit_day <= asked.begins])
+    return both.group_by("plant_id", "at").agg(n_removed=both.n_removed.sum().cast("int64"))
 
 
 def site_air(t: dict[str, ir.Table]) -> ir.Table:
-    """Air of a site in the AIR_WINDOW days up to the visit that ends each stretch, and at it.
-
-    Gives:  one row per site and end: rh_tenths, rh_days (sum over days read, and their number; 0 unless days of both
-            halves were read), coldest, warmest (degrees C; missing without reading).
-    Source: one reading stands for its day. Of a month, one day alone makes humidity look weak: on invented companies
-            that read at three visits in ten, slopes came out 15% too small; with both halves read they do not.
-    """
-    d = t["leaf_days"]
-    asked = t["parts"].select("site_id", at="ends").distinct()
-    asked = asked.mutate(tenths=ibis.null("int64"), low=ibis.null("float64"), high=ibis.null("float64"))
-    days = (
-        d.union(asked.select(*d.columns), distinct=False)
-        .group_by("site_id", "at")
-        .agg(tenths=lambda x: x.tenths.max(), low=lambda x: x.low.min(), high=lambda x: x.high.max())
-    )
-    month, late = (
-        ibis.range_window(preceding=back, following=0, group_by="site_id", order_by="at")
-        for back in (AIR_WINDOW, AIR_WINDOW // 2)
-    )
-    days = days.select(
-        "site_id",
-        ends="at",
-        tenths=days.tenths.sum().over(month).cast("int64"),
-        n=days.tenths.count().over(month).cast("int64"),
-        n_late=days.tenths.count().over(late).cast("int64"),
-        coldest=days.low.min().over(month),
-        warmest=days.high.max().over(month),
-    )
-    whole = (days.n_late > 0) & (days.n > days.n_late)
-    return days.select(
-        "site_id",
-        "ends",
-        "coldest",
-        "warmest",
-        rh_tenths=ibis.ifelse(whole, days.tenths, 0).cast("int64"),
-        rh_days=ibis.ifelse(whole, days.n, 0).cast("int64"),
-    )
+    """Air of a site in the AIR_WINDOW days up to the visit that ends each stretch: site_id, ends, as `air_before`."""
+    asked = t["parts"].select("site_id", at="ends")
+    air = air_before(t["site_day_air"], asked, window=AIR_WINDOW, each_day_once=True, require_both_halves=True)
+    return air.rename(ends="at")
 
 
 def spells(t: dict[str, ir.Table]) -> ir.Table:
@@ -256,7 +202,7 @@ def spells(t: dict[str, ir.Table]) -> ir.Table:
     opened = _openings(t)
     p = p.left_join(opened, ["plant_id", "place"], rname="{name}_q")
     group = p.species_group.coalesce(p.species.split(" ")[0])
-    readings = p.rh_days.coalesce(0)
+    readings = p.rh_readings.coalesce(0)
     rh = p.rh_tenths / (ibis.ifelse(readings > 0, readings, 1) * 10)
     band = ibis.least((rh / RH_STEP).floor().cast("int64") * RH_STEP, RH_TOP)
     days = p.ends - p.begins
@@ -341,7 +287,7 @@ def plan(time_steps: dict[str, ir.Table], as_of: int) -> dict[str, ir.Table]:
     Gives:  name -> expression, in the order in which an engine makes them; the last is `leaf_spells`.
     """
     t = unbound()
-    for name in ("spans", "events"):
+    for name in ("spans", "events", "site_day_air"):
         t[name] = ibis.table(time_steps[name].schema(), name=name)
     t["follow"] = t["spans"]
     makers: dict[str, Callable[[], ir.Table]] = {
@@ -350,7 +296,6 @@ def plan(time_steps: dict[str, ir.Table], as_of: int) -> dict[str, ir.Table]:
         "leaf_rows": lambda: rows(t, as_of),
         "leaf_looks": lambda: looks(t),
         "leaf_parts": lambda: parts(t),
-        "leaf_days": lambda: site_days(t, as_of),
         "leaf_air": lambda: site_air(t),
         "leaf_spells": lambda: spells(t),
     }

@@ -61,7 +61,7 @@ def review(records: Records, period: Period, as_of: date, client: str = "") -> D
         made.append(_watch(records, found, period, client))
     except ModelError as error:
         refusals.append(f"No watch list: {error}.")
-    lives = middle.lives
+    lives = middle.lifetimes
     lives = lives[lives["client_id"].eq(client)] if client else lives
     curves = survival.curves(lives, ["light"])
     incidence = competing_risks.incidence(lives, [])
@@ -69,7 +69,7 @@ def review(records: Records, period: Period, as_of: date, client: str = "") -> D
     made.append(competing_risks.summaries(incidence, lives, [], ages=AGES, period=span))
     alike = logrank.log_rank(lives, ["light"], within=["site_id"])
     made.append(logrank.as_findings(alike, ["light"], span, within=["site_id"]))
-    by_day_found = found.lives
+    by_day_found = found.lifetimes
     by_day_found = by_day_found[by_day_found["client_id"].eq(client)] if client else by_day_found
     made.append(turnbull.shift(by_day_found, ["light"], ages=AGES, period=span))
     ageless = middle.without_install_date

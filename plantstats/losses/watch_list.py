@@ -70,7 +70,7 @@ def standing(time: PlantTime) -> pd.DataFrame:
         """
         select s.plant_id, s.client_id, s.site_id, s.species, s.light, s.pot, s.planter, s.age_band, s.repotted,
                s.moved, s.plants - s.losses - s.client_exits - s.withdrawn as plants, p.installed
-        from stretches s join spans p using (plant_id)
+        from episodes s join spans p using (plant_id)
         where s.to_on = ? and s.plants > s.losses + s.client_exits + s.withdrawn
         order by s.plant_id
         """,

@@ -87,7 +87,7 @@ def _visits(engine: duckdb.DuckDBPyConnection, period: Period, as_of: date) -> l
             where coalesce(v.status, 'completed') = 'completed' and v.visited_on <= $as_of
         ), begun as (
             select site_id::varchar as site_id, min(from_on)::date as first, max(to_on)::date as last
-            from stretches group by all
+            from episodes group by all
         ), months as (
             select month::date as month, (month + interval 1 month)::date as ends
             from (select unnest(generate_series($start::date, $last::date, interval 1 month)) as month)

@@ -9,7 +9,8 @@ from __future__ import annotations
 
 from plantstats.schema.words import fold_head
 
-OUTCOMES = ("died", "declined", "client", "withdrawn")
+LOSSES = ("died", "declined")  # dead, or alive below specification
+OUTCOMES = (*LOSSES, "client", "withdrawn")
 
 CAUSES: dict[str, str] = {
     "water_excess": "died",

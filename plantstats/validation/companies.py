@@ -198,7 +198,7 @@ def _effects(company: Company, time: PlantTime) -> list[pd.DataFrame]:
 
 def _lives(company: Company, time: PlantTime) -> list[pd.DataFrame]:
     """Survival by light and incidence of causes at twelve months."""
-    lives, known = time.lives, company.known
+    lives, known = time.lifetimes, company.known
     by_light = truths.at_ages(known, lives, AS_OF, "light")
     curves = survival.curves(lives, ["light"])
     told = survival.summaries(curves, lives, ["light"], ages=[AGE], horizon=2 * AGE, period=QUARTER)

@@ -25,7 +25,7 @@ STANDING = """
     select plant_id::varchar as plant_id, site_id::varchar as site_id, client_id::varchar as client_id,
            species::varchar as species, light::varchar as light, pot::varchar as pot, planter::varchar as planter,
            (plants - losses - client_exits - withdrawn)::bigint as plants
-    from stretches where to_on = ?::date + 1 and plants > losses + client_exits + withdrawn
+    from episodes where to_on = ?::date + 1 and plants > losses + client_exits + withdrawn
     order by 2, 1"""
 REALISED = """
     with on_site as (

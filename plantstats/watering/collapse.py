@@ -17,7 +17,7 @@ from plantstats.watering import spells
 if TYPE_CHECKING:
     from plantstats.records import Records
 
-VIEWS = ("looks", "notes", "cuts")
+VIEWS = ("inspections", "notes", "cuts")
 
 
 @dataclass(frozen=True)

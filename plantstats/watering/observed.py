@@ -52,7 +52,7 @@ GAPS = f"""
     ) g where g.gap > 0 group by all order by rank, g.site_id"""
 SINCE = """
     select s.site_id::varchar as site_id, sum(s.losses)::bigint as losses, sum(s.plant_days)::bigint as plant_days
-    from stretches s where s.from_on > ?::date group by all order by 1"""
+    from episodes s where s.from_on > ?::date group by all order by 1"""
 FOLLOWED, NOT_FOLLOWED, NOT_ADVISED = GROUPS = ("followed", "not followed", "no change advised")
 
 

@@ -14,7 +14,7 @@ from datetime import date
 import ibis
 import ibis.expr.types as ir
 
-from plantstats.exposure import POT_CLASSES, READS, episodes, events, inputs
+from plantstats.exposure import POT_CLASSES, READS, events, inputs, places
 from plantstats.exposure.psychrometrics import AT_ZERO, SHIFT, SLOPE
 
 # Depth to which the soil must be dry to count as dry, in cm, by pot class: 2.5 to 5 cm (1 to 2 in), the deeper
@@ -237,10 +237,10 @@ def plan(as_of: date, heating_months: Iterable[int] = ()) -> dict[str, ir.Table]
     t, steps = unbound(), {}
     cut = (as_of - date(1970, 1, 1)).days
     makers: dict[str, Callable[[], ir.Table]] = {
-        "looks": lambda: events.looks(t, cut),
+        "inspections": lambda: events.inspections(t, cut),
         "follow": lambda: events.follow_up(t),
-        "ordered_moves": lambda: episodes.moves_in_order(t, cut),
-        "places": lambda: episodes.places(t),
+        "ordered_moves": lambda: places.moves_in_order(t, cut),
+        "places": lambda: places.places(t),
         "notes": lambda: notes(t, cut),
         "cuts": lambda: cuts(t, cut),
         "days": lambda: days(t),

@@ -403,7 +403,7 @@ def test_late_entry_gives_the_worked_days_and_rate(tmp_path: Path) -> None:
         replacements=[lost("A", "2025-01-13")],
     )
     assert time.cells([])[["plant_days", "losses"]].values.tolist() == [[58, 1]]
-    lives = time.lives.set_index("plant_id")
+    lives = time.lifetimes.set_index("plant_id")
     assert lives.loc["A", ["entry_age", "exit_age", "event"]].tolist() == [1037, 1049, 1]
     assert lives.loc["C", ["entry_age", "exit_age", "event"]].tolist() == [0, 6, 0]
 
@@ -442,7 +442,7 @@ def test_from_look_to_look_only_days_that_could_show_a_loss_count(tmp_path: Path
         ],
     )
     as_of = date(2025, 2, 28)
-    time = exposure.build(found, as_of, looked=True)
+    time = exposure.build(found, as_of, follow_between_inspections=True)
     days = time.cells(["plant_id"]).set_index("plant_id")
     assert days["plant_days"].to_dict() == {"LOST": 14, "NEW": 18, "OLD": 28, "UNSEEN": 58}
     assert days["losses"].to_dict() == {"LOST": 1, "NEW": 1, "OLD": 0, "UNSEEN": 0}
@@ -466,7 +466,7 @@ def test_plants_looked_at_less_than_once_a_quarter_count_every_day(tmp_path: Pat
             *({"plant_id": "EDGE", "visited_on": on} for on in ("2025-04-03", "2025-06-01", "2025-09-30")),
         ],
     )
-    time = exposure.build(found, date(2025, 12, 31), looked=True)
+    time = exposure.build(found, date(2025, 12, 31), follow_between_inspections=True)
     days = time.cells(["plant_id"]).set_index("plant_id")["plant_days"]
     # 3 April and 30 September lie 92 days inside: 180 days between them.
     assert days.to_dict() == {"EDGE": 180, "RARE": 364}
@@ -676,5 +676,5 @@ class SparkOptions(Config):
 def test_the_same_chain_compiles_for_spark() -> None:
     ibis.options.pyspark = SparkOptions()
     steps = exposure.plan(date(2026, 9, 30), "midpoint", [10, 11, 12, 1, 2, 3, 4])
-    for expression in [*steps.values(), exposure.cells(steps["stretches"], ["species", "month"])]:
+    for expression in [*steps.values(), exposure.rate_table(steps["episodes"], ["species", "month"])]:
         assert ibis.to_sql(expression, dialect="pyspark").lstrip().startswith(("SELECT", "WITH"))

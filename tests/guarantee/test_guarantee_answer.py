@@ -182,7 +182,7 @@ def test_hazards_of_lines_are_the_rates_of_the_loss_model(found):
 
 def test_quotes_rest_on_plants_followed_from_look_to_look(found):
     fitted, time = from_records.fit_losses(found, AS_OF)
-    looked = exposure.build(found, AS_OF, "midpoint", looked=True).cells(["month"])
+    looked = exposure.build(found, AS_OF, "midpoint", follow_between_inspections=True).cells(["month"])
     assert fitted.model.plant_days == looked["plant_days"].sum() < time.cells([])["plant_days"].iloc[0]
     assert fitted.model.losses == looked["losses"].sum()
 

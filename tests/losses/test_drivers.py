@@ -472,4 +472,4 @@ def test_plants_of_unknown_install_date_are_counted_where_the_curves_leave_them_
     # Those set aside for another fault are in neither.
     assert count <= unknown
     followed = time.account.query("table == 'plants' and fate == 'followed'")["rows"].sum()
-    assert followed == count + time.lives["plant_id"].nunique()
+    assert followed == count + time.lifetimes["plant_id"].nunique()

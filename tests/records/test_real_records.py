@@ -43,8 +43,8 @@ def test_five_seeds_not_counted_again_end_at_their_last_count_and_stand_in_the_a
     # Of the five, one was not counted again after the day it was laid out: it was never at risk.
     exits = seeds[1].exits
     uncounted = exits[exits["cause"].eq("removed")]
-    assert len(uncounted) == 5 and uncounted["taken"].sum() == 4
-    assert uncounted.loc[uncounted["taken"].eq(0), "off"].tolist() == ["on the day of entry"]
+    assert len(uncounted) == 5 and uncounted["n_removed"].sum() == 4
+    assert uncounted.loc[uncounted["n_removed"].eq(0), "exclusion_reason"].tolist() == ["on the day of entry"]
     account = seeds[1].account.set_index(["table", "fate"])["plants"]
     # 25 lines were laid out without a seed.
     assert account[("plants", "a line of no plants")] == 0

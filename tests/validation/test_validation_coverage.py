@@ -94,7 +94,7 @@ def test_forgotten_late_entry_is_seen(made):
     # Plants that were old when the records began then count as watched from planting on: immortal time.
     parts = []
     for one in made:
-        lives = one.midpoint.lives.assign(entry_age=0)
+        lives = one.midpoint.lifetimes.assign(entry_age=0)
         wrong = dataclasses.replace(one.midpoint)
         wrong.__dict__["lives"] = lives
         parts += companies._lives(one.company, wrong)

@@ -41,7 +41,7 @@ def learned() -> Any:
     frames = {
         "visits": pd.DataFrame(visits, columns=["plant_id", "site_id", "visited_on", "status"]),
         # Days before the advice was given do not count.
-        "stretches": pd.DataFrame(
+        "episodes": pd.DataFrame(
             [
                 ("A", date(2026, 6, 1), 9, 300),
                 ("A", date(2026, 7, 1), 1, 460),
