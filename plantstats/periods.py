@@ -103,6 +103,17 @@ def previous_quarters(period: Period, n: int) -> list[Period]:
     return [quarter_of(add_months(period.start, -3 * back), starts) for back in range(n, 0, -1)]
 
 
+def next_quarter(period: Period) -> Period:
+    """The quarter after one.
+
+    Examples
+    --------
+    >>> next_quarter(quarter("2026-Q4")).name
+    '2027-Q1'
+    """
+    return quarter_of(period.end, _fiscal_start(period))
+
+
 def same_quarter_last_year(period: Period) -> Period:
     """The quarter a year before a quarter, under the same fiscal year.
 

@@ -135,6 +135,14 @@ class Study:
         check_client(self.records, client)
         return Study(self.records, self.period, self.as_of, client)
 
+    def whole(self) -> Study:
+        """The study of all clients: itself, or one that shares its records and plant-time."""
+        if not self.client:
+            return self
+        study = self.of_client("")
+        study._memory.update({k: v for k, v in self._memory.items() if k[0] == "exposure"})
+        return study
+
     @functools.cached_property
     def _names(self) -> dict[str, dict[str, str]]:
         """Names that the records give to codes: kind to code to name; empty where they give none."""
@@ -243,6 +251,27 @@ class Study:
 
         rows = standing(self.exposure())
         return rows[rows["client_id"].eq(self.client)].reset_index(drop=True) if self.client else rows
+
+    @kept
+    def service(self) -> pd.DataFrame:
+        """Findings on what the client got: plants in place, their state, their air (see `losses.service.service`)."""
+        from plantstats.losses import service  # noqa: PLC0415
+
+        return service.service(self.exposure(), self.standing(), self.period, self.client)
+
+    @kept
+    def replaced(self) -> pd.DataFrame:
+        """Plants replaced or taken away in the quarter, for whatever reason, one row each (see `PlantTime.exits`)."""
+        rows = self.exposure().exits
+        inside = rows["replaced_on"].between(pd.Timestamp(self.period.start), pd.Timestamp(self.period.last_day))
+        return rows[inside & (rows["client_id"].eq(self.client) if self.client else True)].reset_index(drop=True)
+
+    def visits_made(self) -> pd.DataFrame:
+        """Findings visits_made_share by site, of the client's sites or all."""
+        rows = findings.pick(self.whole().quality(), "visits_made_share", ["site_id"], self.period.name)
+        sites = self.records.table("sites")
+        own = sites.loc[sites["client_id"].eq(self.client), "site_id"] if self.client else sites["site_id"]
+        return rows[rows["site_id"].isin(own)].reset_index(drop=True)
 
     @kept
     def account(self) -> pd.DataFrame:

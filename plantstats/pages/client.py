@@ -1,0 +1,163 @@
+"""The client's own page: what stands and in what state, visits, what was replaced, what was seen, what comes next.
+
+Nothing of ours stands here: no cost, wage, margin or technician, no other client, no method, no code of the program.
+"""
+
+from __future__ import annotations
+
+import pandas as pd
+
+from plantstats.findings import pick
+from plantstats.pages import words
+from plantstats.periods import next_quarter
+from plantstats.reporting.charts import Bars
+from plantstats.reporting.specs import Listing, Page, Rows, Section
+from plantstats.studies import Study, StudyError
+
+TITLE = "Your plants"
+# What a client reads for what the records call it.
+REASONS = {
+    "water_excess": "roots too wet",
+    "water_deficit": "too dry",
+    "light": "too little light for this plant",
+    "temperature": "too cold or too warm",
+    "pest": "pests",
+    "disease": "disease",
+    "building_failure": "heating, cooling or lighting failed",
+    "client_action": "moved or damaged",
+    "theft": "missing",
+    "outgrown": "outgrown",
+    "age": "old age",
+    "upgrade": "exchanged at your wish",
+    "rotation": "planned exchange",
+}
+WHO_PAYS = {"guaranteed": "under our guarantee", "chargeable": "charged, as agreed"}
+LOW_CONDITION = 3
+DRY_FROM = 50  # of the days in 100: then the air is worth a word
+
+
+def page(study: Study) -> Page:
+    """One client's page.
+
+    Parameters
+    ----------
+    study : Study
+        Of one client.
+
+    Returns
+    -------
+    Page
+
+    Raises
+    ------
+    StudyError
+        For a study of all clients.
+    """
+    if not study.client:
+        raise StudyError("a client's page needs a client: --client C0001")
+    results, standing = study.service(), study.standing()
+    sections = [
+        _plants(study, results),
+        _visits(study),
+        _replaced(study),
+        _seen(study, results, standing),
+        _next(study, standing),
+    ]
+    return Page(TITLE, _verdict(study, standing), [s for s in sections if s], results, 0)
+
+
+def _verdict(study: Study, standing: pd.DataFrame) -> str:
+    stand, gone = int(standing["plants"].sum()), len(study.replaced())
+    name = study.name_of("client", study.client)
+    if not gone:
+        return f"{name}, {study.period.name}: all {words.plants(stand)} stand."
+    return f"{name}, {study.period.name}: {words.plants(stand)} stand; {gone} left {'its' if gone == 1 else 'their'} place."
+
+
+def _plants(study: Study, results: pd.DataFrame) -> Section:
+    whole = pick(results, "plants_in_good_condition", period=study.period.name).iloc[0]
+    message = (
+        f"{whole['note'].removesuffix(' scored')} plants are in good condition."
+        if pd.notna(whole["estimate"])
+        else "The plants' condition was not scored this quarter."
+    )
+    chart = Bars(
+        Rows("plants_in_place", ["site_id"], study.period.name, most=12),
+        lambda row: study.name_of("site", row["site_id"]),
+        "plants in place at the end of the quarter",
+        small=True,
+    )
+    sites = len(pick(results, "plants_in_place", ["site_id"], study.period.name))
+    shown = "Good: 4 or 5 of 5 at the last visit."
+    return Section("plants", message, shown, chart=chart if sites > 1 else None)
+
+
+def _visits(study: Study) -> Section | None:
+    quality = study.visits_made()
+    if quality.empty:
+        return None
+    records = pd.DataFrame(
+        {
+            "Site": [study.name_of("site", site) for site in quality["site_id"]],
+            "Visits made, of those agreed": [note.split(".")[0] for note in quality["note"]],
+        },
+        dtype="object",
+    )
+    made = quality["note"].str.extract(r"([\d,]+) of ([\d,.]+)")
+    done, agreed = (made[n].str.replace(",", "").astype("float64").sum() for n in (0, 1))
+    message = f"We came {done:.0f} times; {agreed:.0f} visits were agreed."
+    return Section("visits", message, "", table=Listing("Visits by site", records))
+
+
+def _replaced(study: Study) -> Section:
+    gone = study.replaced()
+    if gone.empty:
+        return Section("replaced", "No plant was replaced this quarter.")
+    records = pd.DataFrame(
+        {
+            "On": [day.date().isoformat() for day in gone["replaced_on"]],
+            "Site": [study.name_of("site", site) for site in gone["site_id"]],
+            "Place": study.places_of(gone["plant_id"]),
+            "Plant": [study.name_of("species", species) for species in gone["species"]],
+            "Reason": [REASONS.get(cause, "no longer good enough") for cause in gone["cause"]],
+            "Cost to you": [WHO_PAYS.get(str(payer), "") for payer in gone["covered"]],
+        },
+        dtype="object",
+    )
+    few = "You have few plants, so single ones weigh much." if len(gone) < 5 else ""
+    message = f"{words.count_of(len(gone), 'plant')} {'was' if len(gone) == 1 else 'were'} replaced or taken away."
+    return Section("replaced", message, table=Listing(f"Plants replaced in {study.period.name}", records), note=few)
+
+
+def _seen(study: Study, results: pd.DataFrame, standing: pd.DataFrame) -> Section | None:
+    lines = []
+    dim = int(standing.loc[standing["light"].eq("low"), "plants"].sum())
+    if dim:
+        lines.append(
+            f"{words.plants(dim)} stand in low light. Please leave lamps near them on in working hours; we can suggest "
+            "kinds that bear shade."
+        )
+    dry = pick(results, "dry_air_share", ["site_id"], study.period.name)
+    dry = dry[dry["estimate"].ge(DRY_FROM)]
+    if len(dry):
+        sites = words.listed([study.name_of("site", site) for site in dry["site_id"]])
+        lines.append(f"The air was dry on most days at {sites}. Moister air, where the building allows it, helps them.")
+    failed = study.replaced()
+    if failed["cause"].eq("building_failure").any():
+        lines.append("Plants were lost when heating, cooling or lighting failed. Please tell us at once when it does.")
+    if not lines:
+        return None
+    lines.append("Please do not water, move or feed the plants; tell us when one looks wrong.")
+    return Section("seen", "What we saw, and what would help.", sentences=lines)
+
+
+def _next(study: Study, standing: pd.DataFrame) -> Section:
+    weak = int(standing.loc[standing["condition"].le(LOW_CONDITION).fillna(False), "plants"].sum())
+    quarter = next_quarter(study.period).name
+    be = "is" if weak == 1 else "are"
+    line = (
+        f"{words.plants(weak)} that scored 3 or less at the last visit {be} looked after first."
+        if weak
+        else "Every plant that was scored is in good condition."
+    )
+    return Section("next", f"Next quarter ({quarter}).", sentences=[line])
