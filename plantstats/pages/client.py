@@ -30,6 +30,11 @@ REASONS = {
     "age": "old age",
     "upgrade": "exchanged at your wish",
     "rotation": "planned exchange",
+    "lease_end": "end of the contract for this place",
+    "removed": "taken away",
+    "stock_quality": "weak from the start",
+    "acclimatisation": "did not settle in",
+    "mechanical": "damaged",
 }
 WHO_PAYS = {"guaranteed": "under our guarantee", "chargeable": "charged, as agreed"}
 LOW_CONDITION = 3
@@ -71,7 +76,8 @@ def _verdict(study: Study, standing: pd.DataFrame) -> str:
     name = study.name_of("client", study.client)
     if not gone:
         return f"{name}, {study.period.name}: all {words.plants(stand)} stand."
-    return f"{name}, {study.period.name}: {words.plants(stand)} stand; {gone} left {'its' if gone == 1 else 'their'} place."
+    whose = "its" if gone == 1 else "their"
+    return f"{name}, {study.period.name}: {words.plants(stand)} stand; {gone} left {whose} place."
 
 
 def _plants(study: Study, results: pd.DataFrame) -> Section:

@@ -81,7 +81,7 @@ def parts_that_add_up(amounts: Sequence[float]) -> list[int]:
     Examples
     --------
     >>> parts_that_add_up([625.4, 485.4, 0.2])
-    [625, 486, 0]
+    [626, 485, 0]
     """
     floors = np.floor(np.asarray(amounts, dtype="float64"))
     left = round(float(np.sum(amounts))) - int(floors.sum())

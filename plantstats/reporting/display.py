@@ -67,6 +67,15 @@ def head(verdict: str, lines: Sequence[str]) -> Shown:
     return Shown(f'<p class="verdict">{escape(verdict)}</p>{below}', "\n".join([verdict, *lines]))
 
 
+def boxes(numbers: Sequence[tuple[str, str, bool]]) -> Shown:
+    """Large numbers side by side, each with a line below; those that warn carry another edge."""
+    made = ""
+    for number, below, warns in numbers:
+        name = "box warns" if warns else "box"
+        made += f'<div class="{name}"><strong>{escape(number)}</strong><span>{escape(below)}</span></div>'
+    return Shown(f'<div class="boxes">{made}</div>', "\n".join(f"{n}: {b}" for n, b, _ in numbers))
+
+
 def heading(message: str, anchor: str, shown: str) -> Shown:
     """The message of a section as its heading, and in grey what is shown."""
     below = f'<p class="shown">{escape(shown)}</p>' if shown else ""
@@ -93,6 +102,7 @@ def table(
     numeric: Collection[str] | None = None,
     soft: Collection[str] = (),
     ids: Sequence[str] | None = None,
+    links: Mapping[str, Sequence[str]] | None = None,
 ) -> Shown:
     """A table with every letter of the rows it shows, and the number of rows left out.
 
@@ -114,6 +124,8 @@ def table(
         Headings shown in grey, such as intervals.
     ids : sequence of str
         Anchor of each row.
+    links : mapping of str to sequence of str
+        Heading to where each of its cells leads: pages of the pack.
 
     Returns
     -------
@@ -131,9 +143,13 @@ def table(
     top = "".join(f'<th scope="col"{mark}>{text}</th>' for text, mark in zip(heads, marks, strict=True))
     body = ""
     for number, row in enumerate(shown.itertuples(index=False, name=None)):
-        cells = [f"<td{mark}>{escape(_cell(value))}</td>" for value, mark in zip(row[1:], marks[1:], strict=True)]
+        texts = [escape(_cell(value)) for value in row]
+        for heading, places in (links or {}).items():
+            at = list(frame.columns).index(heading)
+            texts[at] = f'<a href="{escape(places[number])}">{texts[at]}</a>'
+        cells = [f"<td{mark}>{text}</td>" for text, mark in zip(texts[1:], marks[1:], strict=True)]
         anchor = f' id="{escape(ids[number])}"' if ids else ""
-        body += f'<tr{anchor}><th scope="row"{marks[0]}>{escape(_cell(row[0]))}</th>{"".join(cells)}</tr>'
+        body += f'<tr{anchor}><th scope="row"{marks[0]}>{texts[0]}</th>{"".join(cells)}</tr>'
     left_out = f"{len(shown)} of {len(frame)} rows shown; all of them are in {rest}." if len(shown) < len(frame) else ""
     short = ' class="short"' if len(shown) <= SHORT else ""
     below = f'<p class="rest">{escape(left_out)}</p>' if left_out else ""

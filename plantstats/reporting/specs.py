@@ -173,6 +173,8 @@ class Listing:
         The file that holds the rows left out.
     ids : sequence of str or None
         Anchor of each row.
+    links : mapping of str to sequence of str
+        Heading to where each of its cells leads: a page of the pack and a row on it.
     """
 
     caption: str
@@ -180,6 +182,7 @@ class Listing:
     most: int = 100
     rest: str = "findings.xlsx"
     ids: Sequence[str] | None = None
+    links: Mapping[str, Sequence[str]] = field(default_factory=dict)
 
     def frame(self, _findings: pd.DataFrame, _small_group: int) -> pd.DataFrame:
         """The records themselves."""
@@ -187,7 +190,7 @@ class Listing:
 
     def show(self, _findings: pd.DataFrame, _small_group: int) -> Shown:
         """The list for the page and JupyterLab."""
-        return display.table(self.records, self.caption, rows=self.most, rest=self.rest, ids=self.ids)
+        return display.table(self.records, self.caption, rows=self.most, rest=self.rest, ids=self.ids, links=self.links)
 
 
 class Chart(Protocol):
@@ -232,6 +235,25 @@ class Section:
 
 
 @dataclass(frozen=True)
+class Box:
+    """One number of the brief: large, with a line below.
+
+    Attributes
+    ----------
+    number : str
+        Such as "13 plants lost".
+    below : str
+        What it is compared with.
+    warns : bool
+        Whether its edge carries the colour of warning.
+    """
+
+    number: str
+    below: str
+    warns: bool = False
+
+
+@dataclass(frozen=True)
 class Page:
     """A page: verdict, sections, and the findings that every number on it comes from.
 
@@ -249,6 +271,8 @@ class Page:
         See `findings.for_display`.
     sentences : sequence of str
         Below the verdict, a few short ones; the command prints them too.
+    boxes : sequence of Box
+        Below these.
     """
 
     title: str
@@ -257,6 +281,7 @@ class Page:
     findings: pd.DataFrame
     small_group: int
     sentences: Sequence[str] = field(default=())
+    boxes: Sequence[Box] = field(default=())
 
     def __getitem__(self, key: str) -> Shown:
         """One section, to be looked at; in JupyterLab its numbers are at hand as `frame(key)`."""
@@ -276,7 +301,10 @@ class Page:
     @property
     def head(self) -> Shown:
         """The verdict and the sentences below it."""
-        return display.head(self.verdict, self.sentences)
+        parts = [display.head(self.verdict, self.sentences)]
+        if self.boxes:
+            parts.append(display.boxes([(box.number, box.below, box.warns) for box in self.boxes]))
+        return display.join(parts)
 
     @property
     def rest(self) -> Shown:

@@ -1,0 +1,79 @@
+"""What there is to decide: one shape for what every page asks, so that the brief can rank it."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import pandas as pd
+
+from plantstats.reporting.specs import Listing
+
+MOST = 6
+
+
+@dataclass(frozen=True)
+class Decision:
+    """One thing to decide.
+
+    Attributes
+    ----------
+    what : str
+        In the imperative: "Visit every 14 days instead of 7".
+    where : str
+        Sites, clients or plants by name.
+    worth : float
+        Money a quarter; missing where it has no price.
+    certainty : str
+        How sure, in words, with the number it rests on.
+    risk : int
+        Among those of the same worth: higher comes first (3: plants or people, 2: money, 1: order).
+    page, anchor : str
+        Where it comes from, such as "visits" and "site-S0021".
+    """
+
+    what: str
+    where: str
+    worth: float
+    certainty: str
+    risk: int
+    page: str
+    anchor: str
+
+
+def ranked(decisions: Sequence[Decision], most: int = MOST) -> list[Decision]:
+    """The first few: by money, then by risk; what has no price comes after what has, by risk.
+
+    Examples
+    --------
+    >>> a = Decision("a", "", 10.0, "", 1, "visits", "x")
+    >>> b = Decision("b", "", float("nan"), "", 3, "records", "y")
+    >>> [d.what for d in ranked([b, a])]
+    ['a', 'b']
+    """
+    return sorted(decisions, key=lambda d: (pd.isna(d.worth), -abs(d.worth) if pd.notna(d.worth) else 0, -d.risk))[
+        :most
+    ]
+
+
+def table(decisions: Sequence[Decision], currency: str) -> Listing:
+    """The decisions with room for a name and a date."""
+    records = pd.DataFrame(
+        {
+            "What": [d.what for d in decisions],
+            "Where": [d.where for d in decisions],
+            f"Worth, {currency} a quarter": [f"{d.worth:,.0f}" if pd.notna(d.worth) else "" for d in decisions],
+            "How sure": [d.certainty for d in decisions],
+            "Who, by when": ["" for _ in decisions],
+            "From": [d.page for d in decisions],
+        },
+        dtype="object",
+    )
+    links = {"From": [f"{d.page}.html#{d.anchor}" for d in decisions]}
+    return Listing("Decide this week", records, links=links)
+
+
+def worth_of(amounts: Sequence[float]) -> float:
+    """Several amounts as one; missing where none has a price."""
+    known = [amount for amount in amounts if pd.notna(amount)]
+    return float(sum(known)) if known else float("nan")
