@@ -96,7 +96,7 @@ def described(here: pd.DataFrame, records: Records, time: PlantTime) -> tuple[pd
     Takes:  rows of plants with site_id, client_id, light, quantity as they are to be taken.
     Gives:  the columns of InForce.plants, and notes on what was decided.
     """
-    inclusive = records.settings.guarantee_end_day == "inclusive"
+    inclusive = records.settings.guarantee.end_day == "inclusive"
     leave = here["guarantee_until"] + pd.Timedelta(days=int(inclusive))
     made, notes = _contracts(here.assign(leave=leave), records)
     unit, cost_notes = _units(made, records, time)

@@ -17,10 +17,10 @@ from plantstats.records import RecordError, Settings
 from plantstats.records.files import open_file
 from plantstats.records.intake import take_in
 from plantstats.records.load import to_pandas
-from plantstats.records.settings import TableSettings
 from plantstats.records.typed import Writer, Written, decode, set_aside_frame
 from plantstats.schema.light import band_of_lux
 from plantstats.schema.tables import ARROW, TABLES, Column, Table
+from plantstats.settings import TableSettings
 
 PLANTS = TABLES["plants"]
 LIST = Table(

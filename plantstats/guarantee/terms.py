@@ -2,31 +2,33 @@
 
 from __future__ import annotations
 
-import tomllib
-from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from datetime import date
-from difflib import get_close_matches
 from pathlib import Path
-from typing import Any
+from typing import Annotated, Any, ClassVar, Literal
+
+from pydantic import BeforeValidator, Field, PlainValidator, ValidationInfo
 
 from plantstats.guarantee.money import HALF_UP, RULES, MoneyError, cents
 from plantstats.periods import add_months
 from plantstats.schema.causes import CAUSES
+from plantstats.settings import Section, SettingsError, read_toml, validate
+from plantstats.settings.company import Currency
+from plantstats.settings.toml import one_of
 
 LEAST_DRAWS = 20  # fewer give no error of the drawing worth the name
 MOST_DRAWS = 5_000
 MOST_MONTHS = 240
+FIRST_DAY, LAST_DAY = date(1990, 1, 1), date(2199, 12, 31)
 
 
-class TermsError(ValueError):
+class TermsError(SettingsError):
     """Terms that cannot be used; the message lists every fault."""
 
 
 @dataclass(frozen=True)
 class Terms:
-    """Terms of one guarantee; amounts in whole cents. Each default is the one that holds when the file is
-    silent."""
+    """Terms of one guarantee; amounts in whole cents. Each default holds where the file is silent."""
 
     starts_on: date
     months: int = 12
@@ -51,7 +53,6 @@ class Terms:
     unseen_species: str = "group"  # or "refuse"
     draws: int = 400
     seed: int = 1
-    given: tuple[str, ...] = field(default=())
 
     @property
     def ends_on(self) -> date:
@@ -76,154 +77,165 @@ class Terms:
         }
 
 
+def _day(given: Any) -> date:
+    try:
+        day = given if type(given) is date else date.fromisoformat(given)
+    except (TypeError, ValueError):
+        raise ValueError(f"wants a day such as 2026-10-01, has {given!r}") from None
+    if not FIRST_DAY <= day <= LAST_DAY:
+        raise ValueError(f"wants a day from {FIRST_DAY} to {LAST_DAY}, has {day}")
+    return day
+
+
+def _cents(given: Any, info: ValidationInfo) -> int:
+    """An amount in whole cents, by the rounding rule of the file (the validation context)."""
+    if isinstance(given, bool):
+        raise ValueError(f'wants an amount such as "38.50", has {given!r}')
+    try:
+        amount = cents(given, info.context)
+    except MoneyError as error:
+        raise ValueError(str(error)) from None
+    if amount < 0:
+        raise ValueError(f"wants an amount of 0 or more, has {given!r}")
+    return amount
+
+
+def _causes(given: Any) -> tuple[str, ...]:
+    if given == "all":
+        return ()
+    if not isinstance(given, list) or not all(isinstance(cause, str) for cause in given):
+        raise ValueError(f'wants "all" or a list of causes, has {given!r}')
+    if wrong := [one_of(cause, list(CAUSES)) for cause in given if cause not in CAUSES]:
+        raise ValueError("; ".join(wrong))
+    return tuple(given)
+
+
+def _rates(given: Any) -> tuple[float, ...]:
+    rates = given if isinstance(given, list) else [given]
+    if not rates or any(type(rate) not in (int, float) or not -5 <= rate <= 100 for rate in rates):
+        raise ValueError(f"wants a yearly rate in percent, or one for each year, each from -5 to 100, has {given!r}")
+    return tuple(map(float, rates))
+
+
+Money = Annotated[int, PlainValidator(_cents)]
+Causes = Annotated[tuple[str, ...], BeforeValidator(_causes)]
+
+
+class _Promise(Section):
+    """What is promised. Defaults here and below are those of `Terms`: only keys that a file gives are handed over."""
+
+    starts_on: Annotated[date, PlainValidator(_day)] = Field(
+        description="the first day of the guarantee, such as 2026-10-01"
+    )
+    months: int = Field(Terms.months, ge=0, le=MOST_MONTHS)
+    covered: Causes = Terms.covered
+    excluded: Causes = Terms.excluded
+    cap_per_position: int | None = Field(Terms.cap_per_position, ge=0, le=100)
+    cap_money: Money | None = Terms.cap_money
+    lead_days: int = Field(Terms.lead_days, ge=0, le=365)
+    after_uncovered: Literal["replaced", "ends"] = Terms.after_uncovered
+    beyond_ages: Literal["assume", "refuse"] = Terms.beyond_ages
+    unseen_species: Literal["group", "refuse"] = Terms.unseen_species
+
+
+class _Costs(Section):
+    """What a replacement costs."""
+
+    labour_by: Literal["us", "client"] = Terms.labour_by
+    labour_minutes: float = Field(Terms.labour_minutes, ge=0, le=24 * 60)
+    wage_per_hour: Money = Terms.wage_per_hour
+    delivery: Money = Terms.delivery
+    disposal: Money = Terms.disposal
+    currency: Currency = Terms.currency
+    rounding: Literal[tuple(RULES)] = Terms.rounding  # type: ignore[valid-type]
+
+
+class _Price(Section):
+    """What is charged."""
+
+    RENAMED: ClassVar[dict[str, str]] = {"certainty": "confidence"}
+
+    confidence: float = Field(Terms.confidence, ge=0.01, le=0.999)
+    margin_percent: float = Field(Terms.margin_percent, ge=0, le=1000)
+    monthly_fee: Money | None = Terms.monthly_fee
+    discount_percent: Annotated[tuple[float, ...], PlainValidator(_rates)] = Terms.discount_percent
+
+
+class _Method(Section):
+    """How it is worked out."""
+
+    draws: int = Field(Terms.draws, ge=LEAST_DRAWS, le=MOST_DRAWS)
+    seed: int = Field(Terms.seed, ge=0, le=2**32 - 1)
+
+
+class _File(Section):
+    """A terms file."""
+
+    guarantee: _Promise
+    costs: _Costs = _Costs()
+    price: _Price = _Price()
+    method: _Method = _Method()
+
+
 def read_terms(path: Path) -> Terms:
     """Read a terms file.
 
-    Takes:  path of a TOML file with tables guarantee, costs, price, method.
-    Gives:  Terms.
-    Raises: TermsError naming every unknown key (with the nearest known one) and every value that cannot be.
+    Parameters
+    ----------
+    path : Path
+        TOML with the tables guarantee, costs, price and method.
+
+    Returns
+    -------
+    Terms
+
+    Raises
+    ------
+    TermsError
+        Naming every unknown key (with the nearest known one) and every value that cannot be.
     """
     try:
-        data = tomllib.loads(path.read_text(encoding="utf-8-sig"))
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError, OSError) as error:
-        raise TermsError(f"{path.name}: cannot be read as TOML: {error}") from None
+        data = read_toml(path)
+    except SettingsError as error:
+        raise TermsError(error.faults) from None
     return terms_from(data, path.name)
 
 
 def terms_from(data: dict[str, Any], where: str = "terms") -> Terms:
-    """Terms from a parsed TOML table; `where` begins each message."""
-    faults: list[str] = []
-    found: dict[str, Any] = {}
-    rounding = _rounding(data)
-    for part, content in data.items():
-        if part not in KEYS:
-            faults.append(f"{where}: {part} is not a part of terms; " + _near(part, list(KEYS)))
-            continue
-        if not isinstance(content, dict):
-            faults.append(f"{where}: {part} wants a table [{part}], has {content!r}")
-            continue
-        for key, value in content.items():
-            if key not in KEYS[part]:
-                faults.append(f"{where}: {part}.{key} is not a setting; " + _near(key, list(KEYS[part])))
-                continue
-            try:
-                found[key] = KEYS[part][key](value, rounding)
-            except (ValueError, TypeError) as error:
-                faults.append(f"{where}: {part}.{key}: {error}")
-    if "starts_on" not in found and not any("starts_on" in fault for fault in faults):
-        faults.append(f"{where}: guarantee.starts_on is missing: the first day of the guarantee, such as 2026-10-01")
-    if faults:
-        raise TermsError("\n".join(faults))
-    made = Terms(**found, given=tuple(sorted(found)))
-    both = sorted(set(made.covered) & set(made.excluded)) if "excluded" in found else []
-    if both:
-        raise TermsError(f"{where}: {', '.join(both)} stands under covered and under excluded; take it out of one")
-    return made
+    """Terms from parsed TOML.
 
+    Parameters
+    ----------
+    data : dict
+        Parsed TOML.
+    where : str
+        Name of the file; begins each message.
 
-def _near(word: str, known: list[str]) -> str:
-    near = get_close_matches(word, known, n=1, cutoff=0.5)
-    return f"did you mean {near[0]}?" if near else f"known: {', '.join(known)}"
+    Returns
+    -------
+    Terms
 
+    Raises
+    ------
+    TermsError
+        Naming every fault at once.
 
-def _rounding(data: dict[str, Any]) -> str:
+    Examples
+    --------
+    >>> terms_from({"guarantee": {"starts_on": "2026-10-15"}, "costs": {"delivery": "6.50"}}).delivery
+    650
+    """
     costs = data.get("costs")
-    rule = costs.get("rounding", HALF_UP) if isinstance(costs, dict) else HALF_UP
-    return rule if rule in RULES else HALF_UP
-
-
-def _day(value: Any, _: str) -> date:
-    if type(value) is date:
-        return value
+    rule = costs.get("rounding") if isinstance(costs, dict) else None
     try:
-        return date.fromisoformat(value)
-    except (TypeError, ValueError):
-        raise ValueError(f"wants a day such as 2026-10-01, has {value!r}") from None
-
-
-def _number(low: float, high: float, whole: bool = False) -> Callable[[Any, str], Any]:
-    def read(value: Any, _: str) -> Any:
-        right = isinstance(value, int if whole else (int, float)) and not isinstance(value, bool)
-        if not right or not low <= value <= high:
-            raise ValueError(f"wants a {'whole ' if whole else ''}number from {low:g} to {high:g}, has {value!r}")
-        return value if whole else float(value)
-
-    return read
-
-
-def _money(value: Any, rule: str) -> int:
-    if isinstance(value, bool):
-        raise ValueError(f'wants an amount such as "38.50", has {value!r}')
-    try:
-        amount = cents(value, rule)
-    except MoneyError as error:
-        raise ValueError(str(error)) from None
-    if amount < 0:
-        raise ValueError(f"wants an amount of 0 or more, has {value!r}")
-    return amount
-
-
-def _word(*known: str) -> Callable[[Any, str], str]:
-    def read(value: Any, _: str) -> str:
-        if value not in known:
-            raise ValueError(f"wants one of {', '.join(known)}, has {value!r}")
-        return str(value)
-
-    return read
-
-
-def _causes(value: Any, _: str) -> tuple[str, ...]:
-    if value == "all":
-        return ()
-    if not isinstance(value, list) or not all(isinstance(cause, str) for cause in value):
-        raise ValueError(f'wants "all" or a list of causes, has {value!r}')
-    wrong = [cause for cause in value if cause not in CAUSES]
-    if wrong:
-        raise ValueError("; ".join(f"{cause!r} is not a cause; " + _near(cause, list(CAUSES)) for cause in wrong))
-    return tuple(value)
-
-
-def _currency(value: Any, _: str) -> str:
-    if not (isinstance(value, str) and len(value) == 3 and value.isascii() and value.isalpha() and value.isupper()):
-        raise ValueError(f"wants three capital letters (ISO 4217), has {value!r}")
-    return value
-
-
-def _rates(value: Any, rule: str) -> tuple[float, ...]:
-    rates = value if isinstance(value, list) else [value]
-    if not rates:
-        raise ValueError("wants a yearly rate in percent, or one for each year, has an empty list")
-    read = _number(-5, 100)
-    return tuple(read(rate, rule) for rate in rates)
-
-
-KEYS: dict[str, dict[str, Callable[[Any, str], Any]]] = {
-    "guarantee": {
-        "starts_on": _day,
-        "months": _number(0, MOST_MONTHS, whole=True),
-        "covered": _causes,
-        "excluded": _causes,
-        "cap_per_position": _number(0, 100, whole=True),
-        "cap_money": _money,
-        "lead_days": _number(0, 365, whole=True),
-        "after_uncovered": _word("replaced", "ends"),
-        "beyond_ages": _word("assume", "refuse"),
-        "unseen_species": _word("group", "refuse"),
-    },
-    "costs": {
-        "labour_by": _word("us", "client"),
-        "labour_minutes": _number(0, 24 * 60),
-        "wage_per_hour": _money,
-        "delivery": _money,
-        "disposal": _money,
-        "currency": _currency,
-        "rounding": _word(*RULES),
-    },
-    "price": {
-        "confidence": _number(0.01, 0.999),
-        "margin_percent": _number(0, 1000),
-        "monthly_fee": _money,
-        "discount_percent": _rates,
-    },
-    "method": {"draws": _number(LEAST_DRAWS, MOST_DRAWS, whole=True), "seed": _number(0, 2**32 - 1, whole=True)},
-}
+        file = validate(_File, {"guarantee": {}} | data, where, context=rule if rule in RULES else HALF_UP)
+    except SettingsError as error:
+        raise TermsError(error.faults) from None
+    keys: dict[str, Any] = {}
+    for part in (file.guarantee, file.costs, file.price, file.method):
+        keys |= {name: getattr(part, name) for name in part.model_fields_set}
+    terms = Terms(**keys)
+    both = sorted(set(terms.covered) & set(terms.excluded)) if "excluded" in keys else []
+    if both:
+        raise TermsError([f"{where}: {', '.join(both)} stands under covered and under excluded; take it out of one"])
+    return terms

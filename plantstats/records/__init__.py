@@ -3,8 +3,7 @@
 from plantstats.records.errors import RecordError
 from plantstats.records.load import Records, load, survey
 from plantstats.records.propose import propose_settings
-from plantstats.records.settings import read_settings
-from plantstats.records.settings_shape import Settings
 from plantstats.records.species import species_table
+from plantstats.settings import Settings
 
-__all__ = ["RecordError", "Records", "Settings", "load", "propose_settings", "read_settings", "species_table", "survey"]
+__all__ = ["RecordError", "Records", "Settings", "load", "propose_settings", "species_table", "survey"]

@@ -5,8 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import Any
 
-from plantstats.records.settings_shape import Settings, TableSettings
 from plantstats.schema.tables import Column
+from plantstats.settings import Settings, TableSettings
 
 # Stands before the text of a cell that a workbook or Parquet file holds as a number; a private-use letter.
 NUMBER_CELL = "\ue000"

@@ -20,7 +20,7 @@ import pyarrow.csv as pc
 from plantstats.records.encodings import CHUNK, find_encoding
 from plantstats.records.errors import RecordError
 from plantstats.records.heads import MAX_COLUMNS
-from plantstats.records.settings_shape import TableSettings
+from plantstats.settings import TableSettings
 
 PIECE = 2**18
 LONGEST_LINE = 2 * 2**20

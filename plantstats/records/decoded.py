@@ -12,10 +12,10 @@ from plantstats.records import leaf_words
 from plantstats.records.cells import Context, Parsed, plain
 from plantstats.records.intake import TakenIn
 from plantstats.records.measures import marks_proved
-from plantstats.records.settings_shape import Settings, TableSettings
 from plantstats.records.values import parse
 from plantstats.schema.tables import ARROW, Column, Table
 from plantstats.schema.words import tidy
+from plantstats.settings import Settings, TableSettings
 
 
 @dataclass

@@ -11,8 +11,8 @@ import pyarrow as pa
 import pyarrow.compute as pc
 import pyarrow.parquet as pq
 
-from plantstats.records.settings_shape import Settings
 from plantstats.schema.light import band_of_lux
+from plantstats.settings import Settings
 
 Note = tuple[Any, ...]
 
@@ -84,7 +84,7 @@ def until(installed: pd.Series, months: int, month_end: str) -> pd.Series:
 
 
 def _guarantee(plants: pa.Table, settings: Settings) -> tuple[pa.Table, list[Note]]:
-    months = settings.guarantee_months
+    months = settings.guarantee.months
     if months is None:
         return plants, []
     given = plants.column("guarantee_until").cast(pa.timestamp("us")).to_pandas()
@@ -92,12 +92,12 @@ def _guarantee(plants: pa.Table, settings: Settings) -> tuple[pa.Table, list[Not
     wanted = given.isna() & installed.notna()
     if not wanted.any():
         return plants, []
-    filled = given.where(~wanted, until(installed, months, settings.guarantee_month_end))
+    filled = given.where(~wanted, until(installed, months, settings.guarantee.month_end))
     column = pa.chunked_array([pa.array(filled, pa.timestamp("us"), from_pandas=True)]).cast(pa.date32())
     rule = {
         "clamp": "the same day, or the last day of a shorter month",
         "next_day": "the same day, or the day after a shorter month",
-    }[settings.guarantee_month_end]
+    }[settings.guarantee.month_end]
     note = (
         "plants",
         "",
@@ -128,12 +128,12 @@ def _observed(sites: pa.Table, settings: Settings) -> tuple[pa.Table, list[Note]
 
 def _covered(target: Path, plants: pa.Table, settings: Settings, supplied: dict[str, list[str]]) -> list[Note]:
     """Fill a blank `covered` from guarantee_until, where the settings state the guarantee's last day."""
-    if settings.guarantee_months is None or len(plants) == 0:
+    if settings.guarantee.months is None or len(plants) == 0:
         return []
     path = target / "replacements.parquet"
     table = pq.read_table(path)
     ends = dict(zip(plants.column("plant_id").to_pylist(), plants.column("guarantee_until").to_pylist(), strict=True))
-    inclusive = settings.guarantee_end_day == "inclusive"
+    inclusive = settings.guarantee.end_day == "inclusive"
     made, count = [], 0
     for given, plant, day in zip(
         *(table.column(c).to_pylist() for c in ("covered", "plant_id", "replaced_on")), strict=True
@@ -154,6 +154,6 @@ def _covered(target: Path, plants: pa.Table, settings: Settings, supplied: dict[
             "guarantee",
             "covered",
             count,
-            f"covered was blank: taken from guarantee_until, that day {settings.guarantee_end_day}",
+            f"covered was blank: taken from guarantee_until, that day {settings.guarantee.end_day}",
         )
     ]

@@ -7,10 +7,10 @@ from pathlib import Path
 from plantstats.records.csv_text import CsvFile
 from plantstats.records.encodings import readable
 from plantstats.records.errors import RecordError
-from plantstats.records.settings_shape import TableSettings
 from plantstats.records.workbooks import ParquetFile, WorkbookFile
 from plantstats.schema.tables import Table
 from plantstats.schema.words import fold_head
+from plantstats.settings import TableSettings
 
 ENDINGS = (".csv", ".tsv", ".txt", ".xlsx", ".xlsm", ".xlsb", ".xls", ".ods", ".parquet")
 TableFile = CsvFile | WorkbookFile | ParquetFile

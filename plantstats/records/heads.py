@@ -5,9 +5,10 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from itertools import zip_longest
 
-from plantstats.records.settings_shape import TableSettings
+from plantstats.records.errors import RecordError
 from plantstats.schema.tables import Table
 from plantstats.schema.words import fold_head, nearest, tidy
+from plantstats.settings import TableSettings
 
 MAX_COLUMNS = 2000
 LEAST_HITS = 2  # a row that names fewer canonical columns is a title, unless it names nothing else
@@ -35,7 +36,15 @@ def find_heads(rows: list[tuple[int, list[str]]], table: Table, options: TableSe
         return len({fold_head(cell) for cell in cells} & wanted)
 
     if options.header_row is not None:
-        at = next((n for n, (line, _) in enumerate(rows) if line == options.header_row), 0)
+        lines = [line for line, _ in rows]
+        if options.header_row not in lines:
+            raise RecordError(
+                [
+                    f"tables.{table.name}.header_row is {options.header_row}, but none of the first {len(rows)} rows "
+                    f"stands there (lines {lines[0]} to {lines[-1]}); correct it, or leave it out"
+                ]
+            )
+        at = lines.index(options.header_row)
         return rows[at][0], rows[at][1], at
     at, most = 0, 0
     for n, (_, cells) in enumerate(rows):

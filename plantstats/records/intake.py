@@ -14,8 +14,8 @@ from plantstats.records.csv_text import RowFault
 from plantstats.records.errors import RecordError
 from plantstats.records.files import TableFile
 from plantstats.records.heads import find_heads, map_heads
-from plantstats.records.settings_shape import TableSettings
 from plantstats.schema.tables import Table
+from plantstats.settings import TableSettings
 
 
 @dataclass

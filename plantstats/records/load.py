@@ -21,11 +21,10 @@ from plantstats.records.decoded import decode
 from plantstats.records.errors import RecordError
 from plantstats.records.files import ENDINGS, TableFile, files_of, open_file
 from plantstats.records.intake import take_in
-from plantstats.records.settings import read_settings
-from plantstats.records.settings_shape import Settings
 from plantstats.records.typed import NOTES, Writer, set_aside_frame
 from plantstats.records.workbooks import digest_of
 from plantstats.schema.tables import TABLES, schema
+from plantstats.settings import Settings, SettingsError, read_settings
 
 CACHE = ".plantstats_cache"
 SETTINGS_FILE = "records.toml"
@@ -110,7 +109,10 @@ def survey(folder: Path | str, settings: Path | Settings | None = None) -> tuple
         path = Path(settings) if settings is not None else folder / SETTINGS_FILE
         if settings is not None and not path.exists():
             raise RecordError([f"no settings file {path}"])
-        chosen = read_settings(path)
+        try:
+            chosen = read_settings(path)
+        except SettingsError as error:
+            raise RecordError(error.faults) from None
         said = {path.name: digest_of(path)} if path.exists() else {}
     paths, missing = _paths(folder, chosen)
     digests = {
@@ -190,7 +192,7 @@ def _whole(target: Path) -> bool:
 def _code_digest() -> str:
     """Digest of the package's own reading code, so that a cache never outlives the code that made it."""
     here = Path(__file__).parent
-    rooms = (here, here.parent / "schema")
+    rooms = (here, here.parent / "schema", here.parent / "settings")
     parts = [p.read_bytes() for room in rooms for p in sorted(room.iterdir()) if p.suffix in (".py", ".csv")]
     return hashlib.sha256(b"".join(parts)).hexdigest()
 

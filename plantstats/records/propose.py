@@ -12,11 +12,11 @@ from plantstats.records.files import ENDINGS, open_file
 from plantstats.records.heads import find_heads, map_heads
 from plantstats.records.intake import CodedColumn, like_record
 from plantstats.records.leaf_words import ASK
-from plantstats.records.settings_shape import Settings, TableSettings
 from plantstats.records.values import parse
 from plantstats.schema.causes import CAUSES, map_cause
 from plantstats.schema.tables import TABLES, Table
 from plantstats.schema.words import fold_head, nearest, tidy
+from plantstats.settings import Settings, TableSettings
 
 MOST_WORDS = 40  # codes of one column that are listed
 FILE = "records.toml"

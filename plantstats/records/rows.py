@@ -11,9 +11,9 @@ import pyarrow.compute as pc
 from plantstats.records.cells import plain
 from plantstats.records.decoded import Decoded
 from plantstats.records.intake import TakenIn
-from plantstats.records.settings_shape import TableSettings
 from plantstats.schema.tables import RAW_TEXT, Table
 from plantstats.schema.words import fold
+from plantstats.settings import TableSettings
 
 SET_ASIDE = pa.schema(
     [

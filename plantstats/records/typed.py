@@ -13,8 +13,8 @@ import pyarrow.parquet as pq
 from plantstats.records.decoded import Decoded, decode, with_lines
 from plantstats.records.intake import TakenIn
 from plantstats.records.rows import SET_ASIDE, Rows
-from plantstats.records.settings_shape import TableSettings
 from plantstats.schema.tables import Table, schema
+from plantstats.settings import TableSettings
 
 __all__ = ["NOTES", "Writer", "Written", "decode", "set_aside_frame"]
 

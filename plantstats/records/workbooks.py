@@ -18,10 +18,10 @@ from plantstats.records.cells import DATE_CELL, NO_VALUE, NUMBER_CELL, plain
 from plantstats.records.csv_text import CODED, TEXT, Block
 from plantstats.records.errors import RecordError
 from plantstats.records.heads import MAX_COLUMNS, find_heads
-from plantstats.records.settings_shape import TableSettings
 from plantstats.records.xlsx_parts import SheetMarks, XlsxParts, column_number
 from plantstats.schema.tables import Table
 from plantstats.schema.words import fold_head
+from plantstats.settings import TableSettings
 
 ROWS = 50_000
 

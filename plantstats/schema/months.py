@@ -18,6 +18,8 @@ MONTHS: dict[str, str] = {
     "da": "januar februar marts april maj juni juli august september oktober november december",
     "nb": "januar februar mars april mai juni juli august september oktober november desember",
 }
+# Languages that the settings can declare: of month names, and of words for yes and no.
+LANGUAGES = (*MONTHS, "pl", "fi")
 EXTRA = {
     "de": {"jan": 1, "janner": 1, "feb": 2, "mrz": 3, "sept": 9},
     "fr": {"sept": 9},

@@ -12,14 +12,14 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 
 from plantstats import simulate
-from plantstats.records import settings
 from plantstats.schema import tables
+from plantstats.settings import settings_from
 from plantstats.simulate.company import build as build_company
 from plantstats.watering.drying import Drying
 from plantstats.watering.harm import Harm
 from plantstats.watering.learn import Learned
 
-SETTINGS = settings.settings_from(
+SETTINGS = settings_from(
     {
         "currency": "EUR",
         "wage_per_hour": 24.0,

@@ -75,7 +75,7 @@ def test_code_in_the_settings_is_refused_and_never_run(
 ) -> None:
     place = case_folder(tmp_path / "records", "P04")
     monkeypatch.chdir(tmp_path)
-    with pytest.raises(RecordError, match=r"is not a (unit|setting)"):
+    with pytest.raises(RecordError, match=r"wants one of L, mL|is not a setting"):
         load(place, settings)
     assert not list(tmp_path.rglob("PWNED*"))
 

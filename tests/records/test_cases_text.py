@@ -181,7 +181,7 @@ def test_an_unknown_key_of_the_settings_names_the_nearest_known_one(tmp_path: Pa
     with pytest.raises(RecordError) as error:
         load(folder(tmp_path, records='curency = "EUR"\n[tables.visit]\n[tables.plants]\ndate_oder = "dmy"\n'))
     assert "curency: is not a setting; did you mean currency?" in str(error.value)
-    assert "tables.visit: is not known; did you mean visits?" in str(error.value)
+    assert "tables.visit: is not a setting; did you mean visits?" in str(error.value)
     assert "tables.plants.date_oder: is not a setting; did you mean date_order?" in str(error.value)
 
 

@@ -87,9 +87,9 @@ def test_every_fault_of_the_setting_is_told_at_once(tmp_path):
     with pytest.raises(RecordError) as error:
         worded_time(tmp_path, [], said)
     faults = error.value.faults
-    assert [fault.split('"')[1] for fault in faults] == ["few", "many", "lots", "7", "some", "Bit"]
+    assert [fault.split(".")[2].split(":")[0] for fault in faults] == ["few", "many", "lots", "7", "some", "Bit"]
     assert faults[0] == (
-        'records.toml: leaf_words."few": wants [least, most], whole numbers from 0 to 1,000, such as [1, 5]; has 3'
+        "records.toml: leaf_words.few: wants [least, most], whole numbers from 0 to 1,000, such as [1, 5]; has 3"
     )
     assert "a number means itself" in faults[3] and "given twice" in faults[5]
 

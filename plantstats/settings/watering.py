@@ -1,0 +1,146 @@
+"""The section `[watering]`: what the watering advice assumes beside the records; figures that are the owner's."""
+
+from __future__ import annotations
+
+from typing import Annotated, Any, ClassVar
+
+from pydantic import BeforeValidator, Field, model_validator
+
+from plantstats.settings.toml import Section
+
+MOST_DAYS = 91  # between visits
+MOST_INTERVALS = 8  # of visits: the time that the advice takes grows with them
+
+
+def _visit_days(given: Any) -> tuple[int, ...]:
+    days = list(given) if isinstance(given, list | tuple) else []
+    whole = all(type(day) is int and 1 <= day <= MOST_DAYS for day in days)
+    if not whole or not 1 <= len(set(days)) == len(days) <= MOST_INTERVALS:
+        wanted = f"1 to {MOST_INTERVALS} different whole numbers of days, each from 1 to {MOST_DAYS}"
+        raise ValueError(f"wants {wanted}, has {given!r}")
+    return tuple(sorted(days))
+
+
+class Assumptions(Section):
+    """What the watering advice takes for granted; `[watering]` in records.toml changes any of it.
+
+    Notes
+    -----
+    The description of each field says what it means and where it comes from. None has a published source. Outside
+    its limits a figure is a slip of the pen, or the advice could not be worked out.
+    """
+
+    RENAMED: ClassVar[dict[str, str]] = {
+        "longest_look": "max_inspection_interval",
+        "too_dry_most": "max_too_dry_share",
+        "over_dry_ratio": "drought_rate_ratio",
+        "over_dry_spread": "drought_log_sd",
+        "still_wet_most": "max_still_moist_share",
+        "certainty": "confidence",
+        "as_good": "cost_tolerance",
+        "plain_look_minutes": "default_inspection_minutes",
+        "plain_watering_minutes": "default_watering_minutes",
+        "plain_replacement_cost": "default_replacement_cost",
+        "plain_fee": "default_monthly_fee",
+    }
+
+    visit_days: Annotated[tuple[int, ...], BeforeValidator(_visit_days)] = Field(
+        (7, 14, 21, 28),
+        description="days between visits that a route can keep (common practice: weekly to every four weeks, "
+        "no source)",
+    )
+    max_inspection_interval: int = Field(
+        56,
+        ge=1,
+        le=365,
+        description="no plant goes longer than this without a look, in days (common practice, no source)",
+    )
+    too_dry_after: float = Field(
+        1.0,
+        ge=0.1,
+        le=10,
+        description="a plant dry for longer than this many of its usual (median) drying times is too dry (no source)",
+    )
+    max_too_dry_share: float = Field(
+        0.20,
+        ge=0.01,
+        le=0.9,
+        description="no longer interval is advised at which more than this share of waterings would find a plant "
+        "too dry (no source)",
+    )
+    too_dry_minutes: float = Field(
+        6.0,
+        ge=0,
+        le=240,
+        description="extra work for a plant found too dry: cut out yellow leaves, water twice (no source)",
+    )
+    too_dry_charge: float = Field(
+        1.0,
+        ge=0,
+        le=100,
+        description="a day on which a plant stands too dry counts as this share of its fee, undelivered (no source)",
+    )
+    # With the standard deviation below: nine times in ten between 0.9 and 4.6.
+    drought_rate_ratio: float = Field(
+        2.0,
+        ge=0.1,
+        le=50,
+        description="loss rate on days with topsoil left dry, as a multiple, before the records speak (no source)",
+    )
+    drought_log_sd: float = Field(
+        0.5, ge=0.05, le=5, description="how unsure that multiple is, on the log scale (no source)"
+    )
+    max_still_moist_share: float = Field(
+        0.20,
+        ge=0.01,
+        le=0.9,
+        description="share of plants that may still be moist at the day by which water is usually wanted (no source)",
+    )
+    confidence: float = Field(
+        0.90, ge=0.5, le=0.999, description="how likely a change must be to save money before it is advised (no source)"
+    )
+    cost_tolerance: float = Field(
+        0.05,
+        ge=0,
+        le=0.5,
+        description="intervals within this share of the lowest cost count as equally good (no source)",
+    )
+    default_inspection_minutes: float = Field(
+        1.0,
+        ge=0,
+        le=240,
+        description="minutes a look where none are on record (a trainer's target, common practice, no source)",
+    )
+    default_watering_minutes: float = Field(
+        1.0, ge=0, le=240, description="minutes more to water where none are on record (common practice, no source)"
+    )
+    default_replacement_cost: float = Field(
+        50.0, ge=0, le=1e6, description="cost of a replacement where none is on record (no source)"
+    )
+    default_monthly_fee: float = Field(
+        10.0, ge=0, le=1e6, description="monthly fee of a plant where no contract is on record (no source)"
+    )
+    dropped_leaf_cost: float | None = Field(
+        None,
+        ge=0,
+        le=1e4,
+        description="money for each green leaf that drops; without it and without minutes they have no price",
+    )
+    dropped_leaf_minutes: float | None = Field(
+        None, ge=0, le=240, description="minutes of cleaning for each green leaf that drops, at the wage"
+    )
+
+    @property
+    def leaves_priced(self) -> bool:
+        """Whether dropped leaves count in the cost of a visit interval."""
+        return bool(self.dropped_leaf_cost or self.dropped_leaf_minutes)
+
+    @model_validator(mode="after")
+    def _visits_are_inspections(self) -> Assumptions:
+        longest = max(self.visit_days)
+        if self.max_inspection_interval < longest:
+            raise ValueError(
+                f"max_inspection_interval is {self.max_inspection_interval} days, but visit_days offers visits every "
+                f"{longest} days; lengthen the one or take out the other"
+            )
+        return self
