@@ -380,7 +380,7 @@ def test_terms_say_all_their_faults_at_once():
     for part in (
         "2026-02-30",
         "did you mean months",
-        "'pests' is not a cause; did you mean pest",
+        "'pests' is not known; did you mean pest",
         "from 0 to 100",
         "'free'",
         "ISO 4217",
