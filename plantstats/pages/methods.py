@@ -1,0 +1,210 @@
+"""The page on methods: each model in a paragraph, its formula, source and assumptions, and how often it was right."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import pandas as pd
+
+from plantstats.reporting.specs import Field, Page, Rows, Section, Table
+from plantstats.studies import Study
+from plantstats.validation import figures, quoted
+from plantstats.validation.figures import as_findings
+
+TITLE = "Method"
+
+
+@dataclass(frozen=True)
+class Method:
+    """One model as an accountant may read it.
+
+    Attributes
+    ----------
+    key, title : str
+        Anchor, and what it answers.
+    text : str
+        The idea, and what is assumed.
+    formula : str
+        In one line, in words and signs.
+    source : str
+        Where it is published.
+    measured : tuple of str
+        Kinds of interval in `validation` that tell how often it was right; none where it was not put to the test.
+    """
+
+    key: str
+    title: str
+    text: str
+    formula: str
+    source: str
+    measured: tuple[str, ...] = ()
+
+
+METHODS = (
+    Method(
+        "days",
+        "How days and losses are counted",
+        "A plant is at risk on each whole day after it came under observation, up to and including the day of exit. "
+        "Plants older than the records enter when the records begin; a plant of unknown age has age unknown, never 0. "
+        "A loss is a plant that died, or fell below what was sold and was replaced for it. Accounts date it by the day "
+        "found, so that it stands in one quarter, once; effects of season and age by the middle between last seen "
+        "alive and found. Upgrades, rotation, ends of contracts, theft and the client's acts are no losses.",
+        "plant-days = sum over plants of (last day under observation - first day)",
+        "Breslow and Day 1987, Statistical Methods in Cancer Research II, chapter 2",
+    ),
+    Method(
+        "rates",
+        "Loss rates",
+        "Losses are counted against the plants' days, so that a plant that stood for a month counts a twelfth of one "
+        "that stood for a year. The interval is exact: no loss is not the same as no risk. Groups of few plants keep "
+        "their counts; their rate is withheld.",
+        "rate per 100 plant-years = losses / plant-days x 36,525",
+        "Garwood 1936, Biometrika 28:437; ratio of two rates: limits given the total, Clopper and Pearson 1934",
+        ("loss_rate", "loss_rate_by_site_id", "loss_rate_by_species", "loss_rate_ratio"),
+    ),
+    Method(
+        "expected",
+        "What a quarter like this should lose",
+        "A model of all earlier quarters, never the one judged, by species, light, pot, age, season, air and site, is "
+        "applied to this quarter's plant-days. Assumed: effects multiply, and sites differ by a factor that the "
+        "records teach. Where the earlier quarters do not hold these months, the page says so and gives no number.",
+        "expected = sum of plant-days x exp(terms) x site factor; found / expected with exact limits, widened for "
+        "differences between sites",
+        "Breslow and Day 1987, chapter 3; Spiegelhalter 2005, Statistics in Medicine 24:1185",
+        ("observed_expected", "observed_expected_by_site_id", "quarter_called_worse", "worse_quarter_seen"),
+    ),
+    Method(
+        "groups",
+        "Sites, species and technicians that stand out",
+        "Of many groups the worst is bad partly by chance. A group is named only where chance would name at most one "
+        "in ten of those named; no group is ranked. Technicians stand under pseudonyms.",
+        "false discovery rate of 0.1 over all groups; shrunk ratio = (found + a) / (expected + a)",
+        "Benjamini and Hochberg 1995; Clayton and Kaldor 1987, Biometrics 43:671",
+        ("ordinary_site_flagged", "shrunk_ratio_by_site_id"),
+    ),
+    Method(
+        "effects",
+        "What wears plants down",
+        "A Poisson model of losses on plant-days gives the rate of each condition against another, all others alike, "
+        "with a random factor for each site. Species with few plants lean on their group. What goes together need not "
+        "be cause and effect.",
+        "log rate = terms of light, pot, planter, age, season, dry air, repotting, move + species + site",
+        "Holford 1980, Biometrics 36:299; Laird and Olivier 1981, JASA 76:231",
+        ("effect_on_losses", "species_effect", "adjusted_loss_rate"),
+    ),
+    Method(
+        "survival",
+        "How long plants stand",
+        "Of 100 plants put in, how many still stand after a year: from plants that were followed at that age, those "
+        "that were older when records began included from then on. Not quoted where fewer than ten are followed.",
+        "Kaplan-Meier with delayed entry; by cause: Aalen-Johansen",
+        "Kaplan and Meier 1958, JASA 53:457; Aalen and Johansen 1978 (both from memory)",
+        ("survival_12_months", "incidence_12_months"),
+    ),
+    Method(
+        "watch",
+        "Plants to see",
+        "The model's chance for each plant in the next 90 days, times what its last condition score has meant in these "
+        "records. The page says how well the last lists did, beside the score alone.",
+        "chance = model x site factor x factor of the score",
+        "own; concordance: DeLong et al. 1988, Biometrics 44:837",
+        ("watch_ratio", "watch_list_ratio", "watch_caught", "watch_caught_by_score"),
+    ),
+    Method(
+        "leaves",
+        "Leaves dropped and yellowed",
+        "Leaves counted at a visit fell since the last one. Cleaners take leaves too: counts are minima. A word such "
+        "as few counts as any number between the ends that the settings give it.",
+        "leaves ~ negative binomial(plant-days x exp(terms)); errors by leaving out each site in turn",
+        "Lawless 1987, Canadian Journal of Statistics 15:209 (from memory)",
+        ("leaf_ratio", "leaf_humidity_ratio"),
+    ),
+    Method(
+        "drying",
+        "How fast the topsoil dries, and how often to come",
+        "A plant became dry between the last visit that found it moist and the first that found it dry. All such "
+        "intervals together give the time to dryness, with readings allowed to be wrong now and then. The finger in "
+        "the pot decides; only how often changes, never how much water at once.",
+        "time to dryness ~ Weibull or log-logistic, interval-censored; scale by species, light, pot, planter, season",
+        "Turnbull 1976, JRSS B 38:290; Lindsey and Ryan 1998, Statistics in Medicine 17:219 (the latter from memory)",
+        ("dry_half", "dry_80", "cost_of_advice", "needless_change"),
+    ),
+    Method(
+        "guarantee",
+        "What the guarantee costs",
+        "Each plant's chance of being lost to a covered cause, month by month; a replacement begins anew. The whole "
+        "distribution is worked out, over what is not known about the site and the rates, so that the price can state "
+        "how often it suffices. A management estimate: not legal, accounting or insurance advice.",
+        "expected number by recursion over ages; distribution by convolution over plants",
+        "Feller 1968, An Introduction to Probability Theory, chapter XIII; Klugman, Panjer and Willmot 2012 (from memory)",
+        (
+            "list_80_held_company",
+            "list_95_held_company",
+            "list_80_held_site",
+            "list_95_held_site",
+            "provision_80_held",
+            "provision_95_held",
+            "rule_of_thumb_held",
+            "rule_by_light_held",
+        ),
+    ),
+    Method(
+        "accounts",
+        "What an account leaves",
+        "Fee less visits, travel and replacements over four quarters, from what the records hold. The interval carries "
+        "the chance in the replacements. A management figure, not accounting advice.",
+        "left = fee - minutes x wage - visits x cost of a visit - replacements",
+        "Fay and Feuer 1997, Statistics in Medicine 16:791",
+    ),
+)
+CAUTIONS = (
+    "Rates are found in logs, not in a trial: what goes together need not be cause and effect.",
+    "Sap and leaf dust can irritate; lifting, ladders, wet floors and water near power need the usual caution. For "
+    "pesticides the label, local codes and a licensed person decide.",
+    "Costs, quotes and provisions are management estimates, not legal, accounting or insurance advice.",
+)
+
+
+def page(study: Study) -> Page:
+    """The page on methods.
+
+    Parameters
+    ----------
+    study : Study
+        Any; the page is the same but for its head.
+
+    Returns
+    -------
+    Page
+    """
+    results = as_findings(figures())
+    sections = [
+        Section(m.key, m.title, m.formula, sentences=[m.text, f"Source: {m.source}.", *quoted(*m.measured)])
+        for m in METHODS
+    ]
+    sections += [_proof(results), Section("cautions", "Cautions.", sentences=CAUTIONS)]
+    verdict = "How the numbers are made, what they assume, and how often they were right where the truth is known."
+    return Page(TITLE, verdict, sections, results, study.small_group)
+
+
+def _proof(results: pd.DataFrame) -> Section:
+    """Every promise held against companies whose truth is known, where they behave as the models say."""
+    rows = Rows(
+        "proved_share",
+        ["term"],
+        where=lambda f: f["term"].str.endswith("(as modelled)"),
+        order="term",
+        descending=False,
+        most=60,
+    )
+    columns = {
+        "What was put to the test": Field("term", words=lambda t: t.removesuffix(" (as modelled)").replace("_", " ")),
+        "In 100 cases": "estimate",
+        "could be": "interval",
+        "Rests on": "note",
+    }
+    shown = (
+        "Invented companies whose truth is known, reviewed as yours was; cases in 100 in which the interval held it."
+    )
+    table = Table("Promises put to the test", rows, columns)
+    return Section("proof", "How often the printed intervals held.", shown, table=table)
