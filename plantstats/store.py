@@ -79,12 +79,13 @@ class Store:
             lock.acquire()
         except OSError:
             return compute()  # a full disk or a folder nobody may write into costs time, not the result
-        with lock:
+        try:
             kept, value = _read(place, asked)
             if not kept:
                 value = compute()
                 with contextlib.suppress(OSError):
                     _write(place, asked, value)
+        finally:
             lock.release()
         return value
 

@@ -105,7 +105,9 @@ def test_a_file_that_names_a_function_is_not_believed(store):
     store.get("x", {}, lambda: 1)
     said = kept_file(store, RESULT)
     outer = json.loads(said.read_text())
-    outer["content"] = outer["content"].replace('"value": 1', '"value": {"type": "os:system", "fields": {"command": "true"}}')
+    outer["content"] = outer["content"].replace(
+        '"value": 1', '"value": {"type": "os:system", "fields": {"command": "true"}}'
+    )
     said.write_text(json.dumps(outer))
     assert store.get("x", {}, lambda: 2) == 2
 
@@ -132,6 +134,13 @@ def test_two_who_need_the_same_result_at_once_do_not_both_compute_it(tmp_path):
     with ProcessPoolExecutor(2) as pool:
         assert list(pool.map(slow, [tmp_path, tmp_path])) == [42, 42]
     assert len(list(tmp_path.glob("computed-*"))) == 1
+
+
+def test_a_result_that_failed_does_not_keep_others_waiting(store):
+    for _ in range(2):
+        with pytest.raises(AssertionError):
+            store.get("n", {}, fails)
+    assert store.get("n", {}, lambda: 3) == 3
 
 
 def test_where_nothing_can_be_written_the_result_is_computed_all_the_same(tmp_path):

@@ -27,9 +27,7 @@ def test_results_are_those_of_the_rooms(folder):
     study = plantstats.study(folder, "2025-Q1", as_of="2025-03-31")
     time = exposure.build(study.records, date(2025, 3, 31))
     pd.testing.assert_frame_equal(study.loss_rates(), loss_rates.loss_rates(time, study.records, study.period))
-    pd.testing.assert_frame_equal(
-        study.cells(["light"]), time.cells(["light"], study.period.start, study.period.end)
-    )
+    pd.testing.assert_frame_equal(study.cells(["light"]), time.cells(["light"], study.period.start, study.period.end))
 
 
 def test_a_second_study_reads_what_the_first_computed(folder, monkeypatch):

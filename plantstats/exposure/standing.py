@@ -45,7 +45,7 @@ def standing(time: PlantTime) -> pd.DataFrame:
         select s.plant_id, s.client_id, s.site_id, p.position, p.room, s.species, s.light, s.pot, s.planter,
                (s.plants - s.losses - s.client_exits - s.withdrawn)::bigint as plants, p.installed_on,
                p.guarantee_until, p.cost, n.seen_on, n.condition, n.scored_on, n.watered_on
-        from stretches s join listed p using (plant_id) left join seen n using (plant_id)
+        from episodes s join listed p using (plant_id) left join seen n using (plant_id)
         where s.to_on = $after and s.plants > s.losses + s.client_exits + s.withdrawn
         order by s.site_id, p.position, s.plant_id""",
         {"last": time.as_of, "after": time.as_of + timedelta(days=1)},

@@ -136,7 +136,7 @@ METHODS = (
         "distribution is worked out, over what is not known about the site and the rates, so that the price can state "
         "how often it suffices. A management estimate: not legal, accounting or insurance advice.",
         "expected number by recursion over ages; distribution by convolution over plants",
-        "Feller 1968, An Introduction to Probability Theory, chapter XIII; Klugman, Panjer and Willmot 2012 (from memory)",
+        "Feller 1968, An Introduction to Probability Theory, XIII; Klugman, Panjer and Willmot 2012 (from memory)",
         (
             "list_80_held_company",
             "list_95_held_company",

@@ -29,8 +29,15 @@ def results() -> pd.DataFrame:
     shared = {"unit": "per 100 plant-years", "method": "count", "conf_level": 0.95}
     parts = [
         findings.rows(rates, "loss_rate", period="2026-Q3", by=["light"], **shared),
-        findings.rows(rates.head(2).assign(estimate=[3.0, 2.0], low=2.0, high=4.0), "death_rate", period="2026-Q3",
-                      by=["light"], unit="losses expected", method="model", conf_level=0.95),
+        findings.rows(
+            rates.head(2).assign(estimate=[3.0, 2.0], low=2.0, high=4.0),
+            "death_rate",
+            period="2026-Q3",
+            by=["light"],
+            unit="losses expected",
+            method="model",
+            conf_level=0.95,
+        ),
         findings.rows(rates.head(1), "loss_rate", period="2026-Q2", **shared),
         findings.rows(rates.tail(1), "loss_rate", period="2026-Q3", **shared),
     ]
@@ -38,8 +45,13 @@ def results() -> pd.DataFrame:
 
 
 RATES = Rows("loss_rate", ["light"], "2026-Q3")
-COLUMNS = {"Light": "light", "Lost": "losses", "Rate": "estimate", "could be": "interval",
-           "Expected": Field("estimate", "death_rate")}
+COLUMNS = {
+    "Light": "light",
+    "Lost": "losses",
+    "Rate": "estimate",
+    "could be": "interval",
+    "Expected": Field("estimate", "death_rate"),
+}
 
 
 def test_a_small_group_keeps_its_counts_and_not_its_estimate(results):
@@ -51,8 +63,11 @@ def test_a_small_group_keeps_its_counts_and_not_its_estimate(results):
 
 
 def test_a_small_group_is_not_drawn_and_not_in_the_words(results):
-    for chart in (Intervals(RATES, lambda row: row["light"], "rate"), Squares(RATES, lambda row: row["light"]),
-                  Bars(RATES, lambda row: row["light"], "rate")):
+    for chart in (
+        Intervals(RATES, lambda row: row["light"], "rate"),
+        Squares(RATES, lambda row: row["light"]),
+        Bars(RATES, lambda row: row["light"], "rate"),
+    ):
         assert "sun" not in chart.words(results, SMALL)
         assert "low" in chart.words(results, SMALL)
 
@@ -82,8 +97,12 @@ def test_rows_can_be_linked_to(results):
 def test_charts_draw_what_is_there_and_nothing_of_nothing(results):
     of_none = Rows("loss_rate", ["species"])
     label = lambda row: row.iloc[0]  # noqa: E731
-    for make in (lambda rows: Intervals(rows, label, "u", 1, log=True), lambda rows: Bars(rows, label, "u"),
-                 lambda rows: Squares(rows, label), lambda rows: Dots(rows, lambda _: "a", {"a": "A"}, "u", 10, "limit")):
+    for make in (
+        lambda rows: Intervals(rows, label, "u", 1, log=True),
+        lambda rows: Bars(rows, label, "u"),
+        lambda rows: Squares(rows, label),
+        lambda rows: Dots(rows, lambda _: "a", {"a": "A"}, "u", 10, "limit"),
+    ):
         assert make(of_none).draw(results, SMALL) is None
         assert make(RATES).draw(results, SMALL) is not None
     assert Quarters("no_such").draw(results, SMALL) is None

@@ -1,0 +1,79 @@
+"""A client's page holds nothing of another client and nothing of ours; searched in the whole of what it shows."""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+
+import pandas as pd
+import pytest
+
+import plantstats
+from plantstats import simulate
+from plantstats.pages import client
+from plantstats.studies import StudyError
+
+PLANTS, YEARS = 120, 1.5
+
+
+@pytest.fixture(scope="module", params=[3, 4])
+def company(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """An invented company whose sites, clients and plants have names, and whose costs can be told by their digits."""
+    folder = tmp_path_factory.mktemp("records") / "company"
+    simulate.make(folder, PLANTS, YEARS, request.param)
+    sites = pd.read_csv(folder / "sites.csv", dtype="str")
+    sites = sites.assign(
+        site_name="House " + sites["site_id"],
+        client_name="Owner " + sites["client_id"],
+        address="1 " + sites["site_id"],
+    )
+    sites.to_csv(folder / "sites.csv", index=False)
+    replacements = pd.read_csv(folder / "replacements.csv", dtype="str")
+    replacements["plant_cost"] = "987.65"
+    replacements.to_csv(folder / "replacements.csv", index=False)
+    return folder
+
+
+def html_of(study) -> str:
+    return client.page(study)._repr_html_()
+
+
+def test_no_page_of_a_client_holds_anything_of_another(company):
+    whole = plantstats.study(company)
+    sites = whole.records.table("sites")
+    plants = whole.records.table("plants")
+    technicians = set(whole.records.table("visits")["technician"].dropna())
+    site_client = dict(zip(sites["site_id"], sites["client_id"], strict=True))
+    checked = 0
+    for own in sorted(sites["client_id"].unique()):
+        html = html_of(whole.of_client(own))
+        words = set(re.findall(r"\w+", html))
+        mine = set(sites.loc[sites["client_id"].eq(own), "site_id"])
+        assert not words & (set(sites["client_id"]) - {own})
+        assert not words & (set(site_client) - mine)
+        assert not words & set(plants.loc[~plants["site_id"].isin(mine), "plant_id"])
+        assert not words & technicians
+        assert f"Owner {own}" in html
+        checked += len(mine)
+    assert checked == len(sites)
+
+
+def test_no_page_of_a_client_holds_a_cost_wage_or_word_of_ours(company):
+    whole = plantstats.study(company)
+    for own in sorted(whole.records.table("sites")["client_id"].unique()):
+        html = html_of(whole.of_client(own))
+        assert "987" not in html
+        for word in ("margin", "wage", "withheld", "not available", "95%", "SHA", "technician", "replacement_cost"):
+            assert word not in html, word
+
+
+def test_each_client_is_told_how_many_plants_stand(company):
+    whole = plantstats.study(company)
+    standing = whole.standing().groupby("client_id")["plants"].sum()
+    for own, plants in standing.items():
+        assert re.search(rf"\b{plants:,} plants? stand", html_of(whole.of_client(own)))
+
+
+def test_a_client_page_of_nobody_is_refused(company):
+    with pytest.raises(StudyError, match="needs a client"):
+        client.page(plantstats.study(company))
