@@ -11,6 +11,8 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from plantstats.errors import PlantstatsError
+
 # Columns by which a result may be split. In a finding, a missing grouping means "not split by this".
 GROUPINGS = (
     "client_id",
@@ -66,7 +68,7 @@ WHOLE = ("plants", "plant-days", "losses", "days", "events")
 DEFINITIONS: dict[str, str] = {}
 
 
-class FindingsError(ValueError):
+class FindingsError(PlantstatsError, ValueError):
     """A results table that breaks its promises; the message lists every fault."""
 
 

@@ -14,12 +14,14 @@ from datetime import date, timedelta
 
 import pandas as pd
 
+from plantstats.errors import PlantstatsError
+
 QUARTER = re.compile(r"(FY)?(\d{4})-?Q([1-4])", re.IGNORECASE)
 MonthDay = tuple[int, int]
 HeatingSeason = tuple[MonthDay, MonthDay]
 
 
-class PeriodError(ValueError):
+class PeriodError(PlantstatsError, ValueError):
     """A period that cannot be read; the message says what was given and what is accepted."""
 
 

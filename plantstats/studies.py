@@ -18,6 +18,7 @@ from typing import TYPE_CHECKING, Any, Concatenate, ParamSpec, TypeVar
 import pandas as pd
 
 from plantstats import exposure, findings, periods
+from plantstats.errors import PlantstatsError
 from plantstats.records import load, species_table
 from plantstats.reporting import provenance
 from plantstats.store import Store
@@ -41,7 +42,7 @@ NAMED = (
 KEPT_PROGRAMS = 3  # sets of results, of other inputs or programs, that stay beside the present one
 
 
-class StudyError(ValueError):
+class StudyError(PlantstatsError, ValueError):
     """A study that cannot be made; the message says why and what to ask for instead."""
 
 

@@ -10,13 +10,14 @@ from itertools import pairwise
 import numpy as np
 import numpy.typing as npt
 
+from plantstats.errors import PlantstatsError
 from plantstats.periods import add_months
 
 Array = npt.NDArray[np.float64]
 MONTHS = 12
 
 
-class GridError(ValueError):
+class GridError(PlantstatsError, ValueError):
     """A term that cannot be laid out in steps."""
 
 

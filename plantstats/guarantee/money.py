@@ -5,12 +5,14 @@ from __future__ import annotations
 from collections.abc import Sequence
 from decimal import ROUND_HALF_EVEN, ROUND_HALF_UP, Decimal, InvalidOperation
 
+from plantstats.errors import PlantstatsError
+
 RULES = {"half-up": ROUND_HALF_UP, "half-even": ROUND_HALF_EVEN}  # half-up: halves go away from zero
 HALF_UP = "half-up"
 Amount = str | int | float | Decimal
 
 
-class MoneyError(ValueError):
+class MoneyError(PlantstatsError, ValueError):
     """An amount that cannot be read, or an unknown rounding rule."""
 
 

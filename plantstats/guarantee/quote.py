@@ -11,6 +11,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from plantstats.errors import PlantstatsError
 from plantstats.guarantee import spread
 from plantstats.guarantee.grid import Array, Grid, days_at_risk, grid
 from plantstats.guarantee.hazards import CLASS, Exits, LineHazards, LossModel, effects_of
@@ -29,7 +30,7 @@ DAYS_PER_YEAR = 365.25
 STEP_LOSSES, MOST_PARTS = 0.03, 30
 
 
-class QuoteError(ValueError):
+class QuoteError(PlantstatsError, ValueError):
     """A quote that cannot be made; the message says why and what to change."""
 
 

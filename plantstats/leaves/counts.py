@@ -15,6 +15,7 @@ import pandas as pd
 import patsy
 from scipy import optimize, special, stats
 
+from plantstats.errors import PlantstatsError
 from plantstats.leaves import clusters
 from plantstats.leaves.between import Between, Within, between
 from plantstats.leaves.clusters import Array
@@ -32,7 +33,7 @@ RUNAWAY = 15.0
 POISSON, NEGATIVE_BINOMIAL = "Poisson", "negative binomial"
 
 
-class LeafModelError(ValueError):
+class LeafModelError(PlantstatsError, ValueError):
     """Counts from which the model cannot be fitted; the message says what is in the way."""
 
 

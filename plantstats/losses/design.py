@@ -9,6 +9,8 @@ import numpy as np
 import pandas as pd
 import patsy
 
+from plantstats.errors import PlantstatsError
+
 # Names that a formula may use beside the columns of its table.
 FUNCTIONS = ("C", "Q", "I", "Treatment")
 UNKNOWN = "unknown"
@@ -16,7 +18,7 @@ UNKNOWN = "unknown"
 RANK_TOLERANCE = 1e-9
 
 
-class ModelError(ValueError):
+class ModelError(PlantstatsError, ValueError):
     """A model that cannot be fitted or asked; the message says what is missing or in the way."""
 
 

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 import pandas as pd
 
 from plantstats import exposure, findings
+from plantstats.errors import PlantstatsError
 from plantstats.losses import costs
 from plantstats.periods import Period, latest_complete_quarter, previous_quarters, quarter, same_quarter_last_year
 from plantstats.stats import competing_risks, intervals, rates
@@ -30,7 +31,7 @@ findings.define(
 )
 
 
-class ReviewError(ValueError):
+class ReviewError(PlantstatsError, ValueError):
     """A review that cannot be made; the message says why and what to ask for instead."""
 
 

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+from plantstats.errors import PlantstatsError
 
-class RecordError(Exception):
+
+class RecordError(PlantstatsError):
     """Raised when a table cannot be used; the message lists every fault found in the load, one a line."""
 
     def __init__(self, faults: list[str]) -> None:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from plantstats.errors import PlantstatsError
 
-class ReportError(Exception):
+
+class ReportError(PlantstatsError):
     """Raised when a report cannot be made; the message says where and what to do, one fault a line."""

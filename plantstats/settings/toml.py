@@ -12,6 +12,7 @@ from annotated_types import Ge, Le
 from pydantic import BaseModel, ConfigDict, PlainValidator, ValidationError
 from pydantic.fields import FieldInfo
 
+from plantstats.errors import PlantstatsError
 from plantstats.schema.words import nearest
 
 BARE_KEY = re.compile(r"[A-Za-z0-9_-]+")
@@ -33,7 +34,7 @@ WANTS = {
 Model = TypeVar("Model", bound="Section")
 
 
-class SettingsError(ValueError):
+class SettingsError(PlantstatsError, ValueError):
     """A file of settings or terms that cannot be used.
 
     Attributes

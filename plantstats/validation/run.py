@@ -16,6 +16,7 @@ from tqdm import tqdm
 
 import plantstats
 from plantstats import __version__, reporting
+from plantstats.errors import PlantstatsError
 from plantstats.reporting import Report, quarterly
 from plantstats.validation import companies, coverage
 from plantstats.validation.design import case
@@ -25,7 +26,7 @@ DIGITS = 12
 SUMS_TO = 10  # significant digits of the results table
 
 
-class ProvingError(RuntimeError):
+class ProvingError(PlantstatsError, RuntimeError):
     """Companies that could not be put through the reports: a fault of the program, not of records."""
 
 

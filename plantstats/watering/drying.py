@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 from scipy import linalg, optimize, sparse, special, stats
 
+from plantstats.errors import PlantstatsError
 from plantstats.watering.design import Names, design, names_of
 from plantstats.watering.law import LAWS, Array, Derivatives, Known, log_likelihood
 
@@ -25,7 +26,7 @@ NO_MISREAD = -60.0  # logit of a share of 1e-26: none
 SPREADS = (0.03, 0.06, 0.1, 0.15, 0.22, 0.33, 0.5, 0.75)
 
 
-class DryingError(ValueError):
+class DryingError(PlantstatsError, ValueError):
     """Spells from which no drying can be learned; the message says why."""
 
 

@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 
 from plantstats import exposure
+from plantstats.errors import PlantstatsError
 from plantstats.watering import collapse, drying, harm, leaf_drop, prices
 from plantstats.watering.assumptions import Assumptions
 from plantstats.watering.drying import Drying
@@ -26,7 +27,7 @@ RESERVOIR = "sub_irrigated"
 WIDEST = (0.2, 1.0)
 
 
-class WateringError(ValueError):
+class WateringError(PlantstatsError, ValueError):
     """Records from which no advice on watering can be made; the message says why."""
 
 
