@@ -15,8 +15,8 @@ import pandas as pd
 import pytest
 from scipy import sparse
 
-from plantstats.store import RESULT, Store, StoreError, decode, encode
 from plantstats.stats.rates import Interval
+from plantstats.store import RESULT, Store, StoreError, decode, encode
 
 
 def fails():
@@ -122,7 +122,7 @@ def slow(folder: Path) -> int:
 
     def compute() -> int:
         (folder / f"computed-{len(list(folder.glob('computed-*')))}").touch()
-        import time  # noqa: PLC0415
+        import time
 
         time.sleep(0.5)
         return 42

@@ -74,7 +74,7 @@ def test_what_the_records_do_not_hold_is_refused(folder, asked, why):
 
 
 def test_old_sets_of_results_go_and_strangers_stay(tmp_path):
-    from plantstats.reporting.provenance import results_folder  # noqa: PLC0415
+    from plantstats.reporting.provenance import results_folder
 
     for n in range(6):
         results_folder(tmp_path, {"n": n}, 3).mkdir()

@@ -14,8 +14,9 @@ day after its last.
 from plantstats.exposure.build import PlantTime, build, last_day
 from plantstats.exposure.environment import DRY_AIR_BELOW
 from plantstats.exposure.episodes import plan, rate_table
-from plantstats.exposure.inputs import LOSSES, OUTCOMES, POT_CLASSES, READS, SINCE_BANDS, age_bands, pot_class, unbound
+from plantstats.exposure.inputs import POT_CLASSES, READS, SINCE_BANDS, age_bands, pot_class, unbound
 from plantstats.exposure.visits import completed
+from plantstats.schema.causes import LOSSES, OUTCOMES
 
 __all__ = [
     "DRY_AIR_BELOW",

@@ -14,8 +14,9 @@ import pandas as pd
 
 from plantstats import periods
 from plantstats.exposure import episodes, events
-from plantstats.exposure.inputs import AGE_CUTS, LONG, LOSSES, READS, unbound
+from plantstats.exposure.inputs import AGE_CUTS, LONG, READS, unbound
 from plantstats.exposure.visits import is_completed
+from plantstats.schema.causes import LOSSES
 
 if TYPE_CHECKING:
     from plantstats.records import Records

@@ -10,7 +10,7 @@ from plantstats.exposure.visits import with_site
 
 # Relative humidity in percent below which air counts as dry, in losses, leaves and quotes alike: where invented
 # companies and trade advice put it (common practice, no source); above it effects are flat.
-DRY_AIR_BELOW = 40.0
+DRY_AIR_BELOW = 40
 
 
 def site_day_air(t: dict[str, ir.Table], as_of: int) -> ir.Table:

@@ -10,17 +10,8 @@ import ibis
 import ibis.expr.types as ir
 
 from plantstats.exposure import environment, events, places, visits
-from plantstats.exposure.inputs import (
-    AGE_CUTS,
-    OUTCOMES,
-    SINCE_BANDS,
-    SUMS,
-    TRANSIENT_DAYS,
-    age_bands,
-    day,
-    on_date,
-    unbound,
-)
+from plantstats.exposure.inputs import AGE_CUTS, SINCE_BANDS, SUMS, TRANSIENT_DAYS, age_bands, day, on_date, unbound
+from plantstats.schema.causes import OUTCOMES
 
 AIR_WINDOW = 28  # days before the middle of an episode
 

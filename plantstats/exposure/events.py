@@ -5,8 +5,9 @@ from __future__ import annotations
 import ibis
 import ibis.expr.types as ir
 
-from plantstats.exposure.inputs import LONG, LOSSES, OUTCOMES, day, pot_class_of
+from plantstats.exposure.inputs import LONG, day, pot_class_of
 from plantstats.exposure.visits import is_completed
+from plantstats.schema.causes import LOSSES, OUTCOMES
 
 BEFORE_RECORDS = "before the records begin"
 BEFORE_INSTALLED = "before the plant was installed"

@@ -7,8 +7,6 @@ import ibis.expr.types as ir
 import numpy as np
 import pandas as pd
 
-from plantstats.schema.causes import LOSSES as LOSSES
-from plantstats.schema.causes import OUTCOMES as OUTCOMES
 from plantstats.schema.tables import schema
 
 EPOCH = ibis.date("1970-01-01")

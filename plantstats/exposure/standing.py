@@ -28,14 +28,11 @@ def standing(time: PlantTime) -> pd.DataFrame:
     """
     return time.query(
         """
-        with v as (
-            select plant_id, visited_on, condition, watered from visits
-            where plant_id is not null and coalesce(status, 'completed') = 'completed' and visited_on <= $last
-        ), seen as (
+        with seen as (
             select plant_id, max(visited_on) as seen_on, max(visited_on) filter (watered) as watered_on,
                    max(visited_on) filter (condition is not null) as scored_on,
                    arg_max(condition, visited_on) filter (condition is not null) as condition
-            from v group by plant_id
+            from completed_visits where plant_id is not null group by plant_id
         ), listed as (
             select plant_id, any_value(position) as position, any_value(room) as room,
                    any_value(guarantee_until) as guarantee_until, any_value(cost) as cost,
@@ -48,5 +45,5 @@ def standing(time: PlantTime) -> pd.DataFrame:
         from episodes s join listed p using (plant_id) left join seen n using (plant_id)
         where s.to_on = $after and s.plants > s.losses + s.client_exits + s.withdrawn
         order by s.site_id, p.position, s.plant_id""",
-        {"last": time.as_of, "after": time.as_of + timedelta(days=1)},
+        {"after": time.as_of + timedelta(days=1)},
     )

@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 
 from plantstats import exposure, findings
-from plantstats.exposure.inputs import POT_CLASSES, POT_CUTS
+from plantstats.exposure import pot_class
 from plantstats.guarantee import spread
 from plantstats.guarantee.from_records import FittedLosses, fit_losses
 from plantstats.guarantee.grid import Array, Grid, grid
@@ -151,11 +151,8 @@ def _in_place(records: Records, time: exposure.PlantTime, day: date) -> pd.DataF
     plants = records.table("plants")
     alive = alive_on(plants, time, day)
     here = places_on(plants[alive > 0].assign(quantity=alive), records, time, day)
-    pot = np.array(POT_CLASSES)[np.searchsorted(POT_CUTS, here["pot_cm"].fillna(0), side="right")]
     return here.assign(
-        pot=pd.Series(pot, index=here.index).where(here["pot_cm"].notna(), POT_CLASSES[-1]),
-        light=here["light"].fillna("unknown"),
-        planter=here["planter"].fillna("unknown"),
+        pot=pot_class(here["pot_cm"]), light=here["light"].fillna("unknown"), planter=here["planter"].fillna("unknown")
     )
 
 
@@ -283,7 +280,5 @@ def ratio(test: BackTest) -> tuple[float, float, float]:
 
 
 def _binomial(hits: int, n: int) -> tuple[float, float]:
-    from statsmodels.stats.proportion import proportion_confint  # noqa: PLC0415
-
-    low, high = proportion_confint(hits, n, method="beta")
-    return 100 * (0.0 if hits == 0 else float(low)), 100 * (1.0 if hits == n else float(high))
+    low, high = intervals.binomial_limits(hits, n)
+    return 100 * low, 100 * high

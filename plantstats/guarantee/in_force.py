@@ -6,10 +6,9 @@ from dataclasses import dataclass, replace
 from datetime import date
 from typing import TYPE_CHECKING
 
-import numpy as np
 import pandas as pd
 
-from plantstats.exposure.inputs import POT_CLASSES, POT_CUTS
+from plantstats.exposure import LOSSES, pot_class
 from plantstats.guarantee.money import cents, whole
 
 if TYPE_CHECKING:
@@ -100,10 +99,9 @@ def described(here: pd.DataFrame, records: Records, time: PlantTime) -> tuple[pd
     leave = here["guarantee_until"] + pd.Timedelta(days=int(inclusive))
     made, notes = _contracts(here.assign(leave=leave), records)
     unit, cost_notes = _units(made, records, time)
-    pot = np.array(POT_CLASSES)[np.searchsorted(POT_CUTS, made["pot_cm"].fillna(0), side="right")]
     made = made.assign(
         unit=unit,
-        pot=pd.Series(pot, index=made.index).where(made["pot_cm"].notna(), POT_CLASSES[-1]),
+        pot=pot_class(made["pot_cm"]),
         light=made["light"].fillna("unknown"),
         planter=made["planter"].fillna("unknown"),
         quantity=made["quantity"].astype("int64"),
@@ -163,7 +161,7 @@ def _units(here: pd.DataFrame, records: Records, time: PlantTime) -> tuple[pd.Se
     every = records.table("plants")
     by_species = every.groupby("species")["cost"].median()
     filled = cost.fillna(here["species"].map(by_species)).fillna(every["cost"].median()).fillna(0.0)
-    minutes = time.exits.loc[time.exits["outcome"].isin(["died", "declined"]), "labour_minutes"].median()
+    minutes = time.exits.loc[time.exits["outcome"].isin(LOSSES), "labour_minutes"].median()
     minutes = 0.0 if pd.isna(minutes) else float(minutes)
     labour = whole(minutes / 60 * records.settings.wage_per_hour * 100)
     notes = [f"labour of one replacement: {minutes:.0f} minutes (median on record)"]

@@ -9,15 +9,16 @@ from typing import TYPE_CHECKING
 import pandas as pd
 from scipy import stats
 
-from plantstats import findings
+from plantstats import exposure, findings
 from plantstats.guarantee.grid import Array
 from plantstats.guarantee.money import cents, units, whole
 from plantstats.periods import Period, add_months, previous_quarters
+from plantstats.stats.intervals import CONF_LEVEL, zero_event_limit
 
 if TYPE_CHECKING:
+    from plantstats.exposure import PlantTime
     from plantstats.records import Records
 
-LEVEL = 0.95
 
 findings.define(
     account_margin="Fee of an account less visits, travel and replacements under guarantee over four quarters, in the "
@@ -37,8 +38,9 @@ def account_margins(records: Records, period: Period) -> pd.DataFrame:
     start, end = previous_quarters(period, 3)[0].start, period.end
     owner = records.table("sites").set_index("site_id")["client_id"]
     fee = _fees(records, start, end)
-    visits = _visits(records, owner, start, end)
-    paid = _replacements(records, owner, start, end)
+    time = exposure.build(records, period.last_day)
+    visits = _visits(time, owner, start)
+    paid = _replacements(time, start, end, records.settings.wage_per_hour)
     usual = float(paid["cents"].mean()) if len(paid) else 0.0
     rows = []
     for client, charged in sorted(fee.items()):
@@ -79,7 +81,7 @@ def account_margins(records: Records, period: Period) -> pd.DataFrame:
     return pd.DataFrame(rows, columns=columns)
 
 
-def gamma_limits(amounts: Array, usual: float = float("nan"), level: float = LEVEL) -> tuple[float, float]:
+def gamma_limits(amounts: Array, usual: float = float("nan"), level: float = CONF_LEVEL) -> tuple[float, float]:
     """Limits of the expected sum of amounts whose number is a Poisson count.
 
     Takes:  the amounts (each one event); usual: what an event costs elsewhere, for where there was none; level.
@@ -87,7 +89,7 @@ def gamma_limits(amounts: Array, usual: float = float("nan"), level: float = LEV
     Source: Fay and Feuer 1997, Statistics in Medicine 16:791; with equal amounts the exact Poisson limits.
     """
     if not len(amounts):
-        return 0.0, float(stats.chi2.ppf((1 + level) / 2, 2) / 2 * usual)
+        return 0.0, zero_event_limit(level) * usual
     tail, total, variance, largest = (1 - level) / 2, amounts.sum(), (amounts**2).sum(), amounts.max()
     if not total:
         return 0.0, 0.0
@@ -109,7 +111,7 @@ def margin_findings(margins: pd.DataFrame, period: Period, currency: str) -> pd.
                 unit=currency,
                 method="gamma limits of the replacements (Fay and Feuer 1997)",
                 losses=row["lost"],
-                level=LEVEL,
+                level=CONF_LEVEL,
                 client_id=row["client_id"],
                 note=f"{row['no_minutes']} visit lines without minutes" if row["no_minutes"] else "",
             )
@@ -133,22 +135,19 @@ def _fees(records: Records, start: date, end: date) -> dict[str, int]:
     return {client: cents(round(fee, 6)) for client, fee in out.items()}
 
 
-def _visits(records: Records, owner: pd.Series, start: date, end: date) -> pd.DataFrame:
-    visits = records.table("visits")
-    home = records.table("plants").set_index("plant_id")["site_id"]
-    done = visits[
-        visits["visited_on"].between(pd.Timestamp(start), pd.Timestamp(end) - pd.Timedelta(days=1))
-        & visits["status"].fillna("completed").eq("completed")
-    ]
-    site = done["site_id"].fillna(done["plant_id"].map(home))
-    return done.assign(at_site=site, client_id=site.map(owner))
+def _visits(time: PlantTime, owner: pd.Series, start: date) -> pd.DataFrame:
+    """Completed lines of the visit log from a day on, with the client of the site where they were written."""
+    done = time.query(
+        "select at_site, visited_on, minutes from completed_visits where visited_on >= $start", {"start": start}
+    )
+    return done.assign(client_id=done["at_site"].map(owner))
 
 
-def _replacements(records: Records, owner: pd.Series, start: date, end: date) -> pd.DataFrame:
-    done = records.table("replacements")
-    home = records.table("plants").set_index("plant_id")["site_id"]
+def _replacements(time: PlantTime, start: date, end: date, wage_per_hour: float) -> pd.DataFrame:
+    """Replacements under guarantee, each with the client who held the plant's site when it was lost."""
+    done = time.exits[time.exits["source"].eq("replacements")]
     inside = done["replaced_on"].between(pd.Timestamp(start), pd.Timestamp(end) - pd.Timedelta(days=1))
     rows = done[inside & done["covered"].eq("guaranteed")]
-    labour = rows["labour_minutes"].fillna(0).astype("float64") / 60 * records.settings.wage_per_hour
+    labour = rows["labour_minutes"].fillna(0).astype("float64") / 60 * wage_per_hour
     amount = [cents(p) + whole(100 * w) for p, w in zip(rows["plant_cost"].fillna(0), labour, strict=True)]
-    return rows.assign(client_id=rows["plant_id"].map(home).map(owner), cents=amount)
+    return rows.assign(cents=amount)

@@ -12,7 +12,7 @@ import pandas as pd
 import pyarrow as pa
 import pyarrow.parquet as pq
 
-from plantstats.exposure.inputs import POT_CLASSES, POT_CUTS
+from plantstats.exposure import pot_class
 from plantstats.records import RecordError, Settings
 from plantstats.records.files import open_file
 from plantstats.records.intake import take_in
@@ -125,8 +125,7 @@ def _complete(listed: pd.DataFrame, path: Path, settings: Settings) -> pd.DataFr
     lux = listed["light_lux"]
     measured = [np.nan if pd.isna(value) else band_of_lux(value, settings.light_scheme) for value in lux]
     light = listed["light"].fillna(pd.Series(measured, index=listed.index, dtype="str"))
-    classes = np.array(POT_CLASSES)[np.searchsorted(POT_CUTS, listed["pot_cm"].fillna(0), side="right")]
-    pot = pd.Series(classes, index=listed.index).where(listed["pot_cm"].notna(), POT_CLASSES[-1])
+    pot = pot_class(listed["pot_cm"])
     lines = "line " + listed["line"].astype("str")
     position = listed["position"].fillna(lines)
     twice = position.duplicated(keep=False)

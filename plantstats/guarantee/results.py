@@ -10,9 +10,9 @@ from plantstats import findings
 from plantstats.guarantee.money import units
 from plantstats.guarantee.price import Price
 from plantstats.guarantee.quote import POINTS, Quote
+from plantstats.stats.intervals import CONF_LEVEL
 
 EXACT = "exact recursion and convolution, mixed over site effect and model"
-LEVEL = 0.95
 
 findings.define(
     expected_replacements="Replacements under guarantee that are to be expected over the term (or the year named), "
@@ -46,12 +46,12 @@ def owner_findings(quote: Quote, offered: Price) -> pd.DataFrame:
             "expected_replacements",
             period,
             quote.number.mean,
-            quote.number.point((1 - LEVEL) / 2),
-            quote.number.point((1 + LEVEL) / 2),
+            quote.number.point((1 - CONF_LEVEL) / 2),
+            quote.number.point((1 + CONF_LEVEL) / 2),
             unit="replacements",
             method=EXACT,
             n_plants=quote.plants,
-            level=LEVEL,
+            level=CONF_LEVEL,
         ),
         findings.finding("expected_guarantee_cost", period, units(quote.expected_cost), note=_drawing(quote), **money),
         findings.finding("discounted_guarantee_cost", period, units(quote.discounted), note=_rates(quote), **money),
@@ -157,12 +157,12 @@ def _by_line(quote: Quote, period: str) -> list[dict[str, object]]:
                 "expected_replacements",
                 period,
                 row["expected"],
-                min(spread.point((1 - LEVEL) / 2), row["expected"]),
-                max(spread.point((1 + LEVEL) / 2), row["expected"]),
+                min(spread.point((1 - CONF_LEVEL) / 2), row["expected"]),
+                max(spread.point((1 + CONF_LEVEL) / 2), row["expected"]),
                 unit="replacements",
                 method=EXACT,
                 n_plants=row["quantity"],
-                level=LEVEL,
+                level=CONF_LEVEL,
                 note=row["basis"],
                 **label,
             )

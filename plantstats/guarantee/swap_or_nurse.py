@@ -8,9 +8,10 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
-from statsmodels.stats.proportion import proportion_confint
 
+from plantstats.exposure import LOSSES
 from plantstats.guarantee.money import whole
+from plantstats.stats.intervals import CONF_LEVEL, binomial_limits
 
 if TYPE_CHECKING:
     from plantstats.exposure import PlantTime
@@ -18,7 +19,6 @@ if TYPE_CHECKING:
 
 FAILING, GOOD = 2, 3  # condition scores (common practice, no source)
 HORIZON = 90  # days within which a plant recovers or not (common practice, no source)
-LEVEL = 0.95
 WARNING = (
     "The plants that this rests on were chosen: somebody left them in place because they looked worth it. For a plant "
     "picked at random the chance of recovery is likely lower."
@@ -76,8 +76,8 @@ def recoveries(records: Records, time: PlantTime) -> pd.DataFrame:
     rows = failed.join(well.rename("well_on"), on="plant_id").join(ended, on="plant_id")
     rows = rows[rows["ended_on"].isna() | (rows["ended_on"] > rows["failed_on"])]
     limit = rows["failed_on"] + pd.Timedelta(days=HORIZON)
-    lost = rows["ended_on"].le(limit) & rows["outcome"].isin(["died", "declined"])
-    left = rows["ended_on"].le(limit) & ~rows["outcome"].isin(["died", "declined"])
+    lost = rows["ended_on"].le(limit) & rows["outcome"].isin(LOSSES)
+    left = rows["ended_on"].le(limit) & ~rows["outcome"].isin(LOSSES)
     recovered = rows["well_on"].notna() & ~(rows["ended_on"] <= rows["well_on"])
     followed = limit <= pd.Timestamp(time.as_of)
     fate = np.select([recovered, lost, left | ~followed], ["recovered", "lost", "open"], "neither")
@@ -104,9 +104,7 @@ def recovery(fates: pd.DataFrame, species: str | None = None) -> Recovery:
     known = count["recovered"] + count["lost"] + count["neither"]
     if not known:
         return Recovery(**count, chance=float("nan"), low=0.0, high=1.0)
-    low, high = proportion_confint(count["recovered"], known, alpha=1 - LEVEL, method="beta")
-    low = 0.0 if count["recovered"] == 0 else float(low)
-    high = 1.0 if count["recovered"] == known else float(high)
+    low, high = binomial_limits(count["recovered"], known, CONF_LEVEL)
     return Recovery(**count, chance=count["recovered"] / known, low=low, high=high)
 
 

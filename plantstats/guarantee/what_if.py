@@ -8,6 +8,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from plantstats.exposure import DRY_AIR_BELOW
 from plantstats.guarantee.grid import Array, grid
 from plantstats.guarantee.hazards import CLASS
 from plantstats.guarantee.outlook import Drawn, Plants, Promise, look_ahead
@@ -24,7 +25,6 @@ ENOUGH_DAYS = 3_652
 MOST_DRAWS = 200
 BRIGHTER = {"low": "medium", "medium": "high"}
 COLUMNS = ["position", "species", "light", "other", "now", "then", "ratio", "low", "high", "saving", "clear"]
-MOIST = 40.0  # percent, where the loss model takes the air to be dry no more
 
 
 def expected_numbers(lines: pd.DataFrame, model: FittedLosses, exits: Exits, terms: Terms) -> Array:
@@ -83,10 +83,10 @@ def moist_air(quote: Quote, model: FittedLosses, exits: Exits) -> pd.DataFrame:
     Gives:  no rows where the records hold no humidity. In these records season and humidity may move together:
             the loss model's page says how far they can be told apart.
     """
-    kinds = _kinds(quote).assign(other=f"{MOIST:.0f}% and more")
+    kinds = _kinds(quote).assign(other=f"{DRY_AIR_BELOW}% and more")
     if "dry_air" not in model.model.formula:
         kinds = kinds.iloc[:0]
-    return _compared(kinds, kinds.assign(humidity=MOIST), quote, model, exits)
+    return _compared(kinds, kinds.assign(humidity=float(DRY_AIR_BELOW)), quote, model, exits)
 
 
 def _kinds(quote: Quote) -> pd.DataFrame:

@@ -19,7 +19,7 @@ from plantstats.errors import PlantstatsError
 from plantstats.leaves import clusters
 from plantstats.leaves.between import Between, Within, between
 from plantstats.leaves.clusters import Array
-from plantstats.losses.clusters import steady
+from plantstats.stats.clusters import floor_at_model_se, sandwich
 
 MAX_STEPS = 100
 BLOCK = 2048  # rows
@@ -384,4 +384,5 @@ def _between_sites(
         return None, None, at.names
     scores = at.scores(seen.x)
     jackknife = clusters.jackknife(at, scores, seen.x, cov_model)
-    return clusters.sandwich(scores, cov_model), steady(jackknife, cov_model, at.holders(seen.x)), at.names
+    of_sites = floor_at_model_se(jackknife, cov_model, at.holders(seen.x))
+    return sandwich(scores, cov_model), of_sites, at.names

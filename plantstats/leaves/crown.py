@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import numpy as np
 import pandas as pd
-from scipy import stats
 
 from plantstats import findings
 from plantstats.leaves.build import LeafTime
 from plantstats.periods import Period
 from plantstats.records.species import species_table
-from plantstats.stats.intervals import CONF_LEVEL
+from plantstats.stats.clusters import ratio_of_sums
+from plantstats.stats.intervals import CONF_LEVEL, poisson_limits
 
 CROWN_METHOD = "leaves lost / leaves at the start, limits between plants"
 ONE_METHOD = "leaves lost / leaves at the start, exact limits of the leaves lost (Garwood 1936)"
@@ -54,21 +54,16 @@ def crown(time: LeafTime, period: Period, client: str = "", level: float = CONF_
     known = rows[rows["crown"] > 0]
     made = []
     for species, group in known.groupby("species"):
-        share = group["lost"].sum() / group["crown"].sum()
-        off = group["lost"] - share * group["crown"]
         n = len(group)
         uncounted = int((rows["species"] == species).sum()) - n
-        low = high = np.nan
-        if n > 1 and share > 0:
-            error = np.sqrt((off**2).sum() * n / (n - 1)) / group["crown"].sum()
-            reach = np.exp(stats.t.ppf((1 + level) / 2, n - 1) * error / share)
-            low, high = 100 * share / reach, 100 * share * reach
+        rate = ratio_of_sums(group["lost"], group["crown"], level)
+        low, high = 100 * rate.low, 100 * rate.high
         note = f"{uncounted} more plants have no leaf count" if uncounted else ""
         made.append(
             findings.finding(
                 "crown_share_lost",
                 period.name,
-                100 * share,
+                100 * rate.estimate,
                 low,
                 high,
                 unit="percent",
@@ -81,11 +76,8 @@ def crown(time: LeafTime, period: Period, client: str = "", level: float = CONF_
             )
         )
     for row in known[known["lost"] >= WORTH_TELLING * known["crown"]].itertuples():
-        low, high = (
-            stats.chi2.ppf((1 - level) / 2, 2 * row.lost) / 2,
-            stats.chi2.ppf((1 + level) / 2, 2 * row.lost + 2) / 2,
-        )
-        share, low, high = (min(100 * count / row.crown, 100.0) for count in (row.lost, low, high))
+        limits = poisson_limits(row.lost, level)
+        share, low, high = (min(100 * float(count[0]) / row.crown, 100.0) for count in limits)
         made.append(
             findings.finding(
                 "crown_share_lost",

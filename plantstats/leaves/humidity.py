@@ -10,10 +10,8 @@ import pandas as pd
 from plantstats import findings
 from plantstats.leaves.inputs import NO_RH, RH_STEP, RH_TOP
 from plantstats.leaves.model import LeafFit
+from plantstats.stats.collinearity import VIF_LIMIT, variance_inflation
 
-# Beyond this the records cannot tell season and humidity apart: seasons make the standard error of the humidity effect
-# more than twice as wide (rule of thumb), and what is left to judge by is mostly the noise of the instruments.
-MOST_INFLATION = 4.0
 TEN = 10  # points of humidity
 
 for _outcome, _what in {"green": "Green leaves dropped", "yellow": "Oldest leaves yellowed"}.items():
@@ -22,7 +20,7 @@ for _outcome, _what in {"green": "Green leaves dropped", "yellow": "Oldest leave
             f"{_outcome}_humidity_ratio": f"{_what}: times as many at the higher humidity, all else alike.",
             f"{_outcome}_humidity_inflation": (
                 f"{_what}: how many times seasons widen the variance of the humidity effect; above "
-                f"{MOST_INFLATION:g} the two cannot be told apart."
+                f"{VIF_LIMIT:g} the two cannot be told apart."
             ),
         }
     )
@@ -62,14 +60,13 @@ def inflation(model: LeafFit) -> float:
     # One common slope instead of one per group: the question is about season, not about groups.
     merge = np.column_stack([air.astype("float64"), np.eye(len(names))[:, ~air]])
     joint = merge.T @ model.fit.information @ merge
-    keep = np.r_[True, ~season[~air]]
-    return float(np.linalg.inv(joint)[0, 0] / np.linalg.inv(joint[np.ix_(keep, keep)])[0, 0])
+    return variance_inflation(joint, 0, np.r_[False, season[~air]])
 
 
 def gains(model: LeafFit, period: str, level: float) -> list[dict[str, object]]:
     """Ten points more, from the drier end of what a group's plants stood in, never beyond what was recorded."""
     recorded, made = known(model), []
-    blurred = inflation(model) > MOST_INFLATION
+    blurred = inflation(model) > VIF_LIMIT
     groups = list(model.table["air_group"].cat.categories)
     for group in groups:
         weights = model.slope(group) if len(groups) > 1 else (model.fit.params.index == "dry_air").astype("float64")
@@ -132,7 +129,7 @@ def apart(model: LeafFit, period: str) -> dict[str, object]:
     times = inflation(model)
     if not np.isfinite(times):
         note = "no humidity, or no change of season, in the records"
-    elif times > MOST_INFLATION:
+    elif times > VIF_LIMIT:
         note = "cannot be told apart: the effect of either may be the other's"
     else:
         note = "can be told apart: sites differ in humidity within a season"

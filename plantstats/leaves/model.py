@@ -9,9 +9,11 @@ import numpy as np
 import pandas as pd
 from scipy import optimize
 
+from plantstats.exposure import DRY_AIR_BELOW
 from plantstats.leaves.build import LeafTime
 from plantstats.leaves.counts import Array, CountFit, LeafModelError, fit_counts
 from plantstats.leaves.inputs import CONDITIONS, KEY, NO_RH, OUTCOMES, RH_STEP, RH_TOP
+from plantstats.stats.intervals import zero_event_limit
 
 # Where nobody read the humidity, dry air and season are one: such stretches have a season of their own, or the season
 # of all others would bear part of the dry air that nobody measured (on invented companies that read humidity at three
@@ -36,8 +38,6 @@ TERMS = (
     "dry",
 )
 SEASONS = {"cycle": "cos_year + sin_year", "heating": "heated"}
-# Below this humidity dry air counts (percent). Official advice of 1978 called 35 to 45% best.
-HINGE = 40
 HINGES = (30, 35, 40, 45, 50)
 # Fewer leaves than this in dry air of known humidity: the group has no slope of its own; in air of unknown humidity:
 # no season of its own (rule of thumb).
@@ -86,7 +86,7 @@ def fit_leaves(
     time: LeafTime,
     outcome: str = "green",
     season: str = "cycle",
-    hinge: int = HINGE,
+    hinge: int = DRY_AIR_BELOW,
     heating_months: tuple[int, ...] = (),
     by_site: bool = True,
 ) -> LeafFit:
@@ -235,7 +235,7 @@ def _upper(row: object, table: pd.DataFrame, fit: CountFit, level: float = 0.95)
     dispersion; exact limits for none seen, as Garwood 1936 for the Poisson law.
     """
     n, days = row.stretches.T  # type: ignore[attr-defined]
-    wanted = -np.log((1 - level) / 2)
+    wanted = zero_event_limit(level)
     if not n.any():
         return np.nan  # words only, each of which may mean none
     if fit.alpha == 0:

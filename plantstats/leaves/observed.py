@@ -4,14 +4,14 @@ from __future__ import annotations
 
 import numpy as np
 import pandas as pd
-from scipy import stats
 
 from plantstats import findings
 from plantstats.leaves.build import LeafTime
 from plantstats.leaves.inputs import ENDS
 from plantstats.leaves.model import DAYS_PER_MONTH
 from plantstats.periods import Period
-from plantstats.stats.intervals import CONF_LEVEL
+from plantstats.stats.clusters import ratio_of_sums
+from plantstats.stats.intervals import CONF_LEVEL, quantile, zero_event_limit
 
 # With fewer sites than this the sandwich is too short (common practice, no source): the wider is used.
 ENOUGH_SITES = 30
@@ -94,20 +94,19 @@ def _sums(time: LeafTime, outcome: str, by: list[str], period: Period, client: s
 def _rate(counted: pd.Series, squares: pd.Series, group: pd.DataFrame, level: float) -> tuple[float, float, float, str]:
     leaves, days = float(counted.sum()), float(group["days"].sum())
     if leaves == 0:
-        upper = -np.log((1 - level) / 2) / days * DAYS_PER_MONTH
+        upper = zero_event_limit(level) / days * DAYS_PER_MONTH
         return 0.0, 0.0, upper, f"; {NO_LEAF}"
     rate = leaves / days
     n, sites = float(group["n"].sum()), group["site_id"].nunique()
     # Between counts: the spread of counts about the common rate, per degree of freedom.
     spread = (squares.sum() / rate - 2 * leaves + rate * days) / max(n - 1, 1)
     variance = max(spread, 1.0) / leaves
-    quantile = stats.norm.ppf((1 + level) / 2)
+    df = None
     if sites > 1:
         by_site = group.assign(leaves=counted).groupby("site_id")[["leaves", "days"]].sum()
-        off = by_site["leaves"] - rate * by_site["days"]
-        between = float((off**2).sum()) * sites / (sites - 1) / leaves**2
+        between = ratio_of_sums(by_site["leaves"], by_site["days"]).log_se ** 2
         variance = between if sites >= ENOUGH_SITES else max(between, variance)
-        quantile = stats.t.ppf((1 + level) / 2, sites - 1)
-    reach = float(np.exp(quantile * np.sqrt(variance)))
+        df = sites - 1
+    factor = float(np.exp(quantile(level, df) * np.sqrt(variance)))
     rate *= DAYS_PER_MONTH
-    return rate, rate / reach, rate * reach, "" if sites > 1 else "; one site: limits do not allow for other sites"
+    return rate, rate / factor, rate * factor, "" if sites > 1 else "; one site: limits do not allow for other sites"

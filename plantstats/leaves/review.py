@@ -8,11 +8,12 @@ from typing import TYPE_CHECKING
 import pandas as pd
 
 from plantstats import findings
+from plantstats.exposure import DRY_AIR_BELOW
 from plantstats.leaves import crown, foretell, observed, results, shedding
 from plantstats.leaves.build import LeafTime, build
 from plantstats.leaves.counts import NEGATIVE_BINOMIAL, LeafModelError
 from plantstats.leaves.inputs import OUTCOMES
-from plantstats.leaves.model import DAYS_PER_MONTH, HINGE, LeafFit, fit_leaves, hinge_profile
+from plantstats.leaves.model import DAYS_PER_MONTH, LeafFit, fit_leaves, hinge_profile
 from plantstats.periods import heating_months
 
 if TYPE_CHECKING:
@@ -89,10 +90,10 @@ def _of_model(model: LeafFit) -> list[str]:
 
 def _hinge(hinges: pd.DataFrame) -> list[str]:
     best = int(hinges.loc[hinges["behind"].idxmin(), "hinge"])
-    behind = float(hinges.loc[hinges["hinge"].eq(HINGE), "behind"].iloc[0])
+    behind = float(hinges.loc[hinges["hinge"].eq(DRY_AIR_BELOW), "behind"].iloc[0])
     # Twice the difference above 3.84 is beyond chance at 5% (chi-squared, one degree of freedom).
-    if best != HINGE and 2 * behind > 3.84:
-        return [f"Dry air is counted below {HINGE}% humidity; these records would fit better with {best}%."]
+    if best != DRY_AIR_BELOW and 2 * behind > 3.84:
+        return [f"Dry air is counted below {DRY_AIR_BELOW}% humidity; these records would fit better with {best}%."]
     return []
 
 

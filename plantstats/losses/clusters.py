@@ -2,25 +2,17 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from itertools import pairwise
+
 import numpy as np
 from scipy import sparse
 
 from plantstats.losses.likelihood import Array, Counts, derivatives
+from plantstats.stats import clusters
 
-# With fewer sites than this, sites alone cannot carry the errors; with fewer that have a level, not that level's.
-FEWEST_SITES = 10
 JACKKNIFE = "site jackknife (one step), t limits with sites - 1"
 MODEL_BASED = "likelihood with a shared site effect, t limits with sites - 1"
-
-
-def sandwich(counts: Counts, beta: Array, spread: float = 0.0) -> Array:
-    """Covariance from site scores, without any small-sample factor.
-
-    Source: Huber 1967, White 1982; equals a GLM with cov_type="cluster" and no correction (tested).
-    """
-    now = derivatives(counts, beta, spread)
-    bread = np.linalg.inv(now.information)
-    return np.asarray(bread @ (now.scores.T @ now.scores) @ bread)
 
 
 def jackknife(counts: Counts, beta: Array, spread: float) -> Array:
@@ -36,38 +28,30 @@ def jackknife(counts: Counts, beta: Array, spread: float) -> Array:
     by_site = counts.days.multiply(rate[None, :]).tocsr()
     met = np.asarray(by_site @ counts.x)
     uncertain = spread * (1 + spread * counts.by_site) / (1 + spread * now.expected) ** 2
-    sites = len(now.scores)
-    moved = np.empty_like(now.scores)
-    for site in range(sites):
-        cut = slice(by_site.indptr[site], by_site.indptr[site + 1])
-        x, expected = counts.x[by_site.indices[cut]], by_site.data[cut]
-        own = x.T @ ((now.weight[site] * expected)[:, None] * x)
-        own -= uncertain[site] * np.outer(met[site], met[site])
-        # A level that one site alone holds would leave nothing: keep a trace of it.
-        moved[site] = np.linalg.solve(now.information - 0.999 * own, now.scores[site])
+
+    def of_sites() -> Iterator[Array]:
+        for site, (begin, end) in enumerate(pairwise(by_site.indptr)):
+            x, expected = counts.x[by_site.indices[begin:end]], by_site.data[begin:end]
+            own = x.T @ ((now.weight[site] * expected)[:, None] * x)
+            yield own - uncertain[site] * np.outer(met[site], met[site])
+
+    between = clusters.jackknife(now.scores, now.information, of_sites())
     bread = np.linalg.inv(now.information)
     imagined = counts.prior * np.exp(beta)
-    return np.asarray((sites - 1) / sites * moved.T @ moved + bread @ (imagined[:, None] * bread))
+    return np.asarray(between + bread @ (imagined[:, None] * bread))
 
 
 def covariance(counts: Counts, beta: Array, spread: float) -> tuple[Array, str, Array]:
     """Covariance of the coefficients, how it was made, and how many sites hold each column.
 
     Takes:  counts, beta, spread.
-    Gives:  covariance, method, sites per column. With fewer than FEWEST_SITES sites it rests on the likelihood;
+    Gives:  covariance, method, sites per column. With fewer than FEWEST_CLUSTERS sites it rests on the likelihood;
             where a column is held by fewer sites, its errors are at least those of the likelihood (a level
             held by one site has no scores to learn from).
     """
     model: Array = np.asarray(np.linalg.inv(derivatives(counts, beta, spread).information), dtype="float64")
     touched = sparse.csr_array((counts.days > 0).astype("float64")) @ sparse.csr_array(np.abs(counts.x) > 0)
     holders: Array = np.asarray((touched > 0).sum(axis=0), dtype="float64").ravel()
-    if counts.days.shape[0] < FEWEST_SITES:
+    if counts.days.shape[0] < clusters.FEWEST_CLUSTERS:
         return model, MODEL_BASED, holders
-    return steady(jackknife(counts, beta, spread), model, holders), JACKKNIFE, holders
-
-
-def steady(robust: Array, model: Array, holders: Array) -> Array:
-    """Errors between sites, no smaller than those of the model for columns that fewer than FEWEST_SITES sites hold."""
-    ratio = np.sqrt(np.diag(model) / np.maximum(np.diag(robust), 1e-300))
-    stretch = np.where(holders < FEWEST_SITES, np.maximum(1.0, ratio), 1.0)
-    return np.asarray(robust * np.outer(stretch, stretch))
+    return clusters.floor_at_model_se(jackknife(counts, beta, spread), model, holders), JACKKNIFE, holders

@@ -8,14 +8,14 @@ import numpy as np
 import pandas as pd
 
 from plantstats import findings
+from plantstats.exposure import DRY_AIR_BELOW
 from plantstats.losses import terms
 from plantstats.losses.design import ModelError
 from plantstats.losses.fit import fit
 from plantstats.losses.likelihood import derivatives
 from plantstats.losses.model import LossModel
+from plantstats.stats.collinearity import VIF_LIMIT, variance_inflation
 
-# Variance inflation above which the two are not told apart (common practice: 5 to 10, no source).
-MOST_INFLATION = 5.0
 # A site carries the contrast when its air differs from the other sites' in the same months by this many tens of
 # points on average; fewer than this share of sites is too thin a ground (our choice, tested on invented companies).
 APART_BY, FEWEST_SHARE = 0.4, 0.2
@@ -69,7 +69,7 @@ def tell_apart(cells: pd.DataFrame, species: pd.DataFrame | None = None) -> Apar
             why = "fewer than three calendar months are on record, so nothing can be said about season"
             return Apart(False, np.nan, share, sites, why, both, None)
         inflation = humidity_inflation(both)
-        if inflation <= MOST_INFLATION and share >= 100 * FEWEST_SHARE:
+        if inflation <= VIF_LIMIT and share >= 100 * FEWEST_SHARE:
             return Apart(True, inflation, share, sites, "season and humidity are told apart", both, None)
     season = fit(cells, species, formula=terms.SEASON_ONLY)
     humidity = fit(cells, species, formula=terms.HUMIDITY_ONLY)
@@ -84,13 +84,10 @@ def humidity_inflation(model: LossModel) -> float:
     """
     information = derivatives(model.counts, model.beta, model.site_spread).information
     at = next(n for n, name in enumerate(model.names) if name in ("dry_air", "vpd_kpa"))
-    keep = np.array([name not in terms.SEASON for name in model.names])
-    with_season = np.linalg.inv(information)[at, at]
-    without = np.linalg.inv(information[np.ix_(keep, keep)])[keep[:at].sum(), keep[:at].sum()]
-    return float(with_season / without)
+    return variance_inflation(information, at, np.isin(model.names, terms.SEASON))
 
 
-def sites_with_contrast(cells: pd.DataFrame, threshold: float = terms.HUMIDITY_THRESHOLD) -> tuple[float, int]:
+def sites_with_contrast(cells: pd.DataFrame, threshold: float = DRY_AIR_BELOW) -> tuple[float, int]:
     """Percent of sites (with readings) from which humidity is told apart from season, and how many have readings."""
     read = cells[cells["rh_readings"] > 0]
     if read.empty:

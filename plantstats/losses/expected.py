@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 
 from plantstats import findings
+from plantstats.exposure import completed
 from plantstats.losses import terms
 from plantstats.losses.design import ModelError
 from plantstats.losses.fit import fit
@@ -312,12 +313,8 @@ def with_technicians(expected: Expected, visits: pd.DataFrame) -> tuple[Expected
     """
     period, plants = expected.period, expected.plants
     day = visits["visited_on"]
-    done = visits[
-        (day >= pd.Timestamp(period.start))
-        & (day < pd.Timestamp(period.end))
-        & visits["technician"].notna()
-        & visits["status"].fillna("completed").eq("completed")
-    ]
+    inside = (day >= pd.Timestamp(period.start)) & (day < pd.Timestamp(period.end))
+    done = completed(visits[inside & visits["technician"].notna()])
     home = plants.drop_duplicates("plant_id").set_index("plant_id")["site_id"]
     done = done.assign(site_id=done["site_id"].fillna(done["plant_id"].map(home)))
     by_plant = _most(done, "plant_id")

@@ -9,10 +9,12 @@ import numpy.typing as npt
 import pandas as pd
 from scipy import sparse
 
+from plantstats.exposure import DRY_AIR_BELOW
 from plantstats.losses import clusters, likelihood, terms
 from plantstats.losses.design import ModelError, design, drawn_in, names_in
 from plantstats.losses.likelihood import Array, Counts
 from plantstats.losses.model import LossModel
+from plantstats.stats.clusters import FEWEST_CLUSTERS
 
 # Fewer losses than this: no model, only rates (rule of thumb of ten events, Peduzzi et al. 1995, for one term).
 FEWEST_LOSSES = 10
@@ -31,7 +33,7 @@ def fit(
     formula: str = terms.LOSS_FORMULA,
     prior: float = SPECIES_PRIOR,
     site_spread: float | None = None,
-    threshold: float = terms.HUMIDITY_THRESHOLD,
+    threshold: float = DRY_AIR_BELOW,
 ) -> LossModel:
     """Fit losses against age, season, humidity, place and species.
 
@@ -183,6 +185,6 @@ def _cautions(x: pd.DataFrame, lost_in: Array, factors: npt.NDArray[np.bool_], l
 
 
 def _few_sites(sites: int) -> list[str]:
-    if sites >= clusters.FEWEST_SITES:
+    if sites >= FEWEST_CLUSTERS:
         return []
     return [f"{sites} sites: too few to learn from how sites differ; the intervals rest on the model alone"]

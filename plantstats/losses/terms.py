@@ -10,7 +10,7 @@ from datetime import date, timedelta
 import numpy as np
 import pandas as pd
 
-from plantstats.exposure import age_bands, psychrometrics
+from plantstats.exposure import DRY_AIR_BELOW, age_bands, psychrometrics
 from plantstats.losses.design import ModelError
 
 # Species are added to each formula as a block of their own (`fit.species_columns`), drawn towards their group.
@@ -39,9 +39,6 @@ CELLS_BY = (
 FACTORS = ("age_band", "light", "pot", "planter", "repotted", "moved")
 SEASON = ("year_cos", "year_sin", "heated")
 HUMIDITY = ("dry_air", "vpd_kpa", "no_humidity")
-# Percent relative humidity below which dry air counts (common practice, no source: many foliage plants are kept
-# at 40% and more; below it leaf edges brown).
-HUMIDITY_THRESHOLD = 40.0
 # Plant-time carries no temperature; the deficit is taken at this room temperature (common practice, no source).
 ROOM_C = 21.0
 SATURATED = float(psychrometrics.saturation_kpa(ROOM_C))
@@ -63,7 +60,7 @@ class Terms:
     """What a fit must remember to ask its questions again: levels, the humidity threshold, air by month."""
 
     first: Mapping[str, str] = field(default_factory=lambda: dict(COMPARED_WITH))
-    threshold: float = HUMIDITY_THRESHOLD
+    threshold: float = DRY_AIR_BELOW
     dry_by_month: Mapping[int, float] = field(default_factory=dict)
     heating_months: tuple[int, ...] = ()
     levels: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
@@ -137,7 +134,7 @@ def _first(cells: pd.DataFrame, bad: pd.Series) -> str:
     return ", ".join("missing" if pd.isna(v) else str(v).removesuffix(" 00:00:00") for v in row)
 
 
-def learn(cells: pd.DataFrame, threshold: float = HUMIDITY_THRESHOLD) -> Terms:
+def learn(cells: pd.DataFrame, threshold: float = DRY_AIR_BELOW) -> Terms:
     """Which level of each factor the others are compared with, and how dry the air is by month.
 
     Takes:  checked cells; threshold in percent.

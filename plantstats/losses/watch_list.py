@@ -119,12 +119,8 @@ def _situations(state: pd.DataFrame, model: LossModel, at: float, on: date) -> p
 def last_condition(state: pd.DataFrame, visits: pd.DataFrame, day: date) -> pd.Series:
     """The last condition score of each plant within RECENT days before a day, as one of CONDITIONS."""
     to = pd.Timestamp(day)
-    seen = visits[
-        visits["condition"].notna()
-        & (visits["visited_on"] <= to)
-        & (visits["visited_on"] > to - pd.Timedelta(days=RECENT))
-        & visits["status"].fillna("completed").eq("completed")
-    ]
+    recent = (visits["visited_on"] <= to) & (visits["visited_on"] > to - pd.Timedelta(days=RECENT))
+    seen = exposure.completed(visits[visits["condition"].notna() & recent])
     in_order = seen.sort_values(["visited_on", "condition"], ascending=[True, False])
     score = state["plant_id"].map(in_order.groupby("plant_id")["condition"].last().astype("float64"))
     words = score.map({5.0: "5", 4.0: "4", 3.0: "3", 2.0: "1 or 2", 1.0: "1 or 2"})

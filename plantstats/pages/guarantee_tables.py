@@ -5,12 +5,12 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from plantstats.guarantee.margin import LEVEL as MARGIN_LEVEL
+from plantstats.guarantee.margin import CONF_LEVEL as MARGIN_LEVEL
 from plantstats.guarantee.money import show, units
 from plantstats.guarantee.price import Price
 from plantstats.guarantee.provision import Provision, RollForward
 from plantstats.guarantee.quote import Quote
-from plantstats.guarantee.results import LEVEL
+from plantstats.stats.intervals import CONF_LEVEL
 
 
 def line_table(quote: Quote, offered: Price) -> pd.DataFrame:
@@ -27,7 +27,7 @@ def line_table(quote: Quote, offered: Price) -> pd.DataFrame:
     )
     for year in range(quote.by_year.shape[1]):
         made[f"Expected in year {year + 1}"] = [f"{n:.2f}" for n in quote.by_year[:, year]]
-    ends = [(s.point((1 - LEVEL) / 2), s.point((1 + LEVEL) / 2)) for s in quote.line_numbers]
+    ends = [(s.point((1 - CONF_LEVEL) / 2), s.point((1 + CONF_LEVEL) / 2)) for s in quote.line_numbers]
     return made.assign(
         **{
             "In all (95 in 100 lie in)": [

@@ -5,10 +5,10 @@ from __future__ import annotations
 import pandas as pd
 
 from plantstats.findings import for_display, pick
-from plantstats.leaves.humidity import MOST_INFLATION
 from plantstats.leaves.results import by_term
 from plantstats.leaves.review import LeafReview
 from plantstats.periods import Period
+from plantstats.stats.collinearity import VIF_LIMIT
 
 
 def leaf_headlines(review: LeafReview, period: Period, small_group: int) -> list[str]:
@@ -63,7 +63,7 @@ def _humidity(facts: pd.DataFrame, shown: pd.DataFrame) -> str:
     times = apart["estimate"].iloc[0]
     if pd.isna(times):
         return f"Humidity: {apart['note'].iloc[0]}."
-    if times > MOST_INFLATION:
+    if times > VIF_LIMIT:
         return (
             "Season and humidity move together in these records: whether dry air or the time of year goes with leaf "
             "drop cannot be told. Sites with humidified air, or more years, would tell."

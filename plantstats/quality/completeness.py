@@ -2,13 +2,11 @@
 
 from __future__ import annotations
 
-from datetime import date
 from typing import TYPE_CHECKING, Any
 
 import duckdb
 import numpy as np
 import pandas as pd
-from statsmodels.stats.proportion import proportion_confint
 
 from plantstats import findings
 from plantstats.pages.sentences import plants
@@ -45,7 +43,7 @@ def quality(records: Records, time: PlantTime, faults: pd.DataFrame, period: Per
     """
     engine = time.engine
     made = [
-        *_visits(engine, period, time.as_of),
+        *_visits(engine, period),
         _air(time, period),
         *[row for column in HEAPED for row in _rounded(engine, column, period)],
         *_doubt(engine, time, faults, period),
@@ -57,7 +55,7 @@ def _share(measure: str, part: int, whole: int, period: str, unit: str, **groups
     if whole == 0:
         note = "not available: nothing to count"
         return findings.finding(measure, period, np.nan, unit=unit, method=EXACT_SHARE, note=note, **groups)
-    low, high = proportion_confint(part, whole, alpha=1 - intervals.CONF_LEVEL, method="beta")
+    low, high = intervals.binomial_limits(part, whole)
     return findings.finding(
         measure,
         period,
@@ -72,19 +70,14 @@ def _share(measure: str, part: int, whole: int, period: str, unit: str, **groups
     )
 
 
-def _visits(engine: duckdb.DuckDBPyConnection, period: Period, as_of: date) -> list[dict[str, object]]:
+def _visits(engine: duckdb.DuckDBPyConnection, period: Period) -> list[dict[str, object]]:
     start = (pd.Timestamp(period.end) - pd.DateOffset(months=MONTHS)).date()
     # A site is visited on a day when anything there was completed. It asks for one visit per planned interval while
     # plants were under observation there.
     days = engine.execute(
         """
         with done as (
-            select distinct coalesce(v.site_id, m.stood, p.site_id) as site_id, v.visited_on
-            from visits v left join plants p on p.plant_id = v.plant_id
-            left join stays m on m.plant_id = v.plant_id
-                and date_diff('day', date '1970-01-01', v.visited_on) > m.since
-                and date_diff('day', date '1970-01-01', v.visited_on) <= m.until
-            where coalesce(v.status, 'completed') = 'completed' and v.visited_on <= $as_of
+            select distinct at_site as site_id, visited_on from completed_visits
         ), begun as (
             select site_id::varchar as site_id, min(from_on)::date as first, max(to_on)::date as last
             from episodes group by all
@@ -100,17 +93,15 @@ def _visits(engine: duckdb.DuckDBPyConnection, period: Period, as_of: date) -> l
             and d.visited_on < least(m.ends, b.last)
         where s.planned_visit_days > 0
         group by all order by m.month, s.site_id""",
-        {"as_of": as_of, "start": start, "last": pd.Timestamp(period.last_day).replace(day=1).date()},
+        {"start": start, "last": pd.Timestamp(period.last_day).replace(day=1).date()},
     ).df()
     days["asked"] = days["days"] / days["planned"]
     read = engine.execute(
         """
-        select date_trunc('month', v.visited_on)::date as month, coalesce(v.site_id, m.stood, p.site_id) as site_id,
-            count(*) as looks, count(v.rh_percent) as read
-        from visits v join plants p using (plant_id) left join stays m on m.plant_id = v.plant_id
-            and date_diff('day', date '1970-01-01', v.visited_on) > m.since
-            and date_diff('day', date '1970-01-01', v.visited_on) <= m.until
-        where coalesce(v.status, 'completed') = 'completed' and v.visited_on >= $start and v.visited_on < $ends
+        select date_trunc('month', v.visited_on)::date as month, v.at_site as site_id, count(*) as looks,
+            count(v.rh_percent) as read
+        from completed_visits v semi join plants p using (plant_id)
+        where v.visited_on >= $start and v.visited_on < $ends
         group by all""",
         {"start": start, "ends": period.end},
     ).df()

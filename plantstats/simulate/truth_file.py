@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import fields
 
+from plantstats.schema.causes import LOSSES
 from plantstats.simulate.company import Company
 from plantstats.simulate.drying import drying_quantile
 from plantstats.simulate.truth import Truth, true_survival
@@ -33,7 +34,7 @@ def truth_text(truth: Truth, made: Company, seed: int) -> str:
             f'site_id = "{made.failure[1]}"',
             f"deaths = {deaths}",
         ]
-    losses = ends["outcome"].isin(["died", "declined"]) & (ends["cause"] != "building_failure")
+    losses = ends["outcome"].isin(LOSSES) & (ends["cause"] != "building_failure")
     lines += [
         "",
         "[derived]",

@@ -8,6 +8,8 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from plantstats.stats.intervals import zero_event_limit
+
 MIN_AT_RISK = 10  # fewer at risk: drawn faint, not quoted (common practice, no source)
 SHOWN = 5  # plants named in a message
 
@@ -88,7 +90,7 @@ def unseen_hazard(lives: pd.DataFrame, start_age: float, ages: np.ndarray, level
     """
     entry, leave = (lives[column].to_numpy(float)[:, None] for column in ("entry_age", "exit_age"))
     days = np.clip(np.minimum(leave, ages) - np.maximum(entry, start_age), 0, None).sum(axis=0)
-    none = -np.log((1 - level) / 2)  # Garwood 1936: 3.69 at 95%
+    none = zero_event_limit(level)
     return np.divide(none * (ages - start_age), days, out=np.full(len(ages), np.inf), where=days > 0)
 
 

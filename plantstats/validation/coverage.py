@@ -6,7 +6,8 @@ import numpy as np
 import pandas as pd
 from scipy import stats
 
-from plantstats.validation.kinds import AS_MODELLED, BY_MEAN, IN_POINTS, KINDS, LEVEL, NO_TARGET, TARGET
+from plantstats.stats.intervals import CONF_LEVEL, binomial_limits
+from plantstats.validation.kinds import AS_MODELLED, BY_MEAN, IN_POINTS, KINDS, NO_TARGET, TARGET
 
 COLUMNS = [
     "kind",
@@ -73,10 +74,9 @@ def share_with_error(by_company: pd.DataFrame) -> tuple[float, float, float]:
     hits, sizes, n = by_company["sum"].to_numpy(), by_company["size"].to_numpy(), len(by_company)
     share = float(hits.sum() / sizes.sum())
     if n < 2 or share in (0.0, 1.0):
-        exact = stats.binomtest(round(share * n), n).proportion_ci(LEVEL, method="exact")
-        return share, float(exact.low), float(exact.high)
+        return share, *binomial_limits(round(share * n), n, CONF_LEVEL)
     error = np.sqrt(np.sum((hits - share * sizes) ** 2) * n / (n - 1)) / sizes.sum()
-    reach = float(stats.t.ppf((1 + LEVEL) / 2, n - 1) * error)
+    reach = float(stats.t.ppf((1 + CONF_LEVEL) / 2, n - 1) * error)
     # Costs over the best possible are no counts: they may lie outside 0 and 1.
     counted = bool(((hits >= 0) & (hits <= sizes) & (hits == np.round(hits))).all())
     low, high = share - reach, share + reach

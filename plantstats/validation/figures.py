@@ -8,7 +8,8 @@ from pathlib import Path
 import pandas as pd
 
 from plantstats import findings
-from plantstats.validation.kinds import AS_MODELLED, KINDS, LEVEL, NO_TARGET
+from plantstats.stats.intervals import CONF_LEVEL
+from plantstats.validation.kinds import AS_MODELLED, KINDS, NO_TARGET
 
 COMMITTED = Path(__file__).with_name("results.csv")
 METHOD = "share over invented companies of known truth, limits by company"
@@ -79,7 +80,7 @@ def as_findings(table: pd.DataFrame) -> pd.DataFrame:
                 100 * row["high"],
                 unit="% of cases",
                 method=METHOD,
-                level=LEVEL,
+                level=CONF_LEVEL,
                 term=f"{row['kind']}{part} ({row['situation']})",
                 note=f"{row['cases']} cases of {row['companies']} companies, {row['refused']} told nothing; "
                 f"{row['verdict']}",

@@ -7,7 +7,6 @@ from collections.abc import Mapping
 # Losses follow the terms of the loss model: no days left dry, no building failure, gamma site effects. Only companies
 # put to the watering page have plants left dry (its advice is about them); their loss model is not looked at.
 AS_MODELLED = "as modelled"
-LEVEL = 0.95
 TARGET = (0.93, 0.97)  # of 95% intervals
 NO_TARGET = (-float("inf"), float("inf"))
 # What each kind claims, in the words of the page, and the range that its share should lie in.

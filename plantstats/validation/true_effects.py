@@ -9,10 +9,10 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
+from plantstats.exposure import DRY_AIR_BELOW
 from plantstats.exposure.psychrometrics import deficit_kpa
 from plantstats.leaves import misread
 from plantstats.leaves.inputs import CONDITIONS, LONGEST, STEPS, TRANSIENT_CUTS
-from plantstats.leaves.model import HINGE
 from plantstats.leaves.results import BASE, LABELS, WORDS
 from plantstats.simulate import drying_quantile, true_rate
 from plantstats.simulate.truth import LIGHTS, POTS, TRANSIENT_DAYS, Truth, cycle, species_named
@@ -159,7 +159,7 @@ def leaf_humidity(truth: Truth, term: str) -> float:
     if group not in truth.leaf_humidity or not rest:
         return math.nan
     high, low = (float(text.removesuffix("%")) for text in rest.split(" instead of "))
-    gained = min(high, HINGE) - low
+    gained = min(high, DRY_AIR_BELOW) - low
     return math.exp(-truth.leaf_humidity[group] * gained / 10)
 
 

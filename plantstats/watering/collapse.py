@@ -17,7 +17,7 @@ from plantstats.watering import spells
 if TYPE_CHECKING:
     from plantstats.records import Records
 
-VIEWS = ("inspections", "notes", "cuts")
+VIEWS = ("inspections", "completed_visits", "notes", "cuts")
 
 
 @dataclass(frozen=True)

@@ -7,13 +7,14 @@ from typing import NamedTuple
 
 import numpy as np
 import pandas as pd
-from scipy import linalg, optimize, sparse, special, stats
+from scipy import linalg, optimize, sparse, special
 
 from plantstats.errors import PlantstatsError
+from plantstats.stats.clusters import correction
+from plantstats.stats.intervals import quantile
 from plantstats.watering.design import Names, design, names_of
 from plantstats.watering.law import LAWS, Array, Derivatives, Known, log_likelihood
 
-LEVEL = 0.95
 # Spread of the log scale between the levels of a term before seeing any spell: two thirds of levels within a
 # factor of 2.7. Wide: it only keeps levels that hardly occur from running off.
 WIDE = 1.0
@@ -57,7 +58,7 @@ class Drying:
     @property
     def t(self) -> float:
         """Factor of a standard error in a 95% interval, for the number of sites."""
-        return float(stats.t.ppf((1 + LEVEL) / 2, max(self.clusters - 1, 1)))
+        return quantile(df=max(self.clusters - 1, 1))
 
     def design(self, plants: pd.DataFrame) -> sparse.csr_array:
         """Which effects act on each row.
@@ -264,7 +265,7 @@ def _covariance(law: str, cells: pd.DataFrame, names: Names, best: _Best, misrea
     who = sparse.csr_array((known.n, (site, np.arange(len(site)))), shape=(g, len(site)))
     scores = np.hstack([(who @ x.multiply(d.first[:, [0]])).toarray(), who @ d.first[:, 1:]])
     used = len(hessian)
-    meat = scores[:, :used].T @ scores[:, :used] * (g / max(g - 1, 1))
+    meat = scores[:, :used].T @ scores[:, :used] * correction(g)
     prior = np.zeros(used)
     prior[:p] = precision
     if misread is None:

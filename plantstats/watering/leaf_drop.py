@@ -6,13 +6,14 @@ from typing import NamedTuple
 
 import numpy as np
 import pandas as pd
-from scipy import optimize, stats
+from scipy import optimize
 
 from plantstats.leaves.inputs import FIGS, LONGEST
 from plantstats.stats import empirical_bayes
+from plantstats.stats.clusters import correction
+from plantstats.stats.intervals import ratio_limits
 from plantstats.watering.collapse import Spells
 from plantstats.watering.design import groups_of
-from plantstats.watering.drying import LEVEL
 from plantstats.watering.law import Array
 
 FEWEST = 50  # leaves from which a ratio is learned at all (rule of thumb)
@@ -110,12 +111,9 @@ def leaf_drop(stretches: pd.DataFrame, dry_days: Array) -> LeafDrop | None:
     sites = int((np.bincount(site, leaves) > 0).sum())
     if slope <= 0 or sites < 2:
         return None
-    se = float(np.sqrt((by_site**2).sum() * sites / (sites - 1)) / slope)
-    reach = float(stats.t.ppf((1 + LEVEL) / 2, sites - 1)) * se
+    se = float(np.sqrt((by_site**2).sum() * correction(sites)) / slope)
     return LeafDrop(
-        float(np.exp(best)),
-        float(np.exp(best - reach)),
-        float(np.exp(best + reach)),
+        *(float(value) for value in ratio_limits(best, se, df=sites - 1)),
         se,
         int(leaves.sum()),
         float((n * stretches["length"]).sum()),

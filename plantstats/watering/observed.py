@@ -6,12 +6,11 @@ from datetime import date
 
 import numpy as np
 import pandas as pd
-from scipy import stats
 
+from plantstats.exposure import LOSSES
+from plantstats.stats.clusters import ratio_of_sums
 from plantstats.stats.rates import loss_rate
 from plantstats.watering.advise import KEEP, Advice, realised
-from plantstats.watering.drying import LEVEL
-from plantstats.watering.law import Array
 from plantstats.watering.learn import Learned
 
 GAP_CLASSES = ("short", "as planned", "long")
@@ -27,7 +26,7 @@ GAPS = f"""
         from visits where plant_id is not null group by all
     ), lost as (
         select plant_id, min(coalesce(found_on, replaced_on) - date '1970-01-01')::bigint as found
-        from replacements where outcome in ('died', 'declined') and coalesce(found_on, replaced_on) <= ? group by all
+        from replacements where outcome in {LOSSES} and coalesce(found_on, replaced_on) <= ? group by all
     ), looked as (
         select plant_id, "at", dead, place, lead("at") over by_day as next, lead(dry) over by_day as next_dry
         from days where looks > 0 window by_day as (partition by plant_id order by "at")
@@ -72,34 +71,11 @@ def by_gap(learned: Learned) -> pd.DataFrame:
     rate = loss_rate(made["losses"], made["plant_days"])
     made["loss_rate"], made["loss_rate_low"], made["loss_rate_high"] = rate
     for leaf in ("yellow", "green"):
-        limits = [
-            rate_by_site(part[leaf].to_numpy(dtype=float), part[f"{leaf}_days"].to_numpy(dtype=float))
-            for _, part in found.groupby("rank")
-        ]
-        for at, name in enumerate(("", "_low", "_high")):
-            made[f"{leaf}_rate{name}"] = [100 * each[at] for each in limits]
+        limits = [ratio_of_sums(part[leaf], part[f"{leaf}_days"]) for _, part in found.groupby("rank")]
+        for end, name in (("estimate", ""), ("low", "_low"), ("high", "_high")):
+            made[f"{leaf}_rate{name}"] = [100 * getattr(rate, end) for rate in limits]
     made.insert(0, "gap", [GAP_CLASSES[int(rank) - 1] for rank in made.index])
     return made.reset_index(drop=True)
-
-
-def rate_by_site(counts: Array, days: Array) -> tuple[float, float, float]:
-    """Counts per day over all sites, with limits from how the sites differ.
-
-    Takes:  counts and days of each site.
-    Gives:  rate, low, high; limits are missing with fewer than two sites or without a count.
-    Source: ratio of two sums, its variance from the residuals counts - rate x days with G / (G - 1) (linearisation);
-            limits on the log scale, t with G - 1.
-    """
-    used = days > 0
-    counts, days, groups = counts[used], days[used], int(used.sum())
-    if not groups:
-        return np.nan, np.nan, np.nan
-    rate = float(counts.sum() / days.sum())
-    if groups < 2 or rate == 0:
-        return rate, np.nan, np.nan
-    se = float(np.sqrt(((counts - rate * days) ** 2).sum() * groups / (groups - 1)) / counts.sum())
-    reach = float(np.exp(stats.t.ppf((1 + LEVEL) / 2, groups - 1) * se))
-    return rate, rate / reach, rate * reach
 
 
 def followed(before: Advice, before_on: date, learned: Learned) -> pd.DataFrame:

@@ -8,8 +8,8 @@ import numpy as np
 import pandas as pd
 
 from plantstats.findings import define, finding
+from plantstats.stats.intervals import CONF_LEVEL
 from plantstats.watering import drying, site_results
-from plantstats.watering.drying import LEVEL
 
 if TYPE_CHECKING:
     from plantstats.watering.review import WateringReview
@@ -61,7 +61,7 @@ def _situations(review: WateringReview) -> list[dict[str, object]]:
                     row[f"{measure}_high"],
                     unit="days",
                     method=_method(fitted),
-                    level=LEVEL,
+                    level=CONF_LEVEL,
                     note=note,
                     n_plants=None,
                     **by,
@@ -89,7 +89,7 @@ def _law(review: WateringReview) -> list[dict[str, object]]:
                 shape * np.exp(reach),
                 unit="shape",
                 method=_method(fitted),
-                level=LEVEL,
+                level=CONF_LEVEL,
                 note=note,
                 **of,
             )
@@ -103,7 +103,7 @@ def _law(review: WateringReview) -> list[dict[str, object]]:
                 *ends,
                 unit="%",
                 method=_method(fitted),
-                level=LEVEL,
+                level=CONF_LEVEL,
                 note=note,
                 **of,
             )
@@ -119,7 +119,7 @@ def _law(review: WateringReview) -> list[dict[str, object]]:
                     *fitted.ratio(term, level, to),
                     unit="ratio",
                     method=_method(fitted),
-                    level=LEVEL,
+                    level=CONF_LEVEL,
                     note=f"against {to}",
                     **cast("dict[str, Any]", {term: level}),
                 )
@@ -135,7 +135,7 @@ def _law(review: WateringReview) -> list[dict[str, object]]:
                     *ratio,
                     unit="ratio",
                     method=_method(fitted),
-                    level=LEVEL,
+                    level=CONF_LEVEL,
                     note="against the rest of the year",
                     season="heating season",
                 )
@@ -150,7 +150,7 @@ def _law(review: WateringReview) -> list[dict[str, object]]:
             harm.high,
             unit="ratio",
             method=POSTERIOR,
-            level=LEVEL,
+            level=CONF_LEVEL,
             losses=harm.losses,
             plant_days=harm.plant_days,
             note=alone,
@@ -171,7 +171,7 @@ def _leaves(review: WateringReview) -> list[dict[str, object]]:
         told.high,
         unit="ratio",
         method="conditional Poisson score within site, species, light and season; sandwich over sites",
-        level=LEVEL,
+        level=CONF_LEVEL,
         plant_days=told.plant_days,
         note=f"{told.leaves:,} leaves at {told.sites} sites",
     )

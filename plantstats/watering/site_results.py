@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from plantstats.findings import define, finding
+from plantstats.stats.intervals import CONF_LEVEL
 from plantstats.stats.rates import rate_ratio
-from plantstats.watering.drying import LEVEL
 from plantstats.watering.observed import FOLLOWED, NOT_FOLLOWED
 
 if TYPE_CHECKING:
@@ -62,7 +62,7 @@ def _sites(review: WateringReview) -> list[dict[str, object]]:
                 row["saving_high"],
                 unit=currency,
                 method=method,
-                level=LEVEL,
+                level=CONF_LEVEL,
                 note=note,
                 **by,
             )
@@ -96,7 +96,7 @@ def _sites(review: WateringReview) -> list[dict[str, object]]:
                 row["high"],
                 unit=currency,
                 method=method,
-                level=LEVEL,
+                level=CONF_LEVEL,
                 n_plants=int(sizes[row["site_id"]]),
                 site_id=row["site_id"],
                 interval_days=row["interval_days"],
@@ -118,7 +118,7 @@ def _all_sites(review: WateringReview) -> list[dict[str, object]]:
                 row["high"],
                 unit=review.learned.price.currency,
                 method=DRAWN,
-                level=LEVEL,
+                level=CONF_LEVEL,
                 n_plants=number,
                 note=f"{row['visits']:.0f} visits",
                 term=row["way"],
@@ -146,7 +146,7 @@ def _rate(measure: str, period: str, row: Mapping[Hashable, Any], note: str, ter
         row["loss_rate"],
         row["loss_rate_low"],
         row["loss_rate_high"],
-        level=LEVEL,
+        level=CONF_LEVEL,
         unit="per 100 plant-years",
         method=EXACT,
         losses=int(row["losses"]),
@@ -174,7 +174,7 @@ def _followed(review: WateringReview) -> list[dict[str, object]]:
                 *ratio[:3],
                 unit="ratio",
                 method="conditional binomial limits (Clopper and Pearson 1934)",
-                level=LEVEL,
+                level=CONF_LEVEL,
                 losses=int(one["losses"] + other["losses"]),
                 plant_days=one["plant_days"] + other["plant_days"],
             )
@@ -195,7 +195,7 @@ def _gaps(review: WateringReview) -> list[dict[str, object]]:
                         row[f"{leaf}_rate"],
                         row[f"{leaf}_rate_low"],
                         row[f"{leaf}_rate_high"],
-                        level=LEVEL,
+                        level=CONF_LEVEL,
                         unit="per 100 plant-days",
                         method="count / days, limits by the spread between sites",
                         plant_days=row[f"{leaf}_days"],

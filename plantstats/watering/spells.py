@@ -14,7 +14,7 @@ from datetime import date
 import ibis
 import ibis.expr.types as ir
 
-from plantstats.exposure import POT_CLASSES, READS, events, inputs, places
+from plantstats.exposure import POT_CLASSES, READS, events, inputs, places, visits
 from plantstats.exposure.psychrometrics import AT_ZERO, SHIFT, SLOPE
 
 # Depth to which the soil must be dry to count as dry, in cm, by pot class: 2.5 to 5 cm (1 to 2 in), the deeper
@@ -44,7 +44,7 @@ def saturation_kpa(celsius: ir.FloatingValue) -> ir.FloatingValue:
     return AT_ZERO * (SLOPE * celsius / (celsius + SHIFT)).exp()
 
 
-def notes(t: dict[str, ir.Table], as_of: int) -> ir.Table:
+def notes(t: dict[str, ir.Table]) -> ir.Table:
     """What the visit log says about each plant on each day.
 
     Takes:  completed lines of one plant. A blank `watered` means no, unless litres are given.
@@ -52,13 +52,9 @@ def notes(t: dict[str, ir.Table], as_of: int) -> ir.Table:
             depth), watered, shifted (repotted or moved, after the reading), place (missing), looks (lines), dead.
             A line about a dead plant (condition 1) reads nothing and ends the spell.
     """
-    visits, follow = t["visits"], t["follow"].select("plant_id", "pot")
-    v = visits.filter(
-        visits.plant_id.notnull(),
-        visits.status.coalesce("completed") == "completed",
-        inputs.day(visits.visited_on) <= as_of,
-    )
-    v = v.left_join(follow, "plant_id", rname="{name}_f")
+    done = t["completed_visits"]
+    v = done.filter(done.plant_id.notnull())
+    v = v.left_join(t["follow"].select("plant_id", "pot"), "plant_id", rname="{name}_f")
     deep = ibis.cases(
         *[(v.pot == pot, ibis.literal(cm, "float64")) for pot, cm in DRY_DEPTH.items()], else_=DRY_DEPTH["unknown"]
     )
@@ -66,7 +62,7 @@ def notes(t: dict[str, ir.Table], as_of: int) -> ir.Table:
     nothing = ibis.null("int64")
     return v.select(
         "plant_id",
-        at=inputs.day(v.visited_on),
+        at=v["at"],
         word=ibis.ifelse(dead, nothing, (v.topsoil == "dry").cast("int64")),
         depth=ibis.ifelse(dead, nothing, (v.dry_depth_cm >= deep).cast("int64")),
         watered=v.watered.coalesce(v.litres > 0).coalesce(False).cast("int64"),
@@ -77,7 +73,7 @@ def notes(t: dict[str, ir.Table], as_of: int) -> ir.Table:
     )
 
 
-def cuts(t: dict[str, ir.Table], as_of: int) -> ir.Table:
+def cuts(t: dict[str, ir.Table]) -> ir.Table:
     """What ends a spell without a look: moves in the list of moves, and waterings noted for a whole site.
 
     A line for a whole site starts no spell: it does not say which plants were dry, nor which were watered.
@@ -85,14 +81,9 @@ def cuts(t: dict[str, ir.Table], as_of: int) -> ir.Table:
     nothing, none, one = ibis.null("int64"), ibis.literal(0, "int64"), ibis.literal(1, "int64")
     empty = {"word": nothing, "depth": nothing, "watered": none, "looks": none, "shifted": one, "dead": none}
     moves = t["ordered_moves"].select("plant_id", "at", place="place", **empty)
-    v = t["visits"]
-    whole = v.filter(
-        v.plant_id.isnull(),
-        v.watered.coalesce(v.litres > 0).coalesce(False),
-        v.status.coalesce("completed") == "completed",
-        inputs.day(v.visited_on) <= as_of,
-    )
-    whole = whole.select("site_id", at=inputs.day(whole.visited_on)).distinct()
+    v = t["completed_visits"]
+    whole = v.filter(v.plant_id.isnull(), v.watered.coalesce(v.litres > 0).coalesce(False))
+    whole = whole.select("site_id", "at").distinct()
     stood = t["places"].select("plant_id", "site_id").distinct()
     wetted = whole.join(stood, "site_id").select("plant_id", "at", place=nothing, **empty)
     return moves.union(wetted, distinct=False)
@@ -241,8 +232,10 @@ def plan(as_of: date, heating_months: Iterable[int] = ()) -> dict[str, ir.Table]
         "follow": lambda: events.follow_up(t),
         "ordered_moves": lambda: places.moves_in_order(t, cut),
         "places": lambda: places.places(t),
-        "notes": lambda: notes(t, cut),
-        "cuts": lambda: cuts(t, cut),
+        "stays": lambda: places.stays(t),
+        "completed_visits": lambda: visits.completed_visits(t, cut),
+        "notes": lambda: notes(t),
+        "cuts": lambda: cuts(t),
         "days": lambda: days(t),
         "readings_in_order": lambda: readings_in_order(t),
         "ends": lambda: ends(t),

@@ -28,6 +28,7 @@ from statsmodels.discrete.discrete_model import NegativeBinomial
 
 from plantstats import exposure, records, simulate
 from plantstats import leaves as leaf_loss
+from plantstats.exposure import DRY_AIR_BELOW
 from plantstats.leaves import model as leaf_model
 from plantstats.leaves.inputs import KEY
 
@@ -43,7 +44,7 @@ def on_rows(leaves: leaf_loss.LeafTime, kept: list[str]) -> pd.DataFrame:
     """The usual way: every stretch a row. It is spared columns that tell the same as others: it fails on them."""
     rows = leaves.ask(f"select species_group, {', '.join(KEY)}, site_id, green from leaf_used where green is not null")
     rows = rows.assign(n=1, sum=rows["green"].astype("float64"))
-    table = leaf_model.columns(rows, leaf_model.HINGE, ())
+    table = leaf_model.columns(rows, DRY_AIR_BELOW, ())
     formula, _ = leaf_model.formula_of(table, "cycle")
     x = patsy.dmatrix(formula, table, NA_action="raise")
     names = [name.replace("[T.", "[") for name in x.design_info.column_names]

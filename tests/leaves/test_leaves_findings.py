@@ -18,6 +18,7 @@ from plantstats.pages import leaves_charts as charts
 from plantstats.pages import leaves_sentences as sentences
 from plantstats.pages import leaves_tables as tables
 from plantstats.periods import Period, quarter
+from plantstats.stats.collinearity import VIF_LIMIT
 from tests.leaves.test_leaves_spells import FIG, leaf_time, visit
 
 TRUTH = simulate.Truth()
@@ -301,7 +302,7 @@ def test_season_and_humidity_that_move_together_are_not_told_apart(tmp_path, gre
     assert humidity.inflation(green) < 5
     _, _, time = company(tmp_path, replace(STEADY, collinear=True), 400, 6)
     model = fit_leaves(time, "green")
-    assert humidity.inflation(model) > humidity.MOST_INFLATION
+    assert humidity.inflation(model) > VIF_LIMIT
     found = results.model_findings(model, "all")
     rows = findings.pick(found, "green_humidity_ratio", ["term"])
     assert rows["estimate"].isna().all()

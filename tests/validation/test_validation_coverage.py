@@ -96,7 +96,7 @@ def test_forgotten_late_entry_is_seen(made):
     for one in made:
         lives = one.midpoint.lifetimes.assign(entry_age=0)
         wrong = dataclasses.replace(one.midpoint)
-        wrong.__dict__["lives"] = lives
+        wrong.__dict__["lifetimes"] = lives
         parts += companies._lives(one.company, wrong)
     assert share(parts, "survival_12_months") < 0.60
 
