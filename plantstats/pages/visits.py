@@ -1,0 +1,189 @@
+"""The page on visits: how often to come to each site, which sites are found too dry, which plants force a site."""
+
+from __future__ import annotations
+
+import pandas as pd
+
+from plantstats.pages import words
+from plantstats.pages.decisions import Decision
+from plantstats.reporting.charts import Dots
+from plantstats.reporting.specs import Listing, Page, Rows, Section
+from plantstats.studies import Study
+
+TITLE = "Visits"
+ADVICE_WORDS = {"shorter": "come more often", "longer": "come less often"}
+
+
+def page(study: Study) -> Page:
+    """The page on visits.
+
+    Parameters
+    ----------
+    study : Study
+        One quarter of a company.
+
+    Returns
+    -------
+    Page
+
+    Raises
+    ------
+    WateringError
+        When the records carry no dry-down, or no plant stands.
+    """
+    advice = study.visit_advice()
+    sites = study.site_advice()
+    results = advice.findings
+    sections = [_sites(study, sites), _too_dry(study, sites), _binding(study), _drying(study), _last(study)]
+    return Page(TITLE, _verdict(study, sites), [s for s in sections if s], results, study.small_group)
+
+
+def decisions(study: Study) -> list[Decision]:
+    """What the visits ask for: changed intervals with what they save, and sites beyond the limit."""
+    sites = study.site_advice()
+    todo = []
+    changed = sites[sites["advised"].ne(sites["now"])]
+    for (now, advised), group in changed.groupby(["now", "advised"]):
+        group = group.sort_values("saving", ascending=False)
+        todo.append(
+            Decision(
+                f"Visit every {advised:.0f} days instead of {now:.0f}",
+                words.listed([study.name_of("site", site) for site in group["site_id"]]),
+                float(group["saving"].sum()),
+                f"at least {100 * group['probability'].min():.0f} in 100 that it saves and leaves few plants too dry",
+                2,
+                "visits",
+                f"site-{group['site_id'].iloc[0]}",
+            )
+        )
+    dry = sites[sites["over_limit"] & sites["advised"].ge(sites["now"])].sort_values("too_dry_now", ascending=False)
+    if len(dry):
+        least, most = 100 * dry["too_dry_now"].min(), 100 * dry["too_dry_now"].max()
+        todo.append(
+            Decision(
+                "Agree: come more often, sub-irrigated planters, or accept",
+                words.listed([study.name_of("site", site) for site in dry["site_id"]]),
+                float("nan"),
+                f"{least:.0f} to {most:.0f} in 100 waterings come too late",
+                3,
+                "visits",
+                f"site-{dry['site_id'].iloc[0]}",
+            )
+        )
+    return todo
+
+
+def _verdict(study: Study, sites: pd.DataFrame) -> str:
+    changed, dry = int(sites["advised"].ne(sites["now"]).sum()), int(sites["over_limit"].sum())
+    first = f"{words.count_of(changed, 'site')} should be visited at another interval" if changed else "No site should change its interval"
+    limit = 100 * study.records.settings.watering.max_too_dry_share
+    return f"{first}; {dry} of {len(sites)} are found too dry at more than {limit:.0f} in 100 waterings."
+
+
+def _sites(study: Study, sites: pd.DataFrame) -> Section:
+    """One row a site: now, advised, what it saves, how often too dry now and then, the reason in words."""
+    order = sites.assign(change=sites["advised"].ne(sites["now"])).sort_values(
+        ["change", "over_limit", "saving"], ascending=[False, False, False], kind="stable"
+    )
+    currency = study.records.settings.currency
+    records = pd.DataFrame(
+        {
+            "Site": [study.name_of("site", site) for site in order["site_id"]],
+            "Days between visits now": [f"{n:.0f}" for n in order["now"]],
+            "advised": [f"{n:.0f}" for n in order["advised"]],
+            f"Saves, {currency} a quarter": [f"{s:,.0f}" if c else "" for s, c in zip(order["saving"], order["change"], strict=True)],
+            "Too dry in 100 waterings now": [f"{100 * s:.0f}" for s in order["too_dry_now"]],
+            "then": [f"{100 * s:.0f}" for s in order["too_dry_advised"]],
+            "Why": [_reason(row) for row in order.to_dict("records")],
+        },
+        dtype="object",
+    )
+    ids = [f"site-{site}" for site in order["site_id"]]
+    message = "How often to come to each site."
+    shown = "Change only where nine in ten chances say that it saves and leaves few plants too dry. How often changes, never how much water at once."
+    return Section("sites", message, shown, table=Listing("Visits by site", records, most=60, rest="intervals.csv", ids=ids))
+
+
+def _reason(row: dict) -> str:
+    if row["advised"] > row["now"]:
+        return "few plants would stand dry, and it saves"
+    if row["advised"] < row["now"]:
+        return "plants stand dry too often"
+    if row["over_limit"]:
+        return "too dry, but more visits would cost more than they save: agree what to do"
+    if row["cheapest"] > row["now"]:
+        return "a longer interval would be cheaper, but it is not sure enough that few plants stand dry"
+    return "as it should be"
+
+
+def _too_dry(study: Study, sites: pd.DataFrame) -> Section | None:
+    if sites.empty:
+        return None
+    limit = 100 * study.records.settings.watering.max_too_dry_share
+    every = dict(zip(sites["site_id"], sites["now"], strict=True))
+    counts = sites["now"].value_counts().sort_index()
+    lanes = {f"{days:.0f}": f"every {days:.0f} days ({n})" for days, n in counts.items()}
+    chart = Dots(
+        Rows("too_dry_share", ["site_id"], study.period.name, most=500),
+        lambda row: f"{every.get(row['site_id'], float('nan')):.0f}",
+        lanes,
+        "waterings in 100 that find a plant too dry; a dot is a site",
+        limit,
+        "your limit",
+    )
+    over = sites[sites["over_limit"]]
+    worst = over.groupby("now").size().idxmax() if len(over) else None
+    message = (
+        f"Sites visited every {worst:.0f} days are most often beyond the limit." if worst is not None else "No site is beyond your limit."
+    )
+    return Section("dry", message, "In brackets: sites.", chart=chart)
+
+
+def _binding(study: Study) -> Section | None:
+    """Plants that keep a site from a longer interval, and what would free them."""
+    rows = study.binding_plants()
+    if rows.empty:
+        return None
+    records = pd.DataFrame(
+        {
+            "Site": [study.name_of("site", site) for site in rows["site_id"]],
+            "Place": study.places_of(rows["plant_id"]),
+            "Plant": [study.name_of("species", species) for species in rows["species"]],
+            "What would help": [remedy or "nothing on record" for remedy in rows["remedy"]],
+        },
+        dtype="object",
+    )
+    message = f"{words.plants(len(rows))} keep {words.count_of(rows['site_id'].nunique(), 'site')} from a longer interval."
+    return Section("binding", message, table=Listing("Plants that bind their site", records, most=20, rest="intervals.csv"))
+
+
+def _drying(study: Study) -> Section | None:
+    """Days to dryness by kind of plant, beside the intervals that visits can keep."""
+    rows = study.drying_by_species()
+    if rows.empty:
+        return None
+    records = pd.DataFrame(
+        {
+            "Plant": [study.name_of("species", species) for species in rows["species"]],
+            "Half are dry after, days": [f"{d:.0f}" for d in rows["dry_half"]],
+            "80 in 100 after, days": [f"{d:.0f}" for d in rows["dry_80"]],
+            "Waterings seen": [f"{n:,}" for n in rows["dry_downs"]],
+        },
+        dtype="object",
+    )
+    first, last = rows.iloc[0], rows.iloc[-1]
+    message = (
+        f"{study.name_of('species', first['species'])} dries fastest (half after {first['dry_half']:.0f} days), "
+        f"{study.name_of('species', last['species'])} slowest ({last['dry_half']:.0f})."
+    )
+    shown = "Most usual pot and light of each kind, in the coming season. The finger in the pot decides."
+    return Section("drying", message, shown, table=Listing("Days after watering until the topsoil is dry", records))
+
+
+def _last(study: Study) -> Section:
+    """What became of the advice of a quarter ago."""
+    groups = study.visit_advice().followed.set_index("group")["sites"]
+    followed, ignored = int(groups.get("followed", 0)), int(groups.get("not followed", 0))
+    if followed + ignored == 0:
+        return Section("last", "No change was advised a quarter ago.")
+    return Section("last", f"Of {words.count_of(followed + ignored, 'change')} advised a quarter ago, {followed or 'none'} {'was' if followed == 1 else 'were'} made.")
