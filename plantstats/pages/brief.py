@@ -46,15 +46,31 @@ def page(study: Study) -> Page:
     chosen = decisions.ranked(todo)
     currency = study.records.settings.currency
     sections = [
-        Section("decide", _to_decide(chosen, todo), "Ranked by money, then by risk; each line leads to where it comes from.",
-                table=decisions.table(chosen, currency)),
-        Section("quarters", "Losses by quarter.", "Plants lost; green: expected for season, plants and places.",
-                chart=Quarters(expected="expected_losses")),
+        Section(
+            "decide",
+            _to_decide(chosen, todo),
+            "Ranked by money, then by risk; each line leads to where it comes from.",
+            table=decisions.table(chosen, currency),
+        ),
+        Section(
+            "quarters",
+            "Losses by quarter.",
+            "Plants lost; green: expected for season, plants and places.",
+            chart=Quarters(expected="expected_losses"),
+        ),
         _accounts(study, results),
         _last_list(study),
         _state(study, missing),
     ]
-    return Page(TITLE, loss.verdict, [s for s in sections if s], results, study.small_group, loss.sentences[:1], _boxes(study, results))
+    return Page(
+        TITLE,
+        loss.verdict,
+        [s for s in sections if s],
+        results,
+        study.small_group,
+        loss.sentences[:1],
+        _boxes(study, results),
+    )
 
 
 def _or_nothing(compute: Callable[[], pd.DataFrame]) -> pd.DataFrame | None:
@@ -92,12 +108,24 @@ def _boxes(study: Study, results: pd.DataFrame) -> list[Box]:
     if len(margins):
         under = margins[margins["estimate"].lt(0)]
         total = words.money(margins["unit"].iloc[0], -under["estimate"].sum())
-        boxes.append(Box(f"{len(under)} of {len(margins)}", f"accounts cost more than they paid over four quarters: {total} in all", len(under) > 0))
+        boxes.append(
+            Box(
+                f"{len(under)} of {len(margins)}",
+                f"accounts cost more than they paid over four quarters: {total} in all",
+                len(under) > 0,
+            )
+        )
     dry = _or_nothing(study.dry_sites)
     if dry is not None and len(dry):
         too_many = int(dry["over_limit"].sum())
         limit = study.records.settings.watering.max_too_dry_share
-        boxes.append(Box(f"{too_many} of {len(dry)}", f"sites: more than {100 * limit:.0f} in 100 waterings come too late", too_many > 0))
+        boxes.append(
+            Box(
+                f"{too_many} of {len(dry)}",
+                f"sites: more than {100 * limit:.0f} in 100 waterings come too late",
+                too_many > 0,
+            )
+        )
     return boxes
 
 
@@ -106,8 +134,18 @@ def _accounts(study: Study, results: pd.DataFrame) -> Section | None:
     found = rows.select(results)
     if found.empty:
         return None
-    chart = Bars(rows, lambda row: study.name_of("client", row["client_id"]), f"{found['unit'].iloc[0]} left over four quarters", small=True)
-    return Section("accounts", "What accounts leave, the lowest first.", "Fee less labour, travel and guaranteed replacements.", chart=chart)
+    chart = Bars(
+        rows,
+        lambda row: study.name_of("client", row["client_id"]),
+        f"{found['unit'].iloc[0]} left over four quarters",
+        small=True,
+    )
+    return Section(
+        "accounts",
+        "What accounts leave, the lowest first.",
+        "Fee less labour, travel and guaranteed replacements.",
+        chart=chart,
+    )
 
 
 def _last_list(study: Study) -> Section:
@@ -119,7 +157,9 @@ def _last_list(study: Study) -> Section:
     records_ = pd.DataFrame(
         {
             "Site": [study.name_of("site", site) for site in followed["site_id"]],
-            "Advised, days between visits": [f"{a:.0f} instead of {b:.0f}" for a, b in zip(followed["advised"], followed["before"], strict=True)],
+            "Advised, days between visits": [
+                f"{a:.0f} instead of {b:.0f}" for a, b in zip(followed["advised"], followed["before"], strict=True)
+            ],
             "Since then": ["changed" if yes else "as before" for yes in followed["followed"]],
         },
         dtype="object",
@@ -133,4 +173,6 @@ def _state(study: Study, missing: Sequence[str]) -> Section:
     read, aside = int(account["rows_read"].sum()), int(account["rows_set_aside"].sum())
     sentences = [f"Could not be told. {line}." for line in missing]
     note = "Estimates for management, not accounting advice."
-    return Section("state", f"{aside:,} of {read:,} rows of the records could not be used.", sentences=sentences, note=note)
+    return Section(
+        "state", f"{aside:,} of {read:,} rows of the records could not be used.", sentences=sentences, note=note
+    )

@@ -75,7 +75,11 @@ def decisions(study: Study) -> list[Decision]:
 
 def _verdict(study: Study, sites: pd.DataFrame) -> str:
     changed, dry = int(sites["advised"].ne(sites["now"]).sum()), int(sites["over_limit"].sum())
-    first = f"{words.count_of(changed, 'site')} should be visited at another interval" if changed else "No site should change its interval"
+    first = (
+        f"{words.count_of(changed, 'site')} should be visited at another interval"
+        if changed
+        else "No site should change its interval"
+    )
     limit = 100 * study.records.settings.watering.max_too_dry_share
     return f"{first}; {dry} of {len(sites)} are found too dry at more than {limit:.0f} in 100 waterings."
 
@@ -91,7 +95,9 @@ def _sites(study: Study, sites: pd.DataFrame) -> Section:
             "Site": [study.name_of("site", site) for site in order["site_id"]],
             "Days between visits now": [f"{n:.0f}" for n in order["now"]],
             "advised": [f"{n:.0f}" for n in order["advised"]],
-            f"Saves, {currency} a quarter": [f"{s:,.0f}" if c else "" for s, c in zip(order["saving"], order["change"], strict=True)],
+            f"Saves, {currency} a quarter": [
+                f"{s:,.0f}" if c else "" for s, c in zip(order["saving"], order["change"], strict=True)
+            ],
             "Too dry in 100 waterings now": [f"{100 * s:.0f}" for s in order["too_dry_now"]],
             "then": [f"{100 * s:.0f}" for s in order["too_dry_advised"]],
             "Why": [_reason(row) for row in order.to_dict("records")],
@@ -101,7 +107,9 @@ def _sites(study: Study, sites: pd.DataFrame) -> Section:
     ids = [f"site-{site}" for site in order["site_id"]]
     message = "How often to come to each site."
     shown = "Change only where nine in ten chances say that it saves and leaves few plants too dry. How often changes, never how much water at once."
-    return Section("sites", message, shown, table=Listing("Visits by site", records, most=60, rest="intervals.csv", ids=ids))
+    return Section(
+        "sites", message, shown, table=Listing("Visits by site", records, most=60, rest="intervals.csv", ids=ids)
+    )
 
 
 def _reason(row: dict) -> str:
@@ -134,7 +142,9 @@ def _too_dry(study: Study, sites: pd.DataFrame) -> Section | None:
     over = sites[sites["over_limit"]]
     worst = over.groupby("now").size().idxmax() if len(over) else None
     message = (
-        f"Sites visited every {worst:.0f} days are most often beyond the limit." if worst is not None else "No site is beyond your limit."
+        f"Sites visited every {worst:.0f} days are most often beyond the limit."
+        if worst is not None
+        else "No site is beyond your limit."
     )
     return Section("dry", message, "In brackets: sites.", chart=chart)
 
@@ -153,8 +163,12 @@ def _binding(study: Study) -> Section | None:
         },
         dtype="object",
     )
-    message = f"{words.plants(len(rows))} keep {words.count_of(rows['site_id'].nunique(), 'site')} from a longer interval."
-    return Section("binding", message, table=Listing("Plants that bind their site", records, most=20, rest="intervals.csv"))
+    message = (
+        f"{words.plants(len(rows))} keep {words.count_of(rows['site_id'].nunique(), 'site')} from a longer interval."
+    )
+    return Section(
+        "binding", message, table=Listing("Plants that bind their site", records, most=20, rest="intervals.csv")
+    )
 
 
 def _drying(study: Study) -> Section | None:
@@ -186,4 +200,7 @@ def _last(study: Study) -> Section:
     followed, ignored = int(groups.get("followed", 0)), int(groups.get("not followed", 0))
     if followed + ignored == 0:
         return Section("last", "No change was advised a quarter ago.")
-    return Section("last", f"Of {words.count_of(followed + ignored, 'change')} advised a quarter ago, {followed or 'none'} {'was' if followed == 1 else 'were'} made.")
+    return Section(
+        "last",
+        f"Of {words.count_of(followed + ignored, 'change')} advised a quarter ago, {followed or 'none'} {'was' if followed == 1 else 'were'} made.",
+    )

@@ -1,0 +1,190 @@
+"""The page on accounts: what each client pays and costs over four quarters, and what the running guarantee will cost."""
+
+from __future__ import annotations
+
+import pandas as pd
+
+from plantstats.findings import pick
+from plantstats.pages import words
+from plantstats.pages.decisions import Decision
+from plantstats.periods import next_quarter
+from plantstats.reporting.charts import Bars
+from plantstats.reporting.specs import Field, Listing, Page, Rows, Section, Table, said
+from plantstats.studies import Study, join
+
+TITLE = "Accounts"
+PARTS = {
+    "account_fee": "Fee",
+    "account_travel": "Travel",
+    "account_labour": "Labour",
+    "account_replacements": "Replacements",
+}
+MOVES = {
+    "opening": "provision a quarter ago",
+    "charged": "for guarantees begun since",
+    "used": "spent on replacements",
+    "adjusted": "what turned out otherwise",
+    "closing": "provision now",
+}
+DISCLAIMER = "A management estimate. What is booked, and how, is for an accountant to decide."
+
+
+def page(study: Study) -> Page:
+    """The page on accounts.
+
+    Parameters
+    ----------
+    study : Study
+        One quarter of a company.
+
+    Returns
+    -------
+    Page
+
+    Raises
+    ------
+    GuaranteeError
+        When the records hold no contract.
+    """
+    margins, provision = study.account_margins(), study.provision()
+    results = join(margins, provision)
+    sections = [
+        _margins(study, results),
+        _shares(study, results),
+        _provision(study, results),
+        _moves(study, results),
+        _renewals(study),
+    ]
+    verdict, sentences = _headlines(study, results)
+    return Page(TITLE, verdict, [s for s in sections if s], results, study.small_group, sentences)
+
+
+def decisions(study: Study) -> list[Decision]:
+    """Accounts that cost more than they pay, as one line."""
+    rows = pick(study.account_margins(), "account_margin", ["client_id"]).sort_values("estimate")
+    under = rows[rows["high"].fillna(rows["estimate"]).lt(0)]
+    if under.empty:
+        return []
+    worst = under.head(3)
+    total = -float(worst["estimate"].sum()) / 4
+    return [
+        Decision(
+            "Reprice, or space out the visits",
+            words.listed([study.name_of("client", client) for client in worst["client_id"]]),
+            total,
+            f"fees and visits are on record; even without one replacement {len(under)} accounts would not pay",
+            2,
+            "accounts",
+            f"client-{worst['client_id'].iloc[0]}",
+        )
+    ]
+
+
+def _headlines(study: Study, results: pd.DataFrame) -> tuple[str, list[str]]:
+    rows = pick(results, "account_margin", ["client_id"])
+    under = rows[rows["estimate"].lt(0)]
+    verdict = (
+        f"{len(under)} of {len(rows)} accounts cost more than they paid over four quarters."
+        if len(under)
+        else f"All {len(rows)} accounts paid more than they cost over four quarters."
+    )
+    totals = {m: pick(results, m) for m in (*PARTS, "account_margin")}
+    if any(total.empty for total in totals.values()):
+        return verdict, []
+    whole = {m: float(total["estimate"].iloc[0]) for m, total in totals.items()}
+    unit = rows["unit"].iloc[0]
+    parts = [f"{name.lower()} {whole[m]:,.0f}" for m, name in PARTS.items() if m != "account_fee"]
+    left = words.money(unit, whole["account_margin"])
+    return verdict, [f"Of {words.money(unit, whole['account_fee'])} in fees, {left} is left: {words.listed(parts)}."]
+
+
+def _margins(study: Study, results: pd.DataFrame) -> Section:
+    rows = Rows("account_margin", ["client_id"], descending=False, most=60)
+    unit = rows.select(results)["unit"].iloc[0]
+    columns = {
+        "Client": Field("client_id", words=lambda client: study.name_of("client", client)),
+        **{name: Field("estimate", measure) for measure, name in PARTS.items()},
+        "Left": "estimate",
+        "could be": "interval",
+        "Remark": "note",
+    }
+    chart = Bars(
+        Rows("account_margin", ["client_id"], descending=False, most=25),
+        lambda row: study.name_of("client", row["client_id"]),
+        f"{unit} left over four quarters",
+        small=True,
+    )
+    table = Table(f"Accounts over four quarters, {unit}; the lowest first", rows, columns, anchor="client")
+    shown = "Left: fee less travel, labour and guaranteed replacements. The limits carry the chance in the replacements alone."
+    return Section("margins", "What each account leaves.", shown, chart=chart, table=table)
+
+
+def _shares(study: Study, results: pd.DataFrame) -> Section | None:
+    fee, travel = pick(results, "account_fee"), pick(results, "account_travel")
+    if fee.empty or travel.empty or not fee["estimate"].iloc[0]:
+        return None
+    share = 100 * travel["estimate"].iloc[0] / fee["estimate"].iloc[0]
+    return Section(
+        "travel",
+        f"Travel takes {share:.0f} of every 100 {fee['unit'].iloc[0]} in fees.",
+        "Visits times the cost of a visit in your settings.",
+    )
+
+
+def _provision(study: Study, results: pd.DataFrame) -> Section | None:
+    whole = said(results, 0, "provision", study.period.name)
+    if whole.empty:
+        return None
+    rows = Rows("provision", ["client_id"], study.period.name, most=60)
+    columns = {
+        "Client": Field("client_id", words=lambda client: study.name_of("client", client)),
+        "Plants": "n_plants",
+        "Expected cost": "estimate",
+    }
+    message = f"Replacements under running guarantees should cost {whole['unit']} {whole['estimate']} until they end."
+    table = Table("Provision by client", rows, columns)
+    return Section("provision", message, DISCLAIMER, table=table)
+
+
+def _moves(study: Study, results: pd.DataFrame) -> Section | None:
+    rows = pick(results, "provision_move", ["term"], study.period.name).set_index("term")
+    if rows.empty:
+        return None
+    records = pd.DataFrame(
+        [
+            {"Line": MOVES[name], rows["unit"].iloc[0]: f"{rows.loc[name, 'estimate']:,.0f}".replace("-", "\u2212")}
+            for name in MOVES
+            if name in rows.index
+        ],
+        dtype="object",
+    )
+    moved = rows["estimate"].get("closing", 0.0) - rows["estimate"].get("opening", 0.0)
+    message = f"The provision {'rose' if moved > 0 else 'fell'} by {abs(moved):,.0f} in the quarter."
+    return Section(
+        "moves",
+        message,
+        "Closing = opening + charged - used + adjusted.",
+        table=Listing("From the last quarter to this one", records),
+    )
+
+
+def _renewals(study: Study) -> Section | None:
+    """Contracts that end within the next quarter."""
+    coming = next_quarter(study.period)
+    contracts = study.records.table("contracts")
+    ends = contracts["ends_on"].between(pd.Timestamp(coming.start), pd.Timestamp(coming.last_day))
+    due = contracts[ends].sort_values(["ends_on", "client_id"])
+    if due.empty:
+        return Section("renewals", f"No contract on record ends in {coming.name}.")
+    records = pd.DataFrame(
+        {
+            "Client": [study.name_of("client", client) for client in due["client_id"]],
+            "Site": [study.name_of("site", site) if pd.notna(site) else "all" for site in due["site_id"]],
+            "Ends on": [day.date().isoformat() for day in due["ends_on"]],
+            "Fee a month": [f"{fee:,.2f}" if pd.notna(fee) else "" for fee in due["monthly_fee"]],
+        },
+        dtype="object",
+    )
+    return Section(
+        "renewals", f"{words.count_of(len(due), 'contract')} end in {coming.name}.", table=Listing("To renew", records)
+    )
