@@ -363,7 +363,7 @@ def _narrow(relation: duckdb.DuckDBPyRelation) -> duckdb.DuckDBPyRelation:
 
 def _doubted(set_aside: pd.DataFrame) -> pd.Series:
     """Plants of whom nobody can say how many there are or whether they live, because a row or cell was unreadable."""
-    end_unknown = set_aside["table"].eq("replacements") & ~set_aside["reason"].str.startswith("cell:")
+    end_unknown = set_aside["table"].eq("replacements") & set_aside["scope"].eq("row")
     number_unknown = set_aside["table"].isin(["plants", "replacements"]) & set_aside["column"].eq("quantity")
     removal_unknown = set_aside["table"].eq("plants") & set_aside["column"].eq("removed_on")
     return set_aside.loc[end_unknown | number_unknown | removal_unknown, "plant_id"].dropna()

@@ -79,7 +79,7 @@ def read(path: Path, settings: Settings) -> Listed:
         taken = take_in(file, LIST, options, Path(folder) / "spill.arrow")
         decoded, questions = decode(taken, LIST, options, settings)
         if questions:
-            raise RecordError(questions)
+            raise RecordError([question.text for question in questions])
         writer = _ListWriter(target)
         try:
             writer.file(taken, decoded, options)
@@ -88,8 +88,7 @@ def read(path: Path, settings: Settings) -> Listed:
         aside = set_aside_frame(writer.out.set_aside)
         listed = to_pandas(pq.read_table(target))
     faults = [
-        f"{row.file}, line {row.line}, column {row.column}: {row.text!r}: {str(row.reason).removeprefix('cell: ')}"
-        for row in aside.itertuples()
+        f"{row.file}, line {row.line}, column {row.column}: {row.text!r}: {row.reason}" for row in aside.itertuples()
     ]
     if faults:
         raise RecordError([*faults, _whole_or_not(len(faults), path.name)])

@@ -6,7 +6,7 @@ import pandas as pd
 
 from plantstats.findings import pick
 from plantstats.pages import words
-from plantstats.quality.catalogue import KINDS
+from plantstats.quality.catalogue import CATALOGUE
 from plantstats.reporting.charts import Bars
 from plantstats.reporting.specs import Field, Listing, Page, Rows, Section, Table, said
 from plantstats.studies import Study
@@ -64,21 +64,21 @@ def _sentences(study: Study, results: pd.DataFrame) -> list[str]:
 
 def _mend(faults: pd.DataFrame) -> Section:
     """The faults to mend, most harmful first."""
-    todo = faults[~faults["what_to_do"].str.startswith("nothing")]
+    todo = faults.loc[[not CATALOGUE[code].expected for code in faults["code"]]]
     kinds = (
-        todo.groupby("kind", sort=False)
+        todo.groupby("code", sort=False)
         .agg(
             severity=("severity", "first"),
             count=("count", "sum"),
             file=("file", "first"),
             line=("line", "first"),
-            remedy=("what_to_do", "first"),
+            remedy=("remedy", "first"),
         )
         .sort_values(["severity", "count"], ascending=[True, False], kind="stable")
     )
     records = pd.DataFrame(
         {
-            "What": [KINDS[kind].title for kind in kinds.index],
+            "What": [CATALOGUE[code].title for code in kinds.index],
             "How many": [f"{count:,}" for count in kinds["count"]],
             "First of them": [
                 f"{row.file}, line {int(row.line)}" if pd.notna(row.line) else str(row.file)
@@ -90,7 +90,7 @@ def _mend(faults: pd.DataFrame) -> Section:
     )
     total = int(kinds["count"].sum())
     message = (
-        f"{words.count_of(total, 'row')} should be looked at; {KINDS[kinds.index[0]].title} first."
+        f"{words.count_of(total, 'row')} should be looked at; {CATALOGUE[kinds.index[0]].title} first."
         if len(kinds)
         else "No fault was found."
     )

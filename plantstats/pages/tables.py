@@ -7,7 +7,7 @@ import pandas as pd
 from plantstats.findings import for_display, pick
 from plantstats.pages.sentences import cause_words
 from plantstats.periods import Period
-from plantstats.quality.catalogue import KINDS
+from plantstats.quality.catalogue import CATALOGUE
 
 HEADINGS = {
     "species": "Species",
@@ -156,25 +156,31 @@ def aside(set_aside: pd.DataFrame) -> pd.DataFrame:
     """Rows and cells that were not used, counted by reason: File, Column, Reason, How many, First line, Text there."""
     if set_aside.empty:
         return pd.DataFrame(columns=["File", "Column", "Reason", "How many", "First line", "Text there"])
-    grouped = set_aside.fillna({"column": "", "text": ""}).groupby(["file", "column", "reason"], as_index=False)
+    # A fault of one cell leaves its row in use.
+    reason = set_aside["reason"].where(set_aside["scope"].eq("row"), "cell: " + set_aside["reason"])
+    grouped = (
+        set_aside.assign(reason=reason)
+        .fillna({"column": "", "text": ""})
+        .groupby(["file", "column", "reason"], as_index=False)
+    )
     counted = grouped.agg(n=("line", "size"), first=("line", "min"), text=("text", "first"))
     counted.columns = ["File", "Column", "Reason", "How many", "First line", "Text there"]
     return counted
 
 
 def fault_kinds(faults: pd.DataFrame) -> pd.DataFrame:
-    """Faults by kind: What, How bad, How many, First of them, What to do."""
-    first = faults.groupby("kind", sort=False).agg(
+    """Faults by code: What, How bad, How many, First of them, What to do."""
+    first = faults.groupby("code", sort=False).agg(
         severity=("severity", "first"),
         count=("count", "sum"),
         file=("file", "first"),
         line=("line", "first"),
         text=("text", "first"),
-        todo=("what_to_do", "first"),
+        todo=("remedy", "first"),
     )
     return pd.DataFrame(
         {
-            "What": [KINDS[kind].title for kind in first.index],
+            "What": [CATALOGUE[code].title for code in first.index],
             "How bad": first["severity"].to_numpy(),
             "How many": first["count"].to_numpy(),
             "First of them": [

@@ -4,9 +4,9 @@ Nothing is repaired here. Impossible means that the rows cannot all be true; sus
 look.
 """
 
-from plantstats.quality.catalogue import KINDS, Kind
+from plantstats.quality.catalogue import CATALOGUE, Entry
 from plantstats.quality.check import COLUMNS, check
 from plantstats.quality.console import check_folder, print_check
 from plantstats.quality.export import neutral, write_set_aside
 
-__all__ = ["COLUMNS", "KINDS", "Kind", "check", "check_folder", "neutral", "print_check", "write_set_aside"]
+__all__ = ["CATALOGUE", "COLUMNS", "Entry", "check", "check_folder", "neutral", "print_check", "write_set_aside"]

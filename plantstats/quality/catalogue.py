@@ -1,46 +1,74 @@
-"""The names of the faults, how bad each is, and what to do about it."""
+"""The one catalogue of faults: by code, the title, how bad it is, and what to do about it."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from typing import NamedTuple
+
+from plantstats.schema.faults import Code
 
 
-@dataclass(frozen=True)
-class Kind:
-    """One kind of fault: its plain name, its severity (impossible or suspected), what to do."""
+class Entry(NamedTuple):
+    """What the catalogue says of a fault.
+
+    Attributes
+    ----------
+    title : str
+        Plain name.
+    severity : str
+        "impossible" (the rows cannot all be true, or cannot be read) or "suspected" (someone should look).
+    remedy : str
+        What to do.
+    expected : bool
+        Whether sound records have it too, so that nothing need be done.
+    """
 
     title: str
     severity: str
-    what_to_do: str
+    remedy: str
+    expected: bool = False
 
 
-def _impossible(title: str, what_to_do: str) -> Kind:
-    return Kind(title, "impossible", what_to_do)
+def _impossible(title: str, remedy: str) -> Entry:
+    return Entry(title, "impossible", remedy)
 
 
-def _suspected(title: str, what_to_do: str) -> Kind:
-    return Kind(title, "suspected", what_to_do)
+def _suspected(title: str, remedy: str, expected: bool = False) -> Entry:
+    return Entry(title, "suspected", remedy, expected)
 
 
-KINDS: dict[str, Kind] = {
+CATALOGUE: dict[str, Entry] = {
     # Rows and cells that could not be read.
-    "ragged_row": _impossible("row with too many or too few fields", "quote the cell that holds the delimiter"),
-    "lost_quote": _impossible("quote mark that is not closed", "close or remove the quote mark"),
-    "missing_value": _impossible("required value missing", "fill the cell"),
-    "repeated_heads": _impossible("heads in the middle of the rows", "remove the repeated heads"),
-    "totals_row": _impossible("row of totals among the records", "remove the row of totals"),
-    "unreadable_date": _impossible("date that cannot be read", "correct the date, or declare its order or language"),
-    "placeholder_date": _impossible("placeholder in place of a date", "leave the cell empty where the day is unknown"),
-    "beyond_limits": _impossible(
+    Code.RAGGED_ROW: _impossible("row with too many or too few fields", "quote the cell that holds the delimiter"),
+    Code.LOST_QUOTE: _impossible("quote mark that is not closed", "close or remove the quote mark"),
+    Code.MISSING_VALUE: _impossible("required value missing", "fill the cell"),
+    Code.REPEATED_HEADS: _impossible("heads in the middle of the rows", "remove the repeated heads"),
+    Code.TOTALS_ROW: _impossible("row of totals among the records", "remove the row of totals"),
+    Code.UNREADABLE_DATE: _impossible("date that cannot be read", "correct the date, or declare its order or language"),
+    Code.PLACEHOLDER_DATE: _impossible(
+        "placeholder in place of a date", "leave the cell empty where the day is unknown"
+    ),
+    Code.BEYOND_LIMITS: _impossible(
         "value beyond what can be meant", "correct the value, or declare its unit under units"
     ),
-    "unclear_unit": _impossible("unit that is not clear", "declare the unit in the settings"),
-    "not_a_number": _impossible("number that cannot be read", "write one plain number"),
-    "unknown_code": _impossible("code that is not known", "map the code under codes in the settings"),
-    "spreadsheet_error": _impossible("spreadsheet error in a cell", "repair the formula and save again"),
-    "doubtful_id": _impossible("number cell in place of an id", "format the column as text and enter the id again"),
-    "duplicate_key": _impossible("id that stands twice", "give each plant and site one row"),
-    "other_row_fault": _impossible("row or cell that could not be read", "see the reason"),
+    Code.UNCLEAR_UNIT: _impossible("unit that is not clear", "declare the unit in the settings"),
+    Code.UNKNOWN_UNIT: _impossible("unit that is not known", "write the number in a unit of the table"),
+    Code.OTHER_CURRENCY: _impossible("amount in another currency", "enter the amount in the currency of the settings"),
+    Code.NOT_A_NUMBER: _impossible("number that cannot be read", "write one plain number"),
+    Code.ESTIMATE: _impossible("limit or estimate in place of a number", "write one plain number, or leave it empty"),
+    Code.UNKNOWN_LEAF_WORD: _impossible(
+        "word in place of a count of leaves", "say under leaf_words what it means, or write one whole number"
+    ),
+    Code.OTHER_DECIMAL_MARK: _impossible(
+        "number with another decimal mark than its column", "write every number of the column with one mark"
+    ),
+    Code.FRACTION: _impossible("fraction in place of a whole number", "write a whole number"),
+    Code.NUMBER_TURNED_DATE: _impossible(
+        "number that a spreadsheet turned into a date", "format the column as a number and enter the value again"
+    ),
+    Code.UNKNOWN_CODE: _impossible("code that is not known", "map the code under codes in the settings"),
+    Code.SPREADSHEET_ERROR: _impossible("spreadsheet error in a cell", "repair the formula and save again"),
+    Code.DOUBTFUL_ID: _impossible("number cell in place of an id", "format the column as text and enter the id again"),
+    Code.DUPLICATE_KEY: _impossible("id that stands twice", "give each plant and site one row"),
     # Impossible histories.
     "replaced_before_installed": _impossible("replaced before it was installed", "correct installed_on or replaced_on"),
     "found_after_replaced": _impossible("found after it was replaced", "correct found_on or replaced_on"),
@@ -64,11 +92,13 @@ KINDS: dict[str, Kind] = {
     "orphan_plant": _impossible("plant id that is not in plants", "add the plant, or correct the id"),
     "orphan_site": _impossible("site id that is not in sites", "add the site, or correct the id"),
     "orphan_client": _impossible("client id that is not in sites", "correct the client id"),
-    "same_line_twice": _impossible("the same line more than once", "remove the second copy of the export"),
+    Code.SAME_LINE_TWICE: _impossible("the same line more than once", "remove the second copy of the export"),
     "far_future": _impossible("date far in the future", "correct the year"),
     # Suspected.
-    "after_the_cut": _suspected("after the cut", "nothing, if the export is newer than the report"),
-    "second_visit": _suspected("second visit to a plant on one day", "nothing, if there were two rounds"),
+    "after_the_cut": _suspected("after the cut", "nothing, if the export is newer than the report", expected=True),
+    "second_visit": _suspected(
+        "second visit to a plant on one day", "nothing, if there were two rounds", expected=True
+    ),
     "removed_and_replaced": _suspected("removed and replaced on different days", "make the two dates agree"),
     "visit_elsewhere": _suspected("visit at another site than the plant's", "enter the move, or correct the id"),
     "silent_swap": _suspected("silent swap: from poor to perfect between two visits", "enter the replacement, if so"),

@@ -8,20 +8,27 @@ import duckdb
 import pandas as pd
 
 from plantstats.quality import histories, integrity, plausibility, read_faults
-from plantstats.quality.catalogue import KINDS
+from plantstats.quality.catalogue import CATALOGUE
 from plantstats.records import Records
 from plantstats.schema.tables import TABLES
 
-COLUMNS = ("kind", "severity", "table", "file", "line", "plant_id", "site_id", "count", "text", "what_to_do")
+COLUMNS = ("code", "severity", "table", "file", "line", "plant_id", "site_id", "count", "text", "remedy")
 
 
 def check(records: Records, as_of: date | None = None) -> pd.DataFrame:
     """Name and count every fault of the records.
 
-    Takes:  records; as_of: the day of the report (without it nothing is said about the future or completeness).
-    Gives:  one row per fault: kind, severity (impossible or suspected), table, file, line (of the first row
-            concerned), plant_id, site_id, count (rows it stands for), text, what_to_do; by kind in the order of
-            `kinds.KINDS`, then table, file, line.
+    Parameters
+    ----------
+    records : Records
+    as_of : date, optional
+        The day of the report; without it nothing is said about the future or completeness.
+
+    Returns
+    -------
+    pandas.DataFrame
+        One row per fault: code, severity, table, file, line (of the first row concerned), plant_id, site_id, count
+        (rows it stands for), text, remedy; in the order of the catalogue, then by table, file and line.
     """
     engine = duckdb.connect()
     engine.execute("set threads = 2; set memory_limit = '2GB'")
@@ -37,16 +44,16 @@ def check(records: Records, as_of: date | None = None) -> pd.DataFrame:
 
 
 def _table(found: list[pd.DataFrame]) -> pd.DataFrame:
-    shaped = [part.reindex(columns=[c for c in COLUMNS if c not in ("severity", "what_to_do")]) for part in found]
+    shaped = [part.reindex(columns=[c for c in COLUMNS if c not in ("severity", "remedy")]) for part in found]
     filled = [part for part in shaped if len(part)]
     table = pd.concat(filled, ignore_index=True) if filled else shaped[0]
-    table["severity"] = [KINDS[k].severity for k in table["kind"]]
-    table["what_to_do"] = [KINDS[k].what_to_do for k in table["kind"]]
+    table["severity"] = [CATALOGUE[code].severity for code in table["code"]]
+    table["remedy"] = [CATALOGUE[code].remedy for code in table["code"]]
     table["line"] = table["line"].astype("Int64")
     table["count"] = table["count"].fillna(1).astype("int64")
     for name in COLUMNS:
         if name not in ("line", "count"):
             table[name] = table[name].astype("str")
-    order = table["kind"].map({k: n for n, k in enumerate(KINDS)})
+    order = table["code"].map({code: n for n, code in enumerate(CATALOGUE)})
     ordered = table.assign(order=order).sort_values(["order", "table", "file", "line"], kind="stable")
     return ordered[list(COLUMNS)].reset_index(drop=True)

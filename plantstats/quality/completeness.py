@@ -11,6 +11,7 @@ import pandas as pd
 from plantstats import findings
 from plantstats.pages.sentences import plants
 from plantstats.periods import Period
+from plantstats.quality.catalogue import CATALOGUE
 from plantstats.stats import intervals, rates
 
 if TYPE_CHECKING:
@@ -176,7 +177,7 @@ def _doubt(
     each = time.cells(["plant_id"], period.start, period.end)
     named = set(faults.loc[faults["severity"].eq("impossible"), "plant_id"].dropna()) - {""}
     sure = each[~each["plant_id"].isin(named)]
-    swaps = int(faults["kind"].eq("silent_swap").sum())
+    swaps = int(faults["code"].eq("silent_swap").sum())
     rows = []
     for measure, kept, more, note in (
         ("loss_rate_as_recorded", each, 0, ""),
@@ -209,7 +210,7 @@ def _doubt(
 
 def _swaps_in(engine: duckdb.DuckDBPyConnection, faults: pd.DataFrame, period: Period) -> int:
     """Suspected silent swaps whose second visit, the one that the fault names by its line, lies in the period."""
-    lines = faults.loc[faults["kind"].eq("silent_swap"), "line"].dropna().astype("int64").tolist()
+    lines = faults.loc[faults["code"].eq("silent_swap"), "line"].dropna().astype("int64").tolist()
     found = engine.execute(
         """select count(*) from visits
         where line in (select unnest($lines)) and visited_on >= $start and visited_on < $ends""",
@@ -227,9 +228,9 @@ def quality_sentences(
     Gives:  sentences, each number of which stands in the findings or the account.
     """
     shown = findings.for_display(found, small_group)
-    rows_aside = set_aside.loc[~set_aside["reason"].str.startswith("cell:")].drop_duplicates(["file", "line"])
-    cells_aside = set_aside["reason"].str.startswith("cell:").sum()
-    told = faults[~faults["what_to_do"].str.startswith("nothing")]
+    rows_aside = set_aside[set_aside["scope"].eq("row")].drop_duplicates(["file", "line"])
+    cells_aside = set_aside["scope"].eq("cell").sum()
+    told = faults.loc[[not CATALOGUE[code].expected for code in faults["code"]]]
     kinds = told.groupby("severity")["count"].agg(["sum", "size"]) if len(told) else pd.DataFrame()
     bad = int(kinds["sum"].get("impossible", 0)) if len(kinds) else 0
     odd = int(kinds["sum"].get("suspected", 0)) if len(kinds) else 0

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pandas as pd
 
-from plantstats.quality.catalogue import KINDS
+from plantstats.quality.catalogue import CATALOGUE
 from plantstats.quality.check import check
 from plantstats.records import Records, Settings, survey
 
@@ -30,7 +30,7 @@ def print_check(records: Records, faults: pd.DataFrame, unusable: list[str] | No
         part = faults[faults["severity"] == severity]
         if len(part):
             parts.append(
-                f"{title}:\n" + "\n".join(_kind(str(kind), rows) for kind, rows in part.groupby("kind", sort=False))
+                f"{title}:\n" + "\n".join(_faults(str(code), rows) for code, rows in part.groupby("code", sort=False))
             )
     if not len(faults) and not unusable:
         parts.append("No faults found.")
@@ -68,15 +68,16 @@ def _account(records: Records) -> str:
         "  " + "  ".join(cell.ljust(wide[n]) if n < 2 else cell.rjust(wide[n]) for n, cell in enumerate(row)).rstrip()
         for row in rows
     ]
-    cells = int(records.set_aside["reason"].str.startswith("cell: ").sum())
+    cells = int(records.set_aside["scope"].eq("cell").sum())
     if cells:
         lines.append(f"  {cells:,} single cells were set aside; their rows are used, the values count as missing.")
     return "Account (rows read = used + set aside):\n" + "\n".join(_plain(line) for line in lines)
 
 
-def _kind(kind: str, rows: pd.DataFrame) -> str:
+def _faults(code: str, rows: pd.DataFrame) -> str:
     total = int(rows["count"].sum())
-    lines = [f"  {KINDS[kind].title}: {total:,}. {KINDS[kind].what_to_do[0].upper()}{KINDS[kind].what_to_do[1:]}."]
+    title, _, remedy, _ = CATALOGUE[code]
+    lines = [f"  {title}: {total:,}. {remedy[0].upper()}{remedy[1:]}."]
     for row in rows.head(FIRST_LINES).itertuples():
         place = row.file if isinstance(row.file, str) and row.file else row.table
         line = f" line {row.line}" if pd.notna(row.line) else ""

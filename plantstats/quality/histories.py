@@ -19,7 +19,7 @@ PER_PLANT = "v.plant_id, v.file, min(v.line) as line, count(*) as count, any_val
 
 
 def queries(as_of: str, cut: bool) -> list[str]:
-    """The queries, each giving faults: kind, table, file, line, plant_id, site_id, count, text."""
+    """The queries, each giving faults: code, table, file, line, plant_id, site_id, count, text."""
     made = [
         _replaced_early(),
         _found_late(),
@@ -40,7 +40,7 @@ def queries(as_of: str, cut: bool) -> list[str]:
 
 def _replaced_early() -> str:
     return """
-        select 'replaced_before_installed' as kind, 'replacements' as "table", r.file, r.line, r.plant_id, p.site_id,
+        select 'replaced_before_installed' as code, 'replacements' as "table", r.file, r.line, r.plant_id, p.site_id,
             r.plant_id || ' was replaced on ' || r.replaced_on || ', '
             || (p.installed_on - least(r.replaced_on, coalesce(r.found_on, r.replaced_on)))
             || ' days before it was installed (' || p.installed_on || ')' as text
@@ -50,14 +50,14 @@ def _replaced_early() -> str:
 
 def _found_late() -> str:
     return """
-        select 'found_after_replaced' as kind, 'replacements' as "table", file, line, plant_id,
+        select 'found_after_replaced' as code, 'replacements' as "table", file, line, plant_id,
             plant_id || ' was found on ' || found_on || ' but replaced on ' || replaced_on as text
         from replacements where found_on > replaced_on"""
 
 
 def _own_dates() -> list[str]:
     return [
-        f"""select '{kind}' as kind, 'plants' as "table", file, line, plant_id, site_id,
+        f"""select '{kind}' as code, 'plants' as "table", file, line, plant_id, site_id,
                 plant_id || ': {column} ' || {column} || ' lies before installed_on ' || installed_on as text
             from plants where {column} < installed_on"""
         for kind, column in (
@@ -69,7 +69,7 @@ def _own_dates() -> list[str]:
 
 def _contracts() -> str:
     return """
-        select 'contract_ends_before_start' as kind, 'contracts' as "table", file, line, site_id,
+        select 'contract_ends_before_start' as code, 'contracts' as "table", file, line, site_id,
             client_id || ': ends_on ' || ends_on || ' lies before starts_on ' || starts_on as text
         from contracts where ends_on < starts_on"""
 
@@ -82,7 +82,7 @@ def _positions(as_of: str) -> str:
                 least(coalesce(left_on, date '{as_of}'), coalesce(moved_on, date '{as_of}')) as until
             from lives where position is not null and installed_on is not null and coalesce(quantity, 1) = 1
         )
-        select 'two_in_one_position' as kind, 'plants' as "table", b.file, b.line, b.plant_id, b.site_id,
+        select 'two_in_one_position' as code, 'plants' as "table", b.file, b.line, b.plant_id, b.site_id,
             a.plant_id || ' and ' || b.plant_id || ' stood at ' || a.site_id || '/' || a.position || ' from '
             || greatest(a.installed_on, b.installed_on) || ' to ' || least(a.until, b.until) || ' ('
             || (least(a.until, b.until) - greatest(a.installed_on, b.installed_on)) || ' days)' as text
@@ -93,7 +93,7 @@ def _positions(as_of: str) -> str:
 
 def _replaced_twice() -> str:
     return """
-        select 'replaced_twice' as kind, 'replacements' as "table", file, line, plant_id,
+        select 'replaced_twice' as code, 'replacements' as "table", file, line, plant_id,
             plant_id || ' was replaced on ' || replaced_on || ' and before that on ' || first_on || ' (line '
             || first_line || '); only the first counts' as text
         from (
@@ -106,7 +106,7 @@ def _replaced_twice() -> str:
 
 def _too_many() -> str:
     return """
-        select 'more_lost_than_there' as kind, 'plants' as "table", p.file, p.line, p.plant_id, p.site_id,
+        select 'more_lost_than_there' as code, 'plants' as "table", p.file, p.line, p.plant_id, p.site_id,
             p.plant_id || ' holds ' || p.quantity || ' plants but ' || sum(coalesce(r.quantity, 1))
             || ' were replaced' as text
         from plants p join replacements r using (plant_id) where p.quantity > 1
@@ -115,7 +115,7 @@ def _too_many() -> str:
 
 def _early_visits() -> str:
     return f"""
-        select 'visit_before_installed' as kind, 'visits' as "table", {PER_PLANT},
+        select 'visit_before_installed' as code, 'visits' as "table", {PER_PLANT},
             v.plant_id || ' was visited on ' || min(v.visited_on) || ' but installed on '
             || any_value(p.installed_on) as text
         from visits v join plants p using (plant_id) where v.visited_on < p.installed_on
@@ -124,7 +124,7 @@ def _early_visits() -> str:
 
 def _late_visits() -> str:
     return f"""
-        select 'visit_after_removal' as kind, 'visits' as "table", {PER_PLANT},
+        select 'visit_after_removal' as code, 'visits' as "table", {PER_PLANT},
             v.plant_id || ' was removed on ' || any_value(p.removed_on) || ' but visited until '
             || max(v.visited_on) as text
         from visits v join plants p using (plant_id) where v.visited_on > p.removed_on
@@ -135,7 +135,7 @@ def _still_visited() -> str:
     return (
         LIVES
         + f"""
-        select 'still_visited' as kind, 'visits' as "table", {PER_PLANT},
+        select 'still_visited' as code, 'visits' as "table", {PER_PLANT},
             v.plant_id || ' was replaced on ' || any_value(p.replaced_on) || ' but visited until '
             || max(v.visited_on) as text
         from visits v join lives p using (plant_id)
@@ -149,7 +149,7 @@ def _disagreeing() -> str:
     return (
         LIVES
         + """
-        select 'removed_and_replaced' as kind, 'plants' as "table", file, line, plant_id, site_id,
+        select 'removed_and_replaced' as code, 'plants' as "table", file, line, plant_id, site_id,
             plant_id || ' was removed on ' || removed_on || ' and replaced on ' || replaced_on as text
         from lives where coalesce(quantity, 1) = 1 and removed_on <> replaced_on"""
     )
@@ -157,7 +157,7 @@ def _disagreeing() -> str:
 
 def _same_lines() -> str:
     return """
-        select 'same_line_twice' as kind, 'replacements' as "table", max(file) as file, max(line) as line, plant_id,
+        select 'same_line_twice' as code, 'replacements' as "table", max(file) as file, max(line) as line, plant_id,
             count(*) - 1 as count,
             plant_id || ': ' || count(*) || ' equal lines, first line ' || min(line) as text
         from replacements
@@ -174,7 +174,7 @@ def _second() -> str:
                     note)) as kinds
             from visits where plant_id is not null group by file, plant_id, visited_on
         )
-        select 'second_visit' as kind, 'visits' as "table", file, min(line) as line,
+        select 'second_visit' as code, 'visits' as "table", file, min(line) as line,
             arg_min(plant_id, line) as plant_id,
             sum(kinds - 1)::bigint as count,
             sum(kinds - 1) || ' times a plant has two different lines on one day (first: '
@@ -201,7 +201,7 @@ def _future(table: str, column: str, site: str, plant: str, as_of: str) -> str:
     # A loss found by the day of the report counts, though the replacement was done later.
     what = "not used in the report, unless found before" if table == "replacements" else "not used in the report"
     return f"""
-        select 'far_future' as kind, '{table}' as "table", file, line, {plant}::varchar as plant_id,
+        select 'far_future' as code, '{table}' as "table", file, line, {plant}::varchar as plant_id,
             {site}::varchar as site_id, 1::bigint as count,
             {who} || ': {column} ' || {column}::date || ' lies after the day of the report, {as_of}' as text
         from {table} where {column}::date > date '{as_of}' + {FAR_DAYS}

@@ -22,7 +22,7 @@ ORPHANS = (
 
 
 def queries(as_of: str, cut: bool) -> list[str]:
-    """The queries, each giving faults: kind, table, file, line, plant_id, site_id, count, text."""
+    """The queries, each giving faults: code, table, file, line, plant_id, site_id, count, text."""
     return [*(_orphans(*names) for names in ORPHANS), *_chains()]
 
 
@@ -32,7 +32,7 @@ def _orphans(table: str, column: str, other: str, key: str, kind: str) -> str:
         with near as (
             select min({key}) as known, ltrim(lower({key}), '0 ') as bare from {other} group by bare
         )
-        select '{kind}' as kind, '{table}' as "table", t.file, min(t.line) as line, count(*) as count,
+        select '{kind}' as code, '{table}' as "table", t.file, min(t.line) as line, count(*) as count,
             t.{column} as {own},
             t.{column} || ' is not in {other}' || case when any_value(n.known) is null then ''
                 else ' (' || any_value(n.known) || ' is; the two are different ids)' end as text
@@ -42,33 +42,33 @@ def _orphans(table: str, column: str, other: str, key: str, kind: str) -> str:
 
 
 def _chains() -> list[str]:
-    begin = "select {0} as kind, 'replacements' as \"table\", r.file, r.line, r.plant_id, "
+    begin = "select {0} as code, 'replacements' as \"table\", r.file, r.line, r.plant_id, "
     return [
         begin.format("'chain_self'") + "r.plant_id || ' replaces itself' as text "
         "from replacements r where r.replaced_by = r.plant_id",
         begin.format("'chain_unknown'") + "r.plant_id || ' was replaced by ' || r.replaced_by "
         "|| ', which is not in plants' as text from replacements r where r.replaced_by <> r.plant_id "
         "and r.replaced_by not in (select plant_id from plants)",
-        """select 'chain_shared' as kind, 'replacements' as "table", any_value(r.file) as file, min(r.line) as line,
+        """select 'chain_shared' as code, 'replacements' as "table", any_value(r.file) as file, min(r.line) as line,
                r.replaced_by as plant_id, count(*) as count,
                r.replaced_by || ' replaces ' || string_agg(r.plant_id, ', ' order by r.line) as text
            from replacements r join plants p on p.plant_id = r.replaced_by
            where r.replaced_by <> r.plant_id and coalesce(p.quantity, 1) = 1
            group by r.replaced_by having count(distinct r.plant_id) > 1""",
-        f"""select 'chain_gap' as kind, 'replacements' as "table", r.file, r.line, r.plant_id, n.site_id,
+        f"""select 'chain_gap' as code, 'replacements' as "table", r.file, r.line, r.plant_id, n.site_id,
                r.plant_id || ' was replaced on ' || r.replaced_on || ', but ' || r.replaced_by
                || ' was installed on ' || n.installed_on as text
            from replacements r join plants n on n.plant_id = r.replaced_by join plants p on p.plant_id = r.plant_id
            where r.replaced_by <> r.plant_id and (n.installed_on > r.replaced_on + {GAP_DAYS}
                or (n.installed_on < r.replaced_on - {GAP_DAYS}
                    and (n.site_id <> p.site_id or coalesce(n.position <> p.position, true))))""",
-        """select 'chain_jump' as kind, 'replacements' as "table", r.file, r.line, r.plant_id, n.site_id,
+        """select 'chain_jump' as code, 'replacements' as "table", r.file, r.line, r.plant_id, n.site_id,
                r.plant_id || ' stood at ' || p.site_id || coalesce('/' || p.position, '') || ', ' || r.replaced_by
                || ' at ' || n.site_id || coalesce('/' || n.position, '') as text
            from replacements r join plants n on n.plant_id = r.replaced_by join plants p on p.plant_id = r.plant_id
            where r.replaced_by <> r.plant_id and (n.site_id <> p.site_id or n.position <> p.position)
                and r.plant_id not in (select plant_id from moves)""",
-        """select 'visit_elsewhere' as kind, 'visits' as "table", v.file, min(v.line) as line, v.plant_id,
+        """select 'visit_elsewhere' as code, 'visits' as "table", v.file, min(v.line) as line, v.plant_id,
                any_value(p.site_id) as site_id, count(*) as count,
                v.plant_id || ' belongs to ' || any_value(p.site_id) || ' but was visited at ' || v.site_id as text
            from visits v join plants p using (plant_id)
@@ -98,7 +98,7 @@ def circles(engine: duckdb.DuckDBPyConnection) -> pd.DataFrame:
             _, file, line = following[names[0]]
             found.append(
                 {
-                    "kind": "chain_circle",
+                    "code": "chain_circle",
                     "table": "replacements",
                     "file": file,
                     "line": line,
@@ -108,4 +108,4 @@ def circles(engine: duckdb.DuckDBPyConnection) -> pd.DataFrame:
                 }
             )
         done |= set(path)
-    return pd.DataFrame(found, columns=["kind", "table", "file", "line", "plant_id", "count", "text"])
+    return pd.DataFrame(found, columns=["code", "table", "file", "line", "plant_id", "count", "text"])

@@ -23,7 +23,7 @@ EARLY_DAYS = 90
 
 
 def queries(as_of: str, cut: bool) -> list[str]:
-    """The queries, each giving faults: kind, table, file, line, plant_id, site_id, count, text."""
+    """The queries, each giving faults: code, table, file, line, plant_id, site_id, count, text."""
     made = [
         _swaps(),
         _missed(),
@@ -44,7 +44,7 @@ def _swaps() -> str:
             from visits where plant_id is not null and condition is not null
             window w as (partition by plant_id order by visited_on, line)
         )
-        select 'silent_swap' as kind, 'visits' as "table", s.file, s.line, s.plant_id,
+        select 'silent_swap' as code, 'visits' as "table", s.file, s.line, s.plant_id,
             s.plant_id || ' scored ' || s.before || ' on ' || s.before_on || ' and 5 on ' || s.visited_on
             || ', and no replacement is recorded' as text
         from seen s
@@ -62,7 +62,7 @@ def _missed() -> str:
             select site_id, visited_on, visited_on - lag(visited_on) over w as gap
             from days where site_id is not null window w as (partition by site_id order by visited_on)
         )
-        select 'missed_visits' as kind, 'sites' as "table", s.file, s.line, s.site_id, count(*) as count,
+        select 'missed_visits' as code, 'sites' as "table", s.file, s.line, s.site_id, count(*) as count,
             s.site_id || ': ' || count(*) || ' gaps of more than one and a half times the planned '
             || s.planned_visit_days || ' days, the longest ' || max(g.gap)
             || ' days before ' || arg_max(g.visited_on, g.gap)
@@ -77,7 +77,7 @@ def _heaped(column: str) -> str:
             select file, line, (round(abs({column})))::bigint % 10 as digit, {column} = round({column}) as whole
             from visits where {column} is not null and {column} <> 0
         )
-        select 'heaped_readings' as kind, 'visits' as "table", file, min(line) as line, count(*) as count,
+        select 'heaped_readings' as code, 'visits' as "table", file, min(line) as line, count(*) as count,
             '{column}: ' || round(100.0 * count(*) filter (whole and digit in (0, 5)) / count(*))::int
             || '% of ' || count(*) || ' readings end in 0 or 5 (last digits 0 to 9: '
             || array_to_string([count(*) filter (digit = d) for d in range(10)], ' ') || ')' as text
@@ -94,7 +94,7 @@ def _unusual(table: str, column: str, low: float, high: float, unit: str, plant:
         with odd as (
             select *, count(*) over (partition by file) as n from {table} where {column} < {low} or {column} > {high}
         )
-        select 'unusual_value' as kind, '{table}' as "table", file, line, {plant}::varchar as plant_id,
+        select 'unusual_value' as code, '{table}' as "table", file, line, {plant}::varchar as plant_id,
             {site}::varchar as site_id, 1::bigint as count,
             '{column} ' || {column} || ' lies outside the usual {low} to {high} {unit}' as text
         from odd where n <= {MOST_SHOWN}
@@ -107,14 +107,14 @@ def _unusual(table: str, column: str, low: float, high: float, unit: str, plant:
 
 def _litres() -> str:
     return f"""
-        select 'unusual_value' as kind, 'visits' as "table", file, line, plant_id, site_id,
+        select 'unusual_value' as code, 'visits' as "table", file, line, plant_id, site_id,
             'litres ' || litres || ' on one plant is more than the usual {USUAL_LITRES}' as text
         from visits where plant_id is not null and litres > {USUAL_LITRES}"""
 
 
 def _old() -> str:
     return f"""
-        select 'old_plant' as kind, 'plants' as "table", file, line, plant_id, site_id,
+        select 'old_plant' as code, 'plants' as "table", file, line, plant_id, site_id,
             plant_id || ' was installed on ' || installed_on
             || ', more than {OLD_YEARS} years before the others' as text
         from plants
@@ -129,7 +129,7 @@ def _begin() -> str:
                 select plant_id, replaced_on from replacements) e
             join plants p using (plant_id) group by p.site_id
         )
-        select 'records_begin_late' as kind, 'sites' as "table", s.file, s.line, s.site_id, count(*) as count,
+        select 'records_begin_late' as code, 'sites' as "table", s.file, s.line, s.site_id, count(*) as count,
             s.site_id || ': ' || count(*) || ' plants were installed more than {EARLY_DAYS} days before the first '
             || 'record, '
             || f.first_on || ', and observed_from is not given; plants lost before are missing' as text
@@ -147,7 +147,7 @@ def _late(as_of: str) -> str:
         ), usual as (
             select sum(n) / {USUAL_WEEKS}.0 as n, any_value(file) as file from weeks where week >= {LATE_WEEKS}
         )
-        select 'late_entry' as kind, 'visits' as "table", u.file, count(*) as count,
+        select 'late_entry' as code, 'visits' as "table", u.file, count(*) as count,
             'in the ' || {LATE_WEEKS} || ' weeks to {as_of}, ' || count(*)
             || ' have fewer than {LATE_SHARE * 100:.0f}% of the usual '
             || round(u.n, 1) || ' visit lines: '

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import Any
 
+from plantstats.schema.faults import Fault, Question
 from plantstats.schema.tables import Column
 from plantstats.settings import Settings, TableSettings
 
@@ -27,17 +28,17 @@ def plain(text: str) -> str:
 class Parsed:
     """Values of the different texts of one column, in their order.
 
-    values: typed or None; reasons: why a text is no value (None for a good or a blank one);
+    values: typed or None; faults: why a text is no value (None for a good or a blank one);
     notes: (kind, positions in texts, text); questions: what the user has to settle first; by: other readings
-    where a unit hangs on another column (condition column -> its value -> [values, reasons]); between: least and
+    where a unit hangs on another column (condition column -> its value -> [values, faults]); between: least and
     most of a text that stands for more than one number.
     In notes and questions, @n@ stands for the line and words of text n.
     """
 
     values: list[Any]
-    reasons: list[str | None]
+    faults: list[Fault | None]
     notes: list[tuple[str, list[int], str]] = field(default_factory=list)
-    questions: list[str] = field(default_factory=list)
+    questions: list[Question] = field(default_factory=list)
     by: dict[str, dict[str, list[Any]]] = field(default_factory=dict)
     between: dict[int, tuple[int, int]] = field(default_factory=dict)
 

@@ -7,6 +7,7 @@ from datetime import UTC, datetime, timedelta, timezone
 from zoneinfo import ZoneInfo
 
 from plantstats.records.cells import Context, Parsed
+from plantstats.schema.faults import Code, Fault
 
 
 def set_clock(n: int, match: re.Match[str], context: Context, out: Parsed) -> None:
@@ -22,7 +23,7 @@ def set_clock(n: int, match: re.Match[str], context: Context, out: Parsed) -> No
     half = (match["half"] or "").replace(".", "").lower()
     if half:
         if not 1 <= hour <= 12:
-            out.values[n], out.reasons[n] = None, f"the time {clock} {half} does not exist"
+            out.values[n], out.faults[n] = None, _no_such_time(f"{clock} {half}")
             return
         hour = hour % 12 + (12 if half == "pm" else 0)
     if (hour, minute, second) == (24, 0, 0):
@@ -30,7 +31,7 @@ def set_clock(n: int, match: re.Match[str], context: Context, out: Parsed) -> No
     else:
         extra = timedelta(0)
     if hour > 23 or minute > 59 or second >= 60:
-        out.values[n], out.reasons[n] = None, f"the time {clock} does not exist"
+        out.values[n], out.faults[n] = None, _no_such_time(clock)
         return
     whole = int(second)
     when = (
@@ -46,6 +47,10 @@ def set_clock(n: int, match: re.Match[str], context: Context, out: Parsed) -> No
             .replace(tzinfo=None)
         )
     out.values[n] = when if stamp else when.date()
+
+
+def _no_such_time(shown: str) -> Fault:
+    return Fault(Code.UNREADABLE_DATE, f"the time {shown} does not exist")
 
 
 def _offset(zone: str) -> timezone:

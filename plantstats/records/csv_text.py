@@ -20,6 +20,7 @@ import pyarrow.csv as pc
 from plantstats.records.encodings import CHUNK, find_encoding
 from plantstats.records.errors import RecordError
 from plantstats.records.heads import MAX_COLUMNS
+from plantstats.schema.faults import Code, Fault
 from plantstats.settings import TableSettings
 
 PIECE = 2**18
@@ -37,7 +38,7 @@ class RowFault:
 
     line: int
     text: str
-    reason: str
+    fault: Fault
 
 
 @dataclass
@@ -253,10 +254,10 @@ class CsvFile:
         held = sum(like_record(other.split(self.delimiter)) for other in lines[at + 1 : at + 1 + MOST_LINES])
         if text.count('"') % 2:
             more = f"; {held} lines behind it look like records and are read as such" if held else ""
-            reason = f"line {first + at}: a quote mark opens a field and is not closed in this row{more}"
+            reason = f"a quote mark opens a field and is not closed in this row{more}"
         else:
-            reason = f"line {first + at}: text follows a closing quote mark"
-        return RowFault(first + at, text[:500], reason)
+            reason = "text follows a closing quote mark"
+        return RowFault(first + at, text[:500], Fault(Code.LOST_QUOTE, f"line {first + at}: {reason}"))
 
     def _keep(
         self,
@@ -275,7 +276,8 @@ class CsvFile:
             self.trailing += 1
             cells = cells[:n_columns]
         if len(cells) != n_columns:
-            faults.append(RowFault(line, text[:500], f"line {line}: {len(cells)} fields, header has {n_columns}"))
+            ragged = Fault(Code.RAGGED_ROW, f"line {line}: {len(cells)} fields, header has {n_columns}")
+            faults.append(RowFault(line, text[:500], ragged))
             return
         rows.append(cells)
         numbers.append(line)

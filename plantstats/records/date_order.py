@@ -6,6 +6,7 @@ import re
 from typing import Any
 
 from plantstats.records.cells import Context, Parsed
+from plantstats.schema.faults import Code, Fault, Question
 
 SHOWN = {"dmy": "day first", "mdy": "month first", "ymd": "year first"}
 
@@ -63,23 +64,25 @@ def settle_order(
         for n in waiting:
             if given not in fits[n]:
                 other = " or ".join(sorted(fits[n])) or "no order"
-                out.reasons[n] = f"no date under date_order {given} (fits {other})"
+                out.faults[n] = Fault(Code.UNREADABLE_DATE, f"no date under date_order {given} (fits {other})")
     else:
         left = set.intersection({"dmy", "mdy", "ymd"}, *proving.values()) if proving else {"dmy"}
         if not left:
             one, two = _witnesses(proving)
-            out.questions.append(
+            text = (
                 f"column {name}: @{one}@ is {_reads(fits[one])} but @{two}@ is {_reads(fits[two])}: "
                 "no one order of day and month fits; set date_order, rows that do not fit are then set aside"
             )
+            out.questions.append(Question("date_order", text))
             return
         doubtful = [n for n in proving if len({waiting[n][order] for order in left}) > 1]
         if len(left) > 1 and doubtful:
             count = sum(int(context.counts[n]) for n in proving) if context.counts is not None else len(proving)
-            out.questions.append(
+            text = (
                 f"column {name}: day and month cannot be told apart in any of {count} rows "
                 f"(such as @{doubtful[0]}@); set date_order"
             )
+            out.questions.append(Question("date_order", text))
             return
         order = sorted(left, key=["dmy", "mdy", "ymd"].index)[0]
         proof = next((n for n in proving if len(fits[n] & {"dmy", "mdy"}) == 1), None)
@@ -88,7 +91,7 @@ def settle_order(
             out.notes.append(("date order", [], f"read {SHOWN[order]} ({order}){shown}"))
         for n in waiting:
             if n not in proving:
-                out.reasons[n] = "no date under any order of day and month"
+                out.faults[n] = Fault(Code.UNREADABLE_DATE, "no date under any order of day and month")
     for n, readings in waiting.items():
         if readings.get(order):
             days[n] = readings[order]

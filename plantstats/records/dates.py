@@ -9,6 +9,7 @@ from typing import Any
 from plantstats.records.cells import DATE_CELL, MISSING, NUMBER_CELL, Context, Parsed
 from plantstats.records.clock import set_clock
 from plantstats.records.date_order import full_year, orders_of, settle_order
+from plantstats.schema.faults import Code, Fault, Question
 from plantstats.schema.months import month_of
 from plantstats.schema.words import tidy
 
@@ -25,7 +26,9 @@ NAMED = re.compile(
 NAMED_US = re.compile(
     rf"(?P<name>[^\W\d_]+)\.?[-. /]*(?P<d>\d{{1,2}})(?:st|nd|rd|th)?,?[-. /]+(?P<y>\d{{4}}|\d{{2}}){TIME}$"
 )
-BARE_NUMBER = "a bare number in a date column; set serial_dates = 1900 or 1904 if it counts days"
+BARE_NUMBER = Fault(
+    Code.UNREADABLE_DATE, "a bare number in a date column; set serial_dates = 1900 or 1904 if it counts days"
+)
 SERIAL = re.compile(r"-?\d+(?:\.\d+)?$")
 DAY_COUNT = re.compile(r"\d{5}(?:[.,]\d+)?$")
 WEEKDAY = re.compile(r"^[^\W\d_]{2,10}\.?,?\s+(?=\d)")
@@ -78,37 +81,43 @@ def parse(texts: list[str], context: Context) -> Parsed:
         elif (match := _named(text)) is not None:
             month = month_of(match["name"], options.languages)
             if month is None:
-                out.reasons[n] = f"month name not understood: {match['name']}; declare its language under languages"
+                out.faults[n] = _unreadable(
+                    f"month name not understood: {match['name']}; declare its language under languages"
+                )
                 continue
             if len(match["y"]) == 2:
                 two_digits.append(n)
             days[n], found[n] = ((full_year(match["y"], options.two_digit_years), month, int(match["d"])), match)
         else:
-            out.reasons[n] = BARE_NUMBER if SERIAL.match(text) else "not a date"
+            out.faults[n] = BARE_NUMBER if SERIAL.match(text) else _unreadable("not a date")
     settle_order(waiting, found, days, context, out)
     for n, day in days.items():
-        out.values[n], out.reasons[n] = _real(day)
-        if out.reasons[n] is None:
+        out.values[n], out.faults[n] = _real(day)
+        if out.faults[n] is None:
             set_clock(n, found[n], context, out)
     _notes(texts, two_digits, serials, found, context, out)
     return out
+
+
+def _unreadable(text: str) -> Fault:
+    return Fault(Code.UNREADABLE_DATE, text)
 
 
 def _named(text: str) -> re.Match[str] | None:
     return NAMED.match(text) or NAMED_US.match(text) or NAMED.match(WEEKDAY.sub("", text))
 
 
-def _real(day: tuple[int, int, int]) -> tuple[date | None, str | None]:
+def _real(day: tuple[int, int, int]) -> tuple[date | None, Fault | None]:
     year, month, dom = day
     shown = f"{year:04d}-{month:02d}-{dom:02d}"
     if shown in SENTINELS:
-        return None, f"{shown} is {SENTINELS[shown]}, not a date of the records"
+        return None, Fault(Code.PLACEHOLDER_DATE, f"{shown} is {SENTINELS[shown]}, not a date of the records")
     try:
         made = date(year, month, dom)
     except ValueError:
-        return None, f"{shown} does not exist"
+        return None, _unreadable(f"{shown} does not exist")
     if not FIRST_YEAR <= year <= LAST_YEAR:
-        return None, f"the year {year} cannot be meant"
+        return None, _unreadable(f"the year {year} cannot be meant")
     return made, None
 
 
@@ -119,12 +128,12 @@ def _serial(n: int, text: str, context: Context, out: Parsed, serials: list[int]
     except ValueError:
         number = -1.0
     if epoch is None:
-        out.reasons[n] = BARE_NUMBER
+        out.faults[n] = BARE_NUMBER
     elif 19000101 <= number <= 21991231 and number == int(number):
         whole = int(number)
-        out.values[n], out.reasons[n] = _real((whole // 10000, whole // 100 % 100, whole % 100))
+        out.values[n], out.faults[n] = _real((whole // 10000, whole // 100 % 100, whole % 100))
     elif not 366 < number < 110_000:
-        out.reasons[n] = f"the number {text} is no day count of a spreadsheet"
+        out.faults[n] = _unreadable(f"the number {text} is no day count of a spreadsheet")
     else:
         made = datetime.combine(EPOCHS[epoch], datetime.min.time()) + timedelta(days=number)
         out.values[n] = made if context.column.kind == "stamp" else made.date()
@@ -135,13 +144,13 @@ def _notes(
     texts: list[str], two: list[int], serials: list[int], found: dict[int, Any], context: Context, out: Parsed
 ) -> None:
     window = context.table.two_digit_years
-    good = [n for n in two if out.reasons[n] is None]
+    good = [n for n in two if out.faults[n] is None]
     if good:
         out.notes.append(("two-digit years", good, f"two-digit years read as {window} to {window + 99}"))
     if serials:
         epoch = context.epoch or context.table.serial_dates
         out.notes.append(("serial dates", serials, f"bare numbers read as days of the {epoch} count"))
-    zoned = [n for n, match in found.items() if match["zone"] and out.reasons[n] is None]
+    zoned = [n for n, match in found.items() if match["zone"] and out.faults[n] is None]
     if not zoned:
         return
     if context.table.timezone:
@@ -151,9 +160,10 @@ def _notes(
         for n in zoned
     ):
         shown = next(n for n in zoned if found[n]["zone"] in ("Z", "UTC", "GMT"))
-        out.questions.append(
+        text = (
             f"column {context.column.name}: times in UTC (such as @{shown}@) fall on the site's local date only "
             "if its time zone is known; set timezone"
         )
+        out.questions.append(Question("timezone", text))
     else:
         out.notes.append(("time zone", zoned, "times with an offset read by the clock as written"))

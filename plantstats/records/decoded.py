@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass, field
+from typing import NamedTuple
 
 import numpy as np
 import pyarrow as pa
@@ -13,30 +14,55 @@ from plantstats.records.cells import Context, Parsed, plain
 from plantstats.records.intake import TakenIn
 from plantstats.records.measures import marks_proved
 from plantstats.records.values import parse
+from plantstats.schema.faults import Fault, Question
 from plantstats.schema.tables import ARROW, Column, Table
 from plantstats.schema.words import tidy
 from plantstats.settings import Settings, TableSettings
 
 
-@dataclass
-class Decoded:
-    """Typed values of a column's different texts, ready to be taken by code."""
+class Reading(NamedTuple):
+    """One reading of a column's different texts: typed values, whether each is at fault, the faults."""
 
-    column: Column
     values: pa.Array
     wrong: np.ndarray
-    blank: np.ndarray
-    parsed: Parsed
+    faults: list[Fault | None]
+
+
+@dataclass
+class Decoded:
+    """Typed values of a column's different texts, ready to be taken by code.
+
+    Attributes
+    ----------
+    readings : list of Reading
+        The first holds where no condition does.
+    conditions : list of (str, str)
+        Column and value under which each further reading holds.
+    blank : numpy.ndarray of bool
+        Texts that are no value and no fault.
+    empty : numpy.ndarray of bool
+        Texts that leave a row empty: blank ones, and an empty cause (which is read as unknown).
+    raw, outcome : pyarrow.Array
+        Of a cause: the text as written, and what became of the plant.
+    between : dict of str to pyarrow.Array
+        Least and most of a word for a count, by column.
+    """
+
+    column: Column
     texts: list[str]
+    notes: list[tuple[str, list[int], str]]
+    readings: list[Reading]
+    conditions: list[tuple[str, str]]
+    blank: np.ndarray
+    empty: np.ndarray
     raw: pa.Array | None = None
     outcome: pa.Array | None = None
     between: dict[str, pa.Array] = field(default_factory=dict)
-    by: dict[str, dict[str, tuple[pa.Array, np.ndarray, list[str | None]]]] = field(default_factory=dict)
 
 
 def decode(
     taken: TakenIn, table: Table, options: TableSettings, settings: Settings
-) -> tuple[dict[int, Decoded], list[str]]:
+) -> tuple[dict[int, Decoded], list[Question]]:
     """Type the texts of every column of a file.
 
     Gives:  place -> Decoded, and the questions that must be settled before the file can be used.
@@ -51,7 +77,7 @@ def decode(
     proved = marks_proved(number_texts)
     decimal = next(iter(proved)) if len(proved) == 1 else None
     made: dict[int, Decoded] = {}
-    questions: list[str] = []
+    questions: list[Question] = []
     for name, places in taken.places.items():
         column = table.column(name)
         for place in places:
@@ -61,7 +87,10 @@ def decode(
             texts = coded.texts
             context = Context(column, options, settings, taken.file.epoch, coded.counts, decimal, taken.heads[place])
             parsed = parse(texts, context)
-            questions += [f"{taken.file.name}: {with_lines(q, texts, coded.first_lines)}" for q in parsed.questions]
+            questions += [
+                Question(q.setting, f"{taken.file.name}: {with_lines(q.text, texts, coded.first_lines)}")
+                for q in parsed.questions
+            ]
             if not parsed.questions:
                 made[place] = _decoded(column, parsed, texts)
     return made, questions
@@ -79,20 +108,17 @@ def _decoded(column: Column, parsed: Parsed, texts: list[str]) -> Decoded:
         outcome = pa.array([v[1] if v else None for v in values], pa.string())
         values = [v[0] if v else None for v in values]
         raw = pa.array([tidy(plain(t)) or None for t in texts], pa.string())
-    wrong = np.array([r is not None for r in parsed.reasons], dtype=bool)
-    blank = np.array(
-        [
-            v is None and r is None and n not in parsed.between
-            for n, (v, r) in enumerate(zip(values, parsed.reasons, strict=True))
-        ],
-        dtype=bool,
-    )
-    made = Decoded(column, pa.array(values, ARROW[column.kind]), wrong, blank, parsed, texts, raw, outcome)
+    readings = {None: [values, parsed.faults]} | {
+        (condition, value): reading for condition, by in parsed.by.items() for value, reading in by.items()
+    }
+    typed = [
+        Reading(pa.array(v, ARROW[column.kind]), np.array([f is not None for f in faults], dtype=bool), faults)
+        for v, faults in readings.values()
+    ]
+    missing = np.array([v is None and n not in parsed.between for n, v in enumerate(values)], dtype=bool)
+    blank = missing & ~typed[0].wrong
+    empty = blank | np.array([not plain(t).strip() for t in texts], dtype=bool)
     limits = leaf_words.limits(parsed, len(texts)).values() if column.between else ()
-    made.between = {name: pa.array(limit, pa.int64()) for name, limit in zip(column.between, limits, strict=True)}
-    for condition, readings in parsed.by.items():
-        made.by[condition] = {
-            key: (pa.array(v, ARROW[column.kind]), np.array([r is not None for r in reasons], dtype=bool), reasons)
-            for key, (v, reasons) in readings.items()
-        }
-    return made
+    between = {name: pa.array(limit, pa.int64()) for name, limit in zip(column.between, limits, strict=True)}
+    conditions = [condition for condition in readings if condition is not None]
+    return Decoded(column, texts, parsed.notes, typed, conditions, blank, empty, raw, outcome, between)

@@ -6,7 +6,13 @@ from plantstats.errors import PlantstatsError
 
 
 class RecordError(PlantstatsError):
-    """Raised when a table cannot be used; the message lists every fault found in the load, one a line."""
+    """Raised when a table cannot be used.
+
+    Parameters
+    ----------
+    faults : list of str
+        Every fault found in the load, each a line of the message.
+    """
 
     def __init__(self, faults: list[str]) -> None:
         self.faults = list(faults)

@@ -6,6 +6,7 @@ import re
 
 from plantstats.records.cells import DATE_CELL, NUMBER_CELL, Context, Parsed, plain
 from plantstats.records.species import accepted_names, propose
+from plantstats.schema.faults import Code, Fault
 from plantstats.schema.words import fold, tidy
 
 MOST_DIGITS = 15  # a spreadsheet's numbers hold no more
@@ -15,9 +16,9 @@ MOST_SHOWN = 5
 
 def ids(texts: list[str], context: Context) -> Parsed:
     """Ids: kept letter for letter but for outer spaces and letter forms; case counts; number cells are suspect."""
-    reasons = [_doubtful(text) for text in texts]
-    values = [None if why else tidy(plain(text)) or None for text, why in zip(texts, reasons, strict=True)]
-    parsed = Parsed(values, reasons)
+    faults = [_doubtful(text) for text in texts]
+    values = [None if fault else tidy(plain(text)) or None for text, fault in zip(texts, faults, strict=True)]
+    parsed = Parsed(values, faults)
     changed = [n for n, text in enumerate(texts) if values[n] and values[n] != plain(text)]
     if changed:
         shown = ", ".join(f"{plain(texts[n])!r} as {values[n]!r}" for n in changed[:MOST_SHOWN])
@@ -31,17 +32,18 @@ def ids(texts: list[str], context: Context) -> Parsed:
     return parsed
 
 
-def _doubtful(text: str) -> str | None:
+def _doubtful(text: str) -> Fault | None:
     shown = plain(text)
+    why = None
     if text.startswith(DATE_CELL):
-        return "a date cell in an id column: spreadsheets turn entries such as 1-02 into dates; make it text"
-    if not text.startswith(NUMBER_CELL):
+        why = "a date cell in an id column: spreadsheets turn entries such as 1-02 into dates; make it text"
+    elif not text.startswith(NUMBER_CELL):
         return None
-    if len(shown.lstrip("-0").replace(".", "")) > MOST_DIGITS:
-        return f"a number cell of {len(shown)} digits in an id column: spreadsheets keep {MOST_DIGITS}; make it text"
-    if "." in shown or "e" in shown:
-        return "a number with a fraction in an id column; make the cell text"
-    return None
+    elif len(shown.lstrip("-0").replace(".", "")) > MOST_DIGITS:
+        why = f"a number cell of {len(shown)} digits in an id column: spreadsheets keep {MOST_DIGITS}; make it text"
+    elif "." in shown or "e" in shown:
+        why = "a number with a fraction in an id column; make the cell text"
+    return Fault(Code.DOUBTFUL_ID, why) if why else None
 
 
 def _note_look_alikes(parsed: Parsed) -> None:

@@ -6,6 +6,7 @@ from typing import Any
 
 from plantstats.records import measures
 from plantstats.records.cells import Context, Parsed, plain
+from plantstats.schema.faults import Code, Fault
 from plantstats.schema.words import fold, tidy
 
 ASK = "; a word or a limit counts once [leaf_words] says from how many to how many leaves it means"
@@ -29,9 +30,9 @@ def parse(texts: list[str], context: Context) -> Parsed:
             out.between[n] = (least, most)
             said = f"{tidy(texts[n])!r} kept as a word: from {least} to {most} leaves, as [leaf_words] says"
         out.notes.append(("leaf word", [n], said))
-    for n, reason in enumerate(out.reasons):
-        if reason in measures.NOT_ONE_NUMBER:
-            out.reasons[n] = reason + ASK
+    for n, fault in enumerate(out.faults):
+        if fault is not None and fault.code in (Code.NOT_A_NUMBER, Code.ESTIMATE):
+            out.faults[n] = Fault(Code.UNKNOWN_LEAF_WORD, fault.text + ASK)
     return out
 
 

@@ -228,7 +228,7 @@ def _build(
                     taken = take_in(file, table, options, target / "spill.arrow")
                     decoded, questions = decode(taken, table, options, settings)
                     if questions:
-                        raise RecordError(questions)
+                        raise RecordError([question.text for question in questions])
                     writer.file(taken, decoded, options)
                     seen += [c for c in taken.places if c not in seen]
                 except RecordError as error:

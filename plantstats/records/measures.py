@@ -7,6 +7,7 @@ import re
 from typing import Any
 
 from plantstats.records.cells import DATE_CELL, MISSING, NUMBER_CELL, Context, Parsed
+from plantstats.schema.faults import Code, Fault, Question
 from plantstats.schema.units import TABLE_UNIT, convert, unit_of_head, written_unit
 from plantstats.schema.words import fold, fold_head, tidy
 
@@ -26,8 +27,11 @@ SYMBOLS = {
 # Air in buildings, 51 to 110 degrees Fahrenheit (11 to 43 C); humidity as a share (common practice, no source).
 PROVABLE = {"temperature": ("F", 51.0, 110.0), "percent": ("share", 0.0, 1.0)}
 LEAST_TO_PROVE = 10  # rows
-NO_NUMBER, ABOUT_A_NUMBER = "not a number", "a limit or an estimate, not one number"
-NOT_ONE_NUMBER = (NO_NUMBER, ABOUT_A_NUMBER)
+NOT_A_NUMBER = Fault(Code.NOT_A_NUMBER, "not a number")
+ESTIMATE = Fault(Code.ESTIMATE, "a limit or an estimate, not one number")
+TURNED_DATE = Fault(
+    Code.NUMBER_TURNED_DATE, "not a number but a date cell: spreadsheets turn entries such as 1.5 into dates"
+)
 GROUPED = re.compile(r"\d{1,3}(?:(?P<mark>[.,' \u2019])\d{3})(?:(?P=mark)\d{3})*$")
 
 
@@ -81,7 +85,7 @@ def parse(texts: list[str], context: Context) -> Parsed:
     for n, raw in enumerate(texts):
         text = tidy(raw)
         if text.startswith(DATE_CELL):
-            out.reasons[n] = "not a number but a date cell: spreadsheets turn entries such as 1.5 into dates"
+            out.faults[n] = TURNED_DATE
             continue
         if text.startswith(NUMBER_CELL):
             seen[n] = ({"": float(text[1:])}, 1.0, "")
@@ -89,13 +93,13 @@ def parse(texts: list[str], context: Context) -> Parsed:
         if text.casefold() in MISSING:
             continue
         if ABOUT.search(text):
-            out.reasons[n] = ABOUT_A_NUMBER
+            out.faults[n] = ESTIMATE
             continue
         text = _without_currency(n, text, context, out)
-        match = PATTERN.match(text) if out.reasons[n] is None else None
+        match = PATTERN.match(text) if out.faults[n] is None else None
         values = readings(match["body"]) if match else {}
         if match is None or not values:
-            out.reasons[n] = out.reasons[n] or NO_NUMBER
+            out.faults[n] = out.faults[n] or NOT_A_NUMBER
             continue
         sign = -1.0 if match["sign"] in ("-", "\u2212") else 1.0
         seen[n] = (values, sign * float("1" + (match["exp"] or "")), match["unit"].strip())
@@ -107,7 +111,7 @@ def parse(texts: list[str], context: Context) -> Parsed:
         if mark in values or "" in values:
             numbers[n] = (values.get(mark, values.get("", 0.0)) * factor, unit)
         else:
-            out.reasons[n] = f"not a number with decimal mark {mark!r}"
+            out.faults[n] = Fault(Code.OTHER_DECIMAL_MARK, f"not a number with decimal mark {mark!r}")
     return _with_units(texts, numbers, context, out)
 
 
@@ -121,7 +125,7 @@ def _without_currency(n: int, text: str, context: Context, out: Parsed) -> str:
         if match is None:
             continue
         if match["mark"] != own and own not in SYMBOLS.get(match["mark"], ()):
-            out.reasons[n] = f"currency {match['mark']} is not the {own} of the settings"
+            out.faults[n] = Fault(Code.OTHER_CURRENCY, f"currency {match['mark']} is not the {own} of the settings")
             return text
         text = match["sign"] + text[match.end() :] if match is front else text[: match.start()]
     return text
@@ -141,18 +145,20 @@ def _decimal(texts: list[str], seen: dict[int, Any], context: Context, out: Pars
         if len(values) == 1:
             proof.setdefault(next(iter(values)), n)
     if not left:
-        out.questions.append(
+        text = (
             f"column {context.column.name}: @{proof['.']}@ has a decimal point but @{proof[',']}@ a decimal comma; "
             "set decimal, cells that do not fit are then set aside"
         )
+        out.questions.append(Question("decimal", text))
         return None
     doubtful = [n for n, (values, _, _) in seen.items() if len(set(values.values())) > 1]
     if len(left) > 1 and doubtful:
         if context.decimal is None:
-            out.questions.append(
+            text = (
                 f"column {context.column.name}: @{doubtful[0]}@ may have a decimal mark or a thousands mark, and "
                 "nothing in the file proves which; set decimal"
             )
+            out.questions.append(Question("decimal", text))
             return None
         return context.decimal
     return context.decimal if context.decimal in left else sorted(left)[-1]
@@ -168,28 +174,28 @@ def _with_units(texts: list[str], numbers: dict[int, tuple[float, str]], context
         if not unit:
             bare[n] = value
             continue
-        name, why = written_unit(fold(unit), dimension, context.settings.gallon)
-        if name is None:
-            out.reasons[n] = why
+        name = written_unit(fold(unit), dimension, context.settings.gallon)
+        if isinstance(name, Fault):
+            out.faults[n] = name
             continue
         written.setdefault(name, []).append(n)
-        _set(out.values, out.reasons, n, convert(value, dimension, name), context)
+        _set(out.values, out.faults, n, convert(value, dimension, name), context)
     for name, rows in written.items():
         said = "the table's unit" if name == plain else f"turned into {plain}"
         out.notes.append(("unit", rows, f"numbers written with the unit {name}: {said}"))
     default, proof = _unit_of_bare(bare, context)
     for n, value in bare.items():
-        _set(out.values, out.reasons, n, convert(value, dimension, default) if plain else value, context)
+        _set(out.values, out.faults, n, convert(value, dimension, default) if plain else value, context)
     if bare and default != plain:
         said = f"numbers without a unit read as {default} ({proof}), turned into {plain}"
         out.notes.append(("unit", list(bare), said))
     given = context.settings.units.get(column.name)
     for condition, units in (given.by if given else {}).items():
         for key, unit in units.items():
-            values, reasons = list(out.values), list(out.reasons)
+            values, faults = list(out.values), list(out.faults)
             for n, value in bare.items():
-                _set(values, reasons, n, convert(value, dimension, unit), context)
-            out.by.setdefault(condition, {})[key] = [values, reasons]
+                _set(values, faults, n, convert(value, dimension, unit), context)
+            out.by.setdefault(condition, {})[key] = [values, faults]
             out.notes.append(("unit", [], f"numbers without a unit where {condition} is {key!r} read as {unit}"))
     return out
 
@@ -216,23 +222,19 @@ def _unit_of_bare(bare: dict[int, float], context: Context) -> tuple[str, str]:
     return plain, ""
 
 
-def _set(values: list[Any], reasons: list[str | None], n: int, value: float, context: Context) -> None:
+def _set(values: list[Any], faults: list[Fault | None], n: int, value: float, context: Context) -> None:
     column = context.column
-    values[n], reasons[n] = None, None
-    hint = f" ({column.hint})" if column.hint else ""
+    values[n], faults[n] = None, None
     # Converted values carry binary dust; 12 significant digits are more than any instrument gives.
     value = float(f"{value:.12g}")
     if not math.isfinite(value):
-        reasons[n] = "not a finite number"
+        faults[n] = Fault(Code.BEYOND_LIMITS, "not a finite number")
     elif column.kind == "count" and value != int(value):
-        reasons[n] = "not a whole number"
-    elif column.low is not None and value < column.low:
-        reasons[n] = f"outside {column.low:g} to {column.high:g}, all that can be meant" + (
-            hint if column.unit == "percent" else ""
-        )
-    elif column.high is not None and value > column.high:
-        reasons[n] = f"outside {column.low:g} to {column.high:g}, all that can be meant" + (
-            hint if column.unit != "percent" else ""
-        )
+        faults[n] = Fault(Code.FRACTION, "not a whole number")
+    elif column.low is not None and column.high is not None and not column.low <= value <= column.high:
+        # The hint of a share is about numbers that are too small, that of a wrong unit about those too large.
+        hint = f" ({column.hint})" if column.hint and (value < column.low) == (column.unit == "percent") else ""
+        text = f"outside {column.low:g} to {column.high:g}, all that can be meant{hint}"
+        faults[n] = Fault(Code.BEYOND_LIMITS, text)
     else:
         values[n] = int(value) if column.kind == "count" else value

@@ -11,9 +11,9 @@ from plantstats.records.errors import RecordError
 from plantstats.records.files import ENDINGS, open_file
 from plantstats.records.heads import find_heads, map_heads
 from plantstats.records.intake import CodedColumn, like_record
-from plantstats.records.leaf_words import ASK
 from plantstats.records.values import parse
 from plantstats.schema.causes import CAUSES, map_cause
+from plantstats.schema.faults import Code
 from plantstats.schema.tables import TABLES, Table
 from plantstats.schema.words import fold_head, nearest, tidy
 from plantstats.settings import Settings, TableSettings
@@ -137,13 +137,17 @@ def _one(path: Path, folder: Path, table: Table) -> tuple[list[str], list[str], 
             context = Context(column, options, Settings(), file.epoch, coded[place].counts, None, heads[place])
             texts = coded[place].texts
             parsed = parse(texts, context)
-            lines += [_comment(with_lines(q, texts, coded[place].first_lines)) for q in parsed.questions]
-            if any("set date_order" in q for q in parsed.questions):
+            lines += [_comment(with_lines(q.text, texts, coded[place].first_lines)) for q in parsed.questions]
+            if any(q.setting == "date_order" for q in parsed.questions):
                 lines.append('# date_order = "dmy"        # or "mdy", "ymd"')
             if column.kind == "cause":
                 causes += [tidy(t) for t in texts if tidy(t)]
             elif column.between:
-                words += [tidy(plain(t)) for t, why in zip(texts, parsed.reasons, strict=True) if why and ASK in why]
+                words += [
+                    tidy(plain(t))
+                    for t, fault in zip(texts, parsed.faults, strict=True)
+                    if fault and fault.code is Code.UNKNOWN_LEAF_WORD
+                ]
             elif column.kind in ("word", "flag", "light"):
                 codes += _codes(table, name, texts, parsed)
             elif column.kind == "species":
@@ -160,7 +164,7 @@ def _one(path: Path, folder: Path, table: Table) -> tuple[list[str], list[str], 
 
 
 def _codes(table: Table, name: str, texts: list[str], parsed: Parsed) -> list[str]:
-    strange = [t for t, reason in zip(texts, parsed.reasons, strict=True) if reason]
+    strange = [t for t, fault in zip(texts, parsed.faults, strict=True) if fault]
     if not strange:
         return []
     column = table.column(name)

@@ -15,6 +15,7 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 
 from plantstats.records.rows import SET_ASIDE
+from plantstats.schema.faults import Code
 from plantstats.schema.tables import TABLES
 
 SEARCHED = ("visits", "readings", "moves")
@@ -65,7 +66,7 @@ def _of_table(path: Path, name: str) -> pa.Table | None:
     plant = "plant_id" if "plant_id" in TABLES[name].names else "null"
     site = "site_id" if "site_id" in TABLES[name].names else "null"
     faults = engine.sql(f"""
-        select '{name}', file, line, null, '', '{REASON}'
+        select '{name}', file, line, null, '', '{Code.SAME_LINE_TWICE}', 'row', '{REASON}'
             || case when file = first_file then '' else first_file || ' ' end
             || 'line ' || first_line || '; one of them is used', {plant}, {site}
         from turns where turn > 1 order by file, line""").fetchall()

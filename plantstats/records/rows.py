@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from typing import Any
+from collections.abc import Iterator, Sequence
+from itertools import compress
+from typing import NamedTuple
 
 import numpy as np
 import pyarrow as pa
@@ -11,6 +13,7 @@ import pyarrow.compute as pc
 from plantstats.records.cells import plain
 from plantstats.records.decoded import Decoded
 from plantstats.records.intake import TakenIn
+from plantstats.schema.faults import Code, Fault
 from plantstats.schema.tables import RAW_TEXT, Table
 from plantstats.schema.words import fold
 from plantstats.settings import TableSettings
@@ -18,14 +21,44 @@ from plantstats.settings import TableSettings
 SET_ASIDE = pa.schema(
     [
         (name, pa.int64() if name == "line" else pa.string())
-        for name in ("table", "file", "line", "column", "text", "reason", "plant_id", "site_id")
+        for name in ("table", "file", "line", "column", "text", "code", "scope", "reason", "plant_id", "site_id")
     ]
 )
 TOTALS = ("total", "subtotal", "sub-total", "grand total", "sum", "summe", "gesamt", "sous-total", "totale", "suma")
 
 
+class CellFaults(NamedTuple):
+    """Faults of one column of a block; rows, texts and faults are of one length."""
+
+    rows: np.ndarray
+    column: str
+    texts: Sequence[str]
+    faults: Sequence[Fault]
+
+    def where(self, keep: np.ndarray) -> CellFaults:
+        """Those of the rows that a mask over the block keeps."""
+        kept = keep[self.rows]
+        return CellFaults(
+            self.rows[kept], self.column, list(compress(self.texts, kept)), list(compress(self.faults, kept))
+        )
+
+
 class Rows:
-    """The rows of one block while they are typed."""
+    """The rows of one block while they are typed.
+
+    Parameters
+    ----------
+    batch : pyarrow.RecordBatch
+        A laid-aside block (see `intake.TakenIn.blocks`).
+    taken : TakenIn
+        The file it is of.
+    decoded : dict of int to Decoded
+        Typed texts by position.
+    table : Table
+        The canonical table.
+    options : TableSettings
+        How the table's files are written.
+    """
 
     def __init__(
         self, batch: pa.RecordBatch, taken: TakenIn, decoded: dict[int, Decoded], table: Table, options: TableSettings
@@ -35,193 +68,176 @@ class Rows:
         self.n = len(self.lines)
         self.cells = {name: batch.column(name) for name in batch.schema.names if name != "line"}
         self.codes = {place: self.cells[str(place)].to_numpy(zero_copy_only=False) for place in decoded}
-        self.pending: list[tuple[np.ndarray, str, Any, Any]] = []
+        self.required = {column.name for column in table.columns if column.required}
+        self.faults: list[CellFaults] = []
         self.values: dict[str, pa.Array] = {}
-        self.blank: dict[str, np.ndarray] = {}
         self.empty = np.ones(self.n, dtype=bool)
         for name, places in taken.places.items():
-            self._column(name, places)
+            self._type_column(name, places)
 
-    def _column(self, name: str, places: list[int]) -> None:
-        column = self.table.column(name)
-        if column.kind == "text":
-            last = self.options.duplicates.get(name) == "last"
-            texts = self.cells[str(places[-1 if last else 0])]
+    def _type_column(self, name: str, places: list[int]) -> None:
+        """Type a canonical column from one place of the file, or several under a rule for duplicates."""
+        rule = self.options.duplicates.get(name, "first")
+        kind = self.table.column(name).kind
+        if kind == "text":
+            texts = self.cells[str(places[-1 if rule == "last" else 0])]
             filled = pc.greater(pc.utf8_length(pc.utf8_trim_whitespace(texts)), 0)
             self.values[name] = pc.if_else(filled, texts, pa.scalar(None, pa.string()))
             self.empty &= ~filled.to_numpy(zero_copy_only=False)
             return
-        parts = [self._taken(place) for place in places]
-        values, blank = parts[0]
-        if len(parts) > 1:
-            rule = self.options.duplicates.get(name, "first")
-            for more, also_blank in parts[1:]:
-                if rule == "sum" and column.kind in ("measure", "count"):
-                    both = pc.add(pc.fill_null(values, 0), pc.fill_null(more, 0))
-                    values = pc.if_else(
-                        pc.and_(pc.is_null(values), pc.is_null(more)), pa.scalar(None, values.type), both
-                    )
-                else:
-                    values = pc.coalesce(more, values) if rule == "last" else pc.coalesce(values, more)
-                blank = blank & also_blank
-        self.values[name], self.blank[name] = values, blank
-        self.empty &= blank
+        parts = [self._typed_cells(place) for place in places]
+        values = parts[0]
+        for more in parts[1:]:
+            if rule == "sum" and kind in ("measure", "count"):
+                both = pc.add(pc.fill_null(values, 0), pc.fill_null(more, 0))
+                neither = pc.and_(pc.is_null(values), pc.is_null(more))
+                values = pc.if_else(neither, pa.scalar(None, values.type), both)
+            else:
+                values = pc.coalesce(more, values) if rule == "last" else pc.coalesce(values, more)
+        self.values[name] = values
 
-    def _taken(self, place: int) -> tuple[pa.Array, np.ndarray]:
-        made = self.decoded[place]
-        codes = self.codes[place]
-        values = made.values.take(pa.array(codes))
-        wrong = made.wrong[codes] if len(made.wrong) else np.zeros(self.n, dtype=bool)
-        reasons: Any = made.parsed.reasons
-        rows = np.flatnonzero(wrong)
-        for condition, readings in made.by.items():
-            for key, (other, other_wrong, other_reasons) in readings.items():
-                mask = self._where(condition, key)
-                values = pc.if_else(pa.array(mask), other.take(pa.array(codes)), values)
-                rows = np.flatnonzero(np.where(mask, other_wrong[codes], wrong) if len(codes) else wrong)
-                wrong = np.where(mask, other_wrong[codes], wrong) if len(codes) else wrong
-                here = rows[mask[rows]]
-                if len(here):
-                    self.pending.append(
-                        (
-                            here,
-                            made.column.name,
-                            [made.texts[c] for c in codes[here]],
-                            [other_reasons[c] for c in codes[here]],
-                        )
-                    )
-                rows = rows[~mask[rows]]
-        if len(rows):
-            self.pending.append(
-                (rows, made.column.name, [made.texts[c] for c in codes[rows]], [reasons[c] for c in codes[rows]])
-            )
-        # A cause cell is never blank to the row: it has become `unknown`.
-        seen = np.array([not plain(t).strip() for t in made.texts], dtype=bool)
-        blank = (seen | made.blank)[codes] if len(codes) else np.zeros(0, dtype=bool)
-        return values, blank
+    def _typed_cells(self, place: int) -> pa.Array:
+        """The typed values of one place, its faults noted; a later reading of a cell goes before an earlier one."""
+        decoded, codes = self.decoded[place], self.codes[place]
+        reading = np.zeros(self.n, dtype="int64")
+        for number, condition in enumerate(decoded.conditions, start=1):
+            reading[self._where(*condition)] = number
+        values: pa.Array = None
+        for number, (typed, wrong, faults) in enumerate(decoded.readings):
+            here = reading == number
+            taken = typed.take(pa.array(codes))
+            values = taken if number == 0 else pc.if_else(pa.array(here), taken, values)
+            rows = np.flatnonzero(here & wrong[codes])
+            if len(rows):
+                at = codes[rows]
+                self.faults.append(
+                    CellFaults(rows, decoded.column.name, [decoded.texts[c] for c in at], [faults[c] for c in at])  # type: ignore[misc]
+                )
+        self.empty &= decoded.empty[codes]
+        return values
 
-    def _where(self, condition: str, key: str) -> np.ndarray:
+    def _where(self, condition: str, value: str) -> np.ndarray:
+        """Rows in which another column, such as the technician of a unit, has a value."""
         places = self.taken.places.get(condition)
         if not places or places[0] not in self.decoded:
             return np.zeros(self.n, dtype=bool)
-        texts = self.decoded[places[0]].values
-        hit = np.array([v == key for v in texts.to_pylist()], dtype=bool)
-        return hit[self.codes[places[0]]] if len(hit) else np.zeros(self.n, dtype=bool)
+        texts = self.decoded[places[0]].readings[0].values
+        return np.array([text == value for text in texts.to_pylist()], dtype=bool)[self.codes[places[0]]]
 
-    def bad(self, keys: dict[str, tuple[str, int]]) -> np.ndarray:
-        """Rows that cannot be used; finds what is missing in required columns and doubled keys."""
-        required = {c.name for c in self.table.columns if c.required}
-        bad = self._repeated_heads(required)
-        self.pending = [
-            (rows[~bad[rows]], name, *self._unless(bad, rows, texts, reasons))
-            for rows, name, texts, reasons in self.pending
-        ]
-        if bad.any():
-            rows, first = np.flatnonzero(bad), next(n for n in self.table.names if n in required)
-            self.pending.append(
-                (
-                    rows,
-                    first,
-                    [self.taken.heads[self.taken.places[first][0]]] * len(rows),
-                    ["the heads again"] * len(rows),
-                )
-            )
-        for rows, name, _, _ in self.pending:
-            if name in required or name in self.table.either:
-                bad[rows] = True
-        for name in required:
-            if self.table.column(name).kind == "cause":
-                continue
-            missing = pc.is_null(self.values[name]).to_numpy(zero_copy_only=False) & ~bad & ~self.empty
-            rows = np.flatnonzero(missing)
-            if len(rows):
-                why = [f"no {name}" + ("; looks like a row of totals" if total else "") for total in self._totals(rows)]
-                self.pending.append((rows, name, [""] * len(rows), why))
-                bad[rows] = True
-        if self.table.either:
-            either = np.ones(self.n, dtype=bool)
-            for name in self.table.either:
-                if name in self.values:
-                    either &= pc.is_null(self.values[name]).to_numpy(zero_copy_only=False)
-            rows = np.flatnonzero(either & ~bad & ~self.empty)
-            if len(rows):
-                what = "neither " + " nor ".join(self.table.either)
-                self.pending.append((rows, self.table.either[0], [""] * len(rows), [what] * len(rows)))
-                bad[rows] = True
-        if self.table.key:
-            self._doubled(self.table.key, keys, bad)
-        return bad
+    def unusable(self, keys: dict[str, tuple[str, int]]) -> np.ndarray:
+        """Rows that cannot be used, the empty ones aside; faults of what is missing or doubled are added.
 
-    @staticmethod
-    def _unless(bad: np.ndarray, rows: np.ndarray, texts: list[Any], reasons: list[Any]) -> tuple[list[Any], list[Any]]:
-        keep = ~bad[rows]
-        return (
-            [t for t, k in zip(texts, keep, strict=True) if k],
-            [r for r, k in zip(reasons, keep, strict=True) if k],
+        Parameters
+        ----------
+        keys : dict of str to (str, int)
+            File and line of each key of the table so far; the block's are added.
+
+        Returns
+        -------
+        numpy.ndarray of bool, one per row
+        """
+        bad = self._repeated_heads()
+        self.faults = [faults.where(~bad) for faults in self.faults]
+        first = next(name for name in self.table.names if name in self.required)
+        self._add(
+            bad, first, self.taken.heads[self.taken.places[first][0]], Fault(Code.REPEATED_HEADS, "the heads again")
         )
+        for faults in self.faults:
+            if self._makes_unusable(faults.column):
+                bad[faults.rows] = True
+        for name in sorted(self.required, key=self.table.names.index):
+            if self.table.column(name).kind != "cause":
+                missing = self._missing(name) & ~bad & ~self.empty
+                totals = missing & self._totals(missing)
+                text = f"no {name}"
+                self._add(missing & ~totals, name, "", Fault(Code.MISSING_VALUE, text))
+                self._add(totals, name, "", Fault(Code.TOTALS_ROW, f"{text}; looks like a row of totals"))
+                bad |= missing
+        if self.table.either:
+            missing = np.logical_and.reduce([self._missing(name) for name in self.table.either]) & ~bad & ~self.empty
+            text = "neither " + " nor ".join(self.table.either)
+            self._add(missing, self.table.either[0], "", Fault(Code.MISSING_VALUE, text))
+            bad |= missing
+        if self.table.key:
+            self._refuse_doubled(self.table.key, keys, bad)
+        return bad & ~self.empty
 
-    def _repeated_heads(self, required: set[str]) -> np.ndarray:
+    def _makes_unusable(self, column: str) -> bool:
+        return column in self.required or column in self.table.either
+
+    def _add(self, mask: np.ndarray, column: str, text: str, fault: Fault) -> None:
+        rows = np.flatnonzero(mask)
+        if len(rows):
+            self.faults.append(CellFaults(rows, column, [text] * len(rows), [fault] * len(rows)))
+
+    def _missing(self, name: str) -> np.ndarray:
+        if name not in self.values:
+            return np.ones(self.n, dtype=bool)
+        return pc.is_null(self.values[name]).to_numpy(zero_copy_only=False)
+
+    def _repeated_heads(self) -> np.ndarray:
         """Rows whose required cells all hold the head of their own column: pages of an export put together."""
-        again = np.ones(self.n, dtype=bool)
-        for name in required:
+        again = ~self.empty
+        for name in self.required:
             place = self.taken.places[name][0]
             code = self.taken.coded[place].codes.get(self.taken.heads[place], -1)
             again &= self.codes[place] == code
-        return again & ~self.empty
+        return again
 
     def _totals(self, rows: np.ndarray) -> np.ndarray:
-        """Whether an id or label cell of these rows begins with a word for totals."""
-        found = np.zeros(len(rows), dtype=bool)
-        for place, made in self.decoded.items():
-            if made.column.kind in ("id", "label", "species", "date"):
-                total = np.array([fold(t).startswith(TOTALS) for t in made.texts], dtype=bool)
-                if total.any():
-                    found |= total[self.codes[place][rows]]
+        """Rows of which an id, label or date cell begins with a word for totals; looked for where `rows` has any."""
+        found = np.zeros(self.n, dtype=bool)
+        if rows.any():
+            for place, decoded in self.decoded.items():
+                if decoded.column.kind in ("id", "label", "species", "date"):
+                    total = np.array([fold(text).startswith(TOTALS) for text in decoded.texts], dtype=bool)
+                    found |= total[self.codes[place]]
         return found
 
-    def _doubled(self, key: str, keys: dict[str, tuple[str, int]], bad: np.ndarray) -> None:
-        rows, texts, reasons = [], [], []
-        for n, value in enumerate(self.values[key].to_pylist()):
-            if bad[n] or self.empty[n]:
-                continue
-            first = keys.setdefault(value, (self.taken.file.name, int(self.lines[n])))
-            if first != (self.taken.file.name, int(self.lines[n])):
+    def _refuse_doubled(self, key: str, keys: dict[str, tuple[str, int]], bad: np.ndarray) -> None:
+        rows, faults = [], []
+        values = self.values[key].to_pylist()
+        for n in np.flatnonzero(~bad & ~self.empty).tolist():
+            here = (self.taken.file.name, int(self.lines[n]))
+            first = keys.setdefault(values[n], here)
+            if first != here:
+                text = f"{key} {values[n]!r} stands already in {first[0]} line {first[1]}"
                 rows.append(n)
-                texts.append(value)
-                reasons.append(f"{key} {value!r} stands already in {first[0]} line {first[1]}")
+                faults.append(Fault(Code.DUPLICATE_KEY, text))
         if rows:
-            self.pending.append((np.array(rows), key, texts, reasons))
+            self.faults.append(CellFaults(np.array(rows), key, [values[n] for n in rows], faults))
             bad[rows] = True
 
-    def faults(self) -> list[pa.Table]:
-        """Every fault of the block, row faults and cell faults, as tables of the set-aside shape."""
-        of_row = {c.name for c in self.table.columns if c.required} | set(self.table.either)
-        made = []
-        for rows, name, texts, reasons in self.pending:
-            keep = ~self.empty[rows]
-            rows_kept = rows[keep]
-            if not len(rows_kept):
+    def set_aside(self) -> Iterator[pa.Table]:
+        """Every fault of the block, of rows and of cells, in the set-aside shape."""
+        for part in self.faults:
+            rows, name, texts, faults = part.where(~self.empty)
+            if not len(rows):
                 continue
-            shown = [r if name in of_row else f"cell: {r}" for r in reasons]
-            take = pa.array(rows_kept)
-            made.append(
-                pa.table(
-                    [
-                        pa.array([self.table.name] * len(rows_kept)),
-                        pa.array([self.taken.file.name] * len(rows_kept)),
-                        pa.array(self.lines[rows_kept]),
-                        pa.array([name] * len(rows_kept)),
-                        pa.array([plain(t) for t, k in zip(texts, keep, strict=True) if k], pa.string()),
-                        pa.array([r for r, k in zip(shown, keep, strict=True) if k], pa.string()),
-                        *(
-                            self.values[i].take(take) if i in self.values else pa.nulls(len(rows_kept), pa.string())
-                            for i in ("plant_id", "site_id")
-                        ),
-                    ],
-                    schema=SET_ASIDE,
-                )
+            same = {
+                "table": self.table.name,
+                "file": self.taken.file.name,
+                "column": name,
+                "scope": "row" if self._makes_unusable(name) else "cell",
+            }
+            columns: dict[str, pa.Array] = {
+                "line": pa.array(self.lines[rows]),
+                "text": pa.array(map(plain, texts), pa.string()),
+                "code": pa.array([str(fault.code) for fault in faults]),
+                "reason": pa.array([fault.text for fault in faults]),
+            }
+            columns |= {
+                str(name): self.values[name].take(pa.array(rows))
+                for name in ("plant_id", "site_id")
+                if name in self.values
+            }
+            yield pa.table(
+                [
+                    columns[name] if name in columns else pa.array([same.get(name)] * len(rows), pa.string())
+                    for name in SET_ASIDE.names
+                ],
+                schema=SET_ASIDE,
             )
-        return made
 
     def typed(self, wanted: pa.Schema) -> pa.Table:
         """The block in the typed shape."""

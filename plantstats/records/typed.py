@@ -10,6 +10,7 @@ import pandas as pd
 import pyarrow as pa
 import pyarrow.parquet as pq
 
+from plantstats.records.csv_text import RowFault
 from plantstats.records.decoded import Decoded, decode, with_lines
 from plantstats.records.intake import TakenIn
 from plantstats.records.rows import SET_ASIDE, Rows
@@ -47,17 +48,15 @@ class Writer:
         used = aside = blank_rows = 0
         for batch in taken.blocks():
             rows = Rows(batch, taken, decoded, self.table, options)
-            bad = rows.bad(self.out.keys)
+            bad = rows.unusable(self.out.keys)
             blank_rows += int(rows.empty.sum())
             keep = ~bad & ~rows.empty
-            self.out.set_aside += rows.faults()
+            self.out.set_aside += rows.set_aside()
             self.sink.write_table(rows.typed(self.schema).filter(pa.array(keep)), row_group_size=1_000_000)
             used += int(keep.sum())
-            aside += int((bad & ~rows.empty).sum())
+            aside += int(bad.sum())
         for fault in taken.faults:
-            self.out.set_aside.append(
-                _fault_table(self.table.name, taken.file.name, fault.line, fault.text, fault.reason)
-            )
+            self.out.set_aside.append(_fault_table(self.table.name, taken.file.name, fault))
         aside += len(taken.faults)
         read = taken.rows + len(taken.faults) - blank_rows
         self.out.account.append(
@@ -80,7 +79,7 @@ class Writer:
             self.out.notes.append((self.table.name, name, kind, "", blank_rows if kind == "blank rows" else 0, text))
         for place, made in decoded.items():
             coded = taken.coded[place]
-            for kind, rows, text in made.parsed.notes:
+            for kind, rows, text in made.notes:
                 count = int(coded.counts[rows].sum()) if rows else 0
                 shown = with_lines(text, made.texts, coded.first_lines)
                 self.out.notes.append((self.table.name, name, kind, made.column.name, count, shown))
@@ -91,9 +90,10 @@ class Writer:
                 )
 
 
-def _fault_table(table: str, file: str, line: int, text: str, reason: str) -> pa.Table:
-    row = {"table": table, "file": file, "line": line, "column": None, "text": text, "reason": reason}
-    return pa.Table.from_pylist([row], schema=SET_ASIDE)
+def _fault_table(table: str, file: str, fault: RowFault) -> pa.Table:
+    code, reason = fault.fault
+    row = {"table": table, "file": file, "line": fault.line, "text": fault.text, "reason": reason}
+    return pa.Table.from_pylist([row | {"code": code, "scope": "row"}], schema=SET_ASIDE)
 
 
 def set_aside_frame(parts: list[pa.Table]) -> pd.DataFrame:

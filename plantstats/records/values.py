@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any
 
 from plantstats.records import dates, labels, leaf_words, measures
 from plantstats.records.cells import MISSING, NO_VALUE, Context, Parsed, plain
 from plantstats.schema.causes import map_cause
+from plantstats.schema.faults import Code, Fault, Question
 from plantstats.schema.light import BANDS, band_of_word
 from plantstats.schema.words import fold, fold_head, tidy
 
@@ -59,14 +61,9 @@ def _errors_first(texts: list[str], context: Context, reader: Any) -> Parsed:
         return reader(texts, context)
     parsed = reader(["" if n in bad else text for n, text in enumerate(texts)], context)
     for n in bad:
-        parsed.values[n], parsed.reasons[n] = (
-            None,
-            (
-                "a formula without a stored value: open the file in the spreadsheet program and save it"
-                if texts[n] == NO_VALUE
-                else f"the cell holds the spreadsheet error {texts[n]}"
-            ),
-        )
+        no_value = "a formula without a stored value: open the file in the spreadsheet program and save it"
+        why = no_value if texts[n] == NO_VALUE else f"the cell holds the spreadsheet error {texts[n]}"
+        parsed.values[n], parsed.faults[n] = None, Fault(Code.SPREADSHEET_ERROR, why)
     return parsed
 
 
@@ -87,18 +84,19 @@ def _flags(texts: list[str], context: Context) -> Parsed:
     for raw, word in own_codes(context).items():
         (yes if fold(word) in ("true", "yes") else no).add(raw)
         (no if fold(word) in ("true", "yes") else yes).discard(raw)
+    strange = "neither yes nor no; map it under codes, or declare its language"
     values: list[bool | None] = []
-    reasons: list[str | None] = []
+    faults: list[Fault | None] = []
     for text in map(plain, texts):
         word = fold(text)
         if not word or word in MISSING - no:
             values.append(None)
-            reasons.append(None)
+            faults.append(None)
         else:
             values.append(True if word in yes else False if word in no else None)
             known = word in yes or word in no
-            reasons.append(None if known else "neither yes nor no; map it under codes, or declare its language")
-    return Parsed(values, reasons)
+            faults.append(None if known else Fault(Code.UNKNOWN_CODE, strange))
+    return Parsed(values, faults)
 
 
 def _words(texts: list[str], context: Context) -> Parsed:
@@ -108,31 +106,35 @@ def _words(texts: list[str], context: Context) -> Parsed:
     allowed = [word for word, _ in context.column.words]
     own = own_codes(context)
     questions = [
-        f"codes.{context.column.name}: {word!r} is not one of {', '.join(allowed)}"
+        Question("codes", f"codes.{context.column.name}: {word!r} is not one of {', '.join(allowed)}")
         for word in sorted(set(own.values()) - set(allowed))
     ]
     known.update(own)
     values: list[str | None] = []
-    reasons: list[str | None] = []
+    faults: list[Fault | None] = []
     for text in map(plain, texts):
         word = fold(text)
         values.append(known.get(word))
         missing = not word or word in MISSING or word in known
-        reasons.append(None if missing else f"not one of {', '.join(allowed)}; map it under codes")
-    return Parsed(values, reasons, questions=questions)
+        faults.append(None if missing else _not_one_of(allowed))
+    return Parsed(values, faults, questions=questions)
+
+
+def _not_one_of(words: Sequence[str]) -> Fault:
+    return Fault(Code.UNKNOWN_CODE, f"not one of {', '.join(words)}; map it under codes")
 
 
 def _light(texts: list[str], context: Context) -> Parsed:
     own = own_codes(context)
     values: list[str | None] = []
-    reasons: list[str | None] = []
+    faults: list[Fault | None] = []
     for text in map(plain, texts):
         word = own.get(fold(text), text)
         band = band_of_word(word) if fold(word) not in MISSING else None
         values.append(band)
         blank = not fold(text) or fold(word) in MISSING
-        reasons.append(None if blank or band else f"not one of {', '.join(BANDS)}; map it under codes")
-    return Parsed(values, reasons)
+        faults.append(None if blank or band else _not_one_of(BANDS))
+    return Parsed(values, faults)
 
 
 def _causes(texts: list[str], context: Context) -> Parsed:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 
+from plantstats.schema.faults import Code, Fault
 from plantstats.schema.words import fold
 
 # dimension -> unit as settings name it -> (factor, offset): value in table units = factor * value + offset.
@@ -144,23 +145,23 @@ def unit_of_head(head: str, dimension: str) -> str | None:
     return WRITTEN[dimension].get(fold(words[-1])) if words else None
 
 
-def written_unit(text: str, dimension: str, gallon: str | None) -> tuple[str | None, str | None]:
+def written_unit(text: str, dimension: str, gallon: str | None) -> str | Fault:
     """Unit behind a number.
 
     Takes:  text as written behind the number (folded); dimension; gallon ("us", "imperial" or None).
-    Gives:  (unit, None), or (None, why it cannot be used).
+    Gives:  the unit, or why it cannot be used.
     """
     if dimension == "volume" and gallon and text in GALLON[gallon]:
-        return GALLON[gallon][text], None
+        return GALLON[gallon][text]
     if "mol" in text and dimension == "light":
-        return None, "photon flux is never turned into lux: the factor depends on the lamp"
+        return Fault(Code.UNKNOWN_UNIT, "photon flux is never turned into lux: the factor depends on the lamp")
     if dimension not in UNITS:
-        return None, f"{text!r} behind the number is not understood"
+        return Fault(Code.UNKNOWN_UNIT, f"{text!r} behind the number is not understood")
     known = WRITTEN[dimension]
     if text not in known:
-        return None, f"unit {text!r} is not one of {dimension}"
+        return Fault(Code.UNKNOWN_UNIT, f"unit {text!r} is not one of {dimension}")
     unit = known[text]
     if unit is None:
         ask = 'set gallon = "us" or "imperial"' if dimension == "volume" else "name the unit in full"
-        return None, f"{text!r} does not say which unit is meant: {ask}"
-    return unit, None
+        return Fault(Code.UNCLEAR_UNIT, f"{text!r} does not say which unit is meant: {ask}")
+    return unit

@@ -69,7 +69,7 @@ def balanced(made: records.Records) -> None:
         table = made.table(row.table)
         assert (table["file"] == row.file).sum() == row.rows_used, row
         faults = made.set_aside[(made.set_aside["table"] == row.table) & (made.set_aside["file"] == row.file)]
-        whole = faults[~faults["reason"].str.startswith("cell: ")]
+        whole = faults[faults["scope"] == "row"]
         assert whole["line"].nunique() == row.rows_set_aside, (row, whole)
 
 

@@ -23,7 +23,7 @@ class InventedRecords:
         self.folder, self.truth = folder, truth
         self.settings = SimpleNamespace(heating_season=((10, 1), (5, 1)), small_group=5)
         self.set_aside = pd.DataFrame(
-            columns=["table", "file", "line", "column", "text", "reason", "plant_id"], dtype="str"
+            columns=["table", "file", "line", "column", "text", "scope", "reason", "plant_id"], dtype="str"
         )
         made = simulate.company(plants, years, seed, truth)
         made["plants"] = made["plants"].assign(outcome=made["plants"]["removal_reason"].map(OUTCOME_OF))

@@ -31,7 +31,14 @@ class TinyRecords:
         self.folder = folder
         self.settings = SimpleNamespace(heating_season=heating)
         self.set_aside = pd.DataFrame(
-            {"table": "replacements", "column": "replaced_on", "reason": "not a date", "plant_id": doubted}, dtype="str"
+            {
+                "table": "replacements",
+                "column": "replaced_on",
+                "scope": "row",
+                "reason": "not a date",
+                "plant_id": doubted,
+            },
+            dtype="str",
         )
         for name, columns in READS.items():
             if name == "doubted":

@@ -36,7 +36,9 @@ class CompanyRecords:
     def __init__(self, folder: Path, plants: int, years: float, seed: int, truth: simulate.Truth | None = None) -> None:
         self.folder, self.settings, self.truth = folder, SETTINGS, truth or simulate.Truth()
         self.made = build_company(plants, years, seed, self.truth)
-        self.set_aside = pd.DataFrame({c: [] for c in ("table", "plant_id", "reason", "column", "text")}, dtype="str")
+        self.set_aside = pd.DataFrame(
+            {c: [] for c in ("table", "plant_id", "scope", "reason", "column", "text")}, dtype="str"
+        )
         self.frames = {**self.made.tables, "visits": self.made.visits}
         folder.mkdir(parents=True, exist_ok=True)
         for name in tables.TABLES:

@@ -88,7 +88,7 @@ def test_a_plant_of_an_impossible_history_is_left_out_of_the_rate_beside(six: Pa
     with (six / "visits.csv").open("a") as file:
         file.write("P5,2025-03-01,44,moist,no\n")
     results, faults, _ = found(six)
-    assert "visit_before_installed" in set(faults["kind"])
+    assert "visit_before_installed" in set(faults["code"])
     row = findings.pick(results, "loss_rate_without_doubtful").iloc[0]
     assert (row["plant_days"], row["losses"], row["note"]) == (313, 2, "1 plant of the period left out")
     assert findings.pick(results, "loss_rate_as_recorded")["plant_days"].item() == 332
@@ -108,7 +108,7 @@ def test_a_silent_swap_adds_a_loss_only_when_it_lies_in_the_period(six: Path) ->
     rows = "plant_id,visited_on,condition,rh_percent\nP2,2025-01-08,2,28\nP2,2025-02-05,5,26\nP3,2025-01-08,3,30\n"
     (six / "visits.csv").write_text(rows)
     results, faults, _ = found(six)
-    assert faults["kind"].eq("silent_swap").sum() == 1
+    assert faults["code"].eq("silent_swap").sum() == 1
     assert findings.pick(results, "loss_rate_with_swaps")["losses"].item() == 3
     assert findings.pick(found(six, quarter("2024-Q4"))[0], "loss_rate_with_swaps")["losses"].item() == 0
 

@@ -64,13 +64,13 @@ def test_two_digit_years_have_a_stated_window_and_impossible_ones_are_named(tmp_
     assert dates(made.table("plants")["installed_on"]) == ["2024-03-12", "1968-06-14", "2025-02-01"]
     assert made.notes["text"].str.contains("1950 to 2049").any()
     faults = quality.check(made, date(2025, 12, 31))
-    assert set(faults.loc[faults["kind"] == "guarantee_before_installed", "plant_id"]) == {"P1", "P3"}
-    assert set(faults.loc[faults["kind"] == "old_plant", "plant_id"]) == {"P2"}
+    assert set(faults.loc[faults["code"] == "guarantee_before_installed", "plant_id"]) == {"P1", "P3"}
+    assert set(faults.loc[faults["code"] == "old_plant", "plant_id"]) == {"P2"}
     later = load(
         folder(tmp_path / "later", records="two_digit_years = 1970\n", plants=(tmp_path / "plants.csv").read_bytes())
     )
     assert dates(later.table("plants")["installed_on"])[1] == "2068-06-14"
-    assert "far_future" in set(quality.check(later, date(2025, 12, 31))["kind"])
+    assert "far_future" in set(quality.check(later, date(2025, 12, 31))["code"])
 
 
 def test_twelve_months_from_29_february_end_on_28_february_that_day_included(tmp_path: Path) -> None:

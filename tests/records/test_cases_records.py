@@ -13,14 +13,14 @@ from tests.builders.case_folder import case_folder, dates, load
 
 
 def kinds(faults: object) -> set[str]:
-    return set(faults["kind"])  # type: ignore[index]
+    return set(faults["code"])  # type: ignore[index]
 
 
 def test_a_plant_replaced_before_it_was_installed_is_named(tmp_path: Path) -> None:
     faults = quality.check(load(case_folder(tmp_path, "R01")), date(2024, 4, 1))
-    early = faults[faults["kind"] == "replaced_before_installed"]
+    early = faults[faults["code"] == "replaced_before_installed"]
     assert early["plant_id"].tolist() == ["P6"] and "5 days before" in early["text"].item()
-    assert faults.loc[faults["kind"] == "visit_before_installed", "plant_id"].tolist() == ["P2"]
+    assert faults.loc[faults["code"] == "visit_before_installed", "plant_id"].tolist() == ["P2"]
     assert kinds(faults) == {"replaced_before_installed", "visit_before_installed"}
 
 
@@ -31,7 +31,7 @@ def test_a_replacement_without_a_date_is_set_aside_and_its_plant_named(tmp_path:
 
 
 def test_chains_that_cannot_be_are_each_named_and_the_walk_ends(tmp_path: Path) -> None:
-    faults = quality.check(load(case_folder(tmp_path, "R02")), date(2025, 6, 30)).set_index("kind")
+    faults = quality.check(load(case_folder(tmp_path, "R02")), date(2025, 6, 30)).set_index("code")
     overlap = faults.loc[["two_in_one_position"], "text"]
     # P3 leaves on the day P4 comes: no overlap; P7 and P8 have no position.
     assert overlap.tolist() == ["P1 and P2 stood at S1/A1 from 2025-02-10 to 2025-03-05 (23 days)"]
@@ -53,9 +53,9 @@ def test_the_start_of_the_records_can_stand_in_the_settings(tmp_path: Path) -> N
 
 def test_a_far_future_date_is_an_error_and_a_late_one_is_after_the_cut(tmp_path: Path) -> None:
     faults = quality.check(load(case_folder(tmp_path, "R15")), date(2025, 3, 31))
-    far = faults[faults["kind"] == "far_future"]
+    far = faults[faults["code"] == "far_future"]
     assert far["table"].tolist() == ["visits"] and "2052-03-03" in far["text"].item()
-    after = faults[faults["kind"] == "after_the_cut"].set_index("table")["count"].to_dict()
+    after = faults[faults["code"] == "after_the_cut"].set_index("table")["count"].to_dict()
     assert after == {"plants": 1, "visits": 1, "replacements": 1}
 
 

@@ -174,11 +174,11 @@ def test_formulas_without_a_value_and_error_cells_are_named(tmp_path: Path) -> N
         ],
     )
     made = load(place)
-    reasons = made.set_aside.set_index("line")["reason"]
-    assert "formula without a stored value" in reasons[2] and reasons[2].startswith("cell: ")
+    reasons, scopes = (made.set_aside.set_index("line")[column] for column in ("reason", "scope"))
+    assert "formula without a stored value" in reasons[2] and scopes[2] == "cell"
     assert "#DIV/0!" in reasons[3]
     assert made.table("visits")["plant_id"].tolist() == ["P1", "P2"]
-    assert "formula" in reasons[4] and not reasons[4].startswith("cell: ")
+    assert "formula" in reasons[4] and scopes[4] == "row"
 
 
 def test_number_cells_in_id_columns_keep_their_shown_zeros_and_long_ones_are_refused(tmp_path: Path) -> None:

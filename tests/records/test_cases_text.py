@@ -72,7 +72,7 @@ def test_ids_are_never_numbers(tmp_path: Path) -> None:
     assert dropped["90071992547409931"] == 1 and dropped["90071992547409932"] == 4
     assert made.set_aside["reason"].tolist() == ["no plant_id"]
     faults = quality.check(made)
-    orphan = faults[faults["kind"] == "orphan_plant"]
+    orphan = faults[faults["code"] == "orphan_plant"]
     assert orphan["plant_id"].tolist() == ["123"] and "00123" in orphan["text"].item()
 
 

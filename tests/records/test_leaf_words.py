@@ -106,7 +106,7 @@ def test_two_lines_that_differ_in_a_word_alone_are_two_lines(tmp_path):
     found = records.load(tmp_path)
     assert len(found.table("visits")) == 2
     said = quality.check(found, date(2025, 12, 31))
-    assert said.loc[said["kind"] == "second_visit", "count"].to_list() == [1]
+    assert said.loc[said["code"] == "second_visit", "count"].to_list() == [1]
 
 
 def test_a_word_and_a_number_of_one_day_add_up_to_a_count_between_two_numbers(tmp_path):

@@ -22,6 +22,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from plantstats import quality, records
+from plantstats.schema.faults import Code
 from tests.builders.case_folder import balanced, folder
 
 LONG = os.environ.get("PLANTSTATS_FUZZ") == "long"
@@ -193,6 +194,7 @@ def survives(place: Path) -> None:
     except records.RecordError as error:
         assert str(error)
         return
+    assert set(made.set_aside["code"]) <= set(Code) and set(made.set_aside["scope"]) <= {"row", "cell"}
     for row in made.account.itertuples():
         assert row.rows_read == row.rows_used + row.rows_set_aside
 

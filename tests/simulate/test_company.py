@@ -260,13 +260,13 @@ def test_records_and_checks_name_each_planted_fault_on_its_line(tmp_path):
     assert set(lines) - set(kinds) == {"misspelt species"}
     found = quality.check(read)
     for name, kind in kinds.items():
-        rows = found[found["kind"] == kind]
+        rows = found[found["code"] == kind]
         assert list(rows["file"]) == [lines[name][0]], name
         assert set(rows["line"]) <= lines[name][1], name
-    assert "Ficus lyratta" in found.loc[found["kind"] == "unknown_species", "text"].item()
+    assert "Ficus lyratta" in found.loc[found["code"] == "unknown_species", "text"].item()
     # What follows from the swap dated before its plant came; nothing else is impossible.
     also = {"found_after_replaced", "still_visited"}
-    assert set(found.loc[found["severity"] == "impossible", "kind"]) == {*kinds.values(), *also}
+    assert set(found.loc[found["severity"] == "impossible", "code"]) == {*kinds.values(), *also}
 
 
 # -- what the records show of the truth ----------------------------------------------------------------
