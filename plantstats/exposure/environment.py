@@ -11,6 +11,7 @@ from plantstats.exposure.visits import with_site
 # Relative humidity in percent below which air counts as dry, in losses, leaves and quotes alike: where invented
 # companies and trade advice put it (common practice, no source); above it effects are flat.
 DRY_AIR_BELOW = 40
+SUMS = ("rh_tenths", "rh_readings", "temp_tenths", "temp_readings")
 
 
 def site_day_air(t: dict[str, ir.Table], as_of: int) -> ir.Table:
@@ -20,7 +21,8 @@ def site_day_air(t: dict[str, ir.Table], as_of: int) -> ir.Table:
     -------
     ibis table
         One row per site and day with a reading: site_id, at (day), rh_tenths (sum of readings in whole tenths of a
-        percent), rh_readings (their number), coldest, warmest (degrees C; missing where none was read).
+        percent), rh_readings (their number), temp_tenths, temp_readings (likewise, of a degree C), coldest, warmest
+        (degrees C; missing where none was read).
 
     Notes
     -----
@@ -33,12 +35,11 @@ def site_day_air(t: dict[str, ir.Table], as_of: int) -> ir.Table:
     by_logger = readings.select("rh_percent", "temp_c", at=day(readings.read_at.date()), site_id="site_id")
     both = by_visit.union(by_logger, distinct=False)
     both = both.filter(both["at"] <= as_of, both.site_id.notnull(), both.rh_percent.notnull() | both.temp_c.notnull())
-    return both.group_by("site_id", "at").agg(
-        rh_tenths=(both.rh_percent * 10).round().cast("int64").sum().coalesce(0).cast("int64"),
-        rh_readings=both.rh_percent.count().cast("int64"),
-        coldest=both.temp_c.min(),
-        warmest=both.temp_c.max(),
-    )
+    tenths = {}
+    for name, read in (("rh", both.rh_percent), ("temp", both.temp_c)):
+        tenths[f"{name}_tenths"] = (read * 10).round().cast("int64").sum().coalesce(0).cast("int64")
+        tenths[f"{name}_readings"] = read.count().cast("int64")
+    return both.group_by("site_id", "at").agg(**tenths, coldest=both.temp_c.min(), warmest=both.temp_c.max())
 
 
 def air_before(
@@ -63,22 +64,19 @@ def air_before(
     -------
     ibis table
         At least one row per site and day asked for: site_id, at, rh_tenths (sum), rh_readings (readings, or days if
-        `each_day_once`; 0 where humidity is not told), coldest, warmest (degrees C).
+        `each_day_once`; 0 where humidity is not told), temp_tenths, temp_readings, coldest, warmest (degrees C).
 
     Notes
     -----
     Of a month of which one day alone was read, humidity looks weak: on invented companies that read at three visits
     in ten, slopes of leaf loss came out 15% too small; with both halves read they do not.
     """
-    nothing, unread = ibis.literal(0, "int64"), ibis.null("float64")
+    unread = ibis.null("float64")
     asked = asked.select("site_id", "at").distinct()
-    asked = asked.mutate(rh_tenths=nothing, rh_readings=nothing, coldest=unread, warmest=unread)
+    asked = asked.mutate(**dict.fromkeys(SUMS, ibis.literal(0, "int64")), coldest=unread, warmest=unread)
     d = days.union(asked.select(*days.columns), distinct=False)
     d = d.group_by("site_id", "at").agg(
-        rh_tenths=d.rh_tenths.sum().cast("int64"),
-        rh_readings=d.rh_readings.sum().cast("int64"),
-        coldest=d.coldest.min(),
-        warmest=d.warmest.max(),
+        **{name: d[name].sum().cast("int64") for name in SUMS}, coldest=d.coldest.min(), warmest=d.warmest.max()
     )
     if each_day_once:
         mean = (d.rh_tenths / ibis.greatest(d.rh_readings, 1)).round().cast("int64")
@@ -92,8 +90,7 @@ def air_before(
     made = d.select(
         "site_id",
         "at",
-        rh_tenths=d.rh_tenths.sum().over(whole).cast("int64"),
-        rh_readings=n,
+        **{name: d[name].sum().over(whole).cast("int64") for name in SUMS},
         halves=(n_late > 0) & (n > n_late),
         coldest=d.coldest.min().over(whole),
         warmest=d.warmest.max().over(whole),

@@ -6,6 +6,7 @@ import numpy as np
 import pandas as pd
 from scipy import stats
 
+from plantstats.stats.clusters import correction
 from plantstats.stats.intervals import CONF_LEVEL, binomial_limits
 from plantstats.validation.kinds import AS_MODELLED, BY_MEAN, IN_POINTS, KINDS, NO_TARGET, TARGET
 
@@ -75,7 +76,7 @@ def share_with_error(by_company: pd.DataFrame) -> tuple[float, float, float]:
     share = float(hits.sum() / sizes.sum())
     if n < 2 or share in (0.0, 1.0):
         return share, *binomial_limits(round(share * n), n, CONF_LEVEL)
-    error = np.sqrt(np.sum((hits - share * sizes) ** 2) * n / (n - 1)) / sizes.sum()
+    error = np.sqrt(np.sum((hits - share * sizes) ** 2) * correction(n)) / sizes.sum()
     reach = float(stats.t.ppf((1 + CONF_LEVEL) / 2, n - 1) * error)
     # Costs over the best possible are no counts: they may lie outside 0 and 1.
     counted = bool(((hits >= 0) & (hits <= sizes) & (hits == np.round(hits))).all())

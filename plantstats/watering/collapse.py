@@ -12,6 +12,7 @@ import ibis
 import pandas as pd
 
 from plantstats import periods
+from plantstats.exposure import READS
 from plantstats.watering import spells
 
 if TYPE_CHECKING:
@@ -67,7 +68,7 @@ def build(records: Records, as_of: date) -> Spells:
     Keeps:  waterings noted for a plant = spells used + off by reason.
     """
     engine = duckdb.connect()
-    for name in spells.READ:
+    for name in READS:
         if name != "doubted":
             engine.read_parquet(str(records.parquet(name))).create_view(name)
     for statement in _statements(as_of, periods.heating_months(records.settings.heating_season)):

@@ -14,7 +14,7 @@ from datetime import date
 import ibis
 import ibis.expr.types as ir
 
-from plantstats.exposure import POT_CLASSES, READS, events, inputs, places, visits
+from plantstats.exposure import POT_CLASSES, environment, events, inputs, places, visits
 from plantstats.exposure.psychrometrics import AT_ZERO, SHIFT, SLOPE
 
 # Depth to which the soil must be dry to count as dry, in cm, by pot class: 2.5 to 5 cm (1 to 2 in), the deeper
@@ -25,18 +25,6 @@ AIR_WINDOW = 28  # days up to and with the day of watering
 LABELS = ("site_id", "species", "light", "pot", "planter")
 COLLAPSED = ("method", *LABELS[1:], "heating", "vpd", "wet_looks", "earlier", "low", "high")
 OFF = ("plant not in the list", "repotted or moved on the day", "not looked at again", "topsoil not read afterwards")
-
-READ = {
-    **READS,
-    "visits": READS["visits"]
-    | {"topsoil": "string", "dry_depth_cm": "float64", "watered": "boolean", "litres": "float64", "temp_c": "float64"},
-    "readings": READS["readings"] | {"temp_c": "float64"},
-}
-
-
-def unbound() -> dict[str, ir.Table]:
-    """The tables that spells are read from, by name and type only."""
-    return {name: ibis.table(columns, name=name) for name, columns in READ.items() if name != "doubted"}
 
 
 def saturation_kpa(celsius: ir.FloatingValue) -> ir.FloatingValue:
@@ -142,38 +130,23 @@ def ends(t: dict[str, ir.Table]) -> ir.Table:
     )
 
 
-def air(t: dict[str, ir.Table], as_of: int) -> ir.Table:
-    """Vapour pressure deficit at each site in the 28 days up to a day of watering.
+def air(t: dict[str, ir.Table]) -> ir.Table:
+    """Vapour pressure deficit at each site in the AIR_WINDOW days up to a day of watering.
 
-    Gives:  one row per site and day with a watering: site_id, at, vpd (kPa; missing without readings of both).
-    Source: saturation pressure at the mean temperature x (1 - mean relative humidity): FAO-56, equation 11.
+    Returns
+    -------
+    ibis table
+        One row per site and day with a watering: site_id, at, vpd (kPa; missing without readings of both).
+
+    References
+    ----------
+    Saturation pressure at the mean temperature x (1 - mean relative humidity): FAO-56, equation 11.
     """
-    visits, homes, loggers = t["visits"], t["plants"].select("plant_id", home="site_id"), t["readings"]
-    v = visits.left_join(homes, "plant_id", rname="{name}_h")
-    by_visit = v.select(
-        site_id=ibis.coalesce(v.site_id, v.home), at=inputs.day(v.visited_on), rh="rh_percent", c="temp_c"
-    )
-    by_logger = loggers.select("site_id", at=inputs.day(loggers.read_at.date()), rh="rh_percent", c="temp_c")
-    every = by_visit.union(by_logger, distinct=False)
-    every = every.filter(every.site_id.notnull(), every["at"] <= as_of, every.rh.notnull() | every.c.notnull())
-    tenths = {name: (every[name] * 10).round().cast("int64") for name in ("rh", "c")}
-    daily = every.group_by("site_id", "at").agg(
-        **{name: value.sum().coalesce(0).cast("int64") for name, value in tenths.items()},
-        **{f"n_{name}": every[name].count().cast("int64") for name in tenths},
-    )
-    asked = t["starts"].filter(t["starts"].site_id.notnull()).select("site_id", "at").distinct()
-    nil = ibis.literal(0, "int64")
-    filled = daily.union(asked.mutate(rh=nil, c=nil, n_rh=nil, n_c=nil).select(*daily.columns), distinct=False)
-    sums = filled.group_by("site_id", "at").agg(
-        **{name: filled[name].sum().cast("int64") for name in ("rh", "c", "n_rh", "n_c")}
-    )
-    window = ibis.range_window(preceding=AIR_WINDOW - 1, following=0, group_by="site_id", order_by="at")
-    s = sums.select(
-        "site_id", "at", **{n: sums[n].sum().over(window).cast("int64") for n in ("rh", "c", "n_rh", "n_c")}
-    )
-    mean = {n: s[n] / (10.0 * ibis.greatest(s[f"n_{n}"], 1)) for n in ("rh", "c")}
-    told = (s.n_rh > 0) & (s.n_c > 0)
-    return s.select("site_id", "at", vpd=ibis.ifelse(told, saturation_kpa(mean["c"]) * (1 - mean["rh"] / 100), None))
+    asked = t["starts"].filter(t["starts"].site_id.notnull())
+    s = environment.air_before(t["site_day_air"], asked, window=AIR_WINDOW)
+    rh, celsius = (s[f"{n}_tenths"] / (10.0 * ibis.greatest(s[f"{n}_readings"], 1)) for n in ("rh", "temp"))
+    read = (s.rh_readings > 0) & (s.temp_readings > 0)
+    return s.select("site_id", "at", vpd=ibis.ifelse(read, saturation_kpa(celsius) * (1 - rh / 100), None))
 
 
 def starts(t: dict[str, ir.Table], heating_months: Iterable[int]) -> ir.Table:
@@ -225,7 +198,7 @@ def spells(t: dict[str, ir.Table]) -> ir.Table:
 
 def plan(as_of: date, heating_months: Iterable[int] = ()) -> dict[str, ir.Table]:
     """The chain from records to spells, step by step: name -> expression, in the order in which they are made."""
-    t, steps = unbound(), {}
+    t, steps = inputs.unbound(), {}
     cut = (as_of - date(1970, 1, 1)).days
     makers: dict[str, Callable[[], ir.Table]] = {
         "inspections": lambda: events.inspections(t, cut),
@@ -234,13 +207,14 @@ def plan(as_of: date, heating_months: Iterable[int] = ()) -> dict[str, ir.Table]
         "places": lambda: places.places(t),
         "stays": lambda: places.stays(t),
         "completed_visits": lambda: visits.completed_visits(t, cut),
+        "site_day_air": lambda: environment.site_day_air(t, cut),
         "notes": lambda: notes(t),
         "cuts": lambda: cuts(t),
         "days": lambda: days(t),
         "readings_in_order": lambda: readings_in_order(t),
         "ends": lambda: ends(t),
         "starts": lambda: starts(t, heating_months),
-        "air": lambda: air(t, cut),
+        "air": lambda: air(t),
         "spells": lambda: spells(t),
     }
     for name, make in makers.items():

@@ -17,7 +17,7 @@ import pyarrow.parquet as pq
 import pytest
 
 from plantstats import exposure, records, simulate
-from plantstats.exposure import psychrometrics
+from plantstats.exposure import READS, psychrometrics
 from plantstats.watering import collapse, spells
 from tests.builders.tiny_records import ARROW
 
@@ -30,7 +30,7 @@ class Tiny:
 
     def __init__(self, folder: Path, **tables: list[dict[str, Any]]) -> None:
         self.folder, self.settings = folder, SimpleNamespace(heating_season=HEATING)
-        for name, columns in spells.READ.items():
+        for name, columns in READS.items():
             if name == "doubted":
                 continue
             rows = tables.get(name, [])
