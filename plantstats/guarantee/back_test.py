@@ -3,31 +3,30 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from datetime import date
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
 
 from plantstats import exposure, findings
-from plantstats.exposure import pot_class
-from plantstats.guarantee import spread
-from plantstats.guarantee.from_records import FittedLosses, fit_losses
-from plantstats.guarantee.grid import Array, Grid, grid
-from plantstats.guarantee.hazards import CLASS, covered_share, effects_of
-from plantstats.guarantee.in_force import alive_on, places_on
-from plantstats.guarantee.outlook import Drawn, Plants, Promise, look_ahead
+from plantstats.guarantee.distribution import Distribution, total_cost
+from plantstats.guarantee.fitted_hazards import FittedHazards, exits_of, fit_hazards
+from plantstats.guarantee.hazards import PROFILE, effects_of, is_covered
+from plantstats.guarantee.in_force import in_place
+from plantstats.guarantee.projection import Cohorts, Cover, HazardSamples, project
 from plantstats.guarantee.renewal import RenewalError
 from plantstats.guarantee.terms import Terms
+from plantstats.guarantee.time_grid import Array, TimeGrid, monthly_grid
 from plantstats.periods import Period, previous_quarters
-from plantstats.stats import intervals
+from plantstats.stats.intervals import CONF_LEVEL, binomial_limits, poisson_limits
 
 if TYPE_CHECKING:
+    from plantstats.exposure import PlantTime
     from plantstats.records import Records
 
 QUARTERS = 4
-LEVELS = (0.80, 0.95)
-MOST_CHAIN = 50  # successors of one place within the quarters tested
+QUANTILES = (0.80, 0.95)
+MAX_CHAIN = 50  # successors of one place within the quarters tested
 METHOD = "quote of a year ago for the plants then in place"
 
 findings.define(
@@ -43,155 +42,154 @@ findings.define(
 
 @dataclass(frozen=True)
 class BackTest:
-    """cells: one row per site and quarter: site_id, period, plants, expected, point_80, point_95, losses, and the
-    chance to stay within each point; totals: the same per quarter for all sites; distributions of the cells, in step.
+    """Last year's quotes against what happened.
+
+    Parameters
+    ----------
+    cells : pandas.DataFrame
+        One row per site and quarter: site_id, period, plants, expected, low, high, losses, point_80, point_95 and the
+        probability to stay within each point (chance_80, chance_95).
+    totals : pandas.DataFrame
+        The same per quarter for all sites.
+    distributions : tuple of Distribution
+        Of the losses of each row of `cells`.
     """
 
     cells: pd.DataFrame
     totals: pd.DataFrame
-    distributions: tuple[spread.Spread, ...]
+    distributions: tuple[Distribution, ...]
 
-    def findings(self) -> pd.DataFrame:
-        """All results of the back-test."""
-        return findings.table(_findings(self))
+    @property
+    def observed(self) -> int:
+        """Covered losses that happened in the four quarters."""
+        return int(self.totals["losses"].sum())
+
+    @property
+    def expected(self) -> float:
+        """Covered losses that were to be expected."""
+        return float(self.totals["expected"].sum())
+
+    def ratio(self) -> tuple[float, float, float]:
+        """Losses over those expected, with exact 95% limits; missing where nothing was expected."""
+        value, low, high = (float(v[0]) for v in poisson_limits(self.observed))
+        return tuple(v / self.expected if self.expected else np.nan for v in (value, low, high))  # type: ignore[return-value]
+
+    def calibration(self) -> pd.DataFrame:
+        """How often losses stayed within each point, against how often they should have.
+
+        Returns
+        -------
+        pandas.DataFrame
+            One row per point from 5 to 95%: point, stated, held, low and high (shares of site-quarters in percent;
+            exact binomial limits, a little too narrow because the quarters of one site are not independent).
+        """
+        rows = []
+        for q in np.arange(0.05, 0.96, 0.05):
+            points = np.array([one.quantile(float(q)) for one in self.distributions])
+            stated = np.mean([one.cdf(p) for one, p in zip(self.distributions, points, strict=True)])
+            held = self.cells["losses"].to_numpy() <= points
+            low, high = binomial_limits(int(held.sum()), len(held))
+            shares = {"point": q, "stated": stated, "held": held.mean(), "low": low, "high": high}
+            rows.append({name: 100 * float(share) for name, share in shares.items()})
+        return pd.DataFrame(rows)
 
 
 def back_test(
-    records: Records, period: Period, terms: Terms, fitted: tuple[FittedLosses, exposure.PlantTime] | None = None
+    records: Records, period: Period, terms: Terms, fitted: tuple[FittedHazards, PlantTime] | None = None
 ) -> BackTest | None:
     """Test last year's quotes.
 
-    Takes:  records; period: the last complete quarter; terms (covered and excluded causes, draws, seed, lead time);
-            fitted: what to quote from, where that is not these records a year ago (`from_records.fit_losses`).
-    Gives:  BackTest over the four quarters up to the period, or None where the records did not carry a quote at
-            their beginning.
-    Keeps:  only plants in place at the start, and their successors, count: plants of new positions were not quoted.
+    Parameters
+    ----------
+    records : Records
+    period : Period
+        The last complete quarter.
+    terms : Terms
+        Covered and excluded causes, draws, seed, lead time.
+    fitted : tuple of FittedHazards and PlantTime, optional
+        What to quote from, where that is not these records a year ago (`fitted_hazards.fit_hazards`).
+
+    Returns
+    -------
+    BackTest or None
+        Over the four quarters up to the period; None where the records did not carry a quote at their beginning.
+
+    Notes
+    -----
+    Only plants in place at the start, and their successors, count: plants of new positions were not quoted.
     """
-    quarters = [*previous_quarters(period, QUARTERS - 1), period]
-    cut_day = previous_quarters(quarters[0], 1)[0].last_day
     from plantstats.losses import ModelError  # noqa: PLC0415
 
+    quarters = [*previous_quarters(period, QUARTERS - 1), period]
+    cut = previous_quarters(quarters[0], 1)[0].last_day
     try:
-        model, time = fitted or fit_losses(records, cut_day)
+        model, time = fitted or fit_hazards(records, cut)
     except ModelError:
         return None
-    here = time if fitted is None else exposure.build(records, cut_day, dated="found")
-    plants = _in_place(records, here, cut_day)
+    here = time if fitted is None else exposure.build(records, cut, dated="found")
+    plants = in_place(here)
+    grid = monthly_grid(quarters[0].start, period.end)
+    edges = grid.edges[:-1]
     start = quarters[0].start
-    cut = grid(start, period.end)
-    inside = [
-        (cut.edges[:-1] >= (quarter.start - start).days) & (cut.edges[:-1] < (quarter.end - start).days)
-        for quarter in quarters
-    ]
+    parts = [(edges >= (one.start - start).days) & (edges < (one.end - start).days) for one in quarters]
     try:
-        kinds, foreseen = _foreseen(plants, model, time, terms, cut, np.array(inside, dtype="float64").T)
+        profiles, foreseen = _foreseen(plants, model, time, terms, grid, np.array(parts, dtype="float64").T)
     except RenewalError:
         # So few losses a year ago that anything was possible: nobody could have quoted on them.
         return None
     happened = _happened(records, plants, terms, period)
-    rows, laws = [], []
+    rows, distributions = [], []
     for number, quarter in enumerate(quarters):
-        # In one quarter a position is hardly ever replaced twice: its chance to be is its expected number.
+        # In one quarter a position is hardly ever replaced twice: its probability to be is its expected number.
         expected = np.minimum(foreseen[:, :, number], 1.0)
         of_quarter = happened[happened["lost_on"].between(pd.Timestamp(quarter.start), pd.Timestamp(quarter.last_day))]
-        for site in ["", *sorted(kinds["site_id"].unique())]:
-            at = np.flatnonzero(kinds["site_id"].eq(site)) if site else np.arange(len(kinds))
-            chance = np.stack([1 - expected[:, at], expected[:, at]], axis=-1)
-            quantity = kinds["quantity"].to_numpy()[at]
-            law = spread.total(chance, quantity, np.ones(len(at), dtype="int64"))[0]
-            seen = of_quarter if not site else of_quarter[of_quarter["site_id"].eq(site)]
+        for site in ["", *sorted(profiles["site_id"].unique())]:
+            at = np.flatnonzero(profiles["site_id"].eq(site)) if site else np.arange(len(profiles))
+            quantity = profiles["quantity"].to_numpy()[at]
+            pmf = np.stack([1 - expected[:, at], expected[:, at]], axis=-1)
+            losses = total_cost(pmf, quantity, np.ones(len(at), dtype="int64"))[0]
+            seen = of_quarter[of_quarter["site_id"].eq(site)] if site else of_quarter
             rows.append(
                 {
                     "site_id": site,
                     "period": quarter.name,
                     "plants": int(quantity.sum()),
-                    "expected": law.mean,
-                    "low": law.point(0.025),
-                    "high": law.point(0.975),
+                    "expected": losses.mean,
+                    "low": losses.quantile(0.025),
+                    "high": losses.quantile(0.975),
                     "losses": int(seen["quantity"].sum()),
-                    **{f"point_{100 * p:.0f}": law.point(p) for p in LEVELS},
-                    **{f"chance_{100 * p:.0f}": law.within(law.point(p)) for p in LEVELS},
+                    **{f"point_{100 * q:.0f}": losses.quantile(q) for q in QUANTILES},
+                    **{f"chance_{100 * q:.0f}": losses.cdf(losses.quantile(q)) for q in QUANTILES},
                 }
             )
-            laws.append(law)
+            distributions.append(losses)
     table = pd.DataFrame(rows)
-    by_site = table["site_id"].ne("")
+    of_site = table["site_id"].ne("")
     return BackTest(
-        table[by_site].reset_index(drop=True),
-        table[~by_site].reset_index(drop=True),
-        tuple(law for law, one in zip(laws, by_site, strict=True) if one),
-    )
-
-
-def calibration(test: BackTest) -> pd.DataFrame:
-    """How often losses stayed within each point, against how often they should have.
-
-    Gives:  one row per point from 5 to 95%: point, stated, held, low and high (shares of site-quarters in percent;
-            exact binomial limits, a little too narrow because the quarters of one site are not independent).
-    """
-    rows = []
-    for share in np.arange(0.05, 0.96, 0.05):
-        points = np.array([law.point(float(share)) for law in test.distributions])
-        stated = np.mean([law.within(p) for law, p in zip(test.distributions, points, strict=True)])
-        held = test.cells["losses"].to_numpy() <= points
-        low, high = _binomial(int(held.sum()), len(held))
-        rows.append(
-            {
-                "point": 100 * float(share),
-                "stated": 100 * float(stated),
-                "held": 100 * float(held.mean()),
-                "low": low,
-                "high": high,
-            }
-        )
-    return pd.DataFrame(rows)
-
-
-def _in_place(records: Records, time: exposure.PlantTime, day: date) -> pd.DataFrame:
-    plants = records.table("plants")
-    alive = alive_on(plants, time, day)
-    here = places_on(plants[alive > 0].assign(quantity=alive), records, time, day)
-    return here.assign(
-        pot=pot_class(here["pot_cm"]), light=here["light"].fillna("unknown"), planter=here["planter"].fillna("unknown")
+        table[of_site].reset_index(drop=True),
+        table[~of_site].reset_index(drop=True),
+        tuple(one for one, keep in zip(distributions, of_site, strict=True) if keep),
     )
 
 
 def _foreseen(
-    plants: pd.DataFrame, model: FittedLosses, time: exposure.PlantTime, terms: Terms, cut: Grid, parts: Array
+    plants: pd.DataFrame, model: FittedHazards, time: PlantTime, terms: Terms, grid: TimeGrid, parts: Array
 ) -> tuple[pd.DataFrame, Array]:
-    """Kinds of plants (with quantity), and expected covered losses: draws x kinds x parts of the steps."""
-    rows = plants.assign(planted=(plants["installed_on"] - pd.Timestamp(cut.starts_on)).dt.days.astype("float64"))
-    kinds = rows.groupby([*CLASS, "planted", "site_id"], dropna=False)["quantity"].sum().reset_index()
-    hazards = model.for_lines(kinds, terms.draws, terms.seed)
-    sites = sorted(kinds["site_id"].unique())
-    effect = effects_of(model, hazards.site_variance, sites, terms.seed)
-    share, _ = covered_share(time.losses, terms.covered, terms.excluded, terms.draws, terms.seed)
-    whole = time.cells([]).iloc[0]
-    n = len(kinds)
-    who = Plants(
-        kinds["planted"].to_numpy(),
-        np.zeros(n),
-        np.full(n, cut.edges[-1]),
-        kinds["site_id"].map({name: k for k, name in enumerate(sites)}).to_numpy(),
-    )
-    drawn = Drawn(
-        hazards.age_cuts,
-        hazards.drawn_level,
-        hazards.drawn_shape,
-        effect,
-        share,
-        float(whole["client_exits"] / whole["plant_days"]),
-        float(whole["withdrawn"] / whole["plant_days"]),
-    )
-    return kinds, look_ahead(cut, who, Promise(terms.lead_days), drawn, parts).by_part
+    """Profiles of plants (with quantity), and expected covered losses: samples x profiles x parts of the steps."""
+    rows = plants.assign(planted=(plants["installed_on"] - pd.Timestamp(grid.starts_on)).dt.days.astype("float64"))
+    profiles = rows.groupby([*PROFILE, "planted", "site_id"], dropna=False)["quantity"].sum().reset_index()
+    hazards = model.for_lines(profiles, terms.draws, terms.seed)
+    sites = sorted(profiles["site_id"].unique())
+    effect = effects_of(model, hazards.frailty_variance, sites, terms.seed)
+    site = profiles["site_id"].map({name: n for n, name in enumerate(sites)}).to_numpy()
+    cohorts = Cohorts.over_term(grid, profiles["planted"].to_numpy(), site)
+    samples = HazardSamples.of(hazards, effect, exits_of(time, terms))
+    return profiles, project(grid, cohorts, Cover(terms.lead_days), samples, parts).by_part
 
 
 def _happened(records: Records, plants: pd.DataFrame, terms: Terms, period: Period) -> pd.DataFrame:
     """Covered losses after the start of the plants in place and their successors: site_id (of the start), lost_on."""
-    later = exposure.build(records, period.last_day, dated="found")
-    lost = later.losses
-    cause = lost["cause"].fillna("unknown")
-    counted = ~cause.isin(terms.excluded) & (cause.isin(terms.covered) if terms.covered else True)
+    lost = exposure.build(records, period.last_day, dated="found").losses
     done = records.table("replacements").dropna(subset=["replaced_by"])
     # After a plant taken out alive the position was taken to end: what came then was not quoted.
     done = done[done["outcome"].ne("withdrawn")]
@@ -199,86 +197,60 @@ def _happened(records: Records, plants: pd.DataFrame, terms: Terms, period: Peri
     follows = follows[~follows.index.duplicated()]
     site_of = plants.set_index("plant_id")["site_id"]
     root = lost["plant_id"].copy()
-    for _ in range(MOST_CHAIN):
-        step = root.where(root.isin(site_of.index), root.map(follows))
-        if step.equals(root):
+    for _ in range(MAX_CHAIN):
+        before = root.where(root.isin(site_of.index), root.map(follows))
+        if before.equals(root):
             break
-        root = step
-    made = lost.assign(site_id=root.map(site_of))
-    return made[counted & made["site_id"].notna()]
+        root = before
+    lost = lost.assign(site_id=root.map(site_of))
+    return lost[is_covered(lost["cause"], terms.covered, terms.excluded) & lost["site_id"].notna()]
 
 
-def _findings(test: BackTest) -> list[dict[str, object]]:
-    rows: list[dict[str, object]] = []
-    for row in test.totals.to_dict("records"):
-        given: dict[str, Any] = {"unit": "losses", "method": METHOD, "n_plants": row["plants"]}
-        mean = row["expected"]
-        rows.append(
-            findings.finding(
-                "back_test_expected",
-                row["period"],
-                mean,
-                min(row["low"], mean),
-                max(row["high"], mean),
-                level=0.95,
-                **given,
-            )
-        )
-        rows.append(
-            findings.finding("back_test_observed", row["period"], float(row["losses"]), losses=row["losses"], **given)
-        )
-    seen, expected = int(test.totals["losses"].sum()), float(test.totals["expected"].sum())
-    span = f"{test.totals['period'].iloc[0]} to {test.totals['period'].iloc[-1]}"
-    rows.append(
-        findings.finding(
+def findings_of(test: BackTest) -> pd.DataFrame:
+    """All results of the back-test."""
+    totals = test.totals.rename(columns={"plants": "n_plants"})
+    span = f"{totals['period'].iloc[0]} to {totals['period'].iloc[-1]}"
+    parts = []
+    for quarter in totals["period"]:
+        row = totals[totals["period"].eq(quarter)]
+        mean, shared = row["expected"], {"period": quarter, "unit": "losses", "method": METHOD}
+        low, high = row["low"].clip(upper=mean), row["high"].clip(lower=mean)
+        expected = row[["n_plants"]].assign(estimate=mean, low=low, high=high)
+        parts.append(findings.rows(expected, "back_test_expected", conf_level=CONF_LEVEL, **shared))
+        observed = row[["n_plants", "losses"]].assign(estimate=row["losses"].astype("float64"))
+        parts.append(findings.rows(observed, "back_test_observed", **shared))
+    value, low, high = test.ratio()
+    ratio = pd.DataFrame({"estimate": [value], "low": [low], "high": [high], "losses": [test.observed]})
+    parts.append(
+        findings.rows(
+            ratio,
             "back_test_ratio",
-            span,
-            *ratio(test),
+            period=span,
             unit="ratio",
             method="exact Poisson limits of the losses",
-            losses=seen,
-            level=0.95,
-            note="" if expected else "not available: nothing was expected",
+            conf_level=CONF_LEVEL,
+            note="" if test.expected else "not available: nothing was expected",
         )
     )
-    for p in LEVELS:
-        held = test.cells["losses"] <= test.cells[f"point_{100 * p:.0f}"]
-        low, high = _binomial(int(held.sum()), len(held))
-        rows.append(
-            findings.finding(
-                "back_test_held",
-                span,
-                100 * float(held.mean()),
-                low,
-                high,
-                unit="% of site-quarters",
-                level=0.95,
-                method="exact binomial limits (Clopper and Pearson 1934)",
-                term=f"{100 * p:.0f}%",
-                note=f"{int(held.sum())} of {len(held)}; the quarters of one site are not independent",
-            )
-        )
-        rows.append(
-            findings.finding(
-                "back_test_held_expected",
-                span,
-                100 * float(test.cells[f"chance_{100 * p:.0f}"].mean()),
-                unit="% of site-quarters",
-                method=METHOD,
-                term=f"{100 * p:.0f}%",
-            )
-        )
-    return rows
+    points = held_within(test)
+    shared = {"period": span, "by": ["term"], "unit": "% of site-quarters"}
+    notes = [f"{row.hits} of {row.n}; the quarters of one site are not independent" for row in points.itertuples()]
+    binomial = "exact binomial limits (Clopper and Pearson 1934)"
+    held = points.assign(estimate=points["held"], note=notes)
+    parts.append(findings.rows(held, "back_test_held", method=binomial, conf_level=CONF_LEVEL, **shared))
+    stated = points[["term"]].assign(estimate=points["stated"])
+    parts.append(findings.rows(stated, "back_test_held_expected", method=METHOD, **shared))
+    return findings.table(pd.concat(parts, ignore_index=True))
 
 
-def ratio(test: BackTest) -> tuple[float, float, float]:
-    """Losses over those expected, with exact 95% limits; missing where nothing was expected."""
-    expected = float(test.totals["expected"].sum())
-    limits = intervals.poisson_limits(int(test.totals["losses"].sum()))
-    value, low, high = (float(v[0]) / expected if expected else np.nan for v in limits)
-    return value, low, high
-
-
-def _binomial(hits: int, n: int) -> tuple[float, float]:
-    low, high = intervals.binomial_limits(hits, n)
-    return 100 * low, 100 * high
+def held_within(test: BackTest) -> pd.DataFrame:
+    """How many site-quarters stayed within each of `QUANTILES`: term, hits, n; in percent held, low, high, stated."""
+    rows = []
+    for q in QUANTILES:
+        held = test.cells["losses"] <= test.cells[f"point_{100 * q:.0f}"]
+        low, high = binomial_limits(int(held.sum()), len(held))
+        stated = test.cells[f"chance_{100 * q:.0f}"].mean()
+        shares = {"held": held.mean(), "low": low, "high": high, "stated": stated}
+        percent = {name: 100 * float(share) for name, share in shares.items()}
+        rows.append({"term": f"{100 * q:.0f}%", "hits": int(held.sum()), "n": len(held)} | percent)
+    return pd.DataFrame(rows)

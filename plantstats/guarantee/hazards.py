@@ -1,5 +1,4 @@
-"""What a model of losses must tell a quote, and how covered losses, other losses and other exits follow from
-it."""
+"""What a model of losses must tell a quote, and how covered losses and other exits follow from it."""
 
 from __future__ import annotations
 
@@ -11,28 +10,44 @@ import numpy as np
 import pandas as pd
 from scipy import stats
 
-from plantstats.guarantee.grid import Array
+from plantstats.guarantee.time_grid import Array
 
-CLASS = ("species", "light", "pot", "planter")  # what tells one line's hazard from another's
+PROFILE = ("species", "light", "pot", "planter")  # what tells one line's hazard from another's
 
 
 @dataclass(frozen=True)
 class LineHazards:
-    """Losses per plant-day of each line, by age band (the last: age unknown) and calendar month, at a mean site.
+    """Losses per plant-day of each line, by age band and calendar month, at a mean site.
 
-    Log rates are sums of the terms of the line and those of age and month, so that a hazard is a level times a shape.
-    level: lines; shape: bands x 12; drawn_level: draws x lines, drawn_shape: draws x bands x 12, one draw per possible
-    model; site_variance: per draw, variance of the effect (gamma, mean 1) that the plants of a site share;
-    oldest_days: the greatest age that the records tell about, per line; basis: what each line's rate rests on; notes:
-    what was assumed.
+    Log rates are sums of the terms of the line and those of age and month, so that a hazard is an intercept times a
+    shape.
+
+    Parameters
+    ----------
+    age_cuts : tuple of int
+        Days since planting, each closing its age band.
+    intercept : numpy.ndarray, shape (lines,)
+    shape : numpy.ndarray, shape (age bands + 1, 12)
+        The last band: age unknown.
+    intercept_samples : numpy.ndarray, shape (samples, lines)
+        One sample per possible model.
+    shape_samples : numpy.ndarray, shape (samples, age bands + 1, 12)
+    frailty_variance : numpy.ndarray, shape (samples,)
+        Variance of the effect (gamma, mean 1) that the plants of a site share.
+    oldest_days : numpy.ndarray, shape (lines,)
+        The greatest age that the records tell about.
+    basis : tuple of str
+        What each line's rate rests on.
+    notes : tuple of str
+        What was assumed.
     """
 
     age_cuts: tuple[int, ...]
-    level: Array
+    intercept: Array
     shape: Array
-    drawn_level: Array
-    drawn_shape: Array
-    site_variance: Array
+    intercept_samples: Array
+    shape_samples: Array
+    frailty_variance: Array
     oldest_days: Array
     basis: tuple[str, ...]
     notes: tuple[str, ...] = ()
@@ -40,24 +55,18 @@ class LineHazards:
     @property
     def table(self) -> Array:
         """Hazards at the estimate: lines x bands x 12."""
-        return self.level[:, None, None] * self.shape
+        return self.intercept[:, None, None] * self.shape
 
 
-class LossModel(Protocol):
+class HazardModel(Protocol):
     """A fitted model of losses, as a quote needs it."""
 
-    def for_lines(self, lines: pd.DataFrame, draws: int, seed: int, unseen: str) -> LineHazards:
-        """Hazards of lines.
+    def for_lines(self, lines: pd.DataFrame, n_samples: int, seed: int, unseen: str) -> LineHazards:
+        """Hazards of lines (columns of `PROFILE`); unseen: "group" or "refuse" for a species without own records."""
 
-        Takes:  lines: species, light, pot, planter; draws and seed of the model's uncertainty; unseen:
-                "group" or "refuse" for a species without own records.
-        """
-
-    def site_history(self, sites: list[str], draws: int, seed: int) -> tuple[Array, Array]:
-        """What sites have lost, and what was to be expected of them at effect 1, per draw of the model.
-
-        Gives:  losses (one per site), expected (draws x sites); 0 and 0 for a site without records.
-        """
+    def site_history(self, sites: list[str], n_samples: int, seed: int) -> tuple[Array, Array]:
+        """Losses of sites, shape (sites,), and what was to be expected at effect 1, shape (samples, sites); 0 and 0 for
+        a site without records."""
 
     def site_air(self, sites: list[str]) -> Array:
         """Times as much as in the company's usual air sites lose in theirs, by the model; 1 for one without records."""
@@ -67,8 +76,8 @@ class LossModel(Protocol):
 class Exits:
     """What else takes plants away, from the company's own records.
 
-    covered: draws: share of losses that the guarantee covers; client, withdrawn: per plant-day: exits through
-    the client (theft, client's act) and plants taken out alive; losses: how many losses the share rests on.
+    covered: share of losses that the guarantee covers, shape (samples,); client, withdrawn: per plant-day: exits
+    through the client (theft, client's act) and plants taken out alive; losses: how many losses the share rests on.
     """
 
     covered: Array
@@ -77,56 +86,99 @@ class Exits:
     losses: int
 
 
+def is_covered(causes: pd.Series, covered: tuple[str, ...], excluded: tuple[str, ...]) -> pd.Series:
+    """Whether losses of these causes (missing: unknown) are covered; no cause named: all but the excluded ones."""
+    named = causes.fillna("unknown")
+    return ~named.isin(excluded) & (named.isin(covered) if covered else True)
+
+
 def covered_share(
-    losses: pd.DataFrame, covered: tuple[str, ...], excluded: tuple[str, ...], draws: int, seed: int
+    losses: pd.DataFrame, covered: tuple[str, ...], excluded: tuple[str, ...], n_samples: int, seed: int
 ) -> tuple[Array, int]:
     """Share of losses that a guarantee covers, with what the records leave open about it.
 
-    Takes:  losses: one row per loss: cause, quantity; covered causes (none: all); excluded causes; draws;
-            seed.
-    Gives:  draws of the share (beta law, half a loss added to either side: Jeffreys), number of losses. With
-            nothing excluded among losses by these terms the share is 1.
+    Parameters
+    ----------
+    losses : pandas.DataFrame
+        One row per loss: cause, quantity.
+    covered, excluded : tuple of str
+        Causes (no covered ones: all).
+    n_samples, seed : int
+
+    Returns
+    -------
+    tuple of numpy.ndarray, shape (samples,), and int
+        Samples of the share, and the number of losses. With nothing excluded among losses by these terms it is 1.
+
+    Notes
+    -----
+    Beta distribution with half a loss added to either side (Jeffreys' prior).
     """
-    causes = losses["cause"].fillna("unknown")
-    inside = ~causes.isin(excluded) & (causes.isin(covered) if covered else True)
-    every, paid = int(losses["quantity"].sum()), int(losses.loc[inside, "quantity"].sum())
-    if not covered and paid == every:
-        return np.ones(draws), every
-    return stream(seed, "covered share").beta(paid + 0.5, every - paid + 0.5, draws), every
+    n_all = int(losses["quantity"].sum())
+    paid = int(losses.loc[is_covered(losses["cause"], covered, excluded), "quantity"].sum())
+    if not covered and paid == n_all:
+        return np.ones(n_samples), n_all
+    return stream(seed, "covered share").beta(paid + 0.5, n_all - paid + 0.5, n_samples), n_all
 
 
-def stream(seed: int, what: str) -> np.random.Generator:
-    """Random numbers for one named thing: the same whatever else is on the list, and in whatever order."""
-    return np.random.Generator(np.random.PCG64([seed, crc32(what.encode("utf-8"))]))
+def stream(seed: int, name: str) -> np.random.Generator:
+    """Random numbers for one named thing: the same whatever else is on the list, and in whatever order.
 
-
-def effects_of(model: LossModel, variance: Array, sites: list[str], seed: int) -> Array:
-    """What sites do to the hazard of their plants: their own past and their air.
-
-    Takes:  model; variance per draw (see `site_effects`); names of the sites; seed.
-    Gives:  draws x sites.
+    Examples
+    --------
+    >>> float(stream(1, "site S1").random()) == float(stream(1, "site S1").random())
+    True
     """
-    lost, expected = model.site_history(sites, len(variance), seed)
-    return site_effects(variance, lost, expected, sites, seed) * model.site_air(sites)
+    return np.random.Generator(np.random.PCG64([seed, crc32(name.encode("utf-8"))]))
 
 
-def site_effects(variance: Array, losses: Array, expected: Array, sites: list[str], seed: int) -> Array:
-    """Draw the effects that the plants of each site share, evenly over their law.
+def effects_of(model: HazardModel, frailty_variance: Array, sites: list[str], seed: int) -> Array:
+    """What sites do to the hazard of their plants, by their own past and their air: samples x sites."""
+    lost, expected = model.site_history(sites, len(frailty_variance), seed)
+    return site_effects(frailty_variance, lost, expected, sites, seed) * model.site_air(sites)
 
-    Takes:  variance per draw of the gamma law (mean 1) that sites without records have; losses per site so far;
-            expected: draws x sites, losses that were to be expected at effect 1; names of the sites; seed.
-    Gives:  draws x sites: gamma with shape 1 / variance + losses and rate 1 / variance + expected. Each site's
-            effects are one from each of as many equal parts of the law as there are draws, in random order:
-            the mean over draws then has little noise.
-    Source: gamma-Poisson, Clayton and Kaldor 1987; stratified (Latin hypercube) sampling, McKay, Beckman and
-            Conover 1979 (from memory).
+
+def site_effects(frailty_variance: Array, losses: Array, expected: Array, sites: list[str], seed: int) -> Array:
+    """Sample the effects that the plants of each site share, evenly over their distribution.
+
+    Parameters
+    ----------
+    frailty_variance : numpy.ndarray, shape (samples,)
+        Variance of the gamma distribution (mean 1) that sites without records have.
+    losses : numpy.ndarray, shape (sites,)
+        Losses so far.
+    expected : numpy.ndarray, shape (samples, sites)
+        Losses that were to be expected at effect 1.
+    sites : list of str
+        Their names.
+    seed : int
+
+    Returns
+    -------
+    numpy.ndarray, shape (samples, sites)
+
+    Notes
+    -----
+    Gamma with shape ``1 / variance + losses`` and rate ``1 / variance + expected`` (gamma-Poisson, Clayton and Kaldor
+    1987). Each site's effects are one from each of as many equal parts of the distribution as there are samples, in
+    random order: the mean over samples then has little noise (Latin hypercube, McKay, Beckman and Conover 1979, from
+    memory).
+
+    Examples
+    --------
+    A site that lost 30 where 10 were expected, with a frailty variance of 0.5: (2 + 30) / (2 + 10) = 2.67 on average.
+
+    >>> import numpy as np
+    >>> sampled = site_effects(np.full(1000, 0.5), np.array([30.0]), np.full((1000, 1), 10.0), ["S1"], seed=1)
+    >>> round(float(sampled.mean()), 2)
+    2.67
     """
-    draws = len(variance)
-    out = np.ones((draws, len(losses)))
-    wide = variance > 1e-9
-    shape = 1 / variance[wide]
+    n_samples = len(frailty_variance)
+    effects = np.ones((n_samples, len(losses)))
+    varies = frailty_variance > 1e-9
+    shape = 1 / frailty_variance[varies]
     for site, name in enumerate(sites):
-        share = (stream(seed, f"site {name}").permutation(draws) + 0.5) / draws
-        scale = 1 / (shape + expected[wide, site])
-        out[wide, site] = stats.gamma.ppf(share[wide], shape + losses[site], scale=scale)
-    return out
+        share = (stream(seed, f"site {name}").permutation(n_samples) + 0.5) / n_samples
+        scale = 1 / (shape + expected[varies, site])
+        effects[varies, site] = stats.gamma.ppf(share[varies], shape + losses[site], scale=scale)
+    return effects

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from decimal import ROUND_HALF_EVEN, ROUND_HALF_UP, Decimal, InvalidOperation
 
 from plantstats.errors import PlantstatsError
@@ -19,10 +18,27 @@ class MoneyError(PlantstatsError, ValueError):
 def cents(amount: Amount, rule: str = HALF_UP) -> int:
     """An amount of money in whole cents.
 
-    Takes:  amount in units of the currency, as text or number (a binary number is read by its shortest
-            decimal form, so that 2.675 is 2.675 and not a hair less); rule: "half-up" or "half-even".
-    Gives:  whole cents; -0.001 gives 0.
-    Raises: MoneyError for text that is no number, for infinite amounts, or an unknown rule.
+    Parameters
+    ----------
+    amount : str, int, float or Decimal
+        In units of the currency. A binary number is read by its shortest decimal form, so that 2.675 is 2.675 and not a
+        hair less.
+    rule : {"half-up", "half-even"}
+
+    Returns
+    -------
+    int
+        -0.001 gives 0.
+
+    Raises
+    ------
+    MoneyError
+        For text that is no number, for infinite amounts, or an unknown rule.
+
+    Examples
+    --------
+    >>> cents("38.50"), cents(2.675), cents(2.665, "half-even")
+    (3850, 268, 266)
     """
     if rule not in RULES:
         raise MoneyError(f"rounding {rule!r} is not known; take one of {', '.join(RULES)}")
@@ -50,22 +66,3 @@ def show(number: int, currency: str = "") -> str:
     """Cents for people: "EUR 1,204.50"; zero is never negative."""
     sign, rest = ("-" if number < 0 else ""), abs(number)
     return f"{currency} {sign}{rest // 100:,}.{rest % 100:02d}".strip()
-
-
-def present_value(amounts: Sequence[float], rates: Sequence[float]) -> float:
-    """What later payments are worth today.
-
-    Takes:  amounts: paid at the end of years 1, 2, ...; rates: yearly rate for each of these years as a share
-            (0.06), the rate for the whole time from today to that year's end.
-    Gives:  sum of amount / (1 + rate) ** year.
-    Source: IAS 37, as in the worked example that the test names.
-    """
-    return sum(
-        amount / (1 + rate) ** year for year, (amount, rate) in enumerate(zip(amounts, rates, strict=True), start=1)
-    )
-
-
-def spread_evenly(total: int, parts: int) -> list[int]:
-    """Cut a whole number of cents into parts that differ by a cent at most and add up to it."""
-    base, rest = divmod(total, parts)
-    return [base + (part < rest) for part in range(parts)]

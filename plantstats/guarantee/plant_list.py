@@ -64,25 +64,40 @@ class Listed(NamedTuple):
 def read(path: Path, settings: Settings) -> Listed:
     """Read a plant list.
 
-    Takes:  path of a CSV, XLSX, ODS or Parquet file with the heads of LIST (species and unit_cost are needed);
-            settings of the records: currency, light scheme, units, names of species; tables.quote is not asked.
-    Gives:  Listed. One row per line of the list, in its order: position ("line 2" where none is given), site_id
-            (NEW_SITE where none is given), species, light, pot (class), planter, quantity (1 where none is
-            given), unit_cost, labour_minutes (may be missing), installed_on (may be missing: new), file, line.
-    Keeps:  every line of the file; a quote for a part of a list would be a wrong quote.
-    Raises: RecordError naming every fault by file, line and column.
+    Parameters
+    ----------
+    path : pathlib.Path
+        A CSV, XLSX, ODS or Parquet file with the columns of LIST (species and unit_cost are needed).
+    settings : Settings
+        Of the records: currency, light scheme, units, names of species; tables.quote is not asked.
+
+    Returns
+    -------
+    Listed
+        One row per line of the list, in its order: position ("line 2" where none is given), site_id (NEW_SITE where
+        none is given), species, light, pot (class), planter, quantity (1 where none is given), unit_cost,
+        labour_minutes (may be missing), installed_on (may be missing: new), file, line.
+
+    Raises
+    ------
+    RecordError
+        Naming every fault by file, line and column.
+
+    Notes
+    -----
+    Keeps every line of the file: a quote for a part of a list would be a wrong quote.
     """
     options = TableSettings()
     with tempfile.TemporaryDirectory() as folder:
         target = Path(folder) / "quote.parquet"
         file = open_file(path, path.parent, LIST, options)
-        taken = take_in(file, LIST, options, Path(folder) / "spill.arrow")
-        decoded, questions = decode(taken, LIST, options, settings)
+        scanned = take_in(file, LIST, options, Path(folder) / "spill.arrow")
+        decoded, questions = decode(scanned, LIST, options, settings)
         if questions:
             raise RecordError([question.text for question in questions])
         writer = _ListWriter(target)
         try:
-            writer.file(taken, decoded, options)
+            writer.file(scanned, decoded, options)
         finally:
             writer.close()
         aside = set_aside_frame(writer.out.set_aside)
@@ -94,15 +109,22 @@ def read(path: Path, settings: Settings) -> Listed:
         raise RecordError([*faults, _whole_or_not(len(faults), path.name)])
     if listed.empty:
         raise RecordError([f"{path.name} has heads, but no line with a plant"])
-    told = tuple(f"{path.name}, {about}: {text}" for about, text in taken.notes if about != "text")
-    return Listed(_complete(listed, path, settings), told)
+    notes = tuple(f"{path.name}, {about}: {text}" for about, text in scanned.notes if about != "text")
+    return Listed(_complete(listed, path, settings), notes)
 
 
 def check_known(lines: pd.DataFrame, levels: Mapping[str, tuple[str, ...]]) -> None:
     """Refuse lines on a light, pot or planter that no plant of the records had, each by its line.
 
-    Takes:  lines; levels on record of each column.
-    Raises: RecordError.
+    Parameters
+    ----------
+    lines : pandas.DataFrame
+    levels : mapping of str to tuple of str
+        Levels on record of each column.
+
+    Raises
+    ------
+    RecordError
     """
     faults = [
         f"{row['file']}, line {row['line']}, column {HEADS.get(column, column)}: {row[column]}: no plant on record had "
@@ -124,7 +146,6 @@ def _complete(listed: pd.DataFrame, path: Path, settings: Settings) -> pd.DataFr
     lux = listed["light_lux"]
     measured = [np.nan if pd.isna(value) else band_of_lux(value, settings.light_scheme) for value in lux]
     light = listed["light"].fillna(pd.Series(measured, index=listed.index, dtype="str"))
-    pot = pot_class(listed["pot_cm"])
     lines = "line " + listed["line"].astype("str")
     position = listed["position"].fillna(lines)
     twice = position.duplicated(keep=False)
@@ -134,7 +155,7 @@ def _complete(listed: pd.DataFrame, path: Path, settings: Settings) -> pd.DataFr
             "site_id": listed["site_id"].fillna(NEW_SITE),
             "species": listed["species"],
             "light": light.fillna("unknown"),
-            "pot": pot,
+            "pot": pot_class(listed["pot_cm"]),
             "planter": listed["planter"].fillna("unknown"),
             "quantity": listed["quantity"].fillna(1).astype("int64"),
             "unit_cost": listed["unit_cost"],

@@ -5,10 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-import numpy as np
-
-from plantstats.guarantee.grid import grid
 from plantstats.guarantee.money import whole
+from plantstats.guarantee.time_grid import discount_factors, monthly_grid
 
 if TYPE_CHECKING:
     from plantstats.guarantee.quote import Quote
@@ -19,7 +17,22 @@ RULE_OF_THUMB = 0.10
 
 @dataclass(frozen=True)
 class Price:
-    """A level monthly charge in cents. by_line adds up to `monthly`; per_plant is its mean over the plants."""
+    """A level monthly charge; amounts in cents.
+
+    Parameters
+    ----------
+    confidence : float
+        Probability that the cost stays within `point`.
+    point, monthly : int
+    by_line : tuple of int
+        Adds up to `monthly`.
+    per_plant : float
+        Mean of `monthly` over the plants.
+    share_of_fee : float
+        In percent; NaN where the terms give no fee.
+    rule_of_thumb : int
+        What the rule of thumb sets aside for the whole term.
+    """
 
     confidence: float
     point: int
@@ -33,53 +46,55 @@ class Price:
 def price(quote: Quote, confidence: float) -> Price:
     """Charge that covers the cost with a chosen confidence, plus the margin of the terms.
 
-    Takes:  quote; confidence (0.8: in 80 of 100 such contracts the cost stays within what is charged, before
-            the margin).
-    Gives:  Price. monthly = point x (1 + margin) x (discounted / undiscounted expected cost) / the sum of what
-            one unit paid at the end of each month is worth at the start; without a discount rate that is
-            point x (1 + margin) / months. share_of_fee is missing where the terms give no fee.
+    Parameters
+    ----------
+    quote : Quote
+    confidence : float
+        0.8: in 80 of 100 such contracts the cost stays within what is charged, before the margin.
+
+    Returns
+    -------
+    Price
+
+    Notes
+    -----
+    monthly = point x (1 + margin) x (discounted / undiscounted expected cost) / the sum of what one unit paid at the
+    end of each month is worth at the start; without a discount rate that is point x (1 + margin) / months.
     """
-    terms, point = quote.terms, quote.point(confidence)
-    if not terms.months or not point:
-        return Price(confidence, point, 0, (0,) * len(quote.lines), 0.0, _share(0, terms.monthly_fee), _thumb(quote))
-    months = grid(terms.starts_on, terms.ends_on)
-    rates = np.array(terms.discount_percent)[
-        np.minimum((months.edges[1:] / 365.25).astype(int), len(terms.discount_percent) - 1)
-    ]
-    worth = float(((1 + rates / 100) ** -(months.edges[1:] / 365.25)).sum())
-    undiscounted = int(quote.lines["cost"].sum())
-    timing = quote.discounted / undiscounted if undiscounted else 1.0
-    monthly = whole(point * (1 + terms.margin_percent / 100) * timing / worth, terms.rounding)
-    per_plant = monthly / quote.plants if quote.plants else 0.0
+    terms, point = quote.terms, quote.quantile(confidence)
+    monthly = 0
+    if terms.months and point:
+        ends = monthly_grid(terms.starts_on, terms.ends_on).edges[1:]
+        undiscounted = int(quote.lines["cost"].sum())
+        timing = quote.discounted / undiscounted if undiscounted else 1.0
+        worth = float(discount_factors(ends, terms.discount_percent).sum())
+        monthly = whole(point * (1 + terms.margin_percent / 100) * timing / worth, terms.rounding)
+    installed = float((quote.lines["unit_cost"] * quote.lines["quantity"]).sum()) * 100
     return Price(
         confidence,
         point,
         monthly,
-        shared_out(monthly, quote.lines["cost"].tolist()),
-        per_plant,
-        _share(monthly, terms.monthly_fee),
-        _thumb(quote),
+        by_line=shared_out(monthly, quote.lines["cost"].tolist()),
+        per_plant=monthly / quote.plants if quote.plants else 0.0,
+        share_of_fee=100 * monthly / terms.monthly_fee if terms.monthly_fee else float("nan"),
+        rule_of_thumb=whole(installed * RULE_OF_THUMB * terms.months / 12, terms.rounding),
     )
 
 
 def shared_out(total: int, weights: list[int]) -> tuple[int, ...]:
-    """Share whole cents out by weights so that the parts add up (largest remainders first, then the earlier)."""
-    every = sum(weights)
-    if not every:
+    """Share whole cents out by weights so that the parts add up (largest remainders first, then the earlier).
+
+    Examples
+    --------
+    >>> shared_out(100, [1, 1, 1])
+    (34, 33, 33)
+    """
+    summed = sum(weights)
+    if not summed:
         return (total, *[0] * (len(weights) - 1)) if weights else ()
-    parts = [total * weight // every for weight in weights]
-    rest = [total * weight % every for weight in weights]
+    parts = [total * weight // summed for weight in weights]
+    rest = [total * weight % summed for weight in weights]
     order = sorted(range(len(weights)), key=lambda n: (-rest[n], n))
     for n in order[: total - sum(parts)]:
         parts[n] += 1
     return tuple(parts)
-
-
-def _share(monthly: int, fee: int | None) -> float:
-    return 100 * monthly / fee if fee else float("nan")
-
-
-def _thumb(quote: Quote) -> int:
-    """What the rule of thumb sets aside for the whole term."""
-    installed = float((quote.lines["unit_cost"] * quote.lines["quantity"]).sum()) * 100
-    return whole(installed * RULE_OF_THUMB * quote.terms.months / 12, quote.terms.rounding)

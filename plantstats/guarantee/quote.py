@@ -12,22 +12,22 @@ import numpy.typing as npt
 import pandas as pd
 
 from plantstats.errors import PlantstatsError
-from plantstats.guarantee import spread
-from plantstats.guarantee.grid import Array, Grid, days_at_risk, grid
-from plantstats.guarantee.hazards import CLASS, Exits, LineHazards, LossModel, effects_of
+from plantstats.guarantee.distribution import Distribution, total_cost
+from plantstats.guarantee.hazards import PROFILE, Exits, HazardModel, LineHazards, effects_of
 from plantstats.guarantee.money import cents, whole
-from plantstats.guarantee.outlook import Drawn, Outlook, Plants, Promise, look_ahead
 from plantstats.guarantee.plant_list import NEW_SITE
+from plantstats.guarantee.projection import Cohorts, Cover, HazardSamples, Projection, project
 from plantstats.guarantee.terms import LEAST_DRAWS, Terms
+from plantstats.guarantee.time_grid import Array, TimeGrid, days_at_risk, monthly_grid
 
-# Lines times draws beyond which the range of each line's number (not the list's) is told from the first draws only.
+# Lines times samples beyond which the range of each line's number (not the list's) is told from the first samples only.
 LINE_WORK = 400_000
-SHARE_DRAWS = 150  # draws from which the variance is split by source
-GROUPS = 10  # groups of draws from which the error of the drawing is told
-POINTS = (0.50, 0.80, 0.95)
-DAYS_PER_YEAR = 365.25
+SHARE_SAMPLES = 150  # from which the variance is split by source
+GROUPS = 10  # groups of samples from which the sampling error is told
+QUANTILES = (0.50, 0.80, 0.95)
 # Mean hazard of a step above which it is cut: the expected number is then right to about 1 in 10,000.
-STEP_LOSSES, MOST_PARTS = 0.03, 30
+STEP_LOSSES, MAX_PARTS = 0.03, 30
+Index = npt.NDArray[np.integer[Any]]
 
 
 class QuoteError(PlantstatsError, ValueError):
@@ -38,25 +38,47 @@ class QuoteError(PlantstatsError, ValueError):
 class Quote:
     """A quote and all that it rests on; amounts in cents.
 
-    lines: one row per line of the list: its labels, quantity, unit (cost of one replacement), per_position
-    (expected replacements of one position), expected (of the line), cost (expected, whole cents), basis, age_end
-    (days old at the end if it lives), oldest (days of age that the records tell about); by_year: lines x contract
-    years: expected replacements; total, number: distributions of cost (limit in money applied) and of
-    replacements; point_errors: standard error of each of POINTS from the drawing; shares: of the variance.
+    Parameters
+    ----------
+    terms : Terms
+    grid : TimeGrid
+    lines : pandas.DataFrame
+        One row per line of the list: its labels, quantity, unit (cost of one replacement), per_position (expected
+        replacements of one position), expected (of the line), cost (expected, whole cents), basis, age_end (days old at
+        the end if it lives), oldest (days of age that the records tell about).
+    by_year : numpy.ndarray, shape (lines, contract years)
+        Expected replacements.
+    cost, number : Distribution
+        Of the cost (limit in money applied), and of the number of replacements.
+    line_numbers : tuple of Distribution
+        Of the number of replacements of each line.
+    mean_error : float
+        Standard error of the mean cost from the sampling.
+    quantile_errors : dict of float to float
+        The same for each of `QUANTILES` and the terms' confidence.
+    shares : dict of str to float
+        Of the variance of the cost, by source.
+    discounted : int
+        Expected cost, each payment at its worth at the start.
+    frailty_variance : float
+    losses : int
+        Losses on record that the covered share rests on.
+    covered_share : float
+    notes : tuple of str
     """
 
     terms: Terms
-    cut: Grid
+    grid: TimeGrid
     lines: pd.DataFrame
     by_year: Array
-    total: spread.Spread
-    number: spread.Spread
-    line_numbers: tuple[spread.Spread, ...]
+    cost: Distribution
+    number: Distribution
+    line_numbers: tuple[Distribution, ...]
     mean_error: float
-    point_errors: dict[float, float]
+    quantile_errors: dict[float, float]
     shares: dict[str, float]
     discounted: int
-    site_spread: float
+    frailty_variance: float
     losses: int
     covered_share: float
     notes: tuple[str, ...]
@@ -70,82 +92,99 @@ class Quote:
     def expected_cost(self) -> int:
         """Expected cost in whole cents: the sum of the lines, or less where there is a limit in money."""
         summed = int(self.lines["cost"].sum())
-        return summed if self.terms.cap_money is None else min(summed, whole(self.total.mean, self.terms.rounding))
+        return summed if self.terms.cap_money is None else min(summed, whole(self.cost.mean, self.terms.rounding))
 
-    def point(self, share: float) -> int:
-        """The amount that the cost stays within with this chance, in whole cents."""
-        return self.total.point(share)
+    def quantile(self, q: float) -> int:
+        """The amount that the cost stays within with probability `q`, in whole cents."""
+        return self.cost.quantile(q)
 
 
-def make(listed: pd.DataFrame, model: LossModel, exits: Exits, terms: Terms) -> Quote:
+def make_quote(listed: pd.DataFrame, model: HazardModel, exits: Exits, terms: Terms) -> Quote:
     """Make a quote.
 
-    Takes:  listed: lines as `plant_list.read` gives them; model of losses; exits: covered share and other exits
-            (as many draws as the terms say); terms.
-    Gives:  Quote. The same list gives the same amounts in any order of its lines; another line leaves the others'
-            as they are.
-    Raises: QuoteError for a term beyond the ages on record where the terms refuse that.
+    Parameters
+    ----------
+    listed : pandas.DataFrame
+        Lines as `plant_list.read` gives them.
+    model : HazardModel
+    exits : Exits
+        As many samples as the terms say.
+    terms : Terms
+
+    Returns
+    -------
+    Quote
+
+    Raises
+    ------
+    QuoteError
+        For a term beyond the ages on record where the terms refuse that.
+
+    Notes
+    -----
+    The same list gives the same amounts in any order of its lines; another line leaves the others' as they are.
+
+    Examples
+    --------
+    Two plants over a year at one loss in 1,000 plant-days, each replacement 50.00 (the model is made by hand):
+
+    >>> from datetime import date
+    >>> class Constant:
+    ...     def for_lines(self, lines, n_samples, seed, unseen):
+    ...         n = len(lines)
+    ...         return LineHazards((90,), np.full(n, 0.001), np.ones((3, 12)), np.full((n_samples, n), 0.001),
+    ...                            np.ones((n_samples, 3, 12)), np.zeros(n_samples), np.full(n, 9e9), ("",) * n)
+    ...     def site_history(self, sites, n_samples, seed):
+    ...         return np.zeros(len(sites)), np.zeros((n_samples, len(sites)))
+    ...     def site_air(self, sites):
+    ...         return np.ones(len(sites))
+    >>> listed = pd.DataFrame({"position": ["A1"], "site_id": ["S1"], "species": ["Ficus lyrata"], "light": ["low"],
+    ...     "pot": ["15-24 cm"], "planter": ["direct"], "quantity": [2], "unit_cost": [40.0], "labour_minutes": [20.0],
+    ...     "installed_on": [pd.NaT]}).astype({"installed_on": "datetime64[us]"})
+    >>> terms = Terms(date(2026, 1, 1), 12, cap_per_position=1, lead_days=0, wage_per_hour=3000, draws=20)
+    >>> quote = make_quote(listed, Constant(), Exits(np.ones(20), 0.0, 0.0, 0), terms)
+    >>> round(quote.number.mean, 4), quote.expected_cost, quote.quantile(0.95)  # 2 x (1 - exp(-0.365)) = 0.6116
+    (0.6116, 3058, 10000)
     """
     hazards = model.for_lines(listed, terms.draws, terms.seed, terms.unseen_species)
-    cut = _fine_enough(grid(terms.starts_on, terms.ends_on), hazards)
-    lines = _lines(listed, hazards, terms, cut)
+    grid = _fine_enough(monthly_grid(terms.starts_on, terms.ends_on), hazards)
+    lines = _lines(listed, hazards, terms, grid)
     beyond = _beyond(lines, terms)
-    kinds, of_line, sites = _kinds(lines)
-    at = kinds["row"].to_numpy()
-    effect = effects_of(model, hazards.site_variance, sites, terms.seed)
-    drawn = Drawn(
-        hazards.age_cuts,
-        hazards.drawn_level[:, at],
-        hazards.drawn_shape,
-        effect,
-        exits.covered,
-        exits.client,
-        exits.withdrawn,
-    )
-    plants = _plants(kinds, cut)
-    promise = Promise(terms.lead_days, terms.cap_per_position, terms.after_uncovered)
-    look = partial(look_ahead, cut, plants, promise, parts=_parts(cut, terms))
-    ahead = look(drawn)
+    profiles, of_line, sites = _profiles(lines)
+    rows = profiles["row"].to_numpy()
+    samples = HazardSamples.of(hazards, effects_of(model, hazards.frailty_variance, sites, terms.seed), exits, rows)
+    cohorts = Cohorts.over_term(grid, profiles["planted"].to_numpy(), profiles["site"].to_numpy())
+    cover = Cover(terms.lead_days, terms.cap_per_position, terms.after_uncovered)
+    projected = partial(project, grid, cohorts, cover, parts=_parts(grid, terms))
+    projection = projected(samples)
     # Contract years, and last all of them, each at what one unit paid then is worth at the start.
-    each = ahead.by_part.mean(axis=0)[of_line]
-    lines = _with_costs(lines, each[:, :-1].sum(axis=1), terms)
-    cells = lines.assign(kind=of_line).groupby(["kind", "unit"])["quantity"].sum().reset_index()
-    chance, quantity, unit = ahead.chance[:, cells["kind"]], cells["quantity"].to_numpy(), cells["unit"].to_numpy()
-    whole_cost, *parts = (one.capped(terms.cap_money) for one in spread.total(chance, quantity, unit, groups=GROUPS))
-    number = spread.total(chance, quantity, np.ones_like(unit))[0]
-    some = ahead.chance[: max(terms.draws * LINE_WORK // max(LINE_WORK, terms.draws * len(lines)), LEAST_DRAWS)]
+    expected = projection.by_part.mean(axis=0)[of_line]
+    lines = _with_costs(lines, expected[:, :-1].sum(axis=1), terms)
+    cells = lines.assign(profile=of_line).groupby(["profile", "unit"])["quantity"].sum().reset_index()
+    pmf, quantity, unit = projection.pmf[:, cells["profile"]], cells["quantity"].to_numpy(), cells["unit"].to_numpy()
+    cost, *groups = (one.capped(terms.cap_money) for one in total_cost(pmf, quantity, unit, groups=GROUPS))
+    first = projection.pmf[: max(terms.draws * LINE_WORK // max(LINE_WORK, terms.draws * len(lines)), LEAST_DRAWS)]
     return Quote(
         terms=terms,
-        cut=cut,
+        grid=grid,
         lines=lines,
-        by_year=each[:, :-1] * lines["quantity"].to_numpy()[:, None],
-        total=whole_cost,
-        number=number,
+        by_year=expected[:, :-1] * lines["quantity"].to_numpy()[:, None],
+        cost=cost,
+        number=total_cost(pmf, quantity, np.ones_like(unit))[0],
         line_numbers=tuple(
-            spread.total(some[:, [kind]], [n], [1])[0] for kind, n in zip(of_line, lines["quantity"], strict=True)
+            total_cost(first[:, [at]], [n], [1])[0] for at, n in zip(of_line, lines["quantity"], strict=True)
         ),
-        mean_error=float(np.std([p.mean for p in parts], ddof=1) / np.sqrt(GROUPS)),
-        point_errors={
-            p: float(np.std([one.point(p) for one in parts], ddof=1) / np.sqrt(GROUPS))
-            for p in sorted({*POINTS, terms.confidence})
+        mean_error=_standard_error([group.mean for group in groups]),
+        quantile_errors={
+            q: _standard_error([group.quantile(q) for group in groups]) for q in sorted({*QUANTILES, terms.confidence})
         },
-        shares=_shares(look, ahead, cells, drawn, hazards, at),
-        discounted=whole(float((lines["quantity"] * lines["unit"]).to_numpy() @ each[:, -1]), terms.rounding),
-        site_spread=float(hazards.site_variance.mean()),
+        shares=_variance_shares(projected, projection, cells, samples, hazards, rows),
+        discounted=whole(float((lines["quantity"] * lines["unit"]).to_numpy() @ expected[:, -1]), terms.rounding),
+        frailty_variance=float(hazards.frailty_variance.mean()),
         losses=exits.losses,
         covered_share=float(exits.covered.mean()),
-        notes=(*_list_notes(lines, cut), *beyond, *hazards.notes),
+        notes=(*_list_notes(lines, grid), *beyond, *hazards.notes),
     )
-
-
-def _fine_enough(monthly: Grid, hazards: LineHazards) -> Grid:
-    """Months cut into parts where plants are lost so fast that whole months would be too coarse."""
-    if not monthly.steps:
-        return monthly
-    days = days_at_risk(monthly, np.zeros(1), hazards.age_cuts)[0].sum(axis=0)
-    per_month = float(hazards.level.max() * (hazards.shape * days).sum()) / monthly.steps
-    parts = min(int(np.ceil(per_month / STEP_LOSSES)), MOST_PARTS)
-    return monthly if parts <= 1 else grid(monthly.starts_on, monthly.ends_on, parts)
 
 
 def unit_cost(plant: float, minutes: float, terms: Terms) -> int:
@@ -154,7 +193,17 @@ def unit_cost(plant: float, minutes: float, terms: Terms) -> int:
     return cents(plant, terms.rounding) + labour + terms.delivery + terms.disposal
 
 
-def _lines(listed: pd.DataFrame, hazards: LineHazards, terms: Terms, cut: Grid) -> pd.DataFrame:
+def _fine_enough(monthly: TimeGrid, hazards: LineHazards) -> TimeGrid:
+    """Months cut into parts where plants are lost so fast that whole months would be too coarse."""
+    if not monthly.steps:
+        return monthly
+    days = days_at_risk(monthly, np.zeros(1), hazards.age_cuts)[0].sum(axis=0)
+    per_month = float(hazards.intercept.max() * (hazards.shape * days).sum()) / monthly.steps
+    parts = min(int(np.ceil(per_month / STEP_LOSSES)), MAX_PARTS)
+    return monthly if parts <= 1 else monthly_grid(monthly.starts_on, monthly.ends_on, parts)
+
+
+def _lines(listed: pd.DataFrame, hazards: LineHazards, terms: Terms, grid: TimeGrid) -> pd.DataFrame:
     minutes = listed["labour_minutes"].fillna(terms.labour_minutes)
     planted = (listed["installed_on"] - pd.Timestamp(terms.starts_on)).dt.days.astype("float64").fillna(0.0)
     return listed.reset_index(drop=True).assign(
@@ -162,82 +211,71 @@ def _lines(listed: pd.DataFrame, hazards: LineHazards, terms: Terms, cut: Grid) 
         planted=planted.to_numpy(),
         basis=hazards.basis,
         oldest=hazards.oldest_days,
-        age_end=np.maximum(cut.edges[-1] - planted.to_numpy(), 0.0),
+        age_end=np.maximum(grid.edges[-1] - planted.to_numpy(), 0.0),
     )
 
 
-def _kinds(lines: pd.DataFrame) -> tuple[pd.DataFrame, npt.NDArray[np.integer[Any]], list[str]]:
-    """Lines of equal chances taken together, and which kind each line is."""
-    keys = [*CLASS, "planted", "site_id"]
-    grouped = lines.groupby(keys, sort=True)
-    of_line = grouped.ngroup().to_numpy(dtype="int64")
-    first = lines.assign(row=np.arange(len(lines)), kind=of_line).drop_duplicates("kind").sort_values("kind")
+def _profiles(lines: pd.DataFrame) -> tuple[pd.DataFrame, Index, list[str]]:
+    """Lines of equal hazards, planting and site taken together, which of them each line is, and the sites."""
+    of_line = lines.groupby([*PROFILE, "planted", "site_id"], sort=True).ngroup().to_numpy(dtype="int64")
+    first = lines.assign(row=np.arange(len(lines)), profile=of_line).drop_duplicates("profile").sort_values("profile")
     sites = sorted(lines["site_id"].unique())
     return first.assign(site=first["site_id"].map({name: n for n, name in enumerate(sites)})), of_line, sites
 
 
-def _plants(kinds: pd.DataFrame, cut: Grid) -> Plants:
-    n = len(kinds)
-    return Plants(kinds["planted"].to_numpy(), np.zeros(n), np.full(n, cut.edges[-1]), kinds["site"].to_numpy())
-
-
-def _with_costs(lines: pd.DataFrame, each: Array, terms: Terms) -> pd.DataFrame:
-    expected = each * lines["quantity"].to_numpy()
+def _with_costs(lines: pd.DataFrame, per_position: Array, terms: Terms) -> pd.DataFrame:
+    expected = per_position * lines["quantity"].to_numpy()
     costs = [whole(n * unit, terms.rounding) for n, unit in zip(expected, lines["unit"], strict=True)]
-    return lines.assign(per_position=each, expected=expected, cost=costs)
+    return lines.assign(per_position=per_position, expected=expected, cost=costs)
 
 
-def _parts(cut: Grid, terms: Terms) -> Array:
+def _parts(grid: TimeGrid, terms: Terms) -> Array:
     """Steps x (contract years, then all of them discounted)."""
-    years = cut.years()
-    return np.column_stack(
-        [years[:, None] == np.arange(int(years.max(initial=-1)) + 1), discount(cut, terms.discount_percent)]
-    ).astype("float64")
+    years = grid.contract_years()
+    of_year = years[:, None] == np.arange(int(years.max(initial=-1)) + 1)
+    return np.column_stack([of_year, grid.discount_factors(terms.discount_percent)]).astype("float64")
 
 
-def discount(cut: Grid, percent: tuple[float, ...]) -> Array:
-    """Worth at the start of one unit paid in the middle of each step; yearly rates, the last one holding on."""
-    rates = np.array([percent[min(int(day / DAYS_PER_YEAR), len(percent) - 1)] for day in cut.middles]) / 100
-    return (1 + rates) ** -(cut.middles / DAYS_PER_YEAR)
+def _standard_error(of_groups: list[float] | list[int]) -> float:
+    return float(np.std(of_groups, ddof=1) / np.sqrt(GROUPS))
 
 
-def _moments(ahead: Outlook, cells: pd.DataFrame) -> tuple[Array, Array]:
-    """Mean and variance of the cost given each draw."""
-    n = np.arange(ahead.chance.shape[-1])
-    chance = ahead.chance[:, cells["kind"]]
-    mean, square = chance @ n, chance @ n**2
+def _moments(projection: Projection, cells: pd.DataFrame) -> tuple[Array, Array]:
+    """Mean and variance of the cost given each sample."""
+    n = np.arange(projection.pmf.shape[-1])
+    pmf = projection.pmf[:, cells["profile"]]
+    mean, square = pmf @ n, pmf @ n**2
     quantity, unit = cells["quantity"].to_numpy(), cells["unit"].to_numpy(dtype="float64")
     return mean @ (quantity * unit), (square - mean**2) @ (quantity * unit**2)
 
 
-def _shares(
-    look: Callable[[Drawn], Outlook],
-    ahead: Outlook,
+def _variance_shares(
+    projected: Callable[[HazardSamples], Projection],
+    projection: Projection,
     cells: pd.DataFrame,
-    drawn: Drawn,
+    samples: HazardSamples,
     hazards: LineHazards,
-    at: npt.NDArray[np.integer[Any]],
+    rows: Index,
 ) -> dict[str, float]:
     """Where the variance comes from: chance given site and model; the site alone; the model alone."""
-    some = min(len(drawn.covered), SHARE_DRAWS)
-    _, within = _moments(ahead, cells)
+    n = min(len(samples.covered), SHARE_SAMPLES)
     only_site = replace(
-        drawn,
-        level=np.repeat(hazards.level[None, at], some, axis=0),
-        shape=np.repeat(hazards.shape[None], some, axis=0),
-        effect=drawn.effect[:some],
-        covered=np.full(some, drawn.covered.mean()),
+        samples,
+        intercept=np.repeat(hazards.intercept[None, rows], n, axis=0),
+        shape=np.repeat(hazards.shape[None], n, axis=0),
+        effect=samples.effect[:n],
+        covered=np.full(n, samples.covered.mean()),
     )
     # The mean of each site's effect, so that its own uncertainty stays out.
-    usual = drawn.effect.mean(axis=0) * np.ones((some, 1))
+    usual = samples.effect.mean(axis=0) * np.ones((n, 1))
     only_model = replace(
-        drawn, level=drawn.level[:some], shape=drawn.shape[:some], effect=usual, covered=drawn.covered[:some]
+        samples, intercept=samples.intercept[:n], shape=samples.shape[:n], effect=usual, covered=samples.covered[:n]
     )
-    parts = {"chance": float(within.mean())}
-    for name, which in (("site", only_site), ("model", only_model)):
-        parts[name] = float(_moments(look(which), cells)[0].var())
-    every = sum(parts.values())
-    return {name: (value / every if every else 0.0) for name, value in parts.items()}
+    variance = {"chance": float(_moments(projection, cells)[1].mean())}
+    for name, one in (("site", only_site), ("model", only_model)):
+        variance[name] = float(_moments(projected(one), cells)[0].var())
+    total = sum(variance.values())
+    return {name: (value / total if total else 0.0) for name, value in variance.items()}
 
 
 def _beyond(lines: pd.DataFrame, terms: Terms) -> list[str]:
@@ -260,15 +298,15 @@ def _beyond(lines: pd.DataFrame, terms: Terms) -> list[str]:
     ]
 
 
-def _list_notes(lines: pd.DataFrame, cut: Grid) -> list[str]:
-    said = [
-        f"{row.species}: {row.basis}"
-        for row in lines[lines["basis"].ne("its own losses")].drop_duplicates("species").itertuples()
-    ]
-    late = lines["planted"] >= cut.edges[-1]
+def _list_notes(lines: pd.DataFrame, grid: TimeGrid) -> list[str]:
+    borrowed = lines[lines["basis"].ne("its own losses")].drop_duplicates("species")
+    notes = [f"{row.species}: {row.basis}" for row in borrowed.itertuples()]
+    late = lines["planted"] >= grid.edges[-1]
     if late.any():
-        said.append(f"{int(late.sum())} lines are installed on the last day of the term or after it: they cost nothing")
+        notes.append(
+            f"{int(late.sum())} lines are installed on the last day of the term or after it: they cost nothing"
+        )
     named = sorted(set(lines["site_id"]) - {NEW_SITE})
     if named:
-        said.append(f"sites {', '.join(named[:5])}: what the records say about them is used")
-    return said
+        notes.append(f"sites {', '.join(named[:5])}: what the records say about them is used")
+    return notes

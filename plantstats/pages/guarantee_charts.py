@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 from matplotlib.axes import Axes
 
-from plantstats.guarantee.back_test import BackTest, calibration
-from plantstats.guarantee.quote import POINTS, Quote
+from plantstats.guarantee.back_test import BackTest
+from plantstats.guarantee.quote import QUANTILES, Quote
 from plantstats.reporting.old_charts import ACCENT, FAINT, INK
 
 BARS = 45
@@ -18,12 +18,12 @@ def draw_cost(quote: Quote, ax: Axes) -> Axes:
     Takes:  quote; ax.
     Gives:  ax: bars of chance by cost over the term, lines at the points.
     """
-    top = max(quote.point(0.998), quote.total.unit) / 100
+    top = max(quote.quantile(0.998), quote.cost.unit) / 100
     edges = np.linspace(0, top, BARS + 1)
-    height, _ = np.histogram(quote.total.values / 100, bins=edges, weights=quote.total.chance * 100)
+    height, _ = np.histogram(quote.cost.values / 100, bins=edges, weights=quote.cost.pmf * 100)
     ax.bar(edges[:-1], height, width=np.diff(edges), align="edge", color=FAINT, edgecolor="white", linewidth=0.4)
-    for share in POINTS:
-        at = quote.point(share) / 100
+    for share in QUANTILES:
+        at = quote.quantile(share) / 100
         ax.axvline(at, color=ACCENT, linewidth=1.4)
         ax.annotate(
             f"{100 * share:.0f}%",
@@ -42,8 +42,8 @@ def draw_cost(quote: Quote, ax: Axes) -> Axes:
 
 def cost_in_words(quote: Quote) -> str:
     """The chart of `draw_cost` for those who cannot see it."""
-    said = "; ".join(f"{100 * p:.0f}% point {quote.terms.currency} {quote.point(p) / 100:,.0f}" for p in POINTS)
-    return f"Distribution of the cost over the term: mean {quote.total.mean / 100:,.0f}; {said}."
+    said = "; ".join(f"{100 * p:.0f}% point {quote.terms.currency} {quote.quantile(p) / 100:,.0f}" for p in QUANTILES)
+    return f"Distribution of the cost over the term: mean {quote.cost.mean / 100:,.0f}; {said}."
 
 
 def draw_back_test(test: BackTest | None, ax: Axes) -> Axes:
@@ -56,7 +56,7 @@ def draw_back_test(test: BackTest | None, ax: Axes) -> Axes:
     if test is None:
         ax.annotate("no back-test yet", (0.5, 0.5), xycoords="axes fraction", ha="center", fontsize=8, color=INK)
         return ax
-    made = calibration(test)
+    made = test.calibration()
     ax.plot([0, 100], [0, 100], color=FAINT, linewidth=1)
     reach = [made["held"] - made["low"], made["high"] - made["held"]]
     ax.errorbar(made["stated"], made["held"], reach, color=ACCENT, fmt="o", markersize=4, elinewidth=0.8, zorder=3)
@@ -75,7 +75,7 @@ def back_test_in_words(test: BackTest | None) -> str:
     some = [
         f"at the {row['point']:.0f}% point {row['stated']:.0f} in 100 stated, {row['held']:.0f} held "
         f"({row['low']:.0f} to {row['high']:.0f})"
-        for row in calibration(test).to_dict("records")
+        for row in test.calibration().to_dict("records")
         if round(row["point"]) in (50, 80, 95)
     ]
     return "How last year's points held over sites and quarters: " + "; ".join(some) + "."

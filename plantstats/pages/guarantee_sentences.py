@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 from plantstats.guarantee import back_test
-from plantstats.guarantee.answer import Answer
 from plantstats.guarantee.money import show
+from plantstats.guarantee.nursing import HORIZON, WARNING, Choice, Recovery
 from plantstats.guarantee.price import Price
+from plantstats.guarantee.priced_quote import PricedQuote
 from plantstats.guarantee.provision import Provision, RollForward
 from plantstats.guarantee.quote import Quote
-from plantstats.guarantee.swap_or_nurse import HORIZON, WARNING, Choice, Recovery
 
 LABEL = (
     "This is a management estimate from the company's own records. It is not legal, accounting or insurance advice; "
@@ -20,13 +20,13 @@ SHARES = {"chance": "chance", "site": "what is not known about the site", "model
 def quote_sentences(quote: Quote, offered: Price) -> list[str]:
     """What an owner reads first about a quote."""
     terms, unit = quote.terms, quote.terms.currency
-    low, high = quote.number.point(0.025), quote.number.point(0.975)
+    low, high = quote.number.quantile(0.025), quote.number.quantile(0.975)
     said = [
         f"Over {terms.months} months from {terms.starts_on}, {quote.number.mean:.1f} replacements under guarantee are "
         f"to be expected for the {quote.plants:,} plants (95 in 100 such contracts: {low} to {high}), at an expected "
         f"cost of {show(quote.expected_cost, unit)} ({show(quote.discounted, unit)} discounted).",
-        f"The cost stays within {show(quote.point(0.5), unit)} in half of such contracts, within "
-        f"{show(quote.point(0.8), unit)} in 80 of 100 and within {show(quote.point(0.95), unit)} in 95 of 100.",
+        f"The cost stays within {show(quote.quantile(0.5), unit)} in half of such contracts, within "
+        f"{show(quote.quantile(0.8), unit)} in 80 of 100 and within {show(quote.quantile(0.95), unit)} in 95 of 100.",
         f"{show(offered.monthly, unit)} a month ({offered.per_plant / 100:.2f} per plant) covers it in "
         f"{100 * offered.confidence:.0f} of 100, and leaves a margin of {terms.margin_percent:g}%"
         + (f"; that is {offered.share_of_fee:.1f}% of the monthly fee." if terms.monthly_fee else "."),
@@ -38,10 +38,10 @@ def quote_sentences(quote: Quote, offered: Price) -> list[str]:
     return [*said, *(_sentence(note) for note in quote.notes), LABEL]
 
 
-def answer_sentences(made: Answer) -> list[str]:
+def answer_sentences(made: PricedQuote) -> list[str]:
     """The headlines of a quote; the back-test stands on every one."""
     first = quote_sentences(made.quote, made.price)
-    return [*first[:4], back_test_sentence(made.test), *first[4:]]
+    return [*first[:4], back_test_sentence(made.back_test), *first[4:]]
 
 
 def back_test_sentence(test: back_test.BackTest | None) -> str:
@@ -49,9 +49,9 @@ def back_test_sentence(test: back_test.BackTest | None) -> str:
     if test is None:
         return "No back-test: the records of a year ago hold too few losses to have made a quote from."
     seen, expected = int(test.totals["losses"].sum()), float(test.totals["expected"].sum())
-    value, low, high = back_test.ratio(test)
+    value, low, high = test.ratio()
     parts = []
-    for p in back_test.LEVELS:
+    for p in back_test.QUANTILES:
         held = test.cells["losses"] <= test.cells[f"point_{100 * p:.0f}"]
         stated = test.cells[f"chance_{100 * p:.0f}"].mean()
         parts.append(
@@ -88,8 +88,8 @@ def provision_sentences(provision: Provision, rolled: RollForward, currency: str
     return [
         f"For {provision.plants:,} plants under guarantee on {at}, {show(provision.undiscounted, currency)} is to be "
         f"expected in replacements until their guarantees end ({show(provision.discounted, currency)} discounted); in "
-        f"80 of 100 cases it stays within {show(provision.total.point(0.8), currency)}, in 95 within "
-        f"{show(provision.total.point(0.95), currency)}.",
+        f"80 of 100 cases it stays within {show(provision.cost.quantile(0.8), currency)}, in 95 within "
+        f"{show(provision.cost.quantile(0.95), currency)}.",
         f"Over the quarter: opening {show(rolled.opening, currency)}, charged {show(rolled.charged, currency)}, used "
         f"{show(rolled.used, currency)}, adjusted {show(rolled.adjusted, currency)}, closing "
         f"{show(rolled.closing, currency)}.",

@@ -5,11 +5,11 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from plantstats.guarantee.margin import CONF_LEVEL as MARGIN_LEVEL
 from plantstats.guarantee.money import show, units
 from plantstats.guarantee.price import Price
 from plantstats.guarantee.provision import Provision, RollForward
 from plantstats.guarantee.quote import Quote
+from plantstats.guarantee.quote_findings import TAILS
 from plantstats.stats.intervals import CONF_LEVEL
 
 
@@ -27,7 +27,7 @@ def line_table(quote: Quote, offered: Price) -> pd.DataFrame:
     )
     for year in range(quote.by_year.shape[1]):
         made[f"Expected in year {year + 1}"] = [f"{n:.2f}" for n in quote.by_year[:, year]]
-    ends = [(s.point((1 - CONF_LEVEL) / 2), s.point((1 + CONF_LEVEL) / 2)) for s in quote.line_numbers]
+    ends = [tuple(s.quantile(q) for q in TAILS) for s in quote.line_numbers]
     return made.assign(
         **{
             "In all (95 in 100 lie in)": [
@@ -103,7 +103,7 @@ def margin_table(margins: pd.DataFrame, currency: str) -> pd.DataFrame:
     made = pd.DataFrame({"Client": rows["client_id"]})
     for name in ("fee", "labour", "travel", "replacements", "margin"):
         made[f"{name.capitalize()} ({currency})"] = [show(int(value)) for value in rows[name]]
-    made[f"Margin, {100 * MARGIN_LEVEL:.0f}% interval"] = [
+    made[f"Margin, {100 * CONF_LEVEL:.0f}% interval"] = [
         f"{low / 100:,.0f} to {high / 100:,.0f}" for low, high in zip(rows["low"], rows["high"], strict=True)
     ]
     made["Site visits"], made["Visit lines without minutes"] = rows["visits"], rows["no_minutes"]

@@ -18,8 +18,8 @@ import pandas as pd
 from plantstats import records, simulate
 from plantstats.exposure import PlantTime
 from plantstats.guarantee import back_test, provision
-from plantstats.guarantee.from_records import FittedLosses, fit_losses
-from plantstats.guarantee.in_force import in_force, until
+from plantstats.guarantee.fitted_hazards import FittedHazards, fit_hazards
+from plantstats.guarantee.in_force import in_force
 from plantstats.guarantee.terms import Terms
 from plantstats.losses import ModelError
 from plantstats.periods import Period, previous_quarters, quarter
@@ -48,7 +48,7 @@ def made(case: Case, kept: Records, period: Period, time: PlantTime) -> list[pd.
     year_ago = previous_quarters(period, back_test.QUARTERS)[0].last_day
     terms = Terms(period.end, draws=DRAWS, seed=case.seed % 1_000_000)
     try:
-        fitted = fit_losses(kept, year_ago)
+        fitted = fit_hazards(kept, year_ago)
     except ModelError as fault:
         return [refusal("quote_80_held_company", fault)]
     own = back_test.back_test(kept, period, terms, fitted)
@@ -94,7 +94,7 @@ def _by_light(time: PlantTime, one: Period, plants: int) -> float:
     return float(rate * plants * (one.end - one.start).days / DAYS_PER_YEAR)
 
 
-def _new_sites(case: Case, fitted: tuple[FittedLosses, PlantTime], period: Period, terms: Terms) -> list[pd.DataFrame]:
+def _new_sites(case: Case, fitted: tuple[FittedHazards, PlantTime], period: Period, terms: Terms) -> list[pd.DataFrame]:
     """Quotes for the plants of a twin: the same truth, other sites and plants, drawn with another seed."""
     model, time = fitted
     # The twin's sites bear the names of ours, and are not: no past may be theirs.
@@ -111,25 +111,25 @@ def _new_sites(case: Case, fitted: tuple[FittedLosses, PlantTime], period: Perio
 
 
 def _provision(
-    kept: Records, fitted: tuple[FittedLosses, PlantTime], year_ago: date, period: Period
+    kept: Records, fitted: tuple[FittedHazards, PlantTime], year_ago: date, period: Period
 ) -> list[pd.DataFrame]:
     """Whether what the guarantees in force a year ago cost since stayed within the points of what was provided for
     them up to the end of the period: those of two and three years still run."""
     model, time = fitted
-    force = until(in_force(kept, time, year_ago), period.end)
+    force = in_force(kept, time, year_ago).truncated_at(period.end)
     if force.plants.empty:
         return []
-    told = provision.of_guarantees(force, model, time, year_ago, provision.Method(draws=DRAWS))
+    stated = provision.provision(force, model, time, year_ago, provision.Method(n_samples=DRAWS))
     done = kept.table("replacements")
     mine = done["plant_id"].isin(force.plants["plant_id"]) & done["covered"].eq("guaranteed")
     since = done[mine & (done["replaced_on"] < pd.Timestamp(period.end))]
-    used = provision.cost_of(since, kept.settings.wage_per_hour)
+    used = provision.cost_of(since, kept.settings.wage_per_hour).sum()
     return [
         alarms(
             f"provision_{share}_held",
             pd.Series(["all clients"]),
-            [used <= told.total.point(share / 100)],
-            [told.total.within(told.total.point(share / 100))],
+            [used <= stated.cost.quantile(share / 100)],
+            [stated.cost.cdf(stated.cost.quantile(share / 100))],
         )
         for share in POINTS
     ]

@@ -1,6 +1,6 @@
 """Exact distribution of 5,000 positions over 36 months against 10,000 simulations of the same positions.
 
-Run: python benchmarks/guarantee.py [--simulations 10000]. Both sides use the same monthly chances of loss by age
+Run: python -m tests.benchmarks.guarantee [--simulations 10000]. Both sides use the same monthly chances of loss by age
 and calendar month (48 classes of positions), in one process, one after the other, three rounds; the medians are
 printed with their ratio, and whether both agree. No input files.
 """
@@ -14,7 +14,8 @@ from datetime import date
 
 import numpy as np
 
-from plantstats.guarantee import grid, renewal, spread
+from plantstats.guarantee import distribution, renewal, time_grid
+from tests.builders.renewal import replacements
 
 CLASSES, POSITIONS, MONTHS = 48, 5_000, 36
 START, END = date(2026, 10, 1), date(2029, 10, 1)
@@ -29,19 +30,19 @@ def monthly_hazards() -> np.ndarray:
     return base[:, None, None] * age[None, :, None] * cycle
 
 
-def chances(hazards: np.ndarray) -> renewal.Chances:
-    """Monthly chances: a plant lost in a month is replaced at its end."""
+def probabilities(hazards: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Monthly probabilities of loss, first plants and successors: a plant lost in a month is replaced at its end."""
     month = (START.month - 1 + np.arange(MONTHS)) % 12
     first = hazards[:, np.arange(MONTHS), month]
     age = np.arange(MONTHS)[None, :] - np.arange(MONTHS)[:, None] - 1
     later = np.where(age >= 0, hazards[:, np.maximum(age, 0), month[None, :]], 0.0)
-    return renewal.Chances(renewal.chances(first)[0], renewal.chances(later)[0])
+    return renewal.loss_probabilities(first)[0], renewal.loss_probabilities(later)[0]
 
 
-def exact(hazards: np.ndarray, quantity: np.ndarray) -> spread.Spread:
+def exact(hazards: np.ndarray, quantity: np.ndarray) -> distribution.Distribution:
     """The whole distribution of the number of replacements."""
-    made = renewal.count(chances(hazards))
-    return spread.total(made.chance[None], quantity, np.ones(CLASSES, dtype="int64"))[0]
+    pmf = replacements(*probabilities(hazards)).pmf
+    return distribution.total_cost(pmf[None], quantity, np.ones(CLASSES, dtype="int64"))[0]
 
 
 def simulate(hazards: np.ndarray, quantity: np.ndarray, runs: int, seed: int) -> np.ndarray:
@@ -80,23 +81,26 @@ def main() -> None:
     hazards = monthly_hazards()
     quantity = np.full(CLASSES, POSITIONS // CLASSES)
     quantity[: POSITIONS % CLASSES] += 1
-    assert grid.grid(START, END).steps == MONTHS
+    assert time_grid.monthly_grid(START, END).steps == MONTHS
     ours, theirs = [], []
     for _ in range(given.rounds):
         begin = time.perf_counter()
-        made = exact(hazards, quantity)
+        cost = exact(hazards, quantity)
         ours.append(time.perf_counter() - begin)
         begin = time.perf_counter()
         totals = simulate(hazards, quantity, given.simulations, given.seed)
         theirs.append(time.perf_counter() - begin)
     fast, slow = statistics.median(ours), statistics.median(theirs)
     error = totals.std(ddof=1) / np.sqrt(given.simulations)
-    print(f"exact: {fast:.3f} s; mean {made.mean:.4f}, sd {made.sd:.2f}, 80% {made.point(0.8)}, 95% {made.point(0.95)}")
+    print(
+        f"exact: {fast:.3f} s; mean {cost.mean:.4f}, sd {cost.sd:.2f}, 80% {cost.quantile(0.8)}, "
+        f"95% {cost.quantile(0.95)}"
+    )
     print(
         f"{given.simulations} simulations: {slow:.2f} s; mean {totals.mean():.2f} (se {error:.2f}), "
         f"sd {totals.std(ddof=1):.2f}, 80% {np.quantile(totals, 0.8):.0f}, 95% {np.quantile(totals, 0.95):.0f}"
     )
-    print(f"ratio {slow / fast:.0f}; means differ by {abs(made.mean - totals.mean()) / error:.1f} standard errors")
+    print(f"ratio {slow / fast:.0f}; means differ by {abs(cost.mean - totals.mean()) / error:.1f} standard errors")
 
 
 if __name__ == "__main__":

@@ -1,11 +1,11 @@
 """How often the points of a quote hold, over many invented companies whose truth is known.
 
-Each company has its own species, light, age and season effects and its own spread of sites. Its losses are drawn
+Each company has its own species, light, age and season effects and its own spread of sites. Its losses are samples
 (Poisson given each site's gamma effect) for three years; the loss model is fitted on them as for a quote; a list
 for a new site is quoted; and the chance that the true cost stays within the quote's 80% and 95% points is worked
 out exactly from the truth, a new site effect included. The mean of these chances over companies is the coverage.
 
-Run: python benchmarks/guarantee_calibration.py [--companies 200]. About a second and a half per company.
+Run: python -m tests.benchmarks.guarantee_calibration [--companies 200]. About a second and a half per company.
 """
 
 from __future__ import annotations
@@ -20,13 +20,14 @@ import pandas as pd
 
 from plantstats import losses
 from plantstats.exposure.inputs import AGE_CUTS, age_bands
-from plantstats.guarantee import quote, spread
-from plantstats.guarantee.from_records import FittedLosses
-from plantstats.guarantee.grid import grid
+from plantstats.guarantee import quote
+from plantstats.guarantee.distribution import Distribution, total_cost
+from plantstats.guarantee.fitted_hazards import FittedHazards
 from plantstats.guarantee.hazards import Exits, site_effects
-from plantstats.guarantee.outlook import Drawn, Plants, Promise, look_ahead
 from plantstats.guarantee.plant_list import NEW_SITE
+from plantstats.guarantee.projection import Cohorts, Cover, HazardSamples, project
 from plantstats.guarantee.terms import Terms
+from plantstats.guarantee.time_grid import monthly_grid
 from plantstats.records import species_table
 
 SPECIES = (
@@ -56,7 +57,7 @@ class Truth:
     cycle: tuple[float, float]
     site_variance: float
 
-    def level(self, classes: np.ndarray) -> np.ndarray:
+    def intercept(self, classes: np.ndarray) -> np.ndarray:
         """Losses per plant-day of classes (species, light, pot numbers) at a mean site, age and season apart."""
         return self.base * np.exp(self.species[classes[:, 0]] + self.light[classes[:, 1]] + self.pot[classes[:, 2]])
 
@@ -87,16 +88,16 @@ def draw_cells(truth: Truth, rng: np.random.Generator, sites: int, per_site: int
     classes = np.stack([rng.integers(0, k, n) for k in (len(SPECIES), len(LIGHTS), len(POTS))], axis=1)
     plants, born = rng.integers(2, 12, n), rng.uniform(-900, 1000, n)
     effect = rng.gamma(1 / truth.site_variance, truth.site_variance, sites)
-    hazard = truth.level(classes)[:, None, None] * truth.shape()
+    hazard = truth.intercept(classes)[:, None, None] * truth.shape()
     months = pd.date_range("2023-10-01", periods=36, freq="MS")
-    made = []
+    parts = []
     for number, month in enumerate(months):
         age = 30.44 * (number + 0.5) - born
         band = np.searchsorted(AGE_CUTS, age)
         here = age > 0
         days = plants * float(month.days_in_month)
         rate = hazard[np.arange(n), np.minimum(band, 3), month.month - 1] * effect[site]
-        made.append(
+        parts.append(
             pd.DataFrame(
                 {
                     "site_id": np.char.add("S", site.astype(str)),
@@ -118,17 +119,17 @@ def draw_cells(truth: Truth, rng: np.random.Generator, sites: int, per_site: int
                 }
             )[here]
         )
-    return pd.concat(made, ignore_index=True).astype({name: "str" for name in ("site_id", "species", "light", "pot")})
+    return pd.concat(parts, ignore_index=True).astype({name: "str" for name in ("site_id", "species", "light", "pot")})
 
 
 def quoted_and_true(
     seed: int, sites: int = 40, per_site: int = 8, draws: int = 200
-) -> tuple[quote.Quote, spread.Spread]:
+) -> tuple[quote.Quote, Distribution]:
     """One company: the quote of a list for a new site, and the true distribution of its cost."""
     rng = np.random.default_rng([20260930, seed])
     truth = draw_truth(rng)
     cells = draw_cells(truth, rng, sites, per_site)
-    model = FittedLosses(losses.fit(cells, species_table()), {}, 10_000.0, START)
+    model = FittedHazards(losses.fit(cells, species_table()), {}, 10_000.0, START)
     n = 12
     classes = np.stack([rng.integers(0, k, n) for k in (len(SPECIES), len(LIGHTS), len(POTS))], axis=1)
     listed = pd.DataFrame(
@@ -147,40 +148,40 @@ def quoted_and_true(
     )
     terms = Terms(START, 24, draws=draws, seed=seed, lead_days=14)
     exits = Exits(np.ones(draws), 0.0, 0.0, 0)
-    made = quote.make(listed, model, exits, terms)
-    return made, true_cost(truth, classes, made)
+    quoted = quote.make_quote(listed, model, exits, terms)
+    return quoted, true_cost(truth, classes, quoted)
 
 
-def true_cost(truth: Truth, classes: np.ndarray, made: quote.Quote, effects: int = 400) -> spread.Spread:
+def true_cost(truth: Truth, classes: np.ndarray, quoted: quote.Quote, effects: int = 400) -> Distribution:
     """The distribution of the cost under the truth: a new site's effect, chance, nothing else."""
-    n, cut = len(classes), grid(made.terms.starts_on, made.terms.ends_on)
+    n, grid = len(classes), monthly_grid(quoted.terms.starts_on, quoted.terms.ends_on)
     shape = truth.shape()
     shape = np.concatenate([shape, shape[-1:]])
     effect = site_effects(np.full(effects, truth.site_variance), np.zeros(1), np.zeros((effects, 1)), ["new"], 1)
-    who = Plants(np.zeros(n), np.zeros(n), np.full(n, cut.edges[-1]), np.zeros(n, dtype="int64"))
-    drawn = Drawn(
+    cohorts = Cohorts.over_term(grid, np.zeros(n), np.zeros(n, dtype="int64"))
+    samples = HazardSamples(
         AGE_CUTS,
-        np.repeat(truth.level(classes)[None], effects, axis=0),
+        np.repeat(truth.intercept(classes)[None], effects, axis=0),
         np.repeat(shape[None], effects, axis=0),
         effect,
         np.ones(effects),
     )
-    ahead = look_ahead(cut, who, Promise(made.terms.lead_days), drawn)
-    return spread.total(ahead.chance, made.lines["quantity"], made.lines["unit"])[0]
+    projection = project(grid, cohorts, Cover(quoted.terms.lead_days), samples)
+    return total_cost(projection.pmf, quoted.lines["quantity"], quoted.lines["unit"])[0]
 
 
 def coverage(companies: int, first: int = 0, **sizes: int) -> pd.DataFrame:
     """One row per company: chance that the true cost stays within the quote's points; quoted over true mean."""
     rows = []
     for seed in range(first, first + companies):
-        made, true = quoted_and_true(seed, **sizes)
+        quoted, true = quoted_and_true(seed, **sizes)
         rows.append(
             {
-                "at_80": true.within(made.point(0.80)),
-                "at_95": true.within(made.point(0.95)),
-                "ratio": made.total.mean / true.mean,
-                "site_spread": made.site_spread,
-                "losses": made.losses,
+                "at_80": true.cdf(quoted.quantile(0.80)),
+                "at_95": true.cdf(quoted.quantile(0.95)),
+                "ratio": quoted.cost.mean / true.mean,
+                "frailty_variance": quoted.frailty_variance,
+                "losses": quoted.losses,
             }
         )
     return pd.DataFrame(rows)

@@ -8,7 +8,7 @@ import pandas as pd
 import pytest
 
 from plantstats import findings
-from plantstats.guarantee import plant_list, quote, results
+from plantstats.guarantee import plant_list, quote, quote_findings
 from plantstats.guarantee.hazards import Exits, LineHazards, covered_share, site_effects, stream
 from plantstats.guarantee.price import price, shared_out
 from plantstats.guarantee.terms import LEAST_DRAWS, Terms, TermsError, read_terms, terms_from
@@ -23,29 +23,31 @@ class HandMade:
     """A loss model made by hand: one constant hazard per species, with a spread of sites and of the model."""
 
     per_day: dict
-    site_variance: float = 0.0
+    frailty_variance: float = 0.0
     model_sd: float = 0.0
     oldest: float = 9_999.0
     lost: dict = field(default_factory=dict)
     air: dict = field(default_factory=dict)
 
-    def for_lines(self, lines, draws, seed, unseen="group"):
+    def for_lines(self, lines, n_samples, seed, unseen="group"):
         flat = np.array([self.per_day[name] for name in lines["species"]])
-        wobble = np.exp(stream(seed, "model").normal(0, self.model_sd, draws)) if self.model_sd else np.ones(draws)
+        wobble = (
+            np.exp(stream(seed, "model").normal(0, self.model_sd, n_samples)) if self.model_sd else np.ones(n_samples)
+        )
         return LineHazards(
             CUTS,
             flat,
             np.ones((5, 12)),
             np.outer(wobble, flat),
-            np.ones((draws, 5, 12)),
-            np.full(draws, self.site_variance),
+            np.ones((n_samples, 5, 12)),
+            np.full(n_samples, self.frailty_variance),
             np.full(len(flat), self.oldest),
             ("its own losses",) * len(flat),
         )
 
-    def site_history(self, sites, draws, seed):
+    def site_history(self, sites, n_samples, seed):
         return np.array([self.lost.get(s, (0, 0))[0] for s in sites], float), np.tile(
-            [float(self.lost.get(s, (0, 0))[1]) for s in sites], (draws, 1)
+            [float(self.lost.get(s, (0, 0))[1]) for s in sites], (n_samples, 1)
         )
 
     def site_air(self, sites):
@@ -85,7 +87,7 @@ B7 = {"position": "B7", "species": "Aspidistra elatior", "unit_cost": 55.00, "la
 
 
 def quoted(rows, model=MODEL, terms=TERMS):
-    return quote.make(listed(*rows), model, nothing_else(terms.draws), terms)
+    return quote.make_quote(listed(*rows), model, nothing_else(terms.draws), terms)
 
 
 def amounts(made):
@@ -96,7 +98,7 @@ def test_the_same_list_costs_the_same_twice_and_in_any_order():
     once, again, turned = quoted([A1, A2]), quoted([A1, A2]), quoted([A2, A1])
     assert amounts(once) == amounts(again) == amounts(turned)
     for share in (0.5, 0.8, 0.95):
-        assert once.point(share) == again.point(share) == turned.point(share)
+        assert once.quantile(share) == again.quantile(share) == turned.quantile(share)
 
 
 def test_one_position_more_leaves_the_others_as_they_are():
@@ -114,11 +116,11 @@ def test_a_line_at_another_site_leaves_the_others_as_they_are():
 
 def test_another_seed_moves_the_amounts_within_the_stated_error():
     made = [quoted([A1, A2, B7], terms=replace(TERMS, seed=seed, draws=200)) for seed in range(6)]
-    means = np.array([one.total.mean for one in made])
+    means = np.array([one.cost.mean for one in made])
     assert len(set(means)) == len(means)
     assert means.std(ddof=1) < 3 * np.mean([one.mean_error for one in made])
-    points = np.array([one.point(0.8) for one in made])
-    assert np.ptp(points) <= 6 * np.mean([one.point_errors[0.8] for one in made]) + made[0].total.unit
+    points = np.array([one.quantile(0.8) for one in made])
+    assert np.ptp(points) <= 6 * np.mean([one.quantile_errors[0.8] for one in made]) + made[0].cost.unit
 
 
 def test_a_site_in_drier_air_is_expected_to_lose_as_many_times_more():
@@ -159,7 +161,7 @@ def test_the_charge_is_point_with_margin_over_the_months():
     made = quoted([A1, A2])
     offered = price(made, 0.8)
     # Without a discount rate: point x 1.10 / 24.
-    assert offered.monthly == pytest.approx(made.point(0.8) * 1.10 / 24, abs=0.5)
+    assert offered.monthly == pytest.approx(made.quantile(0.8) * 1.10 / 24, abs=0.5)
     assert np.isnan(offered.share_of_fee)
     with_fee = price(quoted([A1, A2], terms=replace(TERMS, monthly_fee=20_000)), 0.8)
     assert with_fee.share_of_fee == pytest.approx(100 * with_fee.monthly / 20_000)
@@ -175,20 +177,20 @@ def test_a_discount_rate_lowers_what_later_replacements_are_worth():
 @pytest.mark.parametrize("rows", [[A1 | {"unit_cost": 0.0, "labour_minutes": 0.0}], [A1 | {"quantity": 0}]])
 def test_what_costs_nothing_is_quoted_at_nothing(rows):
     made = quoted(rows)
-    assert (made.expected_cost, made.point(0.95), price(made, 0.8).monthly) == (0, 0, 0)
+    assert (made.expected_cost, made.quantile(0.95), price(made, 0.8).monthly) == (0, 0, 0)
 
 
 def test_a_term_of_no_months_costs_nothing():
     made = quoted([A1], terms=replace(TERMS, months=0))
-    assert (made.expected_cost, made.point(0.95), price(made, 0.8).monthly) == (0, 0, 0)
-    assert results.owner_findings(made, price(made, 0.8)) is not None
+    assert (made.expected_cost, made.quantile(0.95), price(made, 0.8).monthly) == (0, 0, 0)
+    assert quote_findings.owner_findings(made, price(made, 0.8)) is not None
 
 
 def test_fifty_thousand_plants_are_quoted_exactly():
     made = quoted([A1 | {"quantity": 50_000}], HandMade({"Ficus lyrata": 0.0002}))
     assert made.number.mean == pytest.approx(50_000 * 0.0002 * 730, rel=1e-4)
     # Poisson numbers: sd = sqrt(mean), by the normal law 80% lies 0.8416 sd above the mean.
-    assert made.number.point(0.8) == pytest.approx(made.number.mean + 0.8416 * np.sqrt(made.number.mean), abs=2)
+    assert made.number.quantile(0.8) == pytest.approx(made.number.mean + 0.8416 * np.sqrt(made.number.mean), abs=2)
 
 
 def test_a_cap_per_position_of_one_is_one_minus_survival():
@@ -199,7 +201,7 @@ def test_a_cap_per_position_of_one_is_one_minus_survival():
 def test_a_limit_in_money_holds_for_the_whole_list():
     free = quoted([A1, A2])
     capped = quoted([A1, A2], terms=replace(TERMS, cap_money=6000))
-    assert capped.point(0.95) == 6000
+    assert capped.quantile(0.95) == 6000
     assert capped.expected_cost < free.expected_cost
     assert capped.expected_cost <= 6000
 
@@ -225,7 +227,7 @@ def test_a_site_effect_widens_the_points_as_the_negative_binomial():
     size, mean = 4.0, 400 * 0.00005 * 730
     law = stats.nbinom(size, size / (size + mean))
     for share in (0.5, 0.8, 0.95):
-        assert made.number.point(share) == pytest.approx(law.ppf(share), abs=1)
+        assert made.number.quantile(share) == pytest.approx(law.ppf(share), abs=1)
 
 
 def test_a_known_site_is_drawn_towards_its_own_losses():
@@ -268,10 +270,10 @@ def test_the_share_of_covered_losses_is_what_the_records_say():
 def test_findings_of_a_quote_hold_the_house_rules_and_the_client_sees_no_cost():
     made = quoted([A1, A2])
     offered = price(made, 0.8)
-    table = results.owner_findings(made, offered)
+    table = quote_findings.owner_findings(made, offered)
     by_line = findings.pick(table, "expected_guarantee_cost", ["line", "species", "light", "pot"])
     assert round(100 * by_line["estimate"].sum()) == made.expected_cost
-    shown = results.client_findings(made, offered)
+    shown = quote_findings.client_findings(made, offered)
     assert set(shown["measure"]) == {"monthly_charge", "monthly_charge_per_plant"}
     page = guarantee_tables.offer_table(made, offered).to_string()
     assert "38.50" not in page

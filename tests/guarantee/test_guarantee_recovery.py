@@ -10,7 +10,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from plantstats.guarantee.from_records import FittedLosses
+from plantstats.guarantee.fitted_hazards import FittedHazards
 
 SCRIPT = Path(__file__).resolve().parents[2] / "tests" / "benchmarks" / "guarantee_calibration.py"
 
@@ -35,6 +35,6 @@ def test_the_80_and_95_percent_points_hold_as_often_as_they_say(companies):
 
 
 def test_the_test_above_would_see_quotes_that_forget_how_sites_differ(companies, monkeypatch):
-    monkeypatch.setattr(FittedLosses, "_spread", lambda self, draws, seed: np.zeros(draws))
+    monkeypatch.setattr(FittedHazards, "_frailty_variance", lambda self, n_samples, seed: np.zeros(n_samples))
     held = companies.coverage(4, first=100, sites=30, per_site=7, draws=100)
     assert held["at_95"].mean() < 0.92

@@ -10,7 +10,7 @@ import pytest
 from scipy import stats
 
 from plantstats import exposure, records
-from plantstats.guarantee import back_test, in_force, margin, provision, running, swap_or_nurse
+from plantstats.guarantee import accounts, back_test, in_force, nursing, provision
 from plantstats.guarantee.hazards import LineHazards
 from plantstats.guarantee.terms import Terms
 from plantstats.pages import guarantee_charts
@@ -82,21 +82,21 @@ def test_guarantees_in_force_are_those_of_living_plants_up_to_their_last_day(sma
 class Flat:
     """A model of one constant hazard per plant-day, sites alike."""
 
-    def for_lines(self, lines, draws, seed, unseen="group"):
+    def for_lines(self, lines, n_samples, seed, unseen="group"):
         n = len(lines)
         return LineHazards(
             (90, 365, 730),
             np.full(n, 0.001),
             np.ones((5, 12)),
-            np.full((draws, n), 0.001),
-            np.ones((draws, 5, 12)),
-            np.zeros(draws),
+            np.full((n_samples, n), 0.001),
+            np.ones((n_samples, 5, 12)),
+            np.zeros(n_samples),
             np.full(len(lines), 9e9),
             ("",) * len(lines),
         )
 
-    def site_history(self, sites, draws, seed):
-        return np.zeros(len(sites)), np.zeros((draws, len(sites)))
+    def site_history(self, sites, n_samples, seed):
+        return np.zeros(len(sites)), np.zeros((n_samples, len(sites)))
 
     def site_air(self, sites):
         return np.ones(len(sites))
@@ -112,12 +112,12 @@ def test_a_provision_is_plants_times_chance_times_cost(small, small_time):
     # From 1 October: P1 31 days, P4 232 days (to 20 May 2027), P5 92 days (to 31 December), hazard 0.001 a day,
     # one replacement each: 5,000 x (1 - exp(-0.031)) + 5,000 x (1 - exp(-0.232)) + 3 x 4,000 x (1 - exp(-0.092)).
     force = in_force.in_force(small, small_time, Q3.last_day)
-    valued = provision.value(force, Flat(), no_other_exits(), Q3.end, provision.Method(draws=20))
+    valued = provision.value(force, Flat(), no_other_exits(), Q3.end, provision.Method(n_samples=20))
     by_hand = [5000 * -np.expm1(-0.031), 5000 * -np.expm1(-0.232), 12000 * -np.expm1(-0.092)]
     assert valued.cost == pytest.approx(by_hand, rel=1e-9)
     assert valued.discounted == pytest.approx(by_hand, rel=1e-9)
     assert valued.number == pytest.approx([-np.expm1(-0.031), -np.expm1(-0.232), -3 * np.expm1(-0.092)])
-    less = provision.value(force, Flat(), no_other_exits(), Q3.end, provision.Method((10.0,), draws=20))
+    less = provision.value(force, Flat(), no_other_exits(), Q3.end, provision.Method((10.0,), n_samples=20))
     assert (less.discounted < less.cost).all()
     # 232 days at 10% a year, lost about the middle: 1.1 ** -(116 / 365.25) = 0.970.
     assert less.discounted[1] / less.cost[1] == pytest.approx(0.970, abs=0.002)
@@ -130,7 +130,7 @@ def demo():
 
 @pytest.fixture(scope="module")
 def rolled(demo):
-    return provision.roll_forward(demo, Q3, provision.Method((3.0,), draws=40))
+    return provision.roll_forward(demo, Q3, provision.Method((3.0,), n_samples=40))
 
 
 def test_the_roll_forward_balances_to_the_cent_and_clients_add_up(rolled):
@@ -142,7 +142,7 @@ def test_the_roll_forward_balances_to_the_cent_and_clients_add_up(rolled):
     table = moved.table().set_index("Line")["Cents"]
     assert table["Opening"] + table.iloc[1] + table.iloc[2] + table["Adjusted"] == table["Closing"]
     # The distribution's mean is the expected cost, but for the rounding of each client.
-    assert closing.total.mean == pytest.approx(closing.undiscounted, abs=len(closing.by_client))
+    assert closing.cost.mean == pytest.approx(closing.undiscounted, abs=len(closing.by_client))
 
 
 def test_used_is_what_the_file_says_was_replaced_under_guarantee(demo, rolled):
@@ -155,8 +155,10 @@ def test_used_is_what_the_file_says_was_replaced_under_guarantee(demo, rolled):
 
 def test_findings_of_running_guarantees_hold_the_house_rules(demo, rolled):
     moved, closing = rolled
-    margins = margin.account_margins(demo, Q3)
-    table = running.findings_of(closing, moved, margins, Q3, "EUR")
+    margins = accounts.account_margins(demo, Q3)
+    table = pd.concat(
+        [provision.findings_of(closing, moved, Q3, "EUR"), accounts.findings_of(margins, Q3, "EUR")], ignore_index=True
+    )
     assert {"provision", "provision_move", "account_margin"} <= set(table["measure"])
     assert any("not legal, accounting" in line for line in texts.provision_sentences(closing, moved, "EUR"))
 
@@ -164,7 +166,7 @@ def test_findings_of_running_guarantees_hold_the_house_rules(demo, rolled):
 def test_an_account_margin_is_fee_less_visits_travel_and_replacements(small):
     # Four quarters to 30 September 2026. C1: 12 x 100.00; two visit lines of 6 minutes at 30.00 = 6.00; one site-day at
     # 15.00 for both; one replacement of 40.00 + 10.00. C2: 12 x 50.00; 6 minutes; two site-days; no replacement.
-    made = margin.account_margins(small, Q3).set_index("client_id")
+    made = accounts.account_margins(small, Q3).set_index("client_id")
     columns = ["fee", "labour", "travel", "replacements", "margin", "lost", "visits", "no_minutes"]
     assert made.loc["C1", columns].tolist() == [120000, 600, 1500, 5000, 112900, 1, 1, 0]
     assert made.loc["C2", columns].tolist() == [60000, 300, 3000, 0, 56700, 0, 2, 1]
@@ -178,12 +180,12 @@ def test_an_account_margin_is_fee_less_visits_travel_and_replacements(small):
 def test_a_fee_counts_by_days_where_a_contract_begins_or_ends_within_a_month(tmp_path):
     tables = SMALL | {"contracts": "client_id,site_id,starts_on,ends_on,monthly_fee\nC1,S1,2026-09-16,,300.00\n"}
     # 16 to 30 September: 15 of 30 days.
-    assert margin.account_margins(write(tmp_path, **tables), Q3)["fee"].tolist() == [15000]
+    assert accounts.account_margins(write(tmp_path, **tables), Q3)["fee"].tolist() == [15000]
 
 
 def test_gamma_limits_of_equal_amounts_are_the_exact_poisson_limits():
     # Fay and Feuer 1997: with equal weights the method is Garwood's; limits of 10 events: 4.795 and 18.390.
-    assert margin.gamma_limits(np.full(10, 7.0)) == pytest.approx((4.7954 * 7, 18.3904 * 7), rel=1e-4)
+    assert accounts.gamma_limits(np.full(10, 7.0)) == pytest.approx((4.7954 * 7, 18.3904 * 7), rel=1e-4)
 
 
 # --- back-test ---------------------------------------------------------------------------------------------------
@@ -216,7 +218,7 @@ def test_losses_of_a_back_test_are_losses_of_the_records_and_exclude_what_is_not
 
 
 def test_a_back_test_says_what_was_stated_and_what_held(tested):
-    table = tested.findings()
+    table = back_test.findings_of(tested)
     held = table[table["measure"].eq("back_test_held")].set_index("term")
     own = (tested.cells["losses"] <= tested.cells["point_80"]).mean()
     assert held.loc["80%", "estimate"] == pytest.approx(100 * own)
@@ -224,12 +226,12 @@ def test_a_back_test_says_what_was_stated_and_what_held(tested):
     assert stated.loc["80%", "estimate"] >= 80
     assert "Back-test: a year ago" in texts.back_test_sentence(tested)
     # Exact limits of a Poisson count over the same expectation, and exact binomial limits about each share.
-    value, low, high = back_test.ratio(tested)
+    value, low, high = tested.ratio()
     assert f"({value:.2f} times, 95% interval {low:.2f} to {high:.2f})" in texts.back_test_sentence(tested)
     lost, expected = tested.totals["losses"].sum(), tested.totals["expected"].sum()
     assert stats.poisson.sf(lost - 1, low * expected) == pytest.approx(0.025)
     assert stats.poisson.cdf(lost, high * expected) == pytest.approx(0.025)
-    points = back_test.calibration(tested)
+    points = tested.calibration()
     n = len(tested.cells)
     for row in points[points["held"] < 100].itertuples():
         assert stats.binom.cdf(round(row.held * n / 100), n, row.high / 100) == pytest.approx(0.025)
@@ -261,27 +263,27 @@ def test_recovery_counts_plants_that_were_left_in_place(tmp_path):
     lost = "plant_id,replaced_on,cause\nP2,2026-05-04,pest\nP4,2026-03-02,pest\n"
     loaded = write(tmp_path, sites="site_id,client_id\nS1,C1\n", plants=plants, visits=visits, replacements=lost)
     time = exposure.build(loaded, date(2026, 9, 30))
-    fates = swap_or_nurse.recoveries(loaded, time).set_index("plant_id")["fate"]
+    fates = nursing.recoveries(loaded, time).set_index("plant_id")["fate"]
     assert fates.to_dict() == {"P1": "recovered", "P2": "lost", "P3": "neither", "P5": "open"}
-    found = swap_or_nurse.recovery(swap_or_nurse.recoveries(loaded, time))
+    found = nursing.recovery(nursing.recoveries(loaded, time))
     # 1 of 3: exact 95% limits 0.0084 and 0.9057 (Clopper and Pearson 1934).
     assert (found.chance, found.low, found.high) == pytest.approx((1 / 3, 0.0084, 0.9057), abs=1e-4)
-    assert swap_or_nurse.watch_list(loaded, time, date(2026, 9, 30))["plant_id"].tolist() == ["P5"]
+    assert nursing.failing_plants(time)["plant_id"].tolist() == ["P5"]
 
 
 def test_nursing_costs_its_visits_and_the_swap_that_may_still_come():
-    # 6 visits x 5 minutes at 24.00 an hour = 12.00, and 6 x 1.00 for the look; then (1 - 0.7) x 60.00 = 18.00: 36.00.
-    found = swap_or_nurse.Recovery(70, 30, 0, 0, 0.7, 0.6, 0.79)
-    made = swap_or_nurse.choose(found, swap=6000, minutes_per_visit=5, visits=6, wage_per_hour=2400, look=100)
+    # 6 visits x 7.5 minutes at 24.00 an hour = 18.00; then (1 - 0.7) x 60.00 = 18.00: 36.00.
+    found = nursing.Recovery(70, 30, 0, 0, 0.7, 0.6, 0.79)
+    made = nursing.choose(found, swap=6000, minutes_per_visit=7.5, visits=6, wage_per_hour=2400)
     assert (made.nurse, made.needed, made.verdict) == (3600, pytest.approx(0.30), "nurse it")
-    dear = swap_or_nurse.choose(found, swap=2000, minutes_per_visit=5, visits=6, wage_per_hour=2400, look=100)
+    dear = nursing.choose(found, swap=2000, minutes_per_visit=7.5, visits=6, wage_per_hour=2400)
     assert dear.verdict == "replace it now"
-    near = swap_or_nurse.choose(found, swap=2700, minutes_per_visit=5, visits=6, wage_per_hour=2400, look=100)
+    near = nursing.choose(found, swap=2700, minutes_per_visit=7.5, visits=6, wage_per_hour=2400)
     assert "too close to tell" in near.verdict
 
 
 def test_without_any_plant_left_in_place_nothing_is_claimed():
-    none = swap_or_nurse.recovery(pd.DataFrame({"species": [], "fate": []}))
-    made = swap_or_nurse.choose(none, swap=6000, minutes_per_visit=5, visits=6, wage_per_hour=2400)
+    none = nursing.recovery(pd.DataFrame({"species": [], "fate": []}))
+    made = nursing.choose(none, swap=6000, minutes_per_visit=5, visits=6, wage_per_hour=2400)
     assert "nothing can be said" in made.verdict
-    assert texts.nurse_sentences(none, made, "EUR")[-1] == swap_or_nurse.WARNING
+    assert texts.nurse_sentences(none, made, "EUR")[-1] == nursing.WARNING

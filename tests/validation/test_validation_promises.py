@@ -13,7 +13,7 @@ import pytest
 
 from plantstats import exposure, records, simulate
 from plantstats.guarantee import back_test, provision
-from plantstats.guarantee.from_records import FittedLosses, fit_losses
+from plantstats.guarantee.fitted_hazards import FittedHazards, fit_hazards
 from plantstats.guarantee.in_force import in_force
 from plantstats.guarantee.terms import Terms
 from plantstats.periods import quarter
@@ -36,7 +36,7 @@ def company(tmp_path_factory):
 
 @pytest.fixture(scope="module")
 def fitted(company):
-    return fit_losses(company[1], YEAR_AGO)
+    return fit_hazards(company[1], YEAR_AGO)
 
 
 def test_the_rule_by_light_takes_each_plants_light():
@@ -63,29 +63,29 @@ def test_what_guarantees_have_cost_is_the_recorded_cost_of_their_plants_alone(co
     assert (whole.plants["leave"] > pd.Timestamp("2026-10-01")).any()
     leave = whole.plants["leave"].clip(upper=pd.Timestamp("2026-10-01"))
     within = replace(whole, plants=whole.plants.assign(leave=leave))
-    told = provision.of_guarantees(within, model, time, YEAR_AGO, provision.Method(draws=promises.DRAWS))
+    told = provision.provision(within, model, time, YEAR_AGO, provision.Method(n_samples=promises.DRAWS))
     assert (
         told.undiscounted
-        < provision.of_guarantees(whole, model, time, YEAR_AGO, provision.Method(draws=promises.DRAWS)).undiscounted
+        < provision.provision(whole, model, time, YEAR_AGO, provision.Method(n_samples=promises.DRAWS)).undiscounted
     )
     assert used > 0
     for part, share in zip(parts, promises.POINTS, strict=True):
-        assert part["estimate"].to_list() == [float(used <= told.total.point(share / 100))]
+        assert part["estimate"].to_list() == [float(used <= told.cost.quantile(share / 100))]
         assert share / 100 <= part["stated"].iloc[0] < share / 100 + 0.1
-        assert part["stated"].iloc[0] == pytest.approx(told.total.within(told.total.point(share / 100)))
+        assert part["stated"].iloc[0] == pytest.approx(told.cost.cdf(told.cost.quantile(share / 100)))
 
 
 def test_new_sites_have_no_past_in_the_quote_and_their_names_do_not_matter(company, fitted, monkeypatch):
     chosen, _, _, _ = company
     seen = []
-    history = FittedLosses.site_history
+    history = FittedHazards.site_history
 
     def watched(self, sites, draws, seed):
         lost, expected = history(self, sites, draws, seed)
         seen.append((len(sites), lost.sum(), expected.sum()))
         return lost, expected
 
-    monkeypatch.setattr(FittedLosses, "site_history", watched)
+    monkeypatch.setattr(FittedHazards, "site_history", watched)
     parts = promises._new_sites(chosen, fitted, Q3, Terms(Q3.end, draws=20))
     ((sites, lost, expected),) = seen
     assert sites > 5

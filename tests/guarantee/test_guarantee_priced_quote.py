@@ -9,7 +9,7 @@ import pytest
 
 from plantstats import exposure, losses, records
 from plantstats.exposure.inputs import age_bands
-from plantstats.guarantee import answer, from_records, money, plant_list, results, what_if
+from plantstats.guarantee import alternatives, fitted_hazards, money, plant_list, priced_quote, quote_findings
 from plantstats.guarantee.quote import QuoteError
 from plantstats.guarantee.terms import read_terms
 from plantstats.pages import guarantee_sentences as texts
@@ -31,7 +31,7 @@ def terms():
 
 @pytest.fixture(scope="module")
 def made(found, terms):
-    return answer.quote(LIST, found, terms, AS_OF)
+    return priced_quote.priced_quote(LIST, found, terms, AS_OF)
 
 
 def test_every_quote_carries_its_back_test_its_assumptions_and_its_label(made):
@@ -52,12 +52,12 @@ def test_the_headline_amounts_stand_in_the_findings(made):
 
 def test_better_species_have_stood_at_that_light_and_are_expected_to_be_replaced_less(made, found):
     seen = found.table("plants").groupby("light")["species"].agg(set)
-    assert len(made.better)
-    for row in made.better.itertuples():
+    assert len(made.better_species)
+    for row in made.better_species.itertuples():
         assert row.other in seen[row.light]
         assert row.then < row.now
         assert row.low <= row.ratio <= row.high
-    assert set(made.brighter["other"]) <= {"medium", "high"}
+    assert set(made.brighter_place["other"]) <= {"medium", "high"}
 
 
 def drier_harms(model, per_ten_points):
@@ -92,9 +92,9 @@ def test_moister_air_saves_what_the_loss_model_lays_to_dry_air(found, terms, mad
     # numbers is that of the fitted rates at 40% and in the air that was read in February, each reading for itself, but
     # for what the draws leave.
     short = replace(terms, starts_on=date(2027, 2, 1), months=1, lead_days=0)
-    fitted, time = from_records.fit_losses(found, AS_OF)
+    fitted, time = fitted_hazards.fit_hazards(found, AS_OF)
     model = drier_harms(fitted, 0.4)
-    moist = what_if.moist_air(replace(made.quote, terms=short), model, from_records.exits_of(time, short))
+    moist = alternatives.moist_air(replace(made.quote, terms=short), model, fitted_hazards.exits_of(time, short))
     assert set(moist["position"]) == set(made.quote.lines["position"])
     for row in moist.itertuples():
         assert row.other == "40% and more"
@@ -104,39 +104,39 @@ def test_moister_air_saves_what_the_loss_model_lays_to_dry_air(found, terms, mad
         usual = passing(model, 2, ("repotted", "moved", "dry_air", "no_humidity"))
         assert row.ratio == pytest.approx(moister / usual, rel=0.03)
         drawn = [model.for_lines(one, short.draws, short.seed) for one in both]
-        usual, moister = ((one.drawn_level[:, 0] * one.drawn_shape[:, 0, 1]).mean() for one in drawn)
+        usual, moister = ((one.intercept_samples[:, 0] * one.shape_samples[:, 0, 1]).mean() for one in drawn)
         assert row.ratio == pytest.approx(moister / usual, rel=0.01)
         assert row.low <= row.ratio <= row.high
     # Where these records lay no loss to dry air, moister air saves none and no line is proposed.
-    assert what_if.moist_air(made.quote, drier_harms(fitted, -0.4), from_records.exits_of(time, terms)).empty
+    assert alternatives.moist_air(made.quote, drier_harms(fitted, -0.4), fitted_hazards.exits_of(time, terms)).empty
 
 
 def test_without_any_humidity_nothing_is_said_about_moister_air(found, terms, made):
-    fitted, time = from_records.fit_losses(found, AS_OF)
+    fitted, time = fitted_hazards.fit_hazards(found, AS_OF)
     blind = drier_harms(fitted, 0.4)
     blind = replace(blind, model=replace(blind.model, formula=losses.SEASON_ONLY))
-    assert what_if.moist_air(made.quote, blind, from_records.exits_of(time, terms)).empty
+    assert alternatives.moist_air(made.quote, blind, fitted_hazards.exits_of(time, terms)).empty
 
 
 def test_records_of_half_a_year_quote_without_a_season_and_say_so(found, terms):
     # At the end of 2023 the demo's records hold July to December: a yearly cycle through six months would be a guess.
-    model, _ = from_records.fit_losses(found, date(2023, 12, 31))
+    model, _ = fitted_hazards.fit_hazards(found, date(2023, 12, 31))
     assert "year_cos" not in model.model.formula
     assert "dry_air" not in model.model.formula
-    quoted, _ = answer.offer(LIST, found, terms, date(2023, 12, 31))
+    quoted, _ = priced_quote.offer(LIST, found, terms, date(2023, 12, 31))
     assert "no January, no February, no March, no April, no May, no June on record" in "\n".join(quoted.notes)
-    whole, _ = answer.offer(LIST, found, terms, AS_OF)
+    whole, _ = priced_quote.offer(LIST, found, terms, AS_OF)
     assert "on record: the mean rate of the other months" not in "\n".join(whole.notes)
 
 
 def test_what_a_client_reads_holds_none_of_our_costs(found, terms):
-    quoted, price = answer.offer(LIST, found, terms, AS_OF)
+    quoted, price = priced_quote.offer(LIST, found, terms, AS_OF)
     page = "\n".join(
         [
             *texts.offer_sentences(quoted, price),
             guarantee_tables.offer_table(quoted, price).to_string(),
             guarantee_tables.terms_table(quoted).to_string(),
-            results.client_findings(quoted, price).to_string(),
+            quote_findings.client_findings(quoted, price).to_string(),
         ]
     )
     secrets = [f"{cost / 100:.2f}" for cost in quoted.lines["unit"]] + [f"{c:.2f}" for c in quoted.lines["unit_cost"]]
@@ -147,23 +147,23 @@ def test_what_a_client_reads_holds_none_of_our_costs(found, terms):
 
 def test_amounts_are_never_converted_between_currencies(found, terms):
     with pytest.raises(QuoteError, match="never converted"):
-        answer.offer(LIST, found, replace(terms, currency="USD"), AS_OF)
+        priced_quote.offer(LIST, found, replace(terms, currency="USD"), AS_OF)
 
 
 def test_an_unseen_species_gets_its_groups_rate_said_out_loud_or_is_refused(found, terms, tmp_path):
     path = tmp_path / "list.csv"
     head = "species,light,pot_cm,planter,unit_cost\n"
     path.write_text(head + "Aspidistra elatior,low,21,direct,55.00\n", encoding="utf-8")
-    quoted, _ = answer.offer(path, found, terms, AS_OF)
+    quoted, _ = priced_quote.offer(path, found, terms, AS_OF)
     assert any("Aspidistra elatior: never on record" in note for note in quoted.notes)
     with pytest.raises(losses.ModelError, match="Aspidistra elatior"):
-        answer.offer(path, found, replace(terms, unseen_species="refuse"), AS_OF)
+        priced_quote.offer(path, found, replace(terms, unseen_species="refuse"), AS_OF)
 
 
 def test_hazards_of_lines_are_the_rates_of_the_loss_model(found):
     # Two routes to one number: `for_lines` adds up terms; the model's own `rate` asks each situation whole, in air that
     # is not dry and of plants left in peace, and the month's air, moves and repottings come on top.
-    model, _ = from_records.fit_losses(found, AS_OF)
+    model, _ = fitted_hazards.fit_hazards(found, AS_OF)
     lines = plant_list.read(LIST, found.settings).lines
     hazards = model.for_lines(lines, 20, 1)
     kind = lines[["species", "light", "pot", "planter"]]
@@ -175,13 +175,13 @@ def test_hazards_of_lines_are_the_rates_of_the_loss_model(found):
             model.model.rate(still)["rate"].to_numpy() * more
         )
     # Draws spread around the estimate, on the log scale.
-    drawn = hazards.drawn_level[..., None, None] * hazards.drawn_shape[:, None]
+    drawn = hazards.intercept_samples[..., None, None] * hazards.shape_samples[:, None]
     assert (drawn.min(axis=0) < hazards.table).all()
     assert (drawn.max(axis=0) > hazards.table).all()
 
 
 def test_quotes_rest_on_plants_followed_from_look_to_look(found):
-    fitted, time = from_records.fit_losses(found, AS_OF)
+    fitted, time = fitted_hazards.fit_hazards(found, AS_OF)
     looked = exposure.build(found, AS_OF, "midpoint", follow_between_inspections=True).cells(["month"])
     assert fitted.model.plant_days == looked["plant_days"].sum() < time.cells([])["plant_days"].iloc[0]
     assert fitted.model.losses == looked["losses"].sum()
@@ -190,13 +190,13 @@ def test_quotes_rest_on_plants_followed_from_look_to_look(found):
 def test_rates_of_lines_over_all_plant_days_add_up_to_the_fitted_losses(found):
     # Asked for the very plants on record, in the months and at the ages on record, lines come to what the model fitted:
     # in the company's usual air exactly, in each site's own air site by site.
-    model, _ = from_records.fit_losses(found, AS_OF)
+    model, _ = fitted_hazards.fit_hazards(found, AS_OF)
     fitted = model.model
     rows = fitted.patterns.astype({name: "str" for name in ("light", "pot", "planter", "age_band")})
     hazards = model.for_lines(rows[["species", "light", "pot", "planter"]], 2, 1)
     band = rows["age_band"].map({name: n for n, name in enumerate(age_bands())}).to_numpy()
     month = (np.arctan2(rows["year_sin"], rows["year_cos"]) / (2 * np.pi) * 12).apply(np.floor).astype(int) % 12
-    asked = hazards.level * hazards.shape[band, month]
+    asked = hazards.intercept * hazards.shape[band, month]
     lost = np.exp(fitted.counts.x @ fitted.beta)
     assert asked @ fitted.counts.by_pattern[1] == pytest.approx(lost @ fitted.counts.by_pattern[1])
     # In each site's own air, too, though sites differ.
@@ -205,7 +205,7 @@ def test_rates_of_lines_over_all_plant_days_add_up_to_the_fitted_losses(found):
 
 
 def test_the_air_of_a_site_is_what_its_own_readings_do_against_those_of_all(found):
-    model, _ = from_records.fit_losses(found, AS_OF)
+    model, _ = fitted_hazards.fit_hazards(found, AS_OF)
     model = drier_harms(model, 0.4)
     fitted, terms = model.model, ("dry_air", "no_humidity")
     usual = [passing(model, month, terms) for month in range(1, 13)]
@@ -225,12 +225,12 @@ def test_the_air_of_a_site_is_what_its_own_readings_do_against_those_of_all(foun
 def test_draws_of_the_rates_keep_the_fitted_mean(found):
     # Plant-days by age band on record, every month alike: over these each line's draws have the mean of the fit. Drawn
     # on the log scale alone, a rate of variance v would lie exp(v / 2) times as high.
-    model, _ = from_records.fit_losses(found, AS_OF)
+    model, _ = fitted_hazards.fit_hazards(found, AS_OF)
     hazards = model.for_lines(plant_list.read(LIST, found.settings).lines, 50, 1)
     days = model.model.patterns.groupby("age_band")["plant_days"].sum()
     weight = days.reindex(age_bands()).fillna(0.0).to_numpy()[:, None] / days.sum() * np.full(12, 1 / 12)
     fitted = (hazards.table * weight).sum(axis=(1, 2))
-    drawn = (hazards.drawn_level[..., None, None] * hazards.drawn_shape[:, None] * weight).sum(axis=(2, 3))
+    drawn = (hazards.intercept_samples[..., None, None] * hazards.shape_samples[:, None] * weight).sum(axis=(2, 3))
     assert drawn.mean(axis=0) == pytest.approx(fitted)
     assert (drawn.std(axis=0) > 0.05 * fitted).all()
     # What a site's plants were expected to lose, by all draws, is what the fit expects of them.
@@ -240,7 +240,7 @@ def test_draws_of_the_rates_keep_the_fitted_mean(found):
 
 
 def test_a_sites_history_is_its_losses_and_what_the_model_expected_there(found):
-    model, _ = from_records.fit_losses(found, AS_OF)
+    model, _ = fitted_hazards.fit_hazards(found, AS_OF)
     known = model.model.site_effects.set_index("site_id")
     site = known["losses"].idxmax()
     lost, expected = model.site_history([site, "nowhere"], 200, 1)

@@ -1,0 +1,162 @@
+"""What each account leaves: fee less visits, travel and replacements, over four quarters. A management figure."""
+
+from __future__ import annotations
+
+from datetime import date, timedelta
+from itertools import pairwise
+from typing import TYPE_CHECKING
+
+import pandas as pd
+from scipy import stats
+
+from plantstats import exposure, findings
+from plantstats.guarantee.money import cents, whole
+from plantstats.guarantee.provision import cost_of
+from plantstats.guarantee.time_grid import Array
+from plantstats.periods import Period, add_months, previous_quarters
+from plantstats.stats.intervals import CONF_LEVEL, zero_event_limit
+
+if TYPE_CHECKING:
+    from plantstats.exposure import PlantTime
+    from plantstats.records import Records
+
+COLUMNS = ["client_id", "fee", "labour", "travel", "replacements", "margin", "low", "high"]
+COLUMNS += ["lost", "visits", "no_minutes", "n_plants"]
+
+findings.define(
+    account_margin="Fee of an account less visits, travel and replacements under guarantee over four quarters, in the "
+    "currency named; the interval carries the chance in the replacements only. A management figure."
+)
+
+
+def account_margins(records: Records, period: Period) -> pd.DataFrame:
+    """Margin of each client over the four quarters that end with a quarter.
+
+    Parameters
+    ----------
+    records : Records
+        With contracts.
+    period : Period
+        The last quarter.
+
+    Returns
+    -------
+    pandas.DataFrame
+        One row per client with a contract: client_id, fee, labour, travel, replacements, margin (whole cents; margin =
+        fee - labour - travel - replacements), low, high (95%), lost (replacements under guarantee), visits (site-days),
+        no_minutes (visit lines without minutes: labour is a minimum), n_plants (at risk with it in the four quarters).
+
+    References
+    ----------
+    Interval of the replacements: gamma limits for a weighted sum of Poisson counts, Fay and Feuer 1997.
+    """
+    start, end = previous_quarters(period, 3)[0].start, period.end
+    owner = records.table("sites").set_index("site_id")["client_id"]
+    time = exposure.build(records, period.last_day, dated="found")
+    n_plants = time.cells(["client_id"], start, end).set_index("client_id")["n_plants"]
+    fee = _fees(records, start, end)
+    visits = _visits(time, owner, start)
+    paid = _replacements(time, records.settings.wage_per_hour, start, end)
+    usual = float(paid["cents"].mean()) if len(paid) else 0.0
+    rows = []
+    for client, charged in sorted(fee.items()):
+        own = visits[visits["client_id"].eq(client)]
+        labour = whole(float(own["minutes"].fillna(0).sum()) / 60 * records.settings.wage_per_hour * 100)
+        n_days = len(own.drop_duplicates(["at_site", "visited_on"]))
+        travel = n_days * cents(records.settings.visit_cost)
+        costs = paid.loc[paid["client_id"].eq(client), "cents"].to_numpy(dtype="float64")
+        low, high = gamma_limits(costs, usual)
+        before = charged - labour - travel
+        replaced, no_minutes = int(costs.sum()), int(own["minutes"].isna().sum())
+        margin = (before - replaced, before - high, before - low)
+        counts = (len(costs), n_days, no_minutes, int(n_plants.get(client, 0)))
+        rows.append((client, charged, labour, travel, replaced, *margin, *counts))
+    return pd.DataFrame(rows, columns=COLUMNS)
+
+
+def gamma_limits(amounts: Array, usual: float = float("nan")) -> tuple[float, float]:
+    """95% limits of the expected sum of amounts whose number is a Poisson count.
+
+    Parameters
+    ----------
+    amounts : numpy.ndarray
+        Each one event.
+    usual : float
+        What an event costs elsewhere, for where there was none.
+
+    Returns
+    -------
+    tuple of float
+        Lower, upper; no event is not no risk: without any, from 0 to the exact Poisson limit times `usual`.
+
+    References
+    ----------
+    Fay and Feuer 1997, Statistics in Medicine 16:791; with equal amounts the exact Poisson limits.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> low, high = gamma_limits(np.full(10, 1.0))
+    >>> round(low, 2), round(high, 2)
+    (4.8, 18.39)
+    """
+    if not len(amounts):
+        return 0.0, zero_event_limit() * usual
+    tail, total, variance, largest = (1 - CONF_LEVEL) / 2, amounts.sum(), (amounts**2).sum(), amounts.max()
+    if not total:
+        return 0.0, 0.0
+    low = stats.gamma.ppf(tail, total**2 / variance, scale=variance / total)
+    more, wider = total + largest, variance + largest**2
+    return float(low), float(stats.gamma.ppf(1 - tail, more**2 / wider, scale=wider / more))
+
+
+def findings_of(margins: pd.DataFrame, period: Period, currency: str) -> pd.DataFrame:
+    """Findings of `account_margins`."""
+    notes = [f"{n} visit lines without minutes" if n else "" for n in margins["no_minutes"]]
+    rows = margins.assign(
+        estimate=margins["margin"] / 100,
+        low=margins["low"] / 100,
+        high=margins["high"] / 100,
+        losses=margins["lost"],
+        note=notes,
+    )
+    return findings.table(
+        findings.rows(
+            rows,
+            "account_margin",
+            period=f"four quarters to {period.name}",
+            unit=currency,
+            method="gamma limits of the replacements (Fay and Feuer 1997)",
+            by=["client_id"],
+            conf_level=CONF_LEVEL,
+        )
+    )
+
+
+def _fees(records: Records, start: date, end: date) -> dict[str, int]:
+    """Fees of each client's contracts, part months by days."""
+    fees: dict[str, float] = {}
+    months = [start]
+    while months[-1] < end:
+        months.append(add_months(start, len(months)))
+    for row in records.table("contracts").to_dict("records"):
+        first = row["starts_on"].date()
+        last = end if pd.isna(row["ends_on"]) else row["ends_on"].date() + timedelta(days=1)
+        share = sum(max(0, (min(last, b, end) - max(first, a)).days) / (b - a).days for a, b in pairwise(months))
+        fee = 0.0 if pd.isna(row["monthly_fee"]) else float(row["monthly_fee"])
+        fees[row["client_id"]] = fees.get(row["client_id"], 0.0) + share * fee
+    return {client: cents(round(fee, 6)) for client, fee in fees.items()}
+
+
+def _visits(time: PlantTime, owner: pd.Series, start: date) -> pd.DataFrame:
+    """Completed lines of the visit log from a day on, with the client of the site where they were written."""
+    query = "select at_site, visited_on, minutes from completed_visits where visited_on >= $start"
+    done = time.query(query, {"start": start})
+    return done.assign(client_id=done["at_site"].map(owner))
+
+
+def _replacements(time: PlantTime, wage_per_hour: float, start: date, end: date) -> pd.DataFrame:
+    """Replacements under guarantee, with the client who held the plant when it was lost, and their cost."""
+    done = time.exits[time.exits["source"].eq("replacements") & time.exits["covered"].eq("guaranteed")]
+    rows = done[done["replaced_on"].between(pd.Timestamp(start), pd.Timestamp(end) - pd.Timedelta(days=1))]
+    return rows.assign(cents=cost_of(rows, wage_per_hour))

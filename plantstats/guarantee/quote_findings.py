@@ -1,0 +1,139 @@
+"""Findings of a quote: everything that its page says, in full precision."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import pandas as pd
+
+from plantstats import findings
+from plantstats.guarantee.money import units
+from plantstats.guarantee.price import Price
+from plantstats.guarantee.quote import QUANTILES, Quote
+from plantstats.stats.intervals import CONF_LEVEL
+
+METHOD = "exact recursion and convolution, mixed over site effect and model"
+TAILS = ((1 - CONF_LEVEL) / 2, (1 + CONF_LEVEL) / 2)
+LINE = ("line", "species", "light", "pot")
+
+findings.define(
+    expected_replacements="Replacements under guarantee that are to be expected over the term (or the year named), "
+    "mean over site effects and possible models; the interval holds 95 in 100 outcomes.",
+    expected_guarantee_cost="Expected cost of the replacements under guarantee over the term, in the currency named; "
+    "a management estimate.",
+    discounted_guarantee_cost="Expected cost of the replacements under guarantee, each payment discounted to the "
+    "start of the term.",
+    guarantee_cost_point="Amount that the cost of the replacements stays within with the chance named in `term`.",
+    monthly_charge="Level monthly charge that covers the cost with the chance named in `term`, plus the margin.",
+    monthly_charge_per_plant="Monthly charge divided by the number of plants.",
+    charge_share_of_fee="Monthly charge as a share of the monthly fee for care, in percent.",
+    uncertainty_share="Share of the variance of the cost that comes from what `term` names: chance, the site, or the "
+    "fitted model, in percent.",
+    covered_share="Share of the losses on record that had causes which the guarantee covers, in percent.",
+    rule_of_thumb_cost="What a contractor's rule of thumb sets aside: a tenth of the installed cost a year (common "
+    "practice, no source).",
+)
+
+
+def owner_findings(quote: Quote, price: Price) -> pd.DataFrame:
+    """All results of a quote.
+
+    Parameters
+    ----------
+    quote : Quote
+    price : Price
+        At the terms' confidence.
+
+    Returns
+    -------
+    pandas.DataFrame
+        Findings by line and contract year and in all. `losses` is missing: nothing has been lost yet.
+    """
+    return findings.table(pd.concat([_of_list(quote, price), _of_lines(quote)], ignore_index=True))
+
+
+def client_findings(quote: Quote, price: Price) -> pd.DataFrame:
+    """What a client may see: the charge, nothing of our costs."""
+    own = _of_list(quote, price)
+    charges = own[own["measure"].isin(["monthly_charge", "monthly_charge_per_plant"])]
+    return findings.table(charges.drop(columns="term").assign(note="", method="level charge"))
+
+
+def _period(quote: Quote) -> str:
+    return f"{quote.terms.starts_on} + {quote.terms.months} months"
+
+
+def _of_list(quote: Quote, price: Price) -> pd.DataFrame:
+    terms, confidence = quote.terms, _percent(price.confidence)
+
+    def row(measure: str, estimate: float, unit: str = terms.currency, **more: Any) -> dict[str, object]:
+        given: dict[str, Any] = {"period": _period(quote), "method": METHOD, "n_plants": quote.plants} | more
+        return findings.finding(measure, given.pop("period"), estimate, unit=unit, **given)
+
+    low, high = (quote.number.quantile(q) for q in TAILS)
+    drawing = f"{terms.draws} draws of site effect and model, seed {terms.seed}: {_error(quote.mean_error)}"
+    steps = "" if quote.cost.exact else f"; distribution in steps of {quote.cost.unit / 100:,.2f}"
+    rates = "yearly rates of " + ", ".join(f"{rate:g}%" for rate in terms.discount_percent)
+    rows = [
+        row("expected_replacements", quote.number.mean, "replacements", low=low, high=high, level=CONF_LEVEL),
+        row("expected_guarantee_cost", units(quote.expected_cost), note=drawing + steps),
+        row("discounted_guarantee_cost", units(quote.discounted), note=rates),
+        row(
+            "monthly_charge", units(price.monthly), term=confidence, note=f"with a margin of {terms.margin_percent:g}%"
+        ),
+        row(
+            "monthly_charge_per_plant", price.per_plant / 100, term=confidence, note="mean over the plants of the list"
+        ),
+        row("rule_of_thumb_cost", units(price.rule_of_thumb), method="0.1 x unit cost x plants x years"),
+        row(
+            "covered_share",
+            100 * quote.covered_share,
+            "% of losses",
+            method="beta law (Jeffreys), its mean",
+            losses=quote.losses,
+            n_plants=None,
+        ),
+    ]
+    if terms.monthly_fee:
+        rows.append(row("charge_share_of_fee", price.share_of_fee, "% of the fee", term=confidence))
+    for q in sorted({*QUANTILES, terms.confidence}):
+        note = _error(quote.quantile_errors[q])
+        rows.append(row("guarantee_cost_point", units(quote.quantile(q)), term=_percent(q), note=note))
+    for source, share in quote.shares.items():
+        rows.append(row("uncertainty_share", 100 * share, "% of the variance", term=source))
+    for year, n in enumerate(quote.by_year.sum(axis=0), start=1):
+        rows.append(row("expected_replacements", float(n), "replacements", period=f"year {year}"))
+    return pd.DataFrame(rows)
+
+
+def _error(cents: float) -> str:
+    return f"standard error of the drawing {cents / 100:,.2f}"
+
+
+def _of_lines(quote: Quote) -> pd.DataFrame:
+    lines = quote.lines.assign(line=quote.lines["position"], n_plants=quote.lines["quantity"])
+    expected = lines["expected"]
+    low, high = (pd.Series([one.quantile(q) for one in quote.line_numbers], dtype="float64") for q in TAILS)
+    limit = "" if quote.terms.cap_money is None else "before the limit in money, which holds for the whole list"
+
+    def rows(measure: str, estimate: object, frame: pd.DataFrame = lines, **more: Any) -> pd.DataFrame:
+        given: dict[str, Any] = {"period": _period(quote), "unit": "replacements"} | more
+        return findings.rows(frame, measure, by=LINE, method=METHOD, estimate=estimate, **given)
+
+    over_term = rows(
+        "expected_replacements",
+        expected,
+        lines.assign(note=lines["basis"]),
+        low=expected.clip(upper=low),
+        high=expected.clip(lower=high),
+        conf_level=CONF_LEVEL,
+    )
+    cost = rows("expected_guarantee_cost", lines["cost"] / 100, unit=quote.terms.currency, note=limit)
+    by_year = [
+        rows("expected_replacements", n, period=f"year {year}") for year, n in enumerate(quote.by_year.T, start=1)
+    ]
+    return pd.concat([over_term, cost, *by_year], ignore_index=True)
+
+
+def _percent(share: float) -> str:
+    return f"{100 * share:g}%"
