@@ -103,12 +103,14 @@ class PlantTime:
         """Losses that count, with the conditions they fell under.
 
         One row per loss row of the records: plant_id, site_id, client_id, species, light, pot, planter, age_band,
-        month, cause, outcome, covered, seen_on (last seen alive), found_on, lost_on (the date used), replaced_on,
+        month, heating, repotted, moved, rh_band, cause, outcome, covered, seen_on (last seen alive), found_on,
+        lost_on (the date used), replaced_on,
         quantity (plants), plant_cost, labour_minutes, source, line.
         """
         return self._sql(f"""
             select e.plant_id, s.site_id, s.client_id, s.species, s.light, s.pot, s.planter, s.age_band, s.month,
-                   e.cause, e.outcome, e.covered, {_on("e.seen_day")} as seen_on, {_on("e.found")} as found_on,
+                   s.heating, s.repotted, s.moved, s.rh_band, e.cause, e.outcome, e.covered,
+                   {_on("e.seen_day")} as seen_on, {_on("e.found")} as found_on,
                    {_on("e.exit_day")} as lost_on, {_on("e.replaced")} as replaced_on,
                    e.n_removed as quantity, e.plant_cost, e.labour_minutes, e.source, e.line
             from events e join episodes s on e.plant_id = s.plant_id and s.to_on = {_on("(e.exit_day + 1)")}
