@@ -19,6 +19,7 @@ import pandas as pd
 
 from plantstats import exposure, findings, periods
 from plantstats.errors import PlantstatsError
+from plantstats.errors import PlantstatsError
 from plantstats.records import load, species_table
 from plantstats.reporting import provenance
 from plantstats.store import Store
@@ -30,6 +31,8 @@ if TYPE_CHECKING:
     from plantstats.records import Records
     from plantstats.watering.review import WateringReview
 
+# By these a result says that the records do not carry it.
+REFUSALS = (PlantstatsError,)
 P = ParamSpec("P")
 R = TypeVar("R")
 RESULTS = "results"  # folder beside the caches of the records
@@ -335,6 +338,70 @@ class Study:
         from plantstats import watering  # noqa: PLC0415
 
         return watering.review(self.records, self.period, self.as_of, self.client, time=self.exposure())
+
+    @kept
+    def visit_results(self) -> pd.DataFrame:
+        """Findings on drying and visit intervals."""
+        return self.visit_advice().findings
+
+    @kept
+    def site_advice(self) -> pd.DataFrame:
+        """One row per site with its present and advised visit interval.
+
+        Returns
+        -------
+        pandas.DataFrame
+            As `watering.advise` gives of sites, and over_limit: whether waterings find a plant too dry more often than
+            the settings allow.
+        """
+        sites = self.visit_advice().advice.sites
+        return sites.assign(over_limit=sites["too_dry_now"].gt(self.records.settings.watering.max_too_dry_share))
+
+    @kept
+    def binding_plants(self) -> pd.DataFrame:
+        """Plants that keep their site from a longer interval, and what would free them."""
+        return self.visit_advice().advice.forced
+
+    @kept
+    def advice_followed(self) -> pd.DataFrame:
+        """What became of the advice of a quarter ago: group, sites, plant_days, losses."""
+        return self.visit_advice().followed
+
+    @kept
+    def drying_by_species(self) -> pd.DataFrame:
+        """Days to dryness of each species in its most usual pot and light, fastest first.
+
+        Returns
+        -------
+        pandas.DataFrame
+            species, light, pot, planter, dry_half, dry_80 (days), dry_downs (of that kind).
+        """
+        review = self.visit_advice()
+        rows = review.situations
+        season = "heating season" if review.advice.heated else "rest of the year"
+        rows = rows[rows["season"].eq(season)].sort_values("spells", ascending=False).drop_duplicates("species")
+        rows = rows.rename(columns={"spells": "dry_downs"})
+        columns = ["species", "light", "pot", "planter", "dry_half", "dry_80", "dry_downs"]
+        return rows.sort_values("dry_half")[columns].reset_index(drop=True)
+
+    # Money.
+
+    @kept
+    def account_margins(self) -> pd.DataFrame:
+        """Findings on what accounts pay, cost and leave over four quarters (see `guarantee.accounts`)."""
+        from plantstats.guarantee import margin  # noqa: PLC0415
+
+        margins = margin.account_margins(self.records, self.period)
+        return margin.margin_findings(margins, self.period, self.records.settings.currency)
+
+    @kept
+    def provision(self) -> pd.DataFrame:
+        """Findings on running guarantees: provision by client, and how it moved over the quarter."""
+        from plantstats.guarantee import provision, running  # noqa: PLC0415
+
+        moved, closing = provision.roll_forward(self.records, self.period)
+        none = margin_free(self.account_margins())
+        return running.findings_of(closing, moved, none, self.period, self.records.settings.currency)
 
     @kept
     def faults(self) -> pd.DataFrame:

@@ -128,6 +128,8 @@ class Bars:
         Measure with the same groups whose estimate is drawn as a tick; "" for none.
     small : bool
         Whether small groups are drawn: counts and money of our own may be, estimates may not.
+    decimals : int
+        Of the numbers at the bars.
     """
 
     rows: Rows
@@ -136,6 +138,7 @@ class Bars:
     value: str = "estimate"
     expected: str = ""
     small: bool = False
+    decimals: int = 0
 
     def _rows(self, findings: pd.DataFrame, small_group: int) -> pd.DataFrame:
         rows = self.rows.select(findings)
@@ -151,7 +154,7 @@ class Bars:
         at, values = np.arange(len(rows)), rows[self.value].to_numpy("float64")
         ax.barh(at, values, color=np.where(values < 0, WARN, PLAIN), height=0.72)
         for y, value in zip(at, values, strict=True):
-            text = f"{value:,.0f}".replace("-", "\u2212")
+            text = f"{value:,.{self.decimals}f}".replace("-", "\u2212")
             place = (-3, "right") if value < 0 else (3, "left")
             offset = {"textcoords": "offset points", "va": "center", "ha": place[1], "fontsize": LETTERS}
             ax.annotate(text, (value, y), (place[0], 0), **offset)
@@ -171,7 +174,7 @@ class Bars:
     def words(self, findings: pd.DataFrame, small_group: int) -> str:
         """What it shows, in a sentence."""
         rows = self._rows(findings, small_group)
-        parts = [f"{self.label(row)} {row[self.value]:,.0f}" for _, row in rows.head(4).iterrows()]
+        parts = [f"{self.label(row)} {row[self.value]:,.{self.decimals}f}" for _, row in rows.head(4).iterrows()]
         more = f"; and {len(rows) - 4} more" if len(rows) > 4 else ""
         return f"Bars, {self.unit}: {'; '.join(parts)}{more}."
 

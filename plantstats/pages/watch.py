@@ -1,0 +1,198 @@
+"""The page on plants to see: those most likely to be lost and those that shed leaves, in place on the last day only."""
+
+from __future__ import annotations
+
+import pandas as pd
+
+from plantstats.findings import pick
+from plantstats.pages import words
+from plantstats.pages.decisions import Decision
+from plantstats.reporting.charts import Bars
+from plantstats.reporting.specs import Listing, Page, Rows, Section, said
+from plantstats.studies import REFUSALS, Study, join
+
+TITLE = "Plants to see"
+FIRST = 20
+LIKELY, MAYBE = 30.0, 15.0  # percent in 90 days: what is called likely, and what perhaps
+NAMED = 6
+
+
+def page(study: Study) -> Page:
+    """The page on plants to see.
+
+    Parameters
+    ----------
+    study : Study
+        One quarter of a company.
+
+    Returns
+    -------
+    Page
+
+    Raises
+    ------
+    ModelError
+        When the records carry no model of losses.
+    """
+    listed = study.watch_list()
+    try:
+        shedding = study.leaf_loss()[0]
+        shedding = shedding[shedding["measure"].isin(["shedding", "shedding_plants"])]
+    except REFUSALS:
+        shedding = study.watch_findings().head(0)
+    results = join(study.watch_findings(), shedding)
+    sections = [
+        _list(study, listed, results),
+        _shedding(study, results),
+        _sites(study, results),
+        _trust(study, results),
+    ]
+    expected = float((listed["expected"] * listed["plants"]).sum())
+    verdict = f"About {expected:.0f} of the {listed['plants'].sum():,.0f} plants in place will be lost within 90 days; these first."
+    return Page(TITLE, verdict, [s for s in sections if s], results, study.small_group)
+
+
+def decisions(study: Study) -> list[Decision]:
+    """The few plants that are most worth a look."""
+    rows = study.watch_list().head(NAMED)
+    if rows.empty:
+        return []
+    worth = float((rows["expected"] * rows["plants"] * rows["cost"]).sum(min_count=1))
+    return [
+        Decision(
+            f"See first: {words.plants(len(rows))}",
+            words.listed(
+                [f"{study.name_of('site', row.site_id)} {row.position or row.plant_id}" for row in rows.itertuples()]
+            ),
+            worth,
+            _how_sure(study),
+            3,
+            "watch",
+            f"plant-{rows['plant_id'].iloc[0]}",
+        )
+    ]
+
+
+def _how_sure(study: Study) -> str:
+    told = said(study.watch_findings(), 0, "watch_concordance")
+    if told.empty or pd.isna(told["raw_estimate"]):
+        return "not tested: too few plants were lost"
+    return f"earlier lists put the lost plant first in {told['raw_estimate']:.0f} of 100 pairs (50 is drawing lots)"
+
+
+def _chance(percent: float) -> str:
+    return "likely" if percent >= LIKELY else "perhaps" if percent >= MAYBE else "less likely"
+
+
+def _reason(row: dict) -> str:
+    """The one main reason, in words."""
+    if row["condition"] in ("1 or 2", "3"):
+        return f"scored {row['condition']} at the last visit"
+    if row["age_band"].startswith("days 1-90"):
+        return "new in its place"
+    if row["light"] == "low":
+        return "stands in low light"
+    return "kind, place and season"
+
+
+def _list(study: Study, listed: pd.DataFrame, results: pd.DataFrame) -> Section:
+    """By route and place; the chance as a word and in 100."""
+    rows = listed.head(FIRST).sort_values(["site_id", "position", "plant_id"], kind="stable")
+    chance = 100 * rows["expected"].clip(upper=1)
+    records = pd.DataFrame(
+        {
+            "Site": [study.name_of("site", site) for site in rows["site_id"]],
+            "Place": study.places_of(rows["plant_id"]),
+            "Plant": [study.name_of("species", species) for species in rows["species"]],
+            "Id": rows["plant_id"].to_numpy(),
+            "Lost by then": [f"{_chance(c)} ({c:.0f} in 100)" for c in chance],
+            "Main reason": [_reason(row) for row in rows.to_dict("records")],
+            "Its cost": [f"{c:,.0f}" if pd.notna(c) else "" for c in rows["cost"]],
+            "Guarantee until": [d.date().isoformat() if pd.notna(d) else "" for d in rows["guarantee_until"]],
+            "Seen": ["\u2610"] * len(rows),
+        },
+        dtype="object",
+    )
+    message = f"Look at these {len(rows)} plants first."
+    shown = "Chance of being found lost within 90 days; by site and place."
+    ids = [f"plant-{plant}" for plant in rows["plant_id"]]
+    return Section("list", message, shown, table=Listing("Plants to look at first", records, most=FIRST, ids=ids))
+
+
+def _shedding(study: Study, results: pd.DataFrame) -> Section | None:
+    rows = pick(results, "shedding", ["site_id", "species", "plant_id"])
+    here = set(study.standing()["plant_id"])
+    stand, gone = rows[rows["plant_id"].isin(here)], rows[~rows["plant_id"].isin(here)]
+    if rows.empty:
+        return None
+    records = pd.DataFrame(
+        {
+            "Site": [study.name_of("site", site) for site in stand["site_id"]],
+            "Place": study.places_of(stand["plant_id"]),
+            "Plant": [study.name_of("species", species) for species in stand["species"]],
+            "Id": stand["plant_id"].to_numpy(),
+            "Times as many leaves as expected": [f"{e:.1f}" for e in stand["estimate"]],
+            "Leaves": stand["note"].to_numpy(),
+            "Seen": ["\u2610"] * len(stand),
+        },
+        dtype="object",
+    )
+    lost = f" Lost since: {words.listed(list(gone['plant_id']))}." if len(gone) else ""
+    be = "plant drops" if len(stand) == 1 else "plants drop"
+    message = f"{len(stand) or 'No'} {be} far more leaves than its kind and place explain.{lost}"
+    return Section(
+        "shedding",
+        message,
+        "Beyond chance, of all plants whose leaves were counted.",
+        table=Listing("Plants that shed", records),
+    )
+
+
+def _sites(study: Study, results: pd.DataFrame) -> Section | None:
+    rows = Rows("watch_site", ["site_id"], most=10)
+    if rows.select(results).empty:
+        return None
+    chart = Bars(
+        rows, lambda row: study.name_of("site", row["site_id"]), "losses to be expected within 90 days", decimals=1
+    )
+    first = rows.select(results).iloc[0]
+    return Section(
+        "sites",
+        f"Most are to be expected at {study.name_of('site', first['site_id'])}.",
+        "Ten sites with most.",
+        chart=chart,
+    )
+
+
+def _trust(study: Study, results: pd.DataFrame) -> Section | None:
+    """How well the lists of the last four quarters did, found and expected side by side."""
+    rows = pick(results, "watch_calibration", ["term"]).sort_values("term")
+    whole = said(results, 0, "watch_calibration")
+    if rows.empty or whole.empty:
+        return None
+    named = ("lowest", "second", "third", "fourth", "highest")
+    records = pd.DataFrame(
+        {
+            "Fifth of plants by chance": [
+                named[n] if len(rows) == len(named) else row["term"] for n, (_, row) in enumerate(rows.iterrows())
+            ],
+            "Lost": [f"{n}" for n in rows["losses"]],
+            "Expected": [note.removesuffix(" expected") for note in rows["note"]],
+            "Lost / expected": [f"{e:.2f}" if pd.notna(e) else "" for e in rows["estimate"]],
+            "could be": [
+                f"{low:.2f} to {high:.2f}" if pd.notna(low) else ""
+                for low, high in zip(rows["low"], rows["high"], strict=True)
+            ],
+        },
+        dtype="object",
+    )
+    off = rows[(rows["low"] > 1) | (rows["high"] < 1)]
+    message = (
+        f"The last four lists expected {whole['note'].removesuffix(' expected')} losses and {whole['losses']} came"
+        + (
+            f"; but in {words.count_of(len(off), 'fifth')} of the plants the numbers were wrong beyond chance."
+            if len(off)
+            else "; each fifth within chance."
+        )
+    )
+    return Section("trust", message, _how_sure(study) + ".", table=Listing("How the last four lists did", records))
