@@ -11,7 +11,7 @@ from plantstats.pages import accounts, decisions, losses, records, visits, watch
 from plantstats.pages.decisions import Decision
 from plantstats.periods import same_quarter_last_year
 from plantstats.reporting.charts import Bars, Quarters
-from plantstats.reporting.specs import Box, Listing, Page, Rows, Section, said
+from plantstats.reporting.specs import Box, Page, Rows, Section, said
 from plantstats.studies import REFUSALS, Study, join
 
 TITLE = "Brief"
@@ -115,7 +115,7 @@ def _boxes(study: Study, results: pd.DataFrame) -> list[Box]:
                 len(under) > 0,
             )
         )
-    dry = _or_nothing(study.dry_sites)
+    dry = _or_nothing(study.site_advice)
     if dry is not None and len(dry):
         too_many = int(dry["over_limit"].sum())
         limit = study.records.settings.watering.max_too_dry_share
@@ -149,23 +149,11 @@ def _accounts(study: Study, results: pd.DataFrame) -> Section | None:
 
 
 def _last_list(study: Study) -> Section:
-    """What became of last quarter's decisions, read from the records."""
-    followed = _or_nothing(study.advice_followed)
-    if followed is None or followed.empty:
+    """What became of last quarter's advice, read from the records."""
+    try:
+        return visits.last_advice(study)
+    except REFUSALS:
         return Section("last", "Nothing was advised a quarter ago, or the records do not reach back to it.")
-    made = int(followed["followed"].sum())
-    records_ = pd.DataFrame(
-        {
-            "Site": [study.name_of("site", site) for site in followed["site_id"]],
-            "Advised, days between visits": [
-                f"{a:.0f} instead of {b:.0f}" for a, b in zip(followed["advised"], followed["before"], strict=True)
-            ],
-            "Since then": ["changed" if yes else "as before" for yes in followed["followed"]],
-        },
-        dtype="object",
-    )
-    message = f"Of {words.count_of(len(followed), 'change')} advised a quarter ago, {made or 'none'} {'was' if made == 1 else 'were'} made."
-    return Section("last", message, table=Listing("Last quarter's list", records_, most=6))
 
 
 def _state(study: Study, missing: Sequence[str]) -> Section:

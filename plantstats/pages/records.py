@@ -6,6 +6,7 @@ import pandas as pd
 
 from plantstats.findings import pick
 from plantstats.pages import words
+from plantstats.pages.decisions import Decision
 from plantstats.quality.catalogue import CATALOGUE
 from plantstats.reporting.charts import Bars
 from plantstats.reporting.specs import Field, Listing, Page, Rows, Section, Table, said
@@ -64,38 +65,56 @@ def _sentences(study: Study, results: pd.DataFrame) -> list[str]:
 
 def _mend(faults: pd.DataFrame) -> Section:
     """The faults to mend, most harmful first."""
-    todo = faults.loc[[not CATALOGUE[code].expected for code in faults["code"]]]
-    kinds = (
-        todo.groupby("code", sort=False)
-        .agg(
-            severity=("severity", "first"),
-            count=("count", "sum"),
-            file=("file", "first"),
-            line=("line", "first"),
-            remedy=("remedy", "first"),
-        )
-        .sort_values(["severity", "count"], ascending=[True, False], kind="stable")
-    )
+    todo = _to_mend(faults)
     records = pd.DataFrame(
         {
-            "What": [CATALOGUE[code].title for code in kinds.index],
-            "How many": [f"{count:,}" for count in kinds["count"]],
+            "What": [CATALOGUE[code].title for code in todo.index],
+            "How many": [f"{count:,}" for count in todo["count"]],
             "First of them": [
                 f"{row.file}, line {int(row.line)}" if pd.notna(row.line) else str(row.file)
-                for row in kinds.itertuples()
+                for row in todo.itertuples()
             ],
-            "What to do": kinds["remedy"].to_numpy(),
+            "What to do": [CATALOGUE[code].remedy for code in todo.index],
         },
         dtype="object",
     )
-    total = int(kinds["count"].sum())
+    total = int(todo["count"].sum())
     message = (
-        f"{words.count_of(total, 'row')} should be looked at; {CATALOGUE[kinds.index[0]].title} first."
-        if len(kinds)
+        f"{words.count_of(total, 'row')} should be looked at; {CATALOGUE[todo.index[0]].title} first."
+        if len(todo)
         else "No fault was found."
     )
-    table = Listing("To mend, most harmful first", records, most=MEND_FIRST, rest="findings.xlsx, sheet faults")
+    table = Listing("To mend, most harmful first", records, most=MEND_FIRST, rest="findings.xlsx")
     return Section("mend", message, "Histories that cannot be come before what is only odd.", table=table)
+
+
+def _to_mend(faults: pd.DataFrame) -> pd.DataFrame:
+    """One row per code that sound records do not have: severity, count, file and line of the first."""
+    todo = faults[[not CATALOGUE[code].expected for code in faults["code"]]]
+    kinds = todo.groupby("code", sort=False).agg(
+        severity=("severity", "first"), count=("count", "sum"), file=("file", "first"), line=("line", "first")
+    )
+    return kinds.sort_values(["severity", "count"], ascending=[True, False], kind="stable")
+
+
+def decisions(study: Study) -> list[Decision]:
+    """The most harmful fault of the records, as one line."""
+    todo = _to_mend(study.faults())
+    worst = todo[todo["severity"].eq("impossible")]
+    if worst.empty:
+        return []
+    code, row = worst.index[0], worst.iloc[0]
+    return [
+        Decision(
+            f"Mend the records: {CATALOGUE[code].title}",
+            f"{row['file']}, {words.count_of(row['count'], 'row')}",
+            float("nan"),
+            "certain: the rows cannot all be true",
+            1,
+            "records",
+            "mend",
+        )
+    ]
 
 
 def _files(study: Study) -> Section:

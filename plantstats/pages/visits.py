@@ -31,10 +31,8 @@ def page(study: Study) -> Page:
     WateringError
         When the records carry no dry-down, or no plant stands.
     """
-    advice = study.visit_advice()
-    sites = study.site_advice()
-    results = advice.findings
-    sections = [_sites(study, sites), _too_dry(study, sites), _binding(study), _drying(study), _last(study)]
+    sites, results = study.site_advice(), study.visit_results()
+    sections = [_sites(study, sites), _too_dry(study, sites), _binding(study), _drying(study), last_advice(study)]
     return Page(TITLE, _verdict(study, sites), [s for s in sections if s], results, study.small_group)
 
 
@@ -194,9 +192,9 @@ def _drying(study: Study) -> Section | None:
     return Section("drying", message, shown, table=Listing("Days after watering until the topsoil is dry", records))
 
 
-def _last(study: Study) -> Section:
+def last_advice(study: Study) -> Section:
     """What became of the advice of a quarter ago."""
-    groups = study.visit_advice().followed.set_index("group")["sites"]
+    groups = study.advice_followed().set_index("group")["sites"]
     followed, ignored = int(groups.get("followed", 0)), int(groups.get("not followed", 0))
     if followed + ignored == 0:
         return Section("last", "No change was advised a quarter ago.")
