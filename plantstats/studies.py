@@ -19,7 +19,6 @@ import pandas as pd
 
 from plantstats import exposure, findings, periods
 from plantstats.errors import PlantstatsError
-from plantstats.errors import PlantstatsError
 from plantstats.records import load, species_table
 from plantstats.reporting import provenance
 from plantstats.store import Store

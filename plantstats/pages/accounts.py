@@ -1,4 +1,4 @@
-"""The page on accounts: what each client pays and costs over four quarters, and what the running guarantee will cost."""
+"""The page on accounts: what each client pays and costs, and what the running guarantees will cost."""
 
 from __future__ import annotations
 
@@ -115,7 +115,7 @@ def _margins(study: Study, results: pd.DataFrame) -> Section:
         small=True,
     )
     table = Table(f"Accounts over four quarters, {unit}; the lowest first", rows, columns, anchor="client")
-    shown = "Left: fee less travel, labour and guaranteed replacements. The limits carry the chance in the replacements alone."
+    shown = "Left: fee less travel, labour and guaranteed replacements; limits carry the chance in the latter alone."
     return Section("margins", "What each account leaves.", shown, chart=chart, table=table)
 
 

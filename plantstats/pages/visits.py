@@ -40,18 +40,17 @@ def decisions(study: Study) -> list[Decision]:
     """What the visits ask for: changed intervals with what they save, and sites beyond the limit."""
     sites = study.site_advice()
     todo = []
-    changed = sites[sites["advised"].ne(sites["now"])]
-    for (now, advised), group in changed.groupby(["now", "advised"]):
-        group = group.sort_values("saving", ascending=False)
+    changed = sites[sites["advised"].ne(sites["now"])].sort_values("saving", ascending=False)
+    for (now, advised), rows in changed.groupby(["now", "advised"]):
         todo.append(
             Decision(
                 f"Visit every {advised:.0f} days instead of {now:.0f}",
-                words.listed([study.name_of("site", site) for site in group["site_id"]]),
-                float(group["saving"].sum()),
-                f"at least {100 * group['probability'].min():.0f} in 100 that it saves and leaves few plants too dry",
+                words.listed([study.name_of("site", site) for site in rows["site_id"]]),
+                float(rows["saving"].sum()),
+                f"at least {100 * rows['probability'].min():.0f} in 100 that it saves and leaves few plants too dry",
                 2,
                 "visits",
-                f"site-{group['site_id'].iloc[0]}",
+                f"site-{rows['site_id'].iloc[0]}",
             )
         )
     dry = sites[sites["over_limit"] & sites["advised"].ge(sites["now"])].sort_values("too_dry_now", ascending=False)
@@ -104,7 +103,7 @@ def _sites(study: Study, sites: pd.DataFrame) -> Section:
     )
     ids = [f"site-{site}" for site in order["site_id"]]
     message = "How often to come to each site."
-    shown = "Change only where nine in ten chances say that it saves and leaves few plants too dry. How often changes, never how much water at once."
+    shown = "Change only where it is sure enough to save and few plants stand dry. How often, never how much at once."
     return Section(
         "sites", message, shown, table=Listing("Visits by site", records, most=60, rest="intervals.csv", ids=ids)
     )
@@ -196,9 +195,10 @@ def last_advice(study: Study) -> Section:
     """What became of the advice of a quarter ago."""
     groups = study.advice_followed().set_index("group")["sites"]
     followed, ignored = int(groups.get("followed", 0)), int(groups.get("not followed", 0))
-    if followed + ignored == 0:
+    advised = followed + ignored
+    if not advised:
         return Section("last", "No change was advised a quarter ago.")
+    be = "was" if followed == 1 else "were"
     return Section(
-        "last",
-        f"Of {words.count_of(followed + ignored, 'change')} advised a quarter ago, {followed or 'none'} {'was' if followed == 1 else 'were'} made.",
+        "last", f"Of {words.count_of(advised, 'change')} advised a quarter ago, {followed or 'none'} {be} made."
     )

@@ -48,7 +48,8 @@ def page(study: Study) -> Page:
         _trust(study, results),
     ]
     expected = float((listed["expected"] * listed["plants"]).sum())
-    verdict = f"About {expected:.0f} of the {listed['plants'].sum():,.0f} plants in place will be lost within 90 days; these first."
+    stand = int(listed["plants"].sum())
+    verdict = f"About {expected:.0f} of the {stand:,} plants in place will be lost within 90 days; these first."
     return Page(TITLE, verdict, [s for s in sections if s], results, study.small_group)
 
 
