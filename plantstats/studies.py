@@ -388,19 +388,20 @@ class Study:
     @kept
     def account_margins(self) -> pd.DataFrame:
         """Findings on what accounts pay, cost and leave over four quarters (see `guarantee.accounts`)."""
-        from plantstats.guarantee import margin  # noqa: PLC0415
+        from plantstats.guarantee import accounts  # noqa: PLC0415
 
-        margins = margin.account_margins(self.records, self.period)
-        return margin.margin_findings(margins, self.period, self.records.settings.currency)
+        margins = accounts.account_margins(self.records, self.period)
+        if margins.empty:
+            raise StudyError("the records hold no contract, so accounts have no fee")
+        return accounts.findings_of(margins, self.period, self.records.settings.currency)
 
     @kept
     def provision(self) -> pd.DataFrame:
         """Findings on running guarantees: provision by client, and how it moved over the quarter."""
-        from plantstats.guarantee import provision, running  # noqa: PLC0415
+        from plantstats.guarantee import provision  # noqa: PLC0415
 
         moved, closing = provision.roll_forward(self.records, self.period)
-        none = margin_free(self.account_margins())
-        return running.findings_of(closing, moved, none, self.period, self.records.settings.currency)
+        return provision.findings_of(closing, moved, self.period, self.records.settings.currency)
 
     @kept
     def faults(self) -> pd.DataFrame:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from datetime import date, timedelta
 from itertools import pairwise
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 from scipy import stats
@@ -25,8 +25,13 @@ COLUMNS += ["lost", "visits", "no_minutes", "n_plants"]
 
 findings.define(
     account_margin="Fee of an account less visits, travel and replacements under guarantee over four quarters, in the "
-    "currency named; the interval carries the chance in the replacements only. A management figure."
+    "currency named; the interval carries the chance in the replacements only. A management figure.",
+    account_fee="Fee of an account over four quarters, part months by days, in the currency named.",
+    account_labour="Recorded minutes at an account's sites over four quarters, at the wage of the settings.",
+    account_travel="Days with a visit to an account's sites over four quarters, at the settings' cost of a visit.",
+    account_replacements="Recorded cost of an account's replacements under guarantee over four quarters.",
 )
+PARTS = ("fee", "labour", "travel", "replacements")
 
 
 def account_margins(records: Records, period: Period) -> pd.DataFrame:
@@ -111,8 +116,15 @@ def gamma_limits(amounts: Array, usual: float = float("nan")) -> tuple[float, fl
 
 
 def findings_of(margins: pd.DataFrame, period: Period, currency: str) -> pd.DataFrame:
-    """Findings of `account_margins`."""
+    """Findings of `account_margins`: what is left by client, and its parts by client and in all.
+
+    Notes
+    -----
+    The parts are sums of what is on record, not estimates, so they carry no number of plants by which a small account
+    would be withheld.
+    """
     notes = [f"{n} visit lines without minutes" if n else "" for n in margins["no_minutes"]]
+    shared: dict[str, Any] = {"period": f"four quarters to {period.name}", "unit": currency}
     rows = margins.assign(
         estimate=margins["margin"] / 100,
         low=margins["low"] / 100,
@@ -120,17 +132,23 @@ def findings_of(margins: pd.DataFrame, period: Period, currency: str) -> pd.Data
         losses=margins["lost"],
         note=notes,
     )
-    return findings.table(
+    method = "gamma limits of the replacements (Fay and Feuer 1997)"
+    left = findings.rows(rows, "account_margin", by=["client_id"], method=method, conf_level=CONF_LEVEL, **shared)
+    with_total = pd.concat([margins[["client_id", *PARTS]], margins[list(PARTS)].sum().to_frame().T])
+    of_record = [
         findings.rows(
-            rows,
-            "account_margin",
-            period=f"four quarters to {period.name}",
-            unit=currency,
-            method="gamma limits of the replacements (Fay and Feuer 1997)",
+            with_total[["client_id"]],
+            f"account_{part}",
             by=["client_id"],
-            conf_level=CONF_LEVEL,
+            method="sum",
+            **shared,
+            estimate=with_total[part].astype("float64") / 100,
         )
-    )
+        for part in PARTS
+    ]
+    total = pd.DataFrame({"estimate": [margins["margin"].sum() / 100]})
+    whole_margin = findings.rows(total, "account_margin", method="sum", **shared)
+    return findings.table(pd.concat([left, whole_margin, *of_record], ignore_index=True))
 
 
 def _fees(records: Records, start: date, end: date) -> dict[str, int]:

@@ -112,7 +112,6 @@ def _margins(study: Study, results: pd.DataFrame) -> Section:
         Rows("account_margin", ["client_id"], descending=False, most=25),
         lambda row: study.name_of("client", row["client_id"]),
         f"{unit} left over four quarters",
-        small=True,
     )
     table = Table(f"Accounts over four quarters, {unit}; the lowest first", rows, columns, anchor="client")
     shown = "Left: fee less travel, labour and guaranteed replacements; limits carry the chance in the latter alone."

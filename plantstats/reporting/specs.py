@@ -139,7 +139,9 @@ class Table:
                 values = [at.get(key, "") for key in keys]
             words = wanted.words
             columns[heading] = [words(str(v)) if words and v != "" else v for v in values]
-        return pd.DataFrame(columns, dtype="object")
+        # A column that says nothing in any row takes room on a phone and says nothing.
+        told = {h: v for h, v in columns.items() if not v or any(str(x) != "" for x in v)}
+        return pd.DataFrame(told, dtype="object")
 
     def show(self, findings: pd.DataFrame, small_group: int) -> Shown:
         """The table for the page and JupyterLab."""
