@@ -314,6 +314,19 @@ class Study:
         return losses.tell_apart(cells, species_table()).model
 
     @kept
+    def effect_terms(self) -> pd.DataFrame:
+        """The comparisons of the loss model: label (as findings name it), name, level, reference; empty without a model."""
+        from plantstats.losses import effects  # noqa: PLC0415
+        from plantstats.losses.terms import Term  # noqa: PLC0415
+
+        try:
+            terms = [c.of for c in effects.contrasts(self.loss_model()) if isinstance(c.of, Term)]
+        except PlantstatsError:
+            terms = []
+        rows = [(term.label, term.name, term.level, term.reference) for term in terms]
+        return pd.DataFrame(rows, columns=["label", "name", "level", "reference"], dtype="str")
+
+    @kept
     def drivers(self) -> Drivers:
         """What drives losses, and the watch list (see `losses.drivers.review`)."""
         from plantstats.losses import drivers  # noqa: PLC0415

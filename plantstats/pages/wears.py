@@ -1,0 +1,219 @@
+"""The page on what wears plants down: the clear effects in words, how long plants stand, and what makes leaves fall."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+
+from plantstats.findings import pick
+from plantstats.pages import words
+from plantstats.reporting.charts import Intervals, Squares
+from plantstats.reporting.specs import Field, Page, Rows, Section, Table, said
+from plantstats.studies import REFUSALS, Study, join
+
+TITLE = "What wears plants down"
+MOST_EFFECTS = 5
+YEAR = "365"
+# How a level of each term is said.
+SHAPES = {
+    "light": "{} light",
+    "pot": "pots of {}",
+    "planter": "{} planters",
+    "age_band": "{} in place",
+    "repotted": "{} after repotting",
+    "moved": "{} after a move",
+    "season": "{}",
+    "humidity": "air, {}",
+}
+CAUTION = "What goes together need not be cause and effect; of many effects some are clear by chance."
+
+
+def page(study: Study) -> Page:
+    """The page on what wears plants down.
+
+    Parameters
+    ----------
+    study : Study
+        One quarter of a company.
+
+    Returns
+    -------
+    Page
+    """
+    drivers = study.drivers()
+    parts, notes = [drivers.findings], [*drivers.refusals]
+    try:
+        leaves, leaf_notes = study.leaf_loss()[:2]
+        parts.append(leaves)
+    except REFUSALS as fault:
+        leaf_notes = (f"Leaves cannot be told: {fault}.",)
+    results = join(*parts)
+    terms = study.effect_terms()
+    sections = [
+        _effects(study, results, terms),
+        _species(study, results),
+        _survival(study, results),
+        _leaves(results),
+        _leaf_effects(results),
+        _notes([*notes, *drivers.notes, *leaf_notes]),
+    ]
+    return Page(TITLE, _verdict(results, terms, notes), [s for s in sections if s], results, study.small_group)
+
+
+def say(terms: pd.DataFrame, label: str) -> str:
+    """A comparison of the loss model in plain words: "low light against medium light"."""
+    found = terms[terms["label"].eq(label)]
+    if found.empty:
+        return label
+    row = found.iloc[0]
+    shape = SHAPES.get(row["name"], row["name"] + " {}")
+    of, against = (shape.format(str(row[c]).replace("_", " ")) for c in ("level", "reference"))
+    return f"{of} against {against}" if row["reference"] else of
+
+
+def _clear(results: pd.DataFrame) -> pd.DataFrame:
+    """Effects whose interval leaves out 1, the clearest first: nearest end from 1, as a ratio."""
+    rows = pick(results, "effect_on_losses", ["term"])
+    rows = rows[rows["estimate"].notna() & ((rows["low"] > 1) | (rows["high"] < 1))]
+    rows = rows[~rows["term"].str.contains("unknown|not read")]
+    near = np.log(rows["low"]).where(rows["low"] > 1, -np.log(rows["high"]))
+    return rows.loc[near.sort_values(ascending=False).index]
+
+
+def _verdict(results: pd.DataFrame, terms: pd.DataFrame, notes: list[str]) -> str:
+    clear = _clear(results)
+    if clear.empty:
+        return notes[0] if notes else "No condition stands clear of chance in these records."
+    first = clear.iloc[0]
+    return f"Clearest: {say(terms, first['term'])}, {first['estimate']:.1f} times the losses."
+
+
+def _effects(study: Study, results: pd.DataFrame, terms: pd.DataFrame) -> Section | None:
+    of = len(pick(results, "effect_on_losses", ["term"]))
+    if not of:
+        return None
+    named = set(_clear(results)["term"].head(MOST_EFFECTS))
+    rows = Rows("effect_on_losses", ["term"], where=lambda f: f["term"].isin(named), most=MOST_EFFECTS)
+    chart = Intervals(
+        rows,
+        lambda row: say(terms, row["term"]).replace(" against ", "\nagainst "),
+        "times the losses (95% limits)",
+        1,
+        log=True,
+    )
+    columns = {
+        "Compared": Field("term", words=lambda label: say(terms, label)),
+        "Times the losses": "estimate",
+        "could be": "interval",
+        "Lost": "losses",
+        "Plants": "n_plants",
+    }
+    message = (
+        f"{len(_clear(results))} of {of} conditions stand clear of chance."
+        if named
+        else f"None of {of} conditions stands clear of chance."
+    )
+    table = Table("All conditions, all others alike", Rows("effect_on_losses", ["term"], most=8), columns)
+    return Section(
+        "effects",
+        message,
+        "Losses under one condition against another, all others alike, at an average site.",
+        chart if named else None,
+        table,
+        note=CAUTION,
+    )
+
+
+def _species(study: Study, results: pd.DataFrame) -> Section | None:
+    """Species at two places each, as the model tells them."""
+    rows = pick(results, "adjusted_loss_rate", ["term", "species"])
+    if rows.empty:
+        return None
+    high = rows.loc[rows["estimate"].idxmax()]
+    chart = Intervals(
+        Rows("adjusted_loss_rate", ["term", "species"], order="species", descending=False, most=8),
+        lambda row: row["term"].replace(", ", "\n", 1),
+        "lost per 100 plants a year (95% limits)",
+    )
+    return Section(
+        "places",
+        f"{high['term']}: {high['estimate']:.0f} of 100 lost a year.",
+        "Usual kinds in a hard place and an easy one, at an average site.",
+        chart,
+    )
+
+
+def _survival(study: Study, results: pd.DataFrame) -> Section | None:
+    rows = Rows(
+        "survival",
+        ["light", "age_days"],
+        where=lambda f: f["age_days"].eq(YEAR) & f["light"].ne("unknown") & f["estimate"].notna(),
+        most=4,
+    )
+    found = rows.select(results)
+    if found.empty:
+        return None
+    worst = found.iloc[-1]
+    message = f"Of 100 plants put in {worst['light']} light, {worst['estimate']:.0f} stand after a year."
+    columns = {
+        "Light": "light",
+        "Of 100 stand after a year": "estimate",
+        "could be": "interval",
+        "Lost": "losses",
+        "Plants": "n_plants",
+    }
+    return Section(
+        "survival",
+        message,
+        "Neither dead nor below what was sold.",
+        Squares(rows, lambda row: f"{row['light']} light"),
+        Table("Plants that stand after a year", rows, columns),
+    )
+
+
+def _leaves(results: pd.DataFrame) -> Section | None:
+    whole = said(results, 0, "green_leaves")
+    if whole.empty:
+        return None
+    rows = Rows("green_leaves", ["species"], most=8)
+    columns = {
+        "Plant": "species",
+        "Green leaves dropped a month": "estimate",
+        "could be": "interval",
+        "Plants": "n_plants",
+    }
+    message = f"A plant dropped {whole['estimate']} green leaves a month ({words.could_be(whole['interval'])})."
+    return Section(
+        "leaves",
+        message,
+        "Cleaners take leaves too, so counts are minima.",
+        table=Table("Leaves dropped, most first", rows, columns),
+    )
+
+
+def _leaf_effects(results: pd.DataFrame) -> Section | None:
+    clear = pick(results, "green_leaf_ratio", ["term"])
+    clear = clear[(clear["low"] > 1) | (clear["high"] < 1)]
+    if clear.empty:
+        return None
+    named = set(clear["term"])
+    rows = Rows("green_leaf_ratio", ["term"], where=lambda f: f["term"].isin(named), most=MOST_EFFECTS + 1)
+    first = rows.select(results).iloc[0]
+    chart = Intervals(
+        rows,
+        lambda row: row["term"].replace(" instead of ", "\ninstead of "),
+        "times the leaves dropped (95% limits)",
+        1,
+        log=True,
+    )
+    return Section(
+        "leaf-drop",
+        f"Leaves fall most with {first['term']}: {first['estimate']:.1f} times.",
+        "All else alike.",
+        chart,
+        note=CAUTION,
+    )
+
+
+def _notes(lines: list[str]) -> Section | None:
+    return Section("notes", "What these numbers cannot tell.", sentences=lines) if lines else None
