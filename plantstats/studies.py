@@ -315,7 +315,7 @@ class Study:
 
     @kept
     def effect_terms(self) -> pd.DataFrame:
-        """The comparisons of the loss model: label (as findings name it), name, level, reference; empty without a model."""
+        """Comparisons of the loss model: label (as findings name it), name, level, reference; none without a model."""
         from plantstats.losses import effects  # noqa: PLC0415
         from plantstats.losses.terms import Term  # noqa: PLC0415
 
