@@ -9,7 +9,6 @@ from __future__ import annotations
 import functools
 import inspect
 from collections.abc import Callable
-from dataclasses import replace
 from datetime import date
 from difflib import get_close_matches
 from pathlib import Path
@@ -311,7 +310,7 @@ class Study:
         from plantstats.losses import terms  # noqa: PLC0415
 
         cells = self.exposure("midpoint").cells(list(losses.CELLS_BY), end=terms.settled(self.as_of))
-        return losses.tell_apart(cells, species_table()).model
+        return losses.check_collinearity(cells, species_table()).model
 
     @kept
     def effect_terms(self) -> pd.DataFrame:
@@ -331,8 +330,7 @@ class Study:
         """What drives losses, and the watch list (see `losses.drivers.review`)."""
         from plantstats.losses import drivers  # noqa: PLC0415
 
-        review = drivers.review(self.records, self.period, self.as_of, self.client)
-        return replace(review, apart=None)  # the model has a name of its own: `loss_model`
+        return drivers.review(self.records, self.period, self.as_of, self.client)
 
     # Leaves, watering, quality.
 

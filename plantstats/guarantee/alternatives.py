@@ -72,7 +72,7 @@ def moist_air(quote: Quote, model: FittedHazards, exits: Exits) -> pd.DataFrame:
     page says how far they can be told apart.
     """
     profiles = _profiles(quote).assign(other=f"{DRY_AIR_BELOW}% and more")
-    if "dry_air" not in model.model.formula:
+    if "dry_air" not in model.model.terms:
         profiles = profiles.iloc[:0]
     return _compared(profiles, profiles.assign(humidity=float(DRY_AIR_BELOW)), quote, model, exits)
 

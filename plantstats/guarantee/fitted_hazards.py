@@ -18,8 +18,7 @@ from plantstats.exposure.inputs import AGE_CUTS, age_bands
 from plantstats.guarantee.hazards import PROFILE, Exits, LineHazards, covered_share, stream
 from plantstats.guarantee.terms import Terms
 from plantstats.guarantee.time_grid import MONTHS, Array
-from plantstats.losses.design import names_in
-from plantstats.losses.likelihood import climb
+from plantstats.losses.likelihood import fit_at_variance
 from plantstats.records import species_table
 
 if TYPE_CHECKING:
@@ -60,8 +59,8 @@ class FittedHazards:
     @property
     def levels(self) -> dict[str, tuple[str, ...]]:
         """Levels on record of each column that the model asks of a line."""
-        asked = names_in(self.model.formula)
-        return {name: self.model.terms.levels[name] for name in PROFILE if name in asked and name != "species"}
+        asked = self.model.terms
+        return {name: self.model.coding.levels[name] for name in PROFILE if name in asked and name != "species"}
 
     def for_lines(self, lines: pd.DataFrame, n_samples: int, seed: int, unseen: str = "group") -> LineHazards:
         """Hazards of lines (see `hazards.HazardModel`).
@@ -119,7 +118,7 @@ class FittedHazards:
             x, beta = self.model.counts.x, self.model.draw(n_samples, seed)
             rate = np.exp(x @ beta.T)
             rate *= (np.exp(x @ self.model.beta) / rate.mean(axis=1))[:, None]
-            expected[:, on_record] = (self.model.counts.days[rows] @ rate).T
+            expected[:, on_record] = (self.model.counts.days_by_site[rows] @ rate).T
             lost[on_record] = self.model.counts.by_site[rows]
         return lost, expected
 
@@ -127,7 +126,7 @@ class FittedHazards:
         """What the air read at sites does to their rate (see `hazards.HazardModel`)."""
         rate, _, month = self._rate_without(AIR)
         usual = rate * self._monthly_effect(AIR, self.model.beta[None])[0][month]
-        days = self.model.counts.days
+        days = self.model.counts.days_by_site
         ratio = (days @ np.exp(self.model.counts.x @ self.model.beta)) / (days @ usual)
         by_site = dict(zip(self.model.sites, ratio, strict=True))
         return np.array([by_site.get(name, 1.0) for name in sites])
@@ -150,7 +149,7 @@ class FittedHazards:
 
     def _weight_of_bands(self, bands: list[str]) -> Array:
         """Plant-days on record of each age band, shared evenly over the months; they add up to 1."""
-        days = self.model.patterns.groupby("age_band")["plant_days"].sum().reindex(bands).fillna(0.0)
+        days = self.model.patterns.groupby("age_band", observed=True)["plant_days"].sum().reindex(bands).fillna(0.0)
         days /= pd.Series(bands, bands).groupby(level=0).transform("size")  # a band may stand for others, too
         return np.repeat((days / days.sum() / MONTHS).to_numpy(), MONTHS)
 
@@ -198,8 +197,9 @@ class FittedHazards:
         """How likely the records leave each of `FRAILTY_VARIANCES`: profile likelihood times prior."""
         values, beta = [], self.model.beta
         for variance in FRAILTY_VARIANCES:
-            beta, value = climb(self.model.counts, beta, float(variance))
-            values.append(value)
+            fit = fit_at_variance(self.model.counts, beta, float(variance))
+            beta = fit.beta
+            values.append(fit.at.value)
         sd = np.sqrt(FRAILTY_VARIANCES)
         # The grid is even in the logarithm of the variance: d(sd) = sd / 2 x d(log variance).
         weight = np.exp(np.array(values) - max(values)) * sd / (1 + (sd / FRAILTY_SD_SCALE) ** 2)
@@ -244,7 +244,7 @@ def fit_hazards(records: Records, as_of: date) -> tuple[FittedHazards, PlantTime
     seen = set(cells["month"].dt.month)
     missing = [name for number, name in enumerate(month_name) if number and number not in seen]
     fitted = loss_model.fit(
-        cells, species_table(), formula=loss_model.ALL_YEAR_ALIKE if missing else loss_model.LOSS_FORMULA
+        cells, species_table(), terms=loss_model.ALL_YEAR_ALIKE if missing else loss_model.LOSS_TERMS
     )
     note = f"no {', no '.join(missing)} on record: the mean rate of the other months is taken for every month"
     lifetimes = time.lifetimes[["species", "exit_age"]].astype({"exit_age": "float64"})

@@ -1,38 +1,29 @@
 """Losses against age, season, humidity, place and species: a Poisson GLM on cells, whose answers are finite."""
 
-from plantstats.losses.collinearity import Apart, apart_findings, tell_apart
-from plantstats.losses.design import Design, ModelError, design
+from plantstats.losses.collinearity import CollinearityCheck, check_collinearity, collinearity_findings
+from plantstats.losses.design import CollinearTermsError, ModelError
 from plantstats.losses.effects import adjusted_rates, effects
 from plantstats.losses.fit import fit
 from plantstats.losses.model import LossModel
-from plantstats.losses.terms import (
-    ALL_YEAR_ALIKE,
-    CELLS_BY,
-    HEATING_FORMULA,
-    HUMIDITY_ONLY,
-    LOSS_FORMULA,
-    SEASON_ONLY,
-    VPD_FORMULA,
-    settled,
-)
+from plantstats.losses.rate_table import RateTable
+from plantstats.losses.terms import ALL_YEAR_ALIKE, CELLS_BY, HUMIDITY_ONLY, LOSS_TERMS, SEASON_ONLY, Term, settled
 
 __all__ = [
     "ALL_YEAR_ALIKE",
     "CELLS_BY",
-    "HEATING_FORMULA",
     "HUMIDITY_ONLY",
-    "LOSS_FORMULA",
+    "LOSS_TERMS",
     "SEASON_ONLY",
-    "VPD_FORMULA",
-    "Apart",
-    "Design",
+    "CollinearTermsError",
+    "CollinearityCheck",
     "LossModel",
     "ModelError",
+    "RateTable",
+    "Term",
     "adjusted_rates",
-    "apart_findings",
-    "design",
+    "check_collinearity",
+    "collinearity_findings",
     "effects",
     "fit",
     "settled",
-    "tell_apart",
 ]

@@ -8,13 +8,33 @@ import numpy as np
 import pandas as pd
 
 from plantstats import findings, records
-from plantstats.losses import ModelError, expected
+from plantstats.losses import expected
+from plantstats.losses.design import ModelError
+from plantstats.losses.expected import Expected, groups, widen
+from plantstats.losses.technicians import with_technicians
 from plantstats.periods import Period
+from plantstats.stats import smr
+from plantstats.stats.intervals import CONF_LEVEL, Interval
 
 if TYPE_CHECKING:
     from plantstats.exposure import PlantTime
-    from plantstats.losses.expected import Expected
+    from plantstats.losses.model import LossModel
     from plantstats.records import Records
+
+BY_GROUP = (["client_id"], ["site_id"], ["species"], ["technician"])
+EXPECTED = "losses expected"
+
+findings.define(
+    expected_losses="Losses that the plant-days of the quarter would bring by the experience of all earlier quarters: "
+    "same species, light, size, age, season, air and sites.",
+    observed_expected_without_largest_event="Losses without the largest single event, divided by expected losses.",
+    earlier_event_share="Losses in 100 of all earlier quarters that fell in their largest single event: one site, one "
+    "cause, found no more than 7 days after another of them.",
+    expected_losses_without_earlier_event="Expected losses when the largest single event of the earlier quarters is "
+    "left out of what they teach (the plant-days of its plants stay in).",
+    observed_expected_without_earlier_event="Losses divided by the losses expected without the largest single event of "
+    "the earlier quarters.",
+)
 
 
 def as_expected(
@@ -22,81 +42,191 @@ def as_expected(
 ) -> pd.DataFrame:
     """Observed against expected losses of the company (or one client), its sites, species and technicians.
 
-    Takes:  time with losses dated "found"; records; period; client: one client's plants, or "" for all; the losses
-            of the largest single event of the period.
-    Gives:  findings of `loss_model.expected_findings`, expected_losses also by site (of an average site), and
-            shared_sites, and those of `loss_model.expected.without_earlier_event`. A client's findings hold no
-            technicians, no other client and no event elsewhere. Where the earlier quarters carry no model:
-            expected_losses alone, not available, with the reason.
+    Parameters
+    ----------
+    time : PlantTime
+        With losses dated "found".
+    loaded : Records
+    period : Period
+        The quarter.
+    client : str
+        One client's plants, or "" for all.
+    largest_event : int
+        Losses of the largest single event of the period.
+
+    Returns
+    -------
+    pandas.DataFrame
+        Findings of `expected_findings`, expected_losses also by site (of effect 1), shared_sites, and those of
+        `without_earlier_event`. A client's findings hold no technicians, no other client and no event elsewhere. Where
+        the earlier quarters carry no model: expected_losses alone, not available, with the reason.
     """
     species = records.species_table()
     try:
-        made = expected.expect(time, period, species)
+        of_all = expected.expect(time, period, species)
     except ModelError as fault:
+        row = pd.DataFrame({"estimate": [np.nan], "note": [f"not available: {fault}"]})
         return findings.table(
-            [
-                findings.finding(
-                    "expected_losses",
-                    period.name,
-                    np.nan,
-                    unit="losses expected",
-                    method="loss model",
-                    note=f"not available: {fault}",
-                )
-            ]
+            findings.rows(row, "expected_losses", period=period.name, method="loss model", unit=EXPECTED)
         )
+    of_plants = of_all.of_client(client) if client else of_all
     parts = []
+    if of_plants.plants.empty:
+        return findings.table([])
+    if not client and loaded.table("visits")["technician"].notna().any():
+        of_plants, shared = with_technicians(of_plants, loaded.table("visits"))
+        parts.append(shared)
+    rows = expected_findings(of_plants, largest_event)
     if client:
-        made = _of_client(made, client)
-        if made.plants.empty:
-            return findings.table([])
-    elif loaded.table("visits")["technician"].notna().any():
-        made, told = expected.with_technicians(made, loaded.table("visits"))
-        parts.append(told)
-    found = expected.expected_findings(made, largest_event)
-    if client:
-        found = found.drop(columns="client_id", errors="ignore")
-        found = found[
-            ~found.duplicated(["measure", *findings.groupings(found), "period", "unit", "method"], keep="first")
-        ]
-    sites = expected.groups(made, ["site_id"], own_past=False)
-    parts += [
-        found,
-        _without_earlier_event(time, period, species, client),
-        findings.table(
-            [
-                findings.finding(
-                    "expected_losses",
-                    period.name,
-                    row.expected,
-                    unit="losses expected",
-                    method="loss model, an average site",
-                    site_id=row.site_id,
-                    n_plants=int(row.n_plants),
-                    plant_days=row.plant_days,
-                    losses=int(row.losses),
-                )
-                for row in sites.itertuples()
-            ]
-        ),
-    ]
+        # The client's rows and those of the whole are the same.
+        rows = rows.drop(columns="client_id", errors="ignore")
+        rows = rows[~rows.duplicated(["measure", *findings.groupings(rows), "period", "unit", "method"])]
+    of_sites = groups(of_plants, ["site_id"], own_past=False)
+    sites = findings.rows(
+        of_sites.assign(estimate=of_sites["expected"]),
+        "expected_losses",
+        period=period.name,
+        method="loss model, an average site",
+        by=["site_id"],
+        unit=EXPECTED,
+    )
+    quiet = _without_earlier_event(time, period, species, client, of_all.model)
+    return findings.table(pd.concat([*parts, rows, quiet, sites], ignore_index=True))
+
+
+def expected_findings(expected: Expected, largest_event: int = 0) -> pd.DataFrame:
+    """Observed against expected losses, for the whole company and by group.
+
+    Parameters
+    ----------
+    expected : Expected
+    largest_event : int
+        Losses of the largest single event of the quarter.
+
+    Returns
+    -------
+    pandas.DataFrame
+        Findings: expected_losses, observed_expected (in all, and by client, site and species) with limits widened for
+        over-dispersion between sites and for the uncertainty of the model; shrunk_ratio, over_dispersion by group;
+        observed_expected_without_largest_event. Groups that stand out say so (false discovery 10%).
+    """
+    ways = [by for by in BY_GROUP if set(by) <= set(expected.plants.columns)]
+    parts = [_whole(expected, largest_event), *by_groups(expected, ways)]
     return findings.table(pd.concat(parts, ignore_index=True))
 
 
-def _of_client(made: Expected, client: str) -> Expected:
-    """The plants of one client, under the model of all."""
-    mine = made.plants["client_id"].eq(client)
-    return made._replace(
-        plants=made.plants[mine].reset_index(drop=True), gradient=made.gradient[mine].reset_index(drop=True)
+def _whole(expected: Expected, largest_event: int = 0) -> pd.DataFrame:
+    """The rows of the whole company (or of the client whose plants are left)."""
+    model, whole, sites = expected.model, groups(expected, []), groups(expected, ["site_id"])
+    dispersion = smr.over_dispersion(sites["losses"], sites["expected"])
+    common = {"period": expected.period.name, "conf_level": CONF_LEVEL, "note": _excluded(expected)}
+    factor = np.exp(model.quantile() * np.sqrt(whole["variance"]))
+    should = whole["expected"]
+    parts = [
+        findings.rows(
+            whole.assign(estimate=should, low=should / factor, high=should * factor),
+            "expected_losses",
+            method=f"loss model of {model.losses} losses before {expected.period.start}",
+            unit=EXPECTED,
+            **common,
+        )
+    ]
+    for measure, lost in (
+        ("observed_expected", whole["losses"]),
+        ("observed_expected_without_largest_event", whole["losses"] - largest_event),
+    ):
+        limits = widen(smr.observed_expected(lost, should, dispersion), whole["variance"].to_numpy(), model)
+        ratio = whole.assign(losses=lost, **limits._asdict())
+        parts.append(findings.rows(ratio, measure, unit="ratio", method=smr.EXACT, **common))
+    return findings.table(pd.concat(parts, ignore_index=True))
+
+
+def without_earlier_event(quiet: Expected) -> pd.DataFrame:
+    """What the quarter should have lost if the largest event of the earlier quarters had not been.
+
+    Parameters
+    ----------
+    quiet : Expected
+        Made ``without_largest_event``.
+
+    Returns
+    -------
+    pandas.DataFrame
+        Findings: earlier_event_share (with site_id and cause), expected_losses_without_earlier_event,
+        observed_expected_without_earlier_event (limits as in `expected_findings`); none without an event.
+    """
+    event = quiet.event
+    if event is None or event.empty:
+        return findings.table([])
+    n = int(event["quantity"].sum())
+    share = findings.rows(
+        event.head(1)[["site_id", "cause"]],
+        "earlier_event_share",
+        period=quiet.period.name,
+        unit="% of earlier losses",
+        method="count",
+        by=["site_id", "cause"],
+        note=f"found from {event['found_on'].min():%Y-%m-%d} on",
+        estimate=100 * n / (quiet.model.losses + n),
+        losses=n,
     )
+    whole = _whole(quiet)
+    whole = whole[whole["measure"].isin(["expected_losses", "observed_expected"])]
+    whole = whole.assign(measure=whole["measure"] + "_without_earlier_event")
+    return findings.table(pd.concat([share, whole], ignore_index=True))
 
 
-def _without_earlier_event(time: PlantTime, period: Period, species: pd.DataFrame, client: str) -> pd.DataFrame:
+def _without_earlier_event(
+    time: PlantTime, period: Period, species: pd.DataFrame, client: str, start: LossModel
+) -> pd.DataFrame:
     try:
-        quiet = expected.expect(time, period, species, without_largest_event=True)
+        quiet = expected.expect(time, period, species, without_largest_event=True, start=start)
     except ModelError:
         # Hardly anything but the event was lost before: the expectation with it stands alone.
         return findings.table([])
-    told = expected.without_earlier_event(_of_client(quiet, client) if client else quiet)
+    rows = without_earlier_event(quiet.of_client(client) if client else quiet)
     hidden = client and quiet.event is not None and not quiet.event["client_id"].eq(client).all()
-    return findings.table(told[told["measure"].ne("earlier_event_share")]) if hidden else told
+    return findings.table(rows[rows["measure"].ne("earlier_event_share")]) if hidden else rows
+
+
+def by_groups(expected: Expected, ways: list[list[str]]) -> list[pd.DataFrame]:
+    """Observed / expected of groups; sites against a site of effect 1, other groups against their own past.
+
+    Parameters
+    ----------
+    expected : Expected
+    ways : list of list of str
+        Ways of grouping, each by columns of its plants.
+
+    Returns
+    -------
+    list of pandas.DataFrame
+        Findings, one table per way. Of all groups of all ways that are said to stand out, one in ten may by chance.
+    """
+    compared = []
+    for by in ways:
+        one = smr.compare(groups(expected, by, own_past=by != ["site_id"]))
+        raw = Interval(*(one[column].to_numpy() for column in ("ratio", "low", "high")))
+        limits = widen(raw, one["variance"].to_numpy(), expected.model)
+        compared.append(one.assign(low=limits.low, high=limits.high))
+    out = smr.stands_out(np.concatenate([one["p"].to_numpy() for one in compared] or [np.empty(0)]))
+    parts = []
+    for by, one in zip(ways, compared, strict=True):
+        own, out = out[: len(one)], out[len(one) :]
+        clear = (one["low"] > 1) | (one["high"] < 1)
+        rows = smr.as_findings(one.assign(stands_out=own & clear), by, expected.period.name)
+        # One measure of over-dispersion per way of grouping: name the way, or they would stand as one result.
+        of_all = rows["measure"].eq("over_dispersion")
+        term = pd.Series(f"between groups by {by[0]}", rows.index).where(of_all)
+        parts.append(findings.table(rows.assign(term=term)))
+    return parts
+
+
+def _excluded(expected: Expected) -> str:
+    out = expected.excluded
+    if out.empty:
+        return ""
+    return (
+        f"{out['plant_days'].sum():,.0f} plant-days and {out['losses'].sum():,.0f} losses left out of both: "
+        "conditions that earlier quarters never saw"
+    )

@@ -24,31 +24,52 @@ findings.define(
 def replacement_costs(losses: pd.DataFrame, period: Period, *, wage_per_hour: float, currency: str) -> pd.DataFrame:
     """Add up the cost of replacements, in all and by who pays.
 
-    Takes:  losses: one row per loss row: lost_on (those inside the period count), source ("replacements", or "plants"
-            for a removal without a replacement row), covered, quantity, plant_cost (for the whole row, in
-            `currency`), labour_minutes (for the whole row); wage_per_hour in `currency`.
-    Gives:  findings: replacement_cost, one row in all, one per payer and one of the plants not replaced; losses =
-            plants lost. These are recorded amounts, so they have no interval. Where amounts of a replacement are
-            missing the sum is a minimum, and the note says how many rows lack one; where all are missing the cost
-            is not available.
-    Keeps:  the parts' losses and costs add up to the whole.
+    Parameters
+    ----------
+    losses : pandas.DataFrame
+        One row per loss row: lost_on (those inside the period count), source ("replacements", or "plants" for a removal
+        without a replacement row), covered, quantity, plant_cost (for the whole row, in `currency`), labour_minutes
+        (for the whole row).
+    period : Period
+    wage_per_hour : float
+        In `currency`.
+    currency : str
+
+    Returns
+    -------
+    pandas.DataFrame
+        Findings: replacement_cost, one row in all, one per payer and one of the plants not replaced; losses = plants
+        lost. These are recorded amounts, so they have no interval. Where amounts of a replacement are missing the sum
+        is a minimum, and the note says how many rows lack one; where all are missing the cost is not available.
+
+    Notes
+    -----
+    The parts' losses and costs add up to the whole.
     """
     inside = _inside(losses, period)
     replaced = inside[inside["source"].ne("plants")]
-    payer = who_pays(replaced)
-    whole = _cost(replaced, period, wage_per_hour, currency) | {"losses": int(inside["quantity"].sum())}
-    parts = [_cost(replaced[payer == name], period, wage_per_hour, currency) | {"covered": name} for name in PAYERS]
-    gone = findings.finding(
-        "replacement_cost",
-        period.name,
-        0.0,
-        unit=currency,
-        method="sum of recorded costs",
-        covered=NOT_REPLACED,
-        losses=int(inside["quantity"].sum() - replaced["quantity"].sum()),
-        note="removed without a replacement on record",
+    payer, lost = who_pays(replaced), int(inside["quantity"].sum())
+    parts = {name: replaced[payer == name] for name in PAYERS}
+    rows = [_cost(replaced, wage_per_hour) | {"losses": lost}]
+    rows += [_cost(part, wage_per_hour) | {"covered": name} for name, part in parts.items()]
+    rows.append(
+        {
+            "covered": NOT_REPLACED,
+            "estimate": 0.0,
+            "losses": lost - int(replaced["quantity"].sum()),
+            "note": "removed without a replacement on record",
+        }
     )
-    return findings.table([whole, *parts, gone])
+    return findings.table(
+        findings.rows(
+            pd.DataFrame(rows),
+            "replacement_cost",
+            period=period.name,
+            unit=currency,
+            method="sum of recorded costs",
+            by=["covered"],
+        )
+    )
 
 
 def who_pays(losses: pd.DataFrame) -> pd.Series:
@@ -60,29 +81,42 @@ def who_pays(losses: pd.DataFrame) -> pd.Series:
 def not_replaced(losses: pd.DataFrame, period: Period) -> pd.DataFrame:
     """Count the plants lost that were removed for good.
 
-    Takes:  losses: one row per loss row: lost_on (those inside the period count), source, outcome ("died" or
-            "declined"), quantity.
-    Gives:  findings: losses_not_replaced, and of them losses_taken_away_alive.
+    Parameters
+    ----------
+    losses : pandas.DataFrame
+        One row per loss row: lost_on (those inside the period count), source, outcome ("died" or "declined"), quantity.
+    period : Period
+
+    Returns
+    -------
+    pandas.DataFrame
+        Findings: losses_not_replaced, and of them losses_taken_away_alive.
     """
     inside = _inside(losses, period)
     gone = inside[inside["source"].eq("plants")]
-    counts = {
-        "losses_not_replaced": int(gone["quantity"].sum()),
-        "losses_taken_away_alive": int(gone.loc[gone["outcome"].eq("declined"), "quantity"].sum()),
-    }
-    return findings.table(
-        [
-            findings.finding(measure, period.name, float(n), unit="plants", method="count", losses=n)
-            for measure, n in counts.items()
-        ]
-    )
+    parts = [
+        findings.rows(
+            pd.DataFrame({"losses": [int(rows["quantity"].sum())]}),
+            measure,
+            period=period.name,
+            unit="plants",
+            method="count",
+            estimate=float(rows["quantity"].sum()),
+        )
+        for measure, rows in (
+            ("losses_not_replaced", gone),
+            ("losses_taken_away_alive", gone[gone["outcome"].eq("declined")]),
+        )
+    ]
+    return findings.table(pd.concat(parts, ignore_index=True))
 
 
 def _inside(losses: pd.DataFrame, period: Period) -> pd.DataFrame:
     return losses[(losses["lost_on"] >= pd.Timestamp(period.start)) & (losses["lost_on"] < pd.Timestamp(period.end))]
 
 
-def _cost(rows: pd.DataFrame, period: Period, wage_per_hour: float, currency: str) -> dict[str, object]:
+def _cost(rows: pd.DataFrame, wage_per_hour: float) -> dict[str, object]:
+    """Sum of the recorded amounts, and what it lacks."""
     plants, minutes = rows["plant_cost"].astype("float64"), rows["labour_minutes"].astype("float64")
     lacking = [
         f"{what} missing in {int(part.isna().sum())} of {len(rows)} rows"
@@ -90,16 +124,9 @@ def _cost(rows: pd.DataFrame, period: Period, wage_per_hour: float, currency: st
         if part.isna().any()
     ]
     known = bool(plants.notna().any()) or bool(minutes.notna().any()) or rows.empty
-    if not known:
-        note = "not available: no costs recorded"
-    else:
-        note = "; ".join([*lacking, "the sum is a minimum"]) if lacking else ""
-    return findings.finding(
-        "replacement_cost",
-        period.name,
-        float(plants.sum() + minutes.sum() / 60 * wage_per_hour) if known else np.nan,
-        unit=currency,
-        method="sum of recorded costs",
-        losses=int(rows["quantity"].sum()),
-        note=note,
-    )
+    note = "; ".join([*lacking, "the sum is a minimum"]) if lacking else ""
+    return {
+        "estimate": float(plants.sum() + minutes.sum() / 60 * wage_per_hour) if known else np.nan,
+        "losses": int(rows["quantity"].sum()),
+        "note": note if known else "not available: no costs recorded",
+    }

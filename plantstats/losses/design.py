@@ -1,149 +1,217 @@
-"""From a visible formula and a table to a checked design: nothing dropped unseen, nothing taken from outside."""
+"""A design whose factors stay factors: which level each row has, and what a level adds to the columns."""
 
 from __future__ import annotations
 
-import ast
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
+import numpy.typing as npt
 import pandas as pd
-import patsy
 
 from plantstats.errors import PlantstatsError
 
-# Names that a formula may use beside the columns of its table.
-FUNCTIONS = ("C", "Q", "I", "Treatment")
+Array = npt.NDArray[np.float64]
+Codes = npt.NDArray[np.intp]
+INTERCEPT = "Intercept"
 UNKNOWN = "unknown"
-# Below this share of the largest singular value a direction carries no information.
-RANK_TOLERANCE = 1e-9
+# Share of the largest eigenvalue of the scaled cross-products below which a direction carries no information.
+RANK_TOLERANCE = 1e-11
+# Least part of a column in a direction without information that counts as taking part in it.
+TAKES_PART = 1e-5
 
 
 class ModelError(PlantstatsError, ValueError):
     """A model that cannot be fitted or asked; the message says what is missing or in the way."""
 
 
+class CollinearTermsError(ModelError):
+    """Terms that carry the same information, so that no model can hold them all."""
+
+
+@dataclass(frozen=True)
+class Numeric:
+    """One numeric column of a design, one value per row."""
+
+    name: str
+    values: Array
+
+    @property
+    def columns(self) -> tuple[str, ...]:
+        """The one column that it is."""
+        return (self.name,)
+
+
+@dataclass(frozen=True)
+class Factor:
+    """Columns that depend on a level alone: the level of each row, and the columns' values (levels x columns)."""
+
+    name: str
+    levels: tuple[str, ...]
+    codes: Codes
+    columns: tuple[str, ...]
+    values: Array
+
+
 @dataclass(frozen=True)
 class Design:
-    """A design matrix, what it was made from, and what had to be left out."""
+    """A design matrix in parts, the constant first; sums over it never write the matrix out.
 
-    x: pd.DataFrame
-    y: pd.Series
-    info: patsy.DesignInfo
-    left_out: tuple[str, ...]
-    set_aside: pd.DataFrame
+    Notes
+    -----
+    Rows that agree in every level share a *profile*: what factors add is written out once per profile, of which there
+    are far fewer than rows, and numeric columns are summed by profile.
 
-    def of(self, table: pd.DataFrame) -> pd.DataFrame:
-        """The same columns for other rows; a level that the fit has not seen is refused by name."""
-        check_known(self.info, table)
-        # A column that knows its levels would have to know all of the fit's; as text it need not.
-        as_text = {c: table[c].astype(object) for c in table.columns if isinstance(table[c].dtype, pd.CategoricalDtype)}
-        made = patsy.dmatrix(self.info, table.assign(**as_text), NA_action="raise")
-        return pd.DataFrame(np.asarray(made), columns=list(self.x.columns), index=table.index)
-
-
-def design(formula: str, table: pd.DataFrame, what: str = "rows", incomplete: str = "refuse") -> Design:
-    """Build the design of a formula.
-
-    Takes:  formula ("losses ~ light + age_band"): names are columns of the table or C, Q, I; what: the word
-            for a row in messages; incomplete: "refuse" or "set aside" rows in which a used column is missing.
-    Gives:  Design: x (named columns), y, left_out (sentences: columns with one level), set_aside (rows).
-    Raises: ModelError for a column that is not there, incomplete rows (with their number and columns), no
-            complete row, or columns that carry the same information (named, with the rank).
+    Examples
+    --------
+    >>> light = treatment("light", ["low", "medium", "low"], "medium")
+    >>> design = Design((constant(3), light))
+    >>> design.columns
+    ('Intercept', 'light[low]')
+    >>> design.gram(np.ones(3)).tolist()
+    [[3.0, 2.0], [2.0, 2.0]]
     """
-    left, right = (side.strip() for side in formula.split("~"))
-    names = _names(formula, table, what)
-    missing = table[names].isna()
-    gaps = [f"{column} is missing in {int(n)}" for column, n in missing.sum().items() if n]
-    bad = missing.any(axis=1)
-    if bad.any() and incomplete == "refuse":
-        raise ModelError(f"{int(bad.sum())} of {len(table)} {what} are incomplete: {', '.join(gaps)}")
-    used = table[~bad]
-    if used.empty:
-        raise ModelError(f"no complete row among {len(table)} {what}: {', '.join(gaps) or 'the table is empty'}")
-    terms = [term.strip() for term in right.split("+")]
-    alone = {term: _only_level(used, term) for term in terms}
-    left_out = tuple(
-        f"{term} has one level ({level}) in the {len(used)} {what} used and is left out"
-        for term, level in alone.items()
-        if level is not None
-    )
-    kept = " + ".join([term for term in terms if alone[term] is None] or ["1"])
-    # As categories, text is read once, not value by value; the levels come out in the same order.
-    text = [name for name in names if pd.api.types.is_string_dtype(used[name])]
-    used = used.assign(**{name: pd.Categorical(used[name]) for name in text})
-    y, x = patsy.dmatrices(
-        f"{left} ~ {kept}", used, eval_env=patsy.EvalEnvironment([{}]), NA_action="raise", return_type="dataframe"
-    )
-    x.columns = [name.replace("[T.", "[") for name in x.columns]
-    check_rank(x.loc[:, ~x.columns.isin(drawn_in(x))], [term for term in terms if alone[term] is None])
-    return Design(x, y[y.columns[0]], x.design_info, left_out, table[bad])
+
+    parts: tuple[Numeric | Factor, ...]
+
+    @property
+    def rows(self) -> int:
+        """Number of rows."""
+        part = self.parts[0]
+        return len(part.values if isinstance(part, Numeric) else part.codes)
+
+    @cached_property
+    def columns(self) -> tuple[str, ...]:
+        """Names of the coefficients."""
+        return tuple(name for part in self.parts for name in part.columns)
+
+    @cached_property
+    def is_numeric(self) -> npt.NDArray[np.bool_]:
+        """Which columns are numeric; the others are of factors."""
+        return np.array([isinstance(part, Numeric) for part in self.parts for _ in part.columns])
+
+    @cached_property
+    def numeric(self) -> Array:
+        """Values of the numeric columns, rows x numeric columns."""
+        return np.column_stack([part.values for part in self.parts if isinstance(part, Numeric)])
+
+    @cached_property
+    def profiles(self) -> tuple[Codes, Array]:
+        """Profile of each row, and the columns of factors for each profile (profiles x factor columns)."""
+        factors = [part for part in self.parts if isinstance(part, Factor) and part.columns]
+        key = np.zeros(self.rows, dtype=np.int64)
+        for factor in factors:
+            key = key * len(factor.levels) + factor.codes
+        _, first, profile = np.unique(key, return_index=True, return_inverse=True)
+        values = [factor.values[factor.codes[first]] for factor in factors]
+        return profile.astype(np.intp), np.hstack([np.zeros((len(first), 0)), *values])
+
+    def linear(self, beta: Array) -> Array:
+        """Every row times the coefficients."""
+        profile, values = self.profiles
+        return np.asarray(self.numeric @ beta[self.is_numeric] + (values @ beta[~self.is_numeric])[profile])
+
+    def sums(self, weight: Array) -> Array:
+        """Weighted sum of each column over the rows."""
+        profile, values = self.profiles
+        out = np.empty(len(self.columns))
+        out[self.is_numeric] = weight @ self.numeric
+        out[~self.is_numeric] = np.bincount(profile, weight, len(values)) @ values
+        return out
+
+    def gram(self, weight: Array) -> Array:
+        """Weighted cross-products of all columns, columns x columns."""
+        profile, values = self.profiles
+        numeric, factor = np.flatnonzero(self.is_numeric), np.flatnonzero(~self.is_numeric)
+        weighted = self.numeric * weight[:, None]
+        by_profile = np.column_stack([np.bincount(profile, column, len(values)) for column in weighted.T])
+        total = np.bincount(profile, weight, len(values))
+        out = np.empty((len(self.columns), len(self.columns)))
+        out[np.ix_(numeric, numeric)] = weighted.T @ self.numeric
+        out[np.ix_(factor, numeric)] = values.T @ by_profile
+        out[np.ix_(numeric, factor)] = out[np.ix_(factor, numeric)].T
+        out[np.ix_(factor, factor)] = values.T @ (total[:, None] * values)
+        return out
+
+    def support(self) -> Design:
+        """1 where a column is not 0."""
+        return Design(tuple(replace(part, values=(part.values != 0).astype("float64")) for part in self.parts))
+
+    def dense(self, rows: Codes | slice = slice(None)) -> Array:
+        """The matrix written out, rows x columns."""
+        profile, values = self.profiles
+        chosen = self.numeric[rows]
+        out = np.empty((len(chosen), len(self.columns)))
+        out[:, self.is_numeric] = chosen
+        out[:, ~self.is_numeric] = values[profile[rows]]
+        return out
 
 
-def drawn_in(x: pd.DataFrame) -> list[str]:
+def constant(rows: int) -> Numeric:
+    """The column of ones."""
+    return Numeric(INTERCEPT, np.ones(rows))
+
+
+def treatment(name: str, values: Sequence[str] | pd.Series, reference: str | None = None) -> Factor:
+    """A factor with a column for each level but the one that the others are compared with.
+
+    Parameters
+    ----------
+    name : str
+        Of the factor; columns are named ``name[level]``.
+    values : sequence of str
+        Level of each row.
+    reference : str
+        The level without a column; the first in the alphabet where not given.
+
+    Returns
+    -------
+    Factor
+    """
+    codes, found = pd.factorize(pd.Series(values, dtype="str"), sort=True)
+    return dummies(name, tuple(map(str, found)), codes.astype(np.intp), reference)
+
+
+def dummies(name: str, levels: tuple[str, ...], codes: Codes, reference: str | None = None) -> Factor:
+    """As `treatment`, of rows that are coded already."""
+    first = levels.index(reference) if reference is not None else 0
+    others = [n for n in range(len(levels)) if n != first]
+    return Factor(name, levels, codes, tuple(f"{name}[{levels[n]}]" for n in others), np.eye(len(levels))[:, others])
+
+
+def unknown_columns(design: Design) -> list[str]:
     """Columns of levels not known, where there are two or more: often of the same plants, so that nothing tells them
-    apart. Whoever fits them draws them in."""
-    unknown = [column for column in x.columns if column.endswith(f"[{UNKNOWN}]")]
+    apart. Whoever fits them shrinks them."""
+    unknown = [column for column in design.columns if column.endswith(f"[{UNKNOWN}]")]
     return unknown if len(unknown) > 1 else []
 
 
-def check_rank(x: pd.DataFrame, terms: list[str]) -> None:
-    """Refuse columns that carry the same information, by name.
+def check_rank(design: Design) -> None:
+    """Refuse columns that carry the same information.
 
-    Raises: ModelError that names the terms and the rank.
+    Parameters
+    ----------
+    design : Design
+        Columns that `unknown_columns` names are left out of the question.
+
+    Raises
+    ------
+    CollinearTermsError
+        With the names of the terms and the rank.
     """
-    values = x.to_numpy(dtype="float64")
-    scale = np.sqrt((values**2).sum(axis=0))
-    _, sizes, directions = np.linalg.svd(values / np.where(scale > 0, scale, 1), full_matrices=False)
-    rank = int((sizes > RANK_TOLERANCE * sizes.max()).sum())
-    if rank == x.shape[1]:
+    keep = [n for n, column in enumerate(design.columns) if column not in unknown_columns(design)]
+    products = design.gram(np.ones(design.rows))[np.ix_(keep, keep)]
+    scale = np.sqrt(np.maximum(np.diag(products), 1e-300))
+    sizes, directions = np.linalg.eigh(products / np.outer(scale, scale))
+    lost = sizes <= RANK_TOLERANCE * sizes.max()
+    if not lost.any():
         return
-    # The columns that take part in what cancels out.
-    loads = np.abs(directions[rank:]).max(axis=0)
-    columns = [c for c, load in zip(x.columns, loads, strict=True) if load > 1e-6 and c != "Intercept"]
-    involved = [t for t in terms if any(c == t or c.startswith(f"{t}[") for c in columns)] or columns
-    raise ModelError(
-        f"{' and '.join(involved)} carry the same information (rank {rank} of {x.shape[1]}): drop one of them; "
-        "what is left stands for both"
+    loads = np.abs(directions[:, lost]).max(axis=1)
+    part_of = {column: part.name for part in design.parts for column in part.columns}
+    columns = [design.columns[n] for n, load in zip(keep, loads, strict=True) if load > TAKES_PART]
+    involved = list(dict.fromkeys(part_of[column] for column in columns if column != INTERCEPT))
+    raise CollinearTermsError(
+        f"{' and '.join(involved)} carry the same information (rank {len(keep) - int(lost.sum())} of {len(keep)}): "
+        "drop one of them; what is left stands for both"
     )
-
-
-def check_known(info: patsy.DesignInfo, table: pd.DataFrame) -> None:
-    """Refuse levels that the fit has not seen, and missing values, each by name."""
-    faults = []
-    for factor, seen in info.factor_infos.items():
-        column = factor.code if factor.code in table.columns else None
-        if column is None:
-            faults.append(f"no column {factor.code} (columns: {', '.join(map(str, table.columns))})")
-            continue
-        if table[column].isna().any():
-            faults.append(f"{column} is missing in {int(table[column].isna().sum())} rows")
-        if seen.type == "categorical":
-            known = [str(level) for level in seen.categories]
-            strange = sorted(set(table[column].dropna().astype(str)) - set(known))
-            faults += [f"{column} {level} is not in the fitted data (known: {', '.join(known)})" for level in strange]
-    if faults:
-        raise ModelError("; ".join(faults))
-
-
-def names_in(formula: str) -> list[str]:
-    """Names of columns that a formula (or one side of it) uses, in order."""
-    parts = [part.strip() for side in formula.split("~") for part in side.split("+")]
-    trees = [ast.parse(part, mode="eval") for part in parts]
-    found = [node.id for tree in trees for node in ast.walk(tree) if isinstance(node, ast.Name)]
-    return list(dict.fromkeys(name for name in found if name not in FUNCTIONS))
-
-
-def _names(formula: str, table: pd.DataFrame, what: str) -> list[str]:
-    """Columns that a formula uses. Raises: ModelError for one that the table does not have."""
-    names = names_in(formula)
-    absent = [name for name in names if name not in table.columns]
-    if absent:
-        raise ModelError(f"no column {', '.join(absent)} in {what} (columns: {', '.join(map(str, table.columns))})")
-    return names
-
-
-def _only_level(table: pd.DataFrame, term: str) -> object | None:
-    if term not in table.columns or len(table) == 0:
-        return None
-    levels = table[term].unique()
-    return levels[0] if len(levels) == 1 else None

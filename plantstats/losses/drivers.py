@@ -1,4 +1,4 @@
-"""All findings of the loss-drivers page: effects, named situations, survival, causes, watch list."""
+"""All findings of the loss-drivers page: effects, named profiles, survival, causes, watch list."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import pandas as pd
 
 from plantstats import exposure, findings, losses
-from plantstats.losses import Apart, ModelError, terms, watch_findings, watch_list
+from plantstats.losses import CollinearityCheck, ModelError, terms, watch_findings, watch_list
 from plantstats.records import species_table
 from plantstats.stats import competing_risks, logrank, survival, turnbull
 
@@ -21,8 +21,8 @@ if TYPE_CHECKING:
     from plantstats.records import Records
 
 AGES = [90, 365, 730]  # days since install at which survival and causes are told
-MOST_SPECIES = 4  # in named situations
-DRY, MOIST = 25.0, 45.0  # percent humidity of the named situations
+MOST_SPECIES = 4  # with named profiles
+DRY, MOIST = 25.0, 45.0  # percent humidity of the named profiles
 
 
 @dataclass(frozen=True)
@@ -32,7 +32,6 @@ class Drivers:
     findings: pd.DataFrame
     curves: pd.DataFrame
     incidence: pd.DataFrame
-    apart: Apart | None
     notes: tuple[str, ...]
     refusals: tuple[str, ...]
 
@@ -40,90 +39,113 @@ class Drivers:
 def review(records: Records, period: Period, as_of: date, client: str = "") -> Drivers:
     """All findings of the loss-drivers page.
 
-    Takes:  records; period: the quarter that the watch list is tested up to; as_of: the last day that counts; client:
-            whose sites and plants are listed ("" for all; the model always learns from all).
-    Gives:  Drivers. Effects rest on losses dated half-way between last seen alive and found; the watch list on the day
-            found.
+    Parameters
+    ----------
+    records : Records
+    period : Period
+        The quarter that the watch list is tested up to.
+    as_of : datetime.date
+        The last day that counts.
+    client : str
+        Whose sites and plants are listed ("" for all; the model always learns from all).
+
+    Returns
+    -------
+    Drivers
+
+    Notes
+    -----
+    Effects rest on losses dated half-way between last seen alive and found; the watch list on the day found.
     """
     refusals: list[str] = []
-    middle, found = (exposure.build(records, as_of, dated) for dated in ("midpoint", "found"))
-    cells = middle.cells(list(losses.CELLS_BY), end=terms.settled(as_of))
+    midpoint, found = (exposure.build(records, as_of, dated) for dated in ("midpoint", "found"))
+    cells = midpoint.cells(list(losses.CELLS_BY), end=terms.settled(as_of))
     span = f"records to {terms.settled(as_of) - timedelta(days=1):%Y-%m-%d}"
-    made: list[pd.DataFrame] = []
-    apart, notes = None, tuple[str, ...]()
+    parts: list[pd.DataFrame] = []
+    notes = tuple[str, ...]()
     try:
-        apart = losses.tell_apart(cells, species_table())
-        made += _effects(apart, middle, span)
-        notes = apart.model.notes
+        check = losses.check_collinearity(cells, species_table())
+        parts += _effects(check, midpoint, span)
+        notes = check.model.notes
     except ModelError as error:
         refusals.append(f"No model of the effects: {error}.")
     try:
-        made.append(_watch(records, found, period, client))
+        parts.append(_watch(records, found, period, client))
     except ModelError as error:
         refusals.append(f"No watch list: {error}.")
-    lives = middle.lifetimes
-    lives = lives[lives["client_id"].eq(client)] if client else lives
-    curves = survival.curves(lives, ["light"])
-    incidence = competing_risks.incidence(lives, [])
-    made.append(survival.summaries(curves, lives, ["light"], ages=AGES, horizon=AGES[-1], period=span))
-    made.append(competing_risks.summaries(incidence, lives, [], ages=AGES, period=span))
-    alike = logrank.log_rank(lives, ["light"], within=["site_id"])
-    made.append(logrank.as_findings(alike, ["light"], span, within=["site_id"]))
-    by_day_found = found.lifetimes
-    by_day_found = by_day_found[by_day_found["client_id"].eq(client)] if client else by_day_found
-    made.append(turnbull.shift(by_day_found, ["light"], ages=AGES, period=span))
-    ageless = middle.without_install_date
-    ageless = ageless[ageless["client_id"].eq(client)] if client else ageless
-    told = (
-        f"The curves by age are of {lives['plant_id'].nunique():,} plants, each in the light of its place as first "
-        f"listed; {int(ageless['plants'].sum()):,} plants of unknown install date are in the rates and the model, but "
-        "in no curve."
+    lifetimes, by_day_found = (_of_client(time.lifetimes, client) for time in (midpoint, found))
+    curves = survival.curves(lifetimes, ["light"])
+    incidence = competing_risks.incidence(lifetimes, [])
+    parts += [
+        survival.summaries(curves, lifetimes, ["light"], ages=AGES, horizon=AGES[-1], period=span),
+        competing_risks.summaries(incidence, lifetimes, [], ages=AGES, period=span),
+        logrank.as_findings(
+            logrank.log_rank(lifetimes, ["light"], within=["site_id"]), ["light"], span, within=["site_id"]
+        ),
+        turnbull.shift(by_day_found, ["light"], ages=AGES, period=span),
+    ]
+    unknown_age = _of_client(midpoint.without_install_date, client)["plants"].sum()
+    of_curves = (
+        f"The curves by age are of {lifetimes['plant_id'].nunique():,} plants, each in the light of its place as first "
+        f"listed; {int(unknown_age):,} plants of unknown install date are in the rates and the model, but in no curve."
     )
-    return Drivers(
-        findings.table(pd.concat(made, ignore_index=True)), curves, incidence, apart, (*notes, told), tuple(refusals)
-    )
+    rows = findings.table(pd.concat(parts, ignore_index=True))
+    return Drivers(rows, curves, incidence, (*notes, of_curves), tuple(refusals))
 
 
-def situations(apart: Apart) -> pd.DataFrame:
-    """Named situations of the species with most plant-days: its darkest usual place in winter, and a mild one.
+def _of_client(table: pd.DataFrame, client: str) -> pd.DataFrame:
+    return table[table["client_id"].eq(client)] if client else table
 
-    Takes:  apart: the model, and whether it holds humidity.
-    Gives:  situations as `LossModel.rate` takes them, with their words.
+
+def profiles(check: CollinearityCheck) -> pd.DataFrame:
+    """Named profiles of the species with most plant-days: its darkest usual place in winter, and a mild one.
+
+    Parameters
+    ----------
+    check : CollinearityCheck
+        The model, and whether it holds season and humidity.
+
+    Returns
+    -------
+    pandas.DataFrame
+        Profiles as `LossModel.rate` takes them, with their words.
     """
-    model = apart.model
-    days = model.patterns.groupby("species")["plant_days"].sum().nlargest(MOST_SPECIES)
-    usual = [light for light in ("low", "medium") if light in model.terms.levels["light"]]
-    lights: list[str] = [*usual] or [model.terms.first["light"]]
+    model = check.model
+    days = model.patterns.groupby("species", observed=True)["plant_days"].sum().nlargest(MOST_SPECIES)
+    usual = [light for light in ("low", "medium") if light in model.coding.levels["light"]]
+    lights: list[str] = usual or [model.coding.reference["light"]]
     rows = []
-    for species in days.index:
+    for species in map(str, days.index):
         for light, month, season, humidity in ((lights[0], 1, "January", DRY), (lights[-1], 7, "July", MOIST)):
-            words, row = f"{species}, {light} light, {season}", {"species": species, "light": light, "month": month}
-            if apart.told:
+            words = f"{species}, {light} light, {season}"
+            row: dict[str, object] = {"species": species, "light": light, "month": month}
+            if check.separable:
                 words, row = f"{words} at {humidity:g}% humidity", row | {"humidity": humidity}
             rows.append(row | {"words": words})
     return pd.DataFrame(rows)
 
 
-def _effects(apart: Apart, time: PlantTime, span: str) -> list[pd.DataFrame]:
+def _effects(check: CollinearityCheck, time: PlantTime, span: str) -> list[pd.DataFrame]:
     sizes = {
         column: time.cells([column], end=terms.settled(time.as_of)).set_index(column)["n_plants"]
         for column in (*terms.FACTORS, "species")
     }
-    told = losses.apart_findings(apart, span)
-    told = told.assign(losses=apart.model.losses, plant_days=float(apart.model.plant_days))
-    made = [losses.effects(apart.model, span, sizes), told]
-    made.append(losses.adjusted_rates(apart.model, situations(apart), span))
-    if apart.other is not None:
-        other = losses.effects(apart.other, span, sizes)
-        other = other[other["term"].fillna("").str.startswith("humidity: each")]
-        made.append(other.assign(term=other["term"] + ", season left out"))
-    return made
+    parts = [
+        losses.effects(check.model, span, sizes),
+        losses.collinearity_findings(check, span),
+        losses.adjusted_rates(check.model, profiles(check), span),
+    ]
+    if check.alternative is not None:
+        rows = losses.effects(check.alternative, span, sizes)
+        rows = rows[rows["term"].eq(terms.DRY_AIR.label)]
+        parts.append(rows.assign(term=rows["term"] + ", season left out"))
+    return parts
 
 
 def _watch(records: Records, time: PlantTime, period: Period, client: str) -> pd.DataFrame:
-    built: dict[date, pd.DataFrame] = {}
-    tested = watch_findings.back_test(records, period, time, species_table(), built)
-    made = watch_list.watch(records, time.as_of, species_table(), built)
+    memory = watch_list.Memory()
+    tested = watch_findings.back_test(records, period, time, species_table(), memory)
+    now = watch_list.watch(records, time.as_of, species_table(), memory)
     if client:
-        made = made._replace(plants=made.plants[made.plants["client_id"].eq(client)].reset_index(drop=True))
-    return watch_findings.watch_findings(made, tested, f"90 days from {time.as_of + timedelta(days=1)}")
+        now = now._replace(plants=_of_client(now.plants, client).reset_index(drop=True))
+    return watch_findings.watch_findings(now, tested, f"90 days from {time.as_of + timedelta(days=1)}")

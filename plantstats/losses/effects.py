@@ -4,21 +4,20 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import replace
-from typing import TYPE_CHECKING, Any, NamedTuple
+from typing import NamedTuple
 
 import numpy as np
 import pandas as pd
 from scipy import optimize, stats
 
 from plantstats import findings
-from plantstats.losses import likelihood, terms
-from plantstats.losses.design import ModelError
-from plantstats.losses.likelihood import Array
+from plantstats.losses import likelihood
+from plantstats.losses.design import Array, Factor, ModelError
+from plantstats.losses.model import OWN_LOSSES, LossModel
+from plantstats.losses.rate_table import yearly_cycle
+from plantstats.losses.terms import DRY_AIR, MONTH_CONTRASTS, NOT_READ, SEASON, Term
 from plantstats.stats.intervals import CONF_LEVEL
 from plantstats.stats.rates import PER_100_YEARS
-
-if TYPE_CHECKING:
-    from plantstats.losses.model import LossModel
 
 METHOD = "Poisson GLM on cells with a shared site effect"
 PROFILE = "profile likelihood upper limit (chi-square, 1 df)"
@@ -31,16 +30,16 @@ findings.define(
     species_effect="Loss rate of a species divided by that of the average plant-day on record, all other terms "
     "alike (1 = no difference); species with few losses are drawn towards their group.",
     adjusted_loss_rate="Losses per 100 plant-years in a named situation, at an average site, by the loss model.",
-    site_spread="Standard deviation of what sites lose beyond their conditions, as a share of their mean "
+    frailty_sd="Standard deviation of what sites lose beyond their conditions, as a share of their mean "
     "(0 = all alike).",
 )
 
 
 class Contrast(NamedTuple):
-    """A named comparison: weights on the coefficients, what it rests on, and the column it stands for."""
+    """A comparison: of a term or a species, weights on the coefficients, what it rests on, and the column whose level
+    it is (None for slopes and contrasts of several)."""
 
-    measure: str
-    group: dict[str, Any]
+    of: Term | str
     weights: Array
     plant_days: float
     losses: int
@@ -48,197 +47,208 @@ class Contrast(NamedTuple):
 
 
 def effects(
-    model: LossModel, period: str, sizes: Mapping[str, pd.Series] | None = None, level: float = CONF_LEVEL
+    model: LossModel, period: str, sizes: Mapping[str, pd.Series] | None = None, conf_level: float = CONF_LEVEL
 ) -> pd.DataFrame:
     """Rate ratios of every term.
 
-    Takes:  model; period: name of what it was fitted on; sizes: column -> number of plants by level, where known;
-            level.
-    Gives:  findings: effect_on_losses by term, species_effect by species, site_spread. A level that lost none has
-            an upper limit from the profile likelihood and says so.
+    Parameters
+    ----------
+    model : LossModel
+    period : str
+        Name of what it was fitted on.
+    sizes : mapping
+        Factor (or "species") to number of plants by level, where known.
+    conf_level : float
+        Confidence level of the intervals.
+
+    Returns
+    -------
+    pandas.DataFrame
+        Findings: effect_on_losses by term, species_effect by species, frailty_sd. A level that lost none has an upper
+        limit from the profile likelihood and says so.
     """
-    rows = []
-    for contrast in contrasts(model):
-        size = _size(contrast, sizes or {})
-        note = ""
-        if contrast.column is not None and contrast.losses == 0:
-            note = f"no finite estimate: none lost in {contrast.plant_days:,.0f} plant-days"
-            try:
-                row = (np.nan, np.nan, float(np.exp(never_lost_limit(model, contrast, level))))
-                note += "; at most the upper limit"
-            except ModelError as fault:
-                # One limit that cannot be found is no reason to lose the other effects.
-                row = (np.nan, np.nan, np.nan)
-                note += f"; no upper limit: {fault}"
-            method = PROFILE
-        else:
-            middle = float(contrast.weights @ model.beta)
-            reach = model.quantile(level) * float(np.sqrt(contrast.weights @ model.covariance @ contrast.weights))
-            row = (float(np.exp(middle)), float(np.exp(middle - reach)), float(np.exp(middle + reach)))
-            method = f"{METHOD}; {model.method}"
-        rows.append(
-            findings.finding(
-                contrast.measure,
-                period,
-                *row,
-                unit="times",
-                method=method,
-                n_plants=size,
-                plant_days=contrast.plant_days,
-                losses=contrast.losses,
-                level=level,
-                note=note,
-                **contrast.group,
+    rows = pd.DataFrame([_estimate(model, contrast, sizes or {}, conf_level) for contrast in contrasts(model)])
+    rows = rows.reindex(columns=[*rows.columns, *({"term", "species"} - set(rows.columns))])
+    known, site = f"{METHOD}; {model.method}", {"plant_days": model.plant_days, "losses": model.losses}
+    frailty = pd.DataFrame([{"estimate": np.sqrt(model.frailty_variance), "note": f"{len(model.sites)} sites", **site}])
+    parts = [findings.rows(frailty, "frailty_sd", period=period, unit="of the mean", method=METHOD)]
+    for measure, by in (("effect_on_losses", "term"), ("species_effect", "species")):
+        for method, bounded in ((known, False), (PROFILE, True)):
+            chosen = rows[rows[by].notna() & rows["bounded"].eq(bounded)]
+            parts.append(
+                findings.rows(
+                    chosen, measure, period=period, unit="times", method=method, by=[by], conf_level=conf_level
+                )
             )
-        )
-    rows.append(
-        findings.finding(
-            "site_spread",
-            period,
-            float(np.sqrt(model.site_spread)),
-            unit="of the mean",
-            method=METHOD,
-            plant_days=model.plant_days,
-            losses=model.losses,
-            note=f"{len(model.sites)} sites",
-        )
-    )
-    return findings.table(rows)
+    return findings.table(pd.concat([part for part in parts if len(part)], ignore_index=True))
 
 
-def adjusted_rates(model: LossModel, situations: pd.DataFrame, period: str, level: float = CONF_LEVEL) -> pd.DataFrame:
-    """Rates of named situations as findings.
+def _estimate(
+    model: LossModel, contrast: Contrast, sizes: Mapping[str, pd.Series], conf_level: float
+) -> dict[str, object]:
+    """One comparison as a row: its label, counts, estimate and limits, and whether it is bounded alone."""
+    of = contrast.of
+    name, level = (of.name, of.level) if isinstance(of, Term) else ("species", of)
+    row: dict[str, object] = {
+        "term" if isinstance(of, Term) else "species": of.label if isinstance(of, Term) else of,
+        "n_plants": sizes[name].get(level) if name in sizes else None,
+        "plant_days": contrast.plant_days,
+        "losses": contrast.losses,
+        "bounded": contrast.column is not None and contrast.losses == 0,
+    }
+    if not row["bounded"]:
+        middle = float(contrast.weights @ model.beta)
+        error = float(np.sqrt(contrast.weights @ model.covariance @ contrast.weights))
+        half_width = model.quantile(conf_level) * error
+        limits = {"low": np.exp(middle - half_width), "high": np.exp(middle + half_width)}
+        return row | {"estimate": np.exp(middle), "note": "", **limits}
+    note = f"no finite estimate: none lost in {contrast.plant_days:,.0f} plant-days"
+    try:
+        high = float(np.exp(never_lost_limit(model, contrast, conf_level)))
+    except ModelError as fault:
+        # One limit that cannot be found is no reason to lose the other effects.
+        return row | {"estimate": np.nan, "low": np.nan, "high": np.nan, "note": f"{note}; no upper limit: {fault}"}
+    return row | {"estimate": np.nan, "low": np.nan, "high": high, "note": f"{note}; at most the upper limit"}
 
-    Takes:  situations as `LossModel.rate`, each told in words in a column `words`; period; level.
-    Gives:  findings: adjusted_loss_rate by term (the words) and species.
+
+def adjusted_rates(
+    model: LossModel, profiles: pd.DataFrame, period: str, conf_level: float = CONF_LEVEL
+) -> pd.DataFrame:
+    """Rates of named covariate profiles as findings.
+
+    Parameters
+    ----------
+    model : LossModel
+    profiles : pandas.DataFrame
+        As `LossModel.rate`, each told in words in a column `words`.
+    period : str
+    conf_level : float
+
+    Returns
+    -------
+    pandas.DataFrame
+        Findings: adjusted_loss_rate by term (the words) and species.
     """
-    asked = model.rate(situations.drop(columns="words"), level)
+    rates = model.rate(profiles.drop(columns="words"), conf_level)
+    note = rates["basis"].mask(rates["basis"].eq(OWN_LOSSES), "")
     return findings.table(
-        [
-            findings.finding(
-                "adjusted_loss_rate",
-                period,
-                row["rate"],
-                row["low"],
-                row["high"],
-                unit=PER_100_YEARS,
-                method=f"{METHOD}; {model.method}",
-                level=level,
-                term=words,
-                species=row["species"],
-                note="" if row["basis"] == "its own losses" else row["basis"],
-            )
-            for words, (_, row) in zip(situations["words"], asked.iterrows(), strict=True)
-        ]
+        findings.rows(
+            rates[["species", "low", "high"]].assign(term=profiles["words"], note=note),
+            "adjusted_loss_rate",
+            period=period,
+            unit=PER_100_YEARS,
+            method=f"{METHOD}; {model.method}",
+            by=["term", "species"],
+            conf_level=conf_level,
+            estimate=rates["rate"],
+        )
     )
 
 
 def contrasts(model: LossModel) -> list[Contrast]:
-    """Every comparison that the coefficients allow, in the order of the formula."""
-    names, patterns = list(model.names), model.patterns
-    made = []
+    """Every comparison that the coefficients allow: levels, season, humidity, species."""
+    return [*_levels(model), *_months(model), *_humidity(model), *_species(model)]
 
-    def weights(**of: float) -> Array:
-        return np.array([of.get(name, 0.0) for name in names])
 
-    def tally(rows: pd.Series) -> tuple[float, int]:
-        return float(patterns.loc[rows, "plant_days"].sum()), int(patterns.loc[rows, "losses"].sum())
+def _weights(model: LossModel, **of: float) -> Array:
+    return np.array([of.get(name, 0.0) for name in model.names])
 
-    for at, name in enumerate(names):
-        factor, _, rest = name.partition("[")
-        if factor in model.terms.first and factor in patterns.columns and rest:
-            shown = rest.removesuffix("]")
-            made.append(
-                Contrast(
-                    "effect_on_losses",
-                    {"term": f"{factor}: {shown} (against {model.terms.first[factor]})"},
-                    weights(**{name: 1.0}),
-                    *tally(patterns[factor].eq(shown)),
-                    at,
-                )
+
+def _levels(model: LossModel) -> list[Contrast]:
+    lost, days = model.counts.by_pattern
+    rows = []
+    for part in model.counts.design.parts:
+        if not isinstance(part, Factor) or part.name == "species":
+            continue
+        of_level = [np.bincount(part.codes, weight, len(part.levels)) for weight in (days, lost)]
+        reference = model.coding.reference[part.name]
+        rows += [
+            Contrast(
+                Term(part.name, level, reference),
+                _weights(model, **{f"{part.name}[{level}]": 1.0}),
+                float(of_level[0][n]),
+                int(of_level[1][n]),
+                model.names.index(f"{part.name}[{level}]"),
             )
-    every = pd.Series(True, patterns.index)
-    if "year_cos" in names:
-        for one, other, words in ((1, 7, "January against July"), (4, 10, "April against October")):
-            if model.terms.unseen_months((one, other)):
-                continue
-            months = terms.weather(pd.Series([one, other]), pd.Series([np.nan, np.nan]), model.terms)
-            gap = months.iloc[0] - months.iloc[1]
-            made.append(
-                Contrast(
-                    "effect_on_losses",
-                    {"term": f"season: {words}"},
-                    weights(year_cos=gap["year_cos"], year_sin=gap["year_sin"]),
-                    *tally(every),
-                    None,
-                )
-            )
-    for name, words in (
-        ("heated", "season: heating season against the rest"),
-        ("dry_air", f"humidity: each 10 points below {model.terms.threshold:g}%"),
-        ("vpd_kpa", f"dry air: each kPa of vapour pressure deficit at {terms.ROOM_C:g} degrees C"),
-        ("no_humidity", f"humidity: not read (against {model.terms.threshold:g}% or more)"),
-    ):
-        if name in names:
-            unread = patterns["no_humidity"].eq(1) if "no_humidity" in names else ~every
-            held = patterns["heated"].eq(1) if name == "heated" else unread if name == "no_humidity" else ~unread
-            # "Not read" is a level, which may have lost none; the others are slopes or contrasts of all the cells.
-            column = names.index(name) if name == "no_humidity" else None
-            made.append(Contrast("effect_on_losses", {"term": words}, weights(**{name: 1.0}), *tally(held), column))
-    return made + _species(model)
+            for n, level in enumerate(part.levels)
+            if level != reference
+        ]
+    return rows
 
 
-def _species(model: LossModel) -> list[Contrast]:
-    if len(model.group_of) < 2:
+def _months(model: LossModel) -> list[Contrast]:
+    if not set(SEASON) <= set(model.names):
         return []
-    names, patterns = list(model.names), model.patterns
-    days = patterns.groupby("species")[["plant_days", "losses"]].sum()
-
-    def row(name: str) -> Array:
-        own = (f"group[{model.group_of[name]}]", f"species[{name}]")
-        return np.array([float(column in own) for column in names])
-
-    average = sum(row(name) * days.loc[name, "plant_days"] for name in days.index) / days["plant_days"].sum()
+    cosine, sine = yearly_cycle(np.arange(13))
     return [
         Contrast(
-            "species_effect",
-            {"species": name},
-            row(name) - average,
-            float(days.loc[name, "plant_days"]),
-            int(days.loc[name, "losses"]),
-            int(np.flatnonzero(row(name))[-1]),
+            term,
+            _weights(model, year_cos=cosine[one] - cosine[other], year_sin=sine[one] - sine[other]),
+            model.plant_days,
+            model.losses,
+            None,
         )
-        for name in days.index
+        for (one, other), term in MONTH_CONTRASTS.items()
+        if not model.coding.unseen_months((one, other))
     ]
 
 
-def never_lost_limit(model: LossModel, contrast: Contrast, level: float = CONF_LEVEL) -> float:
-    """Upper limit of a comparison whose level lost none, on the log scale, without imagined losses for it.
+def _humidity(model: LossModel) -> list[Contrast]:
+    lost, days = model.counts.by_pattern
+    patterns = model.patterns
+    unread = patterns["no_humidity"].eq(1).to_numpy() if "no_humidity" in patterns else np.zeros(len(days), dtype=bool)
+    rows = []
+    # "Not read" is a level, which may have lost none; dry air is a slope of all the cells that were read.
+    for name, term, held in (("dry_air", DRY_AIR, ~unread), ("no_humidity", NOT_READ, unread)):
+        if name in model.names:
+            column = model.names.index(name) if term is NOT_READ else None
+            counts = float(days[held].sum()), int(lost[held].sum())
+            rows.append(Contrast(term, _weights(model, **{name: 1.0}), *counts, column))
+    return rows
 
-    Takes:  model; contrast with its column; level.
-    Gives:  the greatest log ratio that lowers the likelihood by no more than chi-square(level, 1 df) / 2.
-    Source: profile likelihood; at an estimate of minus infinity the interval has one side only.
+
+def _species(model: LossModel) -> list[Contrast]:
+    block = model.counts.design.parts[-1]
+    if not isinstance(block, Factor) or block.name != "species":
+        return []
+    lost, days = (np.bincount(block.codes, weight, len(block.levels)) for weight in model.counts.by_pattern)
+    rows = np.zeros((len(block.levels), len(model.names)))
+    rows[:, -len(block.columns) :] = block.values
+    average = days @ rows / days.sum()
+    return [
+        Contrast(name, row - average, float(days[n]), int(lost[n]), int(np.flatnonzero(row)[-1]))
+        for n, (name, row) in enumerate(zip(block.levels, rows, strict=True))
+    ]
+
+
+def never_lost_limit(model: LossModel, contrast: Contrast, conf_level: float = CONF_LEVEL) -> float:
+    """Upper limit of a comparison whose level lost none, on the log scale, without pseudo-events for it.
+
+    Parameters
+    ----------
+    model : LossModel
+    contrast : Contrast
+        With its column.
+    conf_level : float
+
+    Returns
+    -------
+    float
+        The greatest log ratio that lowers the likelihood by no more than chi-square(conf_level, 1 df) / 2.
+
+    Notes
+    -----
+    Profile likelihood; at an estimate of minus infinity the interval has one side only.
     """
     column = contrast.column if contrast.column is not None else int(np.flatnonzero(contrast.weights)[0])
     prior = model.counts.prior.copy()
     prior[column] = 0.0
     counts = replace(model.counts, prior=prior)
 
-    def at(value: float) -> tuple[float, Array]:
-        beta = likelihood.maximise(counts, model.beta, model.site_spread, {column: value})
-        return likelihood.derivatives(counts, beta, model.site_spread).value, beta
+    def at(value: float) -> likelihood.Fit:
+        return likelihood.fit_at_variance(counts, model.beta, model.frailty_variance, {column: value})
 
-    top, _ = at(NEVER)
-    allowed = stats.chi2.ppf(level, 1) / 2
-    upper = float(optimize.brentq(lambda value: top - at(value)[0] - allowed, NEVER / 4, 20, xtol=1e-6))
-    return float(contrast.weights @ at(upper)[1])
-
-
-def _size(contrast: Contrast, sizes: Mapping[str, pd.Series]) -> int | None:
-    column, value = next(iter(contrast.group.items()))
-    if column == "term":
-        column, _, value = value.partition(": ")
-        value = value.split(" (against")[0]
-    if column not in sizes or value not in sizes[column].index:
-        return None
-    return int(sizes[column].loc[value])
+    top = at(NEVER).at.value
+    allowed = stats.chi2.ppf(conf_level, 1) / 2
+    upper = float(optimize.brentq(lambda value: top - at(value).at.value - allowed, NEVER / 4, 20, xtol=1e-6))
+    return float(contrast.weights @ at(upper).beta)

@@ -1,187 +1,251 @@
-"""Fit the loss model: a Poisson GLM on cells, species drawn towards their group, sites with a shared effect."""
+"""Fit the loss model: a Poisson GLM on cells, species shrunk towards their group, sites with a shared effect."""
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import replace
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
-from scipy import sparse
 
-from plantstats.exposure import DRY_AIR_BELOW
-from plantstats.losses import clusters, likelihood, terms
-from plantstats.losses.design import ModelError, design, drawn_in, names_in
-from plantstats.losses.likelihood import Array, Counts
+from plantstats.losses import clusters, likelihood
+from plantstats.losses.design import INTERCEPT, Array, Codes, Design, Factor, ModelError, check_rank, unknown_columns
+from plantstats.losses.likelihood import Counts
 from plantstats.losses.model import LossModel
+from plantstats.losses.rate_table import RateTable
+from plantstats.losses.terms import AIR, FACTORS, LOSS_TERMS, NUMERIC, SEASON
 from plantstats.stats.clusters import FEWEST_CLUSTERS
 
 # Fewer losses than this: no model, only rates (rule of thumb of ten events, Peduzzi et al. 1995, for one term).
 FEWEST_LOSSES = 10
-# Imagined losses, at as many expected ones, that draw a species towards its group and a group towards all.
+# Pseudo-events, at as many expected ones, that shrink a species towards its group and a group towards all.
 SPECIES_PRIOR = 1.0
 # The same for a level of any other term with fewer real losses than RARE.
 RARE, RARE_PRIOR = 5, 0.5
 # A yearly cycle has two coefficients and a mean: two months would fit any.
 FEWEST_MONTHS = 3
+# A log rate ratio beyond this is no estimate: all losses lie on one side.
+NO_ESTIMATE = 12.0
 
 
 def fit(
-    cells: pd.DataFrame,
+    cells: pd.DataFrame | RateTable,
     species: pd.DataFrame | None = None,
     *,
-    formula: str = terms.LOSS_FORMULA,
-    prior: float = SPECIES_PRIOR,
-    site_spread: float | None = None,
-    threshold: float = DRY_AIR_BELOW,
+    terms: Iterable[str] = LOSS_TERMS,
+    pseudo_events: float = SPECIES_PRIOR,
+    frailty_variance: float | None = None,
+    start: LossModel | None = None,
 ) -> LossModel:
     """Fit losses against age, season, humidity, place and species.
 
-    Takes:  cells by terms.CELLS_BY (losses dated "midpoint" for effects of season and age); species: name and
-            group, one row per species (`records.species_table()`; a species not in it has its genus for a
-            group); formula: one of those of `terms`, or with terms taken out; prior: imagined losses that draw
-            a species towards its group and a group towards all (0: species are left out of the model);
-            site_spread: squared relative spread of the sites' shared effect, learned from the sites when not given
-            (0: the plain Poisson GLM); threshold: percent humidity below which dry air counts.
-    Gives:  LossModel.
-    Raises: ModelError for faulty cells, fewer than 10 losses, terms that carry the same information, and fits
-            that do not settle.
-    Source: piecewise constant rates as a Poisson GLM, Holford 1980, Laird and Olivier 1981; imagined data as a
-            prior, Greenland 2007 (from memory).
+    Parameters
+    ----------
+    cells : pandas.DataFrame or RateTable
+        Plant-days and losses by `terms.CELLS_BY` (losses dated "midpoint" for effects of season and age), or the same
+        coded already by `RateTable.from_cells`.
+    species : pandas.DataFrame
+        name and group, one row per species (`records.species_table()`); a species not in it has its genus for a group.
+    terms : iterable of str
+        Of `terms.LOSS_TERMS`, all or some.
+    pseudo_events : float
+        Prior losses that shrink a species towards its group and a group towards all (0: species are left out of the
+        model).
+    frailty_variance : float
+        Variance of the effect, mean 1, that plants of a site share; learned from the sites where not given (0: the
+        plain Poisson GLM).
+    start : LossModel
+        A fit of like cells, such as of the quarter before, to begin with: the answer is the same, sooner.
+
+    Returns
+    -------
+    LossModel
+
+    Raises
+    ------
+    ModelError
+        For faulty cells, fewer than 10 losses, unknown terms, and fits that do not settle.
+    CollinearTermsError
+        For terms that carry the same information.
+
+    Notes
+    -----
+    Losses of a cell are Poisson with mean plant-days x exp(x'b) x site effect; piecewise constant rates, so that the
+    coefficients are log rate ratios. Pseudo-events are data of a prior: each adds an event, and one expected, to a
+    column.
+
+    References
+    ----------
+    Holford 1980, Biometrics 36:299; Laird and Olivier 1981, JASA 76:231; Greenland 2007, Int J Epidemiol 36:195 (from
+    memory).
+
+    Examples
+    --------
+    Thirty losses in low light against ten, of as many plant-days:
+
+    >>> cells = pd.DataFrame({
+    ...     "site_id": "S1", "species": "Ficus lyrata", "light": ["low", "medium"], "pot": "15-24 cm",
+    ...     "planter": "direct", "age_band": "days 91-365", "repotted": "never", "moved": "never",
+    ...     "month": pd.Timestamp("2026-01-01"), "rh_band": "missing", "rh_tenths": 0, "rh_readings": 0,
+    ...     "plant_days": 10_000, "losses": [30, 10],
+    ... })
+    >>> model = fit(cells, terms=["light"], frailty_variance=0, pseudo_events=0)
+    >>> profiles = pd.DataFrame({"species": ["Ficus lyrata"] * 2, "light": ["medium", "low"]})
+    >>> model.rate(profiles)["rate"].round(3).tolist()
+    [36.525, 109.575]
     """
-    used = terms.check_cells(cells)
-    lost = int(used["losses"].sum())
+    table = cells if isinstance(cells, RateTable) else RateTable.from_cells(cells)
+    lost = int(table.losses.sum())
     if lost < FEWEST_LOSSES:
         raise ModelError(
-            f"{lost} losses in {used['plant_days'].sum():,.0f} plant-days: too few for a model of several terms "
+            f"{lost} losses in {table.plant_days.sum():,.0f} plant-days: too few for a model of several terms "
             f"(at least {FEWEST_LOSSES}); the loss rates stand without it"
         )
-    learned = terms.learn(used, threshold)
-    made = terms.columns(used, learned, pool=True)
-    notes = []
-    if len(learned.months) < FEWEST_MONTHS and "year_cos" in formula:
-        formula = formula.replace(" + year_cos + year_sin", "")
-        notes.append(f"fewer than {FEWEST_MONTHS} calendar months on record: the model has no term for season")
-    unread = int(made["no_humidity"].sum())
-    if ("dry_air" in formula or "vpd_kpa" in formula) and "no_humidity" not in formula and unread:
-        raise ModelError(
-            f"{unread} of {len(made)} cells have no humidity reading; without the term no_humidity the formula would "
-            "take their air as moist"
-        )
-    if "no_humidity" in formula and bool(made["no_humidity"].all()):
-        formula = formula.replace(" + dry_air", "").replace(" + vpd_kpa", "").replace(" + no_humidity", "")
-        notes.append("no humidity reading in any of the cells: the model has no term for it")
-    group_of = groups(sorted(made["species"].unique()), species) if prior > 0 else {}
-    counts, patterns = patterns_of(used, made, formula)
-    plan = design(formula, patterns, "patterns")
-    block = species_columns(patterns["species"], group_of)
-    x = pd.concat([plan.x, block], axis=1)
-    weak = np.zeros(x.shape[1])
-    weak[plan.x.shape[1] :] = prior
-    per_column = (x != 0).T.to_numpy(dtype="float64") @ patterns["losses"].to_numpy()
-    # "Not read" is a level like those of the factors, though it stands as a column of its own.
-    level = x.columns.str.contains("[", regex=False) | (x.columns == "no_humidity")
-    factors = level & (np.arange(x.shape[1]) < plan.x.shape[1])
-    together = drawn_in(plan.x) if prior > 0 else []
-    weak[x.columns.isin(together)] = RARE_PRIOR
+    asked, notes = _asked(table, list(terms))
+    group_of = groups(table.species, species) if pseudo_events > 0 else {}
+    held = [name for name in asked if table.only_level(name) is None]
+    notes_left_out = [
+        f"{name} has one level ({table.only_level(name)}) and is left out" for name in asked if name not in held
+    ]
+    counts = counts_of(table, held, group_of, pseudo_events)
+    together = unknown_columns(counts.design) if pseudo_events > 0 else []
     if together:
         notes.append(
-            f"{' and '.join(together)}: often of the same plants; each is drawn in by {RARE_PRIOR:g} imagined losses, "
+            f"{' and '.join(together)}: often of the same plants; each is shrunk by {RARE_PRIOR:g} pseudo-events, "
             "and not to be read apart from the others"
         )
-    rare = factors & (per_column < RARE) & (prior > 0)
-    weak[rare] = RARE_PRIOR
-    counts = replace(counts, x=x.to_numpy(dtype="float64"), prior=weak)
-    beta, spread = solve(counts, site_spread, list(x.columns))
-    covariance, method, holders = clusters.covariance(counts, beta, spread)
-    notes += [*plan.left_out, *_cautions(x, per_column, factors, lost, weak)]
-    notes += _few_sites(used["site_id"].nunique())
-    return LossModel(
-        formula=formula,
-        terms=learned,
-        plan=plan,
-        group_of=group_of,
-        names=tuple(x.columns),
-        beta=beta,
-        covariance=covariance,
-        site_spread=spread,
-        sites=tuple(sorted(used["site_id"].unique())),
-        counts=counts,
-        patterns=patterns,
-        method=method,
-        holders=holders,
-        notes=tuple(notes),
-    )
-
-
-def solve(counts: Counts, site_spread: float | None, names: list[str]) -> tuple[Array, float]:
-    """Coefficients and site spread of the greatest likelihood, finite or refused with the columns in the way."""
-    start = likelihood.poisson_start(counts)
-    if site_spread is None:
-        spread, beta = likelihood.fit_spread(counts, start)
+    if start is not None:
+        known = dict(zip(start.names, start.beta, strict=True))
+        beta = np.array([known.get(name, 0.0) for name in counts.design.columns])
     else:
-        spread, beta = site_spread, likelihood.maximise(counts, start, site_spread)
-    wild = [n for n, b in zip(names, beta, strict=True) if n != "Intercept" and abs(b) > 12]
-    if wild or not np.all(np.isfinite(beta)):
+        beta = np.zeros(len(counts.design.columns))
+        beta[0] = np.log(lost / table.plant_days.sum())
+    if frailty_variance is None:
+        best = likelihood.fit_frailty(counts, beta, start.frailty_variance if start is not None else None)
+    else:
+        best = likelihood.fit_at_variance(counts, beta, frailty_variance)
+    wild = [n for n, b in zip(counts.design.columns, best.beta, strict=True) if n != INTERCEPT and abs(b) > NO_ESTIMATE]
+    if wild:
         raise ModelError(f"no finite estimate for {', '.join(wild)}: the losses lie wholly on one side of it")
-    return beta, spread
-
-
-def patterns_of(cells: pd.DataFrame, made: pd.DataFrame, formula: str) -> tuple[Counts, pd.DataFrame]:
-    """Add cells of equal conditions up, as far as the formula tells them apart, by site and pattern.
-
-    Gives:  Counts (x still empty), and one row per pattern: the formula's columns, species, losses, plant_days.
-    Keeps:  losses and plant-days.
-    """
-    keys = ["species", *names_in(formula.split("~")[1])]
-    grouped = made.groupby(keys, observed=True, sort=True)
-    pattern = grouped.ngroup().to_numpy()
-    site = pd.Categorical(cells["site_id"]).codes.astype("int64")
-    shape = (int(site.max()) + 1, int(pattern.max()) + 1)
-    days = sparse.csr_array((cells["plant_days"].to_numpy("float64"), (site, pattern)), shape=shape)
-    losses = sparse.csr_array((made["losses"].to_numpy("float64"), (site, pattern)), shape=shape)
-    losses.eliminate_zeros()
-    patterns = made[keys].drop_duplicates().set_index(pattern[~made.duplicated(keys)]).sort_index()
-    patterns = patterns.assign(
-        losses=np.asarray(losses.sum(axis=0)).ravel(), plant_days=np.asarray(days.sum(axis=0)).ravel()
+    covariance, method, n_clusters = clusters.covariance(counts, best)
+    return LossModel(
+        terms=tuple(asked),
+        coding=table.coding,
+        group_of=group_of,
+        beta=best.beta,
+        covariance=covariance,
+        frailty_variance=best.variance,
+        sites=table.sites,
+        counts=counts,
+        method=method,
+        n_clusters=n_clusters,
+        notes=(*notes, *notes_left_out, *_cautions(counts, lost), *_few_sites(len(table.sites))),
     )
-    return Counts(np.empty((shape[1], 0)), losses, days, np.empty(0)), patterns
 
 
-def groups(names: list[str], species: pd.DataFrame | None) -> dict[str, str]:
+def _asked(table: RateTable, terms: list[str]) -> tuple[list[str], list[str]]:
+    """The terms that the cells can carry, and what was taken out."""
+    unknown = [name for name in terms if name not in LOSS_TERMS]
+    if unknown:
+        raise ModelError(f"no term {', '.join(unknown)} in the loss model (terms: {', '.join(LOSS_TERMS)})")
+    notes = []
+    # Factors stand before numeric terms.
+    asked = [name for name in terms if name in FACTORS] + [name for name in terms if name in NUMERIC]
+    if len(table.coding.months) < FEWEST_MONTHS and set(asked) & set(SEASON):
+        asked = [name for name in asked if name not in SEASON]
+        notes.append(f"fewer than {FEWEST_MONTHS} calendar months on record: the model has no term for season")
+    unread = int(table.numeric["no_humidity"].sum())
+    if "dry_air" in asked and "no_humidity" not in asked and unread:
+        raise ModelError(
+            f"{unread} of {len(table.site)} cells have no humidity reading; without the term no_humidity the model "
+            "would take their air as moist"
+        )
+    if "no_humidity" in asked and unread == len(table.site):
+        asked = [name for name in asked if name not in AIR]
+        notes.append("no humidity reading in any of the cells: the model has no term for it")
+    return asked, notes
+
+
+def counts_of(table: RateTable, terms: list[str], group_of: dict[str, str], pseudo_events: float) -> Counts:
+    """Add cells up by site and pattern, as far as terms tell them apart, with the priors of rare levels.
+
+    Raises
+    ------
+    CollinearTermsError
+        For terms that carry the same information.
+    """
+    pattern, first = table.patterns(terms)
+    fixed = Design(tuple(table.parts(terms, first)))
+    check_rank(fixed)
+    block = species_block(table.species, table.codes["species"][first], group_of)
+    design = Design((*fixed.parts, *([block] if block.columns else [])))
+    key, row = np.unique(table.site * len(first) + pattern, return_inverse=True)
+    counts = Counts(
+        design,
+        site=key // len(first),
+        pattern=key % len(first),
+        plant_days=np.bincount(row, table.plant_days),
+        losses=np.bincount(row, table.losses),
+        n_sites=len(table.sites),
+        prior=np.zeros(len(design.columns)),
+    )
+    return replace(counts, prior=_prior(counts, len(fixed.columns), pseudo_events))
+
+
+def _prior(counts: Counts, n_fixed: int, pseudo_events: float) -> Array:
+    """Pseudo-events per column: species and groups, levels not known of the same plants, and levels with few losses."""
+    columns = counts.design.columns
+    prior = np.zeros(len(columns))
+    if pseudo_events > 0:
+        # "Not read" is a level like those of the factors, though it stands as a column of its own.
+        level = np.array(["[" in name or name == "no_humidity" for name in columns])
+        prior[level & (events_per_column(counts) < RARE)] = RARE_PRIOR
+        prior[np.isin(columns, unknown_columns(counts.design))] = RARE_PRIOR
+    prior[n_fixed:] = pseudo_events
+    return prior
+
+
+def events_per_column(counts: Counts) -> Array:
+    """Losses where each column is not 0."""
+    return counts.design.support().sums(counts.by_pattern[0])
+
+
+def groups(names: Iterable[str], species: pd.DataFrame | None) -> dict[str, str]:
     """The group of each species: that of the table, else its genus (the first word of its name)."""
-    told = {} if species is None else dict(zip(species["name"], species["group"], strict=True))
-    return {name: str(told.get(name, name.split(" ")[0])) for name in names}
+    listed = {} if species is None else dict(zip(species["name"], species["group"], strict=True))
+    return {name: str(listed.get(name, name.split(" ")[0])) for name in names}
 
 
-def species_columns(species: pd.Series, group_of: dict[str, str]) -> pd.DataFrame:
-    """One column per group, and one per species of a group with several: each a departure, drawn towards 0.
+def species_block(names: tuple[str, ...], codes: Codes, group_of: dict[str, str]) -> Factor:
+    """One column per group, and one per species of a group with several: each a departure, shrunk towards 0.
 
     A species' log rate ratio is its group's departure from all plus its own from the group.
     """
-    if len(group_of) < 2:
-        return pd.DataFrame(index=species.index)
-    group = species.map(group_of)
     sizes = pd.Series(group_of).value_counts()
-    several = [name for name, of in group_of.items() if sizes[of] > 1]
-    made = {f"group[{g}]": group.eq(g) for g in sorted(sizes.index) if len(sizes) > 1}
-    made |= {f"species[{name}]": species.eq(name) for name in several}
-    return pd.DataFrame(made, index=species.index).astype("float64")
-
-
-def _cautions(x: pd.DataFrame, lost_in: Array, factors: npt.NDArray[np.bool_], lost: int, weak: Array) -> list[str]:
-    said = [
-        f"{name}: none lost; its estimate rests on {weak[n]:g} imagined losses, its upper limit on the records alone"
-        for n, name in enumerate(x.columns)
-        if lost_in[n] == 0 and (factors[n] or weak[n] > 0)
+    of_groups = sorted(sizes.index) if len(sizes) > 1 else []
+    several = [name for name in group_of if sizes[group_of[name]] > 1] if len(group_of) > 1 else []
+    values = [
+        [float(group_of[name] == group) for group in of_groups] + [float(name == other) for other in several]
+        for name in names
     ]
-    free = int((weak == 0).sum())
+    columns = (*(f"group[{group}]" for group in of_groups), *(f"species[{name}]" for name in several))
+    return Factor("species", names, codes, columns, np.array(values))
+
+
+def _cautions(counts: Counts, lost: int) -> list[str]:
+    prior, columns = counts.prior, counts.design.columns
+    messages = [
+        f"{name}: none lost; its estimate rests on {n:g} pseudo-events, its upper limit on the records alone"
+        for name, n, events in zip(columns, prior, events_per_column(counts), strict=True)
+        if events == 0 and ("[" in name or n > 0)
+    ]
+    free = int((prior == 0).sum())
     if lost < 10 * free:
-        said.append(
-            f"{lost} losses for {free} coefficients that nothing draws in: fewer than ten each (Peduzzi et al. 1995), "
+        messages.append(
+            f"{lost} losses for {free} coefficients that nothing shrinks: fewer than ten each (Peduzzi et al. 1995), "
             "so the intervals are rough"
         )
-    return said
+    return messages
 
 
 def _few_sites(sites: int) -> list[str]:

@@ -2,189 +2,343 @@
 
 from __future__ import annotations
 
-import warnings
 from dataclasses import dataclass
 from functools import cached_property
 from typing import NamedTuple
 
 import numpy as np
-import numpy.typing as npt
-from scipy import optimize, sparse, special
-from statsmodels.genmod import families
-from statsmodels.genmod.generalized_linear_model import GLM
-from statsmodels.tools.sm_exceptions import PerfectSeparationWarning
+from scipy import sparse, special
 
-from plantstats.losses.design import ModelError
+from plantstats.losses.design import Array, Codes, Design, ModelError
 
-Array = npt.NDArray[np.float64]
-MOST_STEPS = 60
-# Squared relative spread of sites below which they are taken as alike (the likelihood is flat there).
-ALIKE = 1e-4
-WIDEST = 4.0
+MAX_STEPS = 60
+# Steps have settled when the next one would raise the log likelihood by less than this.
+SETTLED = 1e-10
+ROUGH = 1.0  # the same for coefficients that only begin a search
+LONGEST_STEP = 3.0
+# The variance between sites is 0 where its estimate lies below this (a standard deviation of 1% of the mean): the
+# likelihood is flat there, and where an optimiser stopped would hang on the machine.
+LEAST_VARIANCE, MOST_VARIANCE = 1e-4, 4.0
+LONGEST_LOG_STEP = 1.5
 
 
 @dataclass(frozen=True)
 class Counts:
-    """What the likelihood needs: x (pattern x coefficient), and losses and plant-days by site and pattern.
+    """What the likelihood needs: a design of one row per pattern, and losses and plant-days by site and pattern.
 
-    `prior`: imagined losses per coefficient, each at as many expected losses, which draw it towards 0.
+    Attributes
+    ----------
+    design : Design
+    site, pattern : numpy.ndarray
+        Of each row of the counts, sorted by site and then pattern.
+    plant_days, losses : numpy.ndarray
+    n_sites : int
+    prior : numpy.ndarray
+        Pseudo-events per coefficient, each at as many expected ones, which shrink it towards 0.
     """
 
-    x: Array
-    losses: sparse.csr_array
-    days: sparse.csr_array
+    design: Design
+    site: Codes
+    pattern: Codes
+    plant_days: Array
+    losses: Array
+    n_sites: int
     prior: Array
 
     @cached_property
     def by_pattern(self) -> tuple[Array, Array]:
         """Losses and plant-days per pattern."""
-        return np.asarray(self.losses.sum(axis=0)).ravel(), np.asarray(self.days.sum(axis=0)).ravel()
+        n = self.design.rows
+        return np.bincount(self.pattern, self.losses, n), np.bincount(self.pattern, self.plant_days, n)
 
     @cached_property
     def by_site(self) -> Array:
         """Losses per site."""
-        return np.asarray(self.losses.sum(axis=1)).ravel()
+        return np.bincount(self.site, self.losses, self.n_sites)
+
+    @cached_property
+    def _numeric(self) -> Array:
+        """Numeric columns of each row of the counts."""
+        return self.design.numeric[self.pattern]
+
+    @cached_property
+    def _site_profiles(self) -> tuple[Codes, Codes, Codes]:
+        """Profiles of factors by site: number of each row's, profile of each, and where each site's begin."""
+        profile, values = self.design.profiles
+        key = self.site * len(values) + profile[self.pattern]
+        found, number = np.unique(key, return_inverse=True)
+        begins = np.searchsorted(found // len(values), np.arange(self.n_sites + 1))
+        return number.astype(np.intp), found % len(values), begins
+
+    def site_sums(self, weight: Array) -> Array:
+        """Sums of the design's columns by site, each row of the counts with a weight; sites x columns."""
+        number, profile, begins = self._site_profiles
+        _, values = self.design.profiles
+        numeric = self.design.is_numeric
+        out = np.empty((self.n_sites, len(numeric)))
+        by_profile = np.bincount(number, weight, len(profile))
+        out[:, ~numeric] = sparse.csr_array((by_profile, profile, begins), shape=(self.n_sites, len(values))) @ values
+        for column, x in zip(np.flatnonzero(numeric), self._numeric.T, strict=True):
+            out[:, column] = np.bincount(self.site, weight * x, self.n_sites)
+        return out
 
     @cached_property
     def lost_x(self) -> Array:
-        """Sums of x over losses, per site."""
-        return np.asarray(self.losses @ self.x)
+        """Sums of the design's columns over losses, sites x columns."""
+        return self.site_sums(self.losses)
+
+    @cached_property
+    def x(self) -> Array:
+        """The design written out, patterns x columns, for those who multiply it with many coefficients."""
+        return self.design.dense()
+
+    @cached_property
+    def days_by_site(self) -> sparse.csr_array:
+        """Plant-days, sites x patterns."""
+        shape = (self.n_sites, self.design.rows)
+        return sparse.csr_array((self.plant_days, (self.site, self.pattern)), shape=shape)
+
+    def rows_of(self, site: int) -> slice:
+        """Rows of one site."""
+        low, high = np.searchsorted(self.site, [site, site + 1])
+        return slice(int(low), int(high))
 
 
 class Derivatives(NamedTuple):
-    """Log likelihood, and per site its score; the information in all, and each site's own part of it."""
+    """Log likelihood at some coefficients and variance, with its slope and information.
+
+    `expected` (rows of the counts), `by_site` (their sums), `weight` (mean of each site's effect, given its losses),
+    and `site_x`: sums of the columns over expected losses, sites x columns (None without a site effect).
+    """
 
     value: float
-    scores: Array
+    slope: Array
     information: Array
     expected: Array
+    by_site: Array
     weight: Array
+    site_x: Array | None
 
 
-def poisson_start(counts: Counts) -> Array:
-    """Coefficients of the plain Poisson GLM on patterns (log plant-days as offset), imagined losses included.
+def derivatives(counts: Counts, beta: Array, variance: float) -> Derivatives:
+    """Log likelihood of coefficients with its derivatives.
 
-    Takes:  counts; their first column is the constant.
-    Raises: ModelError when it does not converge or is not finite.
+    Parameters
+    ----------
+    counts : Counts
+    beta : numpy.ndarray
+        Coefficients, on the log scale.
+    variance : float
+        Of the effect (mean 1) that the plants of a site share; 0 for none.
+
+    Returns
+    -------
+    Derivatives
+        Pseudo-events included.
+
+    Notes
+    -----
+    Losses are Poisson given a gamma effect of each site; integrated over it they are negative multinomial. Slope by
+    Fisher's identity, information by Louis 1982.
+
+    References
+    ----------
+    Clayton 1978, Biometrika 65:141 (from memory); Louis 1982, JRSS B 44:226 (from memory).
     """
-    losses, days = counts.by_pattern
-    imagined = counts.prior > 0
-    overall = np.concatenate([[np.log(losses.sum() / days.sum())], np.zeros(counts.x.shape[1] - 1)])
-    if len(losses) + imagined.sum() <= counts.x.shape[1]:
-        # No row to spare: the library divides by the spare rows.
-        return overall
-    x = np.vstack([counts.x, np.eye(counts.x.shape[1])[imagined]])
-    y = np.concatenate([losses, counts.prior[imagined]])
-    offset = np.concatenate([np.log(days), np.log(counts.prior[imagined])])
-    glm = GLM(y, x, family=families.Poisson(), offset=offset, missing="raise")
-    try:
-        with warnings.catch_warnings():
-            warnings.simplefilter("error", PerfectSeparationWarning)
-            fit = glm.fit(tol=1e-12, maxiter=100, wls_method="qr")
-    except PerfectSeparationWarning:
-        # As many coefficients as patterns: the fit meets every count, which is no fault. Start from the overall rate.
-        return overall
-    if not fit.converged or not np.all(np.isfinite(fit.params)):
-        raise ModelError("the Poisson fit did not come to a finite answer")
-    return np.asarray(fit.params)
-
-
-def derivatives(counts: Counts, beta: Array, spread: float) -> Derivatives:
-    """Log likelihood of `beta` with its derivatives.
-
-    Takes:  spread: squared relative spread (variance) of the sites' shared effect; 0 for none.
-    Source: losses Poisson given a gamma effect of mean 1 per site; integrated over it they are negative
-            multinomial (Clayton 1978, Biometrika 65:141, from memory). Scores by Fisher's identity,
-            information by Louis 1982.
-    """
-    log_rate = counts.x @ beta
-    expected_by = _scaled(counts.days, np.exp(log_rate)[counts.days.indices])
-    expected = np.asarray(expected_by.sum(axis=1)).ravel()
+    log_rate = counts.design.linear(beta)
+    expected = counts.plant_days * np.exp(log_rate)[counts.pattern]
+    by_site = np.bincount(counts.site, expected, counts.n_sites)
     lost = counts.by_site
-    weight = (1 + spread * lost) / (1 + spread * expected)
-    uncertain = spread * (1 + spread * lost) / (1 + spread * expected) ** 2
-    met = np.asarray(expected_by @ counts.x)
-    scores = counts.lost_x - weight[:, None] * met
-    total = np.asarray(_scaled(expected_by, np.repeat(weight, np.diff(expected_by.indptr))).sum(axis=0)).ravel()
-    information = counts.x.T @ (total[:, None] * counts.x) - met.T @ (uncertain[:, None] * met)
-    value = float(counts.by_pattern[0] @ log_rate)
-    if spread > 0:
-        shape = 1 / spread
-        value += float(
-            np.sum(
-                special.gammaln(lost + shape)
-                - special.gammaln(shape)
-                - lost * np.log(shape)
-                - (lost + shape) * np.log1p(expected * spread)
-            )
-        )
+    weight = (1 + variance * lost) / (1 + variance * by_site)
+    total = np.bincount(counts.pattern, expected * weight[counts.site], counts.design.rows)
+    drawn = counts.prior * np.exp(beta)
+    slope = counts.design.sums(counts.by_pattern[0] - total) + counts.prior - drawn
+    information = counts.design.gram(total) + np.diag(drawn)
+    value = float(counts.by_pattern[0] @ log_rate + counts.prior @ beta - drawn.sum())
+    site_x = None
+    if variance > 0:
+        site_x = counts.site_sums(expected)
+        information -= site_x.T @ (own_variance(lost, by_site, variance)[:, None] * site_x)
+        value += float(_mixed(lost, by_site, 1 / variance).sum())
     else:
-        value -= float(expected.sum())
-    value += float(counts.prior @ (beta - np.exp(beta)))
-    return Derivatives(value, scores, information + np.diag(counts.prior * np.exp(beta)), expected, weight)
+        value -= float(by_site.sum())
+    return Derivatives(value, slope, information, expected, by_site, weight, site_x)
 
 
-def _scaled(table: sparse.csr_array, by: Array) -> sparse.csr_array:
-    """A sparse table with each stored value times its factor; much quicker than the library's own product."""
-    return sparse.csr_array((table.data * by, table.indices, table.indptr), shape=table.shape)
+def own_variance(lost: Array, expected: Array, variance: float) -> Array:
+    """Variance of each site's effect given its losses and what was expected of it."""
+    return variance * (1 + variance * lost) / (1 + variance * expected) ** 2
 
 
-def maximise(counts: Counts, start: Array, spread: float, fixed: dict[int, float] | None = None) -> Array:
-    """The coefficients of the greatest likelihood at one spread of sites, some of them held if wished.
+def _mixed(lost: Array, expected: Array, shape: float) -> Array:
+    """Log likelihood of each site's number, mixed over its effect (the part that holds the shape)."""
+    return (
+        special.gammaln(lost + shape)
+        - special.gammaln(shape)
+        - lost * np.log(shape)
+        - (lost + shape) * np.log1p(expected / shape)
+    )
 
-    Gives:  the coefficients; `derivatives` at them is cheap to ask for.
-    Raises: ModelError when Newton's steps do not settle, or the information is singular.
+
+def _variance_slopes(lost: Array, expected: Array, variance: float) -> tuple[float, float]:
+    """First and second derivative of the log likelihood by the log variance, at fixed coefficients."""
+    shape = 1 / variance
+    share = expected / (shape * (shape + expected))
+    first = (
+        special.digamma(lost + shape)
+        - special.digamma(shape)
+        - lost / shape
+        - np.log1p(expected / shape)
+        + (lost + shape) * share
+    ).sum()
+    second = (
+        special.polygamma(1, lost + shape)
+        - special.polygamma(1, shape)
+        + lost / shape**2
+        + 2 * share
+        - (lost + shape) * share**2 * (2 * shape + expected) / expected
+    ).sum()
+    return float(-shape * first), float(shape * first + shape**2 * second)
+
+
+class Fit(NamedTuple):
+    """Coefficients, the variance between sites, and the likelihood there."""
+
+    beta: Array
+    variance: float
+    at: Derivatives
+
+
+def fit_at_variance(
+    counts: Counts, start: Array, variance: float, fixed: dict[int, float] | None = None, settled: float = SETTLED
+) -> Fit:
+    """Fit the coefficients at one variance between sites.
+
+    Parameters
+    ----------
+    counts : Counts
+    start : numpy.ndarray
+        Coefficients to begin with.
+    variance : float
+        Of the sites' effect.
+    fixed : dict
+        Column number to value, of coefficients that are held.
+    settled : float
+        Gain of the log likelihood at which steps have settled.
+
+    Returns
+    -------
+    Fit
+
+    Raises
+    ------
+    ModelError
+        When Newton's steps do not settle, or the information is singular.
     """
-    return climb(counts, start, spread, fixed)[0]
-
-
-def climb(counts: Counts, start: Array, spread: float, fixed: dict[int, float] | None = None) -> tuple[Array, float]:
-    """As `maximise`, with the log likelihood reached."""
     beta = start.copy()
     free = np.ones(len(beta), dtype=bool)
-    for at, value in (fixed or {}).items():
-        beta[at], free[at] = value, False
-    now = derivatives(counts, beta, spread)
-    for _ in range(MOST_STEPS):
-        slope = (now.scores.sum(axis=0) + counts.prior * (1 - np.exp(beta)))[free]
-        try:
-            step = np.linalg.solve(now.information[np.ix_(free, free)], slope)
-        except np.linalg.LinAlgError as error:
-            raise ModelError("the records do not tell all terms apart (singular information)") from error
-        size = 1.0
-        while True:
-            tried = beta.copy()
-            tried[free] += size * np.clip(step, -3, 3)
-            after = derivatives(counts, tried, spread)
-            if np.isfinite(after.value) and after.value >= now.value - 1e-9 * abs(now.value):
-                break
-            size /= 2
-            if size < 1e-6:
-                raise ModelError("the fit of the loss model does not settle")
-        beta, now = tried, after
-        # The next step would gain less than this: steps near the top double their digits.
-        if np.abs(slope @ step) < 1e-7:
-            return beta, now.value
-    raise ModelError(f"the fit of the loss model has not settled after {MOST_STEPS} steps")
+    for at, held in (fixed or {}).items():
+        beta[at], free[at] = held, False
+    now = derivatives(counts, beta, variance)
+    for _ in range(MAX_STEPS):
+        step = np.zeros(len(beta))
+        step[free] = _solve(now.information[np.ix_(free, free)], now.slope[free])
+        gain = abs(float(now.slope @ step))
+        beta, _, now = _line_search(counts, now, beta, variance, np.clip(step, -LONGEST_STEP, LONGEST_STEP), 0.0)
+        if gain < settled:
+            return Fit(beta, variance, now)
+    raise ModelError(f"the fit of the loss model has not settled after {MAX_STEPS} steps")
 
 
-def fit_spread(counts: Counts, start: Array) -> tuple[float, Array]:
-    """How much sites differ beyond their conditions: squared relative spread, with the coefficients there.
+def fit_frailty(counts: Counts, start: Array, variance: float | None = None) -> Fit:
+    """Fit the coefficients together with the variance between sites.
 
-    Gives:  spread of the greatest likelihood, 0 where sites are alike, and beta.
+    Parameters
+    ----------
+    counts : Counts
+    start : numpy.ndarray
+        Coefficients to begin with.
+    variance : float
+        To begin with; from the sites' losses where not given.
+
+    Returns
+    -------
+    Fit
+        Its variance is 0 where the estimate lies below `LEAST_VARIANCE`, or sites that are alike are as likely.
+
+    Raises
+    ------
+    ModelError
+        As `fit_at_variance`.
+
+    Notes
+    -----
+    Newton's steps on the coefficients and the logarithm of the variance at once.
     """
-    at = start
+    beta = start
+    if not variance:
+        rough = fit_at_variance(counts, start, 0.0, settled=ROUGH)
+        beta, expected = rough.beta, rough.at.by_site
+        # Method of moments: at variance v, (losses - expected)^2 is expected + v expected^2 on average.
+        variance = float(np.sum((counts.by_site - expected) ** 2 - expected) / np.sum(expected**2))
+    log_variance = float(np.log(np.clip(variance, 10 * LEAST_VARIANCE, MOST_VARIANCE)))
+    now = derivatives(counts, beta, float(np.exp(log_variance)))
+    for _ in range(MAX_STEPS):
+        step, log_step, gain = _joint_step(counts, now, log_variance)
+        if log_step <= 0 and log_variance <= np.log(LEAST_VARIANCE):
+            return fit_at_variance(counts, beta, 0.0)
+        if log_step >= 0 and log_variance >= np.log(MOST_VARIANCE):
+            return fit_at_variance(counts, beta, MOST_VARIANCE)
+        beta, log_variance, now = _line_search(counts, now, beta, float(np.exp(log_variance)), step, log_step)
+        if gain < SETTLED:
+            fit = Fit(beta, float(np.exp(log_variance)), now)
+            return _alike_if_as_likely(counts, fit)
+    raise ModelError(f"the variance between sites has not settled after {MAX_STEPS} steps")
 
-    def minus(log_spread: float) -> float:
-        nonlocal at
-        at, value = climb(counts, at, float(np.exp(log_spread)))
-        return -value
 
-    alike, value_alike = climb(counts, start, 0.0)
-    best = optimize.minimize_scalar(
-        minus, bounds=(np.log(ALIKE), np.log(WIDEST)), method="bounded", options={"xatol": 0.02}
-    )
-    if -best.fun <= value_alike:
-        return 0.0, alike
-    spread = float(np.exp(best.x))
-    return spread, maximise(counts, at, spread)
+def _alike_if_as_likely(counts: Counts, fit: Fit) -> Fit:
+    """The fit, or that of sites that are alike where it is as likely: the likelihood can have two tops."""
+    at = derivatives(counts, fit.beta, 0.0)
+    # What a step would gain, doubled for safety: seldom as much as a site effect does.
+    if at.value + float(at.slope @ _solve(at.information, at.slope)) < fit.at.value:
+        return fit
+    alike = fit_at_variance(counts, fit.beta, 0.0)
+    return alike if alike.at.value >= fit.at.value else fit
+
+
+def _joint_step(counts: Counts, now: Derivatives, log_variance: float) -> tuple[Array, float, float]:
+    """Newton's step of the coefficients and the log variance, and what it promises."""
+    variance = float(np.exp(log_variance))
+    slope, curvature = _variance_slopes(counts.by_site, now.by_site, variance)
+    shift = variance * (counts.by_site - now.by_site) / (1 + variance * now.by_site) ** 2
+    across = -(shift @ np.asarray(now.site_x))
+    both = _solve(now.information, np.column_stack([now.slope, across]))
+    # What is left of the curvature once the coefficients follow; made to point uphill where the likelihood bends up.
+    left = -(curvature + float(across @ both[:, 1]))
+    log_step = (slope + float(across @ both[:, 0])) / max(abs(left), 1e-8)
+    log_step = float(np.clip(log_step, -LONGEST_LOG_STEP, LONGEST_LOG_STEP))
+    step = np.clip(both[:, 0] + both[:, 1] * log_step, -LONGEST_STEP, LONGEST_STEP)
+    return step, log_step, abs(float(now.slope @ step)) + abs(slope * log_step)
+
+
+def _line_search(
+    counts: Counts, now: Derivatives, beta: Array, variance: float, step: Array, log_step: float
+) -> tuple[Array, float, Derivatives]:
+    """The longest of a step, half of it, a quarter... that does not lower the likelihood."""
+    size = 1.0
+    log_variance = float(np.log(variance)) if variance > 0 else -np.inf
+    while size >= 1e-6:
+        tried = beta + size * step
+        there = float(np.clip(log_variance + size * log_step, np.log(LEAST_VARIANCE), np.log(MOST_VARIANCE)))
+        after = derivatives(counts, tried, float(np.exp(there)) if variance > 0 and log_step else variance)
+        if np.isfinite(after.value) and after.value >= now.value - 1e-9 * abs(now.value):
+            return tried, there, after
+        size /= 2
+    raise ModelError("the fit of the loss model does not settle")
+
+
+def _solve(information: Array, slope: Array) -> Array:
+    try:
+        return np.asarray(np.linalg.solve(information, slope))
+    except np.linalg.LinAlgError as error:
+        raise ModelError("the records do not tell all terms apart (singular information)") from error

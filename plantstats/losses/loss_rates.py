@@ -12,7 +12,8 @@ from plantstats import exposure, findings
 from plantstats.errors import PlantstatsError
 from plantstats.losses import costs
 from plantstats.periods import Period, latest_complete_quarter, previous_quarters, quarter, same_quarter_last_year
-from plantstats.stats import competing_risks, intervals, rates
+from plantstats.stats import competing_risks, rates
+from plantstats.stats.intervals import CONF_LEVEL
 
 if TYPE_CHECKING:
     from plantstats.exposure import PlantTime
@@ -38,11 +39,25 @@ class ReviewError(PlantstatsError, ValueError):
 def choose_quarter(records: Records, name: str = "", as_of: date | None = None) -> Period:
     """The quarter to review.
 
-    Takes:  records; name: "2026-Q3", or nothing for the latest complete quarter; as_of: the day up to which the
-            user says the records are complete (None: the last day on which they still run).
-    Gives:  Period.
-    Raises: ReviewError when the records hold no visit or replacement, when the quarter is not complete in
-            them, or when they do not reach back to it. PeriodError for a name that is no quarter.
+    Parameters
+    ----------
+    records : Records
+    name : str
+        "2026-Q3", or nothing for the latest complete quarter.
+    as_of : datetime.date
+        The day up to which the user says the records are complete (None: the last day on which they still run).
+
+    Returns
+    -------
+    Period
+
+    Raises
+    ------
+    ReviewError
+        When the records hold no visit or replacement, when the quarter is not complete in them, or when they do not
+        reach back to it.
+    PeriodError
+        For a name that is no quarter.
     """
     starts = records.settings.fiscal_year_starts
     last = exposure.last_day(records)
@@ -69,12 +84,28 @@ def check_client(records: Records, client: str) -> None:
 def loss_rates(time: PlantTime, records: Records, period: Period, client: str = "") -> pd.DataFrame:
     """All findings of the loss-rate page.
 
-    Takes:  plant-time with losses dated "found"; records; period; client: one client's plants, or "" for all.
-    Gives:  findings: loss_rate, death_rate, share_lost, share_died in all, by the splits of SPLITS, and for up
-            to twelve quarters before; loss_rate_ratio and death_rate_ratio to the same quarter last year;
-            loss_rate_by_cause, loss_rate_by_covered; largest event; replacement_cost; losses_not_replaced and
-            losses_taken_away_alive; losses_found, losses_at_midpoint and replacements_done.
-    Raises: ReviewError when no plant was followed in the period.
+    Parameters
+    ----------
+    time : PlantTime
+        With losses dated "found".
+    records : Records
+    period : Period
+        The quarter.
+    client : str
+        One client's plants, or "" for all.
+
+    Returns
+    -------
+    pandas.DataFrame
+        Findings: loss_rate, death_rate, share_lost, share_died in all, by the splits of `SPLITS`, and for up to twelve
+        quarters before; loss_rate_ratio and death_rate_ratio to the same quarter last year; loss_rate_by_cause,
+        loss_rate_by_covered; largest event; replacement_cost; losses_not_replaced and losses_taken_away_alive;
+        losses_found, losses_at_midpoint and replacements_done.
+
+    Raises
+    ------
+    ReviewError
+        When no plant was followed in the period.
     """
     where = {"client_id": client} if client else {}
     whole = time.cells([], period.start, period.end, where)
@@ -82,100 +113,104 @@ def loss_rates(time: PlantTime, records: Records, period: Period, client: str = 
         of = f" of client '{client}'" if client else ""
         raise ReviewError(f"no plant{of} was under observation in {period.name}: the records do not reach back to it")
     losses = lost_in(time, period, client)
-    made = [rates.rates_by(whole, [], period), *_trend(time, period, where)]
-    made += [
-        rates.rates_by(time.cells(by, period.start, period.end, where), by, period)
-        for by in SPLITS
-        if not (client and by == ["client_id"])
-    ]
     before = same_quarter_last_year(period)
-    cells_before = time.cells([], before.start, before.end, where)
-    made.append(rates.ratios_by(whole, cells_before, [], period=period, before_name=before.name))
+    year_ago = time.cells([], before.start, before.end, where)
     event = rates.largest_event(losses, whole, period)
-    made += [event, _ratio_without(event, whole, cells_before, period, before.name)]
-    made.append(
-        costs.replacement_costs(
-            losses, period, wage_per_hour=records.settings.wage_per_hour, currency=records.settings.currency
-        )
-    )
-    made.append(costs.not_replaced(losses, period))
-    made.append(competing_risks.rates_by_kind(losses, whole, period))
     payers = losses.assign(covered=costs.who_pays(losses))
-    made.append(competing_risks.rates_by_kind(payers, whole, period, "covered", always=costs.PAYERS))
-    made.append(_other_dates(time, records, losses, period, client))
-    return findings.table(pd.concat(made, ignore_index=True))
+    settings = records.settings
+    parts = [
+        rates.rates_by(whole, [], period),
+        *trend(time, period, where),
+        *(
+            rates.rates_by(time.cells(by, period.start, period.end, where), by, period)
+            for by in SPLITS
+            if not (client and by == ["client_id"])
+        ),
+        rates.ratios_by(whole, year_ago, [], period=period, before_name=before.name),
+        event,
+        _ratio_without_event(event, whole.iloc[0], year_ago.iloc[0], period, before.name),
+        costs.replacement_costs(losses, period, wage_per_hour=settings.wage_per_hour, currency=settings.currency),
+        costs.not_replaced(losses, period),
+        competing_risks.rates_by_kind(losses, whole, period),
+        competing_risks.rates_by_kind(payers, whole, period, "covered", always=costs.PAYERS),
+        _other_dates(time, losses, period, client),
+    ]
+    return findings.table(pd.concat(parts, ignore_index=True))
 
 
-def _ratio_without(
-    event: pd.DataFrame, whole: pd.DataFrame, cells_before: pd.DataFrame, period: Period, before: str
+def _ratio_without_event(
+    event: pd.DataFrame, now: pd.Series, before: pd.Series, period: Period, before_name: str
 ) -> pd.DataFrame:
     """The ratio to the same quarter last year when this quarter's largest event is left out."""
-    row, was = whole.iloc[0], cells_before.iloc[0]
-    left = int(row["losses"]) - largest_event_losses(event, period)
-    ratio = rates.rate_ratio(left, row["plant_days"], int(was["losses"]), was["plant_days"])
-    return findings.table(
-        [
-            findings.finding(
-                "loss_rate_ratio_without_largest_event",
-                period.name,
-                *ratio[:3],
-                unit="ratio",
-                method=rates.CONDITIONAL,
-                n_plants=int(row["n_plants"]),
-                plant_days=float(row["plant_days"]),
-                losses=left,
-                level=intervals.CONF_LEVEL,
-                note=f"against {before}, whole"
-                + ("" if pd.notna(ratio.estimate) else "; not available: nothing to divide by"),
-            )
-        ]
+    left = int(now["losses"]) - largest_event_losses(event, period)
+    ratio = rates.rate_ratio(left, now["plant_days"], int(before["losses"]), before["plant_days"])
+    unknown = "" if pd.notna(ratio.estimate) else "; not available: nothing to divide by"
+    row = pd.DataFrame([{"n_plants": int(now["n_plants"]), "plant_days": float(now["plant_days"]), "losses": left}])
+    return findings.rows(
+        row.assign(estimate=ratio.estimate, low=ratio.low, high=ratio.high),
+        "loss_rate_ratio_without_largest_event",
+        period=period.name,
+        unit="ratio",
+        method=rates.CONDITIONAL,
+        conf_level=CONF_LEVEL,
+        note=f"against {before_name}, whole{unknown}",
     )
 
 
 def lost_in(time: PlantTime, period: Period, client: str = "") -> pd.DataFrame:
     """The losses of a period, one row each, as `PlantTime.losses` gives them."""
-    lost = time.losses
-    inside = (lost["lost_on"] >= pd.Timestamp(period.start)) & (lost["lost_on"] < pd.Timestamp(period.end))
-    return lost[inside & (lost["client_id"].eq(client) if client else True)]
+    return _inside(time.losses, "lost_on", period, client)
 
 
-def _trend(time: PlantTime, period: Period, where: dict[str, str]) -> list[pd.DataFrame]:
+def trend(time: PlantTime, period: Period, where: dict[str, str]) -> list[pd.DataFrame]:
     """Rates of the quarters before, as far back as plants were followed."""
-    made = []
+    parts = []
     for earlier in previous_quarters(period, TREND_QUARTERS):
         cells = time.cells([], earlier.start, earlier.end, where)
         if cells["plant_days"].iloc[0] > 0:
-            made.append(rates.rates_by(cells, [], earlier))
-    return made
+            parts.append(rates.rates_by(cells, [], earlier))
+    return parts
 
 
-def _other_dates(time: PlantTime, records: Records, losses: pd.DataFrame, period: Period, client: str) -> pd.DataFrame:
+def _other_dates(time: PlantTime, losses: pd.DataFrame, period: Period, client: str) -> pd.DataFrame:
     """The same losses under other dates, so that the page can be reconciled with the books."""
-    start, end = pd.Timestamp(period.start), pd.Timestamp(period.end)
-    half_way = time.lost_when("midpoint")
-    half_way = half_way[(half_way["lost_on"] >= start) & (half_way["lost_on"] < end)]
-    half_way = half_way[half_way["client_id"].eq(client) if client else slice(None)]
-    done = time.exits[(time.exits["replaced_on"] >= start) & (time.exits["replaced_on"] < end)]
-    done = done[done["source"].eq("replacements") & (done["client_id"].eq(client) if client else True)]
+    exits = time.exits[time.exits["source"].eq("replacements")]
+    done = _inside(exits, "replaced_on", period, client)
+    midpoint = _inside(time.lost_when("midpoint"), "lost_on", period, client)
     counts = {
-        "losses_found": (losses["quantity"].sum(), ""),
-        "losses_at_midpoint": (half_way["quantity"].sum(), "a loss found after the quarter's end is not in it yet"),
-        "replacements_done": (done["quantity"].sum(), "with upgrades, rotation and client causes"),
+        "losses_found": (losses, ""),
+        "losses_at_midpoint": (midpoint, "a loss found after the quarter's end is not in it yet"),
+        "replacements_done": (done, "with upgrades, rotation and client causes"),
     }
-    return findings.table(
-        [
-            findings.finding(
-                measure, period.name, float(count), unit="plants", method="count", losses=int(count), note=note
-            )
-            for measure, (count, note) in counts.items()
-        ]
-    )
+    parts = [
+        findings.rows(
+            pd.DataFrame({"losses": [int(rows["quantity"].sum())]}),
+            measure,
+            period=period.name,
+            unit="plants",
+            method="count",
+            note=note,
+            estimate=float(rows["quantity"].sum()),
+        )
+        for measure, (rows, note) in counts.items()
+    ]
+    return pd.concat(parts, ignore_index=True)
+
+
+def _inside(rows: pd.DataFrame, column: str, period: Period, client: str) -> pd.DataFrame:
+    """Rows dated in a period, of one client or all."""
+    day = rows[column]
+    inside = (day >= pd.Timestamp(period.start)) & (day < pd.Timestamp(period.end))
+    return rows[inside & rows["client_id"].eq(client)] if client else rows[inside]
 
 
 def page_date(period: Period, as_of: date | None = None) -> date:
     """The last day that counts: the given one, else the quarter's last.
 
-    Raises: ReviewError for a day before the quarter's end.
+    Raises
+    ------
+    ReviewError
+        For a day before the quarter's end.
     """
     cut = as_of or period.last_day
     if cut < period.last_day:
@@ -183,10 +218,10 @@ def page_date(period: Period, as_of: date | None = None) -> date:
     return cut
 
 
-def largest_event_losses(found: pd.DataFrame, period: Period) -> int:
-    """Losses of the largest single event of the period, 0 where there was no loss."""
-    rows = found[found["measure"].eq("largest_event_share") & found["period"].eq(period.name)]
-    return int(rows["losses"].iloc[0]) if len(rows) else 0
+def largest_event_losses(rows: pd.DataFrame, period: Period) -> int:
+    """Losses of the largest single event of the period, by its findings; 0 where there was no loss."""
+    events = rows[rows["measure"].eq("largest_event_share") & rows["period"].eq(period.name)]
+    return int(events["losses"].iloc[0]) if len(events) else 0
 
 
 def join(*tables: pd.DataFrame) -> pd.DataFrame:

@@ -1,4 +1,4 @@
-"""The fitted loss model: its coefficients, and the rates that it gives for named situations."""
+"""The fitted loss model: its coefficients, and the rates that it gives for covariate profiles."""
 
 from __future__ import annotations
 
@@ -7,115 +7,199 @@ from functools import cached_property
 
 import numpy as np
 import pandas as pd
-from scipy import stats
 
 from plantstats.exposure.inputs import AGE_CUTS, age_bands
-from plantstats.losses import terms
-from plantstats.losses.design import Design, ModelError, names_in
-from plantstats.losses.likelihood import Array, Counts, derivatives
-from plantstats.stats.intervals import CONF_LEVEL
+from plantstats.losses import rate_table
+from plantstats.losses.design import Array, Factor, ModelError, Numeric
+from plantstats.losses.likelihood import Counts, derivatives
+from plantstats.losses.terms import FACTORS, SEASON
+from plantstats.stats.intervals import CONF_LEVEL, quantile
 from plantstats.stats.rates import DAYS_PER_100_YEARS
 
 DAYS_PER_MONTH = 365.25 / 12
-# Squared log spread of species within a group, and of groups, where too few are on record to learn it: sets of
+# Variance of the log rates of species within a group, and of groups, where too few are on record to learn it: sets of
 # rate ratios of about half to twice (common practice, no source).
-USUAL_SPREAD = 0.35**2
+USUAL_VARIANCE, LEAST_VARIANCE = 0.35**2, 0.01
+OWN_LOSSES = "its own losses"
 
 
 @dataclass(frozen=True)
 class LossModel:
     """Data and fit of one loss model, which travel together.
 
-    `names`, `beta`, `covariance`: coefficients on the log scale; `site_spread`: variance of the gamma effect (mean
-    1) that plants of a site share; `notes`: what a reader must be told.
+    Attributes
+    ----------
+    terms : tuple of str
+        Terms asked for; those with one level are not among the columns.
+    coding : rate_table.Coding
+        Levels, reference levels and the usual air by month.
+    group_of : dict
+        Group of each species on record.
+    beta : numpy.ndarray, shape (columns,)
+        Coefficients on the log scale, in the order of `names`.
+    covariance : numpy.ndarray, shape (columns, columns)
+    frailty_variance : float
+        Variance of the gamma effect, mean 1, that plants of a site share.
+    sites : tuple of str
+    counts : likelihood.Counts
+    method : str
+        How the covariance was made.
+    n_clusters : numpy.ndarray, shape (columns,)
+        Sites that hold each column.
+    notes : tuple of str
+        What a reader must be told.
     """
 
-    formula: str
-    terms: terms.Terms
-    plan: Design
+    terms: tuple[str, ...]
+    coding: rate_table.Coding
     group_of: dict[str, str]
-    names: tuple[str, ...]
     beta: Array
     covariance: Array
-    site_spread: float
+    frailty_variance: float
     sites: tuple[str, ...]
     counts: Counts
-    patterns: pd.DataFrame
     method: str
-    holders: Array
+    n_clusters: Array
     notes: tuple[str, ...]
+
+    @property
+    def names(self) -> tuple[str, ...]:
+        """Names of the coefficients."""
+        return self.counts.design.columns
 
     @property
     def losses(self) -> int:
         """Losses that the model was fitted on."""
-        return int(self.patterns["losses"].sum())
+        return int(self.counts.losses.sum())
 
     @property
     def plant_days(self) -> float:
         """Plant-days that the model was fitted on."""
-        return float(self.patterns["plant_days"].sum())
+        return float(self.counts.plant_days.sum())
 
-    def quantile(self, level: float = CONF_LEVEL) -> float:
+    @cached_property
+    def patterns(self) -> pd.DataFrame:
+        """Conditions that the cells hold, one row each: species, the terms in use, losses, plant_days."""
+        losses, days = self.counts.by_pattern
+        columns = {}
+        for part in self.counts.design.parts[1:]:
+            known = isinstance(part, Factor)
+            columns[part.name] = pd.Categorical.from_codes(part.codes, list(part.levels)) if known else part.values
+        return pd.DataFrame({**columns, "losses": losses, "plant_days": days})
+
+    def quantile(self, conf_level: float = CONF_LEVEL) -> float:
         """Of Student's t with sites - 1 degrees of freedom."""
-        return float(stats.t.ppf((1 + level) / 2, max(len(self.sites) - 1, 1)))
+        return quantile(conf_level, max(len(self.sites) - 1, 1))
 
     @cached_property
     def site_effects(self) -> pd.DataFrame:
         """What each site's plants lost against what their conditions led to expect.
 
-        Gives:  one row per site: site_id, losses, expected (at effect 1), effect (mean of its gamma law given its
-                losses), shape and rate of that law (missing where sites are alike).
+        Returns
+        -------
+        pandas.DataFrame
+            One row per site: site_id, losses, expected (at effect 1), effect (mean of its gamma distribution given its
+            losses), shape and rate of that distribution (missing where sites are alike).
         """
-        now = derivatives(self.counts, self.beta, self.site_spread)
-        alike = self.site_spread == 0
-        shape = np.nan if alike else 1 / self.site_spread
+        now = derivatives(self.counts, self.beta, self.frailty_variance)
+        shape = np.nan if self.frailty_variance == 0 else 1 / self.frailty_variance
         lost = self.counts.by_site
         return pd.DataFrame(
             {
                 "site_id": self.sites,
                 "losses": lost,
-                "expected": now.expected,
+                "expected": now.by_site,
                 "effect": now.weight,
                 "shape": shape + lost,
-                "rate": shape + now.expected,
+                "rate": shape + now.by_site,
             }
         )
 
-    def rows(self, situations: pd.DataFrame, unseen: str = "group") -> tuple[pd.DataFrame, pd.DataFrame]:
-        """Design rows of named situations, for anyone who needs exp(rows @ coefficients).
+    def effects_of(self, sites: pd.Series) -> tuple[Array, Array]:
+        """Effect of each site and its relative variance; of a site never on record 1, and that between sites."""
+        known = self.site_effects.set_index("site_id")
+        effect = known["effect"].reindex(sites).fillna(1.0).to_numpy()
+        variance = (1 / known["shape"]).reindex(sites).fillna(self.frailty_variance).to_numpy()
+        return effect, variance if self.frailty_variance > 0 else np.zeros(len(sites))
 
-        Takes:  situations as in `rate`; unseen: "group" (a species that the fit has not seen falls to its
-                genus's or, failing that, all species' rate) or "refuse".
-        Gives:  rows (columns `names`), and beside them basis ("its own losses", or what it fell to) and
-                unknown (variance on the log scale that falling back adds).
-        Raises: ModelError for a missing or unknown species or level, by name.
+    def rows(self, profiles: pd.DataFrame, unseen: str = "group") -> tuple[pd.DataFrame, pd.DataFrame]:
+        """Design rows of covariate profiles, for anyone who needs exp(rows @ coefficients).
+
+        Parameters
+        ----------
+        profiles : pandas.DataFrame
+            As in `rate`.
+        unseen : {"group", "refuse"}
+            Whether a species that the fit has not seen falls to its genus's or, failing that, all species' rate.
+
+        Returns
+        -------
+        rows : pandas.DataFrame
+            Columns `names`.
+        basis : pandas.DataFrame
+            As `basis`.
+
+        Raises
+        ------
+        ModelError
+            For a missing or unknown species or level, by name.
         """
-        asked = self._complete(situations)
+        asked = self._complete(profiles)
         strange = sorted(set(asked["species"]) - set(self.group_of)) if self.group_of else []
         if strange and unseen == "refuse":
             raise ModelError(
                 f"species {', '.join(strange)} is not in the fitted data (known: {', '.join(self.group_of)})"
             )
-        return self.matrix(asked), self.basis(asked["species"])
+        return pd.DataFrame(self.matrix(asked), asked.index, list(self.names)), self.basis(asked["species"])
 
-    def matrix(self, made: pd.DataFrame) -> pd.DataFrame:
-        """Design rows of columns made by `terms.columns`; a species never seen gets its group's, or none.
+    def matrix(self, conditions: pd.DataFrame) -> Array:
+        """Design rows of conditions; a species never seen gets its group's columns, or none.
 
-        Raises: ModelError for an unknown level, by name.
+        Parameters
+        ----------
+        conditions : pandas.DataFrame
+            species, the factors and numeric terms, such as `rate_table.conditions` makes.
+
+        Returns
+        -------
+        numpy.ndarray, shape (rows, columns)
+
+        Raises
+        ------
+        ModelError
+            For an unknown level, by name.
         """
-        fixed = self.plan.of(made)
-        group = self.groups_of(made["species"])
-        block = {
-            name: (group if name.startswith("group[") else made["species"]).eq(name.partition("[")[2][:-1])
-            for name in self.names[fixed.shape[1] :]
-        }
-        return pd.concat([fixed, pd.DataFrame(block, index=made.index).astype("float64")], axis=1)
+        if conditions.empty:
+            return np.zeros((0, len(self.names)))
+        faults, blocks = [], []
+        for part in self.counts.design.parts:
+            if isinstance(part, Numeric):
+                values = conditions[part.name] if part.name in conditions else pd.Series(1.0, conditions.index)
+                blocks.append(values.to_numpy("float64")[:, None])
+                continue
+            codes, found = pd.factorize(conditions[part.name].astype("str"))
+            if part.name == "species":
+                blocks.append(np.stack([self._species_row(part, name) for name in found])[codes])
+                continue
+            unknown = sorted(set(found) - set(part.levels))
+            if unknown:
+                faults += [_unknown(part.name, level, part.levels) for level in unknown]
+            else:
+                at = np.array([part.levels.index(level) for level in found], dtype=np.intp)
+                blocks.append(part.values[at[codes]])
+        if faults:
+            raise ModelError("; ".join(faults))
+        return np.hstack(blocks)
+
+    def _species_row(self, block: Factor, name: str) -> Array:
+        group = self.group_of.get(name, name.split(" ", maxsplit=1)[0])
+        return np.array([float(column in (f"group[{group}]", f"species[{name}]")) for column in block.columns])
 
     def knows(self, table: pd.DataFrame) -> pd.Series:
         """Rows whose every factor is on a level that the fit has seen (a species never seen falls to its group)."""
         known = pd.Series(True, table.index)
-        for factor in set(terms.FACTORS) & set(names_in(self.formula)):
-            known &= table[factor].astype("str").isin(self.terms.levels[factor])
+        for factor in set(FACTORS) & set(self.terms):
+            known &= table[factor].astype("str").isin(self.coding.levels[factor])
         return known
 
     def groups_of(self, species: pd.Series) -> pd.Series:
@@ -125,124 +209,160 @@ class LossModel:
     def basis(self, species: pd.Series) -> pd.DataFrame:
         """What the rate of each species rests on.
 
-        Gives:  basis ("its own losses", or what it falls to), unknown (variance on the log scale that falling adds).
+        Returns
+        -------
+        pandas.DataFrame
+            basis ("its own losses", or what it falls to), unknown (variance on the log scale that falling adds).
         """
         known = species.isin(list(self.group_of)) if self.group_of else pd.Series(True, species.index)
-        kin = self.groups_of(species).isin(list(self.group_of.values()))
-        within, between = self._species_spread
-        to_group = "never on record: the rate of group " + self.groups_of(species)
+        group = self.groups_of(species)
+        kin = group.isin(list(self.group_of.values()))
+        within, between = (self._variance_of(columns) for columns in ("species[", "group["))
+        to_group = "never on record: the rate of group " + group
         return pd.DataFrame(
             {
-                "basis": to_group.where(kin, "never on record: the rate of all species").mask(known, "its own losses"),
+                "basis": to_group.where(kin, "never on record: the rate of all species").mask(known, OWN_LOSSES),
                 "unknown": np.where(known, 0.0, np.where(kin, within, within + between)),
             },
             index=species.index,
         )
 
-    def rate(self, situations: pd.DataFrame, level: float = CONF_LEVEL, unseen: str = "group") -> pd.DataFrame:
-        """Loss rates in named situations, at an average site.
+    def rate(self, profiles: pd.DataFrame, conf_level: float = CONF_LEVEL, unseen: str = "group") -> pd.DataFrame:
+        """Loss rates of covariate profiles, at a site of effect 1.
 
-        Takes:  situations: one row each: species, and where wished light, pot, planter, age_band, repotted, moved
-                (what is left away is the level that others are compared with), month (1 to 12; left away: the mean
-                of the yearly cycle), humidity (percent; missing or left away: the usual air of the month, or of
-                no dry air when no month is given); level; unseen as in `rows`.
-        Gives:  the situations with rate, low, high (per 100 plant-years) and basis.
-        Raises: ModelError as in `rows`.
-        Source: delta method on the log scale.
+        Parameters
+        ----------
+        profiles : pandas.DataFrame
+            One row each: species, and where wished light, pot, planter, age_band, repotted, moved (what is left away is
+            the level that others are compared with), month (1 to 12; left away: the mean of the yearly cycle), humidity
+            (percent; missing or left away: the usual air of the month, or of no dry air when no month is given).
+        conf_level : float
+            Confidence level of the limits.
+        unseen : {"group", "refuse"}
+            As in `rows`.
+
+        Returns
+        -------
+        pandas.DataFrame
+            The profiles with rate, low, high (per 100 plant-years) and basis.
+
+        Raises
+        ------
+        ModelError
+            As `rows`.
+
+        Notes
+        -----
+        Delta method on the log scale, t limits with sites - 1 degrees of freedom.
+
+        Examples
+        --------
+        See `plantstats.losses.fit`.
         """
-        x, beside = self.rows(situations, unseen)
-        log_rate = x.to_numpy() @ self.beta + np.log(DAYS_PER_100_YEARS)
-        variance = np.einsum("ij,jk,ik->i", x.to_numpy(), self.covariance, x.to_numpy()) + beside["unknown"]
-        reach = self.quantile(level) * np.sqrt(variance.to_numpy())
-        return situations.assign(
+        rows, beside = self.rows(profiles, unseen)
+        x = rows.to_numpy()
+        log_rate = x @ self.beta + np.log(DAYS_PER_100_YEARS)
+        variance = np.einsum("ij,jk,ik->i", x, self.covariance, x) + beside["unknown"].to_numpy()
+        half_width = self.quantile(conf_level) * np.sqrt(variance)
+        return profiles.assign(
             rate=np.exp(log_rate),
-            low=np.exp(log_rate - reach),
-            high=np.exp(log_rate + reach),
+            low=np.exp(log_rate - half_width),
+            high=np.exp(log_rate + half_width),
             basis=beside["basis"].to_numpy(),
         )
 
     def hazard(self, line: dict[str, object], months: int = 60, beta: Array | None = None) -> pd.DataFrame:
         """Expected losses per plant and month, by age and calendar month, for one line of a plant list.
 
-        Takes:  line: species, and where wished light, pot, planter, humidity (percent, as in `rate`); months: how
-                many months of age; beta: other coefficients than the fitted ones (one row of `draw`).
-        Gives:  index age (whole months since install, 0 first), columns calendar month 1 to 12: the hazard summed
-                over the month, at an average site, neither moved nor repotted.
-        Raises: ModelError as in `rows`.
+        Parameters
+        ----------
+        line : dict
+            species, and where wished light, pot, planter, humidity (percent, as in `rate`).
+        months : int
+            How many months of age.
+        beta : numpy.ndarray
+            Other coefficients than the fitted ones (one row of `draw`).
+
+        Returns
+        -------
+        pandas.DataFrame
+            Index age (whole months since install, 0 first), columns calendar month 1 to 12: the hazard summed over the
+            month, at a site of effect 1, neither moved nor repotted.
+
+        Raises
+        ------
+        ModelError
+            As `rows`.
         """
-        ages, calendar = np.arange(months), np.arange(1, 13)
-        middle = DAYS_PER_MONTH * (ages + 0.5)
-        bands = np.array(age_bands()[:-1])[np.searchsorted(AGE_CUTS, middle)]
-        grid = pd.DataFrame(
-            {
-                "age_band": np.repeat(bands, 12),
-                "month": np.tile(calendar, months),
-                **{key: [value] * (12 * months) for key, value in line.items()},
-            }
-        )
-        unique = grid.drop_duplicates()
-        x, _ = self.rows(unique)
-        per_month = np.exp(x.to_numpy() @ (self.beta if beta is None else beta)) * DAYS_PER_MONTH
-        keys = ["age_band", "month"]
-        joined = grid[keys].merge(unique[keys].assign(hazard=per_month), on=keys, how="left")
+        bands = np.array(age_bands()[:-1])
+        of_age = bands[np.searchsorted(AGE_CUTS, DAYS_PER_MONTH * (np.arange(months) + 0.5))]
+        used = list(dict.fromkeys(of_age))
+        profiles = pd.DataFrame([{**line, "age_band": band, "month": month} for band in used for month in range(1, 13)])
+        rows, _ = self.rows(profiles)
+        hazard = np.exp(rows.to_numpy() @ (self.beta if beta is None else beta)) * DAYS_PER_MONTH
         return pd.DataFrame(
-            joined["hazard"].to_numpy().reshape(months, 12),
-            index=pd.Index(ages, name="age"),
-            columns=pd.Index(calendar, name="month"),
+            hazard.reshape(len(used), 12)[[used.index(band) for band in of_age]],
+            index=pd.Index(range(months), name="age"),
+            columns=pd.Index(range(1, 13), name="month"),
         )
 
     def draw(self, n: int, seed: int) -> Array:
-        """Coefficients drawn from what the records leave likely.
+        """Sample coefficients that the records leave likely.
 
-        Takes:  n draws; seed.
-        Gives:  n rows, columns as `names`: multivariate normal about the estimate.
+        Parameters
+        ----------
+        n : int
+            Samples.
+        seed : int
+
+        Returns
+        -------
+        numpy.ndarray, shape (n, columns)
+            Multivariate normal about the estimate.
         """
         generator = np.random.Generator(np.random.PCG64(seed))
         return generator.multivariate_normal(self.beta, self.covariance, size=n, method="eigh")
 
-    @cached_property
-    def _species_spread(self) -> tuple[float, float]:
-        """Squared log spread of species within groups, and of groups: usual value where under three are known."""
-        found = []
-        for kind in ("species[", "group["):
-            known = [b for name, b in zip(self.names, self.beta, strict=True) if name.startswith(kind)]
-            found.append(max(float(np.var(known, ddof=1)), 0.01) if len(known) >= 3 else USUAL_SPREAD)
-        return found[0], found[1]
+    def _variance_of(self, columns: str) -> float:
+        """Variance of the log rates of species within groups, or of groups: the usual one where under three are
+        known."""
+        known = [b for name, b in zip(self.names, self.beta, strict=True) if name.startswith(columns)]
+        return max(float(np.var(known, ddof=1)), LEAST_VARIANCE) if len(known) >= 3 else USUAL_VARIANCE
 
-    def _complete(self, situations: pd.DataFrame) -> pd.DataFrame:
-        """Situations with every column that the formula asks for."""
-        if "species" not in situations.columns or situations["species"].isna().any():
-            raise ModelError("every situation needs a species")
-        columns = {"species", *terms.FACTORS, "month", "humidity"}
-        strange = [str(c) for c in situations.columns if c not in columns]
+    def _complete(self, profiles: pd.DataFrame) -> pd.DataFrame:
+        """Profiles with every column that the terms ask for."""
+        if "species" not in profiles.columns or profiles["species"].isna().any():
+            raise ModelError("every profile needs a species")
+        columns = {"species", *FACTORS, "month", "humidity"}
+        strange = [str(c) for c in profiles.columns if c not in columns]
         if strange:
-            raise ModelError(f"no term for {', '.join(strange)}; a situation has {', '.join(sorted(columns))}")
-        index = situations.index
-        rh = situations["humidity"].astype("float64") if "humidity" in situations else pd.Series(np.nan, index)
-        if "month" in situations:
-            month = situations["month"].astype("int64")
+            raise ModelError(f"no term for {', '.join(strange)}; a profile has {', '.join(sorted(columns))}")
+        index = profiles.index
+        humidity = profiles["humidity"].astype("float64") if "humidity" in profiles else pd.Series(np.nan, index)
+        numeric = dict.fromkeys(SEASON, 0.0) | {"no_humidity": 0.0}
+        usual = pd.Series(0.0, index)
+        if "month" in profiles:
+            month = profiles["month"].astype("int64")
             if not month.between(1, 12).all():
                 raise ModelError("month must be a number from 1 to 12")
-            made = terms.weather(month, rh, self.terms)
-            usual = month.map(self.terms.dry_by_month).astype("float64")
-            usual_vpd = month.map(self.terms.vpd_by_month).astype("float64")
-        else:
-            made = terms.weather(pd.Series(1, index), rh, self.terms)
-            made[["year_cos", "year_sin"]] = 0.0
-            made["heated"] = len(self.terms.heating_months) / 12
-            usual, usual_vpd = pd.Series(0.0, index), pd.Series(np.nan, index)
-        # No reading asked for: the usual air of the month, where any was read.
-        made["dry_air"] = made["dry_air"].mask(rh.isna(), usual.fillna(0.0))
-        made["vpd_kpa"] = made["vpd_kpa"].mask(rh.isna(), usual_vpd.fillna(self.terms.vpd_at_threshold))
-        made["no_humidity"] = 0.0
-        strange = []
-        for factor in terms.FACTORS:
-            level = situations[factor] if factor in situations else pd.Series(self.terms.first[factor], index)
-            made[factor] = level.astype("str")
+            numeric |= dict(zip(SEASON, rate_table.yearly_cycle(month.to_numpy()), strict=True))
+            # No reading asked for: the usual air of the month, where any was read.
+            usual = month.map(dict(self.coding.dry_by_month)).astype("float64").fillna(0.0)
+        dry = np.where(humidity.isna(), usual, rate_table.dryness(humidity.to_numpy()))
+        levels, faults = {}, []
+        for factor in FACTORS:
+            given = profiles[factor] if factor in profiles else pd.Series(self.coding.reference[factor], index)
+            levels[factor] = given.astype("str")
             # A factor with one level is not in the design, but its other levels are as unknown.
-            known = self.terms.levels[factor] if factor in names_in(self.formula) else tuple(made[factor])
-            for unseen in sorted(set(made[factor]) - set(known)):
-                strange.append(f"{factor} {unseen} is not in the fitted data (known: {', '.join(known)})")
-        if strange:
-            raise ModelError("; ".join(strange))
-        return made.assign(species=situations["species"].astype("str"), losses=0.0)
+            if factor in self.terms:
+                unseen = sorted(set(levels[factor]) - set(self.coding.levels[factor]))
+                faults += [_unknown(factor, level, self.coding.levels[factor]) for level in unseen]
+        if faults:
+            raise ModelError("; ".join(faults))
+        return pd.DataFrame(
+            {"species": profiles["species"].astype("str"), **levels, **numeric, "dry_air": dry}, index=index
+        )
+
+
+def _unknown(name: str, level: str, known: tuple[str, ...]) -> str:
+    return f"{name} {level} is not in the fitted data (known: {', '.join(known)})"

@@ -2,16 +2,16 @@
 
 from __future__ import annotations
 
-from datetime import date, timedelta
-from typing import TYPE_CHECKING, Any
+from datetime import timedelta
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
 from scipy import stats
 
 from plantstats import findings, periods
-from plantstats.losses import ModelError
-from plantstats.losses.watch_list import CONDITION_PRIOR, PAST_LISTS, Watch, lost_within, watch
+from plantstats.losses.design import ModelError
+from plantstats.losses.watch_list import CONDITION_PRIOR, PAST_LISTS, Memory, Watch, lost_within, watch
 from plantstats.stats import intervals, rates
 
 if TYPE_CHECKING:
@@ -20,6 +20,8 @@ if TYPE_CHECKING:
     from plantstats.records import Records
 
 METHOD = "loss model x site effect x condition score, losses found within 90 days"
+FIFTHS = 5
+TOP = 20  # plants and sites listed
 
 findings.define(
     watch_chance="Chance in 100 that a plant is found lost within 90 days, given its conditions, its site's past and "
@@ -36,51 +38,72 @@ findings.define(
 
 
 def back_test(
-    records: Records,
-    last: Period,
-    after: PlantTime,
-    species: pd.DataFrame | None = None,
-    built: dict[date, pd.DataFrame] | None = None,
+    records: Records, last: Period, after: PlantTime, species: pd.DataFrame | None = None, memory: Memory | None = None
 ) -> pd.DataFrame:
     """How the list would have fared on the last four quarters, each time from what was known at its start.
 
-    Takes:  records; last: the last complete quarter; after: plant-time that reaches its end, dated "found"; species;
-            built as in `watch`.
-    Gives:  one row per plant and quarter: quarter, plant_id, site_id, plants, expected (losses), lost. A quarter before
-            which the records carry no model is left out.
+    Parameters
+    ----------
+    records : Records
+    last : Period
+        The last complete quarter.
+    after : PlantTime
+        Reaches its end; dated "found".
+    species : pandas.DataFrame
+        As in `fit`.
+    memory : Memory
+        As in `watch`.
+
+    Returns
+    -------
+    pandas.DataFrame
+        One row per plant and quarter: quarter, plant_id, site_id, plants, expected (losses), lost. A quarter before
+        which the records carry no model is left out.
     """
-    quarters = [*periods.previous_quarters(last, PAST_LISTS - 1), last]
-    built = {} if built is None else built
-    tested: list[pd.DataFrame] = []
-    for quarter in quarters:
+    memory = memory or Memory()
+    parts: list[pd.DataFrame] = []
+    for quarter in [*periods.previous_quarters(last, PAST_LISTS - 1), last]:
         start = quarter.start - timedelta(days=1)
         try:
-            made = watch(records, start, species, built)
+            plants = watch(records, start, species, memory).plants
         except ModelError:
             continue
-        plants = made.plants
-        tested.append(
-            pd.DataFrame(
-                {
-                    "quarter": quarter.name,
-                    "plant_id": plants["plant_id"],
-                    "site_id": plants["site_id"],
-                    "plants": plants["plants"],
-                    "expected": plants["expected"] * plants["plants"],
-                    "lost": plants["plant_id"].map(lost_within(after, start)).fillna(0.0),
-                }
+        parts.append(
+            plants[["plant_id", "site_id", "plants"]].assign(
+                quarter=quarter.name,
+                expected=plants["expected"] * plants["plants"],
+                lost=plants["plant_id"].map(lost_within(after, start)).fillna(0.0),
             )
         )
     columns = ["quarter", "plant_id", "site_id", "plants", "expected", "lost"]
-    return pd.concat(tested, ignore_index=True) if tested else pd.DataFrame(columns=columns)
+    return pd.concat(parts, ignore_index=True)[columns] if parts else pd.DataFrame(columns=columns)
 
 
-def concordance(expected: pd.Series, lost: pd.Series, level: float = intervals.CONF_LEVEL) -> intervals.Interval:
+def concordance(expected: pd.Series, lost: pd.Series) -> intervals.Interval:
     """Chance in 100 that a lost plant had been given more than one that was not.
 
-    Takes:  expected and lost (0 or more), in step; level.
-    Gives:  Interval in percent; missing without both kinds.
-    Source: Mann-Whitney probability with ties halved; its variance by DeLong et al. 1988, limits on the logit scale.
+    Parameters
+    ----------
+    expected, lost : pandas.Series
+        Aligned; lost 0 or more.
+
+    Returns
+    -------
+    Interval
+        In percent, 95%; missing with fewer than two lost or kept.
+
+    Notes
+    -----
+    Mann-Whitney probability with ties halved; limits on the logit scale.
+
+    References
+    ----------
+    DeLong et al. 1988, Biometrics 44:837.
+
+    Examples
+    --------
+    >>> float(concordance(pd.Series([0.9, 0.8, 0.2, 0.1]), pd.Series([1, 1, 0, 0])).estimate[0])
+    100.0
     """
     gone = (lost > 0).to_numpy()
     high, low = expected.to_numpy("float64")[gone], expected.to_numpy("float64")[~gone]
@@ -93,124 +116,125 @@ def concordance(expected: pd.Series, lost: pd.Series, level: float = intervals.C
     middle = float(of_high.mean())
     error = np.sqrt(of_high.var(ddof=1) / len(high) + of_low.var(ddof=1) / len(low))
     inside = np.clip(middle, 1e-6, 1 - 1e-6)
-    reach = stats.norm.isf((1 - level) / 2) * error / (inside * (1 - inside))
-    ends = 1 / (1 + np.exp(-(np.log(inside / (1 - inside)) + np.array([-reach, reach]))))
+    half_width = intervals.quantile() * error / (inside * (1 - inside))
+    ends = 1 / (1 + np.exp(-(np.log(inside / (1 - inside)) + np.array([-half_width, half_width]))))
     return intervals.Interval(*(np.array([100 * v]) for v in (middle, min(ends[0], middle), max(ends[1], middle))))
 
 
-def watch_findings(made: Watch, tested: pd.DataFrame, period: str, top: int = 20) -> pd.DataFrame:
+def watch_findings(listed: Watch, tested: pd.DataFrame, period: str, top: int = TOP) -> pd.DataFrame:
     """The list and its back-test as findings.
 
-    Takes:  made by `watch`; tested by `back_test`; period: name of the 90 days ahead; top: plants and sites listed.
-    Gives:  findings: watch_chance by plant_id, site_id, species (reasons in the note), watch_site by site_id,
-            condition_ratio by term, watch_concordance and watch_calibration (by quarter; over all; by fifth).
+    Parameters
+    ----------
+    listed : Watch
+    tested : pandas.DataFrame
+        As `back_test` gives.
+    period : str
+        Name of the 90 days ahead.
+    top : int
+        Plants and sites listed.
+
+    Returns
+    -------
+    pandas.DataFrame
+        Findings: watch_chance by plant_id, site_id, species (reasons in the note), watch_site by site_id,
+        condition_ratio by term, watch_concordance and watch_calibration (by quarter; over all; by fifth).
     """
-    rows = [*_plants_and_sites(made, period, top), *_ratios(made, period)]
+    parts = [_plants(listed, period, top), _sites(listed, period, top), _conditions(listed, period)]
     if not tested.empty:
-        span = f"{tested['quarter'].iloc[0]} to {tested['quarter'].iloc[-1]}"
-        for name, part in [*tested.groupby("quarter"), (span, tested)]:
-            rows.append(_discrimination(part, str(name)))
-            rows.append(_ratio(part, str(name)))
+        quarters = list(tested["quarter"].drop_duplicates())
+        spans = {str(name): rows for name, rows in tested.groupby("quarter")}
+        span = f"{quarters[0]} to {quarters[-1]}"
         order = tested["expected"].rank(method="first").astype("int64")
-        fifth = 5 * (order - 1) // len(tested) + 1
-        rows += [_ratio(part, span, term=f"fifth {n} of 5") for n, part in tested.groupby(fifth)]
-    return findings.table(
-        {(r["measure"], r["period"], r.get("term"), r.get("plant_id"), r.get("site_id")): r for r in rows}.values()
+        fifth = FIFTHS * (order - 1) // len(tested) + 1
+        parts += [_discrimination(rows, name) for name, rows in (spans | {span: tested}).items()]
+        parts += [_calibration(rows, name) for name, rows in (spans | {span: tested}).items()]
+        parts += [_calibration(rows, span, f"fifth {n} of {FIFTHS}") for n, rows in tested.groupby(fifth)]
+    return findings.table(pd.concat(parts, ignore_index=True))
+
+
+def _plants(listed: Watch, period: str, top: int) -> pd.DataFrame:
+    rows = listed.plants.head(top)
+    there = listed.plants.groupby("site_id")["plants"].sum()
+    chances = {column: -100 * np.expm1(-rows[column]) for column in ("low", "high")}
+    return findings.rows(
+        rows.assign(**chances, n_plants=rows["site_id"].map(there), note=rows["reasons"]),
+        "watch_chance",
+        period=period,
+        unit="% in 90 days",
+        method=METHOD,
+        by=["plant_id", "site_id", "species"],
+        conf_level=intervals.CONF_LEVEL,
+        estimate=-100 * np.expm1(-rows["expected"]),
     )
 
 
-def _plants_and_sites(made: Watch, period: str, top: int) -> list[dict[str, Any]]:
-    rows = []
-    there = made.plants.groupby("site_id")["plants"].sum()
-    for row in made.plants.head(top).to_dict("records"):
-        chance = [-100 * np.expm1(-row[c]) for c in ("expected", "low", "high")]
-        rows.append(
-            findings.finding(
-                "watch_chance",
-                period,
-                *chance,
-                unit="% in 90 days",
-                method=METHOD,
-                level=intervals.CONF_LEVEL,
-                n_plants=int(there[row["site_id"]]),
-                note=row["reasons"],
-                plant_id=row["plant_id"],
-                site_id=row["site_id"],
-                species=row["species"],
-            )
-        )
-    plants = made.plants
-    numbers = plants[["expected", "low", "high"]].mul(plants["plants"], axis=0).assign(n=plants["plants"])
+def _sites(listed: Watch, period: str, top: int) -> pd.DataFrame:
+    plants = listed.plants
+    numbers = plants[["expected", "low", "high"]].mul(plants["plants"], axis=0).assign(n_plants=plants["plants"])
     # Limits of the plants of one site move together: adding them is cautious.
-    sites = numbers.groupby(plants["site_id"]).sum().sort_values("expected", ascending=False).head(top)
-    rows += [
-        findings.finding(
-            "watch_site",
-            period,
-            row["expected"],
-            row["low"],
-            row["high"],
-            unit="losses in 90 days",
-            method=METHOD,
-            n_plants=int(row["n"]),
-            level=intervals.CONF_LEVEL,
-            site_id=site,
-        )
-        for site, row in sites.iterrows()
-    ]
-    return rows
+    sites = numbers.groupby(plants["site_id"]).sum().sort_values("expected", ascending=False).head(top).reset_index()
+    return findings.rows(
+        sites,
+        "watch_site",
+        period=period,
+        unit="losses in 90 days",
+        method=METHOD,
+        by=["site_id"],
+        conf_level=intervals.CONF_LEVEL,
+        estimate=sites["expected"],
+    )
 
 
-def _ratios(made: Watch, period: str) -> list[dict[str, Any]]:
-    rows = []
-    for row in made.conditions.to_dict("records"):
-        reach = np.exp(stats.norm.isf((1 - intervals.CONF_LEVEL) / 2) * np.sqrt(row["variance"]))
-        rows.append(
-            findings.finding(
-                "condition_ratio",
-                period,
-                row["ratio"],
-                row["ratio"] / reach,
-                row["ratio"] * reach,
-                unit="times",
-                method=f"observed / expected, drawn to 1 by {CONDITION_PRIOR:g} imagined loss",
-                losses=int(row["losses"]),
-                level=intervals.CONF_LEVEL,
-                term=f"condition {row['condition']}",
-                note=f"{row['expected']:.1f} expected",
-            )
-        )
-    return rows
+def _conditions(listed: Watch, period: str) -> pd.DataFrame:
+    rows = listed.conditions
+    factor = np.exp(intervals.quantile() * np.sqrt(rows["variance"]))
+    return findings.rows(
+        rows.assign(
+            term="condition " + rows["condition"],
+            low=rows["ratio"] / factor,
+            high=rows["ratio"] * factor,
+            note=[f"{n:.1f} expected" for n in rows["expected"]],
+        ),
+        "condition_ratio",
+        period=period,
+        unit="times",
+        method=f"observed / expected, shrunk to 1 by {CONDITION_PRIOR:g} pseudo-events",
+        by=["term"],
+        conf_level=intervals.CONF_LEVEL,
+        estimate=rows["ratio"],
+    )
 
 
-def _discrimination(part: pd.DataFrame, period: str) -> dict[str, Any]:
-    told = concordance(part["expected"], part["lost"])
-    return findings.finding(
+def _counts(rows: pd.DataFrame) -> pd.DataFrame:
+    return pd.DataFrame({"n_plants": [int(rows["plants"].sum())], "losses": [int(rows["lost"].sum())]})
+
+
+def _discrimination(rows: pd.DataFrame, period: str) -> pd.DataFrame:
+    limits = concordance(rows["expected"], rows["lost"])
+    known = bool(np.isfinite(limits.estimate[0]))
+    return findings.rows(
+        _counts(rows).assign(**limits._asdict()),
         "watch_concordance",
-        period,
-        *(float(v[0]) for v in told),
+        period=period,
         unit="% of pairs",
         method="DeLong et al. 1988",
-        n_plants=int(part["plants"].sum()),
-        losses=int(part["lost"].sum()),
-        level=intervals.CONF_LEVEL,
-        note="" if np.isfinite(told.estimate[0]) else "not available: fewer than two lost or kept",
+        conf_level=intervals.CONF_LEVEL,
+        note="" if known else "not available: fewer than two lost or kept",
     )
 
 
-def _ratio(part: pd.DataFrame, period: str, **group: Any) -> dict[str, Any]:
-    expected = float(part["expected"].sum())
-    exact = intervals.poisson_limits([part["lost"].sum()])
-    ends = [float(v[0]) / expected if expected > 0 else np.nan for v in exact]
-    return findings.finding(
+def _calibration(rows: pd.DataFrame, period: str, term: str | None = None) -> pd.DataFrame:
+    expected = float(rows["expected"].sum())
+    limits = intervals.poisson_limits([rows["lost"].sum()])
+    ratios = {name: ends / expected if expected > 0 else np.nan for name, ends in limits._asdict().items()}
+    return findings.rows(
+        _counts(rows).assign(**ratios, term=term),
         "watch_calibration",
-        period,
-        *ends,
+        period=period,
         unit="ratio",
         method=rates.EXACT,
-        n_plants=int(part["plants"].sum()),
-        losses=int(part["lost"].sum()),
-        level=intervals.CONF_LEVEL,
+        by=["term"],
+        conf_level=intervals.CONF_LEVEL,
         note=f"{expected:.1f} expected" if expected > 0 else "not available: nothing expected",
-        **group,
     )

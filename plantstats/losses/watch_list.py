@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass, field
 from datetime import date, timedelta
 from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 import pandas as pd
 
-from plantstats import exposure, losses, periods
+from plantstats import exposure, periods
 from plantstats.exposure.inputs import AGE_CUTS, age_bands
-from plantstats.losses import LossModel
+from plantstats.losses import terms
+from plantstats.losses.fit import fit
+from plantstats.losses.model import LossModel
 
 if TYPE_CHECKING:
     from plantstats.exposure import PlantTime
@@ -20,8 +23,8 @@ HORIZON = 90  # days ahead
 PARTS = 3  # the horizon is looked at in this many parts, each with its own month and age
 RECENT = 60  # a condition score older than this many days says nothing any more (common practice, no source)
 PAST_LISTS = 4  # quarters that the list is tested on, and quarters that teach what a condition score means
-# Imagined losses, at as many expected ones, that draw a condition's ratio to 1: few, as of plants in poor condition few
-# losses are expected, and one imagined loss would hide most of what their scores foretell.
+# Pseudo-events, at as many expected ones, that shrink a condition's ratio to 1: few, as of plants in poor condition few
+# losses are expected, and one pseudo-event would hide most of what their scores foretell.
 CONDITION_PRIOR = 0.25
 CONDITIONS = ("5", "4", "3", "1 or 2", "not noted")
 REASON_FROM = 1.15  # a reason is named when it raises the risk by at least this
@@ -29,7 +32,18 @@ MOST_REASONS = 3
 
 
 class Watch(NamedTuple):
-    """Plants alive on a day with their chances, and the model and condition ratios behind them."""
+    """Plants alive on a day with their chances, and the model and condition ratios behind them.
+
+    Attributes
+    ----------
+    day : datetime.date
+    plants : pandas.DataFrame
+        One row per plant (or counted line), highest chance first: plant_id, client_id, site_id, species, light, pot,
+        plants, condition (of `CONDITIONS`), expected (losses per plant in 90 days), low, high (95%), reasons.
+    model : LossModel
+    conditions : pandas.DataFrame
+        One row per condition: condition, losses, expected, ratio, variance (of its log).
+    """
 
     day: date
     plants: pd.DataFrame
@@ -37,36 +51,61 @@ class Watch(NamedTuple):
     conditions: pd.DataFrame
 
 
-def watch(
-    records: Records, day: date, species: pd.DataFrame | None = None, built: dict[date, pd.DataFrame] | None = None
-) -> Watch:
+@dataclass
+class Memory:
+    """What lists of several days share: plants alive on each, built once, and the last fit, to begin the next with."""
+
+    standing: dict[date, pd.DataFrame] = field(default_factory=dict)
+    model: LossModel | None = None
+
+
+def watch(records: Records, day: date, species: pd.DataFrame | None = None, memory: Memory | None = None) -> Watch:
     """Chances of all plants alive on a day, from nothing that was recorded later.
 
-    Takes:  records; day (its end); species as in `loss_model.fit`; built: plants alive on earlier days, kept here
-            from call to call so that each day is built once.
-    Gives:  Watch: plants: one row per plant (or counted line): plant_id, client_id, site_id, species, light, pot,
-            plants, condition (of CONDITIONS), expected (losses per plant in 90 days), low, high (95%), reasons;
-            conditions: ratio by condition with losses and expected.
-    Raises: ModelError when the records up to the day do not carry a model.
+    Parameters
+    ----------
+    records : Records
+    day : datetime.date
+        Its end.
+    species : pandas.DataFrame
+        As in `fit`.
+    memory : Memory
+        Kept from call to call, it saves time and changes no answer.
+
+    Returns
+    -------
+    Watch
+
+    Raises
+    ------
+    ModelError
+        When the records up to the day do not carry a model.
+
+    Notes
+    -----
+    Chance = loss model over the next 90 days x effect of the site x ratio of the last condition score.
+
+    Examples
+    --------
+    >>> from plantstats import records
+    >>> watch(records.load("data_demo"), date(2026, 9, 30)).plants.head(3)  # doctest: +SKIP
     """
+    memory = memory or Memory()
     time = exposure.build(records, day, "found")
-    built = {} if built is None else built
-    built[day] = standing(time)
-    model = losses.fit(time.cells(list(losses.CELLS_BY)), species)
+    memory.standing[day] = standing(time)
+    model = fit(time.cells(list(terms.CELLS_BY)), species, start=memory.model)
+    memory.model = model
     ahead = pd.date_range(day + timedelta(days=1), day + timedelta(days=HORIZON))
-    model.terms.check_season(ahead.month, f"up to {day}")
-    visits = records.table("visits")
-    ratios = learn_conditions(records, time, model, built)
-    state = with_expected(built[day], model, day).assign(condition=lambda s: last_condition(s, visits, day))
+    model.coding.check_season(ahead.month, f"up to {day}")
+    ratios = condition_ratios(records, time, model, memory)
+    state = with_expected(memory.standing[day], model, day)
+    state = state.assign(condition=last_condition(state, records.table("visits"), day))
     return Watch(day, with_chances(state, model, ratios), model, ratios)
 
 
 def standing(time: PlantTime) -> pd.DataFrame:
-    """Plants alive at the end of plant-time.
-
-    Gives:  one row per plant: the conditions of its last stretch, plants (of the line), installed (day number).
-    """
-    found = time.engine.execute(
+    """Plants alive at the end of plant-time: the conditions of the last episode, plants, installed (day number)."""
+    rows = time.engine.execute(
         """
         select s.plant_id, s.client_id, s.site_id, s.species, s.light, s.pot, s.planter, s.age_band, s.repotted,
                s.moved, s.plants - s.losses - s.client_exits - s.withdrawn as plants, p.installed
@@ -76,15 +115,18 @@ def standing(time: PlantTime) -> pd.DataFrame:
         """,
         [time.as_of + timedelta(days=1)],
     ).df()
-    texts = [column for column in found.columns if column not in ("plants", "installed")]
-    return found.astype(dict.fromkeys(texts, "str"))
+    texts = [column for column in rows.columns if column not in ("plants", "installed")]
+    return rows.astype(dict.fromkeys(texts, "str"))
 
 
 def with_expected(state: pd.DataFrame, model: LossModel, day: date) -> pd.DataFrame:
     """Add the losses that conditions alone lead to expect, per plant in the next 90 days.
 
-    Gives:  the plants whose conditions the model knows, with alone (at an average site), slope (row of derivatives by
-            the coefficients, as an array), effect and effect_variance of the site.
+    Returns
+    -------
+    pandas.DataFrame
+        The plants whose conditions the model knows, with alone (at a site of effect 1), slope (row of derivatives by
+        the coefficients, as an array), effect and effect_variance of the site.
     """
     known = state[model.knows(state)].reset_index(drop=True)
     slope = np.zeros((len(known), len(model.names)))
@@ -92,27 +134,22 @@ def with_expected(state: pd.DataFrame, model: LossModel, day: date) -> pd.DataFr
     start = (day - date(1970, 1, 1)).days
     for part in range(PARTS):
         ahead = HORIZON * (part + 0.5) / PARTS
-        x, _ = model.rows(_situations(known, model, start + ahead, day + timedelta(days=ahead)))
-        hazard = np.exp(x.to_numpy() @ model.beta) * HORIZON / PARTS
+        rows, _ = model.rows(_profiles(known, model, start + ahead, day + timedelta(days=ahead)))
+        x = rows.to_numpy()
+        hazard = np.exp(x @ model.beta) * HORIZON / PARTS
         alone += hazard
-        slope += x.to_numpy() * hazard[:, None]
-    effects = model.site_effects.set_index("site_id")
-    variance = (1 / effects["shape"]).reindex(known["site_id"]).fillna(model.site_spread).to_numpy()
-    return known.assign(
-        alone=alone,
-        slope=list(slope),
-        effect=effects["effect"].reindex(known["site_id"]).fillna(1.0).to_numpy(),
-        effect_variance=variance if model.site_spread > 0 else 0.0,
-    )
+        slope += x * hazard[:, None]
+    effect, variance = model.effects_of(known["site_id"])
+    return known.assign(alone=alone, slope=list(slope), effect=effect, effect_variance=variance)
 
 
-def _situations(state: pd.DataFrame, model: LossModel, at: float, on: date) -> pd.DataFrame:
+def _profiles(state: pd.DataFrame, model: LossModel, at: float, on: date) -> pd.DataFrame:
     """The plants' conditions some time ahead: the month, the age; the rest as it is."""
     age = at - state["installed"].astype("float64")
     older = np.array(age_bands()[:-1])[np.searchsorted(AGE_CUTS, age.fillna(0))]
     band = pd.Series(np.where(age.isna(), state["age_band"], older), state.index)
     # An age that the model has not met keeps the band it knows.
-    band = band.where(band.isin(model.terms.levels["age_band"]), state["age_band"])
+    band = band.where(band.isin(model.coding.levels["age_band"]), state["age_band"])
     return state[["species", "light", "pot", "planter", "repotted", "moved"]].assign(age_band=band, month=on.month)
 
 
@@ -120,8 +157,8 @@ def last_condition(state: pd.DataFrame, visits: pd.DataFrame, day: date) -> pd.S
     """The last condition score of each plant within RECENT days before a day, as one of CONDITIONS."""
     to = pd.Timestamp(day)
     recent = (visits["visited_on"] <= to) & (visits["visited_on"] > to - pd.Timedelta(days=RECENT))
-    seen = exposure.completed(visits[visits["condition"].notna() & recent])
-    in_order = seen.sort_values(["visited_on", "condition"], ascending=[True, False])
+    scored = exposure.completed(visits[recent & visits["condition"].notna()])
+    in_order = scored.sort_values(["visited_on", "condition"], ascending=[True, False])
     score = state["plant_id"].map(in_order.groupby("plant_id")["condition"].last().astype("float64"))
     words = score.map({5.0: "5", 4.0: "4", 3.0: "3", 2.0: "1 or 2", 1.0: "1 or 2"})
     return words.fillna("not noted").astype("str")
@@ -134,41 +171,48 @@ def lost_within(time: PlantTime, day: date) -> pd.Series:
     return lost[inside].groupby("plant_id")["quantity"].sum()
 
 
-def learn_conditions(
-    records: Records, time: PlantTime, model: LossModel, built: dict[date, pd.DataFrame]
-) -> pd.DataFrame:
+def condition_ratios(records: Records, time: PlantTime, model: LossModel, memory: Memory) -> pd.DataFrame:
     """What a condition score adds to what the conditions of the place say, from up to four earlier quarters.
 
-    Takes:  records; time up to the day of the list; its model; built as in `watch`.
-    Gives:  one row per condition: condition, losses, expected, ratio ((losses + prior) / (expected + prior)),
-            variance (of its log). Only plants whose 90 days had passed by then are counted.
+    Returns
+    -------
+    pandas.DataFrame
+        One row per condition: condition, losses, expected, ratio ((losses + prior) / (expected + prior)), variance (of
+        its log). Only plants whose 90 days had passed by the end of `time` are counted.
     """
     ends = [d for d in _quarter_ends(time.as_of, PAST_LISTS) if (time.as_of - d).days >= HORIZON]
-    seen, visits = [], records.table("visits")
+    parts, visits = [pd.DataFrame({"condition": [], "lost": [], "expected": []})], records.table("visits")
     for end in ends:
-        if end not in built:
-            built[end] = standing(exposure.build(records, end, "found"))
-        state = built[end]
-        if state.empty:
+        if end not in memory.standing:
+            memory.standing[end] = standing(exposure.build(records, end, "found"))
+        if memory.standing[end].empty:
             continue
-        state = with_expected(state, model, end)
-        state["condition"] = last_condition(state, visits, end)
-        state["lost"] = state["plant_id"].map(lost_within(time, end)).fillna(0)
-        state["expected"] = state["alone"] * state["effect"] * state["plants"]
-        seen.append(state[["condition", "lost", "expected"]])
-    empty = pd.DataFrame({"condition": [], "lost": [], "expected": []})
-    sums = pd.concat(seen or [empty]).groupby("condition")[["lost", "expected"]].sum()
+        state = with_expected(memory.standing[end], model, end)
+        parts.append(
+            pd.DataFrame(
+                {
+                    "condition": last_condition(state, visits, end),
+                    "lost": state["plant_id"].map(lost_within(time, end)).fillna(0),
+                    "expected": state["alone"] * state["effect"] * state["plants"],
+                }
+            )
+        )
+    sums = pd.concat(parts[1:] or parts).groupby("condition")[["lost", "expected"]].sum()
     sums = sums.reindex(list(CONDITIONS)).fillna(0.0)
-    ratio = (sums["lost"] + CONDITION_PRIOR) / (sums["expected"] + CONDITION_PRIOR)
+    lost, expected = sums["lost"].to_numpy(), sums["expected"].to_numpy()
     return pd.DataFrame(
         {
             "condition": CONDITIONS,
-            "losses": sums["lost"].to_numpy(),
-            "expected": sums["expected"].to_numpy(),
-            "ratio": ratio.to_numpy(),
-            "variance": 1 / (sums["lost"].to_numpy() + CONDITION_PRIOR),
+            "losses": lost,
+            "expected": expected,
+            "ratio": (lost + CONDITION_PRIOR) / (expected + CONDITION_PRIOR),
+            "variance": 1 / (lost + CONDITION_PRIOR),
         }
     )
+
+
+COLUMNS = ["plant_id", "client_id", "site_id", "species", "light", "pot", "plants"]
+COLUMNS += ["condition", "expected", "low", "high", "reasons"]
 
 
 def with_chances(state: pd.DataFrame, model: LossModel, ratios: pd.DataFrame) -> pd.DataFrame:
@@ -184,28 +228,14 @@ def with_chances(state: pd.DataFrame, model: LossModel, ratios: pd.DataFrame) ->
     of_condition = state["condition"].map(by["variance"]).to_numpy("float64")
     variance = variance + state["effect_variance"] + of_condition
     expected = state["alone"] * state["effect"] * ratio * mean
-    reach = np.exp(model.quantile() * np.sqrt(variance))
-    made = state.assign(
+    factor = np.exp(model.quantile() * np.sqrt(variance))
+    rows = state.assign(
         expected=expected,
-        low=expected / reach,
-        high=expected * reach,
+        low=expected / factor,
+        high=expected * factor,
         reasons=_reasons(state, model, relative, ratio, of_condition),
     )
-    keep = [
-        "plant_id",
-        "client_id",
-        "site_id",
-        "species",
-        "light",
-        "pot",
-        "plants",
-        "condition",
-        "expected",
-        "low",
-        "high",
-        "reasons",
-    ]
-    return made[keep].sort_values(["expected", "plant_id"], ascending=[False, True], ignore_index=True)
+    return rows[COLUMNS].sort_values(["expected", "plant_id"], ascending=[False, True], ignore_index=True)
 
 
 def _reasons(
@@ -213,28 +243,39 @@ def _reasons(
 ) -> list[str]:
     """In words, what raises each plant's chance above that of the average plant standing, strongest first.
 
-    Takes:  state; model; relative: derivatives of the log chance; ratio of the condition score, and the variance of
-            its log.
-    Gives:  one text per plant: reasons, each with how many times it raises the chance and the 95% interval of that.
+    `relative`: derivatives of the log chance; `ratio` and `of_condition`: ratio of the condition score, and the
+    variance of its log. Each reason with how many times it raises the chance and the 95% interval of that.
     """
     away = relative - relative.mean(axis=0) if len(state) else relative
     names = np.array([name.partition("[")[0] for name in model.names])
-    raised, variance = {}, {}
-    for factor in ("species", "light", "pot", "planter", "age_band", "repotted", "moved"):
+    log_times, variance = {}, {}
+    for factor in ("species", *terms.FACTORS):
         part = away * np.isin(names, ["species", "group"] if factor == "species" else [factor])
-        raised[factor] = part @ model.beta
+        log_times[factor] = part @ model.beta
         variance[factor] = np.einsum("ij,jk,ik->i", part, model.covariance, part)
-    raised |= {"site": np.log(state["effect"].to_numpy()), "condition": np.log(ratio)}
+    log_times |= {"site": np.log(state["effect"].to_numpy()), "condition": np.log(ratio)}
     variance |= {"site": state["effect_variance"].to_numpy("float64"), "condition": of_condition}
-    words = pd.DataFrame(
+    words = _words(state)[list(log_times)].to_numpy()
+    times = np.exp(np.column_stack(list(log_times.values())))
+    factors = np.exp(model.quantile() * np.sqrt(np.column_stack(list(variance.values()))))
+    texts = []
+    for row, wide, word in zip(times, factors, words, strict=True):
+        strong = [n for n in np.argsort(-row)[:MOST_REASONS] if row[n] >= REASON_FROM]
+        named = [f"{word[n]} (x {row[n]:.1f}, {row[n] / wide[n]:.1f} to {row[n] * wide[n]:.1f})" for n in strong]
+        texts.append("; ".join(named) or "nothing above the average plant")
+    return texts
+
+
+def _words(state: pd.DataFrame) -> pd.DataFrame:
+    """What each reason is called, of each plant."""
+    age = (state["age_band"] + " since install").where(state["installed"].notna(), "install date unknown")
+    return pd.DataFrame(
         {
             "species": state["species"],
             "light": "light " + state["light"],
             "pot": "pot " + state["pot"],
             "planter": "planter " + state["planter"].str.replace("_", " "),
-            "age_band": (state["age_band"] + " since install").where(
-                state["installed"].notna(), "install date unknown"
-            ),
+            "age_band": age,
             "repotted": "repotted (" + state["repotted"] + ")",
             "moved": "moved (" + state["moved"] + ")",
             "site": "this site's past losses",
@@ -242,14 +283,6 @@ def _reasons(
         },
         index=state.index,
     )
-    times = np.exp(pd.DataFrame(raised, index=state.index).to_numpy())
-    reach = np.exp(model.quantile() * np.sqrt(pd.DataFrame(variance, index=state.index)[list(raised)].to_numpy()))
-    said = []
-    for row, wide, word in zip(times, reach, words[list(raised)].to_numpy(), strict=True):
-        strong = [n for n in np.argsort(-row)[:MOST_REASONS] if row[n] >= REASON_FROM]
-        told = [f"{word[n]} (x {row[n]:.1f}, {row[n] / wide[n]:.1f} to {row[n] * wide[n]:.1f})" for n in strong]
-        said.append("; ".join(told) or "nothing above the average plant")
-    return said
 
 
 def _quarter_ends(day: date, n: int) -> list[date]:

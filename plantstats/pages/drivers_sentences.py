@@ -43,7 +43,7 @@ def driver_headlines(drivers: Drivers, small_group: int) -> list[str]:
     found = drivers.findings
     shown = for_display(found, small_group)
     said = [_effects(found, shown)]
-    said += [_species(found, shown), _apart(drivers, found, shown), _watch(found, shown), *drivers.refusals]
+    said += [_species(found, shown), _apart(found, shown), _watch(found, shown), *drivers.refusals]
     return [sentence for sentence in said if sentence]
 
 
@@ -118,21 +118,23 @@ def _species(found: pd.DataFrame, shown: pd.DataFrame) -> str:
     return " ".join(said)
 
 
-def _apart(drivers: Drivers, found: pd.DataFrame, shown: pd.DataFrame) -> str:
-    if drivers.apart is None:
+def _apart(found: pd.DataFrame, shown: pd.DataFrame) -> str:
+    check = found[found["measure"].eq("humidity_vif")]
+    if check.empty:
         return ""
+    why_not = str(check["note"].fillna("").iloc[0])
     rows = pick(found, "effect_on_losses", ["term"])
     terms = rows["term"].fillna("")
     dry, year = rows[terms.str.startswith("humidity: each")], rows[terms.str.startswith("season: January")]
-    if drivers.apart.told:
+    if not why_not:
         return (
             f"Season and humidity can be told apart: {_one(shown, 'sites_with_contrast')}% "
             f"{_one(shown, 'sites_with_contrast', 'note')} differ enough in their air, and knowing the season widens "
-            f"the variance of the humidity effect {_one(shown, 'humidity_inflation')} times "
-            f"({_one(shown, 'humidity_inflation', 'losses')} losses). {_told(shown, pd.concat([dry, year]))}."
+            f"the variance of the humidity effect {_one(shown, 'humidity_vif')} times "
+            f"({_one(shown, 'humidity_vif', 'losses')} losses). {_told(shown, pd.concat([dry, year]))}."
         )
-    if drivers.apart.other is None:
-        return f"Of humidity nothing can be said: {drivers.apart.reason}."
+    if not terms.str.endswith(", season left out").any():
+        return f"Of humidity nothing can be said: {why_not}."
     return (
         "Season and humidity move together in these records and cannot be told apart; each alone stands for both. "
         f"{_told(shown, pd.concat([year, dry]))}. These are two readings of one fact, not two findings."

@@ -24,10 +24,10 @@ def species(findings: pd.DataFrame, small_group: int) -> pd.DataFrame:
 
 def apart(findings: pd.DataFrame) -> pd.DataFrame:
     """What season and humidity can be told apart by: Measure, Value, Unit, Lost, Plant-weeks, Remark."""
-    raw = findings[findings["measure"].isin(["humidity_inflation", "sites_with_contrast"])]
+    raw = findings[findings["measure"].isin(["humidity_vif", "sites_with_contrast"])]
     rows = for_display(raw, 0)
     names = {
-        "humidity_inflation": "Variance of the humidity effect, season known",
+        "humidity_vif": "Variance of the humidity effect, season known",
         "sites_with_contrast": "Sites whose air differs from the others' in the same months",
     }
     return pd.DataFrame(

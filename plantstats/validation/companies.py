@@ -14,8 +14,8 @@ import pandas as pd
 from plantstats import exposure, losses, records, simulate
 from plantstats.exposure import PlantTime
 from plantstats.findings import pick
-from plantstats.losses import expected, loss_rates, terms
-from plantstats.losses.drivers import situations
+from plantstats.losses import as_expected, expected, loss_rates, terms
+from plantstats.losses.drivers import profiles
 from plantstats.periods import Period, quarter, quarter_of, same_quarter_last_year
 from plantstats.records import Records, species_table
 from plantstats.simulate.run import FAILURE_DAY
@@ -113,7 +113,7 @@ def _expected(company: Company, time: PlantTime) -> list[pd.DataFrame]:
         made = expected.expect(time, period, species_table())
     except PAGE_STOPS as fault:
         return [refusal("observed_expected", fault)]
-    found = expected.expected_findings(made)
+    found = as_expected.expected_findings(made)
     whole = pick(found, "observed_expected", period=period.name)
     sites = pick(found, "observed_expected", ["site_id"], period.name)
     sites = sites[sites["n_plants"].ge(company.records.settings.small_group)]
@@ -161,7 +161,7 @@ def _seen(company: Company, made: expected.Expected) -> bool:
     # Clients and species apart are not asked for.
     plants = plants.drop(columns=["client_id", "species"])
     worse = made._replace(plants=plants.assign(losses=plants["losses"] + rng.poisson(mean)))
-    whole = pick(expected.expected_findings(worse), "observed_expected", period=company.period.name)
+    whole = pick(as_expected.expected_findings(worse), "observed_expected", period=company.period.name)
     return bool(whole["low"].iloc[0] > 1)
 
 
@@ -171,27 +171,27 @@ def _effects(company: Company, time: PlantTime) -> list[pd.DataFrame]:
         return []  # Days left dry share in every contrast, and their truth has no one number.
     cells = time.cells(list(losses.CELLS_BY), end=terms.settled(AS_OF))
     try:
-        apart = losses.tell_apart(cells, species_table())
-        found = losses.effects(apart.model, QUARTER)
-        asked = situations(apart)
-        told = losses.adjusted_rates(apart.model, asked, QUARTER)
+        check = losses.check_collinearity(cells, species_table())
+        found = losses.effects(check.model, QUARTER)
+        asked = profiles(check)
+        told = losses.adjusted_rates(check.model, asked, QUARTER)
     except PAGE_STOPS as fault:
         return [refusal("effect_on_losses", fault)]
     truth = company.case.truth
     rows = pick(found, "effect_on_losses", ["term"])
     true = np.array([true_effects.loss_effect(truth, term) for term in rows["term"]])
-    if not apart.told:  # Season then stands for both, and the page says so.
+    if not check.separable:  # Season then stands for both, and the page says so.
         true[rows["term"].str.contains("season|humidity")] = np.nan
     species = pick(found, "species_effect", ["species"])
-    of_species = true_effects.species_effects(truth, apart.model).reindex(species["species"]).to_numpy()
+    of_species = true_effects.species_effects(truth, check.model).reindex(species["species"]).to_numpy()
     made = [
         intervals("effect_on_losses", rows, rows["term"], true),
         intervals("species_effect", species, species["species"], of_species),
     ]
     # Without humidity in the situation, or with days left dry in every rate, there is no one truth.
-    if apart.told and truth.over_dry == 0:
+    if check.separable and truth.over_dry == 0:
         by_words = {row["words"]: row for row in asked.to_dict("records")}
-        rate = [true_effects.adjusted_rate(truth, apart.model, by_words[term]) for term in told["term"]]
+        rate = [true_effects.adjusted_rate(truth, check.model, by_words[term]) for term in told["term"]]
         made.append(intervals("adjusted_loss_rate", told, told["term"], np.array(rate)))
     return made
 

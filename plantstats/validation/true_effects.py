@@ -51,7 +51,7 @@ def loss_effect(truth: Truth, term: str) -> float:
 
 def species_effects(truth: Truth, model: LossModel) -> pd.Series:
     """True rate ratio of each species against the average plant-day that the model was fitted on."""
-    days = model.patterns.groupby("species")["plant_days"].sum()
+    days = model.patterns.groupby("species", observed=True)["plant_days"].sum()
     loss = pd.Series({name: species_named(truth, name).loss for name in days.index})
     return np.exp(loss - (loss * days).sum() / days.sum())
 
@@ -61,7 +61,7 @@ def adjusted_rate(truth: Truth, model: LossModel, row: dict[str, object]) -> flo
 
     Takes:  row: species, month, humidity, and other levels where the situation names them.
     """
-    month, first = int(str(row["month"])), model.terms.first
+    month, first = int(str(row["month"])), model.coding.reference
     if first["age_band"] != "days 91-365" or first["pot"] not in POTS:
         return math.nan
     return true_rate(

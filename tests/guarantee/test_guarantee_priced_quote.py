@@ -114,15 +114,15 @@ def test_moister_air_saves_what_the_loss_model_lays_to_dry_air(found, terms, mad
 def test_without_any_humidity_nothing_is_said_about_moister_air(found, terms, made):
     fitted, time = fitted_hazards.fit_hazards(found, AS_OF)
     blind = drier_harms(fitted, 0.4)
-    blind = replace(blind, model=replace(blind.model, formula=losses.SEASON_ONLY))
+    blind = replace(blind, model=replace(blind.model, terms=losses.SEASON_ONLY))
     assert alternatives.moist_air(made.quote, blind, fitted_hazards.exits_of(time, terms)).empty
 
 
 def test_records_of_half_a_year_quote_without_a_season_and_say_so(found, terms):
     # At the end of 2023 the demo's records hold July to December: a yearly cycle through six months would be a guess.
     model, _ = fitted_hazards.fit_hazards(found, date(2023, 12, 31))
-    assert "year_cos" not in model.model.formula
-    assert "dry_air" not in model.model.formula
+    assert "year_cos" not in model.model.terms
+    assert "dry_air" not in model.model.terms
     quoted, _ = priced_quote.offer(LIST, found, terms, date(2023, 12, 31))
     assert "no January, no February, no March, no April, no May, no June on record" in "\n".join(quoted.notes)
     whole, _ = priced_quote.offer(LIST, found, terms, AS_OF)
@@ -200,8 +200,8 @@ def test_rates_of_lines_over_all_plant_days_add_up_to_the_fitted_losses(found):
     lost = np.exp(fitted.counts.x @ fitted.beta)
     assert asked @ fitted.counts.by_pattern[1] == pytest.approx(lost @ fitted.counts.by_pattern[1])
     # In each site's own air, too, though sites differ.
-    own = fitted.counts.days @ asked * model.site_air(list(fitted.sites))
-    assert own.sum() == pytest.approx(fitted.counts.days @ lost @ np.ones(len(fitted.sites)), rel=1e-3)
+    own = fitted.counts.days_by_site @ asked * model.site_air(list(fitted.sites))
+    assert own.sum() == pytest.approx(fitted.counts.days_by_site @ lost @ np.ones(len(fitted.sites)), rel=1e-3)
 
 
 def test_the_air_of_a_site_is_what_its_own_readings_do_against_those_of_all(found):
@@ -215,7 +215,7 @@ def test_the_air_of_a_site_is_what_its_own_readings_do_against_those_of_all(foun
     whole = np.exp(fitted.counts.x @ fitted.beta)
     made = model.site_air([*fitted.sites, "nowhere"])
     for at, _ in enumerate(fitted.sites):
-        days = fitted.counts.days[[at]].toarray()[0]
+        days = fitted.counts.days_by_site[[at]].toarray()[0]
         right = sum(days * whole) / sum(d * r * usual[int(m)] for d, r, m in zip(days, rest, month, strict=True))
         assert made[at] == pytest.approx(right)
     assert made[-1] == 1.0
@@ -227,7 +227,7 @@ def test_draws_of_the_rates_keep_the_fitted_mean(found):
     # on the log scale alone, a rate of variance v would lie exp(v / 2) times as high.
     model, _ = fitted_hazards.fit_hazards(found, AS_OF)
     hazards = model.for_lines(plant_list.read(LIST, found.settings).lines, 50, 1)
-    days = model.model.patterns.groupby("age_band")["plant_days"].sum()
+    days = model.model.patterns.groupby("age_band", observed=True)["plant_days"].sum()
     weight = days.reindex(age_bands()).fillna(0.0).to_numpy()[:, None] / days.sum() * np.full(12, 1 / 12)
     fitted = (hazards.table * weight).sum(axis=(1, 2))
     drawn = (hazards.intercept_samples[..., None, None] * hazards.shape_samples[:, None] * weight).sum(axis=(2, 3))

@@ -13,12 +13,12 @@ from matplotlib.axes import Axes
 from matplotlib.collections import LineCollection
 from matplotlib.figure import Figure
 
-from plantstats import exposure, findings, losses, periods, records, simulate
+from plantstats import exposure, findings, periods, records, simulate
 from plantstats.losses import drivers, terms, watch_findings, watch_list
 from plantstats.losses.drivers import Drivers
 from plantstats.pages import drivers_charts, drivers_sentences, drivers_tables
 from plantstats.pages.sentences import cause_words
-from plantstats.records import Records, species_table
+from plantstats.records import Records
 
 QUARTER, LAST = periods.quarter("2026-Q3"), date(2026, 9, 30)
 WORKED = Path(__file__).parents[2] / "data_demo" / "worked_example"
@@ -174,19 +174,22 @@ def test_a_term_is_said_in_plain_words(term: str, plain: str) -> None:
 
 def test_season_and_humidity_are_said_with_sites_and_losses_beside_their_numbers(driven: Drivers) -> None:
     line = next(s for s in drivers_sentences.driver_headlines(driven, SMALL) if s.startswith("Season and humidity"))
-    sites = driven.apart.sites if driven.apart else 0
-    assert f"% of {sites} sites with readings differ enough in their air" in line
-    assert f"times ({driven.apart.model.losses if driven.apart else 0} losses). Humidity, each 10 points" in line
+    sites = findings.pick(driven.findings, "sites_with_contrast")["note"].iloc[0]
+    assert sites.endswith(" sites with readings") and f"% {sites} differ enough in their air" in line
+    lost = findings.pick(driven.findings, "frailty_sd")["losses"].iloc[0]
+    assert f"times ({lost} losses). Humidity, each 10 points" in line
     assert "; January against July: " in line and line.endswith(").")
 
 
 def test_season_and_humidity_are_said_apart_only_when_they_are(driven: Drivers) -> None:
-    assert driven.apart is not None and driven.apart.told
     assert "Season and humidity can be told apart" in said(driven)
-    mixed = replace(driven, apart=driven.apart._replace(told=False, other=driven.apart.model))
-    assert "cannot be told apart" in said(mixed) and "two readings of one fact" in said(mixed)
-    unread = replace(driven, apart=driven.apart._replace(told=False, other=None, reason="no humidity was read"))
+    unread = edited(driven, "humidity_vif", {}, note="no humidity was read")
     assert "Of humidity nothing can be said: no humidity was read." in said(unread)
+    rows = unread.findings
+    dry = rows[rows["term"].eq(terms.DRY_AIR.label)]
+    rows = pd.concat([rows, dry.assign(term=dry["term"] + ", season left out")], ignore_index=True)
+    mixed = replace(unread, findings=rows)
+    assert "cannot be told apart" in said(mixed) and "two readings of one fact" in said(mixed)
 
 
 @pytest.mark.parametrize(
@@ -224,7 +227,7 @@ def test_what_cannot_be_fitted_is_refused_in_words_and_the_rest_of_the_page_stan
     assert effects.startswith("No model of the effects: 2 losses in 1,925 plant-days: too few")
     assert watch.startswith("No watch list: 2 losses in 2,036 plant-days: too few")
     assert drivers_sentences.driver_headlines(tiny, SMALL) == [effects, watch]
-    assert tiny.apart is None and findings.pick(tiny.findings, "survival", ["light", "age_days"]).shape[0] == 6
+    assert findings.pick(tiny.findings, "survival", ["light", "age_days"]).shape[0] == 6
     # No table, chart or description of a part that is not there falls over.
     found = tiny.findings
     for made in (
@@ -404,59 +407,6 @@ def test_a_client_sees_only_its_own_plants_and_sites_in_the_watch_list(
     both = shown.merge(drivers_tables.watch(driven.findings), on="Plant", suffixes=("", "_all"))
     chance = "% found lost within 90 days (95% interval)"
     assert len(both) > 0 and both[chance].eq(both[f"{chance}_all"]).all()
-
-
-# -- other formulas -----------------------------------------------------------------------------------
-
-
-@pytest.mark.parametrize(
-    ("formula", "term", "gone"),
-    [(losses.VPD_FORMULA, "vpd_kpa", "dry_air"), (losses.HEATING_FORMULA, "heated", "year_cos")],
-    ids=["vpd", "heating"],
-)
-def test_the_other_formulas_fit_with_finite_coefficients(company: Records, formula: str, term: str, gone: str) -> None:
-    cells = exposure.build(company, LAST, "midpoint").cells(list(losses.CELLS_BY), end=terms.settled(LAST))
-    model = losses.fit(cells, species_table(), formula=formula)
-    assert term in model.names and gone not in model.names
-    assert np.isfinite(model.beta).all() and np.isfinite(model.covariance).all()
-    assert (np.diag(model.covariance) > 0).all()
-    asked = model.rate(pd.DataFrame({"species": ["Ficus lyrata"] * 2, "month": [1, 1], "humidity": [25.0, 45.0]}))
-    assert np.isfinite(asked[["rate", "low", "high"]]).all(axis=None)
-
-
-def test_a_deficit_not_asked_for_is_the_usual_one_of_the_month_not_that_of_saturated_air() -> None:
-    # 30% in January, 60% in July at every site: 21 degrees saturate at 2.487 kPa (FAO 56, equation 11), so 1.741 and
-    # 0.995 kPa. Unasked, the rate is that at the month's humidity; without a month, that at the threshold of 40%.
-    rows = pd.DataFrame(
-        {
-            "site_id": [f"S{n}" for n in range(6)],
-            "species": "Ficus lyrata",
-            "light": "medium",
-            "pot": "15-24 cm",
-            "planter": "direct",
-            "age_band": "days 91-365",
-            "repotted": "never",
-            "moved": "never",
-            "heating": True,
-            "month": pd.to_datetime(["2026-01-01", "2026-07-01"] * 3),
-            "rh_band": ["30", "60"] * 3,
-            "rh_tenths": [300, 600] * 3,
-            "rh_readings": 1,
-            "plant_days": 10_000,
-            "losses": [20, 10, 22, 9, 19, 11],
-        }
-    )
-    model = losses.fit(rows, formula="losses ~ vpd_kpa", prior=0, site_spread=0)
-    assert model.terms.vpd_by_month == pytest.approx({1: 1.741, 7: 0.995}, abs=0.001)
-
-    def rates(**situation: list[float]) -> list[float]:
-        n = len(next(iter(situation.values()), [0]))
-        return model.rate(pd.DataFrame({"species": ["Ficus lyrata"] * n} | situation))["rate"].tolist()
-
-    assert rates(month=[1, 7]) == pytest.approx(rates(month=[1, 7], humidity=[30.0, 60.0]))
-    # 61 losses in 30,000 days and 30 in 30,000: 36,525 x 61 / 30,000 = 74.27 and 36.53 per 100 plant-years.
-    assert rates(month=[1, 7]) == pytest.approx([74.27, 36.53], abs=0.01)
-    assert rates() == pytest.approx(rates(humidity=[40.0]))
 
 
 def test_plants_of_unknown_install_date_are_counted_where_the_curves_leave_them_out(

@@ -10,7 +10,8 @@ import pandas as pd
 import pytest
 
 from plantstats import exposure, periods, simulate
-from plantstats.losses import ModelError, expected
+from plantstats.losses import ModelError, as_expected, expected
+from plantstats.losses.technicians import with_technicians
 from plantstats.stats import smr
 from plantstats.stats.intervals import Interval
 from tests.builders.invented_records import InventedRecords
@@ -44,7 +45,7 @@ def test_the_model_is_fitted_on_quarters_strictly_before_the_one_it_judges(quart
 
 def test_observed_losses_and_plant_days_are_those_of_the_quarter(quarter, time):
     now = time.cells([], QUARTER.start, QUARTER.end).iloc[0]
-    left_out = quarter.set_aside
+    left_out = quarter.excluded
     assert quarter.plants["losses"].sum() + left_out["losses"].sum() == now["losses"]
     assert quarter.plants["plant_days"].sum() + left_out["plant_days"].sum() == now["plant_days"]
 
@@ -105,10 +106,10 @@ def test_a_one_rate_model_expects_the_earlier_rate_times_these_plant_days():
     judged = expected.expect(Time(), QUARTER)
     row = expected.groups(judged, []).iloc[0]
     # A site alone has no effect to share: its spread is 0.
-    assert judged.model.site_spread == 0
+    assert judged.model.frailty_variance == 0
     assert row["expected"] == pytest.approx(9, rel=1e-6)
     assert row["variance"] == pytest.approx(1 / 30, rel=1e-6)
-    found = expected.expected_findings(judged)
+    found = as_expected.expected_findings(judged)
     ratio = found[
         found["measure"].eq("observed_expected")
         & found["species"].isna()
@@ -133,7 +134,7 @@ def test_limits_join_the_two_uncertainties_as_root_of_the_sum_of_squares(quarter
 
 
 def test_technicians_are_pseudonyms_in_an_order_without_meaning(quarter, made):
-    named, shared = expected.with_technicians(quarter, made.table("visits"))
+    named, shared = with_technicians(quarter, made.table("visits"))
     codes = set(made.table("visits")["technician"].dropna())
     names = set(named.plants["technician"])
     assert not names & codes
@@ -146,13 +147,13 @@ def test_one_technician_per_site_cannot_be_told_apart_from_it(quarter, made):
     visits = made.table("visits")
     sites = quarter.plants.drop_duplicates("plant_id").set_index("plant_id")["site_id"]
     alone = visits.assign(technician=visits["site_id"].fillna(visits["plant_id"].map(sites)).map(lambda s: f"T{s}"))
-    _, shared = expected.with_technicians(quarter, alone)
+    _, shared = with_technicians(quarter, alone)
     assert shared["estimate"].iloc[0] == 0
     assert "only 0 of" in shared["note"].iloc[0]
 
 
 def test_without_its_largest_event_a_quarter_is_judged_on_the_rest(quarter):
-    found = expected.expected_findings(quarter, largest_event=3).set_index("measure")
+    found = as_expected.expected_findings(quarter, largest_event=3).set_index("measure")
     whole = found.loc[["observed_expected"]]
     whole = whole[whole[["client_id", "site_id", "species"]].isna().all(axis=1)].iloc[0]
     rest = found.loc["observed_expected_without_largest_event"]
@@ -221,7 +222,7 @@ def test_an_earlier_event_left_out_takes_its_losses_and_no_plant_days_from_what_
 
     quiet = expected.expect(Time(), QUARTER, without_largest_event=True)
     assert (quiet.model.losses, quiet.model.plant_days) == (10, 30_000)
-    found = expected.without_earlier_event(quiet).set_index("measure")
+    found = as_expected.without_earlier_event(quiet).set_index("measure")
     event = found.loc["earlier_event_share"]
     assert (event["losses"], event["site_id"], event["cause"]) == (20, "S1", "temperature")
     assert event["estimate"] == pytest.approx(100 * 20 / 30) and event["note"] == "found from 2025-07-10 on"
@@ -256,7 +257,7 @@ def test_a_quiet_quarter_is_seldom_called_worse_and_a_bad_one_often(quarter):
 
 
 def test_every_row_is_a_finding_with_losses_and_days(quarter):
-    found = expected.expected_findings(quarter)
+    found = as_expected.expected_findings(quarter)
     rows = found[found["measure"].eq("observed_expected")]
     assert rows[["n_plants", "plant_days", "losses", "level"]].notna().all(axis=None)
 
@@ -272,9 +273,9 @@ def test_conditions_never_seen_before_are_left_out_of_both_sides_and_said(made, 
             return found
 
     judged = expected.expect(NewLight(), QUARTER, made.species)
-    assert len(judged.set_aside) > 0
-    assert judged.set_aside["plant_id"].iloc[0] not in set(judged.plants["plant_id"])
-    note = expected.expected_findings(judged).set_index("measure").loc["expected_losses", "note"]
+    assert len(judged.excluded) > 0
+    assert judged.excluded["plant_id"].iloc[0] not in set(judged.plants["plant_id"])
+    note = as_expected.expected_findings(judged).set_index("measure").loc["expected_losses", "note"]
     assert "conditions that earlier quarters never saw" in note
 
 
@@ -286,7 +287,7 @@ def test_a_season_that_earlier_quarters_do_not_hold_is_refused_by_the_names_of_i
 
 
 def _judged(quarter, losses: np.ndarray) -> pd.Series:
-    made = expected.expected_findings(quarter._replace(plants=quarter.plants.assign(losses=losses)))
+    made = as_expected.expected_findings(quarter._replace(plants=quarter.plants.assign(losses=losses)))
     whole = made[made["measure"].eq("observed_expected") & made[["client_id", "site_id", "species"]].isna().all(axis=1)]
     return whole.iloc[0]
 
@@ -331,7 +332,7 @@ def test_a_site_is_held_against_an_average_site_and_others_against_their_own_pas
         ),
         gradient=10 * quarter.gradient,
     )
-    found = expected.expected_findings(bad)
+    found = as_expected.expected_findings(bad)
     whole = found[found["measure"].eq("observed_expected")]
     against_average = whole[whole["site_id"].eq(site)].iloc[0]
     assert against_average["estimate"] > 1.8
@@ -346,10 +347,10 @@ def test_no_group_is_said_to_stand_out_whose_own_limits_hold_1(quarter):
     first = plants["site_id"].eq(plants["site_id"].iloc[0])
     heaped = plants.assign(losses=np.where(first, 10 * np.ceil(plants["expected"]), plants["losses"]))
     out = "stands out, at a false discovery rate of 10%"
-    sure = expected.by_groups(quarter._replace(plants=heaped), [["site_id"]])[0]
+    sure = as_expected.by_groups(quarter._replace(plants=heaped), [["site_id"]])[0]
     assert sure["note"].eq(out).any()
     unsure = quarter._replace(plants=heaped, gradient=100 * quarter.gradient)
-    wide = expected.by_groups(unsure, [["site_id"]])[0]
+    wide = as_expected.by_groups(unsure, [["site_id"]])[0]
     rows = wide[wide["measure"].eq("observed_expected")]
     assert rows["low"].le(1).all() and not rows["note"].eq(out).any()
 
@@ -372,6 +373,6 @@ def test_the_share_of_false_discoveries_is_that_of_all_ways_of_grouping_together
     between = lost[(p < 0.1 / number) & (p > 0.1 / (number + sites))]
     times = np.where(plants["species"].eq(row["species"]), np.median(between) / row["expected"], 1)
     bad = judged._replace(plants=plants.assign(losses=(many * times).round().astype(int)))
-    alone, together = expected.by_groups(bad, ways[:1])[0], pd.concat(expected.by_groups(bad, ways))
+    alone, together = as_expected.by_groups(bad, ways[:1])[0], pd.concat(as_expected.by_groups(bad, ways))
     assert alone.loc[alone["note"].eq(out), "species"].tolist() == [row["species"]]
     assert not together["note"].eq(out).any()

@@ -12,9 +12,10 @@ import pytest
 from plantstats import exposure, losses, records, simulate
 from plantstats.losses import LossModel, terms
 from plantstats.losses.effects import contrasts
+from plantstats.losses.likelihood import derivatives
 from tests.builders.invented_records import InventedRecords
+from tests.builders.poisson import by_scores
 from tests.builders.real_records import write_pines, write_seeds
-from tests.builders.site_sandwich import site_sandwich
 from tests.losses.test_loss_model import company
 from tests.reference import published
 
@@ -38,14 +39,11 @@ def true_contrasts(model: LossModel, truth: simulate.Truth) -> dict[str, tuple[n
     for contrast in contrasts(model):
         if contrast.losses == 0:
             continue
-        if contrast.measure == "species_effect":
-            name = contrast.group["species"]
-            found[name] = (contrast.weights, species[name] - average)
+        if isinstance(contrast.of, str):
+            found[contrast.of] = (contrast.weights, species[contrast.of] - average)
             continue
-        term = contrast.group["term"]
-        factor, _, level = term.partition(": ")
-        level = level.split(" (")[0]
-        first = model.terms.first.get(factor, "")
+        term = contrast.of.label
+        factor, level, first = contrast.of
         true: dict[str, float] = {
             "age_band": ages.get(level, np.nan) - ages.get(first, np.nan),
             "light": truth.light.get(level, np.nan) - truth.light.get(first, np.nan),
@@ -97,7 +95,7 @@ def test_few_sites_still_give_honest_intervals(sites, spread):
     # intervals 4 miss at 95%; 10 or more would happen once in 200.
     missed = []
     for seed in range(25):
-        model = losses.fit(company(100 + seed, sites, spread), formula="losses ~ light + dry_air + year_cos")
+        model = losses.fit(company(100 + seed, sites, spread), terms=["light", "dry_air", "year_cos"])
         for name, true in (("light[low]", np.log(2)), ("dry_air", np.log(1.3)), ("year_cos", 0.0)):
             at = model.names.index(name)
             missed.append(abs(model.beta[at] - true) > model.quantile() * np.sqrt(model.covariance[at, at]))
@@ -112,11 +110,9 @@ def test_without_the_shared_site_effect_the_plain_errors_would_be_too_narrow():
         table = company(300 + seed, 20, 0.5)
         asked = pd.DataFrame({"species": ["Ficus lyrata"], "light": ["medium"]})
         for spread, missed in ((0.0, plain), (None, ours)):
-            model = losses.fit(table, formula="losses ~ light + dry_air", site_spread=spread)
+            model = losses.fit(table, terms=["light", "dry_air"], frailty_variance=spread)
             rate = model.rate(asked).iloc[0]
             if spread == 0.0:
-                from plantstats.losses.likelihood import derivatives
-
                 bare = np.linalg.inv(derivatives(model.counts, model.beta, 0.0).information)
                 x = model.rows(asked)[0].to_numpy()[0]
                 reach = np.exp(1.96 * np.sqrt(x @ bare @ x))
@@ -141,7 +137,7 @@ def test_seeds_at_a_forest_edge_through_records_and_plant_time(tmp_path):
     assert cells["losses"].sum() == reference["seed losses"]
     # One group for all species and a hundredth of an imagined loss: as good as none, as in the reference.
     kin = pd.DataFrame({"name": cells["species"].unique(), "group": "seed"})
-    model = losses.fit(cells, kin, formula="losses ~ light", prior=0.01, site_spread=0)
+    model = losses.fit(cells, kin, terms=["light"], pseudo_events=0.01, frailty_variance=0)
     block = {name.partition("[")[2][:-1]: model.beta[n] for n, name in enumerate(model.names) if "species[" in name}
     for name in ("cor", "dio", "mmu", "pol", "psd", "uva", "cd"):
         assert block[name] - block["abz"] == pytest.approx(reference[f"species{name}"], abs=0.1)
@@ -161,7 +157,7 @@ def test_pine_seedlings_by_thorny_cover_and_fertiliser_through_records_and_the_l
     made = records.load(tmp_path)
     time = exposure.build(made, date(1995, 6, 30), "midpoint")
     model = losses.fit(
-        time.cells(list(losses.CELLS_BY)), formula="losses ~ light + planter + pot", prior=0, site_spread=0
+        time.cells(list(losses.CELLS_BY)), terms=["light", "planter", "pot"], pseudo_events=0, frailty_variance=0
     )
     r = published("pl_pines")
     assert model.losses == r["n lost"] - 1
@@ -173,6 +169,6 @@ def test_pine_seedlings_by_thorny_cover_and_fertiliser_through_records_and_the_l
     spacing = next(name for name in found if name.startswith("pot["))
     assert abs(found[spacing]) == pytest.approx(r["spacing15"], abs=0.05)
     # Rows of the field as sites: R's errors clustered by the 44 rows, without a small-sample factor.
-    plain = np.sqrt(site_sandwich(model.counts, model.beta).diagonal())
+    plain = np.sqrt(by_scores(model.counts, model.beta).diagonal())
     fertiliser = plain[model.names.index("planter[sub_irrigated]")]
     assert fertiliser == pytest.approx(r["rse fert (44 rows, HC0)"], rel=0.1)

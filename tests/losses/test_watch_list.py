@@ -25,18 +25,18 @@ def made(tmp_path_factory) -> InventedRecords:
 
 
 @pytest.fixture(scope="module")
-def built() -> dict[date, pd.DataFrame]:
-    return {}
+def memory() -> watch_list.Memory:
+    return watch_list.Memory()
 
 
 @pytest.fixture(scope="module")
-def tested(made, built) -> pd.DataFrame:
-    return watch_findings.back_test(made, QUARTER, exposure.build(made, LAST, "found"), made.species, built)
+def tested(made, memory) -> pd.DataFrame:
+    return watch_findings.back_test(made, QUARTER, exposure.build(made, LAST, "found"), made.species, memory)
 
 
 @pytest.fixture(scope="module")
-def watched(made, built, tested) -> watch_list.Watch:
-    return watch_list.watch(made, LAST, made.species, built)
+def watched(made, memory, tested) -> watch_list.Watch:
+    return watch_list.watch(made, LAST, made.species, memory)
 
 
 def test_the_list_holds_every_plant_that_stands_and_no_other(made, watched):

@@ -143,7 +143,7 @@ def light_held(tables: int = 40) -> float:
     """Share of tables in which the interval of dark against medium sites holds 1.5."""
     held = []
     for seed in range(tables):
-        model = loss_model.fit(lights_by_site(seed), formula="losses ~ light", prior=0.0)
+        model = loss_model.fit(lights_by_site(seed), terms=["light"], pseudo_events=0.0)
         row = pick(loss_model.effects(model, "all"), "effect_on_losses", ["term"]).iloc[0]
         held.append(row["low"] <= 1.5 <= row["high"])
     return float(np.mean(held))
@@ -156,9 +156,9 @@ def test_an_effect_that_differs_between_sites_holds_its_truth():
 
 def test_forgotten_clustering_is_seen(monkeypatch):
     # Poisson errors alone: standard error 0.10 of the log ratio where sites alone make 0.22.
-    def poisson_alone(counts, beta, spread):
-        information = likelihood.derivatives(counts, beta, 0.0).information
-        return np.linalg.inv(information), "as if all plants were alike", np.zeros(len(beta))
+    def poisson_alone(counts, fit):
+        information = likelihood.derivatives(counts, fit.beta, 0.0).information
+        return np.linalg.inv(information), "as if all plants were alike", np.zeros(len(fit.beta))
 
     monkeypatch.setattr(clusters, "covariance", poisson_alone)
     assert light_held() < 0.80

@@ -1,0 +1,245 @@
+"""Cells of plant-time as the loss model reads them: checked, their conditions as codes, dry air on a grid."""
+
+from __future__ import annotations
+
+from calendar import month_name
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from plantstats.exposure import DRY_AIR_BELOW
+from plantstats.losses.design import Array, Codes, Factor, ModelError, Numeric, constant, dummies
+from plantstats.losses.terms import CELLS_BY, FACTORS, HUMIDITY_STEP, NUMERIC, REFERENCE
+
+# Where the codes of a numeric term stand, when not under its own name.
+GRID = {"year_cos": "month", "year_sin": "month"}
+COLUMNS = (*CELLS_BY, "plant_days", "losses", "rh_tenths", "rh_readings")
+
+
+@dataclass(frozen=True)
+class Coding:
+    """How conditions become columns of the model, as the records taught it.
+
+    Attributes
+    ----------
+    reference : mapping
+        Of each factor the level that others are compared with.
+    levels : mapping
+        Of each factor the levels on record.
+    months : tuple of int
+        Calendar months on record.
+    dry_by_month : mapping
+        Mean dryness (tens of points below the threshold) of each month in which humidity was read.
+    """
+
+    reference: Mapping[str, str]
+    levels: Mapping[str, tuple[str, ...]]
+    months: tuple[int, ...]
+    dry_by_month: Mapping[int, float]
+
+    def unseen_months(self, asked: Iterable[int]) -> list[str]:
+        """Names of the calendar months (1 to 12) asked for that the records do not hold: no season is guessed."""
+        return [month_name[m] for m in sorted(set(asked) - set(self.months))]
+
+    def check_season(self, asked: Iterable[int], when: str) -> None:
+        """Refuse calendar months that the records do not hold, by name.
+
+        Raises
+        ------
+        ModelError
+            With the months and the words of `when`.
+        """
+        unseen = self.unseen_months(asked)
+        if unseen:
+            raise ModelError(
+                f"no {' and no '.join(unseen)} {when} is on record: what such a season loses cannot be told"
+            )
+
+
+@dataclass(frozen=True)
+class RateTable:
+    """Plant-days and losses by site and conditions, in codes.
+
+    Attributes
+    ----------
+    sites : tuple of str
+    site : numpy.ndarray
+        Number of each cell's site.
+    codes : mapping
+        Of species and each factor the number of each cell's level (species: in `species`, factors: in `coding`); of
+        `month`, `dry_air` and `no_humidity` a number for each value.
+    numeric : mapping
+        Of each numeric term its value in each cell.
+    """
+
+    sites: tuple[str, ...]
+    site: Codes
+    species: tuple[str, ...]
+    codes: Mapping[str, Codes]
+    numeric: Mapping[str, Array]
+    plant_days: Array
+    losses: Array
+    coding: Coding
+
+    @classmethod
+    def from_cells(cls, cells: pd.DataFrame) -> RateTable:
+        """Check cells of plant-time and code their conditions.
+
+        Parameters
+        ----------
+        cells : pandas.DataFrame
+            By `terms.CELLS_BY`: plant_days, losses, rh_tenths, rh_readings. Cells of neither plant-days nor losses do
+            not count.
+
+        Returns
+        -------
+        RateTable
+
+        Raises
+        ------
+        ModelError
+            For absent columns, missing or impossible numbers, losses without plant-days: every fault at once, with the
+            number of cells.
+
+        Notes
+        -----
+        Dry air is rounded to `terms.HUMIDITY_STEP` points, so that cells of like air share a pattern.
+        """
+        used = _checked(cells)
+        site, sites = _coded(used["site_id"])
+        species, names = _coded(used["species"])
+        codes, levels = {"species": species}, {}
+        for factor in FACTORS:
+            codes[factor], levels[factor] = _coded(used[factor])
+        days, losses = (used[column].to_numpy("float64") for column in ("plant_days", "losses"))
+        reference = {f: _reference(f, levels[f], codes[f], losses, days) for f in FACTORS}
+        month = used["month"].dt.month.to_numpy()
+        readings = used["rh_readings"].to_numpy("float64")
+        humidity = np.divide(used["rh_tenths"], 10 * readings, out=np.full(len(used), np.nan), where=readings > 0)
+        dry = dryness(humidity)
+        steps = np.round(dry * 10 / HUMIDITY_STEP).astype(np.intp)
+        read = readings > 0
+        with np.errstate(invalid="ignore"):
+            mean_dry = np.bincount(month[read], (dry * days)[read], 13) / np.bincount(month[read], days[read], 13)
+        coding = Coding(
+            reference,
+            levels,
+            tuple(np.flatnonzero(np.bincount(month, minlength=13)).tolist()),
+            {m: float(mean_dry[m]) for m in range(1, 13) if np.isfinite(mean_dry[m])},
+        )
+        cosine, sine = yearly_cycle(month)
+        numeric = {
+            "year_cos": cosine,
+            "year_sin": sine,
+            "dry_air": steps * HUMIDITY_STEP / 10,
+            "no_humidity": (~read).astype("float64"),
+        }
+        codes |= {"month": month.astype(np.intp), "dry_air": steps, "no_humidity": (~read).astype(np.intp)}
+        return cls(sites, site, names, codes, numeric, days, losses, coding)
+
+    def patterns(self, terms: Iterable[str]) -> tuple[Codes, Codes]:
+        """Tell cells apart as far as terms do.
+
+        Parameters
+        ----------
+        terms : iterable of str
+            Factors and numeric terms; species always count.
+
+        Returns
+        -------
+        pattern, first : numpy.ndarray
+            Number of each cell's pattern, and a cell of each pattern.
+        """
+        key = np.zeros(len(self.site), dtype=np.int64)
+        for name in dict.fromkeys(("species", *(GRID.get(term, term) for term in terms))):
+            key = key * (int(self.codes[name].max()) + 1) + self.codes[name]
+        _, first, pattern = np.unique(key, return_index=True, return_inverse=True)
+        return pattern.astype(np.intp), first.astype(np.intp)
+
+    def parts(self, terms: Iterable[str], rows: Codes) -> list[Numeric | Factor]:
+        """The constant and the columns of terms, of chosen cells."""
+        return [
+            constant(len(rows)),
+            *(
+                Numeric(name, self.numeric[name][rows])
+                if name in NUMERIC
+                else dummies(name, self.coding.levels[name], self.codes[name][rows], self.coding.reference[name])
+                for name in terms
+            ),
+        ]
+
+    def only_level(self, name: str) -> str | None:
+        """The one level (or value) that a term has in these cells; None where it has several."""
+        if name in NUMERIC:
+            values = self.numeric[name]
+            return f"{values[0]:g}" if np.all(values == values[0]) else None
+        return self.coding.levels[name][0] if len(self.coding.levels[name]) == 1 else None
+
+
+def yearly_cycle(month: Codes) -> tuple[Array, Array]:
+    """Cosine and sine of the middle of calendar months (1 to 12) on the circle of the year."""
+    angle = 2 * np.pi * (np.arange(13) - 0.5) / 12
+    return np.cos(angle)[month], np.sin(angle)[month]
+
+
+def dryness(humidity: Array) -> Array:
+    """Tens of points by which humidity (percent) lies below the threshold; 0 where it does not, or was not read."""
+    return np.nan_to_num(np.maximum(DRY_AIR_BELOW - humidity, 0.0) / 10)
+
+
+def conditions(cells: pd.DataFrame) -> pd.DataFrame:
+    """Conditions of cells as `LossModel.matrix` takes them; dry air as it was read, on no grid."""
+    readings = cells["rh_readings"].to_numpy("float64")
+    humidity = np.divide(cells["rh_tenths"], 10 * readings, out=np.full(len(cells), np.nan), where=readings > 0)
+    cosine, sine = yearly_cycle(cells["month"].dt.month.to_numpy())
+    return cells[["species", *FACTORS]].assign(
+        year_cos=cosine, year_sin=sine, dry_air=dryness(humidity), no_humidity=(readings == 0).astype("float64")
+    )
+
+
+def _coded(values: pd.Series) -> tuple[Codes, tuple[str, ...]]:
+    codes, found = pd.factorize(values.astype("str"), sort=True)
+    return codes.astype(np.intp), tuple(map(str, found))
+
+
+def _reference(factor: str, levels: tuple[str, ...], codes: Codes, losses: Array, days: Array) -> str:
+    lost, at_risk = (np.bincount(codes, weight, len(levels)) for weight in (losses, days))
+    usual = REFERENCE[factor]
+    if usual in levels and lost[levels.index(usual)] > 0:
+        return usual
+    return levels[int(np.lexsort((at_risk, lost))[-1])]
+
+
+def _checked(cells: pd.DataFrame) -> pd.DataFrame:
+    absent = [c for c in COLUMNS if c not in cells.columns]
+    if absent:
+        raise ModelError(f"cells have no column {', '.join(absent)}; ask plant-time for cells by {', '.join(CELLS_BY)}")
+    days, losses = cells["plant_days"], cells["losses"]
+    faults = {
+        "plant-days are missing": days.isna(),
+        "plant-days are below zero": days < 0,
+        "losses are missing": losses.isna(),
+        "losses are below zero": losses < 0,
+        "losses without plant-days": (days <= 0) & (losses > 0),
+        "no site": cells["site_id"].isna(),
+        "no species": cells["species"].isna(),
+        "plant-days are infinite": np.isinf(days.astype("float64")),
+        "no month": cells["month"].isna(),
+        "humidity outside 0 to 100%": (cells["rh_tenths"] < 0) | (cells["rh_tenths"] > 1000 * cells["rh_readings"]),
+        **{f"no {factor}": cells[factor].isna() for factor in (*FACTORS, "rh_band")},
+    }
+    messages = [
+        f"{what} in {int(bad.sum())} of {len(cells)} cells (first: {_first(cells, bad)})"
+        for what, bad in faults.items()
+        if bad.any()
+    ]
+    if messages:
+        raise ModelError("; ".join(messages))
+    return cells[days > 0].reset_index(drop=True)
+
+
+def _first(cells: pd.DataFrame, bad: pd.Series) -> str:
+    row = cells.loc[bad, ["site_id", "species", "month"]].iloc[0]
+    return ", ".join("missing" if pd.isna(v) else str(v).removesuffix(" 00:00:00") for v in row)
