@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import partial
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -119,16 +120,15 @@ def _whole(expected: Expected, largest_event: int = 0) -> pd.DataFrame:
     """The rows of the whole company (or of the client whose plants are left)."""
     model, whole, sites = expected.model, groups(expected, []), groups(expected, ["site_id"])
     dispersion = smr.over_dispersion(sites["losses"], sites["expected"])
-    common = {"period": expected.period.name, "conf_level": CONF_LEVEL, "note": _excluded(expected)}
+    rows = partial(findings.rows, period=expected.period.name, conf_level=CONF_LEVEL, note=_excluded(expected))
     factor = np.exp(model.quantile() * np.sqrt(whole["variance"]))
     should = whole["expected"]
     parts = [
-        findings.rows(
+        rows(
             whole.assign(estimate=should, low=should / factor, high=should * factor),
             "expected_losses",
             method=f"loss model of {model.losses} losses before {expected.period.start}",
             unit=EXPECTED,
-            **common,
         )
     ]
     for measure, lost in (
@@ -137,7 +137,7 @@ def _whole(expected: Expected, largest_event: int = 0) -> pd.DataFrame:
     ):
         limits = widen(smr.observed_expected(lost, should, dispersion), whole["variance"].to_numpy(), model)
         ratio = whole.assign(losses=lost, **limits._asdict())
-        parts.append(findings.rows(ratio, measure, unit="ratio", method=smr.EXACT, **common))
+        parts.append(rows(ratio, measure, unit="ratio", method=smr.EXACT))
     return findings.table(pd.concat(parts, ignore_index=True))
 
 

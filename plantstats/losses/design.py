@@ -117,7 +117,7 @@ class Design:
         profile, values = self.profiles
         out = np.empty(len(self.columns))
         out[self.is_numeric] = weight @ self.numeric
-        out[~self.is_numeric] = np.bincount(profile, weight, len(values)) @ values
+        out[~self.is_numeric] = sums_by(profile, weight, len(values)) @ values
         return out
 
     def gram(self, weight: Array) -> Array:
@@ -125,8 +125,8 @@ class Design:
         profile, values = self.profiles
         numeric, factor = np.flatnonzero(self.is_numeric), np.flatnonzero(~self.is_numeric)
         weighted = self.numeric * weight[:, None]
-        by_profile = np.column_stack([np.bincount(profile, column, len(values)) for column in weighted.T])
-        total = np.bincount(profile, weight, len(values))
+        by_profile = np.column_stack([sums_by(profile, column, len(values)) for column in weighted.T])
+        total = sums_by(profile, weight, len(values))
         out = np.empty((len(self.columns), len(self.columns)))
         out[np.ix_(numeric, numeric)] = weighted.T @ self.numeric
         out[np.ix_(factor, numeric)] = values.T @ by_profile
@@ -146,6 +146,11 @@ class Design:
         out[:, self.is_numeric] = chosen
         out[:, ~self.is_numeric] = values[profile[rows]]
         return out
+
+
+def sums_by(group: Codes, weight: Array, n_groups: int) -> Array:
+    """Sums of weights by group (whole numbers from 0)."""
+    return np.asarray(np.bincount(group, weight, n_groups), dtype="float64")
 
 
 def constant(rows: int) -> Numeric:

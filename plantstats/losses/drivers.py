@@ -112,8 +112,8 @@ def profiles(check: CollinearityCheck) -> pd.DataFrame:
     """
     model = check.model
     days = model.patterns.groupby("species", observed=True)["plant_days"].sum().nlargest(MOST_SPECIES)
-    usual = [light for light in ("low", "medium") if light in model.coding.levels["light"]]
-    lights: list[str] = usual or [model.coding.reference["light"]]
+    usual: list[str] = [light for light in ("low", "medium") if light in model.coding.levels["light"]]
+    lights = usual or [model.coding.reference["light"]]
     rows = []
     for species in map(str, days.index):
         for light, month, season, humidity in ((lights[0], 1, "January", DRY), (lights[-1], 7, "July", MOIST)):

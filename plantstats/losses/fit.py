@@ -9,7 +9,17 @@ import numpy as np
 import pandas as pd
 
 from plantstats.losses import clusters, likelihood
-from plantstats.losses.design import INTERCEPT, Array, Codes, Design, Factor, ModelError, check_rank, unknown_columns
+from plantstats.losses.design import (
+    INTERCEPT,
+    Array,
+    Codes,
+    Design,
+    Factor,
+    ModelError,
+    check_rank,
+    sums_by,
+    unknown_columns,
+)
 from plantstats.losses.likelihood import Counts
 from plantstats.losses.model import LossModel
 from plantstats.losses.rate_table import RateTable
@@ -184,8 +194,8 @@ def counts_of(table: RateTable, terms: list[str], group_of: dict[str, str], pseu
         design,
         site=key // len(first),
         pattern=key % len(first),
-        plant_days=np.bincount(row, table.plant_days),
-        losses=np.bincount(row, table.losses),
+        plant_days=sums_by(row, table.plant_days, len(key)),
+        losses=sums_by(row, table.losses, len(key)),
         n_sites=len(table.sites),
         prior=np.zeros(len(design.columns)),
     )

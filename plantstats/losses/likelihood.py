@@ -9,7 +9,7 @@ from typing import NamedTuple
 import numpy as np
 from scipy import sparse, special
 
-from plantstats.losses.design import Array, Codes, Design, ModelError
+from plantstats.losses.design import Array, Codes, Design, ModelError, sums_by
 
 MAX_STEPS = 60
 # Steps have settled when the next one would raise the log likelihood by less than this.
@@ -49,12 +49,12 @@ class Counts:
     def by_pattern(self) -> tuple[Array, Array]:
         """Losses and plant-days per pattern."""
         n = self.design.rows
-        return np.bincount(self.pattern, self.losses, n), np.bincount(self.pattern, self.plant_days, n)
+        return sums_by(self.pattern, self.losses, n), sums_by(self.pattern, self.plant_days, n)
 
     @cached_property
     def by_site(self) -> Array:
         """Losses per site."""
-        return np.bincount(self.site, self.losses, self.n_sites)
+        return sums_by(self.site, self.losses, self.n_sites)
 
     @cached_property
     def _numeric(self) -> Array:
@@ -76,10 +76,10 @@ class Counts:
         _, values = self.design.profiles
         numeric = self.design.is_numeric
         out = np.empty((self.n_sites, len(numeric)))
-        by_profile = np.bincount(number, weight, len(profile))
+        by_profile = sums_by(number, weight, len(profile))
         out[:, ~numeric] = sparse.csr_array((by_profile, profile, begins), shape=(self.n_sites, len(values))) @ values
         for column, x in zip(np.flatnonzero(numeric), self._numeric.T, strict=True):
-            out[:, column] = np.bincount(self.site, weight * x, self.n_sites)
+            out[:, column] = sums_by(self.site, weight * x, self.n_sites)
         return out
 
     @cached_property
@@ -147,10 +147,10 @@ def derivatives(counts: Counts, beta: Array, variance: float) -> Derivatives:
     """
     log_rate = counts.design.linear(beta)
     expected = counts.plant_days * np.exp(log_rate)[counts.pattern]
-    by_site = np.bincount(counts.site, expected, counts.n_sites)
+    by_site = sums_by(counts.site, expected, counts.n_sites)
     lost = counts.by_site
     weight = (1 + variance * lost) / (1 + variance * by_site)
-    total = np.bincount(counts.pattern, expected * weight[counts.site], counts.design.rows)
+    total = sums_by(counts.pattern, expected * weight[counts.site], counts.design.rows)
     drawn = counts.prior * np.exp(beta)
     slope = counts.design.sums(counts.by_pattern[0] - total) + counts.prior - drawn
     information = counts.design.gram(total) + np.diag(drawn)

@@ -12,7 +12,7 @@ from plantstats.exposure.inputs import AGE_CUTS, age_bands
 from plantstats.losses import rate_table
 from plantstats.losses.design import Array, Factor, ModelError, Numeric
 from plantstats.losses.likelihood import Counts, derivatives
-from plantstats.losses.terms import FACTORS, SEASON
+from plantstats.losses.terms import FACTORS
 from plantstats.stats.intervals import CONF_LEVEL, quantile
 from plantstats.stats.rates import DAYS_PER_100_YEARS
 
@@ -81,10 +81,12 @@ class LossModel:
     def patterns(self) -> pd.DataFrame:
         """Conditions that the cells hold, one row each: species, the terms in use, losses, plant_days."""
         losses, days = self.counts.by_pattern
-        columns = {}
+        columns: dict[str, pd.Series] = {}
         for part in self.counts.design.parts[1:]:
-            known = isinstance(part, Factor)
-            columns[part.name] = pd.Categorical.from_codes(part.codes, list(part.levels)) if known else part.values
+            if isinstance(part, Factor):
+                columns[part.name] = pd.Series(pd.Categorical.from_codes(part.codes, list(part.levels)))
+            else:
+                columns[part.name] = pd.Series(part.values)
         return pd.DataFrame({**columns, "losses": losses, "plant_days": days})
 
     def quantile(self, conf_level: float = CONF_LEVEL) -> float:
@@ -339,13 +341,14 @@ class LossModel:
             raise ModelError(f"no term for {', '.join(strange)}; a profile has {', '.join(sorted(columns))}")
         index = profiles.index
         humidity = profiles["humidity"].astype("float64") if "humidity" in profiles else pd.Series(np.nan, index)
-        numeric = dict.fromkeys(SEASON, 0.0) | {"no_humidity": 0.0}
+        numeric: dict[str, float | Array] = {"year_cos": 0.0, "year_sin": 0.0, "no_humidity": 0.0}
         usual = pd.Series(0.0, index)
         if "month" in profiles:
             month = profiles["month"].astype("int64")
             if not month.between(1, 12).all():
                 raise ModelError("month must be a number from 1 to 12")
-            numeric |= dict(zip(SEASON, rate_table.yearly_cycle(month.to_numpy()), strict=True))
+            cosine, sine = rate_table.yearly_cycle(month.to_numpy())
+            numeric |= {"year_cos": cosine, "year_sin": sine}
             # No reading asked for: the usual air of the month, where any was read.
             usual = month.map(dict(self.coding.dry_by_month)).astype("float64").fillna(0.0)
         dry = np.where(humidity.isna(), usual, rate_table.dryness(humidity.to_numpy()))

@@ -179,10 +179,10 @@ def test_a_list_for_a_season_never_recorded_is_refused_by_its_months(tmp_path):
         watch_list.watch(young, LAST, young.species)
 
 
-def test_a_chance_is_the_mean_of_its_law_times_the_site_s_effect(watched, built):
+def test_a_chance_is_the_mean_of_its_law_times_the_site_s_effect(watched, memory):
     # Of a log-normal law of middle m and variance v the mean is m exp(v / 2). v is the model's: slope / alone stands
     # for the plant's row of the design, weighted over the three parts of the horizon.
-    state = watch_list.with_expected(built[LAST], watched.model, LAST).head(5).assign(condition="not noted")
+    state = watch_list.with_expected(memory.standing[LAST], watched.model, LAST).head(5).assign(condition="not noted")
     state = state.assign(effect=[0.5, 1.0, 1.0, 2.0, 4.0])
     got = watch_list.with_chances(state, watched.model, watched.conditions).set_index("plant_id")["expected"]
     ratio = watched.conditions.set_index("condition").loc["not noted", "ratio"]
