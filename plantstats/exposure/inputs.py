@@ -7,7 +7,7 @@ import ibis.expr.types as ir
 import numpy as np
 import pandas as pd
 
-from plantstats.schema.tables import schema
+from plantstats.schema.tables import TABLES, schema
 
 EPOCH = ibis.date("1970-01-01")
 
@@ -27,7 +27,9 @@ SUMS = ("plant_days", "died", "declined", "losses", "client_exits", "withdrawn",
 # The typed records that plant-time and the rooms beside it read, every canonical column with its type; `doubted`
 # names plants with a replacement row that could not be read: neither lost nor known to be alive.
 READS: dict[str, dict[str, str]] = {
-    name: {column: str(kind).partition("(")[0] for column, kind in ibis.Schema.from_pyarrow(schema(name)).items()}
+    name: {
+        column: str(kind).partition("(")[0] for column, kind in ibis.Schema.from_pyarrow(schema(TABLES[name])).items()
+    }
     for name in ("sites", "plants", "visits", "replacements", "moves", "readings")
 } | {"doubted": {"plant_id": "string"}}
 

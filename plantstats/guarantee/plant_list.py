@@ -9,17 +9,15 @@ from typing import NamedTuple
 
 import numpy as np
 import pandas as pd
-import pyarrow as pa
 import pyarrow.parquet as pq
 
 from plantstats.exposure import pot_class
 from plantstats.records import RecordError, Settings
-from plantstats.records.files import open_file
-from plantstats.records.intake import take_in
+from plantstats.records.detect import open_file
 from plantstats.records.load import to_pandas
-from plantstats.records.typed import Writer, Written, decode, set_aside_frame
+from plantstats.records.write import TableWriter, set_aside_frame
 from plantstats.schema.light import band_of_lux
-from plantstats.schema.tables import ARROW, TABLES, Column, Table
+from plantstats.schema.tables import TABLES, Column, Table
 from plantstats.settings import TableSettings
 
 PLANTS = TABLES["plants"]
@@ -42,16 +40,6 @@ LIST = Table(
 )
 NEW_SITE = "(new site)"
 HEADS = {"pot": "pot_cm"}  # columns of `read` that are made from another
-
-
-class _ListWriter(Writer):
-    """The records' writer for a table that is not one of the records."""
-
-    def __init__(self, path: Path) -> None:
-        fields = [pa.field(column.name, ARROW[column.kind]) for column in LIST.columns]
-        self.table, self.out = LIST, Written()
-        self.schema = pa.schema([*fields, pa.field("file", pa.string()), pa.field("line", pa.int64())])
-        self.sink = pq.ParquetWriter(path, self.schema, compression="zstd")
 
 
 class Listed(NamedTuple):
@@ -90,17 +78,9 @@ def read(path: Path, settings: Settings) -> Listed:
     options = TableSettings()
     with tempfile.TemporaryDirectory() as folder:
         target = Path(folder) / "quote.parquet"
-        file = open_file(path, path.parent, LIST, options)
-        scanned = take_in(file, LIST, options, Path(folder) / "spill.arrow")
-        decoded, questions = decode(scanned, LIST, options, settings)
-        if questions:
-            raise RecordError([question.text for question in questions])
-        writer = _ListWriter(target)
-        try:
-            writer.file(scanned, decoded, options)
-        finally:
-            writer.close()
-        aside = set_aside_frame(writer.out.set_aside)
+        with TableWriter(LIST, target) as writer:
+            writer.add_file(open_file(path, path.parent, LIST, options), options, settings)
+        aside = set_aside_frame(writer.set_aside)
         listed = to_pandas(pq.read_table(target))
     faults = [
         f"{row.file}, line {row.line}, column {row.column}: {row.text!r}: {row.reason}" for row in aside.itertuples()
@@ -109,7 +89,8 @@ def read(path: Path, settings: Settings) -> Listed:
         raise RecordError([*faults, _whole_or_not(len(faults), path.name)])
     if listed.empty:
         raise RecordError([f"{path.name} has heads, but no line with a plant"])
-    notes = tuple(f"{path.name}, {about}: {text}" for about, text in scanned.notes if about != "text")
+    of_file = [(kind, text) for _, _, kind, column, _, text in writer.notes if not column and kind != "text"]
+    notes = tuple(f"{path.name}, {kind}: {text}" for kind, text in of_file)
     return Listed(_complete(listed, path, settings), notes)
 
 

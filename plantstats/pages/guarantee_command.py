@@ -8,7 +8,7 @@ from pathlib import Path
 from plantstats import exposure, records
 from plantstats.guarantee import plant_list
 from plantstats.guarantee.terms import read_terms
-from plantstats.records.workbooks import digest_of
+from plantstats.records.cache import digest_of
 from plantstats.reporting import run
 from plantstats.reporting.quarterly import notebook
 

@@ -14,146 +14,138 @@ import pyarrow.parquet as pq
 from plantstats.schema.light import band_of_lux
 from plantstats.settings import Settings
 
-Note = tuple[Any, ...]
+MONTH_ENDS = {
+    "clamp": "the same day, or the last day of a shorter month",
+    "next_day": "the same day, or the day after a shorter month",
+}
 
 
-def fill(target: Path, settings: Settings, supplied: dict[str, list[str]]) -> list[Note]:
+def fill(target: Path, settings: Settings) -> list[tuple[Any, ...]]:
     """Fill light bands from readings, records' beginnings from the settings, and guarantees from their terms.
 
-    Takes:  folder of the typed Parquet files; settings; columns supplied by table.
-    Gives:  the notes: table, file, kind, column, count, text.
+    Parameters
+    ----------
+    target : Path
+        Folder of the typed Parquet files, which are written anew where they change.
+    settings : Settings
+
+    Returns
+    -------
+    list of tuple
+        Notes: table, file, kind, column, count, text.
     """
-    notes: list[Note] = []
-    plants = pq.read_table(target / "plants.parquet")
-    sites = pq.read_table(target / "sites.parquet")
-    changed, light_notes = _light(plants, settings)
-    changed, until_notes = _guarantee(changed, settings)
-    notes += light_notes + until_notes
-    if changed is not plants:
-        _replace(changed, target / "plants.parquet")
-    begun, site_notes = _observed(sites, settings)
-    notes += site_notes
-    if begun is not sites:
-        _replace(begun, target / "sites.parquet")
-    notes += _covered(target, changed, settings, supplied)
+    tables = {name: pq.read_table(target / f"{name}.parquet") for name in ("plants", "sites", "replacements")}
+    filled = dict(tables)
+    notes: list[tuple[Any, ...]] = []
+
+    def note(table: str, kind: str, column: str, count: int, text: str) -> None:
+        notes.append((table, "", kind, column, count, text))
+
+    filled["plants"] = _fill_light(tables["plants"], settings, note)
+    filled["plants"] = _fill_guarantee(filled["plants"], settings, note)
+    filled["sites"] = _fill_observed(tables["sites"], settings, note)
+    filled["replacements"] = _fill_covered(tables["replacements"], filled["plants"], settings, note)
+    for name, table in filled.items():
+        if table is not tables[name]:
+            path = target / f"{name}.parquet"
+            pq.write_table(table, path.with_suffix(".new"), compression="zstd")
+            os.replace(path.with_suffix(".new"), path)
     return notes
-
-
-def _replace(table: pa.Table, path: Path) -> None:
-    pq.write_table(table, path.with_suffix(".new"), compression="zstd")
-    os.replace(path.with_suffix(".new"), path)
 
 
 def _set(table: pa.Table, name: str, column: Any) -> pa.Table:
     return table.set_column(table.schema.get_field_index(name), table.schema.field(name), column)
 
 
-def _light(plants: pa.Table, settings: Settings) -> tuple[pa.Table, list[Note]]:
-    light, lux = plants.column("light"), plants.column("light_lux")
-    blank = pc.is_null(light)
-    count = pc.sum(pc.and_(blank, pc.is_valid(lux))).as_py() or 0
-    if not pc.any(blank).as_py():
-        return plants, []
-    bands = [None if v is None else band_of_lux(v, settings.light_scheme) for v in lux.to_pylist()]
-    filled = pc.fill_null(pc.coalesce(light, pa.chunked_array([bands], pa.string())), "unknown")
-    notes: list[Note] = []
-    if count:
-        notes.append(
-            (
-                "plants",
-                "",
-                "light band",
-                "light",
-                count,
-                f"light bands taken from light_lux by the scheme {settings.light_scheme!r}",
-            )
-        )
-    rest = len(plants) and (pc.sum(blank).as_py() or 0) - count
-    if rest:
-        notes.append(("plants", "", "light band", "light", rest, "no light band given: unknown"))
-    return _set(plants, "light", filled), notes
+def _fill_light(plants: pa.Table, settings: Settings, note: Any) -> pa.Table:
+    """Bands from light_lux; unknown where there is no reading."""
+    light, lux = plants.column("light"), plants.column("light_lux").to_pylist()
+    blank = pc.is_null(light).to_pylist()
+    if not any(blank):
+        return plants
+    bands = [None if value is None else band_of_lux(value, settings.light_scheme) for value in lux]
+    read = sum(is_blank and band is not None for is_blank, band in zip(blank, bands, strict=True))
+    if read:
+        scheme = f"light bands taken from light_lux by the scheme {settings.light_scheme!r}"
+        note("plants", "light band", "light", read, scheme)
+    if sum(blank) > read:
+        note("plants", "light band", "light", sum(blank) - read, "no light band given: unknown")
+    return _set(plants, "light", pc.fill_null(pc.coalesce(light, pa.chunked_array([bands], pa.string())), "unknown"))
 
 
-def until(installed: pd.Series, months: int, month_end: str) -> pd.Series:
-    """The day of the month `months` on: the same day, or the last of a shorter month ("clamp"), or the day after
-    it ("next_day")."""
-    made = installed + pd.DateOffset(months=months)
-    if month_end == "next_day":
-        made = made.where(made.dt.day == installed.dt.day, made + pd.Timedelta(days=1))
-    return made.astype("datetime64[us]")
-
-
-def _guarantee(plants: pa.Table, settings: Settings) -> tuple[pa.Table, list[Note]]:
+def _fill_guarantee(plants: pa.Table, settings: Settings, note: Any) -> pa.Table:
+    """The guarantee's last day, from installed_on and the months of the settings."""
     months = settings.guarantee.months
     if months is None:
-        return plants, []
-    given = plants.column("guarantee_until").cast(pa.timestamp("us")).to_pandas()
-    installed = plants.column("installed_on").cast(pa.timestamp("us")).to_pandas()
+        return plants
+    given, installed = (
+        plants.column(name).cast(pa.timestamp("us")).to_pandas() for name in ("guarantee_until", "installed_on")
+    )
     wanted = given.isna() & installed.notna()
     if not wanted.any():
-        return plants, []
-    filled = given.where(~wanted, until(installed, months, settings.guarantee.month_end))
-    column = pa.chunked_array([pa.array(filled, pa.timestamp("us"), from_pandas=True)]).cast(pa.date32())
-    rule = {
-        "clamp": "the same day, or the last day of a shorter month",
-        "next_day": "the same day, or the day after a shorter month",
-    }[settings.guarantee.month_end]
-    note = (
-        "plants",
-        "",
-        "guarantee",
-        "guarantee_until",
-        int(wanted.sum()),
-        f"guarantee_until was blank: {months} months after installed_on ({rule})",
-    )
-    return _set(plants, "guarantee_until", column), [note]
+        return plants
+    ends = given.where(~wanted, add_months(installed, months, settings.guarantee.month_end))
+    rule = MONTH_ENDS[settings.guarantee.month_end]
+    text = f"guarantee_until was blank: {months} months after installed_on ({rule})"
+    note("plants", "guarantee", "guarantee_until", int(wanted.sum()), text)
+    column = pa.chunked_array([pa.array(ends, pa.timestamp("us"), from_pandas=True)]).cast(pa.date32())
+    return _set(plants, "guarantee_until", column)
 
 
-def _observed(sites: pa.Table, settings: Settings) -> tuple[pa.Table, list[Note]]:
-    ids = sites.column("site_id").to_pylist()
-    known = [settings.observed_from.get(i) for i in ids]
+def add_months(days: pd.Series, months: int, month_end: str) -> pd.Series:
+    """The day of the month `months` on: the same day, or the last of a shorter month, or the day after it.
+
+    Parameters
+    ----------
+    days : pandas.Series of datetime64
+    months : int
+    month_end : {"clamp", "next_day"}
+
+    Returns
+    -------
+    pandas.Series of datetime64
+
+    Examples
+    --------
+    >>> day = pd.Series(pd.to_datetime(["2024-08-31"]))
+    >>> [add_months(day, 6, rule)[0].date().isoformat() for rule in ("clamp", "next_day")]
+    ['2025-02-28', '2025-03-01']
+    """
+    ends = days + pd.DateOffset(months=months)
+    if month_end == "next_day":
+        ends = ends.where(ends.dt.day == days.dt.day, ends + pd.DateOffset(days=1))
+    return ends
+
+
+def _fill_observed(sites: pa.Table, settings: Settings, note: Any) -> pa.Table:
+    """The day from which a site's records are complete, from the settings."""
+    known = [settings.observed_from.get(site) for site in sites.column("site_id").to_pylist()]
     if not any(known):
-        return sites, []
-    filled = pc.coalesce(pa.chunked_array([known], pa.date32()), sites.column("observed_from"))
-    note = (
-        "sites",
-        "",
-        "settings",
-        "observed_from",
-        sum(k is not None for k in known),
-        "observed_from taken from the settings",
+        return sites
+    count = sum(day is not None for day in known)
+    note("sites", "settings", "observed_from", count, "observed_from taken from the settings")
+    return _set(
+        sites, "observed_from", pc.coalesce(pa.chunked_array([known], pa.date32()), sites.column("observed_from"))
     )
-    return _set(sites, "observed_from", filled), [note]
 
 
-def _covered(target: Path, plants: pa.Table, settings: Settings, supplied: dict[str, list[str]]) -> list[Note]:
-    """Fill a blank `covered` from guarantee_until, where the settings state the guarantee's last day."""
-    if settings.guarantee.months is None or len(plants) == 0:
-        return []
-    path = target / "replacements.parquet"
-    table = pq.read_table(path)
+def _fill_covered(replacements: pa.Table, plants: pa.Table, settings: Settings, note: Any) -> pa.Table:
+    """Who pays, from guarantee_until, where the settings state the guarantee's last day."""
+    if settings.guarantee.months is None or not len(plants):
+        return replacements
     ends = dict(zip(plants.column("plant_id").to_pylist(), plants.column("guarantee_until").to_pylist(), strict=True))
     inclusive = settings.guarantee.end_day == "inclusive"
-    made, count = [], 0
-    for given, plant, day in zip(
-        *(table.column(c).to_pylist() for c in ("covered", "plant_id", "replaced_on")), strict=True
+    covered = replacements.column("covered").to_pylist()
+    count = 0
+    for n, (plant, day) in enumerate(
+        zip(replacements.column("plant_id").to_pylist(), replacements.column("replaced_on").to_pylist(), strict=True)
     ):
         end = ends.get(plant)
-        if given is None and end is not None and day is not None:
-            made.append("guaranteed" if day < end or (inclusive and day == end) else "chargeable")
+        if covered[n] is None and end is not None and day is not None:
+            covered[n] = "guaranteed" if day < end or (inclusive and day == end) else "chargeable"
             count += 1
-        else:
-            made.append(given)
     if not count:
-        return []
-    _replace(_set(table, "covered", pa.chunked_array([made], pa.string())), path)
-    return [
-        (
-            "replacements",
-            "",
-            "guarantee",
-            "covered",
-            count,
-            f"covered was blank: taken from guarantee_until, that day {settings.guarantee.end_day}",
-        )
-    ]
+        return replacements
+    text = f"covered was blank: taken from guarantee_until, that day {settings.guarantee.end_day}"
+    note("replacements", "guarantee", "covered", count, text)
+    return _set(replacements, "covered", pa.chunked_array([covered], pa.string()))

@@ -15,7 +15,28 @@ ODD_CELL = re.compile(rb"[^\r\n,;\t\"|]*[\x80-\xff][^\r\n,;\t\"|]*")
 
 
 def find_encoding(path: Path, name: str, asked: str | None) -> tuple[str, str]:
-    """Encoding, and a sample of the letters beyond ASCII, in one pass over the file."""
+    """Find the encoding of a file of text in one pass.
+
+    Parameters
+    ----------
+    path : Path
+    name : str
+        For messages.
+    asked : str or None
+        What the settings say.
+
+    Returns
+    -------
+    encoding : str
+        As Python names it.
+    sample : str
+        Some of the letters beyond ASCII.
+
+    Raises
+    ------
+    RecordError
+        Where it is not known, or can be neither UTF-8 nor Windows-1252.
+    """
     utf8 = codecs.getincrementaldecoder("utf-8")("strict")
     valid, undefined, odd = True, 0, b""
     with path.open("rb") as file:
@@ -35,16 +56,25 @@ def find_encoding(path: Path, name: str, asked: str | None) -> tuple[str, str]:
                 except UnicodeDecodeError:
                     valid = False
             at += len(chunk)
-    encoding = asked_or_proved(asked, name, start, valid, undefined)
+    encoding = _choose(asked, name, start, valid, undefined)
     sample = odd.decode(encoding, errors="replace").strip("\ufeff") if odd and "16" not in encoding else ""
     return encoding, sample
 
 
-def asked_or_proved(asked: str | None, name: str, start: bytes, valid: bool, undefined: int) -> str:
+def _choose(asked: str | None, name: str, start: bytes, valid: bool, undefined: int) -> str:
     """The encoding that the settings ask for, else the one that the bytes prove.
 
-    Takes:  asked; name of the file; start: its first bytes; valid: whether it is UTF-8; undefined: the first byte
-            that Windows-1252 leaves undefined, or 0.
+    Parameters
+    ----------
+    asked : str or None
+    name : str
+        Of the file.
+    start : bytes
+        Its first bytes.
+    valid : bool
+        Whether it is UTF-8.
+    undefined : int
+        The first byte that Windows-1252 leaves undefined, or 0.
     """
     if asked is not None:
         try:
@@ -68,7 +98,7 @@ def asked_or_proved(asked: str | None, name: str, start: bytes, valid: bool, und
     return "cp1252"
 
 
-def readable(path: Path, encoding: str, name: str) -> None:
+def check_decodes(path: Path, encoding: str, name: str) -> None:
     """Raise RecordError if a file does not decode in its encoding, naming the place."""
     with open(path, "rb") as file:
         decoder = codecs.getincrementaldecoder(encoding)("strict")

@@ -5,17 +5,16 @@ from __future__ import annotations
 from collections.abc import Iterator
 from pathlib import Path
 
-from plantstats.records.cells import Context, Parsed, plain
-from plantstats.records.decoded import with_lines
+from plantstats.records.cast import with_lines
+from plantstats.records.detect import open_file, table_files
 from plantstats.records.errors import RecordError
-from plantstats.records.files import ENDINGS, open_file
-from plantstats.records.heads import find_heads, map_heads
-from plantstats.records.intake import CodedColumn, like_record
-from plantstats.records.values import parse
+from plantstats.records.header import find_header, map_header
+from plantstats.records.parse import Context, Parsed, parse_column, strip_marker
+from plantstats.records.scan import DictionaryColumn, record_test
 from plantstats.schema.causes import CAUSES, map_cause
 from plantstats.schema.faults import Code
 from plantstats.schema.tables import TABLES, Table
-from plantstats.schema.words import fold_head, nearest, tidy
+from plantstats.schema.text import clean_text, nearest, normalize_header
 from plantstats.settings import Settings, TableSettings
 
 MOST_WORDS = 40  # codes of one column that are listed
@@ -25,9 +24,20 @@ FILE = "records.toml"
 def propose_settings(folder: Path | str) -> Path:
     """Write a proposal for records.toml.
 
-    Takes:  folder of the records.
-    Gives:  path of the written file: records.toml, or records.proposed.toml where there is one already.
-    Raises: RecordError where both stand there already; nothing is ever overwritten.
+    Parameters
+    ----------
+    folder : Path or str
+        Of the records.
+
+    Returns
+    -------
+    Path
+        Of the written file: records.toml, or records.proposed.toml where there is one already.
+
+    Raises
+    ------
+    RecordError
+        Where both stand there already; nothing is ever overwritten.
     """
     folder = Path(folder)
     if not folder.is_dir():
@@ -42,22 +52,22 @@ def propose_settings(folder: Path | str) -> Path:
 
 
 def _top() -> Iterator[str]:
-    plain = Settings()
-    starts, ends = plain.heating_season
+    defaults = Settings()
+    starts, ends = defaults.heating_season
     yield from (
         "# Settings of the records in this folder. A line that begins with # says nothing: take the # away to use it.",
         "# Everything here was seen in the files or is the default; nothing in this file is ever run.",
         "",
         '# company = "..."',
-        f'currency = "{plain.currency}"            # ISO 4217; all money is in this currency',
-        f"wage_per_hour = {plain.wage_per_hour}       # labour, in that currency",
-        f"visit_cost = {plain.visit_cost}          # travel per visit",
-        f"fiscal_year_starts = {plain.fiscal_year_starts}      # month",
-        f'hemisphere = "{plain.hemisphere}"',
+        f'currency = "{defaults.currency}"            # ISO 4217; all money is in this currency',
+        f"wage_per_hour = {defaults.wage_per_hour}       # labour, in that currency",
+        f"visit_cost = {defaults.visit_cost}          # travel per visit",
+        f"fiscal_year_starts = {defaults.fiscal_year_starts}      # month",
+        f'hemisphere = "{defaults.hemisphere}"',
         f'heating_season = {{ starts = "{starts[0]:02d}-{starts[1]:02d}", ends = "{ends[0]:02d}-{ends[1]:02d}" }}'
         "  # first day, and the day after the last",
-        f"small_group = {plain.small_group}             # groups of fewer plants are not shown",
-        f'light_scheme = "{plain.light_scheme}"    # light_lux to band; the published schemes differ',
+        f"small_group = {defaults.small_group}             # groups of fewer plants are not shown",
+        f'light_scheme = "{defaults.light_scheme}"    # light_lux to band; the published schemes differ',
         '# gallon = "us"              # or "imperial", where volumes are written in gallons or fluid ounces',
         "",
     )
@@ -67,7 +77,7 @@ def _tables(folder: Path) -> Iterator[str]:
     causes: list[str] = []
     words: list[str] = []
     for table in TABLES.values():
-        paths = [p for p in sorted(folder.iterdir()) if p.suffix.lower() in ENDINGS and fold_head(p.stem) == table.name]
+        paths = [path for path in table_files(folder) if normalize_header(path.stem) == table.name]
         if len(paths) != 1:
             yield from _absent(table, [p.name for p in paths], folder)
             continue
@@ -98,7 +108,7 @@ def _tables(folder: Path) -> Iterator[str]:
 
 
 def _absent(table: Table, names: list[str], folder: Path) -> Iterator[str]:
-    others = sorted(p.name for p in folder.iterdir() if p.suffix.lower() in ENDINGS)
+    others = [path.name for path in table_files(folder)]
     near = nearest(table.name, [Path(n).stem for n in others], cutoff=0.6)
     likely = next((n for n in others if Path(n).stem == near), None)
     said = f"several files: {', '.join(names)}" if names else "no file of this name"
@@ -114,9 +124,9 @@ def _one(path: Path, folder: Path, table: Table) -> tuple[list[str], list[str], 
     rows = file.preview()
     if not rows:
         raise RecordError([f"{file.name} holds no rows"])
-    line, heads, _ = find_heads(rows, table, options)
+    line, header, _ = find_header(rows, table, options)
     lines = [_comment(text) for _, text in file.notes]
-    mapping = map_heads(heads, table, options)
+    mapping = map_header(header, table, options)
     guesses = {
         name: near
         for name in table.names
@@ -124,8 +134,8 @@ def _one(path: Path, folder: Path, table: Table) -> tuple[list[str], list[str], 
         and (near := nearest(name, [h for h in mapping.unused if h.strip()], cutoff=0.65)) is not None
     }
     wanted = {p: True for name, places in mapping.columns.items() if table.column(name).kind != "text" for p in places}
-    coded = {p: CodedColumn() for p in wanted}
-    for block in file.blocks(line, len(heads), wanted, like_record(table, mapping.columns, len(heads))):
+    coded = {p: DictionaryColumn() for p in wanted}
+    for block in file.blocks(line, len(header), wanted, record_test(table, mapping.columns, len(header))):
         for place in wanted:
             coded[place].add(block.columns[place], block.lines)
     codes: list[str] = []
@@ -134,17 +144,17 @@ def _one(path: Path, folder: Path, table: Table) -> tuple[list[str], list[str], 
     for name, places in mapping.columns.items():
         for place in (p for p in places if p in coded):
             column = table.column(name)
-            context = Context(column, options, Settings(), file.epoch, coded[place].counts, None, heads[place])
+            context = Context(column, options, Settings(), file.epoch, coded[place].counts, None, header[place])
             texts = coded[place].texts
-            parsed = parse(texts, context)
-            lines += [_comment(with_lines(q.text, texts, coded[place].first_lines)) for q in parsed.questions]
-            if any(q.setting == "date_order" for q in parsed.questions):
+            parsed = parse_column(texts, context)
+            lines += [_comment(with_lines(q.text, texts, coded[place].first_lines)) for q in parsed.ambiguities]
+            if any(q.setting == "date_order" for q in parsed.ambiguities):
                 lines.append('# date_order = "dmy"        # or "mdy", "ymd"')
             if column.kind == "cause":
-                causes += [tidy(t) for t in texts if tidy(t)]
+                causes += [clean_text(t) for t in texts if clean_text(t)]
             elif column.between:
                 words += [
-                    tidy(plain(t))
+                    clean_text(strip_marker(t))
                     for t, fault in zip(texts, parsed.faults, strict=True)
                     if fault and fault.code is Code.UNKNOWN_LEAF_WORD
                 ]
@@ -157,7 +167,7 @@ def _one(path: Path, folder: Path, table: Table) -> tuple[list[str], list[str], 
                     if kind == "unknown species"
                 ]
     lines += ["", f"[tables.{table.name}.columns]", "# canonical column = your head"]
-    lines += [f"{name} = {_quoted(heads[places[0]])}" for name, places in mapping.columns.items()]
+    lines += [f"{name} = {_quoted(header[places[0]])}" for name, places in mapping.columns.items()]
     lines += [f"# {name} = {_quoted(near)}        # a guess" for name, near in guesses.items()]
     lines += [f"# not used: {_quoted(head)}" for head in mapping.unused]
     return lines + codes, causes, words

@@ -10,12 +10,12 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from plantstats.records.cells import plain
-from plantstats.records.decoded import Decoded
-from plantstats.records.intake import TakenIn
+from plantstats.records.cast import CastColumn
+from plantstats.records.parse.context import strip_marker
+from plantstats.records.scan import ScannedFile
 from plantstats.schema.faults import Code, Fault
 from plantstats.schema.tables import RAW_TEXT, Table
-from plantstats.schema.words import fold
+from plantstats.schema.text import normalize_key
 from plantstats.settings import TableSettings
 
 SET_ASIDE = pa.schema(
@@ -49,10 +49,10 @@ class Rows:
     Parameters
     ----------
     batch : pyarrow.RecordBatch
-        A laid-aside block (see `intake.TakenIn.blocks`).
-    taken : TakenIn
+        A laid-aside block (see `scan.ScannedFile.blocks`).
+    scanned : ScannedFile
         The file it is of.
-    decoded : dict of int to Decoded
+    columns : dict of int to CastColumn
         Typed texts by position.
     table : Table
         The canonical table.
@@ -61,18 +61,23 @@ class Rows:
     """
 
     def __init__(
-        self, batch: pa.RecordBatch, taken: TakenIn, decoded: dict[int, Decoded], table: Table, options: TableSettings
+        self,
+        batch: pa.RecordBatch,
+        scanned: ScannedFile,
+        columns: dict[int, CastColumn],
+        table: Table,
+        options: TableSettings,
     ) -> None:
-        self.taken, self.decoded, self.table, self.options = taken, decoded, table, options
+        self.scanned, self.columns, self.table, self.options = scanned, columns, table, options
         self.lines = batch.column("line").to_numpy()
         self.n = len(self.lines)
         self.cells = {name: batch.column(name) for name in batch.schema.names if name != "line"}
-        self.codes = {place: self.cells[str(place)].to_numpy(zero_copy_only=False) for place in decoded}
+        self.codes = {place: self.cells[str(place)].to_numpy(zero_copy_only=False) for place in columns}
         self.required = {column.name for column in table.columns if column.required}
         self.faults: list[CellFaults] = []
         self.values: dict[str, pa.Array] = {}
         self.empty = np.ones(self.n, dtype=bool)
-        for name, places in taken.places.items():
+        for name, places in scanned.places.items():
             self._type_column(name, places)
 
     def _type_column(self, name: str, places: list[int]) -> None:
@@ -98,12 +103,12 @@ class Rows:
 
     def _typed_cells(self, place: int) -> pa.Array:
         """The typed values of one place, its faults noted; a later reading of a cell goes before an earlier one."""
-        decoded, codes = self.decoded[place], self.codes[place]
+        column, codes = self.columns[place], self.codes[place]
         reading = np.zeros(self.n, dtype="int64")
-        for number, condition in enumerate(decoded.conditions, start=1):
+        for number, condition in enumerate(column.conditions, start=1):
             reading[self._where(*condition)] = number
         values: pa.Array = None
-        for number, (typed, wrong, faults) in enumerate(decoded.readings):
+        for number, (typed, wrong, faults) in enumerate(column.readings):
             here = reading == number
             taken = typed.take(pa.array(codes))
             values = taken if number == 0 else pc.if_else(pa.array(here), taken, values)
@@ -111,17 +116,17 @@ class Rows:
             if len(rows):
                 at = codes[rows]
                 self.faults.append(
-                    CellFaults(rows, decoded.column.name, [decoded.texts[c] for c in at], [faults[c] for c in at])  # type: ignore[misc]
+                    CellFaults(rows, column.definition.name, [column.texts[c] for c in at], [faults[c] for c in at])  # type: ignore[misc]
                 )
-        self.empty &= decoded.empty[codes]
+        self.empty &= column.empty[codes]
         return values
 
     def _where(self, condition: str, value: str) -> np.ndarray:
         """Rows in which another column, such as the technician of a unit, has a value."""
-        places = self.taken.places.get(condition)
-        if not places or places[0] not in self.decoded:
+        places = self.scanned.places.get(condition)
+        if not places or places[0] not in self.columns:
             return np.zeros(self.n, dtype=bool)
-        texts = self.decoded[places[0]].readings[0].values
+        texts = self.columns[places[0]].readings[0].values
         return np.array([text == value for text in texts.to_pylist()], dtype=bool)[self.codes[places[0]]]
 
     def unusable(self, keys: dict[str, tuple[str, int]]) -> np.ndarray:
@@ -140,7 +145,10 @@ class Rows:
         self.faults = [faults.where(~bad) for faults in self.faults]
         first = next(name for name in self.table.names if name in self.required)
         self._add(
-            bad, first, self.taken.heads[self.taken.places[first][0]], Fault(Code.REPEATED_HEADS, "the heads again")
+            bad,
+            first,
+            self.scanned.header[self.scanned.places[first][0]],
+            Fault(Code.REPEATED_HEADS, "the heads again"),
         )
         for faults in self.faults:
             if self._makes_unusable(faults.column):
@@ -179,8 +187,8 @@ class Rows:
         """Rows whose required cells all hold the head of their own column: pages of an export put together."""
         again = ~self.empty
         for name in self.required:
-            place = self.taken.places[name][0]
-            code = self.taken.coded[place].codes.get(self.taken.heads[place], -1)
+            place = self.scanned.places[name][0]
+            code = self.scanned.dictionaries[place].codes.get(self.scanned.header[place], -1)
             again &= self.codes[place] == code
         return again
 
@@ -188,9 +196,9 @@ class Rows:
         """Rows of which an id, label or date cell begins with a word for totals; looked for where `rows` has any."""
         found = np.zeros(self.n, dtype=bool)
         if rows.any():
-            for place, decoded in self.decoded.items():
-                if decoded.column.kind in ("id", "label", "species", "date"):
-                    total = np.array([fold(text).startswith(TOTALS) for text in decoded.texts], dtype=bool)
+            for place, column in self.columns.items():
+                if column.definition.kind in ("id", "label", "species", "date"):
+                    total = np.array([normalize_key(text).startswith(TOTALS) for text in column.texts], dtype=bool)
                     found |= total[self.codes[place]]
         return found
 
@@ -198,7 +206,7 @@ class Rows:
         rows, faults = [], []
         values = self.values[key].to_pylist()
         for n in np.flatnonzero(~bad & ~self.empty).tolist():
-            here = (self.taken.file.name, int(self.lines[n]))
+            here = (self.scanned.file.name, int(self.lines[n]))
             first = keys.setdefault(values[n], here)
             if first != here:
                 text = f"{key} {values[n]!r} stands already in {first[0]} line {first[1]}"
@@ -216,13 +224,13 @@ class Rows:
                 continue
             same = {
                 "table": self.table.name,
-                "file": self.taken.file.name,
+                "file": self.scanned.file.name,
                 "column": name,
                 "scope": "row" if self._makes_unusable(name) else "cell",
             }
             columns: dict[str, pa.Array] = {
                 "line": pa.array(self.lines[rows]),
-                "text": pa.array(map(plain, texts), pa.string()),
+                "text": pa.array(map(strip_marker, texts), pa.string()),
                 "code": pa.array([str(fault.code) for fault in faults]),
                 "reason": pa.array([fault.text for fault in faults]),
             }
@@ -245,7 +253,7 @@ class Rows:
         arrays = []
         for f in wanted:
             if f.name == "file":
-                arrays.append(pa.array([self.taken.file.name] * self.n, pa.string()))
+                arrays.append(pa.array([self.scanned.file.name] * self.n, pa.string()))
             elif f.name == "line":
                 arrays.append(pa.array(self.lines))
             elif f.name in self.values and f.name != "outcome":
@@ -262,17 +270,17 @@ class Rows:
 
     def _limit(self, name: str, limit: str) -> pa.Array:
         """The least or the most of a column's words; a number in another column of that name goes before."""
-        places = self.taken.places.get(name)
+        places = self.scanned.places.get(name)
         if not places:
             return pa.nulls(self.n, pa.int64())
-        said = self.decoded[places[0]].between[limit].take(pa.array(self.codes[places[0]]))
+        said = self.columns[places[0]].between[limit].take(pa.array(self.codes[places[0]]))
         return pc.if_else(pc.is_null(self.values[name]), said, pa.scalar(None, pa.int64()))
 
     def _by_cause(self, what: str) -> pa.Array:
         for name in RAW_TEXT:
-            places = self.taken.places.get(name)
+            places = self.scanned.places.get(name)
             if places:
-                return getattr(self.decoded[places[0]], what).take(pa.array(self.codes[places[0]]))
+                return getattr(self.columns[places[0]], what).take(pa.array(self.codes[places[0]]))
         return pa.nulls(self.n, pa.string())
 
     def _outcome(self) -> pa.Array:

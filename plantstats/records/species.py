@@ -7,7 +7,7 @@ from importlib import resources
 
 import pandas as pd
 
-from plantstats.schema.words import fold, nearest
+from plantstats.schema.text import nearest, normalize_key
 
 
 @cache
@@ -24,10 +24,16 @@ def _shipped() -> pd.DataFrame:
 def species_table() -> pd.DataFrame:
     """The shipped species.
 
-    Gives:  one row per accepted name: name, group (for shrinking rare species towards their kin), aliases
-            (list), leaning (turns to the light, so the pot is turned), refills (lost leaves are replaced at the
-            same place), min_c (degrees Celsius where harm starts), source.
-    Source: the `source` column; facts without one are common practice.
+    Returns
+    -------
+    pandas.DataFrame
+        One row per accepted name: name, group (for shrinking rare species towards their kin), aliases (list), leaning
+        (turns to the light, so the pot is turned), refills (lost leaves are replaced at the same place), min_c
+        (degrees Celsius where harm starts), source.
+
+    Notes
+    -----
+    Facts whose `source` is empty are common practice, no source.
     """
     return _shipped().copy()
 
@@ -37,9 +43,9 @@ def accepted_names(own: dict[str, str]) -> dict[str, str]:
     known: dict[str, str] = {}
     for row in _shipped().itertuples():
         for alias in (row.name, *row.aliases):
-            known[fold(str(alias))] = str(row.name)
-    known.update({fold(alias): name for alias, name in own.items()})
-    known.update({fold(name): name for name in own.values()})
+            known[normalize_key(str(alias))] = str(row.name)
+    known.update({normalize_key(alias): name for alias, name in own.items()})
+    known.update({normalize_key(name): name for name in own.values()})
     return known
 
 

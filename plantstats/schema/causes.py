@@ -7,7 +7,7 @@ replacement alone does not prove a death (common practice, no source).
 
 from __future__ import annotations
 
-from plantstats.schema.words import fold_head
+from plantstats.schema.text import normalize_header
 
 LOSSES = ("died", "declined")  # dead, or alive below specification
 OUTCOMES = (*LOSSES, "client", "withdrawn")
@@ -81,7 +81,7 @@ def map_cause(raw: str, own: dict[str, tuple[str, str | None]]) -> tuple[str, st
     Takes:  raw text; own: the user's table, folded raw code -> (cause, outcome or None).
     Gives:  (cause, outcome), or None where the code is not known.
     """
-    key = fold_head(raw)
+    key = normalize_header(raw)
     if key in own:
         cause, outcome = own[key]
         return cause, outcome or CAUSES[cause]

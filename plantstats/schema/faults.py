@@ -40,7 +40,7 @@ class Fault(NamedTuple):
     text: str
 
 
-class Question(NamedTuple):
+class Ambiguity(NamedTuple):
     """What a file does not prove and the user has to settle: the setting that does, and the question in words."""
 
     setting: str

@@ -6,8 +6,8 @@ depends on the lamp.
 
 from __future__ import annotations
 
+from plantstats.schema.text import normalize_header
 from plantstats.schema.units import convert
-from plantstats.schema.words import fold_head
 
 BANDS = ("low", "medium", "high", "sun", "unknown")
 
@@ -40,7 +40,7 @@ ALIASES = {
 
 def band_of_word(text: str) -> str | None:
     """Band that a word names, or None."""
-    word = fold_head(text)
+    word = normalize_header(text)
     word = ALIASES.get(word, word)
     return word if word in BANDS else None
 

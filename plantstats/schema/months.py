@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from functools import lru_cache
 
-from plantstats.schema.words import fold
+from plantstats.schema.text import normalize_key
 
 MONTHS: dict[str, str] = {
     "en": "january february march april may june july august september october november december",
@@ -45,4 +45,4 @@ def month_names(languages: tuple[str, ...]) -> dict[str, int]:
 def month_of(name: str, languages: tuple[str, ...]) -> int | None:
     """Number of a month by its name; accents count unless a language that uses them is declared."""
     names = month_names(languages)
-    return names.get(fold(name) if languages else name.casefold())
+    return names.get(normalize_key(name) if languages else name.casefold())

@@ -238,9 +238,9 @@ TABLES: dict[str, Table] = {
 RAW_TEXT = {"cause": "cause_text", "removal_reason": "removal_text"}
 
 
-def schema(name: str) -> pa.Schema:
+def schema(table: Table) -> pa.Schema:
     """Arrow schema of a typed table: canonical columns, raw cause texts, limits of words, file and line."""
-    fields = [pa.field(c.name, ARROW[c.kind]) for c in TABLES[name].columns]
-    fields += [pa.field(RAW_TEXT[c.name], pa.string()) for c in TABLES[name].columns if c.kind == "cause"]
-    fields += [pa.field(limit, pa.int64()) for c in TABLES[name].columns for limit in c.between]
+    fields = [pa.field(c.name, ARROW[c.kind]) for c in table.columns]
+    fields += [pa.field(RAW_TEXT[c.name], pa.string()) for c in table.columns if c.kind == "cause"]
+    fields += [pa.field(limit, pa.int64()) for c in table.columns for limit in c.between]
     return pa.schema([*fields, pa.field("file", pa.string()), pa.field("line", pa.int64())])

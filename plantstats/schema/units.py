@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 
 from plantstats.schema.faults import Code, Fault
-from plantstats.schema.words import fold
+from plantstats.schema.text import normalize_key
 
 # dimension -> unit as settings name it -> (factor, offset): value in table units = factor * value + offset.
 # Exact by definition: inch 2.54 cm, US gallon 3.785411784 L, imperial gallon 4.54609 L, fluid ounce 1/128 and
@@ -137,12 +137,12 @@ def convert(value: float, dimension: str, unit: str) -> float:
     return value * factor + offset
 
 
-def unit_of_head(head: str, dimension: str) -> str | None:
+def unit_of_header(head: str, dimension: str) -> str | None:
     """Unit that a column head names in brackets or as its last word, as in "Temp (°F)" or "pot_in"; or None."""
     if dimension not in UNITS:
         return None
     words = re.findall(r"[(\[]([^)\]]+)[)\]]", head) or re.split(r"[\s_]+", head.strip())[-1:]
-    return WRITTEN[dimension].get(fold(words[-1])) if words else None
+    return WRITTEN[dimension].get(normalize_key(words[-1])) if words else None
 
 
 def written_unit(text: str, dimension: str, gallon: str | None) -> str | Fault:

@@ -13,7 +13,7 @@ from pydantic import AfterValidator, BeforeValidator, Field, PlainValidator, mod
 
 from plantstats.schema.causes import CAUSES, OUTCOMES
 from plantstats.schema.light import SCHEMES
-from plantstats.schema.words import fold, fold_head, tidy
+from plantstats.schema.text import clean_text, normalize_header, normalize_key
 from plantstats.settings.tables import FileFormat, TablesByName, TableSettings, UnitsByColumn
 from plantstats.settings.toml import Section, read_toml, validate
 from plantstats.settings.watering import Assumptions
@@ -90,20 +90,20 @@ def _leaf_range(given: Any) -> tuple[int, int]:
 
 
 def _leaf_word(word: str) -> str:
-    if not fold(word) or tidy(word).isdigit():
+    if not normalize_key(word) or clean_text(word).isdigit():
         raise ValueError("is no word: a number means itself")
     return word
 
 
 Causes = Annotated[
     dict[str, Annotated[CauseCode, BeforeValidator(_cause_code)]],
-    _folded_once(fold_head),
-    AfterValidator(lambda codes: {fold_head(raw): (code.cause, code.outcome) for raw, code in codes.items()}),
+    _folded_once(normalize_header),
+    AfterValidator(lambda codes: {normalize_header(raw): (code.cause, code.outcome) for raw, code in codes.items()}),
 ]
 LeafWords = Annotated[
     dict[Annotated[str, AfterValidator(_leaf_word)], Annotated[tuple[int, int], PlainValidator(_leaf_range)]],
-    _folded_once(fold),
-    AfterValidator(lambda words: {fold(word): leaves for word, leaves in words.items()}),
+    _folded_once(normalize_key),
+    AfterValidator(lambda words: {normalize_key(word): leaves for word, leaves in words.items()}),
 ]
 
 

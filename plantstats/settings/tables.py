@@ -10,8 +10,8 @@ from pydantic import AfterValidator, AliasChoices, BeforeValidator, Field, Stric
 
 from plantstats.schema.months import LANGUAGES
 from plantstats.schema.tables import TABLES, Column, Table
+from plantstats.schema.text import normalize_header
 from plantstats.schema.units import UNITS
-from plantstats.schema.words import fold_head
 from plantstats.settings.toml import Section
 
 HEAD_ROWS = 60  # the heads stand among the first rows of a file
@@ -37,7 +37,7 @@ def _once(columns: dict[str, str]) -> dict[str, str]:
     """Two canonical columns never share a head."""
     heads: dict[str, str] = {}
     for name, head in columns.items():
-        if (other := heads.setdefault(fold_head(head), name)) != name:
+        if (other := heads.setdefault(normalize_header(head), name)) != name:
             raise ValueError(f"{head!r} is given to {other} and to {name}; name one head for each")
     return columns
 

@@ -13,7 +13,7 @@ from pydantic import BaseModel, ConfigDict, PlainValidator, ValidationError
 from pydantic.fields import FieldInfo
 
 from plantstats.errors import PlantstatsError
-from plantstats.schema.words import nearest
+from plantstats.schema.text import nearest
 
 BARE_KEY = re.compile(r"[A-Za-z0-9_-]+")
 KEY = "[key]"  # pydantic's mark of a fault in the key of a table, not in its value

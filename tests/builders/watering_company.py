@@ -42,7 +42,7 @@ class CompanyRecords:
         self.frames = {**self.made.tables, "visits": self.made.visits}
         folder.mkdir(parents=True, exist_ok=True)
         for name in tables.TABLES:
-            schema = tables.schema(name)
+            schema = tables.schema(tables.TABLES[name])
             frame = self.frames[name]
             table = frame if isinstance(frame, pa.Table) else pa.Table.from_pandas(frame, preserve_index=False)
             columns = [

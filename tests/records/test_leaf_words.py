@@ -22,8 +22,8 @@ from plantstats.pages import leaves_sentences as sentences
 from plantstats.pages import leaves_tables as tables
 from plantstats.periods import Period, quarter
 from plantstats.records import RecordError
-from plantstats.records.contract import contract
 from plantstats.records.propose import propose_settings
+from tests.builders.contract import contract
 from tests.leaves.test_leaves_findings import STEADY, TRUTH, near
 from tests.leaves.test_leaves_spells import FIG, leaf_time, used, visit
 

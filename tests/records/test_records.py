@@ -15,9 +15,9 @@ import pytest
 
 from plantstats import records
 from plantstats.records import RecordError
-from plantstats.records.contract import contract
 from plantstats.schema.tables import TABLES
 from tests.builders.case_folder import CASES, case_folder, folder, load
+from tests.builders.contract import contract
 
 ALL = {
     "sites": "site_id,client_id,planned_visit_days,observed_from\nS1,C1,14,2024-01-01\n",

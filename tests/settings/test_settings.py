@@ -9,7 +9,7 @@ from typing import Any
 import pytest
 
 from plantstats.guarantee.terms import TermsError, terms_from
-from plantstats.records.values import FLAG_WORDS
+from plantstats.records.parse.codes import FLAG_WORDS
 from plantstats.schema.months import LANGUAGES, MONTHS
 from plantstats.settings import Assumptions, Settings, SettingsError, read_settings, settings_from
 

@@ -19,7 +19,7 @@ import pyarrow.csv as pc
 
 from plantstats.records.encodings import CHUNK, find_encoding
 from plantstats.records.errors import RecordError
-from plantstats.records.heads import MAX_COLUMNS
+from plantstats.records.header import MOST_COLUMNS
 from plantstats.schema.faults import Code, Fault
 from plantstats.settings import TableSettings
 
@@ -87,13 +87,13 @@ class CsvFile:
         for number, line in enumerate(lines, start=self.first_line):
             if line.strip():
                 cells = _fields(line, self.delimiter)
-                if len(cells) > MAX_COLUMNS:
-                    raise RecordError([f"{self.name}: line {number} has {len(cells):,} columns; at most {MAX_COLUMNS}"])
+                if len(cells) > MOST_COLUMNS:
+                    raise RecordError([f"{self.name}: line {number}: {len(cells):,} columns; at most {MOST_COLUMNS}"])
                 rows.append((number, cells))
         return rows
 
     def blocks(
-        self, head_line: int, n_columns: int, wanted: dict[int, bool], like_record: Callable[[list[str]], bool]
+        self, header_line: int, n_columns: int, wanted: dict[int, bool], record_test: Callable[[list[str]], bool]
     ) -> Iterator[Block]:
         """Rows after the heads.
 
@@ -108,19 +108,19 @@ class CsvFile:
         while chunk is not None:
             following = next(chunks, None)
             body = chunk
-            if line <= head_line:
+            if line <= header_line:
                 skipped = 0
-                for _ in range(head_line - line + 1):
+                for _ in range(header_line - line + 1):
                     at = body.find(b"\n", skipped)
                     skipped = at + 1 if at >= 0 else len(body)
-                body, line = body[skipped:], head_line + 1
+                body, line = body[skipped:], header_line + 1
             for part, end, plain in self._pieces(body):
                 piece = carry + part
                 block = self._fast(piece, line, n_columns, wanted) if plain and not carry else None
                 carry = b""
                 if block is None:
                     last = end and following is None
-                    block, carry = self._careful(piece, line, n_columns, wanted, like_record, last)
+                    block, carry = self._careful(piece, line, n_columns, wanted, record_test, last)
                 line += piece.count(b"\n") - carry.count(b"\n") + (0 if piece.endswith(b"\n") else 1)
                 yield block
             chunk = following
@@ -192,7 +192,7 @@ class CsvFile:
         first: int,
         n_columns: int,
         wanted: dict[int, bool],
-        like_record: Callable[[list[str]], bool],
+        record_test: Callable[[list[str]], bool],
         last: bool,
     ) -> tuple[Block, bytes]:
         lines = body.decode("utf-8").split("\n")
@@ -212,7 +212,7 @@ class CsvFile:
             try:
                 for cells in reader:
                     begun, at = at, start + reader.line_num
-                    if at - begun > 1 and self._swallows(cells, like_record, at - begun):
+                    if at - begun > 1 and self._swallows(cells, record_test, at - begun):
                         at, broken = begun, True
                         break
                     self._keep(cells, first + begun, lines[begun], n_columns, rows, numbers, faults)
@@ -220,10 +220,10 @@ class CsvFile:
                 broken = True
             if not broken:
                 break
-            if not last and len(lines) - at <= MOST_LINES and at > 0 and not self._closes(lines, at, like_record):
+            if not last and len(lines) - at <= MOST_LINES and at > 0 and not self._closes(lines, at, record_test):
                 carry = ("\n".join(lines[at:]) + "\n").encode()
                 break
-            faults.append(self._open_quote(lines, at, first, like_record))
+            faults.append(self._open_quote(lines, at, first, record_test))
             at += 1
         across = list(zip(*rows, strict=True)) if rows else [()] * n_columns
         columns = {n: pa.array(across[n], type=TEXT) for n in wanted}
@@ -238,20 +238,20 @@ class CsvFile:
             return None
         return rows if len(rows) == len(lines) and set(map(len, rows)) == {n_columns} else None
 
-    def _swallows(self, cells: list[str], like_record: Callable[[list[str]], bool], count: int) -> bool:
+    def _swallows(self, cells: list[str], record_test: Callable[[list[str]], bool], count: int) -> bool:
         """Whether a field over several lines holds lines that are records themselves."""
         held = (text for cell in cells if "\n" in cell for text in cell.split("\n")[1:])
-        return count > MOST_LINES or any(like_record(text.split(self.delimiter)) for text in held)
+        return count > MOST_LINES or any(record_test(text.split(self.delimiter)) for text in held)
 
-    def _closes(self, lines: list[str], at: int, like_record: Callable[[list[str]], bool]) -> bool:
+    def _closes(self, lines: list[str], at: int, record_test: Callable[[list[str]], bool]) -> bool:
         """Whether a broken record is broken within these lines, so that more text cannot mend it."""
-        return any(like_record(text.split(self.delimiter)) for text in lines[at + 1 :]) or '"' in "".join(
+        return any(record_test(text.split(self.delimiter)) for text in lines[at + 1 :]) or '"' in "".join(
             lines[at + 1 :]
         )
 
-    def _open_quote(self, lines: list[str], at: int, first: int, like_record: Callable[[list[str]], bool]) -> RowFault:
+    def _open_quote(self, lines: list[str], at: int, first: int, record_test: Callable[[list[str]], bool]) -> RowFault:
         text = lines[at]
-        held = sum(like_record(other.split(self.delimiter)) for other in lines[at + 1 : at + 1 + MOST_LINES])
+        held = sum(record_test(other.split(self.delimiter)) for other in lines[at + 1 : at + 1 + MOST_LINES])
         if text.count('"') % 2:
             more = f"; {held} lines behind it look like records and are read as such" if held else ""
             reason = f"a quote mark opens a field and is not closed in this row{more}"

@@ -19,30 +19,41 @@ from plantstats.schema.faults import Code
 from plantstats.schema.tables import TABLES
 
 SEARCHED = ("visits", "readings", "moves")
-REASON = "the same in every column as "
 
 
 def set_aside(target: Path, account: list[dict[str, Any]]) -> list[pa.Table]:
     """Take repeated rows out of the typed tables.
 
-    Takes:  folder of the typed Parquet files; account (its counts are moved accordingly).
-    Gives:  the faults, in the set-aside shape.
-    Keeps:  rows used + rows set aside of each file; the first of equal rows is the one used.
+    Parameters
+    ----------
+    target : Path
+        Folder of the typed Parquet files.
+    account : list of dict
+        Its counts are moved accordingly.
+
+    Returns
+    -------
+    list of pyarrow.Table
+        The faults, in the set-aside shape.
+
+    Notes
+    -----
+    Rows used + rows set aside of each file stay the same; the first of equal rows is the one used.
     """
-    found = []
+    parts = []
     for name in SEARCHED:
-        faults = _of_table(target / f"{name}.parquet", name)
+        faults = _remove_repeats(target / f"{name}.parquet", name)
         if faults is None:
             continue
-        found.append(faults)
+        parts.append(faults)
         for file in faults.column("file").to_pylist():
             row = next(r for r in account if r["table"] == name and r["file"] == file)
             row["rows_used"] -= 1
             row["rows_set_aside"] += 1
-    return found
+    return parts
 
 
-def _of_table(path: Path, name: str) -> pa.Table | None:
+def _remove_repeats(path: Path, name: str) -> pa.Table | None:
     if pq.read_metadata(path).num_rows < 2:
         return None
     columns = ", ".join([*TABLES[name].names, *(limit for c in TABLES[name].columns for limit in c.between)])
@@ -66,7 +77,7 @@ def _of_table(path: Path, name: str) -> pa.Table | None:
     plant = "plant_id" if "plant_id" in TABLES[name].names else "null"
     site = "site_id" if "site_id" in TABLES[name].names else "null"
     faults = engine.sql(f"""
-        select '{name}', file, line, null, '', '{Code.SAME_LINE_TWICE}', 'row', '{REASON}'
+        select '{name}', file, line, null, '', '{Code.SAME_LINE_TWICE}', 'row', 'the same in every column as '
             || case when file = first_file then '' else first_file || ' ' end
             || 'line ' || first_line || '; one of them is used', {plant}, {site}
         from turns where turn > 1 order by file, line""").fetchall()

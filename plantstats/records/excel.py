@@ -1,8 +1,7 @@
-"""Workbooks and Parquet files as rows of text: numbers marked as numbers, dates written in ISO 8601."""
+"""Workbooks as rows of text: numbers marked as numbers, dates written in ISO 8601."""
 
 from __future__ import annotations
 
-import hashlib
 from collections.abc import Callable, Iterator
 from datetime import date, datetime, time, timedelta
 from pathlib import Path
@@ -10,17 +9,15 @@ from typing import Any
 
 import numpy as np
 import pyarrow as pa
-import pyarrow.compute as pc
-import pyarrow.parquet as pq
 from python_calamine import CalamineError, CalamineWorkbook
 
-from plantstats.records.cells import DATE_CELL, NO_VALUE, NUMBER_CELL, plain
-from plantstats.records.csv_text import CODED, TEXT, Block
+from plantstats.records.csv import TEXT, Block
 from plantstats.records.errors import RecordError
-from plantstats.records.heads import MAX_COLUMNS, find_heads
-from plantstats.records.xlsx_parts import SheetMarks, XlsxParts, column_number
+from plantstats.records.header import MOST_COLUMNS, find_header
+from plantstats.records.parse.context import DATE_CELL, NO_VALUE, NUMBER_CELL, strip_marker
+from plantstats.records.xlsx_marks import SheetMarks, XlsxParts, column_number
 from plantstats.schema.tables import Table
-from plantstats.schema.words import fold_head
+from plantstats.schema.text import normalize_header
 from plantstats.settings import TableSettings
 
 ROWS = 50_000
@@ -28,12 +25,6 @@ ROWS = 50_000
 
 class ShownDigits(str):
     """A number cell whose format shows leading zeros, as shown."""
-
-
-def digest_of(path: Path) -> str:
-    """SHA-256 of a file."""
-    with path.open("rb") as file:
-        return hashlib.file_digest(file, "sha256").hexdigest()
 
 
 def cell_text(cell: Any) -> str:
@@ -105,8 +96,8 @@ class WorkbookFile:
                 ("hidden rows", f"{count} rows are hidden in the sheet and read like the others: {shown}")
             )
         self._mark_cells()
-        if self.rows and len(self.rows[0]) > MAX_COLUMNS:
-            raise RecordError([f"{self.name}: {len(self.rows[0]):,} columns; at most {MAX_COLUMNS}"])
+        if self.rows and len(self.rows[0]) > MOST_COLUMNS:
+            raise RecordError([f"{self.name}: {len(self.rows[0]):,} columns; at most {MOST_COLUMNS}"])
         first = ((n, [cell_text(c) for c in row]) for n, row in enumerate(self.rows[:60], start=1))
         return [(n, cells) for n, cells in first if any(c.strip() for c in cells)]
 
@@ -134,16 +125,16 @@ class WorkbookFile:
         if hidden:
             self.notes.append(("hidden sheets", f"hidden sheets not read: {', '.join(hidden)}"))
         open_names = [n for n in names if n not in hidden]
-        named = [n for n in open_names if fold_head(n) == self.table.name]
+        named = [n for n in open_names if normalize_header(n) == self.table.name]
         if len(open_names) == 1 or len(named) == 1:
             return named[0] if named else open_names[0]
         fitting = []
         for name in open_names:
             rows = book.get_sheet_by_name(name).to_python(skip_empty_area=False, nrows=60)
             texts = [(n, [cell_text(c) for c in row]) for n, row in enumerate(rows)]
-            folded = {fold_head(h) for h in find_heads(texts, self.table, self.options)[1]} if texts else set()
-            wanted = {fold_head(self.options.columns.get(c.name, c.name)) for c in self.table.columns if c.required}
-            if wanted <= folded:
+            header = find_header(texts, self.table, self.options)[1] if texts else []
+            required = [self.options.columns.get(c.name, c.name) for c in self.table.columns if c.required]
+            if set(map(normalize_header, required)) <= set(map(normalize_header, header)):
                 fitting.append(name)
         if len(fitting) != 1:
             shown = ", ".join(fitting or open_names)
@@ -151,11 +142,11 @@ class WorkbookFile:
         return fitting[0]
 
     def blocks(
-        self, head_line: int, n_columns: int, wanted: dict[int, bool], like_record: Callable[[list[str]], bool]
+        self, header_line: int, n_columns: int, wanted: dict[int, bool], record_test: Callable[[list[str]], bool]
     ) -> Iterator[Block]:
         """Rows after the heads; see CsvFile.blocks."""
         blank = 0
-        for start in range(head_line, len(self.rows), ROWS):
+        for start in range(header_line, len(self.rows), ROWS):
             part = self.rows[start : start + ROWS]
             kept = [n for n, row in enumerate(part) if row.count("") < len(row)]
             blank += len(part) - len(kept)
@@ -163,70 +154,9 @@ class WorkbookFile:
             columns = {}
             for position, coded in wanted.items():
                 texts = _texts(across[position]) if across else []
-                array = pa.array(texts if coded else [plain(t) for t in texts], type=TEXT)
+                array = pa.array(texts if coded else [strip_marker(t) for t in texts], type=TEXT)
                 columns[position] = array.dictionary_encode() if coded else array
             yield Block(columns, np.array(kept, dtype="int64") + start + 1)
         if blank:
             self.notes.append(("blank rows", f"{blank} blank rows left out"))
         self.rows = []
-
-
-class ParquetFile:
-    """One Parquet file of a user."""
-
-    epoch = None
-
-    def __init__(self, path: Path, name: str, options: TableSettings) -> None:
-        self.path, self.name = path, name
-        self.notes: list[tuple[str, str]] = [("parquet", "read as Parquet")]
-        try:
-            self.file = pq.ParquetFile(path)
-            self.heads = list(self.file.schema_arrow.names)
-        except (pa.ArrowException, OSError, UnicodeDecodeError) as error:
-            raise _damaged(name, error) from None
-
-    def preview(self) -> list[tuple[int, list[str]]]:
-        """The heads, as row 0."""
-        return [(0, self.heads)]
-
-    def blocks(
-        self, head_line: int, n_columns: int, wanted: dict[int, bool], like_record: Callable[[list[str]], bool]
-    ) -> Iterator[Block]:
-        """Rows; see CsvFile.blocks. The line is the number of the row, from 1."""
-        names = self.heads
-        line = 1
-        batches = self.file.iter_batches(500_000, columns=[names[n] for n in wanted])
-        while True:
-            try:
-                batch = next(batches)
-                batch.validate(full=True)
-                columns = {n: _as_text(batch.column(names[n]), coded) for n, coded in wanted.items()}
-            except StopIteration:
-                return
-            except (pa.ArrowException, OSError, UnicodeDecodeError) as error:
-                raise _damaged(self.name, error) from None
-            yield Block(columns, np.arange(line, line + len(batch), dtype="int64"))
-            line += len(batch)
-
-
-def _damaged(name: str, error: Exception) -> RecordError:
-    said = " ".join(str(error).split())[:200]
-    return RecordError([f"{name}: cannot be read as Parquet ({said}); copy or export it again"])
-
-
-def _as_text(array: pa.Array, coded: bool) -> pa.Array:
-    if pa.types.is_dictionary(array.type):
-        array = array.dictionary_decode()
-    number = pa.types.is_integer(array.type) or pa.types.is_floating(array.type) or pa.types.is_decimal(array.type)
-    if pa.types.is_floating(array.type):
-        array = pc.if_else(pc.is_nan(array), pa.scalar(None, array.type), array)
-    if not coded:
-        return pc.fill_null(array.cast(TEXT), "")
-    made = array.dictionary_encode()
-    texts = made.dictionary.cast(TEXT)
-    if number:
-        texts = pc.binary_join_element_wise(pa.scalar(NUMBER_CELL), texts, "")
-    if made.null_count:
-        texts = pa.concat_arrays([texts, pa.array([""], TEXT)])
-    codes = pc.fill_null(made.indices, len(texts) - 1)
-    return pa.DictionaryArray.from_arrays(codes.cast(pa.int32()), texts).cast(CODED)

@@ -4,45 +4,85 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from plantstats.records.csv_text import CsvFile
-from plantstats.records.encodings import readable
+from plantstats.records.csv import CsvFile
+from plantstats.records.encodings import check_decodes
 from plantstats.records.errors import RecordError
-from plantstats.records.workbooks import ParquetFile, WorkbookFile
+from plantstats.records.excel import WorkbookFile
+from plantstats.records.parquet import ParquetFile
 from plantstats.schema.tables import Table
-from plantstats.schema.words import fold_head
+from plantstats.schema.text import normalize_header
 from plantstats.settings import TableSettings
 
 ENDINGS = (".csv", ".tsv", ".txt", ".xlsx", ".xlsm", ".xlsb", ".xls", ".ods", ".parquet")
 TableFile = CsvFile | WorkbookFile | ParquetFile
 
 
-def files_of(folder: Path, table: Table, options: TableSettings) -> list[Path]:
+def find_files(folder: Path, table: Table, options: TableSettings) -> list[Path]:
     """The files of a table.
 
-    Takes:  folder; table; its settings (which may name the files).
-    Gives:  paths, none where the table was not supplied.
-    Raises: RecordError where a named file is missing, or several files could be meant.
+    Parameters
+    ----------
+    folder : Path
+    table : Table
+    options : TableSettings
+        May name the files.
+
+    Returns
+    -------
+    list of Path
+        None where the table was not supplied.
+
+    Raises
+    ------
+    RecordError
+        Where a named file is missing or lies outside the folder, or several files could be meant.
     """
     if options.files:
         paths = [folder / name for name in options.files]
-        missing = [p.name for p in paths if not p.exists()]
+        missing = [path.name for path in paths if not path.exists()]
         if missing:
             raise RecordError([f"{table.name}: no file {name} in the folder" for name in missing])
         root = folder.resolve()
-        if any(root not in p.resolve().parents for p in paths):
+        if any(root not in path.resolve().parents for path in paths):
             raise RecordError([f"{table.name}: a file of the settings lies outside the folder"])
         return paths
-    found = sorted(p for p in folder.iterdir() if p.suffix.lower() in ENDINGS and fold_head(p.stem) == table.name)
+    found = [path for path in table_files(folder) if normalize_header(path.stem) == table.name]
     if len(found) > 1:
-        names = ", ".join(p.name for p in found)
+        names = ", ".join(path.name for path in found)
         raise RecordError([f"{table.name}: {names} could all be meant; set file (or files) under tables.{table.name}"])
     return found
+
+
+def table_files(folder: Path) -> list[Path]:
+    """Everything in a folder that ends as a file of a table does, by name."""
+    return sorted(path for path in folder.iterdir() if path.suffix.lower() in ENDINGS)
+
+
+def find_unused(folder: Path, used: list[Path]) -> dict[str, str]:
+    """Files that no table takes: name -> what to do about it."""
+    why = "not read: it has no table's name; name it under tables, if it is one"
+    return {path.name: why for path in table_files(folder) if path not in used}
 
 
 def open_file(path: Path, folder: Path, table: Table, options: TableSettings) -> TableFile:
     """A reader for a file, chosen by its content.
 
-    Raises: RecordError saying what the content is and what to do.
+    Parameters
+    ----------
+    path : Path
+    folder : Path
+        Of the records; messages name the file from there on.
+    table : Table
+    options : TableSettings
+
+    Returns
+    -------
+    CsvFile, WorkbookFile or ParquetFile
+
+    Raises
+    ------
+    RecordError
+        Saying what the content is and what to do.
     """
     name = path.relative_to(folder).as_posix()
     if path.is_dir():
@@ -66,7 +106,7 @@ def open_file(path: Path, folder: Path, table: Table, options: TableSettings) ->
         raise RecordError([f"{name} is neither a table of text nor a workbook; save it as CSV or XLSX"])
     if path.suffix.lower() in (".xlsx", ".xlsm", ".xlsb", ".xls", ".ods", ".parquet"):
         raise RecordError([f"{name} holds plain text, not a workbook; rename it to end in .csv"])
-    made = CsvFile(path, name, options)
-    if made.encoding not in ("utf-8", "cp1252") or options.encoding:
-        readable(path, made.encoding, name)
-    return made
+    text = CsvFile(path, name, options)
+    if text.encoding not in ("utf-8", "cp1252") or options.encoding:
+        check_decodes(path, text.encoding, name)
+    return text

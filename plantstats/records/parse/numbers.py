@@ -6,10 +6,10 @@ import math
 import re
 from typing import Any
 
-from plantstats.records.cells import DATE_CELL, MISSING, NUMBER_CELL, Context, Parsed
-from plantstats.schema.faults import Code, Fault, Question
-from plantstats.schema.units import TABLE_UNIT, convert, unit_of_head, written_unit
-from plantstats.schema.words import fold, fold_head, tidy
+from plantstats.records.parse.context import DATE_CELL, MISSING, NUMBER_CELL, Context, Parsed
+from plantstats.schema.faults import Ambiguity, Code, Fault
+from plantstats.schema.text import clean_text, normalize_header, normalize_key
+from plantstats.schema.units import TABLE_UNIT, convert, unit_of_header, written_unit
 
 PATTERN = re.compile(
     r"(?P<sign>[-+\u2212]?)\s*(?P<body>\d[\d.,'\u2019 ]*\d|\d|[.,]\d+)(?P<exp>[eE][-+]?\d{1,3})?\s*(?P<unit>.*)$"
@@ -29,17 +29,21 @@ PROVABLE = {"temperature": ("F", 51.0, 110.0), "percent": ("share", 0.0, 1.0)}
 LEAST_TO_PROVE = 10  # rows
 NOT_A_NUMBER = Fault(Code.NOT_A_NUMBER, "not a number")
 ESTIMATE = Fault(Code.ESTIMATE, "a limit or an estimate, not one number")
-TURNED_DATE = Fault(
+DATE_FOR_NUMBER = Fault(
     Code.NUMBER_TURNED_DATE, "not a number but a date cell: spreadsheets turn entries such as 1.5 into dates"
 )
 GROUPED = re.compile(r"\d{1,3}(?:(?P<mark>[.,' \u2019])\d{3})(?:(?P=mark)\d{3})*$")
 
 
 def readings(body: str) -> dict[str, float]:
-    """What a written number is under each decimal mark that fits it.
+    """What a written number is under each decimal mark that fits it; empty where neither does.
 
-    Takes:  digits with marks, such as "1.234,5".
-    Gives:  decimal mark -> value; empty where neither fits.
+    Examples
+    --------
+    >>> readings("1.234,5"), readings("1,5")
+    ({',': 1234.5}, {',': 1.5})
+    >>> readings("1.234")
+    {'.': 1.234, ',': 1234.0}
     """
     if body.isdigit():
         value = float(body)
@@ -65,7 +69,7 @@ def marks_proved(texts: list[str]) -> set[str]:
     """Decimal marks under which every number of the texts can be read; evidence for a whole file."""
     left = {".", ","}
     for text in texts:
-        match = PATTERN.match(tidy(text))
+        match = PATTERN.match(clean_text(text))
         if match and not text.startswith(NUMBER_CELL):
             fits = set(readings(match["body"]))
             if fits:
@@ -73,19 +77,28 @@ def marks_proved(texts: list[str]) -> set[str]:
     return left
 
 
-def parse(texts: list[str], context: Context) -> Parsed:
-    """Read the different texts of a number column.
+def parse_numbers(texts: list[str], context: Context) -> Parsed:
+    """Parse the different texts of a number column.
 
-    Takes:  texts, each once; context (decimal mark, units, limits).
-    Gives:  Parsed with floats, or whole numbers for a count column; `by` holds other readings where the unit
-            hangs on another column (condition column -> its value -> values and reasons).
+    Parameters
+    ----------
+    texts : list of str
+        Each once.
+    context : Context
+        With decimal mark, units and limits.
+
+    Returns
+    -------
+    Parsed
+        Floats, or whole numbers for a column of counts; `by` holds other readings where the unit hangs on another
+        column.
     """
-    out = Parsed([None] * len(texts), [None] * len(texts))
+    parsed = Parsed.blank(len(texts))
     seen: dict[int, tuple[dict[str, float], float, str]] = {}
     for n, raw in enumerate(texts):
-        text = tidy(raw)
+        text = clean_text(raw)
         if text.startswith(DATE_CELL):
-            out.faults[n] = TURNED_DATE
+            parsed.faults[n] = DATE_FOR_NUMBER
             continue
         if text.startswith(NUMBER_CELL):
             seen[n] = ({"": float(text[1:])}, 1.0, "")
@@ -93,29 +106,29 @@ def parse(texts: list[str], context: Context) -> Parsed:
         if text.casefold() in MISSING:
             continue
         if ABOUT.search(text):
-            out.faults[n] = ESTIMATE
+            parsed.faults[n] = ESTIMATE
             continue
-        text = _without_currency(n, text, context, out)
-        match = PATTERN.match(text) if out.faults[n] is None else None
+        text = _without_currency(n, text, context, parsed)
+        match = PATTERN.match(text) if parsed.faults[n] is None else None
         values = readings(match["body"]) if match else {}
         if match is None or not values:
-            out.faults[n] = out.faults[n] or NOT_A_NUMBER
+            parsed.faults[n] = parsed.faults[n] or NOT_A_NUMBER
             continue
         sign = -1.0 if match["sign"] in ("-", "\u2212") else 1.0
         seen[n] = (values, sign * float("1" + (match["exp"] or "")), match["unit"].strip())
-    mark = _decimal(texts, seen, context, out)
+    mark = _decimal(texts, seen, context, parsed)
     if mark is None:
-        return out
+        return parsed
     numbers: dict[int, tuple[float, str]] = {}
     for n, (values, factor, unit) in seen.items():
         if mark in values or "" in values:
             numbers[n] = (values.get(mark, values.get("", 0.0)) * factor, unit)
         else:
-            out.faults[n] = Fault(Code.OTHER_DECIMAL_MARK, f"not a number with decimal mark {mark!r}")
-    return _with_units(texts, numbers, context, out)
+            parsed.faults[n] = Fault(Code.OTHER_DECIMAL_MARK, f"not a number with decimal mark {mark!r}")
+    return _with_units(texts, numbers, context, parsed)
 
 
-def _without_currency(n: int, text: str, context: Context, out: Parsed) -> str:
+def _without_currency(n: int, text: str, context: Context, parsed: Parsed) -> str:
     if context.column.unit != "money":
         return text
     own = context.settings.currency
@@ -125,13 +138,13 @@ def _without_currency(n: int, text: str, context: Context, out: Parsed) -> str:
         if match is None:
             continue
         if match["mark"] != own and own not in SYMBOLS.get(match["mark"], ()):
-            out.faults[n] = Fault(Code.OTHER_CURRENCY, f"currency {match['mark']} is not the {own} of the settings")
+            parsed.faults[n] = Fault(Code.OTHER_CURRENCY, f"currency {match['mark']} is not the {own} of the settings")
             return text
         text = match["sign"] + text[match.end() :] if match is front else text[: match.start()]
     return text
 
 
-def _decimal(texts: list[str], seen: dict[int, Any], context: Context, out: Parsed) -> str | None:
+def _decimal(texts: list[str], seen: dict[int, Any], context: Context, parsed: Parsed) -> str | None:
     if context.table.decimal:
         return context.table.decimal
     if context.table.thousands in (".", ","):
@@ -149,7 +162,7 @@ def _decimal(texts: list[str], seen: dict[int, Any], context: Context, out: Pars
             f"column {context.column.name}: @{proof['.']}@ has a decimal point but @{proof[',']}@ a decimal comma; "
             "set decimal, cells that do not fit are then set aside"
         )
-        out.questions.append(Question("decimal", text))
+        parsed.ambiguities.append(Ambiguity("decimal", text))
         return None
     doubtful = [n for n, (values, _, _) in seen.items() if len(set(values.values())) > 1]
     if len(left) > 1 and doubtful:
@@ -158,68 +171,68 @@ def _decimal(texts: list[str], seen: dict[int, Any], context: Context, out: Pars
                 f"column {context.column.name}: @{doubtful[0]}@ may have a decimal mark or a thousands mark, and "
                 "nothing in the file proves which; set decimal"
             )
-            out.questions.append(Question("decimal", text))
+            parsed.ambiguities.append(Ambiguity("decimal", text))
             return None
         return context.decimal
     return context.decimal if context.decimal in left else sorted(left)[-1]
 
 
-def _with_units(texts: list[str], numbers: dict[int, tuple[float, str]], context: Context, out: Parsed) -> Parsed:
+def _with_units(texts: list[str], numbers: dict[int, tuple[float, str]], context: Context, parsed: Parsed) -> Parsed:
     column = context.column
     dimension = column.unit or ""
-    plain = TABLE_UNIT.get(dimension, "")
+    table_unit = TABLE_UNIT.get(dimension, "")
     written: dict[str, list[int]] = {}
     bare: dict[int, float] = {}
     for n, (value, unit) in numbers.items():
         if not unit:
             bare[n] = value
             continue
-        name = written_unit(fold(unit), dimension, context.settings.gallon)
+        name = written_unit(normalize_key(unit), dimension, context.settings.gallon)
         if isinstance(name, Fault):
-            out.faults[n] = name
+            parsed.faults[n] = name
             continue
         written.setdefault(name, []).append(n)
-        _set(out.values, out.faults, n, convert(value, dimension, name), context)
+        _set(parsed.values, parsed.faults, n, convert(value, dimension, name), context)
     for name, rows in written.items():
-        said = "the table's unit" if name == plain else f"turned into {plain}"
-        out.notes.append(("unit", rows, f"numbers written with the unit {name}: {said}"))
+        read_as = "the table's unit" if name == table_unit else f"turned into {table_unit}"
+        parsed.notes.append(("unit", rows, f"numbers written with the unit {name}: {read_as}"))
     default, proof = _unit_of_bare(bare, context)
     for n, value in bare.items():
-        _set(out.values, out.faults, n, convert(value, dimension, default) if plain else value, context)
-    if bare and default != plain:
-        said = f"numbers without a unit read as {default} ({proof}), turned into {plain}"
-        out.notes.append(("unit", list(bare), said))
+        _set(parsed.values, parsed.faults, n, convert(value, dimension, default) if table_unit else value, context)
+    if bare and default != table_unit:
+        text = f"numbers without a unit read as {default} ({proof}), turned into {table_unit}"
+        parsed.notes.append(("unit", list(bare), text))
     given = context.settings.units.get(column.name)
     for condition, units in (given.by if given else {}).items():
         for key, unit in units.items():
-            values, faults = list(out.values), list(out.faults)
+            values, faults = list(parsed.values), list(parsed.faults)
             for n, value in bare.items():
                 _set(values, faults, n, convert(value, dimension, unit), context)
-            out.by.setdefault(condition, {})[key] = [values, faults]
-            out.notes.append(("unit", [], f"numbers without a unit where {condition} is {key!r} read as {unit}"))
-    return out
+            parsed.by.setdefault(condition, {})[key] = (values, faults)
+            parsed.notes.append(("unit", [], f"numbers without a unit where {condition} is {key!r} read as {unit}"))
+    return parsed
 
 
 def _unit_of_bare(bare: dict[int, float], context: Context) -> tuple[str, str]:
     """Unit of the numbers that name none, and what says so: the settings, the head, or the whole column."""
     column = context.column
     dimension = column.unit or ""
-    plain = TABLE_UNIT.get(dimension, "")
+    table_unit = TABLE_UNIT.get(dimension, "")
     given = context.settings.units.get(column.name)
     if given and (given.default or given.by):
-        return given.default or plain, "by the settings"
-    named = unit_of_head(context.head, dimension) if fold_head(context.head) != column.name else None
+        return given.default or table_unit, "by the settings"
+    named = unit_of_header(context.header, dimension) if normalize_header(context.header) != column.name else None
     if named is not None:
-        return named, f"by the head {context.head!r}"
+        return named, f"by the head {context.header!r}"
     other = PROVABLE.get(dimension)
     if other is None or context.rows(list(bare)) < LEAST_TO_PROVE:
-        return plain, ""
+        return table_unit, ""
     unit, low, high = other
     if all(low <= value <= high for value in bare.values()) and any(
         value != int(value) or value > 1 for value in bare.values()
     ):
-        return unit, f"no number of the column can be {plain}, each is usual in {unit}"
-    return plain, ""
+        return unit, f"no number of the column can be {table_unit}, each is usual in {unit}"
+    return table_unit, ""
 
 
 def _set(values: list[Any], faults: list[Fault | None], n: int, value: float, context: Context) -> None:

@@ -6,12 +6,12 @@ import re
 from datetime import date, datetime, timedelta
 from typing import Any
 
-from plantstats.records.cells import DATE_CELL, MISSING, NUMBER_CELL, Context, Parsed
-from plantstats.records.clock import set_clock
-from plantstats.records.date_order import full_year, orders_of, settle_order
-from plantstats.schema.faults import Code, Fault, Question
+from plantstats.records.parse.context import DATE_CELL, MISSING, NUMBER_CELL, Context, Parsed
+from plantstats.records.parse.date_order import full_year, orders_of, settle_order
+from plantstats.records.parse.times import set_clock
+from plantstats.schema.faults import Ambiguity, Code, Fault
 from plantstats.schema.months import month_of
-from plantstats.schema.words import tidy
+from plantstats.schema.text import clean_text
 
 TIME = (
     r"(?:(?:[T ]|, ?)\s*(?P<clock>\d{1,2}:\d{2}(?::\d{2}(?:[.,]\d+)?)?)\s*(?P<half>[AaPp]\.?[Mm]\.?)?"
@@ -51,25 +51,34 @@ FIRST_YEAR, LAST_YEAR = 1800, 2199
 EPOCHS = {1900: date(1899, 12, 30), 1904: date(1904, 1, 1)}
 
 
-def parse(texts: list[str], context: Context) -> Parsed:
-    """Read the different texts of a date column.
+def parse_dates(texts: list[str], context: Context) -> Parsed:
+    """Parse the different texts of a date column.
 
-    Takes:  texts, each once; context (order, languages, time zone, window of two-digit years, epoch).
-    Gives:  Parsed with dates (or date-times for a stamp column).
+    Parameters
+    ----------
+    texts : list of str
+        Each once.
+    context : Context
+        With order, languages, time zone, window of two-digit years and epoch.
+
+    Returns
+    -------
+    Parsed
+        Dates, or date-times for a column of stamps.
     """
     options = context.table
-    out = Parsed([None] * len(texts), [None] * len(texts))
+    parsed = Parsed.blank(len(texts))
     waiting: dict[int, dict[str, tuple[int, int, int] | None]] = {}
     found: dict[int, re.Match[str]] = {}
     days: dict[int, tuple[int, int, int]] = {}
     two_digits: list[int] = []
     serials: list[int] = []
     for n, raw in enumerate(texts):
-        text = tidy(raw.removeprefix(DATE_CELL))
+        text = clean_text(raw.removeprefix(DATE_CELL))
         if text.casefold() in MISSING:
             continue
         if text.startswith(NUMBER_CELL) or (options.serial_dates and DAY_COUNT.match(text)):
-            _serial(n, text.removeprefix(NUMBER_CELL), context, out, serials)
+            _serial(n, text.removeprefix(NUMBER_CELL), context, parsed, serials)
             continue
         if (match := YEAR_FIRST.match(text) or COMPACT.match(text)) is not None:
             days[n], found[n] = (int(match["y"]), int(match["m"]), int(match["d"])), match
@@ -81,22 +90,21 @@ def parse(texts: list[str], context: Context) -> Parsed:
         elif (match := _named(text)) is not None:
             month = month_of(match["name"], options.languages)
             if month is None:
-                out.faults[n] = _unreadable(
-                    f"month name not understood: {match['name']}; declare its language under languages"
-                )
+                text = f"month name not understood: {match['name']}; declare its language under languages"
+                parsed.refuse(n, Code.UNREADABLE_DATE, text)
                 continue
             if len(match["y"]) == 2:
                 two_digits.append(n)
             days[n], found[n] = ((full_year(match["y"], options.two_digit_years), month, int(match["d"])), match)
         else:
-            out.faults[n] = BARE_NUMBER if SERIAL.match(text) else _unreadable("not a date")
-    settle_order(waiting, found, days, context, out)
+            parsed.faults[n] = BARE_NUMBER if SERIAL.match(text) else _unreadable("not a date")
+    settle_order(waiting, found, days, context, parsed)
     for n, day in days.items():
-        out.values[n], out.faults[n] = _real(day)
-        if out.faults[n] is None:
-            set_clock(n, found[n], context, out)
-    _notes(texts, two_digits, serials, found, context, out)
-    return out
+        parsed.values[n], parsed.faults[n] = _real(day)
+        if parsed.faults[n] is None:
+            set_clock(n, found[n], context, parsed)
+    _notes(texts, two_digits, serials, found, context, parsed)
+    return parsed
 
 
 def _unreadable(text: str) -> Fault:
@@ -121,40 +129,40 @@ def _real(day: tuple[int, int, int]) -> tuple[date | None, Fault | None]:
     return made, None
 
 
-def _serial(n: int, text: str, context: Context, out: Parsed, serials: list[int]) -> None:
+def _serial(n: int, text: str, context: Context, parsed: Parsed, serials: list[int]) -> None:
     epoch = context.epoch or context.table.serial_dates
     try:
         number = float(text.replace(",", "."))
     except ValueError:
         number = -1.0
     if epoch is None:
-        out.faults[n] = BARE_NUMBER
+        parsed.faults[n] = BARE_NUMBER
     elif 19000101 <= number <= 21991231 and number == int(number):
         whole = int(number)
-        out.values[n], out.faults[n] = _real((whole // 10000, whole // 100 % 100, whole % 100))
+        parsed.values[n], parsed.faults[n] = _real((whole // 10000, whole // 100 % 100, whole % 100))
     elif not 366 < number < 110_000:
-        out.faults[n] = _unreadable(f"the number {text} is no day count of a spreadsheet")
+        parsed.faults[n] = _unreadable(f"the number {text} is no day count of a spreadsheet")
     else:
         made = datetime.combine(EPOCHS[epoch], datetime.min.time()) + timedelta(days=number)
-        out.values[n] = made if context.column.kind == "stamp" else made.date()
+        parsed.values[n] = made if context.column.kind == "stamp" else made.date()
         serials.append(n)
 
 
 def _notes(
-    texts: list[str], two: list[int], serials: list[int], found: dict[int, Any], context: Context, out: Parsed
+    texts: list[str], two: list[int], serials: list[int], found: dict[int, Any], context: Context, parsed: Parsed
 ) -> None:
     window = context.table.two_digit_years
-    good = [n for n in two if out.faults[n] is None]
+    good = [n for n in two if parsed.faults[n] is None]
     if good:
-        out.notes.append(("two-digit years", good, f"two-digit years read as {window} to {window + 99}"))
+        parsed.notes.append(("two-digit years", good, f"two-digit years read as {window} to {window + 99}"))
     if serials:
         epoch = context.epoch or context.table.serial_dates
-        out.notes.append(("serial dates", serials, f"bare numbers read as days of the {epoch} count"))
-    zoned = [n for n, match in found.items() if match["zone"] and out.faults[n] is None]
+        parsed.notes.append(("serial dates", serials, f"bare numbers read as days of the {epoch} count"))
+    zoned = [n for n, match in found.items() if match["zone"] and parsed.faults[n] is None]
     if not zoned:
         return
     if context.table.timezone:
-        out.notes.append(("time zone", zoned, f"times with a zone brought to {context.table.timezone}"))
+        parsed.notes.append(("time zone", zoned, f"times with a zone brought to {context.table.timezone}"))
     elif any(
         found[n]["zone"] in ("Z", "UTC", "GMT") and float(found[n]["clock"].replace(":", "").replace(",", "."))
         for n in zoned
@@ -164,6 +172,6 @@ def _notes(
             f"column {context.column.name}: times in UTC (such as @{shown}@) fall on the site's local date only "
             "if its time zone is known; set timezone"
         )
-        out.questions.append(Question("timezone", text))
+        parsed.ambiguities.append(Ambiguity("timezone", text))
     else:
-        out.notes.append(("time zone", zoned, "times with an offset read by the clock as written"))
+        parsed.notes.append(("time zone", zoned, "times with an offset read by the clock as written"))

@@ -5,8 +5,8 @@ from __future__ import annotations
 import re
 from typing import Any
 
-from plantstats.records.cells import Context, Parsed
-from plantstats.schema.faults import Code, Fault, Question
+from plantstats.records.parse.context import Context, Parsed
+from plantstats.schema.faults import Ambiguity, Code, Fault
 
 SHOWN = {"dmy": "day first", "mdy": "month first", "ymd": "year first"}
 
@@ -49,7 +49,7 @@ def _leave_out_years(found: dict[int, re.Match[str]], waiting: dict[int, Any]) -
 
 
 def settle_order(
-    waiting: dict[int, Any], found: dict[int, re.Match[str]], days: dict[int, Any], context: Context, out: Parsed
+    waiting: dict[int, Any], found: dict[int, re.Match[str]], days: dict[int, Any], context: Context, parsed: Parsed
 ) -> None:
     """Settle the order of a column and move its readings to `days`, or ask; `waiting`: text -> its readings."""
     if not waiting:
@@ -64,7 +64,7 @@ def settle_order(
         for n in waiting:
             if given not in fits[n]:
                 other = " or ".join(sorted(fits[n])) or "no order"
-                out.faults[n] = Fault(Code.UNREADABLE_DATE, f"no date under date_order {given} (fits {other})")
+                parsed.faults[n] = Fault(Code.UNREADABLE_DATE, f"no date under date_order {given} (fits {other})")
     else:
         left = set.intersection({"dmy", "mdy", "ymd"}, *proving.values()) if proving else {"dmy"}
         if not left:
@@ -73,7 +73,7 @@ def settle_order(
                 f"column {name}: @{one}@ is {_reads(fits[one])} but @{two}@ is {_reads(fits[two])}: "
                 "no one order of day and month fits; set date_order, rows that do not fit are then set aside"
             )
-            out.questions.append(Question("date_order", text))
+            parsed.ambiguities.append(Ambiguity("date_order", text))
             return
         doubtful = [n for n in proving if len({waiting[n][order] for order in left}) > 1]
         if len(left) > 1 and doubtful:
@@ -82,16 +82,16 @@ def settle_order(
                 f"column {name}: day and month cannot be told apart in any of {count} rows "
                 f"(such as @{doubtful[0]}@); set date_order"
             )
-            out.questions.append(Question("date_order", text))
+            parsed.ambiguities.append(Ambiguity("date_order", text))
             return
         order = sorted(left, key=["dmy", "mdy", "ymd"].index)[0]
         proof = next((n for n in proving if len(fits[n] & {"dmy", "mdy"}) == 1), None)
         if len(left) == 1:
             shown = f", proved by @{proof}@" if proof is not None else ""
-            out.notes.append(("date order", [], f"read {SHOWN[order]} ({order}){shown}"))
+            parsed.notes.append(("date order", [], f"read {SHOWN[order]} ({order}){shown}"))
         for n in waiting:
             if n not in proving:
-                out.faults[n] = Fault(Code.UNREADABLE_DATE, "no date under any order of day and month")
+                parsed.faults[n] = Fault(Code.UNREADABLE_DATE, "no date under any order of day and month")
     for n, readings in waiting.items():
         if readings.get(order):
             days[n] = readings[order]

@@ -4,24 +4,26 @@ from __future__ import annotations
 
 import re
 
-from plantstats.records.cells import DATE_CELL, NUMBER_CELL, Context, Parsed, plain
+from plantstats.records.parse.context import DATE_CELL, NUMBER_CELL, Context, Parsed, strip_marker
 from plantstats.records.species import accepted_names, propose
 from plantstats.schema.faults import Code, Fault
-from plantstats.schema.words import fold, tidy
+from plantstats.schema.text import clean_text, normalize_key
 
 MOST_DIGITS = 15  # a spreadsheet's numbers hold no more
 SCIENTIFIC = re.compile(r"\d(?:[.,]\d+)?[eE]\+\d{1,3}$")
 MOST_SHOWN = 5
 
 
-def ids(texts: list[str], context: Context) -> Parsed:
+def parse_ids(texts: list[str], context: Context) -> Parsed:
     """Ids: kept letter for letter but for outer spaces and letter forms; case counts; number cells are suspect."""
     faults = [_doubtful(text) for text in texts]
-    values = [None if fault else tidy(plain(text)) or None for text, fault in zip(texts, faults, strict=True)]
+    values = [
+        None if fault else clean_text(strip_marker(text)) or None for text, fault in zip(texts, faults, strict=True)
+    ]
     parsed = Parsed(values, faults)
-    changed = [n for n, text in enumerate(texts) if values[n] and values[n] != plain(text)]
+    changed = [n for n, text in enumerate(texts) if values[n] and values[n] != strip_marker(text)]
     if changed:
-        shown = ", ".join(f"{plain(texts[n])!r} as {values[n]!r}" for n in changed[:MOST_SHOWN])
+        shown = ", ".join(f"{strip_marker(texts[n])!r} as {values[n]!r}" for n in changed[:MOST_SHOWN])
         parsed.notes.append(("tidied", changed, f"outer spaces and letter forms made one: {shown}"))
     short = [n for n, text in enumerate(texts) if SCIENTIFIC.match(text)]
     if short:
@@ -33,7 +35,7 @@ def ids(texts: list[str], context: Context) -> Parsed:
 
 
 def _doubtful(text: str) -> Fault | None:
-    shown = plain(text)
+    shown = strip_marker(text)
     why = None
     if text.startswith(DATE_CELL):
         why = "a date cell in an id column: spreadsheets turn entries such as 1-02 into dates; make it text"
@@ -50,7 +52,7 @@ def _note_look_alikes(parsed: Parsed) -> None:
     groups: dict[str, set[str]] = {}
     for value in parsed.values:
         if value is not None:
-            groups.setdefault(fold(value), set()).add(value)
+            groups.setdefault(normalize_key(value), set()).add(value)
     for names in groups.values():
         if len(names) > 1:
             shown = ", ".join(repr(n) for n in sorted(names))
@@ -76,18 +78,18 @@ def twice_encoded(text: str) -> str | None:
     return meant if len(meant) < len(text) else None
 
 
-def labels(texts: list[str], context: Context) -> Parsed:
+def parse_labels(texts: list[str], context: Context) -> Parsed:
     """Names: look-alikes (case, spaces, accents) are joined under the spelling used most, with a note."""
-    tidied = [tidy(plain(text)) for text in texts]
+    tidied = [clean_text(strip_marker(text)) for text in texts]
     best: dict[str, tuple[int, str]] = {}
     for n, text in enumerate(tidied):
         if text:
-            best[fold(text)] = max(best.get(fold(text), (0, "")), (context.rows([n]), text))
-    parsed = Parsed([best[fold(t)][1] if t else None for t in tidied], [None] * len(tidied))
+            best[normalize_key(text)] = max(best.get(normalize_key(text), (0, "")), (context.rows([n]), text))
+    parsed = Parsed([best[normalize_key(t)][1] if t else None for t in tidied], [None] * len(tidied))
     joined: dict[str, set[str]] = {}
     for raw, value in zip(texts, parsed.values, strict=True):
-        if value is not None and plain(raw) != value:
-            joined.setdefault(value, set()).add(plain(raw))
+        if value is not None and strip_marker(raw) != value:
+            joined.setdefault(value, set()).add(strip_marker(raw))
     for shown, raws in joined.items():
         names = ", ".join(repr(r) for r in sorted(raws))
         parsed.notes.append(("joined", [], f"{names} read as {shown!r}: only case, spaces or accents differ"))
@@ -95,15 +97,15 @@ def labels(texts: list[str], context: Context) -> Parsed:
     return parsed
 
 
-def species(texts: list[str], context: Context) -> Parsed:
+def parse_species(texts: list[str], context: Context) -> Parsed:
     """Species by accepted name; unknown ones stay as written, a likely misspelling is only proposed."""
     own = context.settings.species | context.table.codes.get(context.column.name, {})
     known = accepted_names(own)
-    parsed = labels(texts, context)
+    parsed = parse_labels(texts, context)
     for n, name in enumerate(parsed.values):
         if name is None:
             continue
-        accepted = known.get(fold(name))
+        accepted = known.get(normalize_key(name))
         if accepted is None:
             near = propose(name, known)
             hint = f"; did you mean {near}? (add it under [species] if so)" if near else ""

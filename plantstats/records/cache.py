@@ -1,0 +1,141 @@
+"""The typed cache of a folder of records: where it stands, whether it is whole, which earlier ones go."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import os
+import re
+import shutil
+import tempfile
+from collections.abc import Callable
+from importlib import metadata
+from pathlib import Path
+
+from plantstats.settings import Settings
+
+FOLDER = ".plantstats_cache"
+NAME = re.compile(r"[0-9a-f]{32}")
+MADE = "made.json"
+CONTENTS = {"digests", "supplied", "faults", "sizes"}  # what this program writes into it
+# Beside the one just made: for a review still at work on what the files were before, and for a folder that is read
+# under two settings in turn.
+KEPT = 2
+
+
+def digest_of(path: Path) -> str:
+    """SHA-256 of a file."""
+    with path.open("rb") as file:
+        return hashlib.file_digest(file, "sha256").hexdigest()
+
+
+def key_of(digests: dict[str, str], settings: Settings, more: list[str]) -> str:
+    """Name of the cache of these files under these settings, made by this code."""
+    version = f"pyarrow {metadata.version('pyarrow')}"
+    parts = json.dumps([digests, repr(settings), more, _code_digest(), version], sort_keys=True)
+    return hashlib.sha256(parts.encode()).hexdigest()[:32]
+
+
+def _code_digest() -> str:
+    """Digest of the package's own reading code, so that a cache never outlives the code that made it."""
+    package = Path(__file__).parents[1]
+    files = [path for room in ("records", "schema") for path in (package / room).rglob("*")]
+    parts = [path.read_bytes() for path in sorted(files) if path.suffix in (".py", ".csv")]
+    return hashlib.sha256(b"".join(parts)).hexdigest()
+
+
+def folder_of(records: Path) -> Path:
+    """The caches beside the records, or in the system's temporary folder where the records cannot be written to."""
+    beside = records / FOLDER
+    try:
+        beside.mkdir(exist_ok=True)
+        if os.access(beside, os.W_OK):
+            return beside
+    except OSError:
+        pass
+    name = hashlib.sha256(str(records.resolve()).encode()).hexdigest()[:16]
+    return Path(tempfile.gettempdir()) / f"plantstats-{os.getuid() if hasattr(os, 'getuid') else 'user'}" / name
+
+
+def ensure(target: Path, build: Callable[[Path], None]) -> None:
+    """Make a cache unless it is there, whole; earlier ones beside it go, but the newest KEPT.
+
+    Parameters
+    ----------
+    target : Path
+        Folder of the cache.
+    build : callable
+        Fills a folder, which is renamed once it is complete.
+    """
+    if is_whole(target):
+        return
+    shutil.rmtree(target, ignore_errors=True)
+    target.parent.mkdir(parents=True, exist_ok=True)
+    building = Path(tempfile.mkdtemp(prefix="building-", dir=target.parent))
+    try:
+        build(building)
+        try:
+            building.rename(target)
+        except OSError:
+            # Another run made the same cache first.
+            if not is_whole(target):
+                raise
+    finally:
+        shutil.rmtree(building, ignore_errors=True)
+    remove_earlier(target)
+
+
+def is_whole(target: Path) -> bool:
+    """Whether a cache is there with every file in its full length."""
+    try:
+        sizes = json.loads((target / MADE).read_text(encoding="utf-8"))["sizes"]
+        return all((target / name).stat().st_size == size for name, size in sizes.items())
+    except (OSError, ValueError, TypeError, KeyError, AttributeError):
+        return False
+
+
+def remove_earlier(current: Path) -> list[Path]:
+    """Remove the caches beside the current one, but the newest KEPT of them.
+
+    Parameters
+    ----------
+    current : Path
+        The cache in use.
+
+    Returns
+    -------
+    list of Path
+        The folders removed.
+
+    Notes
+    -----
+    A folder goes only if this program made it: its name is a digest, its made.json says what such a file says, and
+    it holds nothing but the tables named there. Anything else stays.
+    """
+    others = [place for place in current.parent.iterdir() if place != current and _is_ours(place)]
+    # By name where two were made at one time, so that the choice is the same each time.
+    others.sort(key=lambda place: ((place / MADE).stat().st_mtime_ns, place.name), reverse=True)
+    return [place for place in others[KEPT:] if _remove(place)]
+
+
+def _is_ours(place: Path) -> bool:
+    if not NAME.fullmatch(place.name) or place.is_symlink() or not place.is_dir():
+        return False
+    try:
+        made = json.loads((place / MADE).read_text(encoding="utf-8"))
+        known = {MADE, *made["sizes"]}
+        inside = list(place.iterdir())
+    except (OSError, ValueError, TypeError, KeyError):
+        return False
+    return set(made) >= CONTENTS and all(p.name in known and p.is_file() and not p.is_symlink() for p in inside)
+
+
+def _remove(place: Path) -> bool:
+    """Remove a cache, made.json last: one that another program still holds open is known for ours the next time."""
+    try:
+        for path in sorted(place.iterdir(), key=lambda p: p.name == MADE):
+            path.unlink()
+        place.rmdir()
+    except OSError:
+        return False
+    return True
