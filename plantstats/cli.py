@@ -21,15 +21,11 @@ def main(arguments: Sequence[str] | None = None) -> int:
     Raises: SystemExit(2) for arguments that cannot be understood.
     """
     chosen = _parser().parse_args(arguments)
-    from plantstats.findings import FindingsError  # noqa: PLC0415
-    from plantstats.losses.loss_rates import ReviewError  # noqa: PLC0415
-    from plantstats.periods import PeriodError  # noqa: PLC0415
-    from plantstats.records.errors import RecordError  # noqa: PLC0415
-    from plantstats.reporting.errors import ReportError  # noqa: PLC0415
+    from plantstats.errors import PlantstatsError  # noqa: PLC0415
 
     try:
         return chosen.command(chosen)
-    except (RecordError, ReportError, ReviewError, PeriodError, FindingsError) as fault:
+    except PlantstatsError as fault:
         print(f"plantstats {chosen.name}: {fault}", file=sys.stderr)
         return 1
     except KeyboardInterrupt:
@@ -49,7 +45,9 @@ def _review(chosen: argparse.Namespace) -> int:
         print(f"Report: {page}")
     for remark in report.remarks:
         print(f"Note: {remark}", file=sys.stderr)
-    return 0
+    for name, reason in report.missing.items():
+        print(f"plantstats review: no page {name}: {reason}", file=sys.stderr)
+    return 1 if report.missing else 0
 
 
 def _check(chosen: argparse.Namespace) -> int:

@@ -11,8 +11,8 @@ import pandas as pd
 import pytest
 
 from plantstats import __version__, cli, simulate
-from plantstats.reporting import files as files_module
-from plantstats.reporting import quarterly
+from plantstats.reporting import publish, quarterly
+from tests.builders.html_page import Reading
 
 HOME = Path(__file__).resolve().parent.parent
 DATA = HOME / "data_demo"
@@ -98,6 +98,8 @@ def test_the_review_of_the_demo_gives_sentences_a_page_findings_and_the_record_o
     files = {"findings.csv", "findings.parquet", "made_with.json", "intervals.csv", "care_sheet.xlsx"}
     files |= {f"{name}.html" for name in quarterly.REVIEW_PACK}
     assert {path.name for path in folder.iterdir()} == files
+    pages = {path.name: Reading(path.read_text(encoding="utf-8")).faults for path in folder.glob("*.html")}
+    assert pages == dict.fromkeys(pages, [])
     record = json.loads((folder / "made_with.json").read_text(encoding="utf-8"))
     assert record["parameters"]["quarter"] == "2026-Q3"
     assert set(record["inputs"]) >= {"plants.csv", "visits.csv", "replacements.csv"}
@@ -111,7 +113,7 @@ def test_the_review_of_the_demo_gives_sentences_a_page_findings_and_the_record_o
     assert {path.name: (path.read_bytes(), path.stat().st_mtime_ns) for path in folder.iterdir()} == before
     # A file that somebody touched makes it anew: here only the judgement, not the minute that it takes.
     (folder / "findings.csv").write_text("changed", encoding="utf-8")
-    assert files_module.unchanged(folder, record["made_from"]) is None
+    assert publish.unchanged(folder, record["made_from"]) is None
 
 
 def test_the_review_of_one_client_lies_in_a_folder_of_its_own(tmp_path: Path, capsys: pytest.CaptureFixture[str]):
@@ -146,9 +148,12 @@ def test_records_that_do_not_carry_a_page_give_the_rest_of_the_review_and_say_wh
 ):
     # The six plants of the worked example: too few losses and waterings for a model of either.
     asked = ["review", str(DATA / "worked_example"), "--as-of", "2025-03-31", "--out", str(tmp_path)]
-    assert cli.main(asked) == 0
+    assert cli.main(asked) == 1
     out, err = lines(capsys)
     assert out.startswith("2025-Q1 lost 2 plants")
-    assert "no page watering_frequency: no dry-down spell" in err
+    assert "plantstats review: no page watering_frequency: no dry-down spell" in err
     made = {path.name for path in (tmp_path / "2025-Q1").iterdir()}
-    assert {"loss_rates.html", "records_check.html"} <= made and "watering_frequency.html" not in made
+    assert made >= {f"{name}.html" for name in quarterly.REVIEW_PACK}
+    page = (tmp_path / "2025-Q1" / "watering_frequency.html").read_text(encoding="utf-8")
+    assert "This page could not be made. no dry-down spell" in page
+    assert not {name for name in made if name.endswith(".failed.ipynb")}

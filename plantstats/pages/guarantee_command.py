@@ -9,8 +9,8 @@ from plantstats import exposure, records
 from plantstats.guarantee import plant_list
 from plantstats.guarantee.terms import read_terms
 from plantstats.records.cache import digest_of
-from plantstats.reporting import run
 from plantstats.reporting.quarterly import notebook
+from plantstats.reporting.runner import run
 
 
 def cli_quote(chosen: argparse.Namespace) -> int:
@@ -39,8 +39,14 @@ def cli_quote(chosen: argparse.Namespace) -> int:
     }
     # The client's page has a folder of its own, so that no file of ours lies beside it.
     for kind in ("quote", "offer"):
-        sources = made_from if kind == "quote" else None
-        report = run(notebook(f"guarantee_{kind}"), given, Path(chosen.out) / f"{kind}-{name}", about, sources)
+        report = run(
+            notebook(f"guarantee_{kind}"),
+            given,
+            Path(chosen.out) / f"{kind}-{name}",
+            about,
+            made_from if kind == "quote" else {},
+            for_client=kind == "offer",
+        )
         if kind == "quote":
             for sentence in report.sentences:
                 print(sentence)

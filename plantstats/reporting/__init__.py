@@ -1,12 +1,11 @@
-"""Strict runner: parameters, papermill, HTML pages, what made them; and what notebooks hand over and show.
+"""Reports from notebooks: what notebooks show and save, the strict runner, the page, what made it.
 
-In notebooks: `reports.keep(findings, sentences)` and `from plantstats.reporting import display`.
-In the command: `pack.review`, which calls `runner.run`.
+In notebooks: `save_results(findings, sentences)` and `from plantstats.reporting import display`. In the command:
+`quarterly.review`, which calls `runner.run`. The runner is not imported here: a notebook must not wait for papermill.
 """
 
 from plantstats.reporting.errors import ReportError
 from plantstats.reporting.names import safe_name
-from plantstats.reporting.outputs import keep, place_for_files
-from plantstats.reporting.runner import Report, run
+from plantstats.reporting.outputs import output_folder, save_results
 
-__all__ = ["Report", "ReportError", "keep", "place_for_files", "run", "safe_name"]
+__all__ = ["ReportError", "output_folder", "safe_name", "save_results"]

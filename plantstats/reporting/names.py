@@ -19,12 +19,30 @@ DEVICES = {"CON", "PRN", "AUX", "NUL"} | {f"{port}{n}" for port in ("COM", "LPT"
 def safe_name(text: str) -> str:
     """A file name for any name, the same from run to run.
 
-    Takes:  text: an id or a name, of any letters and length.
-    Gives:  A-Z, a-z, 0-9, - and _ only, beginning with a letter or number, at most 51 characters. An id in
-            capitals such as C01 or HB-7 stays as it is; any other gets a digest after it, so that different
-            names give different files also where the file system does not tell s1 from S1. The composed and
-            the decomposed spelling of one name (NFC) count as one.
-    Raises: ReportError for an empty name.
+    Parameters
+    ----------
+    text : str
+        An id or a name, of any letters and length.
+
+    Returns
+    -------
+    str
+        A-Z, a-z, 0-9, - and _ only, beginning with a letter or number, at most 51 characters. An id in capitals such
+        as C01 or HB-7 stays as it is; any other gets a digest after it, so that different names give different files
+        also where the file system does not tell s1 from S1. The composed and the decomposed spelling of one name
+        (NFC) count as one.
+
+    Raises
+    ------
+    ReportError
+        For an empty name.
+
+    Examples
+    --------
+    >>> safe_name("HB-7")
+    'HB-7'
+    >>> safe_name("s1")
+    's1-e8bc163c82'
     """
     name = unicodedata.normalize("NFC", text)
     if not name.strip():

@@ -1,4 +1,4 @@
-"""What a report notebook hands to the runner: findings, headline sentences and what the measures mean."""
+"""What a report notebook hands to the runner: findings, headline sentences, definitions and files of its own."""
 
 from __future__ import annotations
 
@@ -8,20 +8,33 @@ import tempfile
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Protocol
 
 import pandas as pd
 
 from plantstats import findings as results
 from plantstats.reporting.errors import ReportError
 
-# The runner names the folder in the environment of the kernel; a notebook run by hand has none.
-FOLDER = "PLANTSTATS_HANDOVER"
+# The runner names the folder in the environment of the notebook; one that is run by hand has none.
+RESULTS_FOLDER = "PLANTSTATS_RESULTS"
 FILES = "files"
 
 
 @dataclass(frozen=True)
-class Handover:
-    """What one notebook kept: findings (the results table), sentences, definitions (measure to sentence), files."""
+class NotebookResults:
+    """What one notebook saved.
+
+    Attributes
+    ----------
+    findings : pd.DataFrame
+        The results table (see `plantstats.findings`).
+    sentences : list of str
+        The headlines that the command prints.
+    definitions : dict of str to str
+        Measure to sentence, for the foot of the page.
+    files : list of Path
+        Files of the notebook's own, such as a care sheet.
+    """
 
     findings: pd.DataFrame
     sentences: list[str]
@@ -29,48 +42,69 @@ class Handover:
     files: list[Path]
 
 
-def place_for_files() -> Path:
-    """Where a notebook puts files of its own, such as a care sheet, that belong into the report's folder.
+def output_folder() -> Path:
+    """Folder for files of a notebook's own that belong into the report's folder.
 
-    Gives:  a folder; a temporary one when the notebook is run by hand.
+    Returns
+    -------
+    Path
+        A temporary folder when the notebook is run by hand.
     """
-    folder = os.environ.get(FOLDER)
+    folder = os.environ.get(RESULTS_FOLDER)
     place = Path(folder) / FILES if folder else Path(tempfile.mkdtemp(prefix="plantstats-"))
     place.mkdir(exist_ok=True)
     return place
 
 
-def keep(findings: pd.DataFrame, sentences: Sequence[str]) -> pd.DataFrame | None:
+class _Page(Protocol):
+    findings: pd.DataFrame
+    sentences: Sequence[str]
+
+
+def save_results(findings: pd.DataFrame | _Page, sentences: Sequence[str] = ()) -> pd.DataFrame | None:
     """Hand the results of a notebook to the runner; the last call of every report notebook.
 
-    Takes:  findings: the results table; sentences: the headlines that the command prints.
-    Gives:  nothing under the runner; the findings, to be looked at, when the notebook is run by hand.
-    Raises: ReportError when called twice in a run; FindingsError for a faulty table.
+    Parameters
+    ----------
+    findings : pd.DataFrame or Page
+        The results table, or the page that holds it and the sentences.
+    sentences : sequence of str
+        The headlines that the command prints.
+
+    Returns
+    -------
+    pd.DataFrame or None
+        The findings, to be looked at, when the notebook is run by hand; nothing under the runner.
+
+    Raises
+    ------
+    ReportError
+        When called twice in a run.
+    FindingsError
+        For a faulty table.
     """
-    kept = results.table(findings)
-    folder = os.environ.get(FOLDER)
+    if not isinstance(findings, pd.DataFrame):
+        findings, sentences = findings.findings, findings.sentences
+    table = results.table(findings)
+    folder = os.environ.get(RESULTS_FOLDER)
     if folder is None:
-        return kept
+        return table
     target = Path(folder)
-    if (target / "kept.json").exists():
-        raise ReportError("reports.keep was called twice; join the findings and keep them once")
-    meanings = {measure: results.DEFINITIONS[measure] for measure in sorted(set(kept["measure"]))}
-    kept.to_parquet(target / "kept.parquet", index=False)
-    (target / "kept.json").write_text(
-        json.dumps({"sentences": [str(s) for s in sentences], "definitions": meanings}), encoding="utf-8"
+    if (target / "results.json").exists():
+        raise ReportError("save_results was called twice; join the findings and save them once")
+    definitions = {measure: results.DEFINITIONS[measure] for measure in sorted(set(table["measure"]))}
+    table.to_parquet(target / "results.parquet", index=False)
+    (target / "results.json").write_text(
+        json.dumps({"sentences": [str(s) for s in sentences], "definitions": definitions}), encoding="utf-8"
     )
     return None
 
 
-def collect(folder: Path) -> Handover | None:
-    """Read what a notebook kept.
-
-    Takes:  folder: the handover folder of one run.
-    Gives:  Handover, or None when the notebook kept nothing.
-    """
-    if not (folder / "kept.json").exists():
+def load_results(folder: Path) -> NotebookResults | None:
+    """Read what a notebook saved in a folder; None when it saved nothing."""
+    if not (folder / "results.json").exists():
         return None
-    rest = json.loads((folder / "kept.json").read_text(encoding="utf-8"))
+    rest = json.loads((folder / "results.json").read_text(encoding="utf-8"))
     results.define(**rest["definitions"])
     files = sorted((folder / FILES).iterdir()) if (folder / FILES).is_dir() else []
-    return Handover(pd.read_parquet(folder / "kept.parquet"), rest["sentences"], rest["definitions"], files)
+    return NotebookResults(pd.read_parquet(folder / "results.parquet"), rest["sentences"], rest["definitions"], files)

@@ -13,6 +13,7 @@ from importlib import metadata
 from pathlib import Path
 
 import plantstats
+from plantstats.reporting.parameters import Literal
 
 SET_NAME = re.compile(r"[0-9a-f]{32}")
 # The libraries whose versions can move a number or a page.
@@ -30,27 +31,24 @@ LIBRARIES = (
     "seaborn",
     "statsmodels",
 )
+# Ends of parameters that are paths: where a file lies on this machine is nobody's business.
+PATHS = ("_dir", "_file", "_list", "_csv")
+SOURCES = (".py", ".css", ".csv", ".toml", ".j2")
 
 
 def versions() -> dict[str, str]:
-    """The Python and the libraries that run the notebooks.
-
-    Gives:  name to version; a library that is not installed is left out.
-    """
-    found = {"python": platform.python_version(), "plantstats": plantstats.__version__}
+    """Version of Python, of this package and of each of LIBRARIES that is installed, by name."""
+    rows = {"python": platform.python_version(), "plantstats": plantstats.__version__}
     for name in LIBRARIES:
         try:
-            found[name] = metadata.version(name)
+            rows[name] = metadata.version(name)
         except metadata.PackageNotFoundError:
             continue
-    return found
+    return rows
 
 
 def commit() -> str | None:
-    """The git commit of this program.
-
-    Gives:  the commit, with "+changes" when files differ from it; None outside a clone.
-    """
+    """The git commit of this program, with "+changes" when files differ from it; None outside a clone."""
     home = Path(plantstats.__file__).resolve().parent.parent
     if not (home / ".git").exists():
         return None
@@ -63,11 +61,11 @@ def commit() -> str | None:
 
 
 def program() -> str:
-    """The digest of the whole program, so that a changed line makes a report again."""
+    """SHA-256 over the whole program, so that a changed line makes a report again."""
     home = Path(plantstats.__file__).resolve().parent
     whole = hashlib.sha256()
     for path in sorted(home.rglob("*")):
-        if path.is_file() and path.suffix in (".py", ".css", ".csv", ".toml"):
+        if path.suffix in SOURCES and path.is_file():
             whole.update(path.relative_to(home).as_posix().encode() + b"\0" + path.read_bytes())
     return whole.hexdigest()
 
@@ -97,30 +95,31 @@ def results_folder(parent: Path, made_from: Mapping[str, object], kept: int) -> 
     return parent / name
 
 
-def rows(record: Mapping[str, object]) -> list[tuple[str, str]]:
-    """The record of the making, for the foot of a page.
+def digest_of_values(values: Mapping[str, object]) -> str:
+    """SHA-256 over names and values, in their order."""
+    return hashlib.sha256(json.dumps(values, default=str).encode()).hexdigest()
 
-    Takes:  record as written to made_with.json.
-    Gives:  (what, value) pairs.
-    """
-    found = [("Made at", str(record["made_at"]))]
-    for key, title in (("parameters", "Parameters"), ("versions", "Versions")):
-        part = record[key]
-        if isinstance(part, Mapping):
-            # Of folders and files the name is enough; where they lie on this machine is nobody's business.
-            paths = ("_dir", "_file", "_list")
-            said = {name: Path(str(v)).name if name.endswith(paths) else v for name, v in part.items()}
-            found.append((title, ", ".join(f"{name} {value}" for name, value in said.items())))
+
+def without_places(parameters: Mapping[str, Literal]) -> dict[str, Literal]:
+    """Parameters with the names of files and folders in place of their paths."""
+    return {name: Path(str(v)).name if name.endswith(PATHS) else v for name, v in parameters.items()}
+
+
+def page_rows(record: Mapping[str, object]) -> list[tuple[str, str]]:
+    """Rows (what, value) for the foot of a page, from the record that made_with.json holds."""
+    rows = [("Made at", str(record["made_at"]))]
+    for key, heading in (("parameters", "Parameters"), ("versions", "Versions")):
+        rows.append((heading, _listed(record[key], ", ")))
     if record.get("commit"):
-        found.append(("Program", f"commit {record['commit']}"))
-    inputs = record.get("inputs")
-    if isinstance(inputs, Mapping) and inputs:
-        digests = "\n".join(f"{name} {value[:16]}" for name, value in inputs.items())
-        found.append(("Input files (SHA-256)", digests))
-    remarks = record.get("remarks")
-    if isinstance(remarks, list) and remarks:
-        found.append(("Remarks", "\n".join(str(remark) for remark in remarks)))
-    return found
+        rows.append(("Program", f"commit {record['commit']}"))
+    if record.get("inputs"):
+        rows.append(("Input files (SHA-256)", _listed(record["inputs"], "\n", letters=16)))
+    return rows
+
+
+def _listed(values: object, between: str, letters: int | None = None) -> str:
+    assert isinstance(values, Mapping)
+    return between.join(f"{name} {str(value)[:letters]}" for name, value in values.items())
 
 
 def _git(home: Path, *arguments: str) -> str:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sys
+from collections.abc import Callable
 from datetime import date
 from pathlib import Path
 
@@ -11,12 +12,6 @@ from plantstats.reporting.names import safe_name
 from plantstats.reporting.runner import Report, run
 
 REVIEW_PACK = ("loss_rates", "loss_drivers", "leaf_loss", "watering_frequency", "records_check")
-# Records without leaf counts, waterings or enough losses carry no such page; the rest is made all the same.
-MAY_REFUSE = {
-    "loss_drivers": ("ModelError",),
-    "leaf_loss": ("LeafModelError", "ModelError"),
-    "watering_frequency": ("WateringError", "DryingError"),
-}
 # What a client gets shows no plants, sites or files of others.
 CLIENT_PACK = ("loss_rates",)
 
@@ -26,43 +21,74 @@ def review(
 ) -> Report:
     """Make the quarterly review of one company, or of one of its clients.
 
-    Takes:  folder with the records; quarter such as "2026-Q3" (None: the latest complete one); client id
-            (None: all); as_of: the last day that counts (None: the quarter's last); out: the folder for reports;
-            again: make it even if nothing has changed since it was made.
-    Gives:  Report in out/<quarter> or out/<quarter>--<client>.
-    Raises: RecordError when the records cannot be used; ReviewError for an unknown client or a quarter that
-            the records do not hold whole; ReportError for a notebook that failed; PeriodError for a quarter
-            that cannot be read.
-    """
-    from plantstats import records  # noqa: PLC0415 (rooms below load only when there is something to do)
-    from plantstats.losses import loss_rates as choice  # noqa: PLC0415
+    Parameters
+    ----------
+    folder : Path
+        Folder with the records.
+    quarter : str or None
+        Such as "2026-Q3"; None for the latest complete one.
+    client : str or None
+        Client id; None for all.
+    as_of : date or None
+        The last day that counts; None for the quarter's last.
+    out : Path
+        Folder for reports.
+    again : bool
+        Make it even if nothing has changed since it was made.
 
-    loaded = records.load(folder)
-    period = choice.choose_quarter(loaded, quarter or "", as_of)
-    choice.check_client(loaded, client or "")
-    until = choice.page_date(period, as_of)
+    Returns
+    -------
+    Report
+        In out/<quarter> or out/<quarter>--<client>.
+
+    Raises
+    ------
+    RecordError
+        When the records cannot be used.
+    StudyError, ReviewError
+        For an unknown client, or a quarter that the records do not hold whole or in which no plant was followed.
+    PeriodError
+        For a quarter that cannot be read.
+    ReportError
+        When no page could be made.
+    """
+    # Above this room, and slow to import: loaded only when there is something to do.
+    from plantstats import records, studies  # noqa: PLC0415
+
+    study = studies.open_study(folder, quarter or "", client or "", as_of or "")
     parameters = {
         "records_dir": str(folder),
-        "quarter": period.name,
-        "client": client or "",
-        "as_of": until.isoformat(),
+        "quarter": study.period.name,
+        "client": study.client,
+        "as_of": study.as_of.isoformat(),
     }
-    place = out / (period.name + (f"--{safe_name(client)}" if client else ""))
-    about = f"{period.name}, {f'client {client}' if client else 'all clients'}, records until {until}"
-    sources: dict[str, object] = {"inputs": dict(loaded.digests)}
+    whose = f"client {client}" if client else "all clients"
+    sources: dict[str, object] = {"inputs": dict(study.records.digests)}
     if not client:
-        sources |= {"account": loaded.account.to_dict("records"), "set_aside": len(loaded.set_aside)}
-    names = CLIENT_PACK if client else REVIEW_PACK
-    notebooks = [notebook(name) for name in names]
-    return run(notebooks, parameters, place, about, sources, again=again, may_refuse=MAY_REFUSE)
+        sources |= {"account": study.records.account.to_dict("records"), "set_aside": len(study.records.set_aside)}
+
+    def prepare(show: Callable[[str], None]) -> None:
+        """Compute what every page needs, and refuse a quarter in which no plant was followed."""
+        study.on_compute = show
+        study.loss_rates()
+
+    return run(
+        [notebook(name) for name in (CLIENT_PACK if client else REVIEW_PACK)],
+        parameters,
+        out / (study.period.name + (f"--{safe_name(client)}" if client else "")),
+        f"{study.period.name}, {whose}, records until {study.as_of}",
+        sources,
+        digests=lambda: records.load(folder).digests,
+        again=again,
+        for_client=bool(client),
+        prepare=prepare,
+    )
 
 
 def notebook(name: str) -> Path:
-    """Find a report notebook.
+    """Path of a report notebook, by its name without ending.
 
-    Takes:  name without ending.
-    Gives:  its path: in the folder notebooks/ of the clone, else where the installed package put it.
-    Raises: ReportError when it is in neither.
+    In the folder notebooks/ of the clone, else where the installed package put it; ReportError when in neither.
     """
     clone, installed = Path(__file__).resolve().parents[2], Path(sys.prefix) / "share" / "plantstats"
     places = [clone / "notebooks", installed / "notebooks"]

@@ -16,7 +16,7 @@ from scipy import stats
 
 from plantstats import cli, findings, simulate, validation
 from plantstats.periods import quarter
-from plantstats.reporting import Report
+from plantstats.reporting.runner import Report
 from plantstats.stats import rates
 from plantstats.validation import companies, coverage, design, kinds, misfit, pages, power, run, true_effects, truths
 from plantstats.validation.figures import as_findings

@@ -1,0 +1,125 @@
+"""Whole files or none: a report is made beside its place and moved there when it is complete."""
+
+from __future__ import annotations
+
+import contextlib
+import hashlib
+import json
+import os
+import tempfile
+from collections.abc import Iterator
+from datetime import datetime
+from pathlib import Path
+from typing import Any
+
+from plantstats.reporting.errors import ReportError
+from plantstats.writing import check_folder
+
+MADE_WITH = "made_with.json"
+
+
+@contextlib.contextmanager
+def workshop(out: Path) -> Iterator[Path]:
+    """A folder beside a report's place in which it is made; it is gone afterwards, whatever happens.
+
+    Parameters
+    ----------
+    out : Path
+        Folder of the report.
+
+    Yields
+    ------
+    Path
+        An empty folder on the same disk.
+
+    Raises
+    ------
+    OutputError
+        When nothing can be written there.
+    """
+    check_folder(out)
+    out.parent.mkdir(parents=True, exist_ok=True)
+    with tempfile.TemporaryDirectory(
+        prefix=f"_making-{out.name}-", dir=out.parent.resolve(), ignore_cleanup_errors=True
+    ) as folder:
+        yield Path(folder)
+
+
+def publish(complete: Path, out: Path) -> None:
+    """Move the files of a complete report to their place, each whole, the record of its making last.
+
+    Parameters
+    ----------
+    complete : Path
+        Folder with the files, made_with.json among them.
+    out : Path
+        Folder of the report. Files of the earlier report that this one has not are removed, and notebooks of failed
+        runs; files of other people stay.
+
+    Raises
+    ------
+    ReportError
+        When a file is held open by another program.
+    """
+    before = set(record(out).get("files", {})) | {path.name for path in out.glob("*.failed.ipynb")}
+    names = sorted(path.name for path in complete.iterdir() if path.name != MADE_WITH)
+    try:
+        out.mkdir(parents=True, exist_ok=True)
+        for name in [*names, MADE_WITH]:
+            os.replace(complete / name, out / name)
+        for name in sorted(before - set(names)):
+            # The record is a file like others: only plain names in this folder count.
+            if Path(name).name == name:
+                (out / name).unlink(missing_ok=True)
+    except OSError as error:
+        why = f"{error.filename} cannot be written ({error.strerror}); close it and run again"
+        raise ReportError(why) from None
+
+
+def unchanged(out: Path, made_from: str) -> dict[str, Any] | None:
+    """The record of an earlier report that stands whole at a place and was made from the very same things.
+
+    Parameters
+    ----------
+    out : Path
+        Folder of the report.
+    made_from : str
+        Digest of all that a report depends on.
+
+    Returns
+    -------
+    dict or None
+        The record: files, sentences, missing, made_at.
+    """
+    earlier = record(out)
+    files = earlier.get("files")
+    if earlier.get("made_from") != made_from or not isinstance(files, dict) or not files:
+        return None
+    whole = all((out / name).is_file() and digest(out / name) == value for name, value in files.items())
+    return earlier if whole else None
+
+
+def earlier_report(out: Path, now: datetime) -> str:
+    """A sentence on the report that stands where no new one could be put; "" when there is none."""
+    made_at = record(out).get("made_at")
+    if not made_at:
+        return ""
+    at = datetime.fromisoformat(made_at)
+    hours = (now - at).total_seconds() / 3600
+    number, unit = (hours / 24, "days") if hours >= 48 else (hours, "hours") if hours >= 2 else (hours * 60, "minutes")
+    return f"the earlier report in {out} is left as it was; it was made {at:%Y-%m-%d %H:%M}, {number:.0f} {unit} ago"
+
+
+def record(out: Path) -> dict[str, Any]:
+    """What made_with.json of a report says; empty when there is none that can be read."""
+    try:
+        content = json.loads((out / MADE_WITH).read_text(encoding="utf-8"))
+    except (OSError, ValueError):
+        return {}
+    return content if isinstance(content, dict) and isinstance(content.get("files", {}), dict) else {}
+
+
+def digest(path: Path) -> str:
+    """SHA-256 of a file, 64 hexadecimal letters."""
+    with path.open("rb") as file:
+        return hashlib.file_digest(file, "sha256").hexdigest()
