@@ -70,17 +70,9 @@ def _settings(chosen: argparse.Namespace) -> int:
 
 
 def _quote(chosen: argparse.Namespace) -> int:
-    from plantstats.guarantee.money import MoneyError  # noqa: PLC0415
-    from plantstats.guarantee.quote import QuoteError  # noqa: PLC0415
-    from plantstats.guarantee.terms import TermsError  # noqa: PLC0415
-    from plantstats.losses import ModelError  # noqa: PLC0415
     from plantstats.pages.guarantee_command import cli_quote  # noqa: PLC0415
 
-    try:
-        return cli_quote(chosen)
-    except (MoneyError, QuoteError, TermsError, ModelError) as fault:
-        print(f"plantstats quote: {fault}", file=sys.stderr)
-        return 1
+    return cli_quote(chosen)
 
 
 def _demo(chosen: argparse.Namespace) -> int:
