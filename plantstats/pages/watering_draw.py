@@ -9,7 +9,7 @@ from matplotlib.axes import Axes
 
 from plantstats.pages.watering_shown import kind
 from plantstats.reporting.old_charts import ACCENT, INK
-from plantstats.watering.situations import SEASONS
+from plantstats.watering.design import SEASONS
 
 COLOURS = sns.color_palette("colorblind").as_hex()
 MOST_SPECIES = 16
@@ -23,7 +23,7 @@ def fit(curves: pd.DataFrame, ax: Axes) -> Axes:
             as true) and a solid one (allowing for misread looks).
     """
     for colour, (species, rows) in zip(COLOURS, curves.groupby("species", sort=True), strict=False):
-        label = f"{species} ({rows['spells'].iloc[0]:,} spells)"
+        label = f"{species} ({rows['dry_downs'].iloc[0]:,} spells)"
         ax.fill_between(
             rows["day"],
             100 * rows["free_low"],
@@ -57,7 +57,7 @@ def fit_in_words(curves: pd.DataFrame) -> str:
 def by_species(situations: pd.DataFrame, heated: bool, ax: Axes) -> Axes:
     """Days until half of the plants are dry, each species in its commonest place, with intervals.
 
-    Takes:  situations: as `situations.situations`; heated: the season.
+    Takes:  situations: as `profiles.profiles`; heated: the season.
     Gives:  ax, quickest at the top: dot for half dry, diamond for 80% dry, each with its 95% interval.
     """
     rows = commonest(situations, heated)
@@ -67,7 +67,7 @@ def by_species(situations: pd.DataFrame, heated: bool, ax: Axes) -> Axes:
         for end in ("low", "high"):
             ax.scatter(rows[f"{name}_{end}"], at + up, color=colour, s=22, marker="|", linewidth=1.2)
         ax.scatter(rows[name], at + up, color=colour, s=12, zorder=3, marker=marker)
-    labels = [f"{r.species}\n{r.light} light, {r.pot}, {r.spells:,} spells" for r in rows.itertuples()]
+    labels = [f"{r.species}\n{r.light} light, {r.pot}, {r.dry_downs:,} spells" for r in rows.itertuples()]
     ax.set_yticks(list(at), labels, fontsize=8)
     ax.set_xlim(left=0)
     ax.set_xlabel("Days after watering (95% intervals)", fontsize=8)
@@ -77,7 +77,7 @@ def by_species(situations: pd.DataFrame, heated: bool, ax: Axes) -> Axes:
 def commonest(situations: pd.DataFrame, heated: bool) -> pd.DataFrame:
     """The row of each species with most standing plants, slowest first."""
     rows = situations[(situations["season"] == SEASONS[heated]) & (situations["plants"] > 0)]
-    rows = rows.sort_values(["plants", "spells"], ascending=False, kind="stable").drop_duplicates("species")
+    rows = rows.sort_values(["plants", "dry_downs"], ascending=False, kind="stable").drop_duplicates("species")
     return rows.head(MOST_SPECIES).sort_values("dry_half", ascending=False, ignore_index=True)
 
 

@@ -6,9 +6,9 @@ from typing import TYPE_CHECKING
 
 from plantstats.pages.sentences import plants
 from plantstats.records.species import species_table
-from plantstats.watering.advise import LONGER
-from plantstats.watering.situations import SEASONS
-from plantstats.watering.totals import AS_ADVISED, CHEAPEST
+from plantstats.watering.advice import LONGER
+from plantstats.watering.design import SEASONS
+from plantstats.watering.scenarios import AS_ADVISED, CHEAPEST
 
 if TYPE_CHECKING:
     from plantstats.watering.review import WateringReview
@@ -52,8 +52,8 @@ def leaning() -> list[str]:
 
 
 def _still_wet(review: WateringReview) -> str:
-    most, table = review.learned.assumed.max_still_moist_share, review.situations
-    here = table[(table["season"] == SEASONS[review.advice.heated]) & (table["plants"] > 0)]
+    most, table = review.model.assumed.max_still_moist_share, review.profiles
+    here = table[(table["season"] == SEASONS[review.advice.heating]) & (table["plants"] > 0)]
     worst = f"; at most {100 * here['still_moist'].max():.0f} in 100 here" if len(here) else ""
     return (
         f"Never onto wet soil: the day by which the care sheet expects a plant to be dry is set so late that no more "
@@ -64,7 +64,7 @@ def _still_wet(review: WateringReview) -> str:
 
 
 def _too_dry(review: WateringReview) -> str:
-    assumed, sites = review.learned.assumed, review.advice.sites
+    assumed, sites = review.model.assumed, review.advice.sites
     longer = sites[sites["decision"] == LONGER]
     most = 100 * longer["too_dry_advised"].max()
     worst = f"; at most {most:.0f} in 100 at the {len(longer)} advised one now" if len(longer) else ""
@@ -80,7 +80,7 @@ def _too_dry(review: WateringReview) -> str:
 
 
 def _price_of_the_limit(review: WateringReview) -> str:
-    totals, currency = review.advice.totals.set_index("way"), review.learned.price.currency
+    totals, currency = review.advice.totals.set_index("scenario"), review.model.price.currency
     kept, freed = totals.loc[AS_ADVISED], totals.loc[CHEAPEST]
     return (
         f"The limit has a price: each site at its cheapest, dry or not, would cost {currency} "
@@ -90,7 +90,7 @@ def _price_of_the_limit(review: WateringReview) -> str:
 
 
 def _temperature(review: WateringReview) -> str:
-    read = review.learned.spells.engine.execute(
+    read = review.model.dry_downs.engine.execute(
         TEMPERATURES, [COOLEST, WARMEST, review.period.start, review.period.last_day]
     ).df()
     outside, number, sites = (int(read[name].iloc[0]) for name in ("outside", "readings", "sites"))
@@ -106,14 +106,14 @@ def _temperature(review: WateringReview) -> str:
 
 
 def _heating(review: WateringReview) -> str:
-    fitted = review.learned.dryings.get(False)
+    fitted = review.model.drying.get(False)
     terms = [("heating", SEASONS[True]), ("heating", SEASONS[False])]
     said = "its drying cannot be told from the rest of the year here"
     if fitted is not None and set(terms) <= set(fitted.names):
         middle, low, high = (100 * value for value in fitted.ratio("heating", SEASONS[True], SEASONS[False]))
         said = (
             f"topsoil takes {middle:.0f}% of the time that it takes in the rest of the year (95% interval {low:.0f} to "
-            f"{high:.0f}%, {fitted.spells:,} spells)"
+            f"{high:.0f}%, {fitted.n_dry_downs:,} spells)"
         )
     return (
         f"Heating season: {said}; look by the sheet of the season, and keep plants away from radiators and warm-air "

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 import pandas as pd
 
 from plantstats.pages import watering_ranges as ranges
-from plantstats.watering.situations import SEASONS
+from plantstats.watering.design import SEASONS
 
 if TYPE_CHECKING:
     from plantstats.watering.review import WateringReview
@@ -16,9 +16,9 @@ if TYPE_CHECKING:
 
 def intervals(review: WateringReview) -> pd.DataFrame:
     """The combinations with most standing plants, in the season that the advice is for."""
-    table = review.situations
-    rows = table[(table["season"] == SEASONS[review.advice.heated]) & (table["plants"] > 0)]
-    rows = rows.sort_values(["plants", "species_spells"], ascending=False, kind="stable")
+    table = review.profiles
+    rows = table[(table["season"] == SEASONS[review.advice.heating]) & (table["plants"] > 0)]
+    rows = rows.sort_values(["plants", "species_dry_downs"], ascending=False, kind="stable")
     return pd.DataFrame(
         {
             "Plant and place": [kind(row) for row in rows.to_dict("records")],
@@ -28,8 +28,8 @@ def intervals(review: WateringReview) -> pd.DataFrame:
             "Too many too dry from": [d or "none offered" for d in ranges.every(rows["too_many_from"])],
             "Advice": [ranges.unbroken(words) for words in rows["advice"]],
             "Plants": rows["plants"],
-            "Spells": rows["spells"],
-            "Spells to settle it": [f"{n:,.0f}" if pd.notna(n) else "" for n in rows["spells_needed"]],
+            "Spells": rows["dry_downs"],
+            "Spells to settle it": [f"{n:,.0f}" if pd.notna(n) else "" for n in rows["dry_downs_needed"]],
         }
     ).reset_index(drop=True)
 
@@ -66,7 +66,7 @@ def sensitivity(review: WateringReview) -> pd.DataFrame:
         {
             "Misread looks in 100": [
                 f"{100 * m:.1f} (learned)" if learned else f"{100 * m:.0f} (assumed)"
-                for m, learned in zip(rows["misread"], rows["learned"], strict=True)
+                for m, learned in zip(rows["misclassified"], rows["learned"], strict=True)
             ],
             "Half dry after, days": rows["dry_half"].round(1),
             "80% dry after, days": rows["dry_80"].round(1),
@@ -77,9 +77,9 @@ def sensitivity(review: WateringReview) -> pd.DataFrame:
 
 def account(review: WateringReview) -> pd.DataFrame:
     """What became of every watering, and spells that another measuring method leaves unused."""
-    rows = review.learned.spells.account.rename(columns={"fate": "Fate", "rows": "Rows"})
+    rows = review.model.dry_downs.account.rename(columns={"fate": "Fate", "rows": "Rows"})
     others = [
         {"Fate": f"of the spells used: measured by {m}, fitted by itself only, not in this page", "Rows": n}
-        for m, n in review.learned.other_methods.items()
+        for m, n in review.model.other_methods.items()
     ]
     return pd.concat([rows, pd.DataFrame(others, columns=["Fate", "Rows"])], ignore_index=True)

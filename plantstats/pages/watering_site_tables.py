@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 import pandas as pd
 
 from plantstats.pages import watering_ranges as ranges
-from plantstats.watering.advise import KEEP
+from plantstats.watering.advice import NO_CHANGE
 
 if TYPE_CHECKING:
     from plantstats.watering.review import WateringReview
@@ -16,7 +16,7 @@ if TYPE_CHECKING:
 def sites(review: WateringReview) -> pd.DataFrame:
     """Each site's visit interval and what it costs: changes first, then what is not settled, largest saving first."""
     advised = review.advice.sites
-    order = advised.assign(kept=advised["decision"] == KEEP)
+    order = advised.assign(kept=advised["decision"] == NO_CHANGE)
     rows = order.sort_values(["kept", "saving", "site_id"], ascending=[True, False, True], kind="stable")
     return pd.DataFrame(
         {
@@ -24,7 +24,7 @@ def sites(review: WateringReview) -> pd.DataFrame:
             "Visit every, days": ranges.now_to_advised(rows["now"], rows["advised"]),
             "Advice": [ranges.unbroken(words) for words in rows["decision"]],
             "Cheapest allowed, days": rows["cheapest"],
-            f"It saves, {review.learned.price.currency} a quarter": _saves(rows, review.advice.money),
+            f"It saves, {review.model.price.currency} a quarter": _saves(rows, review.advice.by_interval),
             "As good, days": [
                 f"{a} to {b}" if a != b else f"{a}" for a, b in zip(rows["good_from"], rows["good_to"], strict=True)
             ],
@@ -32,7 +32,7 @@ def sites(review: WateringReview) -> pd.DataFrame:
             "Route": rows["region"],
             "Minutes at plants a quarter": ranges.now_to_advised(rows["minutes_now"], rows["minutes_advised"]),
             "% found too dry": ranges.now_to_advised(100 * rows["too_dry_now"], 100 * rows["too_dry_advised"]),
-            "Spells to settle it": [f"{n:,.0f}" if pd.notna(n) else "" for n in rows["spells_needed"]],
+            "Spells to settle it": [f"{n:,.0f}" if pd.notna(n) else "" for n in rows["dry_downs_needed"]],
         }
     ).reset_index(drop=True)
 
@@ -57,11 +57,11 @@ def costs(review: WateringReview) -> pd.DataFrame:
         "Work at plants": "labour",
         "Lost plants": "losses",
         "Fee of days too dry": "fee",
-        **({"Dropped leaves": "leaves"} if review.learned.leaves else {}),
+        **({"Dropped leaves": "leaves"} if review.model.leaf_drop else {}),
     }
     return pd.DataFrame(
         {
-            "Visited": rows["way"],
+            "Visited": rows["scenario"],
             "In all (95% interval)": ranges.money(rows, "cost"),
             **{head: [f"{x:,.0f}" for x in rows[name]] for head, name in money.items()},
             "Hours at plants": [
@@ -75,9 +75,9 @@ def costs(review: WateringReview) -> pd.DataFrame:
 
 def by_interval(review: WateringReview) -> pd.DataFrame:
     """What each site costs in a quarter at each visit interval, with 95% intervals."""
-    rows = review.advice.money
+    rows = review.advice.by_interval
     rows = rows.assign(shown=ranges.money(rows, "cost"))
-    offered = set(review.learned.assumed.visit_days) | set(review.advice.sites["now"])
+    offered = set(review.model.assumed.visit_days) | set(review.advice.sites["now"])
     wide = rows[rows["interval_days"].isin(offered)].pivot(index="site_id", columns="interval_days", values="shown")
     wide.columns = [f"Every {days} days" for days in wide.columns]
     sites = review.advice.sites.set_index("site_id")
@@ -107,7 +107,7 @@ def routes(review: WateringReview) -> pd.DataFrame:
 
 def forced(review: WateringReview) -> pd.DataFrame:
     """Plants that bar a longer interval, and what would free them."""
-    rows, money = review.advice.forced, review.learned.price.currency
+    rows, money = review.advice.binding_plants, review.model.price.currency
     return pd.DataFrame(
         {
             "Site": rows["site_id"],
@@ -117,7 +117,7 @@ def forced(review: WateringReview) -> pd.DataFrame:
             "Light": rows["light"],
             "Bars visits every": ranges.every(rows["longer"]),
             f"Would cost more a quarter, {money}": [f"{x:,.0f}" for x in rows["extra"]],
-            "What would free it": [way or "nothing on record" for way in rows["frees"]],
+            "What would free it": [way or "nothing on record" for way in rows["remedy"]],
         }
     )
 

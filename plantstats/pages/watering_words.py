@@ -10,10 +10,10 @@ import pandas as pd
 from plantstats.pages.sentences import plants
 from plantstats.pages.watering_shown import kind
 from plantstats.stats.rates import rate_ratio
-from plantstats.watering.advise import LONGER, SHORTER
-from plantstats.watering.observed import FOLLOWED, NOT_FOLLOWED
-from plantstats.watering.situations import SEASONS
-from plantstats.watering.totals import AS_ADVISED, AS_NOW
+from plantstats.watering.advice import LONGER, SHORTER
+from plantstats.watering.design import SEASONS
+from plantstats.watering.follow_up import FOLLOWED, NOT_FOLLOWED
+from plantstats.watering.scenarios import AS_ADVISED, AS_NOW
 
 if TYPE_CHECKING:
     from plantstats.watering.review import WateringReview
@@ -33,21 +33,21 @@ FIT_CAPTION = "Share of plants with dry topsoil by days after watering, for the 
 def intervals_caption(review: WateringReview) -> str:
     """The caption of the table of intervals."""
     return (
-        f'Days until dry in the {SEASONS[review.advice.heated]}, most plants first; "too many" is more than '
-        f"{100 * review.learned.assumed.max_too_dry_share:.0f} in 100 waterings of plants that stood dry too long"
+        f'Days until dry in the {SEASONS[review.advice.heating]}, most plants first; "too many" is more than '
+        f"{100 * review.model.assumed.max_too_dry_share:.0f} in 100 waterings of plants that stood dry too long"
     )
 
 
 def costs_caption(review: WateringReview) -> str:
     """The caption of the table of all sites' costs."""
-    leaves = "" if review.learned.leaves else " Dropped leaves have no price in the settings and are not counted."
-    return f"All sites together, {review.learned.price.currency} a quarter, by how they are visited.{leaves}"
+    leaves = "" if review.model.leaf_drop else " Dropped leaves have no price in the settings and are not counted."
+    return f"All sites together, {review.model.price.currency} a quarter, by how they are visited.{leaves}"
 
 
 def by_interval_caption(review: WateringReview) -> str:
     """The caption of the table of each site's costs by interval."""
     return (
-        f"Cost of each site at each visit interval, {review.learned.price.currency} a quarter (95% intervals): "
+        f"Cost of each site at each visit interval, {review.model.price.currency} a quarter (95% intervals): "
         "visits, work, lost plants, the fee of days too dry"
     )
 
@@ -68,14 +68,14 @@ def headlines(review: WateringReview) -> list[str]:
 
 
 def _drying(review: WateringReview) -> str:
-    table = review.situations
-    here = table[(table["season"] == SEASONS[review.advice.heated]) & (table["plants"] > 0)]
+    table = review.profiles
+    here = table[(table["season"] == SEASONS[review.advice.heating]) & (table["plants"] > 0)]
     if here.empty:
         return ""
     quick, slow = here.loc[here["dry_half"].idxmin()], here.loc[here["dry_half"].idxmax()]
-    spells = int(review.learned.cells["n"].sum())
+    spells = int(review.model.distinct["n"].sum())
     return (
-        f"{spells:,} dry-down spells. In the {SEASONS[review.advice.heated]} half of the plants are dry on top "
+        f"{spells:,} dry-down spells. In the {SEASONS[review.advice.heating]} half of the plants are dry on top "
         f"{_days(quick)} after watering for the quickest that stand here ({_kind(quick)}), and {_days(slow)} for the "
         f"slowest ({_kind(slow)})."
     )
@@ -92,7 +92,7 @@ def _kind(row: pd.Series) -> str:
 def _sites(review: WateringReview) -> str:
     sites = review.advice.sites
     longer, shorter = sites[sites["decision"] == LONGER], sites[sites["decision"] == SHORTER]
-    keep, currency = len(sites) - len(longer) - len(shorter), review.learned.price.currency
+    keep, currency = len(sites) - len(longer) - len(shorter), review.model.price.currency
     parts = []
     for some, words in ((longer, "could be visited less often"), (shorter, "should be visited more often")):
         if len(some):
@@ -114,7 +114,7 @@ def _number(sites: int) -> str:
 
 def _left_too_dry(review: WateringReview) -> str:
     """Sites that stay as they are although many of their waterings come too late."""
-    sites, most = review.advice.sites, review.learned.assumed.max_too_dry_share
+    sites, most = review.advice.sites, review.model.assumed.max_too_dry_share
     dry = sites[sites["too_dry_advised"] > most]
     if dry.empty:
         return ""
@@ -129,10 +129,10 @@ def _left_too_dry(review: WateringReview) -> str:
 
 
 def _forced(review: WateringReview) -> str:
-    forced = review.advice.forced
+    forced = review.advice.binding_plants
     if forced.empty:
         return ""
-    freed = int((forced["frees"] != "").sum())
+    freed = int((forced["remedy"] != "").sum())
     if not freed:
         ways = "the records hold nothing that would free them"
     elif freed == len(forced):
@@ -146,11 +146,11 @@ def _forced(review: WateringReview) -> str:
 
 
 def _harm(review: WateringReview) -> str:
-    harm = review.learned.harm
+    harm = review.model.drought_effect
     alone = (
         "the records alone cannot tell"
-        if np.isnan(harm.alone)
-        else f"the records alone say {harm.alone:.1f}, joined with the stated assumption"
+        if np.isnan(harm.records_alone)
+        else f"the records alone say {harm.records_alone:.1f}, joined with the stated assumption"
     )
     return (
         f"On days with topsoil left dry, plants were lost {harm.ratio:.1f} times as often as on other days (95% "
@@ -162,7 +162,7 @@ def _harm(review: WateringReview) -> str:
 
 def _leaves(review: WateringReview) -> str:
     """What dropped leaves are held to cost, or why they are not counted."""
-    told, assumed = review.learned.leaves, review.learned.assumed
+    told, assumed = review.model.leaf_drop, review.model.assumed
     if not assumed.leaves_priced:
         return ""
     if told is None:
@@ -170,9 +170,9 @@ def _leaves(review: WateringReview) -> str:
             "Dropped leaves have a price in the settings, but the records cannot tell how their number follows the "
             "interval (too few counted): they are left out of the costs."
         )
-    price, currency = review.learned.price, review.learned.price.currency
+    price, currency = review.model.price, review.model.price.currency
     each = (assumed.dropped_leaf_cost or 0.0) + (assumed.dropped_leaf_minutes or 0.0) * price.wage / 60
-    totals = review.advice.totals.set_index("way")
+    totals = review.advice.totals.set_index("scenario")
     return (
         f"Dropped leaves are priced at {currency} {each:.2f} each: {currency} {totals.loc[AS_NOW, 'leaves']:,.0f} a "
         f"quarter as now, {currency} {totals.loc[AS_ADVISED, 'leaves']:,.0f} as advised. On days with topsoil left dry "
@@ -185,9 +185,9 @@ def _readings(review: WateringReview) -> str:
     shares = review.sensitivity[~review.sensitivity["learned"]]
     fitted = review.sensitivity[review.sensitivity["learned"]].iloc[0]
     return (
-        f"About {100 * fitted['misread']:.0f} in 100 looks noted the wrong state of the topsoil, by the records' own "
-        f"evidence; whether 0 or {100 * shares['misread'].max():.0f} in 100 are wrong moves the days until half are "
-        f"dry from {shares['dry_half'].iloc[0]:.1f} to {shares['dry_half'].iloc[-1]:.1f}."
+        f"About {100 * fitted['misclassified']:.0f} in 100 looks noted the wrong state of the topsoil, by the records' "
+        f"own evidence; whether 0 or {100 * shares['misclassified'].max():.0f} in 100 are wrong moves the days until "
+        f"half are dry from {shares['dry_half'].iloc[0]:.1f} to {shares['dry_half'].iloc[-1]:.1f}."
     )
 
 
@@ -212,8 +212,8 @@ def turns(review: WateringReview) -> str:
     others = sites.loc[sites["advised_x"] != sites["advised_y"], "site_id"]
     named = f" ({', '.join(others.head(5))}{', ...' if len(others) > 5 else ''})" if len(others) else ""
     return (
-        f"Change-over dates: the {SEASONS[then.heated]} begins on {review.turns_on.isoformat()}, the "
-        f"{SEASONS[now.heated]} again on {review.turns_back.isoformat()}. With the change {differ['look_every']} of "
+        f"Change-over dates: the {SEASONS[then.heating]} begins on {review.turns_on.isoformat()}, the "
+        f"{SEASONS[now.heating]} again on {review.turns_back.isoformat()}. With the change {differ['look_every']} of "
         f"{plants(len(both))} have another look interval, and {_number(len(others))}{named} another visit interval; "
         "intervals.csv holds both seasons."
     )

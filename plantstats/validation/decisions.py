@@ -5,29 +5,30 @@ from __future__ import annotations
 import math
 from dataclasses import replace
 
-import numpy as np
 import pandas as pd
 
 from plantstats.records import Records
 from plantstats.validation.rows import alarms, costs
+from plantstats.validation.true_effects import season_kpa
 from plantstats.validation.truths import Known
-from plantstats.watering.advise import KEEP, LONGER, Advice, advise
-from plantstats.watering.drying import Drying
-from plantstats.watering.harm import Harm
-from plantstats.watering.learn import Learned
+from plantstats.watering.advice import LONGER, NO_CHANGE, Advice, advise
+from plantstats.watering.design import SEASONS
+from plantstats.watering.drought_effect import RateRatio
+from plantstats.watering.drying import DryingModel
+from plantstats.watering.fit import WateringModel
 
 WEEK = 7  # days: the most usual interval of all (common practice, no source)
 WAYS = {"advised": "cost_of_advice", "now": "cost_as_now", "weekly": "cost_weekly_everywhere"}
 
 
-def made(learned: Learned, advice: Advice, records: Records, known: Known) -> list[pd.DataFrame]:
+def made(model: WateringModel, advice: Advice, records: Records, known: Known) -> list[pd.DataFrame]:
     """Costs by the truth of what was advised, of leaving things as they are, and of weekly visits everywhere.
 
-    Takes:  learned and advice as the watering page has them; records; what is known.
+    Takes:  model and advice as the watering page has them; records; what is known.
     Gives:  rows: cost_of_advice, cost_as_now, cost_weekly_everywhere: estimate = cost over the best possible, less 1,
             of the company as a whole; needless_change: one row per site that should stay as it is.
     """
-    sites = by_site(learned, advice, records, known)
+    sites = by_site(model, advice, records, known)
     if sites.empty:
         return []
     stay = sites[sites["should_stay"]]
@@ -37,7 +38,7 @@ def made(learned: Learned, advice: Advice, records: Records, known: Known) -> li
     ]
 
 
-def by_site(learned: Learned, advice: Advice, records: Records, known: Known) -> pd.DataFrame:
+def by_site(model: WateringModel, advice: Advice, records: Records, known: Known) -> pd.DataFrame:
     """Each site's costs by the truth.
 
     Takes:  as `made`.
@@ -47,16 +48,18 @@ def by_site(learned: Learned, advice: Advice, records: Records, known: Known) ->
             when no plant stands.
     """
     # Nothing is unsure to full knowledge: one draw is as good as many.
-    truth = advise(with_full_knowledge(learned, known), records, advice.heated, draws=1, forced=False)
+    truth = advise(with_full_knowledge(model, known), records, advice.heating, n_samples=1, name_binding_plants=False)
     if truth is None:
         return pd.DataFrame()
-    money, dry = (truth.money.pivot(index="site_id", columns="interval_days", values=v) for v in ("cost", "too_dry"))
+    money, dry = (
+        truth.by_interval.pivot(index="site_id", columns="interval_days", values=v) for v in ("cost", "too_dry")
+    )
     best, told = truth.sites.set_index("site_id"), advice.sites.set_index("site_id")
 
     def at(table: pd.DataFrame, chosen: pd.Series) -> list[float]:
         return [float(table.at[site, days]) for site, days in chosen.items()]
 
-    change = told["decision"] != KEEP
+    change = told["decision"] != NO_CHANGE
     return pd.DataFrame(
         {
             "site_id": best.index,
@@ -67,7 +70,7 @@ def by_site(learned: Learned, advice: Advice, records: Records, known: Known) ->
             "should_stay": ((best["good_from"] <= best["now"]) & (best["now"] <= best["good_to"])).to_numpy(),
             "changed": change.reindex(best.index).to_numpy(),
             "too_dry": [
-                row.decision == LONGER and dry.at[row.Index, row.advised] > learned.assumed.max_too_dry_share
+                row.decision == LONGER and dry.at[row.Index, row.advised] > model.assumed.max_too_dry_share
                 for row in told.reindex(best.index).itertuples()
             ],
         }
@@ -84,46 +87,39 @@ def excess(sites: pd.DataFrame, way: str) -> float:
     return float((sites[way] - sites["best"]).clip(lower=0).sum() / sites["best"].sum())
 
 
-def with_full_knowledge(learned: Learned, known: Known) -> Learned:
-    """What was learned, with every estimate put right: drying, misread looks, harm of days left dry, loss rates."""
+def with_full_knowledge(model: WateringModel, known: Known) -> WateringModel:
+    """What was learned, with every estimate put right: drying, misclassification, drought effect, loss rates."""
     truth = known.truth
-    air = (
-        learned.cells.dropna(subset=["vpd"])
-        .groupby("heating")[["vpd", "n"]]
-        .apply(lambda part: float(np.average(part["vpd"], weights=part["n"])))
-    )
-    terms = {
-        "species": {s.name: math.log(s.dry_days) for s in truth.species},
-        "light": truth.dry_light,
-        "pot": truth.dry_pot,
-        "planter": truth.dry_planter,
-        "heating": {
-            "heating season": truth.dry_heating + truth.dry_per_kpa * (air.get(True, 1.2) - 1.2),
-            "rest of the year": truth.dry_per_kpa * (air.get(False, 1.2) - 1.2),
+    air = {heating: truth.dry_per_kpa * (season_kpa(known.tables["true_sites"], heating) - 1.2) for heating in SEASONS}
+    drying = DryingModel.known(
+        {
+            "species": {s.name: math.log(s.dry_days) for s in truth.species},
+            "light": truth.dry_light,
+            "pot": truth.dry_pot,
+            "planter": truth.dry_planter,
+            "heating": {SEASONS[True]: truth.dry_heating + air[True], SEASONS[False]: air[False]},
         },
-    }
-    names = (("intercept", ""), *((term, level) for term, levels in terms.items() for level in levels))
-    effects = [0.0, *(value for levels in terms.values() for value in levels.values())]
-    theta = np.array([*effects, math.log(truth.dry_shape), math.log(truth.misread / (1 - truth.misread))])
-    law = Drying("Weibull", names, theta, np.zeros((len(theta), len(theta))), 99, 0.0, truth.misread, 0.0, 0)
+        truth.dry_shape,
+        truth.misread,
+    )
     ratio = math.exp(truth.over_dry)
     return replace(
-        learned,
-        dryings=dict.fromkeys(learned.dryings, law),
-        rates=_true_rates(learned, known),
-        tables={},
-        harm=Harm(ratio, ratio, ratio, 0.0, 0, 0.0, 0.0, ratio),
+        model,
+        drying=dict.fromkeys(model.drying, drying),
+        loss_rates=_true_rates(model, known),
+        cycle_tables={},
+        drought_effect=RateRatio(ratio, ratio, ratio, 0.0),
     )
 
 
-def _true_rates(learned: Learned, known: Known) -> pd.DataFrame:
+def _true_rates(model: WateringModel, known: Known) -> pd.DataFrame:
     """Loss rates and shares of days left dry by species and light as they truly were."""
     counted = ["plant_days", "over_dry_days", "expected_losses"]
     true = known.tables["true_quarters"].groupby(["species", "light"])[counted].sum().astype("float64")
-    mine = true.reindex(pd.MultiIndex.from_frame(learned.rates[["species", "light"]]))
+    mine = true.reindex(pd.MultiIndex.from_frame(model.loss_rates[["species", "light"]]))
     # A combination that the truth does not have (light not written down): that of all plants.
     mine = mine.fillna(true.sum())
     days = mine["plant_days"].to_numpy()
-    return learned.rates.assign(
+    return model.loss_rates.assign(
         rate=mine["expected_losses"].to_numpy() / days, log_se=0.0, dry_share=mine["over_dry_days"].to_numpy() / days
     )

@@ -17,10 +17,10 @@ from plantstats.validation import decisions, promises, true_effects, watching
 from plantstats.validation.design import Case
 from plantstats.validation.rows import intervals, refusal
 from plantstats.validation.truths import Known
-from plantstats.watering.advise import advise
+from plantstats.watering.advice import advise
 from plantstats.watering.drying import DryingError
-from plantstats.watering.learn import WateringError, learn
-from plantstats.watering.situations import situations
+from plantstats.watering.fit import WateringError, fit_watering
+from plantstats.watering.profiles import profiles
 
 
 def made(case: Case, records: Records, known: Known, period: Period, time: PlantTime) -> list[pd.DataFrame]:
@@ -57,14 +57,14 @@ def _leaves(truth: Truth, time: PlantTime) -> list[pd.DataFrame]:
 
 def _watering(truth: Truth, known: Known, records: Records, period: Period, time: PlantTime) -> list[pd.DataFrame]:
     try:
-        learned = learn(records, period.last_day, time=time)
+        model = fit_watering(records, period.last_day, time=time)
     except (WateringError, DryingError) as fault:
         return [refusal("dry_half", fault)]
-    advice = advise(learned, records, heated=True)
+    advice = advise(model, records, heating=True)
     if advice is None:
         return [refusal("dry_half", "no plant stands")]
-    table = situations(learned, advice)
-    table = table[table["spells"] > 0]
+    table = profiles(model, advice)
+    table = table[table["dry_downs"] > 0]
     rows = table.to_dict("records")
     of = table[["species", "light", "pot", "planter", "season"]].agg(", ".join, axis=1)
     parts = []
@@ -74,4 +74,4 @@ def _watering(truth: Truth, known: Known, records: Records, period: Period, time
         )
         true = [true_effects.drying_days(truth, known.tables["true_sites"], row, share) for row in rows]
         parts.append(intervals(measure, printed, of, true))
-    return parts + decisions.made(learned, advice, records, known)
+    return parts + decisions.made(model, advice, records, known)

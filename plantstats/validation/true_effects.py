@@ -170,8 +170,7 @@ def drying_days(truth: Truth, sites: pd.DataFrame, row: dict[str, object], share
     """
     if row["light"] not in LIGHTS or row["pot"] not in POTS or row["planter"] == "unknown":
         return math.nan
-    heated = row["season"] == "heating season"
-    humidity = float(sites["heated_humidity" if heated else "open_humidity"].mean())
+    heating = row["season"] == "heating season"
     return drying_quantile(
         truth,
         str(row["species"]),
@@ -179,9 +178,15 @@ def drying_days(truth: Truth, sites: pd.DataFrame, row: dict[str, object], share
         light=str(row["light"]),
         pot=str(row["pot"]),
         planter=str(row["planter"]),
-        heating=heated,
-        vpd_kpa=float(deficit_kpa(HEATED_C if heated else OPEN_C, humidity)),
+        heating=heating,
+        vpd_kpa=season_kpa(sites, heating),
     )
+
+
+def season_kpa(sites: pd.DataFrame, heating: bool) -> float:
+    """Mean vapour pressure deficit of a season over the invented sites (`true_sites`), in kPa."""
+    humidity = float(sites["heated_humidity" if heating else "open_humidity"].mean())
+    return float(deficit_kpa(HEATED_C if heating else OPEN_C, humidity))
 
 
 def _of_month(truth: Truth, month: int) -> float:

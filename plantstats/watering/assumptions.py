@@ -18,9 +18,18 @@ PRICES = {
 def table(assumptions: Assumptions, settings: Settings) -> pd.DataFrame:
     """Everything that the advice rests on beside the records, for the page.
 
-    Takes:  assumptions as used; settings of the records.
-    Gives:  one row per figure: Setting (the key in records.toml: the first two at its top, the others under
-            [watering]), Value, Whose ("from your settings" or "assumed here"), What it means and where it comes from.
+    Parameters
+    ----------
+    assumptions : Assumptions
+        As used.
+    settings : Settings
+        Of the records.
+
+    Returns
+    -------
+    pandas.DataFrame
+        One row per figure: Setting (the key in records.toml: the first two at its top, the others under [watering]),
+        Value, Whose ("from your settings" or "assumed here"), What it means and where it comes from.
     """
     rows = [
         (name, getattr(assumptions, name), name in settings.watering.model_fields_set, field.description)

@@ -13,9 +13,10 @@ from openpyxl import Workbook
 from openpyxl.styles import Alignment, Border, Font, PatternFill, Side
 from openpyxl.worksheet.worksheet import Worksheet
 
-from plantstats.watering.learn import RESERVOIR
-from plantstats.watering.situations import BY, SEASONS
-from plantstats.watering.spells import DRY_DEPTH
+from plantstats.watering.design import SEASONS
+from plantstats.watering.dry_downs import DRY_DEPTH
+from plantstats.watering.fit import RESERVOIR
+from plantstats.watering.profiles import BY
 
 if TYPE_CHECKING:
     from plantstats.watering.review import WateringReview
@@ -23,7 +24,7 @@ if TYPE_CHECKING:
 HEAD = ("Position", "Species", "Look every", "Water when", "Usually dry by", "Change from now")
 WIDTHS = (12, 30, 12, 24, 12, 26)  # characters; together they fill an A4 page upright
 FORMULA = ("=", "+", "-", "@", "\t", "\r", "\n")
-WHOLE_DAYS = ("usually_by", "look_every", "too_many_from", "now", "spells_needed")
+WHOLE_DAYS = ("usually_by", "look_every", "too_many_from", "now", "dry_downs_needed")
 # openpyxl would write the clock of the machine into the file.
 FIXED_TIME = "2000-01-01T00:00:00Z"
 
@@ -31,8 +32,16 @@ FIXED_TIME = "2000-01-01T00:00:00Z"
 def write(review: WateringReview, folder: Path) -> list[Path]:
     """Write intervals.csv and care_sheet.xlsx.
 
-    Takes:  review; folder (made when absent).
-    Gives:  the two paths. A text that a spreadsheet would take for a formula gets an apostrophe in front.
+    Parameters
+    ----------
+    review : WateringReview
+    folder : pathlib.Path
+        Made when absent.
+
+    Returns
+    -------
+    list of pathlib.Path
+        The two files. A text that a spreadsheet would take for a formula gets an apostrophe in front.
     """
     folder.mkdir(parents=True, exist_ok=True)
     book = io.BytesIO()
@@ -46,8 +55,8 @@ def write(review: WateringReview, folder: Path) -> list[Path]:
 
 
 def intervals_text(review: WateringReview) -> str:
-    """intervals.csv: the table of `situations.situations`, days until dry to a tenth, all else whole."""
-    table = review.situations.copy()
+    """intervals.csv: the table of `profiles.profiles`, days until dry to a tenth, all else whole."""
+    table = review.profiles.copy()
     for column in WHOLE_DAYS:
         table[column] = table[column].round().astype("Int64")
     table[["too_dry_now", "still_moist"]] = table[["too_dry_now", "still_moist"]].round(3)
@@ -63,8 +72,8 @@ def sheet_rows(review: WateringReview) -> pd.DataFrame:
     plants = review.advice.plants.merge(
         review.advice.sites[["site_id", "region", "now", "decision"]], on="site_id", how="left"
     )
-    season = SEASONS[review.advice.heated]
-    usual = review.situations[review.situations["season"] == season].set_index(BY)["usually_by"]
+    season = SEASONS[review.advice.heating]
+    usual = review.profiles[review.profiles["season"] == season].set_index(BY)["usually_by"]
     by = usual.reindex(pd.MultiIndex.from_frame(plants[BY])).to_numpy()
     depth = plants["pot"].map(DRY_DEPTH).fillna(DRY_DEPTH["unknown"])
     reservoir = plants["planter"] == RESERVOIR
@@ -125,13 +134,10 @@ def _title(route: str, book: Workbook) -> str:
 
 def _sheet(sheet: Worksheet, route: str, rows: pd.DataFrame, review: WateringReview) -> None:
     bold, thin = Font(bold=True), Side(style="thin", color="9AA5B1")
-    season = SEASONS[review.advice.heated]
+    season, other = SEASONS[review.advice.heating], SEASONS[not review.advice.heating]
     lead = [
-        (f"Care sheet, route {route}: {season}, made from records until {review.learned.as_of.isoformat()}", bold),
-        (
-            f"From {review.turns_on.isoformat()} the {SEASONS[not review.advice.heated]} begins: use the sheet for it.",
-            None,
-        ),
+        (f"Care sheet, route {route}: {season}, made from records until {review.model.as_of.isoformat()}", bold),
+        (f"From {review.turns_on.isoformat()} the {other} begins: use the sheet for it.", None),
         ("The finger in the pot decides. Only how often changes, never how much water at once.", None),
         ("Days by which a plant is usually dry count from its last watering.", None),
     ]

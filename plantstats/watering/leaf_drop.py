@@ -12,46 +12,50 @@ from plantstats.leaves.inputs import FIGS, LONGEST
 from plantstats.stats import empirical_bayes
 from plantstats.stats.clusters import correction
 from plantstats.stats.intervals import ratio_limits
-from plantstats.watering.collapse import Spells
 from plantstats.watering.design import groups_of
-from plantstats.watering.law import Array
+from plantstats.watering.distribution import Array
+from plantstats.watering.drought_effect import STRATUM
+from plantstats.watering.dry_down_table import DryDowns
 
 FEWEST = 50  # leaves from which a ratio is learned at all (rule of thumb)
 WIDEST = 4.0  # of the logarithm of the ratio: a larger one (55 times) says that the records cannot tell
 
-# Leaves counted at a look fell since the look before. As for losses (see `harm`), a stretch speaks only where its
-# beginning was known: watered, or found moist. In figs the drop follows rewatering (Graves, abstract: most of it
-# within a day), so theirs is held against the days left dry in the stretch before the one it was counted in.
-STRETCHES = """
+# Leaves counted at an inspection fell since the one before. As for losses (see `drought_effect`), an interval speaks
+# only where its beginning was known: watered, or found moist. In figs the drop follows rewatering (Graves, abstract:
+# most of it within a day), so theirs is held against the days left dry in the interval before that of the count.
+COUNT_INTERVALS = """
     with counted as (
         select plant_id, visited_on - date '1970-01-01' as "at", sum(leaves_dropped)::bigint as leaves
         from visits where plant_id is not null and leaves_dropped is not null group by all
-    ), looked as (
+    ), inspected as (
         select plant_id, "at", dry, watered, lead("at") over by_day as next, lead(dead) over by_day as next_dead,
                lag("at") over by_day as earlier, lag(dry) over by_day as earlier_dry,
                lag(watered) over by_day as earlier_watered
-        from days where looks > 0 window by_day as (partition by plant_id order by "at")
+        from days where inspections > 0 window by_day as (partition by plant_id order by "at")
     ), held as (
-        select l.plant_id, l.next - l."at" as length, c.leaves,
-               case when list_contains(?, f.species) then earlier else l."at" end as begins,
-               case when list_contains(?, f.species) then l."at" - earlier else l.next - l."at" end as gap,
-               case when list_contains(?, f.species) then earlier_dry else dry end as begun_dry,
-               case when list_contains(?, f.species) then earlier_watered else watered end as begun_watered,
+        select i.plant_id, i.next - i."at" as length, c.leaves,
+               case when list_contains($figs, f.species) then earlier else i."at" end as begins,
+               case when list_contains($figs, f.species) then i."at" - earlier else i.next - i."at" end as gap,
+               case when list_contains($figs, f.species) then earlier_dry else dry end as begun_dry,
+               case when list_contains($figs, f.species) then earlier_watered else watered end as begun_watered,
                greatest(f.at_start, 1) as plants
-        from looked l join follow f using (plant_id)
-        join counted c on c.plant_id = l.plant_id and c."at" = l.next
-        where l.next_dead = 0 and l.next - l."at" between 1 and ?
+        from inspected i join follow f using (plant_id)
+        join counted c on c.plant_id = i.plant_id and c."at" = i.next
+        where i.next_dead = 0 and i.next - i."at" between 1 and $longest
     )
-    select s.site_id, s.species, s.light, s.pot, s.planter, s.heating, h.begins - s."at" as since, h.gap, h.length,
+    select d.site_id, d.species, d.light, d.pot, d.planter, d.heating, h.begins - d."at" as since, h.gap, h.length,
            sum(h.plants)::bigint as n, sum(h.leaves)::bigint as leaves
-    from held h asof join spells s on s.plant_id = h.plant_id and h.begins >= s."at"
-    where (h.begun_watered = 1 or h.begun_dry = 0) and h.begins is not null and h.gap > 0 and s.site_id is not null
+    from held h asof join dry_downs d on d.plant_id = h.plant_id and h.begins >= d."at"
+    where (h.begun_watered = 1 or h.begun_dry = 0) and h.begins is not null and h.gap > 0 and d.site_id is not null
     group by all order by all
 """
 
 
 class LeafDrop(NamedTuple):
-    """Green leaves on days with topsoil left dry as a multiple of those on other days, and how many drop."""
+    """Green leaves on days with topsoil left dry as a multiple of those on other days, and how many drop.
+
+    `rates` has one row per species and light: leaves, plant_days, rate (a plant-day, as practised), log_se, dry_share.
+    """
 
     ratio: float
     low: float
@@ -60,85 +64,94 @@ class LeafDrop(NamedTuple):
     leaves: int
     plant_days: float
     sites: int
-    rates: pd.DataFrame  # by species, light: leaves, plant_days, rate (a plant-day, as practised), log_se, dry_share
+    rates: pd.DataFrame
 
 
-def stretches(spells: Spells) -> pd.DataFrame:
-    """Times between looks at whose end fallen green leaves were counted.
+def count_intervals(dry_downs: DryDowns) -> pd.DataFrame:
+    """Times between inspections at whose end fallen green leaves were counted.
 
-    Gives:  one row per distinct stretch: site_id, species, light, pot, planter, heating; since, gap (days: beginning
-            since the last watering, and length, of the time whose dry days count); length (days over which the
-            leaves fell); n (plants), leaves.
+    Returns
+    -------
+    pandas.DataFrame
+        One row per distinct interval: site_id, species, light, pot, planter, heating; since, gap (days: beginning since
+        the last watering, and length, of the time whose dry days count); length (days over which the leaves fell); n
+        (plants), leaves.
     """
-    known = spells.sql("select distinct species from follow where species is not null")["species"]
+    known = dry_downs.sql("select distinct species from follow where species is not null")["species"]
     figs = known[groups_of(known).eq(FIGS)].tolist()
-    return spells.engine.execute(STRETCHES, [figs, figs, figs, figs, LONGEST]).df()
+    return dry_downs.engine.execute(COUNT_INTERVALS, {"figs": figs, "longest": LONGEST}).df()
 
 
-def leaf_drop(stretches: pd.DataFrame, dry_days: Array) -> LeafDrop | None:
+def leaf_drop(intervals: pd.DataFrame, dry_days: Array) -> LeafDrop | None:
     """How many times as many leaves drop per day with topsoil left dry, and the rates by species and light.
 
-    Takes:  stretches; dry_days: expected days left dry that belong to each (as `harm.over_dry_days`).
-    Gives:  LeafDrop, or None where the records cannot say: too few leaves, one site, or no finite answer. Compared
-            within site x species x light x season only, as losses are; limits allow for leaves of one site falling
-            together (sandwich over sites, t). Association, not proof.
-    Source: conditional likelihood of Poisson counts (see `harm.over_dry_effect`), its score taken as an estimating
-            equation; cluster sandwich with G / (G - 1), Liang and Zeger 1986.
+    Parameters
+    ----------
+    intervals : pandas.DataFrame
+        As `count_intervals`.
+    dry_days : numpy.ndarray, shape (intervals,)
+        Expected days left dry that belong to each (as `drought_effect.dry_days`).
+
+    Returns
+    -------
+    LeafDrop or None
+        None where the records cannot say: too few leaves, one site, or no finite answer.
+
+    Notes
+    -----
+    Conditional likelihood of Poisson counts (see `drought_effect`), its score taken as an estimating equation, within
+    site x species x light x season only; limits allow for leaves of one site falling together: sandwich over sites with
+    G / (G - 1), Student's t. Association, not proof.
+
+    References
+    ----------
+    Liang and Zeger 1986, Biometrika 73:13.
     """
-    leaves, n = (stretches[c].to_numpy(dtype=float) for c in ("leaves", "n"))
-    dry = n * dry_days
-    other = n * np.maximum(stretches["length"].to_numpy(dtype=float) - dry_days, 0.0)
-    site, names = pd.factorize(stretches["site_id"])
-    stratum = stretches.groupby(["site_id", "species", "light", "heating"], sort=False).ngroup().to_numpy()
+    leaves, n, length = (intervals[c].to_numpy(dtype=float) for c in ("leaves", "n", "length"))
+    dry, other = n * dry_days, n * np.maximum(length - dry_days, 0.0)
+    site, names = pd.factorize(intervals["site_id"])
+    stratum = intervals.groupby(STRATUM, sort=False).ngroup().to_numpy()
     if leaves.sum() < FEWEST or len(names) < 2:
         return None
-    whole = np.bincount(stratum, leaves)
+    totals = np.bincount(stratum, leaves)
 
     def scores(log_ratio: float) -> Array:
         """Each row's part of the score: leaves seen less those that its stratum's would put there, on dry days."""
-        more = np.exp(log_ratio) * dry
-        at_risk = np.maximum(other + more, 1e-12)
-        by_stratum = np.maximum(np.bincount(stratum, at_risk), 1e-12)
-        return leaves * more / at_risk - whole[stratum] * more / by_stratum[stratum]
+        weighted = np.exp(log_ratio) * dry
+        at_risk = np.maximum(other + weighted, 1e-12)
+        of_stratum = np.maximum(np.bincount(stratum, at_risk), 1e-12)
+        return leaves * weighted / at_risk - totals[stratum] * weighted / of_stratum[stratum]
 
-    ends = [float(scores(x).sum()) for x in (-WIDEST, WIDEST)]
-    if not ends[0] > 0 > ends[1]:
+    if not scores(-WIDEST).sum() > 0 > scores(WIDEST).sum():
         return None
     best = float(optimize.brentq(lambda x: float(scores(x).sum()), -WIDEST, WIDEST))
     step = 1e-4
     slope = float(scores(best - step).sum() - scores(best + step).sum()) / (2 * step)
-    by_site = np.bincount(site, scores(best))
-    sites = int((np.bincount(site, leaves) > 0).sum())
-    if slope <= 0 or sites < 2:
+    n_sites = int((np.bincount(site, leaves) > 0).sum())
+    if slope <= 0 or n_sites < 2:
         return None
-    se = float(np.sqrt((by_site**2).sum() * correction(sites)) / slope)
-    return LeafDrop(
-        *(float(value) for value in ratio_limits(best, se, df=sites - 1)),
-        se,
-        int(leaves.sum()),
-        float((n * stretches["length"]).sum()),
-        sites,
-        _rates(stretches, dry),
-    )
+    se = float(np.sqrt((np.bincount(site, scores(best)) ** 2).sum() * correction(n_sites)) / slope)
+    ratio, low, high = (float(value) for value in ratio_limits(best, se, df=n_sites - 1))
+    return LeafDrop(ratio, low, high, se, int(leaves.sum()), float(n @ length), n_sites, _rates(intervals, dry))
 
 
-def _rates(stretches: pd.DataFrame, dry: Array) -> pd.DataFrame:
-    """Leaves a plant-day by species and light, small groups drawn towards the others.
+def _rates(intervals: pd.DataFrame, dry: Array) -> pd.DataFrame:
+    """Leaves a plant-day by species and light, small groups shrunk towards the others.
 
-    Source: gamma-Poisson shrinkage of counts divided by their dispersion: leaves fall several at a time.
+    Gamma-Poisson shrinkage of counts divided by their dispersion: leaves fall several at a time.
     """
-    n = stretches["n"].to_numpy(dtype=float)
-    rows = stretches[["species", "light", "leaves"]].assign(plant_days=n * stretches["length"], dry=dry)
-    made = rows.groupby(["species", "light"], as_index=False)[["leaves", "plant_days", "dry"]].sum()
-    mean = rows.merge(made.assign(rate=made["leaves"] / made["plant_days"]), on=["species", "light"], how="left")
-    expected = np.maximum(mean["rate"].to_numpy() * rows["plant_days"].to_numpy(), 1e-12)
-    dispersion = float(((rows["leaves"] - expected) ** 2 / expected).sum() / max(len(rows) - len(made), 1))
-    times = max(dispersion, 1.0)
-    leaves, days = made["leaves"].to_numpy(dtype=float), made["plant_days"].to_numpy(dtype=float)
-    share = np.minimum(made["dry"] / days, 1.0)
-    if len(made) < 2:
-        se = np.sqrt(times / np.maximum(leaves, 0.5))
-        return made.assign(rate=leaves / days, log_se=se, dry_share=share).drop(columns="dry")
-    drawn = empirical_bayes.shrink(leaves / times, days / times)
-    log_se = np.log(drawn.high / np.maximum(drawn.low, drawn.estimate / 50)) / 3.92
-    return made.assign(rate=drawn.estimate, log_se=log_se, dry_share=share).drop(columns="dry")
+    by = ["species", "light"]
+    rows = intervals[[*by, "leaves"]].assign(plant_days=intervals["n"] * intervals["length"], dry=dry)
+    rows = rows.astype({"plant_days": "float64"})
+    sums = rows.groupby(by, as_index=False)[["leaves", "plant_days", "dry"]].sum()
+    mean = rows[by].merge(sums.assign(rate=sums["leaves"] / sums["plant_days"]), on=by, how="left")["rate"]
+    expected = np.maximum(mean.to_numpy() * rows["plant_days"].to_numpy(), 1e-12)
+    chi_square = float(((rows["leaves"] - expected) ** 2 / expected).sum())
+    dispersion = max(chi_square / max(len(rows) - len(sums), 1), 1.0)
+    leaves, days = sums["leaves"].to_numpy(dtype=float), sums["plant_days"].to_numpy(dtype=float)
+    rates = sums.assign(dry_share=np.minimum(sums["dry"] / days, 1.0)).drop(columns="dry")
+    if len(rates) < 2:
+        return rates.assign(rate=leaves / days, log_se=np.sqrt(dispersion / np.maximum(leaves, 0.5)))
+    shrunk = empirical_bayes.shrink(leaves / dispersion, days / dispersion)
+    log_se = np.log(shrunk.high / np.maximum(shrunk.low, shrunk.estimate / 50)) / 3.92
+    return rates.assign(rate=shrunk.estimate, log_se=log_se)

@@ -1,4 +1,4 @@
-"""What looks, waterings, visits and lost plants cost, and how often plants are lost: from the records."""
+"""What inspections, waterings, visits and lost plants cost, and how often plants are lost: from the records."""
 
 from __future__ import annotations
 
@@ -12,14 +12,14 @@ import pandas as pd
 from plantstats.exposure import PlantTime
 from plantstats.stats import empirical_bayes
 from plantstats.watering.assumptions import Assumptions
-from plantstats.watering.collapse import Spells
-from plantstats.watering.law import Array
+from plantstats.watering.distribution import Array
+from plantstats.watering.dry_down_table import DryDowns
 
 if TYPE_CHECKING:
     from plantstats.records import Records
 
 MINUTES = """
-    select p.pot, n.watered, avg(v.minutes) as minutes, count(*) as looks
+    select p.pot, n.watered, avg(v.minutes) as minutes, count(*) as inspections
     from (select plant_id, visited_on, max(minutes) as minutes, max(coalesce(repotted, false)) as repotted
           from visits where plant_id is not null and minutes is not null group by all) v
     join follow p using (plant_id)
@@ -35,74 +35,89 @@ MISSED = """
 
 @dataclass(frozen=True)
 class Prices:
-    """Money in the company's currency, minutes, and shares; dicts by pot class."""
+    """Money in the company's currency, minutes, and shares.
+
+    Attributes
+    ----------
+    visit : float
+        One visit, whatever is done there.
+    wage : float
+        Per hour.
+    inspection_minutes, watering_minutes : dict of str to float
+        By pot class; watering: more than an inspection alone.
+    replacement_minutes : float
+        Labour of a replacement.
+    missed : float
+        Share of planned visits that did not take place.
+    """
 
     currency: str
     visit: float
-    wage: float  # per hour
-    look_minutes: dict[str, float]
-    watering_minutes: dict[str, float]  # more than a look alone
-    labour: float  # minutes of a replacement
-    missed: float  # share of planned visits that did not take place
-    remarks: tuple[str, ...]
+    wage: float
+    inspection_minutes: dict[str, float]
+    watering_minutes: dict[str, float]
+    replacement_minutes: float
+    missed: float
 
 
-def prices(records: Records, spells: Spells, assumed: Assumptions) -> Prices:
-    """Prices from records and settings; what neither holds is assumed, and a remark says so."""
-    remarks = []
-    seen = spells.sql(MINUTES)
-    pots = sorted(set(spells.sql("select distinct pot from follow")["pot"]))
-    look, more = {}, {}
-    for pot in pots:
-        look[pot] = _mean(seen[seen["watered"] == 0], pot, assumed.default_inspection_minutes)
-        more[pot] = max(
-            _mean(seen[seen["watered"] == 1], pot, look[pot] + assumed.default_watering_minutes) - look[pot], 0.0
-        )
-    if seen.empty:
-        remarks.append("no minutes on record: those of the assumptions are used")
-    replaced = records.table("replacements")
-    labour = replaced["labour_minutes"].mean()
-    if np.isnan(labour):
-        remarks.append("no labour on record for replacements: counted as none")
-    missed = float(spells.engine.execute(MISSED, [spells.as_of]).df()["share"].iloc[0])
+def prices(records: Records, dry_downs: DryDowns, assumed: Assumptions) -> Prices:
+    """Prices from records and settings; what neither holds is assumed (no labour of replacements: none)."""
+    minutes = dry_downs.sql(MINUTES)
+    alone, with_water = (minutes[minutes["watered"] == watered] for watered in (0, 1))
+    inspection, watering = {}, {}
+    for pot in dry_downs.sql("select distinct pot from follow order by all")["pot"]:
+        inspection[pot] = _mean(alone, pot, assumed.default_inspection_minutes)
+        whole = _mean(with_water, pot, inspection[pot] + assumed.default_watering_minutes)
+        watering[pot] = max(whole - inspection[pot], 0.0)
+    missed = float(dry_downs.sql(MISSED, [dry_downs.as_of])["share"].iloc[0])
+    labour = float(np.nan_to_num(records.table("replacements")["labour_minutes"].mean()))
     settings = records.settings
     return Prices(
-        settings.currency,
-        settings.visit_cost,
-        settings.wage_per_hour,
-        look,
-        more,
-        float(np.nan_to_num(labour)),
-        min(missed, 0.5),
-        tuple(remarks),
+        settings.currency, settings.visit_cost, settings.wage_per_hour, inspection, watering, labour, min(missed, 0.5)
     )
 
 
 def replacement_cost(plants: pd.DataFrame, records: Records, price: Prices, assumed: Assumptions) -> Array:
     """What replacing each plant would cost: the plant and the labour, whoever pays.
 
-    Takes:  plants: plant_id, pot. A plant without a cost counts at the median of its pot class, else of all.
+    Parameters
+    ----------
+    plants : pandas.DataFrame
+        plant_id, pot.
+
+    Returns
+    -------
+    numpy.ndarray, shape (plants,)
+        A plant without a cost counts at the median of its pot class, else of all.
     """
     known = records.table("plants").set_index("plant_id")["cost"].reindex(plants["plant_id"]).to_numpy(dtype=float)
     cost = pd.Series(known, index=plants.index)
     cost = cost.fillna(cost.groupby(plants["pot"]).transform("median")).fillna(cost.median())
-    return cost.fillna(assumed.default_replacement_cost).to_numpy() + price.labour / 60 * price.wage
+    labour = price.replacement_minutes / 60 * price.wage
+    return cost.fillna(assumed.default_replacement_cost).to_numpy() + labour
 
 
 def fee_per_day(plants: pd.DataFrame, records: Records, as_of: date, assumed: Assumptions) -> Array:
     """What clients pay for each plant and day: the fees of running contracts, shared evenly by the plants they cover.
 
-    Takes:  plants: site_id, client_id, plants; as_of. A plant under no contract counts at the mean of the others.
+    Parameters
+    ----------
+    plants : pandas.DataFrame
+        site_id, client_id, plants (number).
+    as_of : datetime.date
+
+    Returns
+    -------
+    numpy.ndarray, shape (plants,)
+        A plant under no contract counts at the mean of the others.
     """
     contracts, day = records.table("contracts"), pd.Timestamp(as_of)
     running = contracts[
         (contracts["starts_on"] <= day) & ~(contracts["ends_on"] <= day) & contracts["monthly_fee"].notna()
     ]
+    of_site = running["site_id"].notna()
     fee, number = pd.Series(0.0, index=plants.index), plants["plants"].astype("float64")
-    for label, part in (
-        ("site_id", running[running["site_id"].notna()]),
-        ("client_id", running[running["site_id"].isna()]),
-    ):
+    for label, part in (("site_id", running[of_site]), ("client_id", running[~of_site])):
         total = part.groupby(label)["monthly_fee"].sum()
         fee += (plants[label].map(total) / number.groupby(plants[label]).transform("sum")).fillna(0.0)
     known = fee > 0
@@ -111,25 +126,32 @@ def fee_per_day(plants: pd.DataFrame, records: Records, as_of: date, assumed: As
 
 
 def loss_rates(time: PlantTime) -> pd.DataFrame:
-    """Losses per plant-day by species and light, small groups drawn towards the others.
+    """Losses per plant-day by species and light, small groups shrunk towards the others.
 
-    Gives:  one row per species and light: losses, plant_days, rate (per plant-day), log_se.
-    Source: gamma-Poisson shrinkage (see `plantstats.stats.empirical_bayes`). Where nothing was ever lost, half a
-            loss spread over all plant-days: no loss is not no risk.
+    Returns
+    -------
+    pandas.DataFrame
+        One row per species and light: losses, plant_days, rate (per plant-day), log_se.
+
+    Notes
+    -----
+    Gamma-Poisson shrinkage (see `plantstats.stats.empirical_bayes`). Where nothing was ever lost, half a loss spread
+    over all plant-days: no loss is not no risk.
     """
-    cells = time.cells(["species", "light"])
-    cells = cells[cells["plant_days"] > 0].reset_index(drop=True)
-    losses, days = cells["losses"].to_numpy(dtype=float), cells["plant_days"].to_numpy(dtype=float)
-    if len(cells) < 2 or losses.sum() == 0:
-        rate = np.full(len(cells), max(losses.sum(), 0.5) / max(days.sum(), 1.0))
-        return cells.assign(rate=rate, log_se=1 / np.sqrt(max(losses.sum(), 0.5)))
-    made = empirical_bayes.shrink(losses, days)
-    return cells.assign(rate=made.estimate, log_se=np.log(made.high / np.maximum(made.low, made.estimate / 50)) / 3.92)
+    rates = time.cells(["species", "light"])
+    rates = rates[rates["plant_days"] > 0].reset_index(drop=True)
+    losses, days = rates["losses"].to_numpy(dtype=float), rates["plant_days"].to_numpy(dtype=float)
+    if len(rates) < 2 or losses.sum() == 0:
+        at_least = max(losses.sum(), 0.5)
+        return rates.assign(rate=at_least / max(days.sum(), 1.0), log_se=1 / np.sqrt(at_least))
+    shrunk = empirical_bayes.shrink(losses, days)
+    log_se = np.log(shrunk.high / np.maximum(shrunk.low, shrunk.estimate / 50)) / 3.92
+    return rates.assign(rate=shrunk.estimate, log_se=log_se)
 
 
-def _mean(rows: pd.DataFrame, pot: str, otherwise: float) -> float:
+def _mean(rows: pd.DataFrame, pot: str, default: float) -> float:
     """Mean minutes of a pot class, else of all, else what is assumed."""
     for part in (rows[rows["pot"] == pot], rows):
-        if part["looks"].sum():
-            return float(np.average(part["minutes"], weights=part["looks"]))
-    return otherwise
+        if part["inspections"].sum():
+            return float(np.average(part["minutes"], weights=part["inspections"]))
+    return default

@@ -1,21 +1,29 @@
-"""The watering review as findings: what was learned about drying and its harm, and the advice by kind of plant."""
+"""The watering review as findings: what was learned about drying and droughts, and days until dry by profile."""
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any, cast
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
+from scipy import special
 
-from plantstats.findings import define, finding
+from plantstats.findings import define, rows
 from plantstats.stats.intervals import CONF_LEVEL
-from plantstats.watering import drying, site_results
+from plantstats.watering import site_results
+from plantstats.watering.design import SEASONS
+from plantstats.watering.drying import DryingModel
+from plantstats.watering.fit import RESERVOIR
+from plantstats.watering.profiles import BY
 
 if TYPE_CHECKING:
     from plantstats.watering.review import WateringReview
 
-TERM_WORDS = {"light": "medium", "pot": "15-24 cm", "planter": "direct"}
+REFERENCE = {"light": "medium", "pot": "15-24 cm", "planter": "direct"}
 POSTERIOR = "posterior mode, assumption and records joined; compared within site, species, light and season"
+PLANTS = """
+    select distinct d.plant_id, d.species, d.light, d.pot, d.planter, d.heating, greatest(f.at_start, 1)::bigint as n
+    from dry_downs d join follow f using (plant_id) where d.exclusion_reason is null order by all"""
 
 define(
     dry_half="Days after watering until the topsoil of half of such plants is dry.",
@@ -32,163 +40,152 @@ define(
 )
 
 
-def rows(review: WateringReview) -> pd.DataFrame:
-    """All findings of the watering page."""
-    return pd.DataFrame(
-        [*_situations(review), *_law(review), *_leaves(review), *site_results.rows(review), *_sensitivity(review)]
-    )
+def review_findings(review: WateringReview) -> pd.DataFrame:
+    """All findings of the watering page, for `findings.table`.
+
+    Notes
+    -----
+    Findings of one site, or of one kind of plants, carry the number of plants that they are about, so that
+    `findings.for_display` can withhold those of small groups: of profiles, the larger of the plants whose dry-downs
+    were recorded and of those that stand.
+    """
+    parts = [_profiles(review), *_drying(review), _drought(review), _leaf_drop(review)]
+    return pd.concat([*parts, *site_results.site_findings(review), _sensitivity(review)], ignore_index=True)
 
 
-def _method(fitted: drying.Drying) -> str:
-    return f"interval-censored {fitted.law} law, clustered by site"
+def _method(fitted: DryingModel) -> str:
+    return f"interval-censored {fitted.family} law, clustered by site"
 
 
-def _situations(review: WateringReview) -> list[dict[str, object]]:
-    name, made = review.period.name, []
-    for row in review.situations.to_dict("records"):
-        by: dict[str, Any] = {key: row[key] for key in ("species", "light", "pot", "planter", "season")}
-        fitted = review.learned.dryings.get(row["planter"] == "sub_irrigated") or next(
-            iter(review.learned.dryings.values())
-        )
-        note = f"{row['spells']:,} spells of this kind, {row['species_spells']:,} of the species"
+def _profiles(review: WateringReview) -> pd.DataFrame:
+    table, drying, by = review.profiles, review.model.drying, [*BY, "season"]
+    plants = review.model.dry_downs.sql(PLANTS).drop_duplicates(["plant_id", *BY]).groupby(BY)["n"].sum()
+    recorded = plants.reindex(pd.MultiIndex.from_frame(table[BY])).fillna(0).to_numpy()
+    notes = [
+        f"{own:,} spells of this kind, {all_of_it:,} of the species"
+        for own, all_of_it in zip(table["dry_downs"], table["species_dry_downs"], strict=True)
+    ]
+    table = table.assign(n_plants=np.maximum(recorded, table["plants"]).astype(int), note=notes)
+    parts = []
+    for reservoir, part in table.groupby(table["planter"] == RESERVOIR):
+        fitted = drying.get(bool(reservoir)) or next(iter(drying.values()))
         for measure in ("dry_half", "dry_80"):
-            made.append(
-                finding(
+            limits = {"estimate": part[measure], "low": part[f"{measure}_low"], "high": part[f"{measure}_high"]}
+            parts.append(
+                rows(
+                    part,
                     measure,
-                    name,
-                    row[measure],
-                    row[f"{measure}_low"],
-                    row[f"{measure}_high"],
+                    period=review.period.name,
                     unit="days",
                     method=_method(fitted),
-                    level=CONF_LEVEL,
-                    note=note,
-                    n_plants=None,
-                    **by,
+                    by=by,
+                    conf_level=CONF_LEVEL,
+                    **limits,
                 )
             )
-        made.append(finding("look_every", name, row["look_every"], unit="days", method="whole visits", note=note, **by))
-    return made
-
-
-def _law(review: WateringReview) -> list[dict[str, object]]:
-    name, made, harm = review.period.name, [], review.learned.harm
-    for kind, fitted in sorted(review.learned.dryings.items()):
-        what = "reservoirs" if kind else "soil"
-        of: dict[str, Any] = {"planter": "sub_irrigated"} if kind else {}
-        se = np.sqrt(np.diag(fitted.covariance))
-        reach = fitted.t * se[-2]
-        note = f"{what}: {fitted.spells:,} spells, {fitted.clusters} sites"
-        shape, logit = fitted.shape, fitted.estimate[-1]
-        made.append(
-            finding(
-                "drying_shape",
-                name,
-                shape,
-                shape * np.exp(-reach),
-                shape * np.exp(reach),
-                unit="shape",
-                method=_method(fitted),
-                level=CONF_LEVEL,
-                note=note,
-                **of,
-            )
-        )
-        ends = 100 / (1 + np.exp(-(logit + np.array([-1, 1]) * fitted.t * se[-1])))
-        made.append(
-            finding(
-                "misread_share",
-                name,
-                100 * fitted.misread,
-                *ends,
-                unit="%",
-                method=_method(fitted),
-                level=CONF_LEVEL,
-                note=note,
-                **of,
-            )
-        )
-        if kind:
-            continue
-        for term, to in TERM_WORDS.items():
-            levels = [level for t, level in fitted.names if t == term]
-            made += [
-                finding(
-                    "drying_ratio",
-                    name,
-                    *fitted.ratio(term, level, to),
-                    unit="ratio",
-                    method=_method(fitted),
-                    level=CONF_LEVEL,
-                    note=f"against {to}",
-                    **cast("dict[str, Any]", {term: level}),
-                )
-                for level in levels
-                if to in levels and level != to
-            ]
-        if ("heating", "heating season") in fitted.names and ("heating", "rest of the year") in fitted.names:
-            ratio = fitted.ratio("heating", "heating season", "rest of the year")
-            made.append(
-                finding(
-                    "drying_ratio",
-                    name,
-                    *ratio,
-                    unit="ratio",
-                    method=_method(fitted),
-                    level=CONF_LEVEL,
-                    note="against the rest of the year",
-                    season="heating season",
-                )
-            )
-    alone = "the records alone cannot say" if np.isnan(harm.alone) else f"the records alone say {harm.alone:.2g}"
-    made.append(
-        finding(
-            "over_dry_loss_ratio",
-            name,
-            harm.ratio,
-            harm.low,
-            harm.high,
-            unit="ratio",
-            method=POSTERIOR,
-            level=CONF_LEVEL,
-            losses=harm.losses,
-            plant_days=harm.plant_days,
-            note=alone,
-        )
+    longest = rows(
+        table,
+        "look_every",
+        period=review.period.name,
+        unit="days",
+        method="whole visits",
+        by=by,
+        estimate=table["look_every"],
     )
-    return made
+    return pd.concat([*parts, longest], ignore_index=True)
 
 
-def _leaves(review: WateringReview) -> list[dict[str, object]]:
-    told = review.learned.leaves
-    if told is None:
+def _drying(review: WateringReview) -> list[pd.DataFrame]:
+    """Shape and misclassification of each fit, and how the soil of one level dries against another's."""
+    parts = []
+    for is_reservoir, fitted in sorted(review.model.drying.items()):
+        what = "reservoirs" if is_reservoir else "soil"
+        note = f"{what}: {fitted.n_dry_downs:,} spells, {fitted.n_sites} sites"
+        by = ["planter"] if is_reservoir else []
+        values = {
+            "drying_shape": ("shape", fitted.shape, *np.exp(fitted.limits(-2))),
+            "misread_share": ("%", *(100 * np.array([fitted.misclassified, *special.expit(fitted.limits(-1))]))),
+        }
+        for measure, (unit, estimate, low, high) in values.items():
+            one = pd.DataFrame({"planter": [RESERVOIR], "estimate": estimate, "low": low, "high": high})
+            common = {"period": review.period.name, "method": _method(fitted), "conf_level": CONF_LEVEL, "note": note}
+            parts.append(rows(one, measure, unit=unit, by=by, **common))
+    return [*parts, *_ratios(review)]
+
+
+def _ratios(review: WateringReview) -> list[pd.DataFrame]:
+    fitted = review.model.drying.get(False)
+    if fitted is None:
         return []
-    row = finding(
+    plants = review.model.dry_downs.sql(PLANTS)
+    plants = plants[plants["planter"] != RESERVOIR].assign(season=plants["heating"].map(SEASONS))
+    pairs = [(term, level, REFERENCE[term]) for term, level in fitted.names if term in REFERENCE]
+    pairs.append(("heating", SEASONS[True], SEASONS[False]))
+    parts = []
+    for term, level, to in pairs:
+        if level == to or not {(term, level), (term, to)} <= set(fitted.names):
+            continue
+        estimate, low, high = fitted.ratio(term, level, to)
+        by, against = ("season", f"the {to}") if term == "heating" else (term, to)
+        n_plants = plants[plants[by] == level].drop_duplicates("plant_id")["n"].sum()
+        row = {by: level, "estimate": estimate, "low": low, "high": high, "n_plants": n_plants}
+        parts.append(
+            rows(
+                pd.DataFrame([row]),
+                "drying_ratio",
+                period=review.period.name,
+                unit="ratio",
+                method=_method(fitted),
+                by=[by],
+                conf_level=CONF_LEVEL,
+                note=f"against {against}",
+            )
+        )
+    return parts
+
+
+def _drought(review: WateringReview) -> pd.DataFrame:
+    effect = review.model.drought_effect
+    alone = effect.records_alone
+    note = "the records alone cannot say" if np.isnan(alone) else f"the records alone say {alone:.2g}"
+    return rows(
+        pd.DataFrame([effect._asdict()]).rename(columns={"ratio": "estimate"}),
+        "over_dry_loss_ratio",
+        period=review.period.name,
+        unit="ratio",
+        method=POSTERIOR,
+        conf_level=CONF_LEVEL,
+        note=note,
+    )
+
+
+def _leaf_drop(review: WateringReview) -> pd.DataFrame:
+    effect = review.model.leaf_drop
+    if effect is None:
+        return pd.DataFrame()
+    one = {"estimate": effect.ratio, "low": effect.low, "high": effect.high, "plant_days": effect.plant_days}
+    return rows(
+        pd.DataFrame([one]),
         "leaf_drop_ratio",
-        review.period.name,
-        told.ratio,
-        told.low,
-        told.high,
+        period=review.period.name,
         unit="ratio",
         method="conditional Poisson score within site, species, light and season; sandwich over sites",
-        level=CONF_LEVEL,
-        plant_days=told.plant_days,
-        note=f"{told.leaves:,} leaves at {told.sites} sites",
+        conf_level=CONF_LEVEL,
+        note=f"{effect.leaves:,} leaves at {effect.sites} sites",
     )
-    return [row]
 
 
-def _sensitivity(review: WateringReview) -> list[dict[str, object]]:
-    return [
-        finding(
-            "dry_half_if_misread",
-            review.period.name,
-            row["dry_half"],
-            unit="days",
-            method="share taken as known",
-            note=f"shape {row['shape']:.2f}",
-            term=f"{100 * row['misread']:.0f} in 100",
-        )
-        for row in review.sensitivity.to_dict("records")
-        if not row["learned"]
-    ]
+def _sensitivity(review: WateringReview) -> pd.DataFrame:
+    table = review.sensitivity[~review.sensitivity["learned"]]
+    return rows(
+        table.assign(
+            term=[f"{100 * share:.0f} in 100" for share in table["misclassified"]],
+            note=[f"shape {shape:.2f}" for shape in table["shape"]],
+        ),
+        "dry_half_if_misread",
+        period=review.period.name,
+        unit="days",
+        method="share taken as known",
+        by=["term"],
+        estimate=table["dry_half"],
+    )

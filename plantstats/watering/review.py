@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 from datetime import date, timedelta
 from typing import TYPE_CHECKING
 
@@ -10,12 +10,12 @@ import pandas as pd
 
 from plantstats import findings, periods
 from plantstats.periods import Period, previous_quarters
-from plantstats.watering import observed, results
-from plantstats.watering.advise import Advice, advise
+from plantstats.watering import follow_up, results
+from plantstats.watering.advice import Advice, advise
 from plantstats.watering.assumptions import Assumptions
-from plantstats.watering.learn import Learned, WateringError, learn
-from plantstats.watering.sensitivity import misread_sensitivity
-from plantstats.watering.situations import situations
+from plantstats.watering.fit import WateringError, WateringModel, fit_watering
+from plantstats.watering.profiles import profiles
+from plantstats.watering.sensitivity import misclassification_sensitivity
 
 if TYPE_CHECKING:
     from plantstats.exposure import PlantTime
@@ -24,20 +24,40 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True)
 class WateringReview:
-    """Everything that the page, intervals.csv and the care sheet are made from."""
+    """Everything that the page, intervals.csv and the care sheet are made from.
+
+    Attributes
+    ----------
+    period : Period
+    model : WateringModel
+    advice : Advice
+        For the season that begins or goes on after the last day.
+    other_season : Advice
+    profiles : pandas.DataFrame
+        As `profiles.profiles`.
+    turns_on, turns_back : datetime.date
+        When the other season's inspection intervals begin, and when this season's begin again.
+    changes, followed : pandas.DataFrame
+        Since last quarter's advice, as `follow_up.changes` and `follow_up.followed`.
+    by_gap : pandas.DataFrame
+        As `follow_up.by_gap`.
+    sensitivity : pandas.DataFrame
+        As `sensitivity.misclassification_sensitivity`.
+    findings : pandas.DataFrame
+    """
 
     period: Period
-    learned: Learned
-    advice: Advice  # for the season that begins or goes on after the last day
+    model: WateringModel
+    advice: Advice
     other_season: Advice
-    situations: pd.DataFrame
-    turns_on: date  # when the other season's look intervals begin
-    turns_back: date  # and when this season's begin again
-    changes: pd.DataFrame  # since last quarter's advice
+    profiles: pd.DataFrame
+    turns_on: date
+    turns_back: date
+    changes: pd.DataFrame
     followed: pd.DataFrame
     by_gap: pd.DataFrame
     sensitivity: pd.DataFrame
-    findings: pd.DataFrame
+    findings: pd.DataFrame = field(default_factory=pd.DataFrame)
 
 
 def review(
@@ -50,44 +70,59 @@ def review(
 ) -> WateringReview:
     """Make the watering review of one quarter.
 
-    Takes:  records; period; as_of: the last day that counts; client: advice for its sites only ("" for all; what is
-            learned rests on all records); assumed; time: plant-time up to as_of, losses dated "found", if at hand.
-    Gives:  WateringReview, with findings in the one shape.
-    Raises: WateringError without spells or without standing plants.
+    Parameters
+    ----------
+    records : Records
+    period : Period
+    as_of : datetime.date
+        The last day that counts.
+    client : str
+        Advice for its sites only ("" for all; what is learned rests on all records).
+    assumed : Assumptions, optional
+        In place of those of the settings.
+    time : PlantTime, optional
+        Plant-time up to as_of, losses dated "found", if at hand.
+
+    Returns
+    -------
+    WateringReview
+        With findings in the one shape.
+
+    Raises
+    ------
+    WateringError
+        Without dry-downs or without standing plants.
     """
-    learned = learn(records, as_of, assumed, time)
-    months = periods.heating_months(records.settings.heating_season)
-    heated = (as_of + timedelta(days=1)).month in months
-    advice, other = advise(learned, records, heated, client), advise(learned, records, not heated, client)
+    model = fit_watering(records, as_of, assumed, time)
+    season = records.settings.heating_season
+    heating = _heating_after(as_of, season)
+    advice, other = (advise(model, records, each, client) for each in (heating, not heating))
     if advice is None or other is None:
         raise WateringError(f"no plant stands on {as_of}: there is nothing to advise on")
     before_on = previous_quarters(period, 1)[0].last_day
-    known_then = _learned(records, before_on, learned.assumed)
-    before = _advised(known_then, records, before_on, client)
-    same_season = before
-    if known_then and before and before.heated != heated:
-        same_season = advise(known_then, records, heated, client, forced=False)
-    table = situations(learned, advice)
-    sensitivity = misread_sensitivity(learned)
-    changed = observed.changes(before, same_season, advice)
-    season = records.settings.heating_season
+    before = same_season = None
+    if (known_then := _model_of(records, before_on, model.assumed)) is not None:
+        heating_then = _heating_after(before_on, season)
+        then = {
+            each: advise(known_then, records, each, client, name_binding_plants=False)
+            for each in {heating_then, heating}
+        }
+        before, same_season = then[heating_then], then[heating]
     turns_on = turn_of_season(as_of, season)
-    followed = observed.followed(before, before_on, learned) if before is not None else observed.nobody()
     made = WateringReview(
         period,
-        learned,
+        model,
         advice,
         other,
-        table,
+        profiles(model, advice),
         turns_on,
         turn_of_season(turns_on, season),
-        changed,
-        followed,
-        observed.by_gap(learned),
-        sensitivity,
-        pd.DataFrame(),
+        follow_up.changes(before, same_season, advice),
+        follow_up.followed(before, before_on, model),
+        follow_up.by_gap(model),
+        misclassification_sensitivity(model),
     )
-    return WateringReview(**{**made.__dict__, "findings": findings.table(results.rows(made))})
+    return replace(made, findings=findings.table(results.review_findings(made)))
 
 
 def turn_of_season(as_of: date, season: periods.HeatingSeason) -> date:
@@ -96,15 +131,14 @@ def turn_of_season(as_of: date, season: periods.HeatingSeason) -> date:
     return min(turn for turn in turns if turn > as_of + timedelta(days=1))
 
 
-def _learned(records: Records, on: date, assumed: Assumptions) -> Learned | None:
+def _heating_after(as_of: date, season: periods.HeatingSeason) -> bool:
+    """Whether the day after lies in the heating season."""
+    return (as_of + timedelta(days=1)).month in periods.heating_months(season)
+
+
+def _model_of(records: Records, on: date, assumed: Assumptions) -> WateringModel | None:
     """What was known a quarter ago; None where nothing was."""
     try:
-        return learn(records, on, assumed)
+        return fit_watering(records, on, assumed)
     except WateringError:
         return None
-
-
-def _advised(known: Learned | None, records: Records, on: date, client: str) -> Advice | None:
-    """The advice of a quarter ago, worked out anew for the season that it was for."""
-    months = periods.heating_months(records.settings.heating_season)
-    return advise(known, records, (on + timedelta(days=1)).month in months, client, forced=False) if known else None

@@ -1,4 +1,4 @@
-"""How far misread looks, and the choice of the law, move the answer."""
+"""How far misclassified inspections, and the choice of the distribution, move the answer."""
 
 from __future__ import annotations
 
@@ -6,73 +6,81 @@ import numpy as np
 import pandas as pd
 
 from plantstats.stats import turnbull
-from plantstats.watering import drying
-from plantstats.watering.law import Array, days_until_dry, still_moist
-from plantstats.watering.learn import RESERVOIR, Learned
+from plantstats.watering.distribution import Array, days_until_dry
+from plantstats.watering.drying import DryingModel, fit_drying
+from plantstats.watering.fit import RESERVOIR, WateringModel
 
 SHARES = (0.0, 0.02, 0.04, 0.06)
-LIKE = 400  # spells of a species from which its curve is drawn; fewer make a ragged one
-SPECIES_DRAWN = 3
+ENOUGH = 400  # dry-downs of a species from which its curve is drawn; fewer make a ragged one
+N_SPECIES = 3
 DAYS = 60
 
 
-def misread_sensitivity(learned: Learned) -> pd.DataFrame:
-    """The soil's drying with the share of misread looks taken as known, and as learned.
+def misclassification_sensitivity(model: WateringModel) -> pd.DataFrame:
+    """The soil's drying with the share of misclassified inspections taken as known, and as learned.
 
-    Gives:  one row per share: misread (share), learned (true for the fitted one), shape, dry_half, dry_80 (days; the
-            spells' mix of plants), log_likelihood.
+    Returns
+    -------
+    pandas.DataFrame
+        One row per share: misclassified (share), learned (true for the fitted one), shape, dry_half, dry_80 (days; the
+        mix of plants of the dry-downs).
     """
-    fitted = learned.dryings.get(False) or learned.dryings[True]
-    cells = learned.cells[(learned.cells["planter"] == RESERVOIR) == (False not in learned.dryings)]
-    fits = [(share, drying.fit(cells, fitted.law, misread=share)) for share in SHARES]
-    rows = []
-    for share, one in [*fits, (fitted.misread, fitted)]:
-        scale = np.average(one.log_scale(cells), weights=cells["n"])
-        half, most = (float(days_until_dry(one.law, s, scale, one.shape)) for s in (0.5, 0.8))
-        rows.append((share, one is fitted, one.shape, half, most, one.log_likelihood))
-    table = pd.DataFrame(rows, columns=["misread", "learned", "shape", "dry_half", "dry_80", "log_likelihood"])
-    return table.sort_values(["misread", "learned"], ignore_index=True)
+    of_soil = False in model.drying
+    fitted = model.drying[not of_soil]
+    rows = model.distinct[(model.distinct["planter"] == RESERVOIR) != of_soil]
+    fits = [(share, fit_drying(rows, fitted.family, misclassified=share)) for share in SHARES]
+    table = []
+    for share, one in [*fits, (fitted.misclassified, fitted)]:
+        scale = np.average(one.log_scale(rows), weights=rows["n"])
+        half, most = (float(days_until_dry(one.family, s, scale, one.shape)) for s in (0.5, 0.8))
+        table.append((share, one is fitted, one.shape, half, most))
+    columns = ["misclassified", "learned", "shape", "dry_half", "dry_80"]
+    return pd.DataFrame(table, columns=columns).sort_values(["misclassified", "learned"], ignore_index=True)
 
 
-def against_turnbull(learned: Learned) -> pd.DataFrame:
-    """Share dry by day after watering: as fitted, and without any law, for the species with most spells.
+def against_turnbull(model: WateringModel) -> pd.DataFrame:
+    """Share dry by day after watering: as fitted, and without any distribution, for the species with most dry-downs.
 
-    Gives:  one row per species and day 1 to 60: species, spells, day, free_low, free_high (bounds of the estimate
-            without a law: inside an interval nothing says when), taken_true (the law fitted as if each reading were
-            right, which is what the free estimate also takes for granted), fitted (allowing for misread looks).
-    Source: Turnbull 1976 by `found_late.masses`.
+    Returns
+    -------
+    pandas.DataFrame
+        One row per species and day 1 to 60: species, dry_downs, day, free_low, free_high (bounds of the Turnbull
+        estimate: inside an interval nothing says when), taken_true (the distribution fitted as if each reading were
+        right, which is what the Turnbull estimate also takes for granted), fitted (allowing for misclassified
+        inspections).
+
+    References
+    ----------
+    Turnbull 1976, JRSS B 38:290 (see `plantstats.stats.turnbull`).
     """
-    cells = learned.cells[learned.cells["planter"] != RESERVOIR]
-    if False not in learned.dryings or cells.empty:
-        return pd.DataFrame(columns=["species", "spells", "day", "free_low", "free_high", "taken_true", "fitted"])
-    fitted = learned.dryings[False]
-    plain = drying.fit(cells, fitted.law, misread=0.0)
-    most = cells.groupby("species")["n"].sum().nlargest(SPECIES_DRAWN)
-    day, made = np.arange(1, DAYS + 1.0), []
-    for species, number in most.items():
-        own = cells[cells["species"] == species]
-        known = own.groupby(["low", "high"], dropna=False)["n"].sum().reset_index()
-        # Every spell is one row to the estimate; beyond LIKE of them a fixed share of each row stands for all.
-        times = np.maximum(np.round(known["n"] * min(1.0, 10 * LIKE / known["n"].sum())), 1).astype(int)
-        rows = known.loc[known.index.repeat(times)]
-        mass = turnbull.masses(rows["low"].to_numpy(), rows["high"].astype("float64").fillna(np.inf).to_numpy())
-        weight = own["n"].to_numpy(dtype=float)
-        made.append(
-            pd.DataFrame(
-                {
-                    "species": species,
-                    "spells": int(number),
-                    "day": day,
-                    "free_low": [float(mass.mass[mass.right <= d].sum()) for d in day],
-                    "free_high": [float(mass.mass[mass.left < d].sum()) for d in day],
-                    "taken_true": _mixed(plain, own, weight, day),
-                    "fitted": _mixed(fitted, own, weight, day),
-                }
-            )
-        )
-    return pd.concat(made, ignore_index=True)
+    soil = model.distinct[model.distinct["planter"] != RESERVOIR]
+    if False not in model.drying or soil.empty:
+        return pd.DataFrame(columns=["species", "dry_downs", "day", "free_low", "free_high", "taken_true", "fitted"])
+    fitted = model.drying[False]
+    plain = fit_drying(soil, fitted.family, misclassified=0.0)
+    day, parts = np.arange(1, DAYS + 1.0), []
+    for species, number in soil.groupby("species")["n"].sum().nlargest(N_SPECIES).items():
+        own = soil[soil["species"] == species]
+        bounds = own.groupby(["lower", "upper"], dropna=False)["n"].sum().reset_index()
+        # Every dry-down is one row to the estimate; beyond 10 x ENOUGH a fixed share of each row stands for all.
+        times = np.maximum(np.round(bounds["n"] * min(1.0, 10 * ENOUGH / bounds["n"].sum())), 1).astype(int)
+        rows = bounds.loc[bounds.index.repeat(times)]
+        lower, upper = (rows[c].astype("float64").fillna(np.inf).to_numpy() for c in ("lower", "upper"))
+        estimate = turnbull.masses(lower, upper)
+        curves = {
+            "species": species,
+            "dry_downs": int(number),
+            "day": day,
+            "free_low": [float(estimate.mass[estimate.right <= d].sum()) for d in day],
+            "free_high": [float(estimate.mass[estimate.left < d].sum()) for d in day],
+            "taken_true": _mean_dry(plain, own, day),
+            "fitted": _mean_dry(fitted, own, day),
+        }
+        parts.append(pd.DataFrame(curves))
+    return pd.concat(parts, ignore_index=True)
 
 
-def _mixed(fitted: drying.Drying, own: pd.DataFrame, weight: Array, day: Array) -> Array:
-    moist = still_moist(fitted.law, day[None, :], fitted.log_scale(own)[:, None], fitted.shape)
-    return 1 - np.average(moist, axis=0, weights=weight)
+def _mean_dry(fitted: DryingModel, rows: pd.DataFrame, day: Array) -> Array:
+    """Share dry on each day, over the mix of plants of the dry-downs."""
+    moist = np.stack([fitted.still_moist(rows, d) for d in day], axis=1)
+    return 1 - np.average(moist, axis=0, weights=rows["n"].to_numpy(dtype=float))

@@ -2,22 +2,23 @@
 
 from __future__ import annotations
 
-from collections.abc import Hashable, Mapping
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
+import pandas as pd
 
-from plantstats.findings import define, finding
+from plantstats.findings import define, rows
 from plantstats.stats.intervals import CONF_LEVEL
 from plantstats.stats.rates import rate_ratio
-from plantstats.watering.observed import FOLLOWED, NOT_FOLLOWED
+from plantstats.watering.follow_up import FOLLOWED, NOT_FOLLOWED
 
 if TYPE_CHECKING:
+    from plantstats.watering.advice import Advice
     from plantstats.watering.review import WateringReview
 
-SITE_MEASURES = {"visit_saving": "saving", "visit_cost_now": "cost_now", "visit_cost_advised": "cost_advised"}
-DRAWN = "expected cost; limits from drying, loss rates and over-dry effect drawn together"
+SAMPLED = "expected cost; limits from drying, loss rates and over-dry effect drawn together"
 EXACT = "exact Poisson limits (Garwood 1936)"
+EXPECTED = "expected share"
 
 define(
     visit_cost="Cost of a site per quarter at a visit interval: visits, minutes at the plants, expected losses, and "
@@ -42,165 +43,130 @@ define(
 )
 
 
-def rows(review: WateringReview) -> list[dict[str, object]]:
-    """Findings about sites, as `findings.finding` makes them."""
-    return [*_sites(review), *_all_sites(review), *_followed(review), *_gaps(review)]
+def site_findings(review: WateringReview) -> list[pd.DataFrame]:
+    """Findings about sites, each with the number of plants that it is about where it is about certain plants."""
+    period, currency = review.period.name, review.model.price.currency
+    return [
+        *_sites(review.advice, period, currency),
+        *_all_sites(review.advice, period, currency),
+        *followed_findings(review.followed, period),
+        *_gaps(review.by_gap, period),
+    ]
 
 
-def _sites(review: WateringReview) -> list[dict[str, object]]:
-    name, made, currency = review.period.name, [], review.learned.price.currency
-    method = DRAWN
-    for row in review.advice.sites.to_dict("records"):
-        by: dict[str, Any] = {"site_id": row["site_id"], "n_plants": row["plants"]}
-        note = f"now every {row['now']} days, cheapest every {row['cheapest']}, advised: {row['decision']}"
-        made.append(
-            finding(
-                "visit_saving",
-                name,
-                row["saving"],
-                row["saving_low"],
-                row["saving_high"],
-                unit=currency,
-                method=method,
-                level=CONF_LEVEL,
-                note=note,
-                **by,
-            )
-        )
-        for measure in ("visit_cost_now", "visit_cost_advised"):
-            made.append(
-                finding(measure, name, row[SITE_MEASURES[measure]], unit=currency, method=method, note=note, **by)
-            )
-        made.append(
-            finding(
-                "visit_minutes_change",
-                name,
-                row["minutes_advised"] - row["minutes_now"],
-                unit="minutes",
-                method=method,
-                note=note,
-                **by,
-            )
-        )
-        made.append(
-            finding("too_dry_share", name, 100 * row["too_dry_now"], unit="%", method="expected share", note=note, **by)
-        )
-    sizes = review.advice.sites.set_index("site_id")["plants"]
-    for row in review.advice.money.to_dict("records"):
-        made.append(
-            finding(
-                "visit_cost",
-                name,
-                row["cost"],
-                row["low"],
-                row["high"],
-                unit=currency,
-                method=method,
-                level=CONF_LEVEL,
-                n_plants=int(sizes[row["site_id"]]),
-                site_id=row["site_id"],
-                interval_days=row["interval_days"],
-            )
-        )
-    return made
+def _sites(advice: Advice, period: str, currency: str) -> list[pd.DataFrame]:
+    sites = advice.sites.assign(
+        n_plants=advice.sites["plants"],
+        note=[
+            f"now every {row.now} days, cheapest every {row.cheapest}, advised: {row.decision}"
+            for row in advice.sites.itertuples()
+        ],
+    )
+    saving = {"estimate": sites["saving"], "low": sites["saving_low"], "high": sites["saving_high"]}
+    money = {"period": period, "unit": currency, "method": SAMPLED, "by": ["site_id"]}
+    minutes = sites["minutes_advised"] - sites["minutes_now"]
+    by_interval = advice.by_interval.assign(
+        estimate=advice.by_interval["cost"],
+        n_plants=advice.by_interval["site_id"].map(sites.set_index("site_id")["plants"]),
+    )
+    return [
+        rows(sites, "visit_saving", conf_level=CONF_LEVEL, **money, **saving),
+        rows(sites, "visit_cost_now", estimate=sites["cost_now"], **money),
+        rows(sites, "visit_cost_advised", estimate=sites["cost_advised"], **money),
+        rows(sites, "visit_minutes_change", estimate=minutes, **{**money, "unit": "minutes"}),
+        rows(sites, "too_dry_share", estimate=100 * sites["too_dry_now"], **{**money, "unit": "%", "method": EXPECTED}),
+        rows(by_interval, "visit_cost", conf_level=CONF_LEVEL, **{**money, "by": ["site_id", "interval_days"]}),
+    ]
 
 
-def _all_sites(review: WateringReview) -> list[dict[str, object]]:
-    name, made = review.period.name, []
-    number = int(review.advice.sites["plants"].sum())
-    for row in review.advice.totals.to_dict("records"):
-        made.append(
-            finding(
-                "cost_of_all_sites",
-                name,
-                row["cost"],
-                row["low"],
-                row["high"],
-                unit=review.learned.price.currency,
-                method=DRAWN,
-                level=CONF_LEVEL,
-                n_plants=number,
-                note=f"{row['visits']:.0f} visits",
-                term=row["way"],
-            )
-        )
-        made.append(
-            finding(
-                "too_dry_of_all_sites",
-                name,
-                100 * row["too_dry"],
-                unit="%",
-                method="expected share",
-                n_plants=number,
-                term=row["way"],
-            )
-        )
-    return made
+def _all_sites(advice: Advice, period: str, currency: str) -> list[pd.DataFrame]:
+    totals = advice.totals.drop(columns="losses").assign(  # money, not a count
+        term=advice.totals["scenario"],
+        estimate=advice.totals["cost"],
+        n_plants=int(advice.sites["plants"].sum()),
+        note=[f"{visits:.0f} visits" for visits in advice.totals["visits"]],
+    )
+    common = {"period": period, "by": ["term"]}
+    shares = totals.drop(columns=["low", "high", "note"])
+    return [
+        rows(totals, "cost_of_all_sites", unit=currency, method=SAMPLED, conf_level=CONF_LEVEL, **common),
+        rows(shares, "too_dry_of_all_sites", unit="%", method=EXPECTED, estimate=100 * totals["too_dry"], **common),
+    ]
 
 
-def _rate(measure: str, period: str, row: Mapping[Hashable, Any], note: str, term: str) -> dict[str, object]:
-    """A loss rate of some plant-days, with its exact limits."""
-    return finding(
+def _loss_rates(table: pd.DataFrame, measure: str, period: str) -> pd.DataFrame:
+    """Loss rates of some plant-days, with their exact limits."""
+    limits = {name: table[column] for name, column in _limits("loss_rate").items()}
+    return rows(
+        table,
         measure,
-        period,
-        row["loss_rate"],
-        row["loss_rate_low"],
-        row["loss_rate_high"],
-        level=CONF_LEVEL,
+        period=period,
         unit="per 100 plant-years",
         method=EXACT,
-        losses=int(row["losses"]),
-        plant_days=row["plant_days"],
-        note=note,
-        term=term,
+        by=["term"],
+        conf_level=CONF_LEVEL,
+        **limits,
     )
 
 
-def _followed(review: WateringReview) -> list[dict[str, object]]:
-    name = review.period.name
-    made = [
-        _rate("loss_rate_since_advice", name, row, f"{row['sites']:,} sites", row["group"])
-        for row in review.followed.to_dict("records")
-        if row["plant_days"] > 0
-    ]
-    by = review.followed.set_index("group")
-    one, other = by.loc[FOLLOWED], by.loc[NOT_FOLLOWED]
+def _limits(name: str) -> dict[str, str]:
+    return {"estimate": name, "low": f"{name}_low", "high": f"{name}_high"}
+
+
+def followed_findings(followed: pd.DataFrame, period: str) -> list[pd.DataFrame]:
+    """Loss rates since the last advice, and their ratio between sites that followed it and those that did not.
+
+    Parameters
+    ----------
+    followed : pandas.DataFrame
+        As `follow_up.followed`.
+    period : str
+    """
+    groups = followed[followed["plant_days"] > 0]
+    notes = [f"{sites:,} sites" for sites in groups["sites"]]
+    groups = groups.assign(term=groups["group"], n_plants=groups["plants"], note=notes)
+    parts = [_loss_rates(groups, "loss_rate_since_advice", period)]
+    one, other = (followed.set_index("group").loc[group] for group in (FOLLOWED, NOT_FOLLOWED))
     ratio = rate_ratio(int(one["losses"]), one["plant_days"], int(other["losses"]), other["plant_days"])
     if np.isfinite(ratio.low):
-        made.append(
-            finding(
-                "loss_ratio_followed",
-                name,
-                *ratio[:3],
-                unit="ratio",
-                method="conditional binomial limits (Clopper and Pearson 1934)",
-                level=CONF_LEVEL,
-                losses=int(one["losses"] + other["losses"]),
-                plant_days=one["plant_days"] + other["plant_days"],
+        row = {
+            **dict(zip(("estimate", "low", "high"), ratio[:3], strict=True)),
+            **{name: one[name] + other[name] for name in ("losses", "plant_days")},
+            "n_plants": one["plants"] + other["plants"],
+        }
+        method = "conditional binomial limits (Clopper and Pearson 1934)"
+        made = rows(
+            pd.DataFrame([row]),
+            "loss_ratio_followed",
+            period=period,
+            unit="ratio",
+            method=method,
+            conf_level=CONF_LEVEL,
+        )
+        parts.append(made)
+    return parts
+
+
+def _gaps(by_gap: pd.DataFrame, period: str) -> list[pd.DataFrame]:
+    gaps = by_gap.assign(term=by_gap["gap"] + " gap")
+    losses = gaps.assign(note=[f"{number:,} gaps" for number in gaps["gaps"]])
+    parts = [_loss_rates(losses, "loss_rate_by_gap", period)]
+    for leaf in ("yellow", "green"):
+        counted = gaps[gaps[f"{leaf}_days"] > 0].drop(columns=["losses"])
+        limits = {name: counted[column] for name, column in _limits(f"{leaf}_rate").items()}
+        parts.append(
+            rows(
+                counted.assign(
+                    plant_days=counted[f"{leaf}_days"],
+                    note=[f"{number:,} leaves counted, a minimum" for number in counted[leaf]],
+                ),
+                f"{leaf}_by_gap",
+                period=period,
+                unit="per 100 plant-days",
+                method="count / days, limits by the spread between sites",
+                by=["term"],
+                conf_level=CONF_LEVEL,
+                **limits,
             )
         )
-    return made
-
-
-def _gaps(review: WateringReview) -> list[dict[str, object]]:
-    name, made = review.period.name, []
-    for row in review.by_gap.to_dict("records"):
-        made.append(_rate("loss_rate_by_gap", name, row, f"{row['gaps']:,} gaps", f"{row['gap']} gap"))
-        for leaf in ("yellow", "green"):
-            if row[f"{leaf}_days"] > 0:
-                made.append(
-                    finding(
-                        f"{leaf}_by_gap",
-                        name,
-                        row[f"{leaf}_rate"],
-                        row[f"{leaf}_rate_low"],
-                        row[f"{leaf}_rate_high"],
-                        level=CONF_LEVEL,
-                        unit="per 100 plant-days",
-                        method="count / days, limits by the spread between sites",
-                        plant_days=row[f"{leaf}_days"],
-                        note=f"{row[leaf]:,} leaves counted, a minimum",
-                        term=f"{row['gap']} gap",
-                    )
-                )
-    return made
+    return parts

@@ -17,7 +17,7 @@ import pandas as pd
 import statsmodels.api as sm
 
 from plantstats.records.species import species_table
-from plantstats.watering import drying
+from plantstats.watering.drying import DryingModel, fit_drying
 
 LIGHTS, POTS = ("low", "medium", "high"), ("under 15 cm", "15-24 cm", "25-34 cm", "35 cm and more")
 SHAPE, MISREAD, SPECIES = 3.0, 0.04, 16
@@ -56,11 +56,10 @@ def spells(number: int, seed: int = 1) -> pd.DataFrame:
             "pot": np.array(POTS)[codes["pot"]],
             "planter": "direct",
             "heating": heated,
-            "vpd": np.nan,
-            "wet_looks": wet,
-            "earlier": np.maximum(wet - 1, 0) * every,
-            "low": wet * every,
-            "high": (wet + 1.0) * every,
+            "n_moist": wet,
+            "previous": np.maximum(wet - 1, 0) * every,
+            "lower": wet * every,
+            "upper": (wet + 1.0) * every,
         }
     )
 
@@ -72,10 +71,10 @@ def collapse(rows: pd.DataFrame) -> pd.DataFrame:
 
 def look_by_look(rows: pd.DataFrame) -> object:
     """The shortcut: every look by itself."""
-    looks = rows.loc[rows.index.repeat(rows["wet_looks"] + 1)]
+    looks = rows.loc[rows.index.repeat(rows["n_moist"] + 1)]
     number = looks.groupby(level=0).cumcount().to_numpy() + 1
-    dry = (number == looks["wet_looks"].to_numpy() + 1).astype(float)
-    day = number * (looks["high"] / (looks["wet_looks"] + 1)).to_numpy()
+    dry = (number == looks["n_moist"].to_numpy() + 1).astype(float)
+    day = number * (looks["upper"] / (looks["n_moist"] + 1)).to_numpy()
     dummies = pd.get_dummies(looks[["species", "light", "pot", "heating"]].astype(str), drop_first=True).to_numpy(
         dtype=float
     )
@@ -97,13 +96,13 @@ def main(number: int) -> None:
     rows = spells(number)
     cells = collapse(rows)
     print(f"{number:,} spells, {len(cells):,} distinct rows with sites")
-    ours, fit = timed("cells to fit: both laws, shrinkage, misread looks, site errors", lambda: drying.fit(cells))
-    assert isinstance(fit, drying.Drying)
-    print(f"   {fit.law}: shape {fit.shape:.3f} (true {SHAPE}), misread {fit.misread:.4f} (true {MISREAD})")
+    ours, fit = timed("cells to fit: both laws, shrinkage, misread looks, site errors", lambda: fit_drying(cells))
+    assert isinstance(fit, DryingModel)
+    print(f"   {fit.family}: shape {fit.shape:.3f} (true {SHAPE}), misread {fit.misclassified:.4f} (true {MISREAD})")
     few = rows.head(number // SHORT_RUN).assign(n=1, site_id=lambda t: t.index.astype(str))
     plain, _ = timed(
         f"the same, every spell a row of its own ({len(few):,} spells)",
-        lambda: drying.fit(few.assign(vpd=few.index * 1e-9), vpd=True),
+        lambda: fit_drying(few.assign(species=few["species"].str.cat(few.index.astype(str), " "))),
     )
     naive, made = timed(f"look by look, GLM ({len(few):,} spells)", lambda: look_by_look(few))
     print(f"   shape {made.params[1]:.3f} (true {SHAPE}): biased")  # type: ignore[attr-defined]

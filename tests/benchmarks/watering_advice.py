@@ -27,9 +27,9 @@ from plantstats import records, simulate
 from plantstats.validation import decisions, truths
 from plantstats.validation.companies import AS_OF
 from plantstats.validation.design import case
-from plantstats.watering.advise import advise
+from plantstats.watering.advice import advise
 from plantstats.watering.drying import DryingError
-from plantstats.watering.learn import learn
+from plantstats.watering.fit import fit_watering
 
 WORDS = {"advised": "the advice", "now": "as now", "weekly": "weekly everywhere"}
 PROMISE = 0.05
@@ -53,13 +53,13 @@ def one(seed: int, number: int) -> dict[str, float] | str:
         known = truths.Known(made.truth, simulate.company(made.plants, made.years, made.seed, made.truth))
         loaded = records.load(Path(folder))
         try:
-            learned = learn(loaded, AS_OF)
+            model = fit_watering(loaded, AS_OF)
         except DryingError as fault:
             return f"company {number:>4}: no advice ({fault})"
-        advice = advise(learned, loaded, heated=True, forced=False)
+        advice = advise(model, loaded, heating=True, name_binding_plants=False)
         if advice is None:
             raise SystemExit(f"company {number} of seed {seed}: no plant stands on {AS_OF}")
-        sites = decisions.by_site(learned, advice, loaded, known)
+        sites = decisions.by_site(model, advice, loaded, known)
     return {
         "number": number,
         **{way: decisions.excess(sites, way) for way in WORDS},

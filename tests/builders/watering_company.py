@@ -2,11 +2,8 @@
 
 from __future__ import annotations
 
-import dataclasses
-import math
 from pathlib import Path
 
-import numpy as np
 import pandas as pd
 import pyarrow as pa
 import pyarrow.parquet as pq
@@ -15,9 +12,9 @@ from plantstats import simulate
 from plantstats.schema import tables
 from plantstats.settings import settings_from
 from plantstats.simulate.company import build as build_company
-from plantstats.watering.drying import Drying
-from plantstats.watering.harm import Harm
-from plantstats.watering.learn import Learned
+from plantstats.validation import decisions
+from plantstats.validation.truths import Known
+from plantstats.watering.fit import WateringModel
 
 SETTINGS = settings_from(
     {
@@ -63,50 +60,7 @@ class CompanyRecords:
         return to_pandas(pq.read_table(self.parquet(name)))
 
 
-def with_full_knowledge(learned: Learned, records: CompanyRecords) -> Learned:
-    """What was learned, with every estimate put right: drying, misread looks, harm of over-dry days, loss rates."""
-    truth = records.truth
-    vpd = {
-        heated: float(np.average(part["vpd"], weights=part["n"]))
-        for heated, part in learned.cells.dropna(subset=["vpd"]).groupby("heating")
-    }
-    seasons = {
-        "heating season": truth.dry_heating + truth.dry_per_kpa * (vpd.get(True, 1.2) - 1.2),
-        "rest of the year": truth.dry_per_kpa * (vpd.get(False, 1.2) - 1.2),
-    }
-    terms = {
-        "species": {s.name: math.log(s.dry_days) for s in truth.species},
-        "light": truth.dry_light,
-        "pot": truth.dry_pot,
-        "planter": truth.dry_planter,
-        "heating": seasons,
-    }
-    names = (("intercept", ""), *((term, level) for term, levels in terms.items() for level in levels))
-    effects = [0.0, *(value for levels in terms.values() for value in levels.values())]
-    theta = np.array([*effects, math.log(truth.dry_shape), math.log(truth.misread / (1 - truth.misread))])
-    fit = Drying("Weibull", names, theta, np.zeros((len(theta), len(theta))), 99, 0.0, truth.misread, 0.0, 0)
-    known = records.made.true_quarters.groupby(["species", "light"])[
-        ["plant_days", "over_dry_days", "expected_losses"]
-    ].sum()
-    mine = known.reindex(pd.MultiIndex.from_frame(learned.rates[["species", "light"]]))
-    days = mine["plant_days"].to_numpy(dtype=float)
-    overall = known.sum().astype(float)
-    rate = np.where(
-        days > 0,
-        mine["expected_losses"].to_numpy(dtype=float) / np.maximum(days, 1),
-        overall["expected_losses"] / overall["plant_days"],
-    )
-    dry = np.where(
-        days > 0,
-        mine["over_dry_days"].to_numpy(dtype=float) / np.maximum(days, 1),
-        overall["over_dry_days"] / overall["plant_days"],
-    )
-    rates = learned.rates.assign(rate=np.nan_to_num(rate), log_se=0.0, dry_share=np.nan_to_num(dry))
-    ratio = math.exp(truth.over_dry)
-    return dataclasses.replace(
-        learned,
-        dryings={kind: fit for kind in learned.dryings},
-        rates=rates,
-        tables={},
-        harm=Harm(ratio, ratio, ratio, 0.0, 0, 0.0, 0.0, ratio),
-    )
+def with_full_knowledge(model: WateringModel, records: CompanyRecords) -> WateringModel:
+    """What was learned, with every estimate put right."""
+    true = {name: getattr(records.made, name) for name in ("true_sites", "true_quarters")}
+    return decisions.with_full_knowledge(model, Known(records.truth, true))

@@ -1,4 +1,4 @@
-"""Plants watered, read, shedding and dying by a known law, as the tables that harm and leaf drop are learned from."""
+"""Plants watered, read, shedding and dying by a known law, in the tables that drought effects are learned from."""
 
 from __future__ import annotations
 
@@ -8,15 +8,15 @@ import duckdb
 import numpy as np
 import pandas as pd
 
-from plantstats.watering.collapse import Spells
-from plantstats.watering.drying import NO_MISREAD, Drying
+from plantstats.watering.dry_down_table import DryDowns
+from plantstats.watering.drying import DryingModel
 
 DAY_ZERO = date(1970, 1, 1)
 SHAPE = 3.0
 SCALES = {"Ficus lyrata": 9.0, "Aspidistra elatior": 14.0}
 TYPES = {
-    "days": 'plant_id varchar, "at" bigint, dry bigint, watered bigint, looks bigint, dead bigint',
-    "spells": 'plant_id varchar, "at" bigint, site_id varchar, species varchar, light varchar, pot varchar, '
+    "days": 'plant_id varchar, "at" bigint, dry bigint, watered bigint, inspections bigint, dead bigint',
+    "dry_downs": 'plant_id varchar, "at" bigint, site_id varchar, species varchar, light varchar, pot varchar, '
     "planter varchar, heating boolean",
     "visits": "plant_id varchar, visited_on date, leaves_dropped bigint",
     "replacements": "plant_id varchar, found_on date, replaced_on date, outcome varchar, cause varchar",
@@ -24,8 +24,8 @@ TYPES = {
 }
 
 
-def engine(tables: dict[str, list[tuple[object, ...]]], as_of: int = 100_000) -> Spells:
-    """Tables as the chain of spells leaves them, from rows in the order of TYPES; days count from 1970-01-01."""
+def engine(tables: dict[str, list[tuple[object, ...]]], as_of: int = 100_000) -> DryDowns:
+    """Tables as the chain of dry-downs leaves them, from rows in the order of TYPES; days count from 1970-01-01."""
     made = duckdb.connect()
     for name, columns in TYPES.items():
         made.execute(f"create table {name} ({columns})")
@@ -34,14 +34,12 @@ def engine(tables: dict[str, list[tuple[object, ...]]], as_of: int = 100_000) ->
             made.register("rows", rows)
             made.execute(f"insert into {name} select * from rows")
             made.unregister("rows")
-    return Spells(made, DAY_ZERO + timedelta(days=as_of))
+    return DryDowns(made, DAY_ZERO + timedelta(days=as_of))
 
 
-def law() -> Drying:
-    """The law by which the simulated plants dry."""
-    names = (("intercept", ""), *(("species", s) for s in SCALES))
-    theta = np.array([0.0, *np.log(list(SCALES.values())), np.log(SHAPE), NO_MISREAD])
-    return Drying("Weibull", names, theta, np.zeros((len(theta), len(theta))), 99, 0.0, 0.0, 0.0, 0)
+def true_drying() -> DryingModel:
+    """The distribution by which the simulated plants dry."""
+    return DryingModel.known({"species": {name: np.log(scale) for name, scale in SCALES.items()}}, SHAPE)
 
 
 def simulated(
@@ -55,7 +53,7 @@ def simulated(
     leaf_rate: float = 0.0,
     leaf_ratio: float = 1.0,
     given_up: float = 0.0,
-) -> Spells:
+) -> DryDowns:
     """Sites visited every 7, 14 or 21 days; a plant found dry is watered; a lost one is found and replaced at a visit.
 
     Takes:  rates a day on days that are not over-dry, and times as much on days that are; given_up: chance, at a look
@@ -99,5 +97,5 @@ def simulated(
                     out["days"].append((plant, day, 1, 1, 1, 0))
                 if watered:
                     begun, dries_on = day, day + SCALES[species] * rng.weibull(SHAPE)
-                    out["spells"].append((plant, day, site_id, species, "low", "15-24 cm", "direct", False))
+                    out["dry_downs"].append((plant, day, site_id, species, "low", "15-24 cm", "direct", False))
     return engine(out, days)

@@ -6,16 +6,14 @@ import math
 from datetime import date
 from pathlib import Path
 
-import numpy as np
 import pandas as pd
 import pytest
 
 from plantstats import records, simulate
 from plantstats.records import Records
 from plantstats.validation import decisions, truths
-from plantstats.watering import advise, learn
-from plantstats.watering.advise import Advice
-from plantstats.watering.learn import Learned
+from plantstats.validation.true_effects import season_kpa
+from plantstats.watering import Advice, WateringModel, advise, fit_watering
 
 AS_OF = date(2026, 9, 30)
 TRUTH = simulate.Truth(visit_days={7: 1.0}, building_failure=False)
@@ -31,7 +29,7 @@ def test_the_excess_of_a_way_is_its_cost_over_the_best_and_a_plant_left_dry_save
     assert found == pytest.approx([10 / 300, 20 / 300, 110 / 300])
 
 
-Made = tuple[Records, Learned, Advice, truths.Known]
+Made = tuple[Records, WateringModel, Advice, truths.Known]
 
 
 @pytest.fixture(scope="module")
@@ -40,17 +38,17 @@ def made(tmp_path_factory: pytest.TempPathFactory) -> Made:
     simulate.make(folder, 120, 2, 21, TRUTH)
     loaded = records.load(folder)
     known = truths.Known(TRUTH, simulate.company(120, 2, 21, TRUTH))
-    learned = learn(loaded, AS_OF)
-    advice = advise(learned, loaded, heated=True)
+    model = fit_watering(loaded, AS_OF)
+    advice = advise(model, loaded, heating=True)
     assert advice is not None
-    return loaded, learned, advice, known
+    return loaded, model, advice, known
 
 
 def test_full_knowledge_is_the_truth_that_the_company_was_made_by(made: Made) -> None:
-    _, learned, _, known = made
-    truth = decisions.with_full_knowledge(learned, known)
+    _, model, _, known = made
+    truth = decisions.with_full_knowledge(model, known)
     whole = known.tables["true_quarters"]
-    for row in truth.rates[truth.rates["light"] != "unknown"].to_dict("records"):
+    for row in truth.loss_rates[truth.loss_rates["light"] != "unknown"].to_dict("records"):
         own = whole[whole["species"].eq(row["species"]) & whole["light"].eq(row["light"])]
         assert row["rate"] == pytest.approx(own["expected_losses"].sum() / own["plant_days"].sum())
         assert row["dry_share"] == pytest.approx(own["over_dry_days"].sum() / own["plant_days"].sum())
@@ -60,45 +58,46 @@ def test_full_knowledge_is_the_truth_that_the_company_was_made_by(made: Made) ->
     )
     days = {each.name: each.dry_days for each in TRUTH.species}["Ficus lyrata"]
     of = TRUTH.dry_light["low"] + TRUTH.dry_pot["under 15 cm"] + TRUTH.dry_planter["double_potted"]
-    scale = truth.dryings[False].log_scale(plant.assign(heating=[True])) - truth.dryings[False].log_scale(
+    scale = truth.drying[False].log_scale(plant.assign(heating=[True])) - truth.drying[False].log_scale(
         plant.assign(heating=[False])
     )
-    air = learned.cells.dropna(subset=["vpd"])
-    kpa = [np.average(part["vpd"], weights=part["n"]) for _, part in air.groupby("heating")]
-    assert scale[0] == pytest.approx(TRUTH.dry_heating + TRUTH.dry_per_kpa * (kpa[1] - kpa[0]))
-    level = truth.dryings[False].log_scale(plant.assign(heating=[False]))[0]
-    assert level == pytest.approx(math.log(days) + of + TRUTH.dry_per_kpa * (kpa[0] - 1.2))
-    assert truth.harm.ratio == pytest.approx(math.exp(TRUTH.over_dry))
+    heating, open_season = (season_kpa(known.tables["true_sites"], each) for each in (True, False))
+    assert scale[0] == pytest.approx(TRUTH.dry_heating + TRUTH.dry_per_kpa * (heating - open_season))
+    level = truth.drying[False].log_scale(plant.assign(heating=[False]))[0]
+    assert level == pytest.approx(math.log(days) + of + TRUTH.dry_per_kpa * (open_season - 1.2))
+    assert truth.drought_effect.ratio == pytest.approx(math.exp(TRUTH.over_dry))
 
 
 def test_what_full_knowledge_would_advise_is_never_more_than_a_change_of_mind_above_the_best(made: Made) -> None:
     # Full knowledge changes only what saves more than `cost_tolerance`, so by its own advice no more than that is lost;
     # every site's best is at most its present cost.
-    loaded, learned, _, known = made
-    truth = decisions.with_full_knowledge(learned, known)
-    ideal = advise(truth, loaded, heated=True, draws=1, forced=False)
+    loaded, model, _, known = made
+    truth = decisions.with_full_knowledge(model, known)
+    ideal = advise(truth, loaded, heating=True, n_samples=1, name_binding_plants=False)
     assert ideal is not None
-    sites = decisions.by_site(learned, ideal, loaded, known)
-    assert decisions.excess(sites, "advised") <= learned.assumed.cost_tolerance
+    sites = decisions.by_site(model, ideal, loaded, known)
+    assert decisions.excess(sites, "advised") <= model.assumed.cost_tolerance
     assert (sites["best"] <= sites["now"] + 1e-9).all()
     assert not sites["too_dry"].any()
     assert not (sites["changed"] & sites["should_stay"]).any()
 
 
 def test_the_advice_costs_less_than_staying_and_weekly_visits_are_now_where_all_come_weekly(made: Made) -> None:
-    loaded, learned, advice, known = made
-    sites = decisions.by_site(learned, advice, loaded, known)
+    loaded, model, advice, known = made
+    sites = decisions.by_site(model, advice, loaded, known)
     assert sites["changed"].any()
     assert decisions.excess(sites, "advised") < decisions.excess(sites, "now")
     assert sites["weekly"].to_numpy() == pytest.approx(sites["now"].to_numpy())
-    rows = pd.concat(decisions.made(learned, advice, loaded, known)).set_index("kind")
+    rows = pd.concat(decisions.made(model, advice, loaded, known)).set_index("kind")
     assert rows.loc["cost_of_advice", "estimate"] == pytest.approx(decisions.excess(sites, "advised"))
     assert len(rows.loc[["needless_change"]]) == sites["should_stay"].sum()
 
 
 def test_advice_by_draws_or_by_one_draw_names_the_same_costs(made: Made) -> None:
-    loaded, learned, advice, _ = made
-    one = advise(learned, loaded, heated=True, draws=1, forced=False)
+    loaded, model, advice, _ = made
+    one = advise(model, loaded, heating=True, n_samples=1, name_binding_plants=False)
     assert one is not None
-    pd.testing.assert_frame_equal(one.money.drop(columns=["low", "high"]), advice.money.drop(columns=["low", "high"]))
-    assert one.forced.empty
+    pd.testing.assert_frame_equal(
+        one.by_interval.drop(columns=["low", "high"]), advice.by_interval.drop(columns=["low", "high"])
+    )
+    assert one.binding_plants.empty

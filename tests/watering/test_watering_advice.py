@@ -16,17 +16,28 @@ from plantstats import findings, periods
 from plantstats.pages import watering_guard_rails as guard_rails
 from plantstats.pages import watering_words as words
 from plantstats.periods import quarter
-from plantstats.watering import Assumptions, WateringError, advise, care_sheet, harm, intervals, learn, routes, worth
+from plantstats.watering import (
+    Assumptions,
+    WateringError,
+    WateringModel,
+    advise,
+    binding_plants,
+    care_sheet,
+    costing,
+    costs,
+    cycle,
+    drought_effect,
+    fit_watering,
+)
 from plantstats.watering import review as watering_review
-from plantstats.watering.advise import KEEP, Advice
-from plantstats.watering.law import days_until_dry, still_moist
-from plantstats.watering.learn import Learned
+from plantstats.watering.advice import NO_CHANGE, Advice, may_be_advised
+from plantstats.watering.distribution import days_until_dry, still_moist
 from plantstats.watering.prices import Prices
 from plantstats.watering.review import WateringReview, turn_of_season
 from tests.builders.watering_company import CompanyRecords, with_full_knowledge
 
 AS_OF = date(2026, 9, 30)
-PRICE = Prices("EUR", 18.0, 24.0, {"15-24 cm": 1.5}, {"15-24 cm": 1.0}, 30.0, 0.04, ())
+PRICE = Prices("EUR", 18.0, 24.0, {"15-24 cm": 1.5}, {"15-24 cm": 1.0}, 30.0, 0.04)
 
 
 def test_days_until_dry_is_the_inverse_of_the_share_still_moist() -> None:
@@ -41,20 +52,20 @@ def test_days_until_dry_is_the_inverse_of_the_share_still_moist() -> None:
 def test_every_gap_is_the_drying_time_rounded_up_to_visits() -> None:
     # All dry on day 10 exactly (a step on the daily grid), looked at every 7 days, nothing misread or missed:
     # watered on day 14; dry from 10 to 14, so 4 of 14 days; too dry after 3 days: day 14 is 1 day beyond.
-    moist = np.where(np.arange(intervals.HORIZON + 1) < 10, 1.0, 0.0)[None, :]
-    made = intervals.cycle(moist, 7, np.array([3.0]), 0.0, 0.0)
+    moist = np.where(np.arange(cycle.HORIZON + 1) < 10, 1.0, 0.0)[None, :]
+    made = cycle.cycle(moist, 7, np.array([3.0]), 0.0, 0.0)
     assert made.gap[0] == pytest.approx(14)
     # The grid's trapezoid takes the step to lie half a day earlier, at 9.5.
     assert made.dry_share[0] == pytest.approx(4.5 / 14)
     assert made.too_dry[0] == pytest.approx(1.0)
     assert made.too_dry_days[0] == pytest.approx(1.5 / 14)
-    assert intervals.cycle(moist, 7, np.array([6.0]), 0.0, 0.0).too_dry[0] == pytest.approx(0.0)
+    assert cycle.cycle(moist, 7, np.array([6.0]), 0.0, 0.0).too_dry[0] == pytest.approx(0.0)
 
 
 def test_a_visit_that_is_missed_puts_the_watering_off_by_whole_visits() -> None:
     # With a quarter of looks missed, a dry plant waits 1/3 of a visit more on average: (1 - 0.75) / 0.75.
-    moist = np.where(np.arange(intervals.HORIZON + 1) < 10, 1.0, 0.0)[None, :]
-    assert intervals.cycle(moist, 7, np.array([99.0]), 0.0, 0.25).gap[0] == pytest.approx(14 + 7 / 3)
+    moist = np.where(np.arange(cycle.HORIZON + 1) < 10, 1.0, 0.0)[None, :]
+    assert cycle.cycle(moist, 7, np.array([99.0]), 0.0, 0.25).gap[0] == pytest.approx(14 + 7 / 3)
 
 
 @pytest.mark.parametrize(
@@ -69,8 +80,8 @@ def test_cycles_are_those_of_a_simulation_look_by_look(every: int, misread: floa
         noted = (dried <= at) ^ (rng.random(n) < misread)
         going &= ~(noted & (rng.random(n) >= missed))
     over = np.maximum(at - dried, 0)
-    moist = intervals.moist_by_day("Weibull", np.log([scale]), shape)
-    made = intervals.cycle(moist, every, np.array([slack]), misread, missed)
+    moist = cycle.moist_by_day("Weibull", np.log([scale]), shape)
+    made = cycle.cycle(moist, every, np.array([slack]), misread, missed)
     assert made.gap[0] == pytest.approx(at.mean(), rel=0.01)
     assert made.dry_share[0] == pytest.approx(over.sum() / at.sum(), abs=0.005)
     assert made.too_dry[0] == pytest.approx((over > slack).mean(), abs=0.006)
@@ -79,71 +90,78 @@ def test_cycles_are_those_of_a_simulation_look_by_look(every: int, misread: floa
 
 def test_looked_up_cycles_are_those_worked_out_for_the_scale_itself() -> None:
     every, scales = (7, 14, 28), np.log(np.array([5.3, 11.7, 33.3]))
-    table = intervals.Cycles("Weibull", np.log(3.0), -3.0, every, 1.0, 0.04, (0.02, 0.1))
+    table = cycle.CycleTable("Weibull", np.log(3.0), -3.0, every, 1.0, 0.04, (0.02, 0.1))
     shape, logit = np.log(3.0) + 0.03, -2.9
     slack = days_until_dry("Weibull", 0.5, scales, np.exp(shape))
-    moist = intervals.moist_by_day("Weibull", scales, float(np.exp(shape)))
+    moist = cycle.moist_by_day("Weibull", scales, float(np.exp(shape)))
     for column, days in enumerate(every):
-        direct = intervals.cycle(moist, days, slack, float(1 / (1 + np.exp(-logit))), 0.04)
+        direct = cycle.cycle(moist, days, slack, float(1 / (1 + np.exp(-logit))), 0.04)
         looked_up = table.at(scales, 0.03, 0.1)
-        for name in intervals.Cycle._fields[1:]:
+        for name in cycle.Cycle._fields[1:]:
             assert getattr(looked_up, name)[:, column] == pytest.approx(getattr(direct, name), abs=0.006)
         assert looked_up.gap[:, column] == pytest.approx(direct.gap, rel=0.006)
 
 
 def test_the_cost_of_a_plant_is_the_sum_worked_by_hand() -> None:
     # Looks: 91.3125 / 14 x 0.96 x 1.5 min = 9.392; waterings 91.3125 / 20 = 4.566 at 1 + 0.1 x 6 = 1.6 min: 7.305;
-    # together 16.697 min x 0.4 EUR = 6.679. Losses 91.3125 x 0.0003 x (1 + 0.3 x (2 - 1)) = 0.035612 x 60 EUR = 2.137.
+    # together 16.697 min x 0.4 EUR = 6.679. Losses 91.3125 x 0.00039 = 0.035612 x 60 EUR = 2.137.
     # Undelivered: 91.3125 x 0.05 x 1 x 0.40 EUR = 1.826. In all 10.642.
-    cycle = intervals.Cycle(*(np.array([[v]]) for v in (20.0, 0.3, 0.1, 0.05)))
-    plants = pd.DataFrame({"pot": ["15-24 cm"], "plants": [1]})
-    made = routes.plant_costs(
-        plants, cycle, (14,), PRICE, Assumptions(), 2.0, np.array([0.0003]), np.array([60.0]), np.array([0.40])
-    )
-    assert made.money[0, 0] == pytest.approx(10.642, abs=0.001)
-    assert made.minutes[0, 0] == pytest.approx(16.697, abs=0.001)
+    given = cycle.Cycle(*(np.array([[v]]) for v in (20.0, 0.3, 0.1, 0.05)))
+    plants = pd.DataFrame({"pot": ["15-24 cm"], "plants": [1], "replacement": [60.0], "fee": [0.40]})
+    none = np.zeros((1, 1))
+    made = costs.plant_costs(plants, given, (14,), PRICE, Assumptions(), np.array([[0.00039]]), none)
+    assert made["cost"][0, 0] == pytest.approx(10.642, abs=0.001)
+    assert made["minutes"][0, 0] == pytest.approx(16.697, abs=0.001)
 
 
-def costs(money: list[list[float]], too_dry: list[list[float]]) -> routes.PlantCosts:
-    blank = np.ones_like(np.array(money))
-    return routes.PlantCosts((7, 14), np.array(money), blank, blank, blank, np.array(too_dry))
+def test_a_loss_rate_holds_drought_days_as_they_were() -> None:
+    # 0.0004 a day as practised, with 40% of days left dry at twice the losses: 0.0004 / (1 + 0.4) on other days; with
+    # 30% left dry 1.3 times that. A plant without a rate of its own has that of all.
+    rates = pd.DataFrame({"dry_share": [0.4], "plant_days": [1000.0]})
+    made = costing._per_day(rates, np.array([0.0004]), 2.0, np.array([0, -1]), np.full((2, 1), 0.3))
+    assert made.ravel() == pytest.approx(np.full(2, 0.0004 / 1.4 * 1.3))
+
+
+def plant_costs(cost: list[list[float]], too_dry: list[list[float]]) -> costs.Costs:
+    """Costs of plants inspected every 7 or 14 days, one watering each."""
+    one = np.ones_like(np.array(cost))
+    return {"cost": np.array(cost), "minutes": one, "waterings": one, "too_dry": np.array(too_dry)}
 
 
 def test_a_visit_passes_a_plant_by_only_where_few_are_then_too_dry() -> None:
     # Every second visit is cheaper for both; the second plant would be too dry too often.
-    both = costs([[5.0, 3.0], [5.0, 3.0]], [[0.0, 0.1], [0.0, 0.5]])
-    assert routes.best_looks(both, 7, 0.2).tolist() == [1, 0]
+    both = plant_costs([[5.0, 3.0], [5.0, 3.0]], [[0.0, 0.1], [0.0, 0.5]])
+    assert costs.best_inspections(both, (7, 14), 7, 0.2).tolist() == [1, 0]
     # Visits every 14 days: there is no choice.
-    assert routes.best_looks(both, 14, 0.2).tolist() == [1, 1]
+    assert costs.best_inspections(both, (7, 14), 14, 0.2).tolist() == [1, 1]
 
 
 def test_a_site_pays_for_its_visits_and_its_plants() -> None:
     # Weekly: 91.3125 / 7 x 18 = 234.80 + 5 + 5; fortnightly: 117.40 + 9 + 3.
-    made = routes.site_costs(
-        costs([[5.0, 9.0], [5.0, 3.0]], [[0.0, 0.4], [0.0, 0.5]]), np.array([0, 0]), 1, (7, 14), PRICE, 0.2
-    )
-    assert made.money[0] == pytest.approx([244.804, 129.402], abs=0.001)
-    assert made.too_dry[0] == pytest.approx([0.0, 0.45])
-    assert routes.allowed(made, np.array([7]), 0.2).tolist() == [[True, False]]
-    assert routes.allowed(made, np.array([14]), 0.2).tolist() == [[True, True]]
+    both = plant_costs([[5.0, 9.0], [5.0, 3.0]], [[0.0, 0.4], [0.0, 0.5]])
+    made = costs.site_costs(both, (7, 14), np.array([0, 0]), (7, 14), PRICE.visit, 0.2)
+    assert made["cost"][0] == pytest.approx([244.804, 129.402], abs=0.001)
+    assert (made["too_dry"] / made["waterings"])[0] == pytest.approx([0.0, 0.45])
+    assert may_be_advised(made, (7, 14), np.array([7]), 0.2).tolist() == [[True, False]]
+    assert may_be_advised(made, (7, 14), np.array([14]), 0.2).tolist() == [[True, True]]
 
 
 def test_few_plants_that_bar_a_longer_interval_are_named_and_many_are_not() -> None:
-    # A longer interval saves 58.70; eight plants cost 2 more each there and one 50 more: without it 16 < 58.70.
-    fine = np.tile([1.0, 0.1], (9, 1))
+    # A longer interval saves 58.70; eight plants cost 2 more each there and one 50 more: without it 16 < 58.70. Each is
+    # watered once and too dry in 10%: 0.1 - 0.2.
+    fine = np.full(9, -0.1)
     extra = np.array([2.0] * 8 + [50.0])
-    assert routes.forcing(extra, 58.7, fine, 0.2).tolist() == [8]
-    assert routes.forcing(np.full(9, 2.0), 58.7, fine, 0.2).tolist() == []  # it pays anyway
-    assert routes.forcing(np.full(9, 20.0), 58.7, fine, 0.2).tolist() == []  # all of them
-    # It pays, but one plant would always be too dry: 0.8 + 0.9 of 9 is below 20% without it.
-    dry = np.vstack([fine[:8], [1.0, 1.0]])
-    assert routes.forcing(np.full(9, 2.0), 58.7, dry, 0.2).tolist() == []
-    assert routes.forcing(
-        np.full(9, 2.0), 58.7, np.vstack([np.tile([1.0, 0.15], (8, 1)), [1.0, 1.0]]), 0.2
-    ).tolist() == [8]
+    binding = binding_plants.binding
+    assert binding(extra, 58.7, fine).tolist() == [8]
+    assert binding(np.full(9, 2.0), 58.7, fine).tolist() == []  # it pays anyway
+    assert binding(np.full(9, 20.0), 58.7, fine).tolist() == []  # all of them
+    # It pays, but one plant would always be too dry: 0.8 + 1 of 9 is no more than 20%.
+    assert binding(np.full(9, 2.0), 58.7, np.append(np.full(8, -0.1), 0.8)).tolist() == []
+    # 8 x 0.15 + 1 of 9 is more, and without it few.
+    assert binding(np.full(9, 2.0), 58.7, np.append(np.full(8, -0.05), 0.8)).tolist() == [8]
 
 
-def test_harm_is_compared_within_sites_only() -> None:
+def test_a_drought_effect_is_compared_within_sites_only() -> None:
     # Site A is hard (loss rate ten times that of B) and visited often, so seldom dry; within each site a dry day is
     # three times as dangerous. A comparison across sites would find dry days safer.
     rows = []
@@ -163,10 +181,10 @@ def test_harm_is_compared_within_sites_only() -> None:
             )
     gaps = pd.DataFrame(rows)
     sure = Assumptions(drought_rate_ratio=1.0, drought_log_sd=5.0)
-    made = harm.over_dry_effect(gaps, gaps["dry"].to_numpy(), sure)
+    made = drought_effect.drought_effect(gaps, gaps["dry"].to_numpy(), sure)
     assert made.ratio == pytest.approx(3.0, rel=0.02)
     assert made.low < 3 < made.high
-    pooled = harm.over_dry_effect(gaps.assign(site_id="one"), gaps["dry"].to_numpy(), sure)
+    pooled = drought_effect.drought_effect(gaps.assign(site_id="one"), gaps["dry"].to_numpy(), sure)
     assert pooled.ratio < 0.5
 
 
@@ -174,10 +192,10 @@ def test_without_losses_the_assumption_stands_and_says_so() -> None:
     gaps = pd.DataFrame(
         {"site_id": "A", "species": "s", "light": "low", "heating": False, "gap": [7, 14], "n": 5, "losses": 0}
     )
-    made = harm.over_dry_effect(gaps, np.array([1.0, 9.0]), Assumptions())
+    made = drought_effect.drought_effect(gaps, np.array([1.0, 9.0]), Assumptions())
     assert made.ratio == pytest.approx(2.0, rel=0.01)
     assert made.low == pytest.approx(2 * np.exp(-1.96 * 0.5), rel=0.01)
-    assert np.isnan(made.alone)
+    assert np.isnan(made.records_alone)
 
 
 @pytest.fixture(scope="module")
@@ -186,60 +204,62 @@ def company(tmp_path_factory: pytest.TempPathFactory) -> CompanyRecords:
 
 
 @pytest.fixture(scope="module")
-def learned(company: CompanyRecords) -> Learned:
-    return learn(company, AS_OF)
+def model(company: CompanyRecords) -> WateringModel:
+    return fit_watering(company, AS_OF)
 
 
 @pytest.fixture(scope="module")
-def winter(learned: Learned, company: CompanyRecords) -> Advice:
-    made = advise(learned, company, heated=True)
+def winter(model: WateringModel, company: CompanyRecords) -> Advice:
+    made = advise(model, company, heating=True)
     assert made is not None
     return made
 
 
-def test_over_dry_days_found_from_visits_are_those_that_were(company: CompanyRecords, learned: Learned) -> None:
-    gaps = harm.gaps(learned.spells)
+def test_over_dry_days_found_from_visits_are_those_that_were(company: CompanyRecords, model: WateringModel) -> None:
+    gaps = drought_effect.gaps(model.dry_downs)
     kept = gaps[gaps["planter"] != "sub_irrigated"]
-    share = (harm.over_dry_days(kept, learned.dryings[False]) * kept["n"]).sum() / (kept["gap"] * kept["n"]).sum()
+    share = (drought_effect.dry_days(kept, model.drying[False]) * kept["n"]).sum() / (kept["gap"] * kept["n"]).sum()
     true = company.made.true_plants.merge(company.frames["plants"][["plant_id", "planter"]], on="plant_id")
     true = true[true["planter"] != "sub_irrigated"]
     # The truth also holds days of plants that are dry, seen as moist and left so (misread): a little more.
     assert share == pytest.approx(true["over_dry_days"].sum() / true["plant_days"].sum(), abs=0.05)
 
 
-def test_no_plant_is_passed_by_where_too_many_would_be_too_dry(winter: Advice, learned: Learned) -> None:
+def test_no_plant_is_passed_by_where_too_many_would_be_too_dry(winter: Advice, model: WateringModel) -> None:
     passed = winter.plants[winter.plants["look_every"] > winter.plants["visit_every"]]
     assert len(passed) > 5
-    assert (passed["too_dry"] <= learned.assumed.max_too_dry_share).all()
+    assert (passed["too_dry"] <= model.assumed.max_too_dry_share).all()
     assert (winter.plants["look_every"] % winter.plants["visit_every"] == 0).all()
 
 
-def test_a_change_is_advised_only_when_it_surely_saves_and_leaves_few_too_dry(winter: Advice, learned: Learned) -> None:
-    changed = winter.sites[winter.sites["decision"] != KEEP]
+def test_a_change_is_advised_only_when_it_surely_saves_and_leaves_few_too_dry(
+    winter: Advice, model: WateringModel
+) -> None:
+    changed = winter.sites[winter.sites["decision"] != NO_CHANGE]
     assert len(changed)
-    assert (changed["sure"] >= learned.assumed.confidence).all()
+    assert (changed["probability"] >= model.assumed.confidence).all()
     assert (changed["saving"] > 0).all()
     longer = changed[changed["advised"] > changed["now"]]
-    assert (longer["too_dry_advised"] <= learned.assumed.max_too_dry_share).all()
-    kept = winter.sites[winter.sites["decision"] == KEEP]
+    assert (longer["too_dry_advised"] <= model.assumed.max_too_dry_share).all()
+    kept = winter.sites[winter.sites["decision"] == NO_CHANGE]
     assert (kept["advised"] == kept["now"]).all()
 
 
 def test_unsure_drying_keeps_things_as_they_are_and_says_how_many_spells_would_settle_it(
-    company: CompanyRecords, learned: Learned, winter: Advice
+    company: CompanyRecords, model: WateringModel, winter: Advice
 ) -> None:
     # The same estimates with standard errors twenty times as wide: no change can be sure.
     vague = dataclasses.replace(
-        learned,
-        tables={},
-        dryings={k: dataclasses.replace(d, covariance=d.covariance * 400) for k, d in learned.dryings.items()},
-        harm=learned.harm._replace(log_se=3.0),
+        model,
+        cycle_tables={},
+        drying={k: dataclasses.replace(d, covariance=d.covariance * 400) for k, d in model.drying.items()},
+        drought_effect=model.drought_effect._replace(log_se=3.0),
     )
-    made = advise(vague, company, heated=True)
+    made = advise(vague, company, heating=True)
     assert made is not None
-    assert (made.sites["decision"] != KEEP).sum() < (winter.sites["decision"] != KEEP).sum()
-    unsure = made.sites[made.sites["spells_needed"].notna()]
-    assert (unsure["spells_needed"] >= unsure["spells"]).all()
+    assert (made.sites["decision"] != NO_CHANGE).sum() < (winter.sites["decision"] != NO_CHANGE).sum()
+    unsure = made.sites[made.sites["dry_downs_needed"].notna()]
+    assert (unsure["dry_downs_needed"] >= unsure["dry_downs"]).all()
 
 
 def test_following_the_advice_costs_little_more_than_full_knowledge_would(tmp_path: Path) -> None:
@@ -247,23 +267,22 @@ def test_following_the_advice_costs_little_more_than_full_knowledge_would(tmp_pa
     over, nothing = [], []
     for seed in (44, 46, 47):
         records = CompanyRecords(tmp_path / str(seed), plants=160, years=2, seed=seed)
-        known = learn(records, AS_OF)
-        made = advise(known, records, heated=True)
+        known = fit_watering(records, AS_OF)
+        made = advise(known, records, heating=True)
         assert made is not None
         full = with_full_knowledge(known, records)
         site, names = pd.factorize(made.plants["site_id"], sort=True)
         now = made.sites["now"].to_numpy()
         days = tuple(int(d) for d in sorted({*known.assumed.visit_days, *now}))
-        every, most = routes.look_days(days, known.assumed.max_inspection_interval), known.assumed.max_too_dry_share
-        true = routes.site_costs(
-            worth.Worth(made.plants, full, every).costs(), site, len(names), days, known.price, most
-        )
-        may = routes.allowed(true, now, most)
-        best = np.where(may, true.money, np.inf).min(axis=1)
+        every = costs.inspection_intervals(days, known.assumed.max_inspection_interval)
+        most = known.assumed.max_too_dry_share
+        of_plants = costing.CostModel(made.plants, full, every).costs()
+        true = costs.site_costs(of_plants, every, site, days, known.price.visit, most)
+        best = np.where(may_be_advised(true, days, now, most), true["cost"], np.inf).min(axis=1)
         rows = np.arange(len(names))
-        spent = true.money[rows, np.searchsorted(days, made.sites["advised"])]
+        spent = true["cost"][rows, np.searchsorted(days, made.sites["advised"])]
         over.append(np.maximum(spent - best, 0).sum() / best.sum())
-        nothing.append((true.money[rows, np.searchsorted(days, now)] - best).sum() / best.sum())
+        nothing.append((true["cost"][rows, np.searchsorted(days, now)] - best).sum() / best.sum())
     assert np.mean(over) <= 0.05
     assert np.mean(over) < np.mean(nothing)
 
@@ -274,7 +293,7 @@ def review(company: CompanyRecords) -> WateringReview:
 
 
 def test_few_plants_are_still_moist_by_the_day_on_which_water_is_usually_wanted(review: WateringReview) -> None:
-    table = review.situations
+    table = review.profiles
     assert (table["usually_by"] >= table["dry_80"] - 1e-9).all()
     assert (table["usually_by"] - table["dry_80"] < 1).all()
     assert (table["dry_half_low"] <= table["dry_half"]).all()
@@ -282,7 +301,7 @@ def test_few_plants_are_still_moist_by_the_day_on_which_water_is_usually_wanted(
 
 
 def test_the_heating_season_dries_sooner_in_the_table(review: WateringReview) -> None:
-    both = review.situations.pivot_table(
+    both = review.profiles.pivot_table(
         index=["species", "light", "pot", "planter"], columns="season", values="dry_half"
     )
     soil = both[both.index.get_level_values("planter") != "sub_irrigated"]
@@ -338,7 +357,7 @@ def test_what_a_spreadsheet_would_run_as_a_formula_stays_text(review: WateringRe
 def test_the_same_review_gives_the_same_bytes(review: WateringReview) -> None:
     assert care_sheet.intervals_text(review) == care_sheet.intervals_text(review)
     table = pd.read_csv(io.StringIO(care_sheet.intervals_text(review)))
-    assert len(table) == len(review.situations)
+    assert len(table) == len(review.profiles)
     assert (table["look_every"] % 7 == 0).all()
 
 
@@ -349,9 +368,11 @@ def test_the_season_turns_on_the_next_day_that_the_settings_name() -> None:
     assert turn_of_season(date(2026, 6, 30), season) == date(2026, 10, 1)
 
 
-def test_a_client_gets_advice_for_its_own_sites_only(company: CompanyRecords, learned: Learned, winter: Advice) -> None:
+def test_a_client_gets_advice_for_its_own_sites_only(
+    company: CompanyRecords, model: WateringModel, winter: Advice
+) -> None:
     client = winter.sites["client_id"].iloc[0]
-    own = advise(learned, company, heated=True, client=client)
+    own = advise(model, company, heating=True, client=client)
     assert own is not None
     assert set(own.sites["client_id"]) == {client}
     same = winter.sites[winter.sites["client_id"] == client]
@@ -373,4 +394,4 @@ def test_reminders_name_sites_outside_the_usual_temperatures_and_the_plants_to_t
 
 def test_records_without_spells_are_refused_with_what_is_needed(company: CompanyRecords) -> None:
     with pytest.raises(WateringError, match="visits need plant_id, watered"):
-        learn(company, date(2020, 1, 1))
+        fit_watering(company, date(2020, 1, 1))

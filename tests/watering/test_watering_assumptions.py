@@ -13,7 +13,7 @@ import pytest
 from plantstats import records, simulate
 from plantstats.reporting import quarterly
 from plantstats.settings import Assumptions, SettingsError, settings_from
-from plantstats.watering import assumptions, learn
+from plantstats.watering import assumptions, fit_watering
 
 AS_OF = date(2026, 9, 30)
 HOME = Path(__file__).parents[2]
@@ -124,10 +124,10 @@ def with_settings(home: Path, text: str) -> Path:
 def test_what_is_learned_takes_the_figures_of_the_settings(home: Path) -> None:
     with_settings(home, "[watering]\ntoo_dry_minutes = 11\ndropped_leaf_cost = 0.25\n")
     loaded = records.load(home)
-    made = learn(loaded, AS_OF)
+    made = fit_watering(loaded, AS_OF)
     assert made.assumed.too_dry_minutes == 11
-    assert made.assumed.leaves_priced and made.leaves is not None
-    assert learn(loaded, AS_OF, Assumptions(too_dry_minutes=2.0)).assumed.too_dry_minutes == 2.0
+    assert made.assumed.leaves_priced and made.leaf_drop is not None
+    assert fit_watering(loaded, AS_OF, Assumptions(too_dry_minutes=2.0)).assumed.too_dry_minutes == 2.0
 
 
 def test_changed_settings_make_the_review_anew(home: Path, monkeypatch: pytest.MonkeyPatch) -> None:

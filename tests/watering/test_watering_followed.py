@@ -13,12 +13,11 @@ import pytest
 
 from plantstats.pages import watering_site_tables as site_tables
 from plantstats.pages import watering_words as words
-from plantstats.stats.clusters import ratio_of_sums
-from plantstats.watering import observed, site_results, totals
-from plantstats.watering.advise import KEEP, LONGER, SHORTER, Advice
-from plantstats.watering.collapse import Spells
+from plantstats.watering import follow_up, scenarios, site_results
+from plantstats.watering.advice import LONGER, NO_CHANGE, SHORTER, Advice
+from plantstats.watering.costs import Costs
+from plantstats.watering.dry_down_table import DryDowns
 from plantstats.watering.review import WateringReview
-from plantstats.watering.routes import SiteCosts
 
 
 def advice(**sites: tuple[int, str]) -> Advice:
@@ -31,7 +30,7 @@ def advice(**sites: tuple[int, str]) -> Advice:
     return Advice(True, nothing, table, nothing, nothing, nothing)
 
 
-def learned() -> Any:
+def model() -> Any:
     """Three sites with visits since 30 June 2026: A every 14 days, B every 7, C every 7; what each lost since."""
     engine = duckdb.connect()
     visits = [
@@ -57,13 +56,13 @@ def learned() -> Any:
         engine.execute(f"create table {name} as select * from frame")
         engine.unregister("frame")
     as_of = date(2026, 9, 30)
-    return SimpleNamespace(spells=Spells(engine, as_of), time=SimpleNamespace(engine=engine), as_of=as_of)
+    return SimpleNamespace(dry_downs=DryDowns(engine, as_of), time=SimpleNamespace(engine=engine), as_of=as_of)
 
 
 def test_sites_that_followed_the_advice_are_counted_apart_with_exact_limits() -> None:
     # A was advised 14 days and comes every 14: followed. B was advised 14 and still comes every 7: not. C: no change.
-    before = advice(A=(14, LONGER), B=(14, LONGER), C=(7, KEEP))
-    made = observed.followed(before, date(2026, 6, 30), learned()).set_index("group")
+    before = advice(A=(14, LONGER), B=(14, LONGER), C=(7, NO_CHANGE))
+    made = follow_up.followed(before, date(2026, 6, 30), model()).set_index("group")
     assert made["sites"].to_dict() == {"followed": 1, "not followed": 1, "no change advised": 1}
     assert made["losses"].to_dict() == {"followed": 1, "not followed": 4, "no change advised": 2}
     # 1 loss in 460 plant-days: 36525 / 460 = 79.40 per 100 plant-years; exact limits of a count of 1: 0.02532 and 5.572
@@ -75,21 +74,21 @@ def test_sites_that_followed_the_advice_are_counted_apart_with_exact_limits() ->
 
 
 def review(before: Advice | None) -> WateringReview:
-    made = observed.followed(before, date(2026, 6, 30), learned()) if before else observed.nobody()
+    made = follow_up.followed(before, date(2026, 6, 30), model())
     return cast(WateringReview, SimpleNamespace(followed=made, period=SimpleNamespace(name="2026-Q3")))
 
 
 def test_whether_they_did_better_is_said_with_interval_count_and_what_confounds_it() -> None:
     # 1 loss against 4 in as many plant-days: ratio 0.25; given 5 losses the limits of the share are those of
     # Clopper and Pearson for 1 of 5: 0.00505 and 0.7164, so odds 0.0051 and 2.526.
-    made = review(advice(A=(14, LONGER), B=(14, LONGER), C=(7, KEEP)))
+    made = review(advice(A=(14, LONGER), B=(14, LONGER), C=(7, NO_CHANGE)))
     said = words.followed(made)
     assert "at 2 sites: 1 followed it" in said
     assert "0.2 times the losses" in said or "0.3 times the losses" in said
     assert "95% interval 0.0 to 2.5; 5 losses" in said
     assert "no more than chance would make of it" in said
     assert "What confounds it" in said and "drawn by lot" in said
-    found = pd.DataFrame(site_results._followed(made)).set_index("measure")
+    found = pd.concat(site_results.followed_findings(made.followed, "2026-Q3")).set_index("measure")
     ratio = found.loc["loss_ratio_followed"]
     assert [ratio["estimate"], ratio["low"], ratio["high"]] == pytest.approx([0.25, 0.00508, 2.526], abs=0.001)
     assert site_tables.followed(made)["Lost per 100 plant-years (95% interval)"].iloc[0] == "79 (2 to 442)"
@@ -99,9 +98,9 @@ def test_whether_they_did_better_is_said_with_interval_count_and_what_confounds_
     ("before", "said"),
     [
         (None, "No change was advised a quarter ago"),
-        ({"A": (14, KEEP), "B": (7, KEEP)}, "No change was advised a quarter ago"),
+        ({"A": (14, NO_CHANGE), "B": (7, NO_CHANGE)}, "No change was advised a quarter ago"),
         (
-            {"A": (14, LONGER), "C": (7, KEEP)},
+            {"A": (14, LONGER), "C": (7, NO_CHANGE)},
             "1 followed it; whether they did better cannot be told (nobody to compare)",
         ),
         ({"B": (14, LONGER), "C": (28, SHORTER)}, "2 sites: 0 followed it; whether they did better cannot be told"),
@@ -114,48 +113,38 @@ def test_where_nothing_can_be_told_it_says_so(before: dict[str, tuple[int, str]]
 def test_a_change_of_advice_is_put_down_to_the_season_only_where_last_quarters_records_say_the_same() -> None:
     # A: 14 before; last quarter's records say 7 for this season, and so do today's: the season. B: they say 14 for
     # this season too, today's say 7: new records. C: unchanged.
-    before = advice(A=(14, KEEP), B=(14, KEEP), C=(7, KEEP))
-    then_for_now = advice(A=(7, KEEP), B=(14, KEEP), C=(7, KEEP))
-    made = observed.changes(before, then_for_now, advice(A=(7, KEEP), B=(7, KEEP), C=(7, KEEP)))
+    before = advice(A=(14, NO_CHANGE), B=(14, NO_CHANGE), C=(7, NO_CHANGE))
+    then_for_now = advice(A=(7, NO_CHANGE), B=(14, NO_CHANGE), C=(7, NO_CHANGE))
+    made = follow_up.changes(before, then_for_now, advice(A=(7, NO_CHANGE), B=(7, NO_CHANGE), C=(7, NO_CHANGE)))
     assert made[["site_id", "before", "advised", "why"]].to_numpy().tolist() == [
-        ["A", 14, 7, observed.SEASON_TURNS],
-        ["B", 14, 7, observed.NEW_RECORDS],
+        ["A", 14, 7, follow_up.SEASON_TURNS],
+        ["B", 14, 7, follow_up.NEW_RECORDS],
     ]
-    assert observed.changes(None, None, before).empty
+    assert follow_up.changes(None, None, before).empty
 
 
-def test_a_rate_of_leaves_has_limits_from_how_sites_differ() -> None:
-    # 30 of 1000 days at one site, 50 of 1000 at the other: rate 0.04; residuals -10 and 10, so the variance of the
-    # sum is 200 x 2 / 1 = 400, its root 20 of 80 leaves: 0.25 on the log scale; t of 1 degree of freedom 12.706.
-    rate, _, low, high, _ = ratio_of_sums(np.array([30.0, 50.0]), np.array([1000.0, 1000.0]))
-    assert rate == pytest.approx(0.04)
-    assert high / rate == pytest.approx(np.exp(12.7062 * 0.25), rel=1e-4)
-    assert rate / low == pytest.approx(high / rate)
-    # A site where nothing was counted is no site; one alone has no spread, none at all no rate.
-    assert np.isnan(ratio_of_sums(np.array([30.0, 0.0]), np.array([1000.0, 0.0])).low)
-    assert np.isnan(ratio_of_sums(np.array([0.0]), np.array([0.0])).estimate)
-
-
-def site_costs(factor: float = 1.0) -> SiteCosts:
+def site_costs(factor: float = 1.0) -> Costs:
     """Two sites, visited every 7 or 14 days."""
-    parts = {
-        name: np.full((2, 2), factor * value)
-        for name, value in (("labour", 10.0), ("losses", 5.0), ("fee", 2.0), ("leaves", 1.0))
+    of_plants = {name: np.full((2, 2), factor * value) for name, value in (("labour", 10.0), ("losses", 5.0))}
+    of_plants |= {"fee": factor * np.array([[2.0, 4.0], [2.0, 62.0]]), "leaves": np.full((2, 2), factor)}
+    parts = {**of_plants, "visiting": np.array([[40.0, 20.0], [40.0, 20.0]])}
+    waterings = np.array([[2.0, 2.0], [6.0, 6.0]])
+    return {
+        **parts,
+        "cost": sum(parts.values(), np.zeros((2, 2))),
+        "minutes": np.full((2, 2), 60.0 * factor),
+        "waterings": waterings,
+        "too_dry": waterings * np.array([[0.1, 0.3], [0.1, 0.5]]),
     }
-    parts["visits"] = np.array([[40.0, 20.0], [40.0, 20.0]])
-    parts["fee"] = factor * np.array([[2.0, 4.0], [2.0, 62.0]])
-    money = sum(parts.values(), np.zeros((2, 2)))
-    dry, waterings = np.array([[0.1, 0.3], [0.1, 0.5]]), np.array([[2.0, 2.0], [6.0, 6.0]])
-    return SiteCosts((7, 14), money, np.full((2, 2), 60.0 * factor), dry, waterings, parts)
 
 
 def test_all_sites_together_cost_the_sum_of_their_parts_in_each_way() -> None:
     # As now both weekly: 2 x (40 + 10 + 5 + 2 + 1) = 116. Advised: the first every 14 days: 20 + 10 + 5 + 4 + 1 = 40,
     # so 98. The cheapest, dry or not, is the same. All every 14 days: 40 + 20 + 10 + 5 + 62 + 1 = 138; of 8 waterings
     # 0.3 x 2 + 0.5 x 6 = 3.6 too dry: 0.45.
-    made = site_costs()
-    ways = totals.ways(np.array([7, 7]), np.array([14, 7]), (7, 14), made)
-    table = totals.totals(made, [site_costs(0.9), site_costs(1.1)], ways).set_index("way")
+    costs, days = site_costs(), (7, 14)
+    columns = scenarios.scenarios(np.array([7, 7]), np.array([14, 7]), days, days, costs)
+    table = scenarios.totals(costs, [site_costs(0.9), site_costs(1.1)], days, columns).set_index("scenario")
     assert table["cost"].to_dict() == {
         "as now": 116.0,
         "as advised": 98.0,

@@ -10,13 +10,13 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from plantstats.watering import Assumptions, advise, harm, intervals, leaf_drop, learn, routes, worth
+from plantstats.watering import Assumptions, advise, costing, costs, cycle, drought_effect, fit_watering, leaf_drop
 from plantstats.watering.prices import Prices
 from tests.builders.watering_company import CompanyRecords
-from tests.builders.watering_simulated import engine, law, simulated
+from tests.builders.watering_simulated import engine, simulated, true_drying
 
 AS_OF = date(2026, 9, 30)
-PRICE = Prices("EUR", 18.0, 24.0, {"15-24 cm": 1.5}, {"15-24 cm": 1.0}, 30.0, 0.04, ())
+PRICE = Prices("EUR", 18.0, 24.0, {"15-24 cm": 1.5}, {"15-24 cm": 1.0}, 30.0, 0.04)
 
 
 def stretches(rows: list[tuple[str, int, float, int]]) -> tuple[pd.DataFrame, np.ndarray]:
@@ -56,14 +56,14 @@ def test_leaves_of_figs_are_held_against_the_stretch_before_they_fell() -> None:
     # so its 2 leaves of days 21 to 28 are held against the 14 days that began 7 days after watering, and its 9 against
     # the first 7. What fell before day 7 has no stretch before it.
     days = [(0, 1, 1), (7, 0, 0), (21, 1, 1), (28, 0, 0)]
-    tables: dict[str, list[tuple[object, ...]]] = {name: [] for name in ("days", "spells", "visits", "follow")}
+    tables: dict[str, list[tuple[object, ...]]] = {name: [] for name in ("days", "dry_downs", "visits", "follow")}
     for plant, species in (("P1", "Ficus lyrata"), ("P2", "Aspidistra elatior")):
         tables["follow"].append((plant, species, 1))
         tables["days"] += [(plant, *day, 1, 0) for day in days]
-        tables["spells"] += [(plant, day, "S1", species, "low", "15-24 cm", "direct", False) for day in (0, 21)]
+        tables["dry_downs"] += [(plant, day, "S1", species, "low", "15-24 cm", "direct", False) for day in (0, 21)]
         counted = ((date(1970, 1, 8), 4), (date(1970, 1, 22), 9), (date(1970, 1, 29), 2))
         tables["visits"] += [(plant, on, leaves) for on, leaves in counted]
-    made = leaf_drop.stretches(engine(tables))
+    made = leaf_drop.count_intervals(engine(tables))
     columns = ["since", "gap", "length", "leaves"]
     fig, other = (
         sorted(made.loc[made["species"].eq(name), columns].itertuples(index=False, name=None))
@@ -77,8 +77,8 @@ def test_the_leaf_drop_of_dry_days_is_found_again_on_plants_that_shed_by_it() ->
     # True ratio 2.5; leaves gamma-Poisson, visits more frequent where it is hard. Six companies.
     found = []
     for seed in range(6):
-        made = leaf_drop.stretches(simulated(seed, leaf_rate=0.05, leaf_ratio=2.5))
-        found.append(leaf_drop.leaf_drop(made, harm.over_dry_days(made, law())))
+        made = leaf_drop.count_intervals(simulated(seed, leaf_rate=0.05, leaf_ratio=2.5))
+        found.append(leaf_drop.leaf_drop(made, drought_effect.dry_days(made, true_drying())))
     told = [one for one in found if one is not None]
     assert len(told) == 6
     error = np.mean([np.log(one.ratio / 2.5) for one in told])
@@ -90,15 +90,16 @@ def test_the_leaf_drop_of_dry_days_is_found_again_on_plants_that_shed_by_it() ->
 def test_the_cost_of_dropped_leaves_is_the_sum_worked_by_hand() -> None:
     # 0.02 leaves a day are 91.3125 x 0.02 = 1.82625 a quarter; at 0.05 EUR and 0.5 minutes of 0.4 EUR each:
     # 1.82625 x (0.05 + 0.20) = 0.456563 EUR, and 0.913125 minutes, beside what the plant costs without.
-    cycle = intervals.Cycle(*(np.array([[v]]) for v in (20.0, 0.3, 0.1, 0.05)))
-    plants = pd.DataFrame({"pot": ["15-24 cm"], "plants": [1]})
-    rates = np.array([0.0003]), np.array([60.0]), np.array([0.40])
-    priced = Assumptions(dropped_leaf_cost=0.05, dropped_leaf_minutes=0.5)
-    without = routes.plant_costs(plants, cycle, (14,), PRICE, priced, 2.0, *rates)
-    made = routes.plant_costs(plants, cycle, (14,), PRICE, priced, 2.0, *rates, np.array([[0.02]]))
-    assert made.money[0, 0] - without.money[0, 0] == pytest.approx(0.456563, abs=1e-6)
-    assert made.minutes[0, 0] - without.minutes[0, 0] == pytest.approx(0.913125, abs=1e-6)
-    assert sum(part[0, 0] for part in made.parts.values()) == pytest.approx(made.money[0, 0])
+    given = cycle.Cycle(*(np.array([[v]]) for v in (20.0, 0.3, 0.1, 0.05)))
+    plants = pd.DataFrame({"pot": ["15-24 cm"], "plants": [1], "replacement": [60.0], "fee": [0.40]})
+    assumed = Assumptions(dropped_leaf_cost=0.05, dropped_leaf_minutes=0.5)
+    losses = np.array([[0.00039]])
+    without, priced = (
+        costs.plant_costs(plants, given, (14,), PRICE, assumed, losses, np.array([[leaves]])) for leaves in (0.0, 0.02)
+    )
+    assert priced["cost"][0, 0] - without["cost"][0, 0] == pytest.approx(0.456563, abs=1e-6)
+    assert priced["minutes"][0, 0] - without["minutes"][0, 0] == pytest.approx(0.913125, abs=1e-6)
+    assert sum(priced[part][0, 0] for part in costs.MONEY) == pytest.approx(priced["cost"][0, 0])
 
 
 @pytest.fixture(scope="module")
@@ -107,16 +108,16 @@ def company(tmp_path_factory: pytest.TempPathFactory) -> CompanyRecords:
 
 
 def test_without_a_price_no_leaf_is_counted_and_with_one_the_costs_grow_by_it_alone(company: CompanyRecords) -> None:
-    plain = learn(company, AS_OF)
-    assert plain.leaves is None
+    plain = fit_watering(company, AS_OF)
+    assert plain.leaf_drop is None
     priced = Assumptions(dropped_leaf_cost=0.5)
-    told = learn(company, AS_OF, priced)
-    assert told.leaves is not None
-    before, after = advise(plain, company, heated=True), advise(told, company, heated=True)
+    told = fit_watering(company, AS_OF, priced)
+    assert told.leaf_drop is not None
+    before, after = advise(plain, company, heating=True), advise(told, company, heating=True)
     assert before is not None and after is not None
     assert (before.totals["leaves"] == 0).all()
     more = after.totals["cost"] - before.totals["cost"]
-    kept = ~after.totals["way"].isin(["as advised", "cheapest, dry or not"])
+    kept = ~after.totals["scenario"].isin(["as advised", "cheapest, dry or not"])
     # Each plant's looks are the cheapest at the new prices, so the rest of its cost can only have grown, and little.
     assert (more[kept] >= after.totals["leaves"][kept] - 1e-6).all()
     assert (more[kept] <= 1.01 * after.totals["leaves"][kept]).all()
@@ -129,27 +130,27 @@ def test_without_a_price_no_leaf_is_counted_and_with_one_the_costs_grow_by_it_al
 def test_leaves_a_quarter_are_those_that_the_records_count(company: CompanyRecords) -> None:
     # As practised, the company's own rate: what is costed for present intervals lies near the leaves that its
     # technicians counted, here within a fifth (the plants that stand now are not those of all two years).
-    told = learn(company, AS_OF, Assumptions(dropped_leaf_cost=1.0))
-    assert told.leaves is not None
-    made = advise(told, company, heated=True)
+    told = fit_watering(company, AS_OF, Assumptions(dropped_leaf_cost=1.0))
+    assert told.leaf_drop is not None
+    made = advise(told, company, heating=True)
     assert made is not None
-    now = made.totals.set_index("way").loc["as now", "leaves"]
+    now = made.totals.set_index("scenario").loc["as now", "leaves"]
     plants = made.sites["plants"].sum()
-    counted = told.leaves.leaves / told.leaves.plant_days * plants * routes.QUARTER_DAYS
+    counted = told.leaf_drop.leaves / told.leaf_drop.plant_days * plants * costs.QUARTER_DAYS
     assert now == pytest.approx(counted, rel=0.2)
 
 
 def test_where_dry_days_shed_more_a_price_for_leaves_speaks_for_shorter_intervals(company: CompanyRecords) -> None:
-    told = learn(company, AS_OF, Assumptions(dropped_leaf_cost=0.5))
-    assert told.leaves is not None
-    shedding = dataclasses.replace(told, leaves=told.leaves._replace(ratio=4.0))
-    made = advise(shedding, company, heated=True)
+    told = fit_watering(company, AS_OF, Assumptions(dropped_leaf_cost=0.5))
+    assert told.leaf_drop is not None
+    shedding = dataclasses.replace(told, leaf_drop=told.leaf_drop._replace(ratio=4.0))
+    made = advise(shedding, company, heating=True)
     assert made is not None
-    leaves = made.totals.set_index("way")["leaves"]
+    leaves = made.totals.set_index("scenario")["leaves"]
     assert leaves["all every 7 days"] < leaves["all every 14 days"] < leaves["all every 28 days"]
-    drawn = [draw.leaf_ratio for draw in worth.draws(told, 400)]
-    assert np.median(drawn) == pytest.approx(told.leaves.ratio, rel=0.05)
-    assert np.std(np.log(drawn)) == pytest.approx(told.leaves.log_se, rel=0.2)
+    drawn = [sample.leaf_ratio for sample in costing.samples(told, 400)]
+    assert np.median(drawn) == pytest.approx(told.leaf_drop.ratio, rel=0.05)
+    assert np.std(np.log(drawn)) == pytest.approx(told.leaf_drop.log_se, rel=0.2)
 
 
 def test_the_page_says_what_leaves_cost_with_interval_and_counts(company: CompanyRecords, tmp_path: Path) -> None:
@@ -160,7 +161,7 @@ def test_the_page_says_what_leaves_cost_with_interval_and_counts(company: Compan
 
     made = review(company, quarter("2026-Q3"), AS_OF, assumed=Assumptions(dropped_leaf_minutes=1.0))
     said = [one for one in words.headlines(made) if one.startswith("Dropped leaves")]
-    told = made.learned.leaves
+    told = made.model.leaf_drop
     assert told is not None
     # A minute at a wage of 24 an hour.
     assert len(said) == 1 and "EUR 0.40 each" in said[0]

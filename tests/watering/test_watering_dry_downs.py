@@ -1,4 +1,4 @@
-"""Dry-down spells: worked by hand from visits, and against an oracle that walks through each plant's visits."""
+"""Dry-downs: worked by hand from visits, and against an oracle that walks through each plant's visits."""
 
 from __future__ import annotations
 
@@ -8,8 +8,6 @@ from pathlib import Path
 from types import SimpleNamespace
 from typing import Any
 
-import duckdb
-import ibis
 import numpy as np
 import pandas as pd
 import pyarrow as pa
@@ -17,8 +15,8 @@ import pyarrow.parquet as pq
 import pytest
 
 from plantstats import exposure, records, simulate
-from plantstats.exposure import READS, psychrometrics
-from plantstats.watering import collapse, spells
+from plantstats.watering import dry_down_table, dry_downs
+from plantstats.watering.dry_down_table import DryDowns
 from tests.builders.tiny_records import ARROW
 
 HEATING = ((10, 1), (5, 1))
@@ -26,13 +24,11 @@ SITE = [{"site_id": "S1", "client_id": "C1"}]
 
 
 class Tiny:
-    """What `collapse.build` asks of records, from rows written in a test."""
+    """What `dry_down_table.build` asks of records, from rows written in a test."""
 
     def __init__(self, folder: Path, **tables: list[dict[str, Any]]) -> None:
         self.folder, self.settings = folder, SimpleNamespace(heating_season=HEATING)
-        for name, columns in READS.items():
-            if name == "doubted":
-                continue
+        for name, columns in dry_downs.READ.items():
             rows = tables.get(name, [])
             unknown = {key for row in rows for key in row} - set(columns)
             assert not unknown, f"{name} has no column {sorted(unknown)}"
@@ -69,14 +65,14 @@ def look(on: str, topsoil: str | None = None, watered: bool | None = None, **mor
     return {"visited_on": on, "plant_id": "P1", "status": "completed", "topsoil": topsoil, "watered": watered} | more
 
 
-def made(folder: Path, visits: list[dict[str, Any]], as_of: str = "2025-12-31", **tables: Any) -> collapse.Spells:
+def made(folder: Path, visits: list[dict[str, Any]], as_of: str = "2025-12-31", **tables: Any) -> DryDowns:
     tables = {"sites": SITE, "plants": [plant()]} | tables
-    return collapse.build(Tiny(folder, visits=visits, **tables), date.fromisoformat(as_of))
+    return dry_down_table.build(Tiny(folder, visits=visits, **tables), date.fromisoformat(as_of))
 
 
-def rows(of: collapse.Spells) -> list[tuple[Any, ...]]:
-    """(wet looks, earlier, low, high, off) in order; a missing high or reason is None."""
-    table = of.sql('select wet_looks, earlier, low, high, off from spells order by plant_id, "at"')
+def rows(of: DryDowns) -> list[tuple[Any, ...]]:
+    """(moist inspections, previous, lower, upper, reason) in order; a missing upper or reason is None."""
+    table = of.sql('select n_moist, previous, lower, upper, exclusion_reason from dry_downs order by plant_id, "at"')
     return [tuple(None if pd.isna(v) else v for v in row) for row in table.itertuples(index=False)]
 
 
@@ -167,7 +163,7 @@ def test_a_move_in_the_list_of_moves_cuts_the_spell_and_the_next_has_the_new_lig
         moves=[{"plant_id": "P1", "moved_on": "2025-03-12", "to_light": "high"}],
     )
     assert rows(done)[:2] == [(1, 0, 7, None, None), (0, 0, 0, 7, None)]
-    assert done.sql('select light from spells order by "at"')["light"].tolist()[:2] == ["low", "high"]
+    assert done.sql('select light from dry_downs order by "at"')["light"].tolist()[:2] == ["low", "high"]
 
 
 def test_a_reading_by_depth_is_dry_at_the_depth_of_its_pot_class(tmp_path: Path) -> None:
@@ -181,7 +177,7 @@ def test_a_reading_by_depth_is_dry_at_the_depth_of_its_pot_class(tmp_path: Path)
         ],
     )
     assert rows(done)[0] == (1, 0, 7, 14, None)
-    assert done.cells()["method"].tolist() == ["dry depth"]
+    assert done.distinct()["method"].tolist() == ["dry depth"]
 
 
 def test_a_spell_never_spans_two_measuring_methods(tmp_path: Path) -> None:
@@ -245,31 +241,6 @@ def test_nothing_after_the_cut_is_looked_at(tmp_path: Path) -> None:
     assert rows(done) == [(1, 0, 7, None, None)]
 
 
-def test_vapour_pressure_deficit_is_that_of_the_28_days_before_the_watering(tmp_path: Path) -> None:
-    # Mean of 20 and 22 degrees is 21, of 45 and 55% is 50%: deficit 1.2435 kPa (references: vpd_room, FAO-56 equation
-    # 11), in steps of 0.1: 1.2. The reading 28 days before does not count, nor does that of the day after.
-    readings = [(20, 90.0, "2025-02-03"), (20, 45.0, "2025-02-04"), (22, 55.0, "2025-03-03"), (30, 10.0, "2025-03-04")]
-    done = made(
-        tmp_path,
-        [look("2025-03-03", "dry", True), look("2025-03-10", "dry", True)],
-        readings=[
-            {"site_id": "S1", "read_at": pd.Timestamp(on), "rh_percent": rh, "temp_c": float(c)}
-            for c, rh, on in readings
-        ],
-    )
-    assert done.sql('select vpd from spells order by "at"')["vpd"].iloc[0] == pytest.approx(1.2)
-    assert float(psychrometrics.deficit_kpa(21, 50)) == pytest.approx(1.243502699, abs=1e-9)
-
-
-def test_the_expression_for_the_engine_is_the_published_curve() -> None:
-    # FAO-56 table 2.3 (READ): 1.70535 kPa at 15, 2.06399 at 18, 3.07465 at 24.5, 3.16778 at 25 degrees.
-    given = ibis.table({"c": "float64"}, name="given")
-    query = str(ibis.to_sql(given.select(kpa=spells.saturation_kpa(given.c)), dialect="duckdb"))
-    engine = duckdb.connect()
-    engine.execute("create table given as select unnest([15.0, 18.0, 24.5, 25.0]::double[]) as c")
-    assert engine.execute(query).fetchnumpy()["kpa"] == pytest.approx([1.70535, 2.06399, 3.07465, 3.16778], abs=1e-5)
-
-
 @pytest.fixture(scope="module")
 def company(tmp_path_factory: pytest.TempPathFactory) -> records.Records:
     folder = tmp_path_factory.mktemp("watering")
@@ -278,7 +249,7 @@ def company(tmp_path_factory: pytest.TempPathFactory) -> records.Records:
 
 
 def oracle(loaded: records.Records, as_of: pd.Timestamp) -> Counter[tuple[Any, ...]]:
-    """Spells by walking through each plant's days, written without looking at the chain."""
+    """Dry-downs by walking through each plant's days, written without looking at the chain."""
     visits = loaded.table("visits")
     visits = visits[visits["plant_id"].notna() & visits["status"].eq("completed") & (visits["visited_on"] <= as_of)]
     moved = set(zip(loaded.table("moves")["plant_id"], loaded.table("moves")["moved_on"], strict=True))
@@ -316,17 +287,17 @@ def oracle(loaded: records.Records, as_of: pd.Timestamp) -> Counter[tuple[Any, .
 
 def test_the_chain_gives_the_spells_that_a_walk_through_the_visits_gives(company: records.Records) -> None:
     as_of = date(2026, 9, 30)
-    done = collapse.build(company, as_of)
-    cells = done.cells()
+    done = dry_down_table.build(company, as_of)
+    cells = done.distinct()
     chain: Counter[tuple[Any, ...]] = Counter()
     for row in cells.itertuples():
-        chain[row.wet_looks, row.earlier, row.low, None if np.isnan(row.high) else int(row.high)] += row.n
+        chain[row.n_moist, row.previous, row.lower, None if np.isnan(row.upper) else int(row.upper)] += row.n
     assert chain == oracle(company, pd.Timestamp(as_of))
     assert sum(chain.values()) > 1000
 
 
 def test_every_watering_is_a_spell_used_or_off_for_a_reason(company: records.Records) -> None:
-    done = collapse.build(company, date(2026, 9, 30))
+    done = dry_down_table.build(company, date(2026, 9, 30))
     visits = company.table("visits")
     watered = visits[
         visits["plant_id"].notna() & visits["watered"].fillna(False) & (visits["visited_on"] <= "2026-09-30")
@@ -334,17 +305,17 @@ def test_every_watering_is_a_spell_used_or_off_for_a_reason(company: records.Rec
     waterings = len(watered.drop_duplicates(["plant_id", "visited_on"]))
     account = done.account[done.account["fate"].str.startswith("watering")]
     assert account["rows"].sum() == waterings
-    assert done.cells()["n"].sum() == account.loc[account["fate"].str.contains("spell used"), "rows"].sum()
-    assert set(account["fate"].str.removeprefix("watering: ")) <= {*spells.OFF} | {
+    assert done.distinct()["n"].sum() == account.loc[account["fate"].str.contains("spell used"), "rows"].sum()
+    assert set(account["fate"].str.removeprefix("watering: ")) <= {*dry_downs.EXCLUSIONS} | {
         f"spell used, {how}"
         for how in ("dry at the first look", "dry between two looks", "not found dry before its end")
     }
 
 
-def test_labels_of_spells_are_those_of_plant_time(company: records.Records) -> None:
+def test_labels_of_dry_downs_are_those_of_plant_time(company: records.Records) -> None:
     # The same plants in the same places: every combination of a spell occurs in plant-time.
-    of_spells = set(
-        map(tuple, collapse.build(company, date(2026, 9, 30)).cells()[["species", "light", "pot"]].to_numpy())
+    of_dry_downs = set(
+        map(tuple, dry_down_table.build(company, date(2026, 9, 30)).distinct()[["species", "light", "pot"]].to_numpy())
     )
     cells = exposure.build(company, date(2026, 9, 30)).cells(["species", "light", "pot"])
-    assert of_spells <= set(map(tuple, cells[["species", "light", "pot"]].to_numpy()))
+    assert of_dry_downs <= set(map(tuple, cells[["species", "light", "pot"]].to_numpy()))

@@ -2,25 +2,25 @@
 
 from __future__ import annotations
 
-import dataclasses
 from datetime import date
 
 import numpy as np
 import pandas as pd
 import pytest
 
-from plantstats.watering import Assumptions, harm
-from plantstats.watering.collapse import Spells
-from plantstats.watering.drying import NO_MISREAD, Drying
-from tests.builders.watering_simulated import engine, law, simulated
+from plantstats.watering import Assumptions, drought_effect
+from plantstats.watering.drought_effect import RateRatio
+from plantstats.watering.dry_down_table import DryDowns
+from plantstats.watering.drying import DryingModel
+from tests.builders.watering_simulated import engine, simulated, true_drying
 
 NO_PRIOR = Assumptions(drought_rate_ratio=1.0, drought_log_sd=5.0)
 HERE = ("S1", "Ficus lyrata", "low", "15-24 cm", "direct", False)
 
 
-def learned(spells: Spells) -> harm.Harm:
-    gaps = harm.gaps(spells)
-    return harm.over_dry_effect(gaps, harm.over_dry_days(gaps, law()), NO_PRIOR)
+def effect(dry_downs: DryDowns) -> RateRatio:
+    gaps = drought_effect.gaps(dry_downs)
+    return drought_effect.drought_effect(gaps, drought_effect.dry_days(gaps, true_drying()), NO_PRIOR)
 
 
 def table(gaps: pd.DataFrame) -> list[tuple[int, ...]]:
@@ -36,11 +36,11 @@ def test_a_gap_counts_from_what_was_known_at_its_start_and_not_when_it_began_wit
     made = engine(
         {
             "days": [(*look, 1, 0) for look in looks],
-            "spells": [("P1", day, *HERE) for day in (0, 14, 28)],
+            "dry_downs": [("P1", day, *HERE) for day in (0, 14, 28)],
             "replacements": [("P1", date(1970, 2, 3), date(1970, 2, 3), "died", "unknown")],
         }
     )
-    assert table(harm.gaps(made)) == [(0, 5, 1, 1), (0, 7, 2, 0), (7, 7, 1, 0)]
+    assert table(drought_effect.gaps(made)) == [(0, 5, 1, 1), (0, 7, 2, 0), (7, 7, 1, 0)]
 
 
 def test_what_is_read_after_a_death_starts_no_gap_and_a_death_seen_before_it_is_written_down_counts_once() -> None:
@@ -49,21 +49,21 @@ def test_what_is_read_after_a_death_starts_no_gap_and_a_death_seen_before_it_is_
     made = engine(
         {
             "days": [("P1", 0, 1, 1, 1, 0), ("P1", 14, None, 0, 1, 1), ("P1", 21, None, 0, 1, 1)],
-            "spells": [("P1", 0, *HERE)],
+            "dry_downs": [("P1", 0, *HERE)],
             "replacements": [("P1", date(1970, 1, 21), date(1970, 1, 25), "died", "unknown")],
         }
     )
-    assert table(harm.gaps(made)) == [(0, 14, 1, 1)]
+    assert table(drought_effect.gaps(made)) == [(0, 14, 1, 1)]
 
 
 def test_losses_after_the_cut_and_losses_of_the_building_are_not_counted() -> None:
     looks = [("P1", 0, 1, 1, 1, 0), ("P1", 14, 1, 1, 1, 0)]
-    spells = [("P1", 0, *HERE), ("P1", 14, *HERE)]
+    waterings = [("P1", 0, *HERE), ("P1", 14, *HERE)]
     later = [("P1", date(1970, 1, 21), date(1970, 1, 21), "died", "unknown")]
     boiler = [("P1", date(1970, 1, 21), date(1970, 1, 21), "died", "building_failure")]
     for lost, as_of in ((later, 14), (boiler, 100)):
-        made = engine({"days": looks, "spells": spells, "replacements": lost}, as_of)
-        assert table(harm.gaps(made)) == [(0, 14, 1, 0)]
+        made = engine({"days": looks, "dry_downs": waterings, "replacements": lost}, as_of)
+        assert table(drought_effect.gaps(made)) == [(0, 14, 1, 0)]
 
 
 def test_the_days_left_dry_of_a_gap_are_those_of_the_closed_form() -> None:
@@ -82,18 +82,17 @@ def test_the_days_left_dry_of_a_gap_are_those_of_the_closed_form() -> None:
             "gap": [14, 14],
         }
     )
-    theta = np.array([np.log(10.0), 0.0, NO_MISREAD])
-    known = Drying("Weibull", (("intercept", ""),), theta, np.zeros((3, 3)), 9, 0.0, 0.0, 0.0, 0)
-    assert harm.over_dry_days(gaps, known) == pytest.approx([6.466, 6.466], abs=0.01)
-    sharp = dataclasses.replace(known, estimate=np.array([np.log(10.0), np.log(3.0), NO_MISREAD]))
-    late = harm.over_dry_days(gaps.head(1).assign(since=20, gap=1), sharp)
+    known = DryingModel.known({"light": {"low": np.log(10.0)}}, shape=1.0)
+    assert drought_effect.dry_days(gaps, known) == pytest.approx([6.466, 6.466], abs=0.01)
+    sharp = DryingModel.known({"light": {"low": np.log(10.0)}}, shape=3.0)
+    late = drought_effect.dry_days(gaps.head(1).assign(since=20, gap=1), sharp)
     assert late == pytest.approx([1 - 0.5743], abs=0.002)
 
 
 def test_the_harm_of_dry_days_is_found_again_on_plants_that_died_by_it() -> None:
     # 20 sites, more visits where it is hard; true ratio 3. Five companies: the mean of the logarithms within three
     # standard errors of log 3, and each interval about the truth.
-    found = [learned(simulated(seed, loss_rate=0.0015, loss_ratio=3.0)) for seed in range(5)]
+    found = [effect(simulated(seed, loss_rate=0.0015, loss_ratio=3.0)) for seed in range(5)]
     error = np.mean([np.log(one.ratio / 3.0) for one in found])
     assert abs(error) < 3 * np.mean([one.log_se for one in found]) / np.sqrt(5)
     assert sum(one.low < 3.0 < one.high for one in found) >= 4
@@ -105,9 +104,9 @@ def test_plants_given_up_and_left_dry_would_make_dry_days_look_deadlier_than_the
 ) -> None:
     # Dry days do no harm at all here (ratio 1), but plants already given up are left dry and die 20 times as often.
     companies = [simulated(seed, loss_rate=0.001, given_up=0.02) for seed in (11, 12, 13)]
-    ruled = [learned(one).ratio for one in companies]
+    ruled = [effect(one).ratio for one in companies]
     assert np.mean(np.log(ruled)) == pytest.approx(0.0, abs=0.25)
-    rule = "(l.watered = 1 or l.dry = 0) and "
-    assert rule in harm.GAPS
-    monkeypatch.setattr(harm, "GAPS", harm.GAPS.replace(rule, ""))
-    assert min(learned(one).ratio for one in companies) > 3
+    rule = "(i.watered = 1 or i.dry = 0) and "
+    assert rule in drought_effect.GAPS
+    monkeypatch.setattr(drought_effect, "GAPS", drought_effect.GAPS.replace(rule, ""))
+    assert min(effect(one).ratio for one in companies) > 3

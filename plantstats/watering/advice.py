@@ -1,0 +1,264 @@
+"""The visit interval of each site, the inspection interval of each plant, and the evidence for a change."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+from scipy import stats
+
+from plantstats.watering import costing, prices
+from plantstats.watering.binding_plants import binding_plants
+from plantstats.watering.costs import Costs, best_inspections, inspection_intervals, site_costs
+from plantstats.watering.distribution import Array
+from plantstats.watering.fit import WateringModel
+from plantstats.watering.scenarios import TAILS, scenarios, totals
+
+if TYPE_CHECKING:
+    from plantstats.exposure import PlantTime
+    from plantstats.records import Records
+
+NO_CHANGE, SHORTER, LONGER = "keep as is", "shorten", "lengthen"
+RECENT = 183  # days over which the usual visit interval is taken
+UNKNOWN_INTERVAL = 14  # days, where neither plan nor visits tell it
+
+STANDING = """
+    select plant_id::varchar as plant_id, site_id::varchar as site_id, client_id::varchar as client_id,
+           species::varchar as species, light::varchar as light, pot::varchar as pot, planter::varchar as planter,
+           (plants - losses - client_exits - withdrawn)::bigint as plants
+    from episodes where to_on = ?::date + 1 and plants > losses + client_exits + withdrawn
+    order by 2, 1"""
+USUAL_INTERVAL = """
+    with on_site as (
+        select distinct coalesce(v.site_id, p.site_id) as site_id, v.visited_on as on_day
+        from visits v left join plants p using (plant_id)
+        where v.plant_id is not null and coalesce(v.status, 'completed') = 'completed'
+          and v.visited_on > ?::date - ?::int and v.visited_on <= ?::date
+    )
+    select site_id, median(gap)::double as days from (
+        select site_id, on_day - lag(on_day) over (partition by site_id order by on_day) as gap from on_site)
+    where gap is not null group by all order by all"""
+
+
+@dataclass(frozen=True)
+class Advice:
+    """Advice for one season.
+
+    Attributes
+    ----------
+    heating : bool
+        Whether for the heating season.
+    plants : pandas.DataFrame
+        One row per standing plant: plant_id, site_id, client_id, position, species, light, pot, planter, heating,
+        plants (how many it stands for), replacement (cost of one), fee (per day), visit_every, look_every (days),
+        too_dry (share of waterings at that).
+    sites : pandas.DataFrame
+        One row per site: site_id, client_id, region, plants, now, cheapest, advised (days), decision, good_from,
+        good_to (days; intervals that cost about as little), cost_now, cost_advised, saving, saving_low, saving_high (of
+        the cheapest, per quarter), probability (that it saves and, if longer, leaves few too dry), minutes_now,
+        minutes_advised (at the plants, per quarter), too_dry_now, too_dry_advised (shares of waterings), dry_downs (of
+        its species), dry_downs_needed (that would show the saving; missing: no change would save).
+    by_interval : pandas.DataFrame
+        One row per site and visit interval: site_id, interval_days, cost, low, high (per quarter), too_dry.
+    binding_plants : pandas.DataFrame
+        As `binding_plants.binding_plants`.
+    totals : pandas.DataFrame
+        All sites together, as `scenarios.totals`.
+    """
+
+    heating: bool
+    plants: pd.DataFrame
+    sites: pd.DataFrame
+    by_interval: pd.DataFrame
+    binding_plants: pd.DataFrame
+    totals: pd.DataFrame
+
+
+def standing_plants(time: PlantTime, records: Records) -> pd.DataFrame:
+    """Plants that stand on the last day: plant_id, site_id, client_id, their labels, plants (number), position."""
+    plants = time.engine.execute(STANDING, [time.as_of]).df()
+    listed = records.table("plants").set_index("plant_id")["position"]
+    moves = records.table("moves")
+    moves = moves[moves["to_position"].notna() & (moves["moved_on"] <= pd.Timestamp(time.as_of))]
+    latest = moves.sort_values("moved_on", kind="stable").groupby("plant_id")["to_position"].last()
+    position = latest.reindex(plants["plant_id"]).fillna(listed.reindex(plants["plant_id"]))
+    return plants.assign(position=position.fillna("").to_numpy())
+
+
+def usual_interval(model: WateringModel, days: int = RECENT) -> pd.Series:
+    """The median number of days between visits in the last `days`, by site_id."""
+    return model.dry_downs.sql(USUAL_INTERVAL, [model.as_of, days, model.as_of]).set_index("site_id")["days"]
+
+
+def intervals_now(model: WateringModel, records: Records, sites: pd.Index) -> pd.Series:
+    """Present visit interval of each site in whole days: as planned, else as usual, else two weeks."""
+    planned = records.table("sites").set_index("site_id")["planned_visit_days"].reindex(sites)
+    days = planned.fillna(usual_interval(model).reindex(sites)).fillna(UNKNOWN_INTERVAL)
+    return days.round().clip(1).astype("int64")
+
+
+def advise(
+    model: WateringModel,
+    records: Records,
+    heating: bool,
+    client: str = "",
+    n_samples: int = costing.N_SAMPLES,
+    name_binding_plants: bool = True,
+) -> Advice | None:
+    """Work out the advice for one season.
+
+    Parameters
+    ----------
+    model : WateringModel
+    records : Records
+    heating : bool
+        Whether for the heating season.
+    client : str
+        Its sites only, or "" for all.
+    n_samples : int
+        Of what is not known for sure (one is enough where everything is).
+    name_binding_plants : bool
+        Whether to look for the plants that bar a longer interval.
+
+    Returns
+    -------
+    Advice or None
+        None when no plant stands on the last day.
+    """
+    assumed = model.assumed
+    plants = standing_plants(model.time, records).assign(heating=heating)
+    plants = plants[plants["client_id"] == client].reset_index(drop=True) if client else plants
+    if plants.empty:
+        return None
+    site, names = pd.factorize(plants["site_id"], sort=True)
+    now = intervals_now(model, records, pd.Index(names)).to_numpy()
+    visit_days = tuple(int(d) for d in sorted({*assumed.visit_days, *now}))
+    every = inspection_intervals(visit_days, assumed.max_inspection_interval)
+    plants["replacement"] = prices.replacement_cost(plants, records, model.price, assumed)
+    plants["fee"] = prices.fee_per_day(plants, records, model.as_of, assumed)
+    cost_model = costing.CostModel(plants, model, every)
+
+    def of_sites(costs: Costs) -> Costs:
+        return site_costs(costs, every, site, visit_days, model.price.visit, assumed.max_too_dry_share)
+
+    of_plants = cost_model.costs()
+    costs = of_sites(of_plants)
+    sampled = [of_sites(cost_model.costs(sample)) for sample in costing.samples(model, n_samples)]
+    sites = _labelled(_decide(names, now, visit_days, costs, sampled, model), plants, site, records, model)
+    advised = sites["advised"].to_numpy()
+    plants = _with_advice(plants, advised[site], of_plants, every, assumed.max_too_dry_share)
+    return Advice(
+        heating,
+        plants,
+        sites,
+        _by_interval(names, visit_days, costs, sampled),
+        binding_plants(plants, sites if name_binding_plants else sites.head(0), of_plants, every, model, visit_days),
+        totals(costs, sampled, visit_days, scenarios(now, advised, assumed.visit_days, visit_days, costs)),
+    )
+
+
+def may_be_advised(costs: Costs, visit_days: tuple[int, ...], now: Array, max_too_dry_share: float) -> Array:
+    """Which intervals may be advised at each site (sites x visit_days): those not longer than now, and those that
+    leave few too dry."""
+    few = costs["too_dry"] <= max_too_dry_share * costs["waterings"]
+    return few | (np.array(visit_days)[None, :] <= now[:, None])
+
+
+def _decide(
+    names: Array, now: Array, visit_days: tuple[int, ...], costs: Costs, sampled: list[Costs], model: WateringModel
+) -> pd.DataFrame:
+    """Advise a change where the cheapest interval saves more than `cost_tolerance`, with the stated confidence.
+
+    A longer interval must with the same confidence leave few plants too dry.
+    """
+    assumed, days, cost = model.assumed, np.array(visit_days), costs["cost"]
+    share = costs["too_dry"] / costs["waterings"]
+    rows = np.arange(len(names))
+    may = may_be_advised(costs, visit_days, now, assumed.max_too_dry_share)
+    at_now, cheapest = np.searchsorted(days, now), np.where(may, cost, np.inf).argmin(axis=1)
+    lowest = cost[rows, cheapest]
+    good = may & (cost <= (1 + assumed.cost_tolerance) * lowest[:, None])
+    saving = cost[rows, at_now] - lowest
+    savings = np.stack([one["cost"][rows, at_now] - one["cost"][rows, cheapest] for one in sampled])
+    shares = np.stack([one["too_dry"][rows, cheapest] / one["waterings"][rows, cheapest] for one in sampled])
+    longer = cheapest > at_now
+    probability = ((savings > 0) & ((shares <= assumed.max_too_dry_share) | ~longer)).mean(axis=0)
+    change = (probability >= assumed.confidence) & ~good[rows, at_now]
+    advised = np.where(change, cheapest, at_now)
+    margin = np.where(longer, assumed.max_too_dry_share - share[rows, cheapest], np.inf)
+    relative_se = np.maximum(
+        savings.std(axis=0) / np.where(saving > 0, saving, np.nan), shares.std(axis=0) / np.maximum(margin, 1e-4)
+    )
+    needed = np.maximum((stats.norm.ppf(assumed.confidence) * relative_se) ** 2, 1.0)
+    low, high = np.quantile(savings, TAILS, axis=0)
+    # The intervals that are as good, without a gap: from the cheapest outwards.
+    first = [int(c - np.argmin(np.append(g[: c + 1][::-1], False)) + 1) for c, g in zip(cheapest, good, strict=True)]
+    last = [int(c + np.argmin(np.append(g[c:], False)) - 1) for c, g in zip(cheapest, good, strict=True)]
+    return pd.DataFrame(
+        {
+            "site_id": names,
+            "now": now,
+            "cheapest": days[cheapest],
+            "advised": days[advised],
+            "decision": np.where(~change, NO_CHANGE, np.where(cheapest < at_now, SHORTER, LONGER)),
+            "good_from": days[first],
+            "good_to": days[last],
+            "cost_now": cost[rows, at_now],
+            "cost_advised": cost[rows, advised],
+            "saving": saving,
+            "saving_low": np.minimum(low, saving),
+            "saving_high": np.maximum(high, saving),
+            "probability": probability,
+            "minutes_now": costs["minutes"][rows, at_now],
+            "minutes_advised": costs["minutes"][rows, advised],
+            "too_dry_now": share[rows, at_now],
+            "too_dry_advised": share[rows, advised],
+            "times_dry_downs": np.where(change | good[rows, at_now], np.nan, needed),
+        }
+    )
+
+
+def _labelled(
+    sites: pd.DataFrame, plants: pd.DataFrame, site: Array, records: Records, model: WateringModel
+) -> pd.DataFrame:
+    """Add client, region, plants, and the dry-downs of the species that stand there."""
+    labels = records.table("sites").set_index("site_id").reindex(sites["site_id"])
+    of_species = plants["species"].map(model.distinct.groupby("species")["n"].sum()).fillna(0)
+    once = ~plants.duplicated(["site_id", "species"])
+    number = np.bincount(site[once], of_species[once], minlength=len(sites)).astype(int)
+    return sites.assign(
+        client_id=labels["client_id"].to_numpy(),
+        region=labels["region"].fillna("").to_numpy(),
+        plants=np.bincount(site, plants["plants"], minlength=len(sites)).astype(int),
+        dry_downs=number,
+        dry_downs_needed=np.ceil(number * sites["times_dry_downs"]),
+    ).drop(columns="times_dry_downs")
+
+
+def _with_advice(
+    plants: pd.DataFrame, visit_every: Array, costs: Costs, every: tuple[int, ...], max_too_dry_share: float
+) -> pd.DataFrame:
+    """Add each plant's visit and inspection interval, and the share of waterings at it that find it too dry."""
+    rows, column = np.arange(len(plants)), np.zeros(len(plants), dtype=int)
+    for days in np.unique(visit_every):
+        own = visit_every == days
+        column[own] = best_inspections(costs, every, int(days), max_too_dry_share)[own]
+    share = costs["too_dry"][rows, column] / costs["waterings"][rows, column]
+    return plants.assign(visit_every=visit_every, look_every=np.array(every)[column], too_dry=share)
+
+
+def _by_interval(names: Array, visit_days: tuple[int, ...], costs: Costs, sampled: list[Costs]) -> pd.DataFrame:
+    cost = costs["cost"]
+    low, high = np.quantile([one["cost"] for one in sampled], TAILS, axis=0)
+    return pd.DataFrame(
+        {
+            "site_id": np.repeat(names, len(visit_days)),
+            "interval_days": np.tile(visit_days, len(names)),
+            "cost": cost.ravel(),
+            "low": np.minimum(low, cost).ravel(),
+            "high": np.maximum(high, cost).ravel(),
+            "too_dry": (costs["too_dry"] / costs["waterings"]).ravel(),
+        }
+    )

@@ -1,0 +1,168 @@
+"""The cost model of standing plants: what they cost at each inspection interval, by the estimates or by a sample."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import NamedTuple
+
+import numpy as np
+import pandas as pd
+from scipy import sparse
+
+from plantstats.watering.costs import Costs, plant_costs
+from plantstats.watering.cycle import Cycle, CycleTable
+from plantstats.watering.distribution import Array
+from plantstats.watering.drying import DryingModel
+from plantstats.watering.fit import WateringModel, by_planter
+
+N_SAMPLES, SEED = 100, 6
+# Steps over which the slope of cycles by log shape and misclassification logit is taken, at most: beyond them no
+# straight line would do, and shares of misclassified inspections near 1 would make no sense.
+WIDEST = (0.2, 1.0)
+
+
+class Sample(NamedTuple):
+    """One set of values as likely as the records leave them."""
+
+    drying: dict[bool, Array]
+    drought_ratio: float
+    loss_rates: Array  # losses per plant-day, rows as in WateringModel.loss_rates
+    leaf_ratio: float  # 1, and no rates, where leaf drop has no price
+    leaf_rates: Array  # leaves per plant-day, rows as in LeafDrop.rates
+
+
+def estimates(model: WateringModel) -> Sample:
+    """The estimates themselves."""
+    leaves = model.leaf_drop
+    return Sample(
+        {key: fitted.estimate for key, fitted in model.drying.items()},
+        model.drought_effect.ratio,
+        model.loss_rates["rate"].to_numpy(dtype=float),
+        leaves.ratio if leaves else 1.0,
+        leaves.rates["rate"].to_numpy(dtype=float) if leaves else np.empty(0),
+    )
+
+
+def samples(model: WateringModel, number: int = N_SAMPLES) -> Iterator[Sample]:
+    """Samples of what is not known for sure: drying, drought effect, loss rates, leaf drop. Always the same ones.
+
+    Leaf drop has a generator of its own, so that a price for leaves leaves the other values as they are.
+    """
+    rng = np.random.Generator(np.random.PCG64(SEED))
+    of_leaves = np.random.Generator(np.random.PCG64(np.random.SeedSequence([SEED, 1])))
+    drying = {key: fitted.samples(number, SEED + 1 + key) for key, fitted in model.drying.items()}
+    middle, effect, leaves = estimates(model), model.drought_effect, model.leaf_drop
+    ratios = effect.ratio * np.exp(effect.log_se * rng.standard_normal(number))
+    loss_se = model.loss_rates["log_se"].to_numpy(dtype=float)
+    leaf_se = leaves.rates["log_se"].to_numpy(dtype=float) if leaves else np.empty(0)
+    ratio_se = leaves.log_se if leaves else 0.0
+    for n in range(number):
+        yield Sample(
+            {key: rows[n] for key, rows in drying.items()},
+            float(ratios[n]),
+            middle.loss_rates * np.exp(loss_se * rng.standard_normal(len(loss_se))),
+            float(middle.leaf_ratio * np.exp(ratio_se * of_leaves.standard_normal())),
+            middle.leaf_rates * np.exp(leaf_se * of_leaves.standard_normal(len(leaf_se))),
+        )
+
+
+class PlantCycles:
+    """Cycles of some plants at some inspection intervals, ready to be asked for many times.
+
+    Parameters
+    ----------
+    plants : pandas.DataFrame
+        species, light, pot, planter, heating.
+    model : WateringModel
+    every : tuple of int
+        Inspection intervals, in days.
+    """
+
+    def __init__(self, plants: pd.DataFrame, model: WateringModel, every: tuple[int, ...]) -> None:
+        self._shape = (len(plants), len(every))
+        self._parts: list[tuple[bool, Array, sparse.csr_array, DryingModel, CycleTable]] = [
+            (key, rows, fitted.design(plants.iloc[rows]), fitted, _cycle_table(model, key, every))
+            for key, rows, fitted in by_planter(plants, model.drying)
+            if len(rows)
+        ]
+
+    def at(self, sample: Sample) -> Cycle:
+        """What inspecting each plant every so many days leads to: a Cycle of plants x intervals."""
+        out = Cycle(*(np.empty(self._shape) for _ in Cycle._fields))
+        for key, rows, design, fitted, table in self._parts:
+            theta = sample.drying[key]
+            cycles = table.at(np.asarray(design @ theta[:-2]), *(theta - fitted.estimate)[-2:])
+            for whole, part in zip(out, cycles, strict=True):
+                whole[rows] = part
+        return out
+
+
+def _cycle_table(model: WateringModel, key: bool, every: tuple[int, ...]) -> CycleTable:
+    """The table of cycles of one fit, worked out once."""
+    if (key, every) not in model.cycle_tables:
+        fitted = model.drying[key]
+        se = np.sqrt(np.diag(fitted.covariance)[-2:])
+        model.cycle_tables[key, every] = CycleTable(
+            fitted.family,
+            fitted.estimate[-2],
+            fitted.estimate[-1],
+            every,
+            model.assumed.too_dry_after,
+            model.price.missed,
+            (min(float(se[0]), WIDEST[0]), min(float(se[1]), WIDEST[1])),
+        )
+    return model.cycle_tables[key, every]
+
+
+class CostModel:
+    """Standing plants with their prices, ready to be costed by the estimates or by a sample.
+
+    Parameters
+    ----------
+    plants : pandas.DataFrame
+        species, light, pot, planter, heating, plants (number), replacement (cost of one), fee (per day).
+    model : WateringModel
+    every : tuple of int
+        Inspection intervals, in days.
+    """
+
+    def __init__(self, plants: pd.DataFrame, model: WateringModel, every: tuple[int, ...]) -> None:
+        self._plants, self._model, self.every = plants, model, every
+        self._cycles = PlantCycles(plants, model, every)
+        self._group = _groups(model.loss_rates, plants)
+        self._leaf_group = _groups(model.leaf_drop.rates, plants) if model.leaf_drop else None
+
+    def costs(self, sample: Sample | None = None) -> Costs:
+        """Cost of each plant per quarter at each inspection interval (see `costs.plant_costs`).
+
+        Parameters
+        ----------
+        sample : Sample, optional
+            In place of the estimates.
+
+        Notes
+        -----
+        The recorded rates of losses and leaves hold drought days as they were; taking those out gives the rate on other
+        days: rate / (1 + dry share x (ratio - 1)).
+        """
+        model, values = self._model, sample or estimates(self._model)
+        cycle = self._cycles.at(values)
+        losses = _per_day(model.loss_rates, values.loss_rates, values.drought_ratio, self._group, cycle.dry_share)
+        leaves = np.zeros_like(losses)
+        if model.leaf_drop is not None and self._leaf_group is not None:
+            rates = model.leaf_drop.rates
+            leaves = _per_day(rates, values.leaf_rates, values.leaf_ratio, self._leaf_group, cycle.dry_share)
+        return plant_costs(self._plants, cycle, self.every, model.price, model.assumed, losses, leaves)
+
+
+def _groups(rates: pd.DataFrame, plants: pd.DataFrame) -> Array:
+    """The row of rates that speaks for each plant; -1: none does."""
+    index = pd.MultiIndex.from_frame(rates[["species", "light"]])
+    return np.asarray(index.get_indexer(pd.MultiIndex.from_frame(plants[["species", "light"]])))
+
+
+def _per_day(rates: pd.DataFrame, rate: Array, ratio: float, group: Array, dry_share: Array) -> Array:
+    """Each plant's rate at each interval; a species never seen in this light has that of all plants."""
+    moist = rate / (1 + rates["dry_share"].to_numpy(dtype=float) * (ratio - 1))
+    overall = np.average(moist, weights=rates["plant_days"].to_numpy(dtype=float))
+    return np.where(group >= 0, moist[group], overall)[:, None] * (1 + dry_share * (ratio - 1))

@@ -1,0 +1,152 @@
+"""What plants and sites cost in a quarter at each interval.
+
+Costs are a dict of arrays, quantity -> plants (or sites) x intervals: the parts of the money (`MONEY`, and "visiting"
+for sites), "cost" (their sum), "minutes" at the plants, "waterings", and "too_dry" (waterings of plants that stood dry
+too long). All of them add up over plants.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+
+from plantstats.watering.assumptions import Assumptions
+from plantstats.watering.cycle import Cycle
+from plantstats.watering.distribution import Array
+from plantstats.watering.prices import Prices
+
+QUARTER_DAYS = 365.25 / 4
+MONEY = ("labour", "losses", "fee", "leaves")  # parts of a plant's cost; visits come by the site
+Costs = dict[str, Array]
+
+
+def inspection_intervals(visit_days: tuple[int, ...], longest: int) -> tuple[int, ...]:
+    """Every interval at which a plant may be inspected: whole numbers of visits, none beyond `longest`.
+
+    Examples
+    --------
+    >>> inspection_intervals((7, 14), 21)
+    (7, 14, 21)
+    """
+    return tuple(sorted({k * v for v in visit_days for k in range(1, max(longest // v, 1) + 1)}))
+
+
+def plant_costs(
+    plants: pd.DataFrame,
+    cycle: Cycle,
+    every: tuple[int, ...],
+    price: Prices,
+    assumed: Assumptions,
+    loss_per_day: Array,
+    leaves_per_day: Array,
+) -> Costs:
+    """What each plant costs in a quarter when inspected every so many days.
+
+    Parameters
+    ----------
+    plants : pandas.DataFrame
+        One row per plant: pot, plants (how many it stands for), replacement (cost of one), fee (per day, of one).
+    cycle : Cycle
+        Arrays of plants x intervals.
+    every : tuple of int
+        The intervals, in days.
+    price : Prices
+    assumed : Assumptions
+    loss_per_day, leaves_per_day : numpy.ndarray, shape (plants, intervals)
+        Expected losses and dropped leaves of one plant (leaves: 0 where they have no price).
+
+    Returns
+    -------
+    dict of str to numpy.ndarray
+        Inspections and waterings at the wage, extra work for plants found too dry, expected losses, the fee for days on
+        which a plant stands too dry (what was sold is not delivered), and dropped leaves.
+    """
+
+    def column(values: pd.Series) -> Array:
+        return values.to_numpy(dtype=float)[:, None]
+
+    number = column(plants["plants"])
+    inspections, waterings = QUARTER_DAYS / np.array(every) * (1 - price.missed), QUARTER_DAYS / cycle.gap
+    watering_minutes = column(plants["pot"].map(price.watering_minutes)) + cycle.too_dry * assumed.too_dry_minutes
+    inspection_minutes = column(plants["pot"].map(price.inspection_minutes))
+    minutes = number * (inspections * inspection_minutes + waterings * watering_minutes)
+    too_dry_days = number * QUARTER_DAYS * cycle.too_dry_days
+    leaves = number * QUARTER_DAYS * leaves_per_day
+    cleaning = leaves * (assumed.dropped_leaf_minutes or 0.0)
+    parts = {
+        "labour": minutes * price.wage / 60,
+        "losses": number * QUARTER_DAYS * loss_per_day * column(plants["replacement"]),
+        "fee": too_dry_days * assumed.too_dry_charge * column(plants["fee"]),
+        "leaves": cleaning * price.wage / 60 + leaves * (assumed.dropped_leaf_cost or 0.0),
+    }
+    waterings = number * waterings
+    return {
+        **parts,
+        "cost": sum(parts.values(), np.zeros_like(minutes)),
+        "minutes": minutes + cleaning,
+        "waterings": waterings,
+        "too_dry": waterings * cycle.too_dry,
+    }
+
+
+def best_inspections(costs: Costs, every: tuple[int, ...], visit_every: int, max_too_dry_share: float) -> Array:
+    """The cheapest inspection interval of each plant when its site is visited every so many days.
+
+    Parameters
+    ----------
+    costs : dict of str to numpy.ndarray
+        Of plants x `every`.
+    every : tuple of int
+    visit_every : int
+    max_too_dry_share : float
+        A visit passes a plant by only where at most this share of its waterings then finds it too dry.
+
+    Returns
+    -------
+    numpy.ndarray, shape (plants,)
+        Columns of `every`.
+    """
+    columns = np.array([column for column, days in enumerate(every) if days % visit_every == 0])
+    cost = costs["cost"][:, columns].copy()
+    passed = columns[1:]
+    too_many = costs["too_dry"][:, passed] > max_too_dry_share * costs["waterings"][:, passed]
+    cost[:, 1:][too_many] = np.inf
+    return columns[cost.argmin(axis=1)]
+
+
+def site_costs(
+    costs: Costs,
+    every: tuple[int, ...],
+    site: Array,
+    visit_days: tuple[int, ...],
+    visit_price: float,
+    max_too_dry_share: float,
+) -> Costs:
+    """Add plants and visits up.
+
+    Parameters
+    ----------
+    costs : dict of str to numpy.ndarray
+        Of plants x `every`.
+    every : tuple of int
+    site : numpy.ndarray, shape (plants,)
+        Number of each plant's site, from 0.
+    visit_days : tuple of int
+        Visit intervals.
+    visit_price : float
+    max_too_dry_share : float
+        As in `best_inspections`.
+
+    Returns
+    -------
+    dict of str to numpy.ndarray
+        Of sites x `visit_days`.
+    """
+    rows = np.arange(len(site))
+    chosen = [best_inspections(costs, every, days, max_too_dry_share) for days in visit_days]
+    sums = {
+        name: np.stack([np.bincount(site, values[rows, column]) for column in chosen], axis=1)
+        for name, values in costs.items()
+    }
+    visiting = np.broadcast_to(QUARTER_DAYS / np.array(visit_days) * visit_price, sums["cost"].shape)
+    return {**sums, "visiting": visiting, "cost": sums["cost"] + visiting}

@@ -1,0 +1,140 @@
+"""What days with topsoil left dry do to losses, learned within sites, species, light and season."""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+import numpy as np
+import pandas as pd
+from scipy import optimize
+
+from plantstats.watering.assumptions import Assumptions
+from plantstats.watering.distribution import Array
+from plantstats.watering.dry_down_table import DryDowns
+from plantstats.watering.drying import DryingModel
+
+STEPS = 8  # parts of a gap over which the share dry is averaged
+STRATUM = ["site_id", "species", "light", "heating"]
+
+# From one inspection of a living plant to the next, or to the day on which its loss was noticed. Only what was known
+# at the start of a gap counts: a dead plant is not watered, so what is read after a death must not. Gaps that begin
+# with a plant found dry and left dry are left out: those are often plants already given up.
+GAPS = """
+    with lost as (
+        select plant_id, min(coalesce(found_on, replaced_on) - date '1970-01-01')::bigint as found
+        from replacements
+        where outcome in ('died', 'declined') and coalesce(cause, '') != 'building_failure'
+          and coalesce(found_on, replaced_on) <= ?
+        group by plant_id
+    ), inspected as (
+        select plant_id, "at", dry, watered, lead("at") over by_day as next, lead(dead) over by_day as next_dead
+        from days where inspections > 0
+        window by_day as (partition by plant_id order by "at")
+    )
+    select d.site_id, d.species, d.light, d.pot, d.planter, d.heating, i."at" - d."at" as since,
+           least(i.next, x.found) - i."at" as gap, count(*) as n,
+           count(*) filter (where x.found is not null
+                            and (i.next is null or x.found <= i.next or i.next_dead = 1)) as losses
+    from inspected i
+    asof join dry_downs d on d.plant_id = i.plant_id and i."at" >= d."at"
+    left join lost x on x.plant_id = i.plant_id
+    where (i.watered = 1 or i.dry = 0) and d.site_id is not null
+      and (x.found is null or i."at" < x.found) and (i.next is not null or x.found is not null)
+    group by all order by all
+"""
+
+
+class RateRatio(NamedTuple):
+    """Loss rate on drought days (topsoil left dry) as a multiple of that on others."""
+
+    ratio: float
+    low: float
+    high: float
+    log_se: float
+    losses: int = 0  # that the records' part rests on
+    dry_days: float = 0.0
+    plant_days: float = 0.0
+    records_alone: float = np.nan  # what the records say without the assumption; missing where they cannot say
+
+
+def gaps(dry_downs: DryDowns) -> pd.DataFrame:
+    """Times between inspections, with what was known at their start.
+
+    Returns
+    -------
+    pandas.DataFrame
+        One row per distinct gap: site_id, species, light, pot, planter, heating, since (days from the last watering to
+        its start), gap (days), n (gaps), losses.
+    """
+    return dry_downs.sql(GAPS, [dry_downs.as_of])
+
+
+def dry_days(gaps: pd.DataFrame, drying: DryingModel) -> Array:
+    """Days of each gap that are expected to pass with topsoil left dry, from what was known at its start.
+
+    Notes
+    -----
+    The mean over the gap of 1 - S(t) / S(since).
+    """
+    since, length = (gaps[c].to_numpy(dtype=float) for c in ("since", "gap"))
+    at_start = np.maximum(drying.still_moist(gaps, since), 1e-12)
+    middles = [drying.still_moist(gaps, since + length * (step + 0.5) / STEPS) for step in range(STEPS)]
+    return length * (1 - np.minimum(np.mean(middles, axis=0) / at_start, 1.0))
+
+
+def drought_effect(gaps: pd.DataFrame, dry_days: Array, assumed: Assumptions) -> RateRatio:
+    """How many times as many plants are lost per day with topsoil left dry.
+
+    Parameters
+    ----------
+    gaps : pandas.DataFrame
+        As `gaps`.
+    dry_days : numpy.ndarray, shape (gaps,)
+        As `dry_days`.
+    assumed : Assumptions
+        drought_rate_ratio and drought_log_sd: the prior.
+
+    Returns
+    -------
+    RateRatio
+        The assumption and the records joined: posterior mode, normal on the log scale.
+
+    Notes
+    -----
+    Given a stratum's losses they fall on its gaps in proportion to n x (days not dry + ratio x days dry): the
+    conditional likelihood of Poisson counts. Compared within site x species x light x season only: sites on frequent
+    visits are often the hard ones, so sites are never compared with each other. What is left is association, not proof.
+    """
+    n, length, losses = (gaps[c].to_numpy(dtype=float) for c in ("n", "gap", "losses"))
+    dry, other = n * dry_days, n * np.maximum(length - dry_days, 0.0)
+    stratum = gaps.groupby(STRATUM, sort=False).ngroup().to_numpy()
+    totals = np.bincount(stratum, losses)
+    hit, had = losses > 0, totals > 0
+    centre, sd = np.log(assumed.drought_rate_ratio), assumed.drought_log_sd
+
+    def log_likelihood(log_ratio: float) -> float:
+        at_risk = other + np.exp(log_ratio) * dry
+        sums = np.bincount(stratum, at_risk)
+        gained = losses[hit] @ np.log(np.maximum(at_risk[hit], 1e-12))
+        return float(gained - totals[had] @ np.log(np.maximum(sums[had], 1e-12)))
+
+    def log_posterior(log_ratio: float) -> float:
+        return log_likelihood(log_ratio) - 0.5 * ((log_ratio - centre) / sd) ** 2
+
+    best = float(optimize.minimize_scalar(lambda x: -log_posterior(x), bounds=(-4, 5), method="bounded").x)
+    step = 0.05
+    curvature = -(log_posterior(best + step) - 2 * log_posterior(best) + log_posterior(best - step)) / step**2
+    se = float(1 / np.sqrt(max(curvature, sd**-2)))
+    alone = float(optimize.minimize_scalar(lambda x: -log_likelihood(x), bounds=(-4, 5), method="bounded").x)
+    inside = abs(alone) < 3.9 and alone < 4.9 and losses.sum() > 0
+    half_width = 1.96 * se
+    return RateRatio(
+        float(np.exp(best)),
+        float(np.exp(best - half_width)),
+        float(np.exp(best + half_width)),
+        se,
+        int(losses.sum()),
+        float(dry.sum()),
+        float((n * length).sum()),
+        float(np.exp(alone)) if inside else np.nan,
+    )

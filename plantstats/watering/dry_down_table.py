@@ -1,0 +1,110 @@
+"""Dry-downs made from records on DuckDB, in this process; only distinct rows with their counts reach pandas."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import date
+from functools import cached_property, lru_cache
+from typing import TYPE_CHECKING
+
+import duckdb
+import ibis
+import pandas as pd
+
+from plantstats import periods
+from plantstats.watering import dry_downs
+
+if TYPE_CHECKING:
+    from plantstats.records import Records
+
+VIEWS = ("inspections", "notes", "interruptions")
+
+
+@dataclass(frozen=True)
+class DryDowns:
+    """Dry-downs of one set of records, up to one day.
+
+    Attributes
+    ----------
+    engine : duckdb.DuckDBPyConnection
+        With the steps of `dry_downs.plan` as tables and views.
+    as_of : datetime.date
+        The last day that counts.
+    """
+
+    engine: duckdb.DuckDBPyConnection
+    as_of: date
+
+    def distinct(self, with_site: bool = True) -> pd.DataFrame:
+        """Distinct dry-downs with their number.
+
+        Parameters
+        ----------
+        with_site : bool
+            Keep sites apart, for intervals that allow for them.
+
+        Returns
+        -------
+        pandas.DataFrame
+            One row per distinct dry-down: site_id (if asked), method, species, light, pot, planter, heating, n_moist,
+            previous, lower, upper (days; upper missing: not found dry), n (dry-downs). The sum of n is their number.
+        """
+        columns = ", ".join([*(["site_id"] if with_site else []), *dry_downs.DISTINCT, "upper::double as upper"])
+        return self.sql(
+            f"select {columns}, count(*) as n from dry_downs where exclusion_reason is null group by all order by all"
+        )
+
+    @cached_property
+    def account(self) -> pd.DataFrame:
+        """What became of every watering, and of lines that name no plant.
+
+        Returns
+        -------
+        pandas.DataFrame
+            One row per fate: fate, rows. Waterings = dry-downs used + excluded by reason; lines for a whole site stand
+            beside them: they start no dry-down.
+        """
+        return self.sql("""
+            select 1 as place, 'watering: spell used, ' || case when upper is null then 'not found dry before its end'
+                when lower = 0 then 'dry at the first look' else 'dry between two looks' end as fate, count(*) as rows
+            from dry_downs where exclusion_reason is null group by all
+            union all select 2, 'watering: ' || exclusion_reason, count(*) from dry_downs
+                where exclusion_reason is not null group by all
+            union all select 3, 'line for a whole site (starts no spell)', count(*) from visits
+                where plant_id is null having count(*) > 0
+            order by 1, 2""").drop(columns="place")
+
+    def sql(self, query: str, parameters: list[object] | None = None) -> pd.DataFrame:
+        """Ask the engine."""
+        return self.engine.execute(query, parameters or []).df()
+
+
+def build(records: Records, as_of: date) -> DryDowns:
+    """Make dry-downs from records.
+
+    Parameters
+    ----------
+    records : Records
+    as_of : datetime.date
+        The last day that counts.
+
+    Returns
+    -------
+    DryDowns
+        Waterings noted for a plant = dry-downs used + excluded by reason.
+    """
+    engine = duckdb.connect()
+    for name in dry_downs.READ:
+        engine.read_parquet(str(records.parquet(name))).create_view(name)
+    for statement in _statements(as_of, periods.heating_months(records.settings.heating_season)):
+        engine.execute(statement)
+    return DryDowns(engine, as_of)
+
+
+@lru_cache(maxsize=8)
+def _statements(as_of: date, heating_months: tuple[int, ...]) -> tuple[str, ...]:
+    """The chain as SQL; it depends on nothing else, and compiling it takes a second."""
+    return tuple(
+        f"create {'view' if name in VIEWS else 'table'} {name} as {ibis.to_sql(step, dialect='duckdb')}"
+        for name, step in dry_downs.plan(as_of, heating_months).items()
+    )

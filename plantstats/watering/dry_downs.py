@@ -1,0 +1,236 @@
+"""Dry-downs: from a watering to the first inspection that found the topsoil dry, as one chain of ibis expressions.
+
+Each watering starts a dry-down. The drying time lies between the last inspection that found the topsoil not dry
+(`lower`) and the first that found it dry (`upper`): interval censored; `lower` is 0 where the first inspection found
+it dry (left censored); `upper` is missing where the plant was watered before it was dry, or the records or the place
+ended (right censored). A reading and a watering on one day: the reading came first, it belongs to the dry-down before.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable
+from datetime import date
+
+import ibis
+import ibis.expr.types as ir
+
+from plantstats.exposure import POT_CLASSES, READS, events, inputs, places
+
+# Depth to which the soil must be dry to count as dry, in cm, by pot class: 2.5 to 5 cm (1 to 2 in), the deeper
+# figure for the larger pots (common practice, no source); of an unknown pot that of the commonest size.
+DRY_DEPTH = dict(zip(POT_CLASSES, (2.5, 3.0, 4.0, 5.0, 3.0), strict=True))
+METHODS = ("topsoil word", "dry depth")
+LABELS = ("site_id", "species", "light", "pot", "planter")
+DISTINCT = ("method", *LABELS[1:], "heating", "n_moist", "previous", "lower")
+EXCLUSIONS = (
+    "plant not in the list",
+    "repotted or moved on the day",
+    "not looked at again",
+    "topsoil not read afterwards",
+)
+
+READ = {
+    name: columns
+    | (
+        {"topsoil": "string", "dry_depth_cm": "float64", "watered": "boolean", "litres": "float64"}
+        if name == "visits"
+        else {}
+    )
+    for name, columns in READS.items()
+    if name != "doubted"
+}
+
+
+def notes(t: dict[str, ir.Table], as_of: int) -> ir.Table:
+    """What the visit log says about each plant on each day.
+
+    Parameters
+    ----------
+    t : dict of str to ibis.expr.types.Table
+        Needs `visits` and `follow`; completed lines of one plant count. A blank `watered` means no, unless litres are
+        given.
+    as_of : int
+        The last day that counts, in days since 1970-01-01.
+
+    Returns
+    -------
+    ibis.expr.types.Table
+        One row per line: plant_id, at (day), word (1 dry, 0 not, missing not read), depth (the same, by depth),
+        watered, disturbed (repotted or moved, after the reading), place (missing), inspections (1), dead. A line about
+        a dead plant (condition 1) reads nothing and ends the dry-down.
+    """
+    visits, follow = t["visits"], t["follow"].select("plant_id", "pot")
+    v = visits.filter(
+        visits.plant_id.notnull(),
+        visits.status.coalesce("completed") == "completed",
+        inputs.day(visits.visited_on) <= as_of,
+    )
+    v = v.left_join(follow, "plant_id", rname="{name}_f")
+    threshold = ibis.cases(
+        *[(v.pot == pot, ibis.literal(cm, "float64")) for pot, cm in DRY_DEPTH.items()], else_=DRY_DEPTH["unknown"]
+    )
+    dead = v.condition.coalesce(5) == 1
+    missing = ibis.null("int64")
+    return v.select(
+        "plant_id",
+        at=inputs.day(v.visited_on),
+        word=ibis.ifelse(dead, missing, (v.topsoil == "dry").cast("int64")),
+        depth=ibis.ifelse(dead, missing, (v.dry_depth_cm >= threshold).cast("int64")),
+        watered=v.watered.coalesce(v.litres > 0).coalesce(False).cast("int64"),
+        disturbed=(dead | v.repotted.coalesce(False) | v.moved.coalesce(False)).cast("int64"),
+        place=missing,
+        inspections=ibis.literal(1, "int64"),
+        dead=dead.cast("int64"),
+    )
+
+
+def interruptions(t: dict[str, ir.Table], as_of: int) -> ir.Table:
+    """What ends a dry-down without an inspection: moves in the list of moves, and waterings noted for a whole site.
+
+    A line for a whole site starts no dry-down: it does not say which plants were dry, nor which were watered.
+    """
+    missing, zero, one = ibis.null("int64"), ibis.literal(0, "int64"), ibis.literal(1, "int64")
+    empty = {"word": missing, "depth": missing, "watered": zero, "inspections": zero, "disturbed": one, "dead": zero}
+    moves = t["ordered_moves"].select("plant_id", "at", place="place", **empty)
+    v = t["visits"]
+    whole = v.filter(
+        v.plant_id.isnull(),
+        v.watered.coalesce(v.litres > 0).coalesce(False),
+        v.status.coalesce("completed") == "completed",
+        inputs.day(v.visited_on) <= as_of,
+    )
+    whole = whole.select("site_id", at=inputs.day(whole.visited_on)).distinct()
+    stood = t["places"].select("plant_id", "site_id").distinct()
+    wetted = whole.join(stood, "site_id").select("plant_id", "at", place=missing, **empty)
+    return moves.union(wetted, distinct=False)
+
+
+def days(t: dict[str, ir.Table]) -> ir.Table:
+    """One row per plant and day on which anything was noted: the columns of `notes`, and the dry-down that it reads.
+
+    Returns
+    -------
+    ibis.expr.types.Table
+        With dry_down (number of the dry-down whose readings these are), place, method (1 word, 2 depth, missing none)
+        and dry (by that method).
+    """
+    both = t["notes"].union(t["interruptions"].select(*t["notes"].columns), distinct=False)
+    d = both.group_by("plant_id", "at").agg(
+        word=both.word.max(),
+        depth=both.depth.max(),
+        watered=both.watered.max(),
+        disturbed=both.disturbed.max(),
+        place=both.place.max(),
+        inspections=both.inspections.sum().cast("int64"),
+        dead=both.dead.max(),
+    )
+    so_far = ibis.window(group_by="plant_id", order_by="at", rows=(None, 0))
+    turns = ibis.greatest(d.watered, d.disturbed)
+    return d.mutate(
+        turns=turns,
+        dry_down=(turns.sum().over(so_far) - turns).cast("int64"),
+        place=d.place.max().over(so_far).coalesce(0),
+        method=ibis.cases((d.word.notnull(), 1), (d.depth.notnull(), 2), else_=ibis.null("int64")).cast("int64"),
+        dry=d.word.coalesce(d.depth),
+    )
+
+
+def readings_in_order(t: dict[str, ir.Table]) -> ir.Table:
+    """Readings of each dry-down by the method that it began with, up to the first that found it dry."""
+    d = t["days"].filter(t["days"].method.notnull())
+    within = ibis.window(group_by=["plant_id", "dry_down"], order_by="at")
+    d = d.mutate(first_method=d.method.first().over(within))
+    whole = ibis.window(group_by=["plant_id", "dry_down"])
+    d = d.mutate(changed=d["at"].min(where=d.method != d.first_method).over(whole))
+    d = d.filter(d.changed.isnull() | (d["at"] < d.changed))
+    d = d.mutate(found_dry=d["at"].min(where=d.dry == 1).over(whole))
+    d = d.filter(d.found_dry.isnull() | (d["at"] <= d.found_dry))
+    return d.mutate(previous=d["at"].lag().over(within))
+
+
+def bounds(t: dict[str, ir.Table]) -> ir.Table:
+    """What the readings of each dry-down say, one row each: method, n_moist, and the days of its bounds."""
+    r = t["readings_in_order"]
+    moist = r.dry == 0
+    return r.group_by("plant_id", "dry_down").agg(
+        method=r.method.min(),
+        n_moist=moist.sum().cast("int64"),
+        lower_at=r["at"].max(where=moist),
+        previous_at=r.previous.max(where=moist),
+        upper_at=r.found_dry.min(),
+    )
+
+
+def waterings(t: dict[str, ir.Table], heating_months: Iterable[int]) -> ir.Table:
+    """Every watering of a plant with what held on its day: plant_id, at, dry_down, disturbed, labels, heating."""
+    d = t["days"].filter(t["days"].watered == 1)
+    w = d.select("plant_id", "at", "disturbed", "place", dry_down=d.dry_down + 1)
+    w = w.left_join(t["places"], ["plant_id", "place"], rname="{name}_p").drop("plant_id_p", "place_p")
+    w = w.left_join(t["follow"].select("plant_id", "species", "pot", "planter"), "plant_id", rname="{name}_f")
+    months = sorted(heating_months)
+    heating = inputs.on_date(w["at"]).month().isin(months) if months else ibis.literal(False)
+    known = w.plant_id_f.notnull()
+    return w.mutate(known=known, light=w.light.coalesce("unknown"), heating=heating).drop("plant_id_f")
+
+
+def dry_downs(t: dict[str, ir.Table]) -> ir.Table:
+    """Every watering as a dry-down, used or not.
+
+    Returns
+    -------
+    ibis.expr.types.Table
+        One row per watering: plant_id, site_id, species, light, pot, planter, heating, method, at (day of the
+        watering), n_moist (inspections that found it not dry), previous (day of the inspection before `lower`, 0 none),
+        lower, upper (days since watering; upper missing: not found dry), exclusion_reason (missing: used).
+
+    Notes
+    -----
+    Waterings = dry-downs used + excluded, by reason.
+    """
+    w, bound, d = t["waterings"], t["bounds"], t["days"]
+    w = w.left_join(bound, ["plant_id", "dry_down"], rname="{name}_b").drop("plant_id_b", "dry_down_b")
+    inspected = d.filter(d.inspections > 0).group_by("plant_id", "dry_down").agg(n=lambda x: x.inspections.sum())
+    w = w.left_join(inspected, ["plant_id", "dry_down"], rname="{name}_i").drop("plant_id_i", "dry_down_i")
+    reasons = (~w.known, w.disturbed == 1, w.n.isnull(), w.method.isnull())
+    return w.select(
+        "plant_id",
+        *LABELS,
+        "heating",
+        method=ibis.ifelse(w.method == 2, METHODS[1], METHODS[0]),
+        at=w["at"],
+        n_moist=w.n_moist.coalesce(0).cast("int64"),
+        previous=(w.previous_at - w["at"]).coalesce(0),
+        lower=(w.lower_at - w["at"]).coalesce(0),
+        upper=w.upper_at - w["at"],
+        exclusion_reason=ibis.cases(*zip(reasons, EXCLUSIONS, strict=True), else_=ibis.null("string")),
+    )
+
+
+def plan(as_of: date, heating_months: Iterable[int] = ()) -> dict[str, ir.Table]:
+    """The chain from records to dry-downs, step by step.
+
+    Returns
+    -------
+    dict of str to ibis.expr.types.Table
+        Name -> expression, in the order in which they are made.
+    """
+    t = {name: ibis.table(columns, name=name) for name, columns in READ.items()}
+    steps: dict[str, ir.Table] = {}
+    cut = (as_of - date(1970, 1, 1)).days
+    makers: dict[str, Callable[[], ir.Table]] = {
+        "inspections": lambda: events.inspections(t, cut),
+        "follow": lambda: events.follow_up(t),
+        "ordered_moves": lambda: places.moves_in_order(t, cut),
+        "places": lambda: places.places(t),
+        "notes": lambda: notes(t, cut),
+        "interruptions": lambda: interruptions(t, cut),
+        "days": lambda: days(t),
+        "readings_in_order": lambda: readings_in_order(t),
+        "bounds": lambda: bounds(t),
+        "waterings": lambda: waterings(t, heating_months),
+        "dry_downs": lambda: dry_downs(t),
+    }
+    for name, make in makers.items():
+        steps[name] = make()
+        t[name] = ibis.table(steps[name].schema(), name=name)
+    return steps

@@ -1,0 +1,204 @@
+"""Maximum of the drying model's posterior, the shrinkage of species, and errors that allow for sites."""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+import numpy as np
+from scipy import linalg, optimize, sparse, special
+
+from plantstats.errors import PlantstatsError
+from plantstats.stats.clusters import correction
+from plantstats.watering.design import Names
+from plantstats.watering.distribution import Array, Derivatives, Observations, log_likelihood
+
+# Prior standard deviation of the effects of a term's levels on the log scale: two thirds of levels within a factor of
+# 2.7. Wide: it only keeps levels that hardly occur from running off.
+PRIOR_SD = 1.0
+# Inspections are wrong "a few times in a hundred" (common practice, no source): before seeing any dry-down, 3 in 100,
+# nine times in ten between 0.6 and 14 in 100.
+MISCLASSIFIED, MISCLASSIFIED_LOGIT_SD = 0.03, 1.0
+NO_MISCLASSIFICATION = -60.0  # logit of a share of 1e-26: none
+# Standard deviations of species within their group that are tried; the likeliest shrinks rare species to their group.
+SPECIES_SDS = (0.03, 0.06, 0.1, 0.15, 0.22, 0.33, 0.5, 0.75)
+CLEARLY_LESS = 20.0  # log evidence below the best at which no larger standard deviation is tried
+
+
+class DryingError(PlantstatsError, ValueError):
+    """Dry-downs from which no drying can be learned; the message says why."""
+
+
+class Maximum(NamedTuple):
+    """A posterior maximum; `precision` is that of the prior of each effect, `evidence` by the Laplace approximation."""
+
+    family: str
+    estimate: Array
+    hessian: Array
+    log_likelihood: float
+    evidence: float
+    species_sd: float
+    precision: Array
+
+
+def likeliest(
+    family: str, observed: Observations, x: sparse.csr_array, names: Names, misclassified: float | None
+) -> Maximum:
+    """The maximum at the standard deviation between species that makes the dry-downs likeliest.
+
+    Parameters
+    ----------
+    family : {"Weibull", "log-logistic"}
+    observed : Observations
+        Of n rows.
+    x : scipy.sparse.csr_array, shape (n, effects)
+    names : tuple of (str, str)
+        Term and level of each effect.
+    misclassified : float, optional
+        Share of misclassified inspections; learned when not given.
+
+    Returns
+    -------
+    Maximum
+
+    Raises
+    ------
+    DryingError
+        When no finite maximum is reached.
+    """
+    species = np.array([term == "species" for term, _ in names])
+    penalised = np.array([term != "intercept" for term, _ in names])
+    start = _start(observed, len(names), misclassified)
+    best: Maximum | None = None
+    for sd in SPECIES_SDS if species.sum() > 1 else SPECIES_SDS[:1]:
+        precision = np.where(species, sd**-2, PRIOR_SD**-2) * penalised
+        maximum = _maximize(family, observed, x, precision, start, misclassified)._replace(species_sd=sd)
+        if best is not None and best.evidence - maximum.evidence > CLEARLY_LESS:
+            break
+        if best is None or maximum.evidence > best.evidence:
+            best = maximum
+        start = maximum.estimate
+    assert best is not None
+    return best
+
+
+def clustered_covariance(
+    best: Maximum, observed: Observations, x: sparse.csr_array, site: Array, misclassified: float | None
+) -> Array:
+    """Sandwich over sites, the prior's part added; in no direction less than if all dry-downs were independent.
+
+    Parameters
+    ----------
+    best : Maximum
+    observed : Observations
+        Of n rows, sites apart.
+    x : scipy.sparse.csr_array, shape (n, effects)
+    site : numpy.ndarray, shape (n,)
+        Number of each row's site, from 0.
+    misclassified : float, optional
+        As in `likeliest`.
+
+    Returns
+    -------
+    numpy.ndarray, shape (effects + 2, effects + 2)
+
+    Notes
+    -----
+    With few sites, and for a species that stands in one or two, the plain sandwich is far too small: on 40 invented
+    companies of 12 sites its 95% intervals of days until dry held 87 times in 100.
+    """
+    estimate, hessian, p = best.estimate, best.hessian, x.shape[1]
+    d = log_likelihood(best.family, observed, np.asarray(x @ estimate[:p]), estimate[p], estimate[p + 1])
+    g, used = int(site.max()) + 1, len(hessian)
+    of_site = sparse.csr_array((observed.n, (site, np.arange(len(site)))), shape=(g, len(site)))
+    scores = np.hstack([(of_site @ x.multiply(d.first[:, [0]])).toarray(), of_site @ d.first[:, 1:]])[:, :used]
+    prior = np.zeros(used)
+    prior[:p] = best.precision
+    if misclassified is None:
+        prior[-1] = MISCLASSIFIED_LOGIT_SD**-2
+    meat = scores.T @ scores * correction(g) if g > 1 else hessian - np.diag(prior)
+    # scipy's driver: that of numpy (divide and conquer) failed on a well-conditioned matrix of 32 columns.
+    values, vectors = linalg.eigh(hessian)
+    root = vectors / np.sqrt(values) @ vectors.T
+    inflation, axes = linalg.eigh(root @ (meat + np.diag(prior)) @ root)
+    half = root @ axes * np.sqrt(np.maximum(inflation, 1.0))
+    covariance = np.zeros((p + 2, p + 2))
+    covariance[:used, :used] = half @ half.T
+    return covariance
+
+
+def _start(observed: Observations, effects: int, misclassified: float | None) -> Array:
+    middle = np.where(np.isinf(observed.upper), 1.3 * observed.lower, (observed.lower + observed.upper) / 2)
+    start = np.zeros(effects + 2)
+    start[0] = np.average(np.log(np.maximum(middle, 0.5)), weights=observed.n)
+    m = MISCLASSIFIED if misclassified is None else misclassified
+    start[-2:] = np.log(2.0), special.logit(m) if m > 0 else NO_MISCLASSIFICATION
+    return start
+
+
+def _maximize(
+    family: str,
+    observed: Observations,
+    x: sparse.csr_array,
+    precision: Array,
+    start: Array,
+    misclassified: float | None,
+) -> Maximum:
+    """Posterior maximum at one precision of the prior."""
+    p, learn = x.shape[1], misclassified is None
+    free = np.arange(p + 2 if learn else p + 1)
+    centre = special.logit(MISCLASSIFIED)
+
+    def negative_posterior(theta: Array) -> tuple[float, Array, Array]:
+        whole = np.concatenate([theta, start[len(theta) :]])
+        d = log_likelihood(family, observed, np.asarray(x @ whole[:p]), whole[p], whole[p + 1])
+        gradient, hessian = _gradient(d, observed.n, x), _hessian(d, observed.n, x)
+        value = float(observed.n @ d.value) - 0.5 * float(precision @ whole[:p] ** 2)
+        gradient[:p] -= precision * whole[:p]
+        hessian[:p, :p] -= np.diag(precision)
+        if learn:
+            z = (whole[-1] - centre) / MISCLASSIFIED_LOGIT_SD
+            value -= 0.5 * z**2
+            gradient[-1] -= z / MISCLASSIFIED_LOGIT_SD
+            hessian[-1, -1] -= MISCLASSIFIED_LOGIT_SD**-2
+        return -value, -gradient[free], -hessian[np.ix_(free, free)]
+
+    memory: dict[bytes, tuple[float, Array, Array]] = {}
+
+    def at(theta: Array) -> tuple[float, Array, Array]:
+        key = theta.tobytes()
+        if key not in memory:
+            memory.clear()
+            memory[key] = negative_posterior(theta)
+        return memory[key]
+
+    scale = float(observed.n.sum())
+    result = optimize.minimize(
+        lambda t: at(t)[0] / scale,
+        start[free],
+        jac=lambda t: at(t)[1] / scale,
+        hess=lambda t: at(t)[2] / scale,
+        method="trust-exact",
+        options={"gtol": 1e-9, "maxiter": 200, "initial_trust_radius": 0.5},
+    )
+    value, gradient, hessian = at(result.x)
+    # Steps below rounding of the sum end the search before its stated tolerance: the gradient decides.
+    if not (np.isfinite(value) and np.abs(gradient).max() < 1e-5 * scale):
+        raise DryingError(f"the fit of the {family} distribution did not reach a maximum ({result.message})")
+    estimate = np.concatenate([result.x, start[len(result.x) :]])
+    fit = -value + 0.5 * float(precision @ estimate[:p] ** 2)
+    log_determinants = float(np.log(precision[precision > 0]).sum()) - float(np.linalg.slogdet(hessian)[1])
+    return Maximum(family, estimate, hessian, fit, -value + 0.5 * log_determinants, np.nan, precision)
+
+
+def _gradient(d: Derivatives, n: Array, x: sparse.csr_array) -> Array:
+    return np.concatenate([x.T @ (n * d.first[:, 0]), n @ d.first[:, 1:]])
+
+
+def _hessian(d: Derivatives, n: Array, x: sparse.csr_array) -> Array:
+    p = x.shape[1]
+    h = np.empty((p + 2, p + 2))
+    h[:p, :p] = (x.T @ (x.multiply((n * d.second[:, 0, 0])[:, None]).tocsr())).toarray()
+    for k in (1, 2):
+        h[:p, p + k - 1] = h[p + k - 1, :p] = x.T @ (n * d.second[:, 0, k])
+    h[p:, p:] = np.einsum("i,ijk->jk", n, d.second[:, 1:, 1:])
+    return h
