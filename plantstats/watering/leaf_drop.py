@@ -38,7 +38,7 @@ COUNT_INTERVALS = """
                case when list_contains($figs, f.species) then i."at" - earlier else i.next - i."at" end as gap,
                case when list_contains($figs, f.species) then earlier_dry else dry end as begun_dry,
                case when list_contains($figs, f.species) then earlier_watered else watered end as begun_watered,
-               greatest(f.at_start, 1) as plants
+               greatest(f.n_listed, 1) as plants
         from inspected i join follow f using (plant_id)
         join counted c on c.plant_id = i.plant_id and c."at" = i.next
         where i.next_dead = 0 and i.next - i."at" between 1 and $longest

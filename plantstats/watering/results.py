@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 REFERENCE = {"light": "medium", "pot": "15-24 cm", "planter": "direct"}
 POSTERIOR = "posterior mode, assumption and records joined; compared within site, species, light and season"
 PLANTS = """
-    select distinct d.plant_id, d.species, d.light, d.pot, d.planter, d.heating, greatest(f.at_start, 1)::bigint as n
+    select distinct d.plant_id, d.species, d.light, d.pot, d.planter, d.heating, greatest(f.n_listed, 1)::bigint as n
     from dry_downs d join follow f using (plant_id) where d.exclusion_reason is null order by all"""
 
 define(

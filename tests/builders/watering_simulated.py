@@ -20,7 +20,7 @@ TYPES = {
     "planter varchar, heating boolean",
     "visits": "plant_id varchar, visited_on date, leaves_dropped bigint",
     "replacements": "plant_id varchar, found_on date, replaced_on date, outcome varchar, cause varchar",
-    "follow": "plant_id varchar, species varchar, at_start bigint",
+    "follow": "plant_id varchar, species varchar, n_listed bigint",
 }
 
 
