@@ -32,10 +32,8 @@ STANDING = """
     order by 2, 1"""
 USUAL_INTERVAL = """
     with on_site as (
-        select distinct coalesce(v.site_id, p.site_id) as site_id, v.visited_on as on_day
-        from visits v left join plants p using (plant_id)
-        where v.plant_id is not null and coalesce(v.status, 'completed') = 'completed'
-          and v.visited_on > ?::date - ?::int and v.visited_on <= ?::date
+        select distinct at_site as site_id, visited_on as on_day from completed_visits
+        where plant_id is not null and visited_on > ?::date - ?::int and visited_on <= ?::date
     )
     select site_id, median(gap)::double as days from (
         select site_id, on_day - lag(on_day) over (partition by site_id order by on_day) as gap from on_site)

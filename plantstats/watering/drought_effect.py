@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 from scipy import optimize
 
+from plantstats.exposure import LOSSES
 from plantstats.watering.assumptions import Assumptions
 from plantstats.watering.distribution import Array
 from plantstats.watering.dry_down_table import DryDowns
@@ -19,11 +20,11 @@ STRATUM = ["site_id", "species", "light", "heating"]
 # From one inspection of a living plant to the next, or to the day on which its loss was noticed. Only what was known
 # at the start of a gap counts: a dead plant is not watered, so what is read after a death must not. Gaps that begin
 # with a plant found dry and left dry are left out: those are often plants already given up.
-GAPS = """
+GAPS = f"""
     with lost as (
         select plant_id, min(coalesce(found_on, replaced_on) - date '1970-01-01')::bigint as found
         from replacements
-        where outcome in ('died', 'declined') and coalesce(cause, '') != 'building_failure'
+        where outcome in {LOSSES} and coalesce(cause, '') != 'building_failure'
           and coalesce(found_on, replaced_on) <= ?
         group by plant_id
     ), inspected as (

@@ -12,12 +12,13 @@ import ibis
 import pandas as pd
 
 from plantstats import periods
+from plantstats.exposure import READS
 from plantstats.watering import dry_downs
 
 if TYPE_CHECKING:
     from plantstats.records import Records
 
-VIEWS = ("inspections", "notes", "interruptions")
+VIEWS = ("inspections", "completed_visits", "notes", "interruptions")
 
 
 @dataclass(frozen=True)
@@ -94,7 +95,7 @@ def build(records: Records, as_of: date) -> DryDowns:
         Waterings noted for a plant = dry-downs used + excluded by reason.
     """
     engine = duckdb.connect()
-    for name in dry_downs.READ:
+    for name in READS.keys() - {"doubted"}:
         engine.read_parquet(str(records.parquet(name))).create_view(name)
     for statement in _statements(as_of, periods.heating_months(records.settings.heating_season)):
         engine.execute(statement)

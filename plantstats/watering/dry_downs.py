@@ -14,7 +14,7 @@ from datetime import date
 import ibis
 import ibis.expr.types as ir
 
-from plantstats.exposure import POT_CLASSES, READS, events, inputs, places
+from plantstats.exposure import POT_CLASSES, events, inputs, places, visits
 
 # Depth to which the soil must be dry to count as dry, in cm, by pot class: 2.5 to 5 cm (1 to 2 in), the deeper
 # figure for the larger pots (common practice, no source); of an unknown pot that of the commonest size.
@@ -29,28 +29,14 @@ EXCLUSIONS = (
     "topsoil not read afterwards",
 )
 
-READ = {
-    name: columns
-    | (
-        {"topsoil": "string", "dry_depth_cm": "float64", "watered": "boolean", "litres": "float64"}
-        if name == "visits"
-        else {}
-    )
-    for name, columns in READS.items()
-    if name != "doubted"
-}
 
-
-def notes(t: dict[str, ir.Table], as_of: int) -> ir.Table:
+def notes(t: dict[str, ir.Table]) -> ir.Table:
     """What the visit log says about each plant on each day.
 
     Parameters
     ----------
     t : dict of str to ibis.expr.types.Table
-        Needs `visits` and `follow`; completed lines of one plant count. A blank `watered` means no, unless litres are
-        given.
-    as_of : int
-        The last day that counts, in days since 1970-01-01.
+        Needs `completed_visits` and `follow`. A blank `watered` means no, unless litres are given.
 
     Returns
     -------
@@ -59,13 +45,9 @@ def notes(t: dict[str, ir.Table], as_of: int) -> ir.Table:
         watered, disturbed (repotted or moved, after the reading), place (missing), inspections (1), dead. A line about
         a dead plant (condition 1) reads nothing and ends the dry-down.
     """
-    visits, follow = t["visits"], t["follow"].select("plant_id", "pot")
-    v = visits.filter(
-        visits.plant_id.notnull(),
-        visits.status.coalesce("completed") == "completed",
-        inputs.day(visits.visited_on) <= as_of,
-    )
-    v = v.left_join(follow, "plant_id", rname="{name}_f")
+    done = t["completed_visits"]
+    v = done.filter(done.plant_id.notnull())
+    v = v.left_join(t["follow"].select("plant_id", "pot"), "plant_id", rname="{name}_f")
     threshold = ibis.cases(
         *[(v.pot == pot, ibis.literal(cm, "float64")) for pot, cm in DRY_DEPTH.items()], else_=DRY_DEPTH["unknown"]
     )
@@ -73,7 +55,7 @@ def notes(t: dict[str, ir.Table], as_of: int) -> ir.Table:
     missing = ibis.null("int64")
     return v.select(
         "plant_id",
-        at=inputs.day(v.visited_on),
+        at=v["at"],
         word=ibis.ifelse(dead, missing, (v.topsoil == "dry").cast("int64")),
         depth=ibis.ifelse(dead, missing, (v.dry_depth_cm >= threshold).cast("int64")),
         watered=v.watered.coalesce(v.litres > 0).coalesce(False).cast("int64"),
@@ -84,7 +66,7 @@ def notes(t: dict[str, ir.Table], as_of: int) -> ir.Table:
     )
 
 
-def interruptions(t: dict[str, ir.Table], as_of: int) -> ir.Table:
+def interruptions(t: dict[str, ir.Table]) -> ir.Table:
     """What ends a dry-down without an inspection: moves in the list of moves, and waterings noted for a whole site.
 
     A line for a whole site starts no dry-down: it does not say which plants were dry, nor which were watered.
@@ -92,14 +74,9 @@ def interruptions(t: dict[str, ir.Table], as_of: int) -> ir.Table:
     missing, zero, one = ibis.null("int64"), ibis.literal(0, "int64"), ibis.literal(1, "int64")
     empty = {"word": missing, "depth": missing, "watered": zero, "inspections": zero, "disturbed": one, "dead": zero}
     moves = t["ordered_moves"].select("plant_id", "at", place="place", **empty)
-    v = t["visits"]
-    whole = v.filter(
-        v.plant_id.isnull(),
-        v.watered.coalesce(v.litres > 0).coalesce(False),
-        v.status.coalesce("completed") == "completed",
-        inputs.day(v.visited_on) <= as_of,
-    )
-    whole = whole.select("site_id", at=inputs.day(whole.visited_on)).distinct()
+    v = t["completed_visits"]
+    whole = v.filter(v.plant_id.isnull(), v.watered.coalesce(v.litres > 0).coalesce(False))
+    whole = whole.select("site_id", "at").distinct()
     stood = t["places"].select("plant_id", "site_id").distinct()
     wetted = whole.join(stood, "site_id").select("plant_id", "at", place=missing, **empty)
     return moves.union(wetted, distinct=False)
@@ -214,16 +191,17 @@ def plan(as_of: date, heating_months: Iterable[int] = ()) -> dict[str, ir.Table]
     dict of str to ibis.expr.types.Table
         Name -> expression, in the order in which they are made.
     """
-    t = {name: ibis.table(columns, name=name) for name, columns in READ.items()}
-    steps: dict[str, ir.Table] = {}
+    t, steps = inputs.unbound(), dict[str, ir.Table]()
     cut = (as_of - date(1970, 1, 1)).days
     makers: dict[str, Callable[[], ir.Table]] = {
         "inspections": lambda: events.inspections(t, cut),
         "follow": lambda: events.follow_up(t),
         "ordered_moves": lambda: places.moves_in_order(t, cut),
         "places": lambda: places.places(t),
-        "notes": lambda: notes(t, cut),
-        "interruptions": lambda: interruptions(t, cut),
+        "stays": lambda: places.stays(t),
+        "completed_visits": lambda: visits.completed_visits(t, cut),
+        "notes": lambda: notes(t),
+        "interruptions": lambda: interruptions(t),
         "days": lambda: days(t),
         "readings_in_order": lambda: readings_in_order(t),
         "bounds": lambda: bounds(t),

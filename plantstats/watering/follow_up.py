@@ -7,6 +7,7 @@ from datetime import date
 import numpy as np
 import pandas as pd
 
+from plantstats.exposure import LOSSES
 from plantstats.stats.clusters import ratio_of_sums
 from plantstats.stats.rates import loss_rate
 from plantstats.watering.advice import NO_CHANGE, Advice, usual_interval
@@ -25,7 +26,7 @@ GAPS = f"""
         from visits where plant_id is not null group by all
     ), lost as (
         select plant_id, min(coalesce(found_on, replaced_on) - date '1970-01-01')::bigint as found
-        from replacements where outcome in ('died', 'declined') and coalesce(found_on, replaced_on) <= ? group by all
+        from replacements where outcome in {LOSSES} and coalesce(found_on, replaced_on) <= ? group by all
     ), inspected as (
         select plant_id, "at", dead, place, lead("at") over by_day as next, lead(dry) over by_day as next_dry
         from days where inspections > 0 window by_day as (partition by plant_id order by "at")

@@ -15,6 +15,7 @@ import pyarrow.parquet as pq
 import pytest
 
 from plantstats import exposure, records, simulate
+from plantstats.exposure import READS
 from plantstats.watering import dry_down_table, dry_downs
 from plantstats.watering.dry_down_table import DryDowns
 from tests.builders.tiny_records import ARROW
@@ -28,7 +29,7 @@ class Tiny:
 
     def __init__(self, folder: Path, **tables: list[dict[str, Any]]) -> None:
         self.folder, self.settings = folder, SimpleNamespace(heating_season=HEATING)
-        for name, columns in dry_downs.READ.items():
+        for name, columns in READS.items():
             rows = tables.get(name, [])
             unknown = {key for row in rows for key in row} - set(columns)
             assert not unknown, f"{name} has no column {sorted(unknown)}"

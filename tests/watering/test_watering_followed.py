@@ -13,6 +13,7 @@ import pytest
 
 from plantstats.pages import watering_site_tables as site_tables
 from plantstats.pages import watering_words as words
+from plantstats.stats.clusters import ratio_of_sums
 from plantstats.watering import follow_up, scenarios, site_results
 from plantstats.watering.advice import LONGER, NO_CHANGE, SHORTER, Advice
 from plantstats.watering.costs import Costs
@@ -121,6 +122,18 @@ def test_a_change_of_advice_is_put_down_to_the_season_only_where_last_quarters_r
         ["B", 14, 7, follow_up.NEW_RECORDS],
     ]
     assert follow_up.changes(None, None, before).empty
+
+
+def test_a_rate_of_leaves_has_limits_from_how_sites_differ() -> None:
+    # 30 of 1000 days at one site, 50 of 1000 at the other: rate 0.04; residuals -10 and 10, so the variance of the
+    # sum is 200 x 2 / 1 = 400, its root 20 of 80 leaves: 0.25 on the log scale; t of 1 degree of freedom 12.706.
+    rate, _, low, high, _ = ratio_of_sums(np.array([30.0, 50.0]), np.array([1000.0, 1000.0]))
+    assert rate == pytest.approx(0.04)
+    assert high / rate == pytest.approx(np.exp(12.7062 * 0.25), rel=1e-4)
+    assert rate / low == pytest.approx(high / rate)
+    # A site where nothing was counted is no site; one alone has no spread, none at all no rate.
+    assert np.isnan(ratio_of_sums(np.array([30.0, 0.0]), np.array([1000.0, 0.0])).low)
+    assert np.isnan(ratio_of_sums(np.array([0.0]), np.array([0.0])).estimate)
 
 
 def site_costs(factor: float = 1.0) -> Costs:
