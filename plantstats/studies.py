@@ -9,7 +9,7 @@ from __future__ import annotations
 import functools
 import inspect
 from collections.abc import Callable
-from datetime import date
+from datetime import date, timedelta
 from difflib import get_close_matches
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Concatenate, ParamSpec, TypeVar
@@ -315,11 +315,11 @@ class Study:
     @kept
     def effect_terms(self) -> pd.DataFrame:
         """Comparisons of the loss model: label (as findings name it), name, level, reference; none without a model."""
-        from plantstats.losses import effects  # noqa: PLC0415
+        from plantstats.losses.effects import contrasts  # noqa: PLC0415
         from plantstats.losses.terms import Term  # noqa: PLC0415
 
         try:
-            terms = [c.of for c in effects.contrasts(self.loss_model()) if isinstance(c.of, Term)]
+            terms = [c.of for c in contrasts(self.loss_model()) if isinstance(c.of, Term)]
         except PlantstatsError:
             terms = []
         rows = [(term.label, term.name, term.level, term.reference) for term in terms]
@@ -327,10 +327,38 @@ class Study:
 
     @kept
     def drivers(self) -> Drivers:
-        """What drives losses, and the watch list (see `losses.drivers.review`)."""
+        """What drives losses: effects, named profiles, survival, causes (see `losses.drivers.review`)."""
         from plantstats.losses import drivers  # noqa: PLC0415
 
-        return drivers.review(self.records, self.period, self.as_of, self.client)
+        return drivers.review(self.records, self.as_of, self.client)
+
+    @kept
+    def watched(self) -> tuple[pd.DataFrame, pd.DataFrame]:
+        """The watch list, plant by plant, and its findings with the back-test on the last four quarters."""
+        from plantstats.losses import watch_findings, watch_list  # noqa: PLC0415
+
+        memory = watch_list.Memory()
+        tested = watch_findings.back_test(self.records, self.period, self.exposure(), species_table(), memory)
+        now = watch_list.watch(self.records, self.as_of, species_table(), memory)
+        if self.client:
+            now = now._replace(plants=now.plants[now.plants["client_id"].eq(self.client)].reset_index(drop=True))
+        ahead = f"90 days from {self.as_of + timedelta(days=1)}"
+        return now.plants, watch_findings.watch_findings(now, tested, ahead)
+
+    def watch_list(self) -> pd.DataFrame:
+        """Plants in place with their chance of being found lost within 90 days, highest first.
+
+        Returns
+        -------
+        pandas.DataFrame
+            As `losses.watch_list.Watch.plants`, with position, cost, installed_on and guarantee_until.
+        """
+        more = ["plant_id", "position", "cost", "installed_on", "guarantee_until"]
+        return self.watched()[0].merge(self.standing()[more], on="plant_id", how="inner")
+
+    def watch_findings(self) -> pd.DataFrame:
+        """Findings on the watch list and how earlier ones did (see `losses.watch_findings`)."""
+        return self.watched()[1]
 
     # Leaves, watering, quality.
 

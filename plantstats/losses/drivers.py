@@ -1,4 +1,4 @@
-"""All findings of the loss-drivers page: effects, named profiles, survival, causes, watch list."""
+"""Findings on what drives losses: effects, named profiles, survival, causes."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import pandas as pd
 
 from plantstats import exposure, findings, losses
-from plantstats.losses import CollinearityCheck, ModelError, terms, watch_findings, watch_list
+from plantstats.losses import CollinearityCheck, ModelError, terms
 from plantstats.records import species_table
 from plantstats.stats import competing_risks, logrank, survival, turnbull
 
@@ -17,7 +17,6 @@ if TYPE_CHECKING:
     from datetime import date
 
     from plantstats.exposure import PlantTime
-    from plantstats.periods import Period
     from plantstats.records import Records
 
 AGES = [90, 365, 730]  # days since install at which survival and causes are told
@@ -36,18 +35,16 @@ class Drivers:
     refusals: tuple[str, ...]
 
 
-def review(records: Records, period: Period, as_of: date, client: str = "") -> Drivers:
-    """All findings of the loss-drivers page.
+def review(records: Records, as_of: date, client: str = "") -> Drivers:
+    """Findings on what drives losses.
 
     Parameters
     ----------
     records : Records
-    period : Period
-        The quarter that the watch list is tested up to.
     as_of : datetime.date
         The last day that counts.
     client : str
-        Whose sites and plants are listed ("" for all; the model always learns from all).
+        Whose plants the curves are of ("" for all; the model always learns from all).
 
     Returns
     -------
@@ -55,7 +52,7 @@ def review(records: Records, period: Period, as_of: date, client: str = "") -> D
 
     Notes
     -----
-    Effects rest on losses dated half-way between last seen alive and found; the watch list on the day found.
+    Effects rest on losses dated half-way between last seen alive and found.
     """
     refusals: list[str] = []
     midpoint, found = (exposure.build(records, as_of, dated) for dated in ("midpoint", "found"))
@@ -69,10 +66,6 @@ def review(records: Records, period: Period, as_of: date, client: str = "") -> D
         notes = check.model.notes
     except ModelError as error:
         refusals.append(f"No model of the effects: {error}.")
-    try:
-        parts.append(_watch(records, found, period, client))
-    except ModelError as error:
-        refusals.append(f"No watch list: {error}.")
     lifetimes, by_day_found = (_of_client(time.lifetimes, client) for time in (midpoint, found))
     curves = survival.curves(lifetimes, ["light"])
     incidence = competing_risks.incidence(lifetimes, [])
@@ -140,12 +133,3 @@ def _effects(check: CollinearityCheck, time: PlantTime, span: str) -> list[pd.Da
         rows = rows[rows["term"].eq(terms.DRY_AIR.label)]
         parts.append(rows.assign(term=rows["term"] + ", season left out"))
     return parts
-
-
-def _watch(records: Records, time: PlantTime, period: Period, client: str) -> pd.DataFrame:
-    memory = watch_list.Memory()
-    tested = watch_findings.back_test(records, period, time, species_table(), memory)
-    now = watch_list.watch(records, time.as_of, species_table(), memory)
-    if client:
-        now = now._replace(plants=_of_client(now.plants, client).reset_index(drop=True))
-    return watch_findings.watch_findings(now, tested, f"90 days from {time.as_of + timedelta(days=1)}")

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Hashable
+from typing import Any
+
 import pandas as pd
 
 from plantstats.findings import pick
@@ -15,6 +18,7 @@ TITLE = "Plants to see"
 FIRST = 20
 LIKELY, MAYBE = 30.0, 15.0  # percent in 90 days: what is called likely, and what perhaps
 NAMED = 6
+NEW = 90  # days in its place
 
 
 def page(study: Study) -> Page:
@@ -75,21 +79,28 @@ def decisions(study: Study) -> list[Decision]:
 
 
 def _how_sure(study: Study) -> str:
-    told = said(study.watch_findings(), 0, "watch_concordance")
+    results = study.watch_findings()
+    told = said(results, 0, "watch_concordance", _all_lists(results))
     if told.empty or pd.isna(told["raw_estimate"]):
         return "not tested: too few plants were lost"
     return f"earlier lists put the lost plant first in {told['raw_estimate']:.0f} of 100 pairs (50 is drawing lots)"
+
+
+def _all_lists(results: pd.DataFrame) -> str | None:
+    """The name of the period of the four lists together: that of the fifths."""
+    rows = pick(results, "watch_calibration", ["term"])
+    return None if rows.empty else str(rows["period"].iloc[0])
 
 
 def _chance(percent: float) -> str:
     return "likely" if percent >= LIKELY else "perhaps" if percent >= MAYBE else "less likely"
 
 
-def _reason(row: dict) -> str:
+def _reason(row: dict[Hashable, Any], as_of: pd.Timestamp) -> str:
     """The one main reason, in words."""
     if row["condition"] in ("1 or 2", "3"):
         return f"scored {row['condition']} at the last visit"
-    if row["age_band"].startswith("days 1-90"):
+    if pd.notna(row["installed_on"]) and (as_of - row["installed_on"]).days <= NEW:
         return "new in its place"
     if row["light"] == "low":
         return "stands in low light"
@@ -107,7 +118,7 @@ def _list(study: Study, listed: pd.DataFrame, results: pd.DataFrame) -> Section:
             "Plant": [study.name_of("species", species) for species in rows["species"]],
             "Id": rows["plant_id"].to_numpy(),
             "Lost by then": [f"{_chance(c)} ({c:.0f} in 100)" for c in chance],
-            "Main reason": [_reason(row) for row in rows.to_dict("records")],
+            "Main reason": [_reason(row, pd.Timestamp(study.as_of)) for row in rows.to_dict("records")],
             "Its cost": [f"{c:,.0f}" if pd.notna(c) else "" for c in rows["cost"]],
             "Guarantee until": [d.date().isoformat() if pd.notna(d) else "" for d in rows["guarantee_until"]],
             "Seen": ["\u2610"] * len(rows),
@@ -139,8 +150,8 @@ def _shedding(study: Study, results: pd.DataFrame) -> Section | None:
         dtype="object",
     )
     lost = f" Lost since: {words.listed(list(gone['plant_id']))}." if len(gone) else ""
-    be = "plant drops" if len(stand) == 1 else "plants drop"
-    message = f"{len(stand) or 'No'} {be} far more leaves than its kind and place explain.{lost}"
+    be = "plant drops" if len(stand) <= 1 else "plants drop"
+    message = f"{len(stand) or 'No'} {be} far more leaves than kind and place explain.{lost}"
     return Section(
         "shedding",
         message,
@@ -168,7 +179,7 @@ def _sites(study: Study, results: pd.DataFrame) -> Section | None:
 def _trust(study: Study, results: pd.DataFrame) -> Section | None:
     """How well the lists of the last four quarters did, found and expected side by side."""
     rows = pick(results, "watch_calibration", ["term"]).sort_values("term")
-    whole = said(results, 0, "watch_calibration")
+    whole = said(results, 0, "watch_calibration", _all_lists(results))
     if rows.empty or whole.empty:
         return None
     named = ("lowest", "second", "third", "fourth", "highest")
