@@ -253,8 +253,8 @@ def for_display(findings: pd.DataFrame, small_group: int, *, same_decimals: bool
     for column in ("n_plants", "plant_days", "losses"):
         shown[column] = [_grouped(value, 0) for value in findings[column]]
     digits = [_digits(*row) for row in findings[["estimate", "low", "high", "unit"]].itertuples(index=False)]
-    if same_decimals and digits:  # one number of decimals a column: that of the median row
-        digits = [sorted(digits)[len(digits) // 2]] * len(digits)
+    if same_decimals and digits:  # one number of decimals a column, two figures of the median row
+        digits = [max(sorted(digits)[len(digits) // 2] - 1, 0)] * len(digits)
     numbers = {
         column: [_grouped(value, d) for value, d in zip(findings[column], digits, strict=True)]
         for column in ("estimate", "low", "high")

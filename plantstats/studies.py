@@ -398,7 +398,7 @@ class Study:
     @kept
     def binding_plants(self) -> pd.DataFrame:
         """Plants that keep their site from a longer interval, and what would free them."""
-        return self.visit_advice().advice.forced
+        return self.visit_advice().advice.binding_plants
 
     @kept
     def advice_followed(self) -> pd.DataFrame:
@@ -415,10 +415,9 @@ class Study:
             species, light, pot, planter, dry_half, dry_80 (days), dry_downs (of that kind).
         """
         review = self.visit_advice()
-        rows = review.situations
-        season = "heating season" if review.advice.heated else "rest of the year"
-        rows = rows[rows["season"].eq(season)].sort_values("spells", ascending=False).drop_duplicates("species")
-        rows = rows.rename(columns={"spells": "dry_downs"})
+        rows = review.profiles
+        season = "heating season" if review.advice.heating else "rest of the year"
+        rows = rows[rows["season"].eq(season)].sort_values("dry_downs", ascending=False).drop_duplicates("species")
         columns = ["species", "light", "pot", "planter", "dry_half", "dry_80", "dry_downs"]
         return rows.sort_values("dry_half")[columns].reset_index(drop=True)
 

@@ -55,7 +55,7 @@ def page(study: Study) -> Page:
         _survival(study, results),
         _leaves(results),
         _leaf_effects(results),
-        _notes([*notes, *drivers.notes, *leaf_notes]),
+        _notes([*notes, *drivers.notes[-1:], *leaf_notes]),
     ]
     return Page(TITLE, _verdict(results, terms, notes), [s for s in sections if s], results, study.small_group)
 

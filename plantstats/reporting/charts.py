@@ -81,13 +81,14 @@ class Intervals:
         rows = self._rows(findings, small_group).iloc[::-1]
         if rows.empty:
             return None
-        fig, ax = canvas(0.7 + 0.27 * len(rows))
+        labels = [self.label(row) for _, row in rows.iterrows()]
+        fig, ax = canvas(0.7 + (0.46 if any("\n" in label for label in labels) else 0.27) * len(rows))
         at = np.arange(len(rows))
         ends = (1 / WIDEST, WIDEST) if self.log else (-np.inf, np.inf)
         low, high = (rows[c].fillna(rows["estimate"]).clip(*ends) for c in ("low", "high"))
         ax.hlines(at, low, high, color=PLAIN, linewidth=2)
         ax.scatter(rows["estimate"].clip(*ends), at, color=ACCENT, s=30, zorder=3)
-        ax.set_yticks(at, [self.label(row) for _, row in rows.iterrows()])
+        ax.set_yticks(at, labels)
         ax.set_xlabel(self.unit, fontsize=LETTERS)
         if self.reference is not None:
             ax.axvline(self.reference, color=INK, linewidth=0.8)
