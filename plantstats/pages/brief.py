@@ -135,10 +135,7 @@ def _accounts(study: Study, results: pd.DataFrame) -> Section | None:
     if found.empty:
         return None
     chart = Bars(
-        rows,
-        lambda row: study.name_of("client", row["client_id"]),
-        f"{found['unit'].iloc[0]} left over four quarters",
-        small=True,
+        rows, lambda row: study.name_of("client", row["client_id"]), f"{found['unit'].iloc[0]} left over four quarters"
     )
     return Section(
         "accounts",

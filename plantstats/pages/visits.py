@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Hashable
+from typing import Any
+
 import pandas as pd
 
 from plantstats.pages import words
 from plantstats.pages.decisions import Decision
 from plantstats.reporting.charts import Dots
-from plantstats.reporting.specs import Listing, Page, Rows, Section
+from plantstats.reporting.specs import Field, Listing, Page, Rows, Section, Table
 from plantstats.studies import Study
 
 TITLE = "Visits"
@@ -82,34 +85,31 @@ def _verdict(study: Study, sites: pd.DataFrame) -> str:
 
 
 def _sites(study: Study, sites: pd.DataFrame) -> Section:
-    """One row a site: now, advised, what it saves, how often too dry now and then, the reason in words."""
-    order = sites.assign(change=sites["advised"].ne(sites["now"])).sort_values(
-        ["change", "over_limit", "saving"], ascending=[False, False, False], kind="stable"
-    )
+    """One row a site: now and advised, what each costs, how often too dry now and then, the reason in words."""
+    of = {site: row for site, row in zip(sites["site_id"], sites.to_dict("records"), strict=True)}
     currency = study.records.settings.currency
-    records = pd.DataFrame(
-        {
-            "Site": [study.name_of("site", site) for site in order["site_id"]],
-            "Days between visits now": [f"{n:.0f}" for n in order["now"]],
-            "advised": [f"{n:.0f}" for n in order["advised"]],
-            f"Saves, {currency} a quarter": [
-                f"{s:,.0f}" if c else "" for s, c in zip(order["saving"], order["change"], strict=True)
-            ],
-            "Too dry in 100 waterings now": [f"{100 * s:.0f}" for s in order["too_dry_now"]],
-            "then": [f"{100 * s:.0f}" for s in order["too_dry_advised"]],
-            "Why": [_reason(row) for row in order.to_dict("records")],
-        },
-        dtype="object",
+    columns = {
+        "Site": Field("site_id", words=lambda site: study.name_of("site", site)),
+        "Days between visits now": Field("site_id", words=lambda site: f"{of[site]['now']:.0f}"),
+        "advised": Field("site_id", words=lambda site: f"{of[site]['advised']:.0f}"),
+        "Too dry in 100 waterings now": "estimate",
+        "then": Field("estimate", "too_dry_share_advised"),
+        f"Costs a quarter now, {currency}": Field("estimate", "visit_cost_now"),
+        "then, in all": Field("estimate", "visit_cost_advised"),
+        "Why": Field("site_id", words=lambda site: _reason(of[site])),
+    }
+    table = Table(
+        "Visits by site, those found too dry most often first",
+        Rows("too_dry_share", ["site_id"], most=60),
+        columns,
+        "site",
+        "intervals.csv",
     )
-    ids = [f"site-{site}" for site in order["site_id"]]
-    message = "How often to come to each site."
     shown = "Change only where it is sure enough to save and few plants stand dry. How often, never how much at once."
-    return Section(
-        "sites", message, shown, table=Listing("Visits by site", records, most=60, rest="intervals.csv", ids=ids)
-    )
+    return Section("sites", "How often to come to each site.", shown, table=table)
 
 
-def _reason(row: dict) -> str:
+def _reason(row: dict[Hashable, Any]) -> str:
     if row["advised"] > row["now"]:
         return "few plants would stand dry, and it saves"
     if row["advised"] < row["now"]:

@@ -28,6 +28,7 @@ define(
     visit_saving="What the cheapest allowed visit interval of a site saves per quarter against the present one.",
     visit_minutes_change="Minutes at the plants per quarter, advised less present.",
     too_dry_share="Waterings in 100 that would find a plant too dry at the present visit interval.",
+    too_dry_share_advised="Waterings in 100 that would find a plant too dry at the advised visit interval.",
     loss_rate_by_gap="Losses per 100 plant-years in the gaps between looks, by their length against the planned one "
     "(association, not cause).",
     yellow_by_gap="Yellow leaves per 100 plant-days in the gaps between looks, by their length against the planned one "
@@ -75,6 +76,12 @@ def _sites(advice: Advice, period: str, currency: str) -> list[pd.DataFrame]:
         rows(sites, "visit_cost_advised", estimate=sites["cost_advised"], **money),
         rows(sites, "visit_minutes_change", estimate=minutes, **{**money, "unit": "minutes"}),
         rows(sites, "too_dry_share", estimate=100 * sites["too_dry_now"], **{**money, "unit": "%", "method": EXPECTED}),
+        rows(
+            sites,
+            "too_dry_share_advised",
+            estimate=100 * sites["too_dry_advised"],
+            **{**money, "unit": "%", "method": EXPECTED},
+        ),
         rows(by_interval, "visit_cost", conf_level=CONF_LEVEL, **{**money, "by": ["site_id", "interval_days"]}),
     ]
 
