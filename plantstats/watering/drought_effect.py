@@ -9,6 +9,7 @@ import pandas as pd
 from scipy import optimize
 
 from plantstats.exposure import LOSSES
+from plantstats.stats.intervals import ratio_limits
 from plantstats.watering.assumptions import Assumptions
 from plantstats.watering.distribution import Array
 from plantstats.watering.dry_down_table import DryDowns
@@ -128,11 +129,11 @@ def drought_effect(gaps: pd.DataFrame, dry_days: Array, assumed: Assumptions) ->
     se = float(1 / np.sqrt(max(curvature, sd**-2)))
     alone = float(optimize.minimize_scalar(lambda x: -log_likelihood(x), bounds=(-4, 5), method="bounded").x)
     inside = abs(alone) < 3.9 and alone < 4.9 and losses.sum() > 0
-    half_width = 1.96 * se
+    ratio, low, high = (float(value) for value in ratio_limits(best, se))
     return RateRatio(
-        float(np.exp(best)),
-        float(np.exp(best - half_width)),
-        float(np.exp(best + half_width)),
+        ratio,
+        low,
+        high,
         se,
         int(losses.sum()),
         float(dry.sum()),

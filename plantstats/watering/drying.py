@@ -144,9 +144,10 @@ class DryingModel:
     def samples(self, number: int, seed: int) -> Array:
         """Parameters as likely as the dry-downs leave them: number x parameters."""
         values, vectors = linalg.eigh(self.covariance)
-        root = vectors * np.sqrt(np.maximum(values, 0.0))
+        # The symmetric root is one and the same whatever signs and order a machine gives the eigenvectors.
+        root = vectors * np.sqrt(np.maximum(values, 0.0)) @ vectors.T
         random = np.random.Generator(np.random.PCG64(seed)).standard_normal((number, len(values)))
-        return self.estimate + random @ root.T
+        return self.estimate + random @ root
 
     def ratio(self, term: str, level: str, to: str) -> tuple[float, float, float]:
         """How many times as long one level takes as another: estimate, low, high."""

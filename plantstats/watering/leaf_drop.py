@@ -11,7 +11,7 @@ from scipy import optimize
 from plantstats.leaves.inputs import FIGS, LONGEST
 from plantstats.stats import empirical_bayes
 from plantstats.stats.clusters import correction
-from plantstats.stats.intervals import ratio_limits
+from plantstats.stats.intervals import log_se, ratio_limits
 from plantstats.watering.design import groups_of
 from plantstats.watering.distribution import Array
 from plantstats.watering.drought_effect import STRATUM
@@ -153,5 +153,4 @@ def _rates(intervals: pd.DataFrame, dry: Array) -> pd.DataFrame:
     if len(rates) < 2:
         return rates.assign(rate=leaves / days, log_se=np.sqrt(dispersion / np.maximum(leaves, 0.5)))
     shrunk = empirical_bayes.shrink(leaves / dispersion, days / dispersion)
-    log_se = np.log(shrunk.high / np.maximum(shrunk.low, shrunk.estimate / 50)) / 3.92
-    return rates.assign(rate=shrunk.estimate, log_se=log_se)
+    return rates.assign(rate=shrunk.estimate, log_se=log_se(np.maximum(shrunk.low, shrunk.estimate / 50), shrunk.high))

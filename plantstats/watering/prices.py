@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 
 from plantstats.exposure import PlantTime
-from plantstats.stats import empirical_bayes
+from plantstats.stats import empirical_bayes, intervals
 from plantstats.watering.assumptions import Assumptions
 from plantstats.watering.distribution import Array
 from plantstats.watering.dry_down_table import DryDowns
@@ -145,7 +145,7 @@ def loss_rates(time: PlantTime) -> pd.DataFrame:
         at_least = max(losses.sum(), 0.5)
         return rates.assign(rate=at_least / max(days.sum(), 1.0), log_se=1 / np.sqrt(at_least))
     shrunk = empirical_bayes.shrink(losses, days)
-    log_se = np.log(shrunk.high / np.maximum(shrunk.low, shrunk.estimate / 50)) / 3.92
+    log_se = intervals.log_se(np.maximum(shrunk.low, shrunk.estimate / 50), shrunk.high)
     return rates.assign(rate=shrunk.estimate, log_se=log_se)
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
@@ -108,7 +108,12 @@ def _drying(review: WateringReview) -> list[pd.DataFrame]:
         }
         for measure, (unit, estimate, low, high) in values.items():
             one = pd.DataFrame({"planter": [RESERVOIR], "estimate": estimate, "low": low, "high": high})
-            common = {"period": review.period.name, "method": _method(fitted), "conf_level": CONF_LEVEL, "note": note}
+            common: dict[str, Any] = {
+                "period": review.period.name,
+                "method": _method(fitted),
+                "conf_level": CONF_LEVEL,
+                "note": note,
+            }
             parts.append(rows(one, measure, unit=unit, by=by, **common))
     return [*parts, *_ratios(review)]
 

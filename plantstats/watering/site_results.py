@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
@@ -64,7 +64,7 @@ def _sites(advice: Advice, period: str, currency: str) -> list[pd.DataFrame]:
         ],
     )
     saving = {"estimate": sites["saving"], "low": sites["saving_low"], "high": sites["saving_high"]}
-    money = {"period": period, "unit": currency, "method": SAMPLED, "by": ["site_id"]}
+    money: dict[str, Any] = {"period": period, "unit": currency, "method": SAMPLED, "by": ["site_id"]}
     minutes = sites["minutes_advised"] - sites["minutes_now"]
     by_interval = advice.by_interval.assign(
         estimate=advice.by_interval["cost"],
@@ -93,7 +93,7 @@ def _all_sites(advice: Advice, period: str, currency: str) -> list[pd.DataFrame]
         n_plants=int(advice.sites["plants"].sum()),
         note=[f"{visits:.0f} visits" for visits in advice.totals["visits"]],
     )
-    common = {"period": period, "by": ["term"]}
+    common: dict[str, Any] = {"period": period, "by": ["term"]}
     shares = totals.drop(columns=["low", "high", "note"])
     return [
         rows(totals, "cost_of_all_sites", unit=currency, method=SAMPLED, conf_level=CONF_LEVEL, **common),
