@@ -12,6 +12,7 @@ from plantstats import findings, records
 from plantstats.losses import expected
 from plantstats.losses.design import ModelError
 from plantstats.losses.expected import Expected, groups, widen
+from plantstats.losses.smr_findings import smr_findings
 from plantstats.losses.technicians import with_technicians
 from plantstats.periods import Period
 from plantstats.stats import smr
@@ -209,12 +210,12 @@ def by_groups(expected: Expected, ways: list[list[str]]) -> list[pd.DataFrame]:
         raw = Interval(*(one[column].to_numpy() for column in ("ratio", "low", "high")))
         limits = widen(raw, one["variance"].to_numpy(), expected.model)
         compared.append(one.assign(low=limits.low, high=limits.high))
-    out = smr.stands_out(np.concatenate([one["p"].to_numpy() for one in compared] or [np.empty(0)]))
+    out = smr.flagged(np.concatenate([one["p"].to_numpy() for one in compared] or [np.empty(0)]))
     parts = []
     for by, one in zip(ways, compared, strict=True):
         own, out = out[: len(one)], out[len(one) :]
         clear = (one["low"] > 1) | (one["high"] < 1)
-        rows = smr.as_findings(one.assign(stands_out=own & clear), by, expected.period.name)
+        rows = smr_findings(one.assign(flagged=own & clear), by, expected.period.name)
         # One measure of over-dispersion per way of grouping: name the way, or they would stand as one result.
         of_all = rows["measure"].eq("over_dispersion")
         term = pd.Series(f"between groups by {by[0]}", rows.index).where(of_all)

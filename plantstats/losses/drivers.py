@@ -10,8 +10,14 @@ import pandas as pd
 
 from plantstats import exposure, findings, losses
 from plantstats.losses import CollinearityCheck, ModelError, terms
+from plantstats.losses.lifetime_findings import (
+    detection_delay_findings,
+    incidence_findings,
+    log_rank_findings,
+    survival_findings,
+)
 from plantstats.records import species_table
-from plantstats.stats import competing_risks, logrank, survival, turnbull
+from plantstats.stats import competing_risks, logrank, survival
 
 if TYPE_CHECKING:
     from datetime import date
@@ -70,12 +76,12 @@ def review(records: Records, as_of: date, client: str = "") -> Drivers:
     curves = survival.curves(lifetimes, ["light"])
     incidence = competing_risks.incidence(lifetimes, [])
     parts += [
-        survival.summaries(curves, lifetimes, ["light"], ages=AGES, horizon=AGES[-1], period=span),
-        competing_risks.summaries(incidence, lifetimes, [], ages=AGES, period=span),
-        logrank.as_findings(
+        survival_findings(curves, lifetimes, ["light"], ages=AGES, horizon=AGES[-1], period=span),
+        incidence_findings(incidence, lifetimes, [], ages=AGES, period=span),
+        log_rank_findings(
             logrank.log_rank(lifetimes, ["light"], within=["site_id"]), ["light"], span, within=["site_id"]
         ),
-        turnbull.shift(by_day_found, ["light"], ages=AGES, period=span),
+        detection_delay_findings(by_day_found, ["light"], ages=AGES, period=span),
     ]
     unknown_age = _of_client(midpoint.without_install_date, client)["plants"].sum()
     of_curves = (

@@ -11,10 +11,10 @@ from scipy import sparse
 from plantstats.losses import rate_table, terms
 from plantstats.losses.design import Array, ModelError
 from plantstats.losses.fit import fit
+from plantstats.losses.largest_event import largest_event_rows
 from plantstats.losses.model import LossModel
 from plantstats.periods import Period
 from plantstats.stats.intervals import CONF_LEVEL, Interval
-from plantstats.stats.rates import largest_event_rows
 
 if TYPE_CHECKING:
     from plantstats.exposure import PlantTime

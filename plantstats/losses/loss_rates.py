@@ -11,8 +11,10 @@ import pandas as pd
 from plantstats import exposure, findings
 from plantstats.errors import PlantstatsError
 from plantstats.losses import costs
+from plantstats.losses.largest_event import largest_event
+from plantstats.losses.rate_findings import cause_specific_rates, rates_by, ratios_by
 from plantstats.periods import Period, latest_complete_quarter, previous_quarters, quarter, same_quarter_last_year
-from plantstats.stats import competing_risks, rates
+from plantstats.stats import rates
 from plantstats.stats.intervals import CONF_LEVEL
 
 if TYPE_CHECKING:
@@ -115,24 +117,24 @@ def loss_rates(time: PlantTime, records: Records, period: Period, client: str = 
     losses = lost_in(time, period, client)
     before = same_quarter_last_year(period)
     year_ago = time.cells([], before.start, before.end, where)
-    event = rates.largest_event(losses, whole, period)
+    event = largest_event(losses, whole, period)
     payers = losses.assign(covered=costs.who_pays(losses))
     settings = records.settings
     parts = [
-        rates.rates_by(whole, [], period),
+        rates_by(whole, [], period),
         *trend(time, period, where),
         *(
-            rates.rates_by(time.cells(by, period.start, period.end, where), by, period)
+            rates_by(time.cells(by, period.start, period.end, where), by, period)
             for by in SPLITS
             if not (client and by == ["client_id"])
         ),
-        rates.ratios_by(whole, year_ago, [], period=period, before_name=before.name),
+        ratios_by(whole, year_ago, [], period=period, before_name=before.name),
         event,
         _ratio_without_event(event, whole.iloc[0], year_ago.iloc[0], period, before.name),
         costs.replacement_costs(losses, period, wage_per_hour=settings.wage_per_hour, currency=settings.currency),
         costs.not_replaced(losses, period),
-        competing_risks.rates_by_kind(losses, whole, period),
-        competing_risks.rates_by_kind(payers, whole, period, "covered", always=costs.PAYERS),
+        cause_specific_rates(losses, whole, period),
+        cause_specific_rates(payers, whole, period, "covered", always=costs.PAYERS),
         _other_dates(time, losses, period, client),
     ]
     return findings.table(pd.concat(parts, ignore_index=True))
@@ -168,7 +170,7 @@ def trend(time: PlantTime, period: Period, where: dict[str, str]) -> list[pd.Dat
     for earlier in previous_quarters(period, TREND_QUARTERS):
         cells = time.cells([], earlier.start, earlier.end, where)
         if cells["plant_days"].iloc[0] > 0:
-            parts.append(rates.rates_by(cells, [], earlier))
+            parts.append(rates_by(cells, [], earlier))
     return parts
 
 

@@ -46,7 +46,7 @@ def draw_curves(curves: pd.DataFrame, by: str, ax: Axes) -> Axes:
     """Survival curves with their intervals as bands; the part with fewer than ten at risk faint, without band."""
     for number, (name, curve) in enumerate(curves.groupby(by)):
         colour = sns.color_palette("colorblind").as_hex()[number]
-        good, thin = curve[~curve["faint"]], curve[curve["faint"]]
+        good, thin = curve[~curve["few_at_risk"]], curve[curve["few_at_risk"]]
         label = f"{name} ({int(curve['events'].sum())} lost of {int(curve['at_risk'].max())} at risk at most)"
         ax.step(good["age_days"], 100 * good["estimate"], where="post", color=colour, linewidth=1.6, label=label)
         ax.step(thin["age_days"], 100 * thin["estimate"], where="post", color=colour, linewidth=0.8, alpha=0.3)

@@ -1,4 +1,4 @@
-"""Whether groups of plants live differently: the log-rank test with delayed entry, within strata."""
+"""Whether groups differ in survival: the log-rank test with delayed entry, within strata."""
 
 from __future__ import annotations
 
@@ -9,14 +9,7 @@ import numpy.typing as npt
 import pandas as pd
 from scipy import stats
 
-from plantstats import findings
-from plantstats.stats.lifetimes import at_risk, check_lives, in_groups
-
-findings.define(
-    survival_alike_p="Chance of differences in survival at least as large as these between groups that are "
-    "alike (log-rank test).",
-    losses_to_alike="Losses of a group divided by those it would have had if all groups lived alike (1 = alike).",
-)
+from plantstats.stats.survival_data import at_risk, check_lifetimes, in_groups
 
 
 class LogRank(NamedTuple):
@@ -29,20 +22,48 @@ class LogRank(NamedTuple):
     left_out: list[str]
 
 
-def log_rank(lives: pd.DataFrame, by: list[str], within: list[str] | None = None) -> LogRank:
+def log_rank(lifetimes: pd.DataFrame, by: list[str], within: list[str] | None = None) -> LogRank:
     """Compare the survival of groups.
 
-    Takes:  lives: one row per plant: plant_id, entry_age, exit_age, event, the `by` columns, and those of
-            `within`: strata inside which alone plants are compared (such as site_id).
-    Gives:  LogRank: chi2, its degrees of freedom, p (missing where nothing can be compared), per group the
-            losses and the losses expected if all lived alike, and the groups left out because no loss fell
-            while they stood beside another group.
-    Raises: LivesError for impossible lives.
-    Source: Mantel 1966; variance hypergeometric, summed over strata. Ties at one age count as one draw. Own
-            code because statsmodels' survdiff takes entry or strata but not both (0.15: wrong shapes), and
-            fails on groups without losses; it agrees with it where that can answer.
+    Parameters
+    ----------
+    lifetimes : pandas.DataFrame
+        One row per subject: plant_id, entry_age, exit_age, event, the `by` columns, and those of `within`.
+    by : list of str
+        Columns that make the groups.
+    within : list of str, optional
+        Columns of the strata inside which alone subjects are compared (such as site_id).
+
+    Returns
+    -------
+    LogRank
+        chi2, its degrees of freedom, p (missing where nothing can be compared), per group the events and the events
+        expected if all lived alike, and the groups left out because no event fell while they stood beside another.
+
+    Raises
+    ------
+    SurvivalDataError
+        For impossible lifetimes.
+
+    Notes
+    -----
+    Variance hypergeometric, summed over strata; ties at one age count as one draw. Own code because statsmodels'
+    survdiff takes entry or strata but not both (0.15: wrong shapes), and fails on groups without events; it agrees
+    with it where that can answer.
+
+    References
+    ----------
+    Mantel 1966, Cancer Chemotherapy Reports 50:163.
+
+    Examples
+    --------
+    >>> six = pd.DataFrame({"plant_id": list("ABCDEF"), "entry_age": 0, "exit_age": range(1, 7), "event": 1})
+    >>> six["light"] = list("lllhhh")
+    >>> test = log_rank(six, ["light"])
+    >>> test.freedom, round(test.p, 3)
+    (1, 0.025)
     """
-    good = _apart(check_lives(lives), within or [])
+    good = _apart(check_lifetimes(lifetimes), within or [])
     if good.empty:
         return LogRank(np.nan, 0, np.nan, pd.DataFrame(columns=[*by, "n_plants", "losses", "expected"]), [])
     groups = list(in_groups(good, by))
@@ -65,63 +86,18 @@ def log_rank(lives: pd.DataFrame, by: list[str], within: list[str] | None = None
     return LogRank(chi2, freedom, float(stats.chi2.sf(chi2, freedom)), counts, left_out)
 
 
-def as_findings(test: LogRank, by: list[str], period: str, within: list[str] | None = None) -> pd.DataFrame:
-    """Put a comparison into findings.
-
-    Takes:  what `log_rank` gave; by and within as given to it; period: the name of the records' span.
-    Gives:  findings: survival_alike_p for all, losses_to_alike per group (missing where none were expected).
-    """
-    stratified = f", within {', '.join(within)}" if within else ""
-    method = f"log-rank with delayed entry{stratified}"
-    counts = test.groups
-    if test.freedom == 0:
-        note = "not possible: no losses while two groups stood beside each other"
-    else:
-        note = f"by {', '.join(by)}: chi-square {test.chi2:.2f} on {test.freedom}"
-        if test.left_out:
-            note += f"; left out, nothing to compare: {', '.join(test.left_out)}"
-    rows = [
-        findings.finding(
-            "survival_alike_p",
-            period,
-            test.p,
-            unit="probability",
-            method=method,
-            note=note,
-            n_plants=int(counts["n_plants"].sum()),
-            losses=int(counts["losses"].sum()),
-        )
-    ]
-    for group in counts.to_dict("records"):
-        known = group["expected"] > 0
-        rows.append(
-            findings.finding(
-                "losses_to_alike",
-                period,
-                group["losses"] / group["expected"] if known else np.nan,
-                unit="ratio",
-                method=method,
-                n_plants=group["n_plants"],
-                losses=group["losses"],
-                note="" if known else "not available: nothing to compare with",
-                **{column: group[column] for column in by},
-            )
-        )
-    return findings.table(rows)
-
-
-def _apart(lives: pd.DataFrame, within: list[str]) -> pd.DataFrame:
-    """Move each stratum to ages of its own, so that no plant is at risk beside one of another stratum."""
+def _apart(lifetimes: pd.DataFrame, within: list[str]) -> pd.DataFrame:
+    """Move each stratum to ages of its own, so that no subject is at risk beside one of another stratum."""
     if not within:
-        return lives
-    stratum = lives.groupby(within, dropna=False).ngroup() * (lives["exit_age"].max() + 1)
-    return lives.assign(entry_age=lives["entry_age"] + stratum, exit_age=lives["exit_age"] + stratum)
+        return lifetimes
+    stratum = lifetimes.groupby(within, dropna=False).ngroup() * (lifetimes["exit_age"].max() + 1)
+    return lifetimes.assign(entry_age=lifetimes["entry_age"] + stratum, exit_age=lifetimes["exit_age"] + stratum)
 
 
 def _gaps(
     groups: list[pd.DataFrame],
 ) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.float64], npt.NDArray[np.float64]]:
-    """Observed minus expected losses of each group, the expected ones, and the covariance of the first."""
+    """Observed minus expected events of each group, the expected ones, and the covariance of the first."""
     lost = [group.loc[group["event"] == 1, "exit_age"].to_numpy(float) for group in groups]
     ages = np.unique(np.concatenate(lost))
     n = np.array([at_risk(group, ages) for group in groups], dtype="float64")
@@ -129,8 +105,8 @@ def _gaps(
     total, losses = n.sum(axis=0), d.sum(axis=0)
     share = n / total
     expected = share * losses
-    spread = np.where(total > 1, losses * (total - losses) / np.maximum(total - 1, 1), 0)
-    covariance = np.diag((share * spread).sum(axis=1)) - (share * spread) @ share.T
+    hypergeometric = np.where(total > 1, losses * (total - losses) / np.maximum(total - 1, 1), 0)
+    covariance = np.diag((share * hypergeometric).sum(axis=1)) - (share * hypergeometric) @ share.T
     # One group alone compares with nobody: what is left there is rounding.
-    covariance[np.abs(covariance) < 1e-10 * max(1.0, spread.sum())] = 0
+    covariance[np.abs(covariance) < 1e-10 * max(1.0, hypergeometric.sum())] = 0
     return (d - expected).sum(axis=1), expected.sum(axis=1), covariance

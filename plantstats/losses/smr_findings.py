@@ -1,0 +1,70 @@
+"""Findings of observed against expected losses of groups."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+
+from plantstats import findings
+from plantstats.stats.empirical_bayes import METHOD as SHRINKAGE
+from plantstats.stats.intervals import CONF_LEVEL
+from plantstats.stats.smr import EXACT, FALSE_DISCOVERY
+
+findings.define(
+    observed_expected="Losses divided by the losses expected of the same plants in the same season (1 = as expected).",
+    shrunk_ratio="Observed / expected of a group, drawn towards that of all groups by as much as chance "
+    "alone could have moved it (1 = as expected).",
+    over_dispersion="How much more the groups differ than chance alone would make them: variance of "
+    "observed against expected, as a multiple of the Poisson variance (1 = chance alone).",
+)
+
+
+def smr_findings(compared: pd.DataFrame, by: list[str], period: str, conf_level: float = CONF_LEVEL) -> pd.DataFrame:
+    """A comparison of groups with what was expected of them.
+
+    Parameters
+    ----------
+    compared : pandas.DataFrame
+        What `smr.compare` gives, with n_plants and plant_days.
+    by : list of str
+        Columns that name a group.
+    period : str
+    conf_level : float
+        The level that was used.
+
+    Returns
+    -------
+    pandas.DataFrame
+        Findings: observed_expected and shrunk_ratio per group (a flagged group says so in its note), and
+        over_dispersion for all.
+    """
+    out = f"stands out, at a false discovery rate of {FALSE_DISCOVERY:.0%}"
+    counts = compared[[*by, "n_plants", "plant_days", "losses"]]
+    lacking = np.where(compared["expected"] > 0, "too little to learn from", "nothing was expected")
+    ratio_note = np.where(compared["flagged"], out, np.where(compared["ratio"].isna(), lacking, ""))
+    shrunk_note = np.where(compared["shrunk"].isna(), lacking, "")
+    made = [
+        findings.rows(
+            counts.assign(note=note),
+            measure,
+            period=period,
+            unit="ratio",
+            method=method,
+            by=by,
+            **{name: compared[column] for name, column in zip(("estimate", "low", "high"), columns, strict=True)},
+        ).assign(level=conf_level)
+        for measure, method, note, columns in (
+            ("observed_expected", EXACT, ratio_note, ("ratio", "low", "high")),
+            ("shrunk_ratio", SHRINKAGE, shrunk_note, ("shrunk", "shrunk_low", "shrunk_high")),
+        )
+    ]
+    dispersion = findings.finding(
+        "over_dispersion",
+        period,
+        float(compared["dispersion"].iloc[0]) if len(compared) else 1.0,
+        unit="ratio",
+        method="winsorised mean square (Spiegelhalter 2005)",
+        losses=int(compared["losses"].sum()),
+        note=f"between {len(compared)} groups by {', '.join(by)}",
+    )
+    return findings.table(pd.concat([*made, pd.DataFrame([dispersion])], ignore_index=True))
