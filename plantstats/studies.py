@@ -367,8 +367,8 @@ class Study:
         """Leaf loss: findings, notes, the account of visit rows, the profile of the humidity limit."""
         from plantstats import leaves  # noqa: PLC0415
 
-        review = leaves.review(self.exposure(), self.records, self.period, self.client)
-        return review.findings, review.notes, review.account, review.hinges
+        loss = leaves.leaf_loss(self.exposure(), self.records, self.period, self.client)
+        return loss.findings, loss.notes, loss.account, loss.humidity_limits
 
     @held
     def visit_advice(self) -> WateringReview:

@@ -2,39 +2,85 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 import pandas as pd
 
 from plantstats import findings
-from plantstats.leaves.build import LeafTime
+from plantstats.leaves.build import CountIntervals
 from plantstats.periods import Period
 from plantstats.records.species import species_table
 from plantstats.stats.clusters import ratio_of_sums
 from plantstats.stats.intervals import CONF_LEVEL, poisson_limits
 
-CROWN_METHOD = "leaves lost / leaves at the start, limits between plants"
-ONE_METHOD = "leaves lost / leaves at the start, exact limits of the leaves lost (Garwood 1936)"
-WORTH_TELLING = 0.2  # of a crown: a plant that has lost less is not named
+METHOD = "leaves lost / leaves at the start, limits between plants"
+ONE_PLANT = "leaves lost / leaves at the start, exact limits of the leaves lost (Garwood 1936)"
+NAMED_FROM = 0.2  # of a crown: a plant that has lost less is not named
 
 findings.define(
     crown_share_lost="Leaves lost in the period as percent of the crown, in species that do not refill a gap."
 )
 
 
-def crown(time: LeafTime, period: Period, client: str = "", level: float = CONF_LEVEL) -> pd.DataFrame:
+def crown(intervals: CountIntervals, period: Period, client: str = "") -> pd.DataFrame:
     """Share of the crown lost in species that do not refill a gap.
 
-    Takes:  leaf plant-time; period; client.
-    Gives:  findings crown_share_lost by species, and by site, species and plant (single plants). The crown at the
-            start is the first leaf count of the period plus the leaves lost up to it; green and yellow both count,
-            words as the least that they may mean.
-            Plants are named from a fifth of the crown on. New leaves can make the sum exceed the crown: shown as
-            100 percent.
+    Parameters
+    ----------
+    intervals : CountIntervals
+    period : Period
+    client : str
+        One client's plants, or "" for all.
+
+    Returns
+    -------
+    pandas.DataFrame
+        Findings crown_share_lost by species, and by site, species and plant (single plants, from a fifth of the crown
+        on).
+
+    Notes
+    -----
+    The crown at the start is the first leaf count of the period plus the leaves lost up to it; green and yellow both
+    count, words as the least that they may mean. New leaves can make the sum exceed the crown: shown as 100 percent.
     """
-    table = species_table()
-    keep = table.loc[~table["refills"], "name"].to_list()
-    marks = ", ".join("?" * len(keep))
-    rows = time.ask(
+    plants = _plants(intervals, period, client)
+    known = plants[plants["crown"] > 0]
+    if known.empty:
+        return findings.table([])
+    uncounted = plants[~(plants["crown"] > 0)].groupby("species").size()
+    rows = []
+    for species, group in known.groupby("species"):
+        share = ratio_of_sums(group["lost"], group["crown"])
+        more = uncounted.get(species, 0)
+        rows.append(
+            {
+                "species": species,
+                "n_plants": len(group),
+                "plant_days": group["plant_days"].sum(),
+                "estimate": 100 * share.estimate,
+                "low": 100 * share.low,
+                "high": 100 * share.high,
+                "note": f"{more} more plants have no leaf count" if more else "",
+            }
+        )
+    named = known[known["lost"] >= NAMED_FROM * known["crown"]]
+    shares = [np.minimum(100 * count / named["crown"], 100.0) for count in poisson_limits(named["lost"])]
+    counts = [f"{p.lost:,.0f} lost, {p.crown:,.0f} leaves at the start" for p in named.itertuples()]
+    single = named.assign(n_plants=1, estimate=shares[0], low=shares[1], high=shares[2], note=counts)
+    common: dict[str, Any] = {"period": period.name, "unit": "percent", "conf_level": CONF_LEVEL}
+    parts = [findings.rows(pd.DataFrame(rows), "crown_share_lost", method=METHOD, by=["species"], **common)]
+    if len(single):
+        by = ["site_id", "species", "plant_id"]
+        parts.append(findings.rows(single, "crown_share_lost", method=ONE_PLANT, by=by, **common))
+    return findings.table(pd.concat(parts, ignore_index=True))
+
+
+def _plants(intervals: CountIntervals, period: Period, client: str) -> pd.DataFrame:
+    """One row per plant: plant_id, site_id, species, plant_days, lost, crown (leaves at the start; may be missing)."""
+    facts = species_table()
+    keep = facts.loc[~facts["refills"], "name"].to_list()
+    return intervals.sql(
         f"""
         with seen as (
             select plant_id, site_id, species::varchar as species, leaf_count, plant_days, to_on,
@@ -43,57 +89,11 @@ def crown(time: LeafTime, period: Period, client: str = "", level: float = CONF_
                        over (partition by plant_id order by to_on) as so_far
             from leaf_used
             where to_on > ? and to_on <= ? and (? = '' or client_id = ?) and plants = 1
-              and species::varchar in ({marks})
+              and species::varchar in ({", ".join("?" * len(keep))})
         )
-        select plant_id, last(site_id order by to_on) as site_id, any_value(species) as species,
+        select plant_id, last(site_id order by to_on)::varchar as site_id, any_value(species) as species,
                sum(plant_days)::double as plant_days, sum(lost)::double as lost,
                first(leaf_count + so_far order by to_on) filter (leaf_count is not null)::double as crown
         from seen group by 1 order by 1""",
         [period.start, period.end, client, client, *keep],
     )
-    known = rows[rows["crown"] > 0]
-    made = []
-    for species, group in known.groupby("species"):
-        n = len(group)
-        uncounted = int((rows["species"] == species).sum()) - n
-        rate = ratio_of_sums(group["lost"], group["crown"], level)
-        low, high = 100 * rate.low, 100 * rate.high
-        note = f"{uncounted} more plants have no leaf count" if uncounted else ""
-        made.append(
-            findings.finding(
-                "crown_share_lost",
-                period.name,
-                100 * rate.estimate,
-                low,
-                high,
-                unit="percent",
-                method=CROWN_METHOD,
-                n_plants=n,
-                plant_days=float(group["plant_days"].sum()),
-                level=level if np.isfinite(low) else np.nan,
-                species=species,
-                note=note,
-            )
-        )
-    for row in known[known["lost"] >= WORTH_TELLING * known["crown"]].itertuples():
-        limits = poisson_limits(row.lost, level)
-        share, low, high = (min(100 * float(count[0]) / row.crown, 100.0) for count in limits)
-        made.append(
-            findings.finding(
-                "crown_share_lost",
-                period.name,
-                share,
-                low,
-                high,
-                unit="percent",
-                method=ONE_METHOD,
-                n_plants=1,
-                level=level,
-                plant_days=row.plant_days,
-                site_id=row.site_id,
-                species=row.species,
-                plant_id=row.plant_id,
-                note=f"{row.lost:,.0f} lost, {row.crown:,.0f} leaves at the start",
-            )
-        )
-    return findings.table(made)

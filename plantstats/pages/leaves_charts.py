@@ -7,7 +7,7 @@ import pandas as pd
 from matplotlib.axes import Axes
 
 from plantstats.exposure import psychrometrics
-from plantstats.leaves.results import by_term
+from plantstats.leaves.effects import by_term
 from plantstats.reporting.old_charts import ACCENT, FAINT, INK
 
 DRY_WINTER_CAPTION = (

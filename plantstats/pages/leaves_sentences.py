@@ -5,13 +5,13 @@ from __future__ import annotations
 import pandas as pd
 
 from plantstats.findings import for_display, pick
-from plantstats.leaves.results import by_term
-from plantstats.leaves.review import LeafReview
+from plantstats.leaves.analysis import LeafLoss
+from plantstats.leaves.effects import by_term
 from plantstats.periods import Period
 from plantstats.stats.collinearity import VIF_LIMIT
 
 
-def leaf_headlines(review: LeafReview, period: Period, small_group: int) -> list[str]:
+def leaf_headlines(review: LeafLoss, period: Period, small_group: int) -> list[str]:
     """What a manager reads first about leaves.
 
     Takes:  review; period; small_group (see `findings.for_display`).

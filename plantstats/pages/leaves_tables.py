@@ -5,9 +5,9 @@ from __future__ import annotations
 import pandas as pd
 
 from plantstats.findings import for_display, pick
+from plantstats.leaves.analysis import NAMES
+from plantstats.leaves.effects import by_term
 from plantstats.leaves.model import LeafFit
-from plantstats.leaves.results import by_term
-from plantstats.leaves.review import NAMES
 from plantstats.periods import Period
 
 RATES = {

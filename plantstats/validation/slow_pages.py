@@ -7,12 +7,12 @@ import pandas as pd
 from plantstats.exposure import PlantTime
 from plantstats.findings import pick
 from plantstats.leaves.build import build
-from plantstats.leaves.counts import LeafModelError
+from plantstats.leaves.effects import model_findings
 from plantstats.leaves.model import fit_leaves
-from plantstats.leaves.results import model_findings
 from plantstats.periods import Period
 from plantstats.records import Records
 from plantstats.simulate import Truth
+from plantstats.stats.counts import CountModelError
 from plantstats.validation import decisions, promises, true_effects, watching
 from plantstats.validation.design import Case
 from plantstats.validation.rows import intervals, refusal
@@ -39,7 +39,7 @@ def made(case: Case, records: Records, known: Known, period: Period, time: Plant
 def _leaves(truth: Truth, time: PlantTime) -> list[pd.DataFrame]:
     try:
         model = fit_leaves(build(time), "green")
-    except LeafModelError as fault:
+    except CountModelError as fault:
         return [refusal("leaf_ratio", fault)]
     found = model_findings(model, "all")
     ratios, true = pick(found, "green_leaf_ratio", ["term"]), true_effects.leaf_ratios(truth, model)

@@ -11,9 +11,9 @@ import pandas as pd
 
 from plantstats.exposure import DRY_AIR_BELOW
 from plantstats.exposure.psychrometrics import deficit_kpa
-from plantstats.leaves import misread
-from plantstats.leaves.inputs import CONDITIONS, LONGEST, STEPS, TRANSIENT_CUTS
-from plantstats.leaves.results import BASE, LABELS, WORDS
+from plantstats.leaves import misclassification
+from plantstats.leaves.effects import SEASON_TERM, ratio_term
+from plantstats.leaves.inputs import MAX_DAYS, STEPS, TRANSIENT_CUTS
 from plantstats.simulate import drying_quantile, true_rate
 from plantstats.simulate.truth import LIGHTS, POTS, TRANSIENT_DAYS, Truth, cycle, species_named
 
@@ -92,17 +92,13 @@ def leaf_ratios(truth: Truth, model: LeafFit | None = None) -> dict[str, float]:
         "dry": {"dry (figs)": 0.0, "dry (others)": _written(truth, model, "dry", "dry (others)")},
     }
     made = {
-        f"{WORDS[factor]}: {LABELS.get(level, level)} instead of {BASE.get(factor, CONDITIONS[factor][0])}": math.exp(
-            value
-        )
-        for factor, levels in logs.items()
-        for level, value in levels.items()
+        ratio_term(factor, level): math.exp(value) for factor, levels in logs.items() for level, value in levels.items()
     }
     # The invented company counts leaves by the day of the year on which a stretch ends, the model by its middle: in
     # mid-January that is so many days on.
     later = sum(days**2 * weight for days, weight in _gaps(truth)) / sum(d * w for d, w in _gaps(truth)) / 2
     january, july = cycle(truth.leaf_cycle_cos, truth.leaf_cycle_sin, np.array([15.5, 196.5]) + later)
-    made["season: mid-January instead of mid-July, at the same humidity"] = math.exp(january - july)
+    made[SEASON_TERM] = math.exp(january - july)
     return made
 
 
@@ -130,12 +126,12 @@ def _steps(truth: Truth, effect: float, on_a_visit: bool) -> dict[str, float]:
     days, hit = np.zeros(len(STEPS)), np.zeros(len(STEPS))
     for every, share in truth.visit_days.items():
         for first in [every] if on_a_visit else range(1, every + 1):
-            rounds = [0, *range(first, LONGEST + TRANSIENT_CUTS[-1], every)]
+            rounds = [0, *range(first, MAX_DAYS + TRANSIENT_CUTS[-1], every)]
             for i, start in enumerate(rounds):
                 for k, end in enumerate(rounds[i + 1 :]):
                     chance = (1.0 if start == 0 else 1 - skipped) * (1 - skipped) * skipped**k
                     step = int(np.searchsorted(TRANSIENT_CUTS, (start + end) // 2, side="right"))
-                    if step < len(STEPS) and end - start <= LONGEST:
+                    if step < len(STEPS) and end - start <= MAX_DAYS:
                         # Of a site's plants as many come, or are moved, in every day's round.
                         weight = share * chance * (end - start) / (1 if on_a_visit else every)
                         days[step] += weight
@@ -148,9 +144,11 @@ def _written(truth: Truth, model: LeafFit | None, factor: str, level: str) -> fl
     """Log ratio of topsoil written down as dry: technicians misread a share of it, which pulls the ratio towards 1."""
     if model is None:
         return truth.leaf_dry
-    share = misread.share_dry(model, factor)[level]
+    share = misclassification.share_dry(model, factor)[level]
     true = (share - truth.misread) / (1 - 2 * truth.misread)
-    return math.log(misread.as_written(math.exp(truth.leaf_dry), true, truth.misread, factor == "rewatered"))
+    return math.log(
+        misclassification.written_ratio(math.exp(truth.leaf_dry), true, truth.misread, watered=factor == "rewatered")
+    )
 
 
 def leaf_humidity(truth: Truth, term: str) -> float:

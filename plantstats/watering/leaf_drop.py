@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 from scipy import optimize
 
-from plantstats.leaves.inputs import FIGS, LONGEST
+from plantstats.leaves.inputs import FIGS, MAX_DAYS
 from plantstats.stats import empirical_bayes
 from plantstats.stats.clusters import correction
 from plantstats.stats.intervals import log_se, ratio_limits
@@ -79,7 +79,7 @@ def count_intervals(dry_downs: DryDowns) -> pd.DataFrame:
     """
     known = dry_downs.sql("select distinct species from follow where species is not null")["species"]
     figs = known[groups_of(known).eq(FIGS)].tolist()
-    return dry_downs.engine.execute(COUNT_INTERVALS, {"figs": figs, "longest": LONGEST}).df()
+    return dry_downs.engine.execute(COUNT_INTERVALS, {"figs": figs, "longest": MAX_DAYS}).df()
 
 
 def leaf_drop(intervals: pd.DataFrame, dry_days: Array) -> LeafDrop | None:

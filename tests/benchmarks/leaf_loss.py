@@ -1,6 +1,6 @@
 """How much faster the leaf model is on its frequency table than on the visits themselves, with the same answer.
 
-Run from the clone: python benchmarks/leaf_loss.py [PLANTS] [YEARS]. An invented company of PLANTS positions (20,000)
+Run from the clone: python tests/benchmarks/leaf_loss.py [PLANTS] [YEARS]. An invented company of PLANTS positions (20,000)
 and YEARS (3) is made in a temporary folder. Each side starts from the same stretches in DuckDB and ends with
 coefficients, dispersion and errors between sites:
 
@@ -28,24 +28,24 @@ from statsmodels.discrete.discrete_model import NegativeBinomial
 
 from plantstats import exposure, records, simulate
 from plantstats import leaves as leaf_loss
-from plantstats.exposure import DRY_AIR_BELOW
+from plantstats.leaves import design
 from plantstats.leaves import model as leaf_model
 from plantstats.leaves.inputs import KEY
 
 AS_OF = date(2026, 9, 30)
 
 
-def on_table(leaves: leaf_loss.LeafTime) -> leaf_loss.LeafFit:
+def on_table(leaves: leaf_loss.CountIntervals) -> leaf_loss.LeafFit:
     """The project's way, from the stretches: group, fetch, fit."""
-    return leaf_loss.fit_leaves(leaf_loss.LeafTime(leaves.engine, leaves.steps, leaves.as_of), "green")
+    return leaf_loss.fit_leaves(leaf_loss.CountIntervals(leaves.engine, leaves.steps, leaves.as_of), "green")
 
 
-def on_rows(leaves: leaf_loss.LeafTime, kept: list[str]) -> pd.DataFrame:
+def on_rows(leaves: leaf_loss.CountIntervals, kept: list[str]) -> pd.DataFrame:
     """The usual way: every stretch a row. It is spared columns that tell the same as others: it fails on them."""
-    rows = leaves.ask(f"select species_group, {', '.join(KEY)}, site_id, green from leaf_used where green is not null")
+    rows = leaves.sql(f"select species_group, {', '.join(KEY)}, site_id, green from leaf_used where green is not null")
     rows = rows.assign(n=1, sum=rows["green"].astype("float64"))
-    table = leaf_model.columns(rows, DRY_AIR_BELOW, ())
-    formula, _ = leaf_model.formula_of(table, "cycle")
+    table = design.columns(rows, leaf_model.HUMIDITY_LIMIT)
+    formula, _ = design.formula_of(table)
     x = patsy.dmatrix(formula, table, NA_action="raise")
     names = [name.replace("[T.", "[") for name in x.design_info.column_names]
     x = np.asarray(x)[:, [names.index(name) for name in kept]]
@@ -73,7 +73,7 @@ def main(plants: int = 20_000, years: float = 3) -> None:
         quick = sorted(seconds)[1]
         print(
             f"{plants:,} positions, {years:g} years: {ours.fit.n:,} stretches in {len(ours.table):,} combinations, "
-            f"{int(ours.fit.kept.sum())} coefficients, {ours.fit.sites} sites",
+            f"{int(ours.fit.kept.sum())} coefficients, {ours.fit.n_clusters} sites",
             flush=True,
         )
         print(
@@ -87,7 +87,7 @@ def main(plants: int = 20_000, years: float = 3) -> None:
         slow = time.perf_counter() - start
         print(f"rows             {slow:8.2f} s  (1 run)")
         print(f"ratio            {slow / quick:8.1f}")
-        between = np.sqrt(np.diag(ours.fit.cov_sites) * (ours.fit.sites - 1) / ours.fit.sites)
+        between = np.sqrt(np.diag(ours.fit.cov_sandwich) * (ours.fit.n_clusters - 1) / ours.fit.n_clusters)
         print(
             f"largest difference: coefficients {(ours.fit.params[kept] - rows.loc[kept, 'b']).abs().max():.1e}; "
             f"dispersion {ours.fit.alpha:.6f} and {rows.loc['alpha', 'b']:.6f}; "

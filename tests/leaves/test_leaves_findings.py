@@ -12,14 +12,15 @@ import pytest
 
 from plantstats import exposure, findings, records, simulate
 from plantstats import leaves as leaf_loss
-from plantstats.leaves import crown, foretell, humidity, observed, results, shedding
-from plantstats.leaves.model import DAYS_PER_MONTH, LeafModelError, fit_leaves, hinge_profile
+from plantstats.leaves import crown, effects, humidity, observed, prognosis, shedding
+from plantstats.leaves.model import DAYS_PER_MONTH, fit_leaves, humidity_limit_profile
 from plantstats.pages import leaves_charts as charts
 from plantstats.pages import leaves_sentences as sentences
 from plantstats.pages import leaves_tables as tables
 from plantstats.periods import Period, quarter
 from plantstats.stats.collinearity import VIF_LIMIT
-from tests.leaves.test_leaves_spells import FIG, leaf_time, visit
+from plantstats.stats.counts import CountModelError
+from tests.leaves.test_leaves_intervals import FIG, leaf_time, visit
 
 TRUTH = simulate.Truth()
 # Leaf drop by the truth's terms alone: no plant fails, none is counted late, no reading is wrong.
@@ -59,7 +60,7 @@ def green(steady):
 
 @pytest.fixture(scope="module")
 def page(steady):
-    return leaf_loss.review(steady[1], steady[0], Q3)
+    return leaf_loss.leaf_loss(steady[1], steady[0], Q3)
 
 
 # -- known truth ---------------------------------------------------------------------------------------
@@ -99,7 +100,7 @@ def test_the_model_finds_the_slope_of_dry_air_of_each_group_again(green):
 
 
 def test_the_edge_of_dry_air_lies_where_the_truth_has_it(steady):
-    profile = hinge_profile(steady[2]).set_index("hinge")["behind"]
+    profile = humidity_limit_profile(steady[2]).set_index("humidity_limit")["behind"]
     assert profile.idxmin() in (35, 40, 45)
     # 30 and 50 are worse by far more than the 1.92 that chance makes at 5%.
     assert profile[30] > 5 and profile[50] > 5
@@ -126,7 +127,7 @@ def test_the_dispersion_is_that_of_the_truth(green):
 
 def test_a_named_situation_has_the_rate_of_the_truth(green):
     # Ficus lyrata, settled, medium light, air of 40% or more: 0.03 x exp(-0.20) x 30.44 = 0.748 a month.
-    value, error = green.fit.log_mean(green.situation("Ficus lyrata"))
+    value, error = green.fit.log_mean(green.profile("Ficus lyrata"))
     assert 0.03 * np.exp(-0.20) * DAYS_PER_MONTH == pytest.approx(0.748, abs=1e-3)
     assert abs(value[0] - np.log(0.03 * np.exp(-0.20))) < 3 * error[0] + 0.05
 
@@ -179,17 +180,19 @@ def two_species(leaves: int) -> tuple[list[str], list[str]]:
 def test_a_species_without_a_leaf_has_an_upper_limit_and_is_named(tmp_path):
     time = leaf_time(tmp_path, *two_species(0))
     model = fit_leaves(time, "green")
-    assert model.nothing[["factor", "level", "n"]].to_numpy().tolist() == [["species", "Zamioculcas zamiifolia", 66]]
+    assert model.zero_levels[["factor", "level", "n"]].to_numpy().tolist() == [
+        ["species", "Zamioculcas zamiifolia", 66]
+    ]
     # 6 plants x 11 stretches of 14 days, no leaf: at most 3.689 / 924 a day by Poisson, a little more with dispersion.
-    assert model.nothing["high"].iloc[0] == pytest.approx(3.6889 / 924, rel=0.25)
-    assert model.nothing["high"].iloc[0] >= 3.6888 / 924
+    assert model.zero_levels["high"].iloc[0] == pytest.approx(3.6889 / 924, rel=0.25)
+    assert model.zero_levels["high"].iloc[0] >= 3.6888 / 924
     assert np.all(np.isfinite(model.fit.se))
-    found = results.model_findings(model, "all")
+    found = effects.model_findings(model, "all")
     row = found[found["species"] == "Zamioculcas zamiifolia"].iloc[0]
     assert (row["estimate"], row["low"]) == (0, 0)
     assert 0 < row["high"] < 1
-    with pytest.raises(LeafModelError, match="Zamioculcas zamiifolia is not in the model"):
-        model.situation("Zamioculcas zamiifolia")
+    with pytest.raises(CountModelError, match="Zamioculcas zamiifolia is not in the model"):
+        model.profile("Zamioculcas zamiifolia")
 
 
 def test_nothing_seen_in_long_follow_up_has_the_exact_upper_limit(tmp_path):
@@ -199,7 +202,7 @@ def test_nothing_seen_in_long_follow_up_has_the_exact_upper_limit(tmp_path):
     even = [visit(v.split(",")[0], v.split(",")[2], 0 if int(v.split(",")[0][1:]) >= 6 else 1) for v in visits]
     model = fit_leaves(leaf_time(tmp_path, plants, even), "green")
     assert model.fit.family == "Poisson"
-    assert model.nothing["high"].iloc[0] == pytest.approx(3.688879 / 924, rel=1e-6)
+    assert model.zero_levels["high"].iloc[0] == pytest.approx(3.688879 / 924, rel=1e-6)
 
 
 def test_one_site_gives_limits_of_the_model_and_says_so(tmp_path):
@@ -207,7 +210,7 @@ def test_one_site_gives_limits_of_the_model_and_says_so(tmp_path):
     plants = [p.replace("S2", "S1") for p in plants]
     time = leaf_time(tmp_path, plants, visits)
     model = fit_leaves(time, "green")
-    assert model.fit.cov_sites is None and np.all(np.isfinite(model.fit.se))
+    assert model.fit.cov_jackknife is None and np.all(np.isfinite(model.fit.se))
     rates = observed.leaves_by(time, "green", [], Period(date(2025, 1, 1), date(2026, 1, 1), "2025"))
     assert rates["note"].iloc[0].endswith("one site: limits do not allow for other sites")
 
@@ -217,9 +220,9 @@ def test_records_without_leaf_counts_say_so_and_give_no_model(tmp_path):
     bare = [visit(v.split(",")[0], v.split(",")[2], "", yellow_leaves="") for v in visits]
     leaf_time(tmp_path, plants, bare)
     found = records.load(tmp_path)
-    made = leaf_loss.review(exposure.build(found, date(2025, 12, 31)), found, quarter("2025-Q2"))
+    made = leaf_loss.leaf_loss(exposure.build(found, date(2025, 12, 31)), found, quarter("2025-Q2"))
     assert made.models == {}
-    assert any("No model of green leaves dropped: no stretch with a count" in note for note in made.notes)
+    assert any("No model of green leaves dropped: no count" in note for note in made.notes)
     assert sentences.leaf_headlines(made, quarter("2025-Q2"), 5)[0].startswith("No dropped leaf was counted")
 
 
@@ -229,7 +232,7 @@ def test_counts_in_words_are_left_out_counted_and_bounded(tmp_path):
     mixed = [visit(v.split(",")[0], v.split(",")[2], "few") if n % 4 == 3 else v for n, v in enumerate(visits)]
     leaf_time(tmp_path, plants, mixed)
     found = records.load(tmp_path)
-    made = leaf_loss.review(exposure.build(found, date(2025, 12, 31)), found, quarter("2025-Q2"))
+    made = leaf_loss.leaf_loss(exposure.build(found, date(2025, 12, 31)), found, quarter("2025-Q2"))
     said = [note for note in made.notes if "not counted in numbers" in note]
     assert len(said) == 1 and said[0].startswith("At 36 visits")
     assert any(note.startswith("36 leaf counts in visits are no number ('few' 36)") for note in made.notes)
@@ -237,9 +240,9 @@ def test_counts_in_words_are_left_out_counted_and_bounded(tmp_path):
     assert made.models["green"].fit.n == 96
 
 
-@pytest.mark.parametrize("ask", [{"outcome": "red"}, {"season": "moon"}, {"hinge": 42}])
+@pytest.mark.parametrize("ask", [{"outcome": "red"}, {"humidity_limit": 42}])
 def test_a_question_that_the_model_does_not_know_is_refused(steady, ask):
-    with pytest.raises(LeafModelError, match="must be one of"):
+    with pytest.raises(CountModelError, match="must be one of"):
         fit_leaves(steady[2], **ask)
 
 
@@ -278,8 +281,8 @@ def test_no_leaf_seen_still_has_an_upper_limit(tmp_path):
 
 
 def test_ten_points_more_never_leave_the_humidities_of_the_records(green):
-    known = humidity.known(green)
-    rows = findings.pick(results.model_findings(green, "all"), "green_humidity_ratio", ["term"])
+    known = humidity.recorded(green)
+    rows = findings.pick(effects.model_findings(green, "all"), "green_humidity_ratio", ["term"])
     for row in rows.itertuples():
         group, words = row.term.split(": air at ")
         end, start = (float(part.rstrip("%")) for part in words.split(" instead of "))
@@ -288,7 +291,7 @@ def test_ten_points_more_never_leave_the_humidities_of_the_records(green):
 
 
 def test_the_gain_of_ten_points_is_that_of_the_slope(green):
-    rows = findings.pick(results.model_findings(green, "all"), "green_humidity_ratio", ["term"])
+    rows = findings.pick(effects.model_findings(green, "all"), "green_humidity_ratio", ["term"])
     row = rows[rows["term"].str.startswith("Ficus")].iloc[0]
     end, start = (float(part.rstrip("%")) for part in row["term"].split("air at ")[1].split(" instead of "))
     slope = green.fit.params["dry_air:air_group[Ficus]"]
@@ -299,11 +302,11 @@ def test_the_gain_of_ten_points_is_that_of_the_slope(green):
 
 
 def test_season_and_humidity_that_move_together_are_not_told_apart(tmp_path, green):
-    assert humidity.inflation(green) < 5
+    assert humidity.season_inflation(green) < 5
     _, _, time = company(tmp_path, replace(STEADY, collinear=True), 400, 6)
     model = fit_leaves(time, "green")
-    assert humidity.inflation(model) > VIF_LIMIT
-    found = results.model_findings(model, "all")
+    assert humidity.season_inflation(model) > VIF_LIMIT
+    found = effects.model_findings(model, "all")
     rows = findings.pick(found, "green_humidity_ratio", ["term"])
     assert rows["estimate"].isna().all()
     assert rows["note"].str.contains("cannot be told apart|hardly any").all()
@@ -322,22 +325,20 @@ def test_plants_that_shed_far_beyond_their_situation_are_named_and_few_others(st
     # Thirty leaves more on five plants: all five are named, the settled one without excuse.
     worse = found.sort_values("plant_id", ignore_index=True)
     worse.loc[:4, "leaves"] += 30
-    worse["chance"] = shedding._chance(*(worse[c].to_numpy() for c in ("leaves", "expected", "variance")))
-    worse["q"] = shedding.stats.false_discovery_control(worse["chance"])
-    named = findings.pick(shedding.shedding(worse, Q3), "shedding", ["site_id", "species", "plant_id"])
+    named = findings.pick(shedding.shedding(shedding.judged(worse), Q3), "shedding", ["site_id", "species", "plant_id"])
     assert set(worse.loc[:4, "plant_id"]) <= set(named["plant_id"])
     assert (named["low"] > 1).all()
 
 
 def test_what_excuses_a_plant_is_said_first():
     row = pd.Series({"age_days": 34.0, "moved_days": np.nan, "repotted_days": 90.0})
-    assert shedding._first_said(row) == "new here (34 days), just repotted (90 days): "
-    assert shedding._first_said(pd.Series({"age_days": 91, "moved_days": 200, "repotted_days": np.nan})) == ""
+    assert shedding.excuses(row) == "new here (34 days), just repotted (90 days): "
+    assert shedding.excuses(pd.Series({"age_days": 91, "moved_days": 200, "repotted_days": np.nan})) == ""
 
 
 def test_limits_of_a_multiple_without_dispersion_are_exact_poisson_limits():
     # 10 leaves, 4 expected: Garwood 4.79539 to 18.39036, over 4.
-    low, high = shedding._limits(10, 4.0, 4.0, 0.95)
+    low, high = shedding.multiple_limits(10, 4.0, 4.0)
     assert (low, high) == pytest.approx((4.79539 / 4, 18.39036 / 4), rel=1e-4)
 
 
@@ -359,7 +360,7 @@ def test_the_crown_lost_is_leaves_over_the_crown_at_the_start(tmp_path):
 def test_leaf_drop_before_a_loss_foretells_it_and_only_then(tmp_path, steady, green):
     # Truth of the demo: two losses in three are preceded by sixty days with exp(0.8) = 2.2 times the leaves.
     _, time, leaves = company(tmp_path, replace(TRUTH, base_rate=30.0), 900, 12)
-    found = foretell.foretold(time, leaves, fit_leaves(leaves, "green"), "all").set_index("term")
+    found = prognosis.loss_after_leaf_drop(leaves, fit_leaves(leaves, "green"), "all").set_index("term")
     twice = found.loc["leaves dropped: twice or more"]
     assert twice["low"] > 1.5
     assert twice["note"].startswith("a mark, not a cause")
@@ -367,12 +368,12 @@ def test_leaf_drop_before_a_loss_foretells_it_and_only_then(tmp_path, steady, gr
     quiet = replace(TRUTH, base_rate=30.0, leaf_before_loss=0.0, building_failure=False)
     (tmp_path / "quiet").mkdir()
     _, time, leaves = company(tmp_path / "quiet", quiet, 900, 12)
-    found = foretell.foretold(time, leaves, fit_leaves(leaves, "green"), "all").set_index("term")
+    found = prognosis.loss_after_leaf_drop(leaves, fit_leaves(leaves, "green"), "all").set_index("term")
     assert found.loc["leaves dropped: twice or more", "low"] < 1.35
 
 
 def test_too_few_losses_give_no_ratio_and_the_reason(steady, green):
-    found = foretell.foretold(steady[1], steady[2], green, "all")
+    found = prognosis.loss_after_leaf_drop(steady[2], green, "all")
     assert found["estimate"].isna().all()
     assert found["note"].str.contains("too few|no loss").all()
 
@@ -400,7 +401,7 @@ def test_the_accounts_of_the_page_add_up(page, steady):
     assert page.account["rows"].sum() == len(steady[0].table("visits"))
     used = page.account["fate"].isin(["used", "used, joined to another visit of that day"])
     green = page.models["green"]
-    assert green.table["n"].sum() + green.nothing["n"].sum() == page.account.loc[used, "rows"].sum()
+    assert green.table["n"].sum() + green.zero_levels["n"].sum() == page.account.loc[used, "rows"].sum()
     assert green.table["sum"].sum() == page.account.loc[used, "leaves"].sum()
 
 
@@ -423,10 +424,3 @@ def test_the_drawing_of_dry_winter_air_has_the_values_of_the_formula():
     # 0 degrees and 80% outdoors are 18.48% at 22 degrees.
     assert np.interp(0, line.get_xdata(), line.get_ydata()) == pytest.approx(18.48, abs=0.01)
     assert charts.dry_winter_in_words().endswith("37% at 10 °C.")
-
-
-def test_a_heating_season_can_stand_for_the_yearly_cycle(steady):
-    model = fit_leaves(steady[2], "green", season="heating", heating_months=(10, 11, 12, 1, 2, 3, 4))
-    assert "heated" in model.fit.params.index and "cos_year" not in model.fit.params.index
-    # The truth's cycle 0.15 cos has its high half in winter: a step of about 0.15 x 2 x 2 / pi = 0.19, at most.
-    assert 0.05 < model.fit.params["heated"] < 0.3

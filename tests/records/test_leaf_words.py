@@ -16,16 +16,16 @@ from scipy import optimize, stats
 from plantstats import exposure, leaves, quality, records, simulate
 from plantstats.findings import pick
 from plantstats.leaves import crown, observed, shedding
-from plantstats.leaves.counts import POISSON, CountFit, LeafModelError, fit_counts
 from plantstats.leaves.model import fit_leaves
 from plantstats.pages import leaves_sentences as sentences
 from plantstats.pages import leaves_tables as tables
 from plantstats.periods import Period, quarter
 from plantstats.records import RecordError
 from plantstats.records.propose import propose_settings
+from plantstats.stats.counts import POISSON, CountFit, CountModelError, fit_counts
 from tests.builders.contract import contract
 from tests.leaves.test_leaves_findings import STEADY, TRUTH, near
-from tests.leaves.test_leaves_spells import FIG, leaf_time, used, visit
+from tests.leaves.test_leaves_intervals import FIG, leaf_time, used, visit
 
 WORDS = '[leaf_words]\nnone = [0, 0]\nFew = [1, 5]\nmany = [6, 40]\n"10+" = [10, 60]\n'
 Q1 = quarter("2025-Q1")
@@ -121,8 +121,8 @@ def test_a_word_and_a_number_of_one_day_add_up_to_a_count_between_two_numbers(tm
     rows = used(time)
     assert rows["green"].isna().all() and rows["yellow"].to_list() == [0, 2]
     assert rows[["green_lower", "green_upper"]].to_numpy().tolist() == [[5, 9], [6, 40]]
-    assert sorted(time.words("green")[["least", "most", "n"]].to_numpy().tolist()) == [[5, 9, 1], [6, 40, 1]]
-    assert time.words("yellow").empty
+    assert sorted(time.censored("green")[["lower", "upper", "n"]].to_numpy().tolist()) == [[5, 9, 1], [6, 40, 1]]
+    assert time.censored("yellow").empty
 
 
 # -- fitting -------------------------------------------------------------------------------------------
@@ -131,14 +131,15 @@ def test_a_word_and_a_number_of_one_day_add_up_to_a_count_between_two_numbers(tm
 def split(rows: pd.DataFrame, formula: str, word: np.ndarray, ends: np.ndarray, **more: object) -> CountFit:
     """Fit rows (y, exposure, site, columns of the formula), those marked as words between their ends."""
     key = ["exposure", *[c for c in rows if c in formula]]
-    d = rows.assign(least=ends[:, 0], most=ends[:, 1], n=~word, sum=np.where(word, 0, rows["y"]))
+    d = rows.assign(lower=ends[:, 0], upper=ends[:, 1], n=~word, sum=np.where(word, 0, rows["y"]))
     d["squares"] = d["sum"] ** 2
     table = d.groupby(key, as_index=False)[["n", "sum", "squares"]].sum()
     d = d.merge(table.assign(row=np.arange(len(table)))[[*key, "row"]], on=key, how="left")
     counts = d[~word].groupby("y").size().rename("n").rename_axis("count").reset_index()
-    sites = d[~word].groupby(["site", "row"], as_index=False)[["n", "sum"]].sum()
-    words = d[word].groupby(["site", "row", "least", "most"]).size().rename("n").reset_index()
-    return fit_counts(table, counts, formula, sites, words=words, **more)
+    d = d.rename(columns={"site": "cluster"})
+    clusters = d[~word].groupby(["cluster", "row"], as_index=False)[["n", "sum"]].sum()
+    words = d[word].groupby(["cluster", "row", "lower", "upper"]).size().rename("n").reset_index()
+    return fit_counts(table, counts, formula, clusters, censored=words, **more)
 
 
 def test_one_in_four_with_a_leaf_is_the_mean_worked_by_hand():
@@ -149,7 +150,7 @@ def test_one_in_four_with_a_leaf_is_the_mean_worked_by_hand():
     fit = split(rows, "1", word, np.tile([1, 1000], (4, 1)), family=POISSON)
     assert np.exp(fit.params["Intercept"]) == pytest.approx(np.log(4 / 3), rel=1e-9)
     assert fit.loglik == pytest.approx(3 * np.log(3 / 4) + np.log(1 / 4), rel=1e-9)
-    assert (fit.n, fit.sites, fit.cov_sites) == (4, 1, None)
+    assert (fit.n, fit.n_clusters, fit.cov_sandwich) == (4, 1, None)
 
 
 def test_none_or_some_is_the_complementary_log_log_regression_of_statsmodels():
@@ -174,7 +175,7 @@ def test_none_or_some_is_the_complementary_log_log_regression_of_statsmodels():
     seen = np.linalg.inv(-model.hessian(theirs.params, observed=True))
     # None counts as expected information, some as observed: near the observed one, not the same.
     assert np.sqrt(np.diag(ours.cov_model)) == pytest.approx(np.sqrt(np.diag(seen)), rel=0.01)
-    assert np.sqrt(np.diag(ours.cov_sites)) == pytest.approx(theirs.bse.to_numpy() * np.sqrt(30 / 29), rel=0.02)
+    assert np.sqrt(np.diag(ours.cov_sandwich)) == pytest.approx(theirs.bse.to_numpy() * np.sqrt(30 / 29), rel=0.02)
 
 
 def days_absent() -> pd.DataFrame:
@@ -233,7 +234,7 @@ def test_words_of_one_number_are_counts():
 
 def test_words_that_may_mean_none_alone_are_no_leaf():
     rows = pd.DataFrame({"y": [0, 0], "exposure": 1.0, "site": "S1"})
-    with pytest.raises(LeafModelError, match="not one leaf in 2 stretches"):
+    with pytest.raises(CountModelError, match="none at all in 2 counts"):
         split(rows, "1", np.array([False, True]), np.tile([0, 3], (2, 1)))
 
 
@@ -265,7 +266,7 @@ def test_known_truth_is_found_again_where_every_leaf_is_a_word(worded):
     assert near(green.fit, "dry_air:air_group[Ficus]", TRUTH.leaf_humidity["Ficus"])
     assert 1 / green.fit.alpha == pytest.approx(TRUTH.leaf_size, rel=0.2)
     account = worded[2].account.set_index("fate")["rows"]
-    in_it = green.table["n"].sum() + green.nothing["n"].sum()
+    in_it = green.table["n"].sum() + green.zero_levels["n"].sum()
     assert in_it <= account[account.index.str.startswith("used")].sum() and green.table["counted"].sum() < in_it
     assert green.table["n"].sum() == green.fit.n
 
@@ -273,7 +274,7 @@ def test_known_truth_is_found_again_where_every_leaf_is_a_word(worded):
 def test_the_page_shows_both_ends_and_says_what_words_mean(worded):
     found, time, _ = worded
     period = quarter("2026-Q3")
-    page = leaves.review(time, found, period)
+    page = leaves.leaf_loss(time, found, period)
     least, most = (pick(page.findings, f"green_leaves{end}", period=period.name) for end in ("", "_upper"))
     assert 0 < least["estimate"].iloc[0] < most["estimate"].iloc[0]
     assert "a word, each as the least that it may mean" in least["note"].iloc[0]
@@ -317,12 +318,12 @@ def test_nobody_stands_out_and_no_crown_is_gone_by_more_than_the_least_of_a_word
     time = worded_time(tmp_path, [visit("P1", "2025-01-20", "many", leaf_count=94)], plants=(lyrata,))
     share = pick(crown.crown(time, Q1), "crown_share_lost", ["species"])
     assert share["estimate"].iloc[0] == pytest.approx(100 * 6 / 100)
-    rows = time.by("plant_id", "green_lower", *_ends(Q1))
-    assert rows["sum"].to_list() == [6] and time.by("plant_id", "green", *_ends(Q1)).empty
+    rows = time.sums_by("plant_id", "green_lower", *_ends(Q1))
+    assert rows["sum"].to_list() == [6] and time.sums_by("plant_id", "green", *_ends(Q1)).empty
     model = type(
         "Model",
         (),
-        {"outcome": "green", "expected": pd.Series(1.0, rows["cell"]), "fit": type("Fit", (), {"alpha": 0.5})},
+        {"outcome": "green", "expected": pd.Series(1.0, rows["combination"]), "fit": type("Fit", (), {"alpha": 0.5})},
     )
     assert shedding.plants(time, model, Q1)["leaves"].to_list() == [6]
 

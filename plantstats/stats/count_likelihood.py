@@ -1,0 +1,173 @@
+"""Likelihood of counts on a frequency table, some of them interval-censored, and how it is maximised."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import NamedTuple
+
+import numpy as np
+from scipy import optimize, special
+
+from plantstats.errors import PlantstatsError
+from plantstats.stats.interval_counts import ConditionalMoments, IntervalCounts
+from plantstats.stats.intervals import Array
+
+MAX_STEPS = 100
+TOLERANCE = 1e-9
+# Logarithm of the size (1 / dispersion): below, counts are too wild for the distribution; above, they are Poisson.
+LOG_SIZES = (-9.0, 18.0)
+# A log ratio beyond this is a fit on its way to infinity.
+RUNAWAY = 30.0
+
+
+class CountModelError(PlantstatsError, ValueError):
+    """Counts from which the model cannot be fitted; the message says what is in the way."""
+
+
+class Completed(NamedTuple):
+    """Number, sum and sum of squares of the counts by row, censored ones as what they may have been at a fit."""
+
+    n: Array
+    total: Array
+    squares: Array
+    moments: ConditionalMoments
+
+
+@dataclass(frozen=True)
+class CountData:
+    """What was counted, by row of the table of covariates, and how often each count occurred.
+
+    Attributes
+    ----------
+    x : numpy.ndarray, shape (rows, columns)
+    offset, n, total, squares : numpy.ndarray, shape (rows,)
+        Log exposure; number, sum and sum of squares of the observed counts.
+    values, times : numpy.ndarray
+        Distinct observed counts, and how often each occurred.
+    censored : IntervalCounts
+
+    Notes
+    -----
+    ``size`` is 1 / dispersion throughout; infinite for the Poisson distribution.
+    """
+
+    x: Array
+    offset: Array
+    n: Array
+    total: Array
+    squares: Array
+    values: Array
+    times: Array
+    censored: IntervalCounts
+
+    def eta(self, beta: Array) -> Array:
+        """Log mean of one count of each row."""
+        return self.offset + self.x @ beta
+
+    def completed(self, mean: Array, size: float) -> Completed:
+        """E-step: the censored counts as what they may have been."""
+        censored, moments = self.censored, self.censored.moments(mean, size)
+        if not len(censored.n):
+            return Completed(self.n, self.total, self.squares, moments)
+        return Completed(
+            self.n + censored.sum_by_row(1.0, len(mean)),
+            self.total + censored.sum_by_row(moments.mean, len(mean)),
+            self.squares + censored.sum_by_row(moments.variance + moments.mean**2, len(mean)),
+            moments,
+        )
+
+    def information(self, moments: ConditionalMoments, mean: Array, alpha: float) -> Array:
+        """Information of the coefficients: expected of observed counts, observed of censored ones."""
+        weight = self.n * mean / (1 + alpha * mean)
+        weight += self.censored.sum_by_row(self.censored.information(moments, mean, alpha), len(mean))
+        return weighted_gram(self.x, weight)
+
+    def loglik(self, size: float, eta: Array) -> float:
+        """Log likelihood, constants included."""
+        if np.max(eta) > 300:  # exp would overflow
+            return -np.inf
+        mean = np.exp(eta)
+        censored = float(self.censored.n @ self.censored.moments(mean, size).log_prob)
+        constant = -special.gammaln(self.values + 1)
+        if np.isinf(size):
+            return float(self.times @ constant + (self.total * eta - self.n * mean).sum()) + censored
+        constant += special.gammaln(self.values + size) - special.gammaln(size)
+        by_row = self.total * (eta - np.log(size)) - (self.total + self.n * size) * np.log1p(mean / size)
+        return float(self.times @ constant + by_row.sum()) + censored
+
+    def size_score(self, size: float, mean: Array) -> float:
+        """Derivative of the log likelihood with respect to the size, the means held."""
+        n, total, _, moments = self.completed(mean, size)
+        score = float(self.times @ (special.digamma(self.values + size) - special.digamma(size)))
+        score += float(self.censored.n @ moments.digamma)
+        return score + float((n * np.log1p(-mean / (size + mean)) + n - (total + n * size) / (size + mean)).sum())
+
+
+def weighted_gram(x: Array, weight: Array) -> Array:
+    """Cross products of columns, with a weight of 0 or more for each row."""
+    root = x * np.sqrt(weight)[:, None]  # one array twice: numpy then does half the work
+    return np.asarray(root.T @ root, dtype="float64")
+
+
+def fit_coefficients(data: CountData, size: float, beta: Array) -> Array:
+    """Fisher scoring at a given dispersion; steps that lower the likelihood are halved.
+
+    statsmodels' GLM comes to the same coefficients (tested), but knows no censored counts.
+    """
+    alpha, best = 1 / size, data.loglik(size, data.eta(beta))
+    for _ in range(MAX_STEPS):
+        mean = np.exp(data.eta(beta))
+        n, total, _, moments = data.completed(mean, size)
+        score = data.x.T @ ((total - n * mean) / (1 + alpha * mean))
+        step = np.linalg.solve(data.information(moments, mean, alpha), score)
+        if np.max(np.abs(step)) < TOLERANCE:
+            return np.asarray(beta + step)
+        while (loglik := data.loglik(size, data.eta(beta + step))) < best - 1e-9 * abs(best):
+            step = step / 2
+            if np.max(np.abs(step)) < TOLERANCE:
+                raise CountModelError("the fit does not settle: the counts do not determine all its terms")
+        beta, best = beta + step, max(loglik, best)
+        if np.max(np.abs(beta)) > RUNAWAY:
+            raise CountModelError("the fit runs to infinity: some combination of covariates never had an event")
+    raise CountModelError(f"the fit does not settle in {MAX_STEPS} steps")
+
+
+def poisson_spread(data: CountData, mean: Array) -> tuple[float, float]:
+    """Pearson's statistic of the Poisson fit, and the derivative of the log likelihood at no dispersion."""
+    n, total, squares, _ = data.completed(mean, np.inf)
+    squared = squares - 2 * mean * total + n * mean**2
+    return float((squared / mean).sum()), float((squared - total).sum()) / 2
+
+
+def fit_both(data: CountData, beta: Array) -> tuple[float, Array]:
+    """Size and coefficients in turn until neither moves: they hardly lean on each other."""
+    size = np.nan
+    for _ in range(MAX_STEPS):
+        before, size = size, _fit_size(data, np.exp(data.eta(beta)))
+        beta = fit_coefficients(data, size, beta)
+        if abs(size / before - 1) < 1e-8:
+            return size, beta
+    raise CountModelError("the dispersion does not settle")
+
+
+def _fit_size(data: CountData, mean: Array) -> float:
+    def score(log_size: float) -> float:
+        return data.size_score(float(np.exp(log_size)), mean)
+
+    low, high = LOG_SIZES
+    if score(low) < 0:
+        raise CountModelError(
+            "the counts are too wild for a negative binomial distribution: a few of them hold nearly all events"
+        )
+    if score(high) > 0:
+        return float(np.exp(high))
+    return float(np.exp(optimize.brentq(score, low, high, xtol=1e-11)))
+
+
+def se_size(data: CountData, size: float, mean: Array) -> float:
+    """Standard error of the size, by the curvature of the likelihood; missing for Poisson."""
+    if not np.isfinite(size):
+        return np.nan
+    step = 1e-4 * size
+    information = (data.size_score(size - step, mean) - data.size_score(size + step, mean)) / (2 * step)
+    return float(1 / np.sqrt(information)) if information > 0 else np.nan
