@@ -5,8 +5,8 @@ Counts are minima: cleaners take leaves too. What the technician *did* (watering
 drought a fig drops its leaves only when it is watered again, so that watering would look guilty.
 """
 
-from plantstats.leaves.build import CountIntervals, build
 from plantstats.leaves.analysis import LeafLoss, leaf_loss
+from plantstats.leaves.build import CountIntervals, build
 from plantstats.leaves.model import LeafFit, fit_leaves, humidity_limit_profile
 
 __all__ = ["CountIntervals", "LeafFit", "LeafLoss", "build", "fit_leaves", "humidity_limit_profile", "leaf_loss"]

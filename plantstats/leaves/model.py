@@ -15,8 +15,7 @@ from plantstats.leaves.inputs import CONDITIONS, KEY, OUTCOMES, RH_STEP, RH_TOP
 from plantstats.stats.counts import CountFit, CountModelError, fit_counts
 from plantstats.stats.intervals import Array, zero_event_limit
 
-HUMIDITY_LIMIT = int(DRY_AIR_BELOW)
-LIMITS = tuple(range(HUMIDITY_LIMIT - 2 * RH_STEP, RH_TOP + 1, RH_STEP))  # humidity limits that may be asked for
+LIMITS = tuple(range(DRY_AIR_BELOW - 2 * RH_STEP, RH_TOP + 1, RH_STEP))  # humidity limits that may be asked for
 DAYS_PER_MONTH = 365.25 / 12
 
 
@@ -85,7 +84,7 @@ class LeafFit:
 
 
 def fit_leaves(
-    intervals: CountIntervals, outcome: str = "green", humidity_limit: int = HUMIDITY_LIMIT, *, by_site: bool = True
+    intervals: CountIntervals, outcome: str = "green", humidity_limit: int = DRY_AIR_BELOW, *, by_site: bool = True
 ) -> LeafFit:
     """Fit the leaf model on the frequency table of count intervals; words count between the numbers they may mean.
 

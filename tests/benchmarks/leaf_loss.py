@@ -1,7 +1,7 @@
 """How much faster the leaf model is on its frequency table than on the visits themselves, with the same answer.
 
-Run from the clone: python tests/benchmarks/leaf_loss.py [PLANTS] [YEARS]. An invented company of PLANTS positions (20,000)
-and YEARS (3) is made in a temporary folder. Each side starts from the same stretches in DuckDB and ends with
+Run from the clone: python -m tests.benchmarks.leaf_loss [PLANTS] [YEARS]. An invented company of PLANTS positions
+(20,000) and YEARS (3) is made in a temporary folder. Each side starts from the same stretches in DuckDB and ends with
 coefficients, dispersion and errors between sites:
 
 - frequency table: grouping and fetching included, then `fit_leaves`;
@@ -28,8 +28,8 @@ from statsmodels.discrete.discrete_model import NegativeBinomial
 
 from plantstats import exposure, records, simulate
 from plantstats import leaves as leaf_loss
+from plantstats.exposure import DRY_AIR_BELOW
 from plantstats.leaves import design
-from plantstats.leaves import model as leaf_model
 from plantstats.leaves.inputs import KEY
 
 AS_OF = date(2026, 9, 30)
@@ -44,7 +44,7 @@ def on_rows(leaves: leaf_loss.CountIntervals, kept: list[str]) -> pd.DataFrame:
     """The usual way: every stretch a row. It is spared columns that tell the same as others: it fails on them."""
     rows = leaves.sql(f"select species_group, {', '.join(KEY)}, site_id, green from leaf_used where green is not null")
     rows = rows.assign(n=1, sum=rows["green"].astype("float64"))
-    table = design.columns(rows, leaf_model.HUMIDITY_LIMIT)
+    table = design.columns(rows, DRY_AIR_BELOW)
     formula, _ = design.formula_of(table)
     x = patsy.dmatrix(formula, table, NA_action="raise")
     names = [name.replace("[T.", "[") for name in x.design_info.column_names]

@@ -359,7 +359,7 @@ def test_the_crown_lost_is_leaves_over_the_crown_at_the_start(tmp_path):
 
 def test_leaf_drop_before_a_loss_foretells_it_and_only_then(tmp_path, steady, green):
     # Truth of the demo: two losses in three are preceded by sixty days with exp(0.8) = 2.2 times the leaves.
-    _, time, leaves = company(tmp_path, replace(TRUTH, base_rate=30.0), 900, 12)
+    _, _, leaves = company(tmp_path, replace(TRUTH, base_rate=30.0), 900, 12)
     found = prognosis.loss_after_leaf_drop(leaves, fit_leaves(leaves, "green"), "all").set_index("term")
     twice = found.loc["leaves dropped: twice or more"]
     assert twice["low"] > 1.5
@@ -367,7 +367,7 @@ def test_leaf_drop_before_a_loss_foretells_it_and_only_then(tmp_path, steady, gr
     # Without it leaf drop says nothing.
     quiet = replace(TRUTH, base_rate=30.0, leaf_before_loss=0.0, building_failure=False)
     (tmp_path / "quiet").mkdir()
-    _, time, leaves = company(tmp_path / "quiet", quiet, 900, 12)
+    _, _, leaves = company(tmp_path / "quiet", quiet, 900, 12)
     found = prognosis.loss_after_leaf_drop(leaves, fit_leaves(leaves, "green"), "all").set_index("term")
     assert found.loc["leaves dropped: twice or more", "low"] < 1.35
 
