@@ -10,6 +10,7 @@ import pandas as pd
 from scipy import stats
 
 from plantstats import exposure, findings
+from plantstats.guarantee.in_force import GuaranteeError
 from plantstats.guarantee.money import cents, whole
 from plantstats.guarantee.provision import cost_of
 from plantstats.guarantee.time_grid import Array
@@ -21,7 +22,7 @@ if TYPE_CHECKING:
     from plantstats.records import Records
 
 COLUMNS = ["client_id", "fee", "labour", "travel", "replacements", "margin", "low", "high"]
-COLUMNS += ["lost", "visits", "no_minutes", "n_plants"]
+COLUMNS += ["lost", "visits", "no_minutes", "n_plants", "note"]
 
 findings.define(
     account_margin="Fee of an account less visits, travel and replacements under guarantee over four quarters, in the "
@@ -31,6 +32,7 @@ findings.define(
     account_travel="Days with a visit to an account's sites over four quarters, at the settings' cost of a visit.",
     account_replacements="Recorded cost of an account's replacements under guarantee over four quarters.",
 )
+
 PARTS = ("fee", "labour", "travel", "replacements")
 
 
@@ -49,18 +51,24 @@ def account_margins(records: Records, period: Period) -> pd.DataFrame:
     pandas.DataFrame
         One row per client with a contract: client_id, fee, labour, travel, replacements, margin (whole cents; margin =
         fee - labour - travel - replacements), low, high (95%), lost (replacements under guarantee), visits (site-days),
-        no_minutes (visit lines without minutes: labour is a minimum), n_plants (at risk with it in the four quarters).
+        no_minutes (visit lines without minutes: labour is a minimum), n_plants (at risk with it in the four quarters),
+        note. Where a contract is in another currency, fee, margin, low and high are missing, and the note says so.
+
+    Notes
+    -----
+    A replacement belongs to the client who held the plant when it was lost. A contract line that stands twice is
+    counted once, and named. Amounts of other currencies are never added and never converted.
 
     References
     ----------
     Interval of the replacements: gamma limits for a weighted sum of Poisson counts, Fay and Feuer 1997.
     """
     start, end = previous_quarters(period, 3)[0].start, period.end
-    owner = records.table("sites").set_index("site_id")["client_id"]
     time = exposure.build(records, period.last_day, dated="found")
     n_plants = time.cells(["client_id"], start, end).set_index("client_id")["n_plants"]
-    fee = _fees(records, start, end)
-    visits = _visits(time, owner, start)
+    contracts, notes = _contracts(records)
+    fee = _fees(contracts, start, end)
+    visits = _visits(time, records.table("sites").set_index("site_id")["client_id"], start)
     paid = _replacements(time, records.settings.wage_per_hour, start, end)
     usual = float(paid["cents"].mean()) if len(paid) else 0.0
     rows = []
@@ -75,8 +83,11 @@ def account_margins(records: Records, period: Period) -> pd.DataFrame:
         replaced, no_minutes = int(costs.sum()), int(own["minutes"].isna().sum())
         margin = (before - replaced, before - high, before - low)
         counts = (len(costs), n_days, no_minutes, int(n_plants.get(client, 0)))
-        rows.append((client, charged, labour, travel, replaced, *margin, *counts))
-    return pd.DataFrame(rows, columns=COLUMNS)
+        rows.append((client, charged, labour, travel, replaced, *margin, *counts, "; ".join(notes.get(client, []))))
+    table = pd.DataFrame(rows, columns=COLUMNS)
+    foreign = table["client_id"].isin(contracts.loc[contracts["is_foreign"], "client_id"])
+    of_fee = ("fee", "margin", "low", "high")
+    return table.assign(**{name: table[name].astype("Float64").mask(foreign) for name in of_fee})
 
 
 def gamma_limits(amounts: Array, usual: float = float("nan")) -> tuple[float, float]:
@@ -116,48 +127,67 @@ def gamma_limits(amounts: Array, usual: float = float("nan")) -> tuple[float, fl
 
 
 def findings_of(margins: pd.DataFrame, period: Period, currency: str) -> pd.DataFrame:
-    """Findings of `account_margins`: what is left by client, and its parts by client and in all.
+    """Findings of `account_margins`: what is left by client and in all, and its parts.
+
+    Raises
+    ------
+    GuaranteeError
+        When no client has a contract.
 
     Notes
     -----
     The parts are sums of what is on record, not estimates, so they carry no number of plants by which a small account
-    would be withheld.
+    would be withheld. Accounts of other currencies are in no total.
     """
-    notes = [f"{n} visit lines without minutes" if n else "" for n in margins["no_minutes"]]
-    shared: dict[str, Any] = {"period": f"four quarters to {period.name}", "unit": currency}
-    rows = margins.assign(
-        estimate=margins["margin"] / 100,
-        low=margins["low"] / 100,
-        high=margins["high"] / 100,
-        losses=margins["lost"],
-        note=notes,
-    )
-    method = "gamma limits of the replacements (Fay and Feuer 1997)"
-    left = findings.rows(rows, "account_margin", by=["client_id"], method=method, conf_level=CONF_LEVEL, **shared)
-    with_total = pd.concat([margins[["client_id", *PARTS]], margins[list(PARTS)].sum().to_frame().T])
-    of_record = [
-        findings.rows(
-            with_total[["client_id"]],
-            f"account_{part}",
-            by=["client_id"],
-            method="sum",
-            **shared,
-            estimate=with_total[part].astype("float64") / 100,
-        )
-        for part in PARTS
+    if margins.empty:
+        raise GuaranteeError("the records hold no contract (contracts.csv): what an account pays is not known")
+    minutes = [f"{n} visit lines without minutes" if n else "" for n in margins["no_minutes"]]
+    notes = ["; ".join(filter(None, pair)) for pair in zip(margins["note"], minutes, strict=True)]
+    amounts = {name: margins[name] / 100 for name in ("margin", "low", "high", *PARTS)}
+    rows = margins.assign(losses=margins["lost"], note=notes, **amounts)
+    known = rows[rows["margin"].notna()]
+    left_out = len(rows) - len(known)
+    total = known[["margin", *PARTS]].sum().to_frame().T
+    total = total.assign(note=f"without {left_out} accounts of other currencies" if left_out else "")
+    shared: dict[str, Any] = {"period": f"four quarters to {period.name}", "unit": currency, "by": ["client_id"]}
+    gamma = "gamma limits of the replacements (Fay and Feuer 1997)"
+    parts = [
+        findings.rows(rows, "account_margin", method=gamma, conf_level=CONF_LEVEL, estimate=rows["margin"], **shared)
     ]
-    total = pd.DataFrame({"estimate": [margins["margin"].sum() / 100]})
-    whole_margin = findings.rows(total, "account_margin", method="sum", **shared)
-    return findings.table(pd.concat([left, whole_margin, *of_record], ignore_index=True))
+    of_record = pd.concat([rows[["client_id", "note", *PARTS]], total], ignore_index=True)
+    parts += [
+        findings.rows(of_record, f"account_{part}", method="sum", estimate=of_record[part], **shared) for part in PARTS
+    ]
+    in_all = total.assign(client_id=None)
+    parts.append(findings.rows(in_all, "account_margin", method="sum", estimate=total["margin"], **shared))
+    return findings.table(pd.concat(parts, ignore_index=True))
 
 
-def _fees(records: Records, start: date, end: date) -> dict[str, int]:
+def _contracts(records: Records) -> tuple[pd.DataFrame, dict[str, list[str]]]:
+    """Contract lines, each counted once, is_foreign for those in another currency; and by client what was decided."""
+    contracts, currency = records.table("contracts"), records.settings.currency
+    columns = [name for name in contracts.columns if name not in ("file", "line")]
+    twice = contracts.duplicated(columns)
+    is_foreign = contracts["currency"].notna() & contracts["currency"].str.upper().ne(currency)
+    notes: dict[str, list[str]] = {}
+    for row in contracts[twice].to_dict("records"):
+        where = f"{row['file']}, line {row['line']}"
+        notes.setdefault(row["client_id"], []).append(f"{where}: the same contract stands before; counted once")
+    for row in contracts[is_foreign & ~twice].to_dict("records"):
+        notes.setdefault(row["client_id"], []).append(
+            f"not available: {row['file']}, line {row['line']}: a contract in {row['currency']}, and amounts are never "
+            f"converted to {currency}"
+        )
+    return contracts.assign(is_foreign=is_foreign)[~twice], notes
+
+
+def _fees(contracts: pd.DataFrame, start: date, end: date) -> dict[str, int]:
     """Fees of each client's contracts, part months by days."""
     fees: dict[str, float] = {}
     months = [start]
     while months[-1] < end:
         months.append(add_months(start, len(months)))
-    for row in records.table("contracts").to_dict("records"):
+    for row in contracts.to_dict("records"):
         first = row["starts_on"].date()
         last = end if pd.isna(row["ends_on"]) else row["ends_on"].date() + timedelta(days=1)
         share = sum(max(0, (min(last, b, end) - max(first, a)).days) / (b - a).days for a, b in pairwise(months))

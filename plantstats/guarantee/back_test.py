@@ -10,8 +10,9 @@ import pandas as pd
 
 from plantstats import exposure, findings
 from plantstats.guarantee.distribution import Distribution, total_cost
-from plantstats.guarantee.fitted_hazards import FittedHazards, exits_of, fit_hazards
-from plantstats.guarantee.hazards import PROFILE, effects_of, is_covered
+from plantstats.guarantee.fitted_hazards import FittedHazards
+from plantstats.guarantee.hazard_fits import HazardFits
+from plantstats.guarantee.hazards import PROFILE, Exits, effects_of, is_covered
 from plantstats.guarantee.in_force import in_place
 from plantstats.guarantee.projection import Cohorts, Cover, HazardSamples, project
 from plantstats.guarantee.renewal import RenewalError
@@ -21,7 +22,6 @@ from plantstats.periods import Period, previous_quarters
 from plantstats.stats.intervals import CONF_LEVEL, binomial_limits, poisson_limits
 
 if TYPE_CHECKING:
-    from plantstats.exposure import PlantTime
     from plantstats.records import Records
 
 QUARTERS = 4
@@ -53,11 +53,17 @@ class BackTest:
         The same per quarter for all sites.
     distributions : tuple of Distribution
         Of the losses of each row of `cells`.
+    expected_samples : numpy.ndarray, shape (samples,)
+        Losses expected in the four quarters given each sample of site effects and model.
+    whole_year : bool
+        Whether the records of a year ago knew every calendar month.
     """
 
     cells: pd.DataFrame
     totals: pd.DataFrame
     distributions: tuple[Distribution, ...]
+    expected_samples: Array
+    whole_year: bool
 
     @property
     def observed(self) -> int:
@@ -95,7 +101,7 @@ class BackTest:
 
 
 def back_test(
-    records: Records, period: Period, terms: Terms, fitted: tuple[FittedHazards, PlantTime] | None = None
+    records: Records, period: Period, terms: Terms, fitted: tuple[FittedHazards, Exits] | None = None
 ) -> BackTest | None:
     """Test last year's quotes.
 
@@ -106,8 +112,8 @@ def back_test(
         The last complete quarter.
     terms : Terms
         Covered and excluded causes, draws, seed, lead time.
-    fitted : tuple of FittedHazards and PlantTime, optional
-        What to quote from, where that is not these records a year ago (`fitted_hazards.fit_hazards`).
+    fitted : tuple of FittedHazards and Exits, optional
+        What to quote from, where that is not these records a year ago.
 
     Returns
     -------
@@ -123,17 +129,21 @@ def back_test(
     quarters = [*previous_quarters(period, QUARTERS - 1), period]
     cut = previous_quarters(quarters[0], 1)[0].last_day
     try:
-        model, time = fitted or fit_hazards(records, cut)
+        if fitted is None:
+            fits = HazardFits.of(records, cut)
+            time, model = fits.time, fits.under(terms.covered, terms.excluded)
+            exits = fits.exits(terms.covered, terms.excluded)
+        else:
+            time, (model, exits) = exposure.build(records, cut, dated="found"), fitted
     except ModelError:
         return None
-    here = time if fitted is None else exposure.build(records, cut, dated="found")
-    plants = in_place(here)
+    plants = in_place(time)
     grid = monthly_grid(quarters[0].start, period.end)
     edges = grid.edges[:-1]
     start = quarters[0].start
     parts = [(edges >= (one.start - start).days) & (edges < (one.end - start).days) for one in quarters]
     try:
-        profiles, foreseen = _foreseen(plants, model, time, terms, grid, np.array(parts, dtype="float64").T)
+        profiles, foreseen = _foreseen(plants, model, exits, terms, grid, np.array(parts, dtype="float64").T)
     except RenewalError:
         # So few losses a year ago that anything was possible: nobody could have quoted on them.
         return None
@@ -166,14 +176,16 @@ def back_test(
     table = pd.DataFrame(rows)
     of_site = table["site_id"].ne("")
     return BackTest(
-        table[of_site].reset_index(drop=True),
-        table[~of_site].reset_index(drop=True),
-        tuple(one for one, keep in zip(distributions, of_site, strict=True) if keep),
+        cells=table[of_site].reset_index(drop=True),
+        totals=table[~of_site].reset_index(drop=True),
+        distributions=tuple(one for one, keep in zip(distributions, of_site, strict=True) if keep),
+        expected_samples=foreseen.sum(axis=2) @ profiles["quantity"].to_numpy(),
+        whole_year=model.whole_year,
     )
 
 
 def _foreseen(
-    plants: pd.DataFrame, model: FittedHazards, time: PlantTime, terms: Terms, grid: TimeGrid, parts: Array
+    plants: pd.DataFrame, model: FittedHazards, exits: Exits, terms: Terms, grid: TimeGrid, parts: Array
 ) -> tuple[pd.DataFrame, Array]:
     """Profiles of plants (with quantity), and expected covered losses: samples x profiles x parts of the steps."""
     rows = plants.assign(planted=(plants["installed_on"] - pd.Timestamp(grid.starts_on)).dt.days.astype("float64"))
@@ -183,7 +195,7 @@ def _foreseen(
     effect = effects_of(model, hazards.frailty_variance, sites, terms.seed)
     site = profiles["site_id"].map({name: n for n, name in enumerate(sites)}).to_numpy()
     cohorts = Cohorts.over_term(grid, profiles["planted"].to_numpy(), site)
-    samples = HazardSamples.of(hazards, effect, exits_of(time, terms))
+    samples = HazardSamples.of(hazards, effect, exits)
     return profiles, project(grid, cohorts, Cover(terms.lead_days), samples, parts).by_part
 
 

@@ -2,30 +2,19 @@
 
 from __future__ import annotations
 
-from calendar import month_name
 from dataclasses import dataclass
-from datetime import date
 from functools import cached_property
-from typing import TYPE_CHECKING
 
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from plantstats import exposure
 from plantstats import losses as loss_model
 from plantstats.exposure.inputs import AGE_CUTS, age_bands
-from plantstats.guarantee.hazards import PROFILE, Exits, LineHazards, covered_share, stream
-from plantstats.guarantee.terms import Terms
+from plantstats.guarantee.hazards import PROFILE, LineHazards, stream
 from plantstats.guarantee.time_grid import MONTHS, Array
 from plantstats.losses.likelihood import fit_at_variance
-from plantstats.records import species_table
 
-if TYPE_CHECKING:
-    from plantstats.exposure import PlantTime
-    from plantstats.records import Records
-
-MIN_AT_RISK = 10  # plants still followed at an age, for the records to tell about it (design rule of survival)
 FRAILTY_VARIANCES = np.geomspace(1e-4, 4.0, 24)  # among which the variance of sites' effects is sampled
 FRAILTY_SD_SCALE = 1.0  # of the half-Cauchy prior of their standard deviation, as in `stats.empirical_bayes`
 # Conditions that pass: a line of a list says nothing of them, so that its rate is the mean over what plants on record
@@ -44,8 +33,13 @@ class FittedHazards:
     oldest_days : dict of str to float
         Age up to which each species was followed.
     oldest_of_all : float
-    as_of : datetime.date
-        Last day of the records that counted.
+    counted : tuple of int
+        Covered losses on record, and all losses.
+    years : float
+        Calendar months on record, in years.
+    scaled : bool
+        Whether the covered ones were too few for a fit of their own: the model is of all losses, and its rates are
+        taken times their share (beta distribution with half a loss added to either side, Jeffreys' prior).
     notes : tuple of str
         What a reader must be told.
     """
@@ -53,8 +47,20 @@ class FittedHazards:
     model: loss_model.LossModel
     oldest_days: dict[str, float]
     oldest_of_all: float
-    as_of: date
+    counted: tuple[int, int] = (0, 0)
+    years: float = 1.0
+    scaled: bool = False
     notes: tuple[str, ...] = ()
+
+    @property
+    def losses_per_year(self) -> float:
+        """Covered losses a year on record: how large the company is."""
+        return self.counted[0] / self.years
+
+    @property
+    def whole_year(self) -> bool:
+        """Whether the records knew every calendar month."""
+        return "year_cos" in self.model.terms
 
     @property
     def levels(self) -> dict[str, tuple[str, ...]]:
@@ -95,6 +101,10 @@ class FittedHazards:
         # The mean of the samples is the fitted rate over the ages at which plants on record stood, and the whole year.
         weight = self._weight_of_bands(bands)
         samples *= intercept * (shape @ weight) / (samples * (shape_samples @ weight)[:, None]).mean(axis=0)
+        if self.scaled:
+            paid, unpaid = self.counted[0] + 0.5, self.counted[1] - self.counted[0] + 0.5
+            intercept = intercept * paid / (paid + unpaid)
+            samples *= stream(seed, "covered share").beta(paid, unpaid, n_samples)[:, None]
         cells = (len(bands), MONTHS)
         return LineHazards(
             age_cuts=AGE_CUTS,
@@ -170,7 +180,7 @@ class FittedHazards:
         weight = self.model.counts.by_pattern[1] * rate
         grown = np.exp(beta[:, theirs] @ self.model.counts.x[:, theirs].T) * weight
         in_month = np.eye(MONTHS)[month]
-        # A month that is not on record has no rate of its own: see `fit_hazards`.
+        # A month that is not on record has no rate of its own: see `hazard_fits`.
         effect = (grown @ in_month) / np.maximum(weight @ in_month, 1e-300)
         return effect if "year_cos" in self.model.patterns else np.repeat(effect[:, :1], MONTHS, axis=1)
 
@@ -210,53 +220,3 @@ class FittedHazards:
         share = (stream(seed, "spread of sites").permutation(n_samples) + 0.5) / n_samples
         below = np.cumsum(self._variance_weights) - self._variance_weights / 2
         return np.exp(np.interp(share, below, np.log(FRAILTY_VARIANCES)))
-
-
-def fit_hazards(records: Records, as_of: date) -> tuple[FittedHazards, PlantTime]:
-    """Fit the loss model on the records up to a day.
-
-    Parameters
-    ----------
-    records : Records
-    as_of : datetime.date
-        The last day that counts.
-
-    Returns
-    -------
-    tuple of FittedHazards and PlantTime
-        The plant-time is that of the same records, losses dated when found, as they are paid for.
-
-    Raises
-    ------
-    losses.ModelError
-        As `losses.fit`.
-
-    Notes
-    -----
-    A promise runs through every month: where the records do not, the model has no season and no air, and says so. Rates
-    count plants from inspection to inspection, losses half-way between: days before the first and after the last one
-    can show no loss, and on invented companies of a year's records that find losses late quotes for the first quarter
-    were 17% too low.
-    """
-    time = exposure.build(records, as_of, dated="found")
-    between = exposure.build(records, as_of, dated="midpoint", follow_between_inspections=True)
-    cells = between.cells(list(loss_model.CELLS_BY))
-    seen = set(cells["month"].dt.month)
-    missing = [name for number, name in enumerate(month_name) if number and number not in seen]
-    fitted = loss_model.fit(
-        cells, species_table(), terms=loss_model.ALL_YEAR_ALIKE if missing else loss_model.LOSS_TERMS
-    )
-    note = f"no {', no '.join(missing)} on record: the mean rate of the other months is taken for every month"
-    lifetimes = time.lifetimes[["species", "exit_age"]].astype({"exit_age": "float64"})
-    oldest = lifetimes.groupby("species")["exit_age"].nlargest(MIN_AT_RISK).groupby("species").agg(["min", "size"])
-    by_species = {str(name): float(age) for name, age in oldest.loc[oldest["size"] >= MIN_AT_RISK, "min"].items()}
-    of_all = float(lifetimes["exit_age"].nlargest(MIN_AT_RISK).min()) if len(lifetimes) else 0.0
-    return FittedHazards(fitted, by_species, of_all, as_of, (note,) if missing else ()), time
-
-
-def exits_of(time: PlantTime, terms: Terms) -> Exits:
-    """Covered share of losses, and rates of other exits, under given terms."""
-    cells = time.cells([]).iloc[0]
-    share, losses = covered_share(time.losses, terms.covered, terms.excluded, terms.draws, terms.seed)
-    days = float(cells["plant_days"])
-    return Exits(share, float(cells["client_exits"]) / days, float(cells["withdrawn"]) / days, losses)

@@ -74,51 +74,25 @@ class HazardModel(Protocol):
 
 @dataclass(frozen=True)
 class Exits:
-    """What else takes plants away, from the company's own records.
+    """What else takes plants away, per plant-day, from the company's own records.
 
-    covered: share of losses that the guarantee covers, shape (samples,); client, withdrawn: per plant-day: exits
-    through the client (theft, client's act) and plants taken out alive; losses: how many losses the share rests on.
+    Parameters
+    ----------
+    uncovered : float
+        Losses that the guarantee does not cover.
+    client, withdrawn : float
+        Exits through the client (theft, client's act), and plants taken out alive.
     """
 
-    covered: Array
-    client: float
-    withdrawn: float
-    losses: int
+    uncovered: float = 0.0
+    client: float = 0.0
+    withdrawn: float = 0.0
 
 
 def is_covered(causes: pd.Series, covered: tuple[str, ...], excluded: tuple[str, ...]) -> pd.Series:
     """Whether losses of these causes (missing: unknown) are covered; no cause named: all but the excluded ones."""
     named = causes.fillna("unknown")
     return ~named.isin(excluded) & (named.isin(covered) if covered else True)
-
-
-def covered_share(
-    losses: pd.DataFrame, covered: tuple[str, ...], excluded: tuple[str, ...], n_samples: int, seed: int
-) -> tuple[Array, int]:
-    """Share of losses that a guarantee covers, with what the records leave open about it.
-
-    Parameters
-    ----------
-    losses : pandas.DataFrame
-        One row per loss: cause, quantity.
-    covered, excluded : tuple of str
-        Causes (no covered ones: all).
-    n_samples, seed : int
-
-    Returns
-    -------
-    tuple of numpy.ndarray, shape (samples,), and int
-        Samples of the share, and the number of losses. With nothing excluded among losses by these terms it is 1.
-
-    Notes
-    -----
-    Beta distribution with half a loss added to either side (Jeffreys' prior).
-    """
-    n_all = int(losses["quantity"].sum())
-    paid = int(losses.loc[is_covered(losses["cause"], covered, excluded), "quantity"].sum())
-    if not covered and paid == n_all:
-        return np.ones(n_samples), n_all
-    return stream(seed, "covered share").beta(paid + 0.5, n_all - paid + 0.5, n_samples), n_all
 
 
 def stream(seed: int, name: str) -> np.random.Generator:

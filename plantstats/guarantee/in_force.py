@@ -8,9 +8,11 @@ from typing import TYPE_CHECKING
 
 import pandas as pd
 
+from plantstats.errors import PlantstatsError
 from plantstats.exposure import LOSSES, pot_class
 from plantstats.exposure.standing import standing
 from plantstats.guarantee.money import cents, whole
+from plantstats.periods import add_months
 
 if TYPE_CHECKING:
     from plantstats.exposure import PlantTime
@@ -20,7 +22,14 @@ if TYPE_CHECKING:
 CONTRACT = ["ends_on", "cap", "covered_causes", "excluded"]
 COLUMNS = ["plant_id", "site_id", "client_id", "light", "species", "pot", "planter", "installed_on", "guarantee_until"]
 COLUMNS += ["leave", "quantity", "unit", "cap", "covered", "excluded"]
+# A provision looks no further: no company's records tell what plants lose at such ages, and a mistyped year would hold
+# up everything (design rule).
+HORIZON_MONTHS = 60
 NOTHING_EXCLUDED = "theft client_action"  # never a loss of ours; named so that a blank cell says so
+
+
+class GuaranteeError(PlantstatsError, ValueError):
+    """Running guarantees or accounts of which nothing can be said; the message says why."""
 
 
 @dataclass(frozen=True)
@@ -45,7 +54,7 @@ class InForce:
     def truncated_at(self, day: date) -> InForce:
         """The same guarantees as far as they run before a day: what they promise in the meantime."""
         leave = self.plants["leave"].clip(upper=pd.Timestamp(day))
-        return replace(self, plants=self.plants.assign(leave=leave), notes=())
+        return replace(self, plants=self.plants.assign(leave=leave))
 
 
 def in_force(records: Records, time: PlantTime, as_of: date) -> InForce:
@@ -73,6 +82,8 @@ def in_force(records: Records, time: PlantTime, as_of: date) -> InForce:
     guaranteed = here["guarantee_until"].notna()
     plants, notes = _described(here[guaranteed], records, time)
     plants = plants[plants["leave"] > pd.Timestamp(as_of) + pd.Timedelta(days=1)].reset_index(drop=True)
+    horizon = add_months(as_of, HORIZON_MONTHS)
+    beyond = plants.loc[plants["leave"] > pd.Timestamp(horizon), "quantity"].sum()
     without = int((~guaranteed).sum())
     said = [f"{without} plants alive have no guarantee_until and carry no provision"] if without else []
     own = _own_guarantees(records)
@@ -81,7 +92,12 @@ def in_force(records: Records, time: PlantTime, as_of: date) -> InForce:
         if own
         else "a replacement is taken to stand under the guarantee of the plant before it"
     )
-    return InForce(plants, own, (*said, *notes))
+    if beyond:
+        said.append(
+            f"the guarantees of {beyond} plants run beyond {horizon}: the provision counts what they promise up to "
+            f"that day, {HORIZON_MONTHS} months ahead, and no further"
+        )
+    return InForce(plants, own, (*said, *notes)).truncated_at(horizon)
 
 
 def begun(records: Records, time: PlantTime, period: Period) -> InForce:
@@ -92,7 +108,8 @@ def begun(records: Records, time: PlantTime, period: Period) -> InForce:
     client = records.table("sites").set_index("site_id")["client_id"]
     here = here.assign(client_id=here["site_id"].map(client), quantity=here["quantity"].fillna(1))
     guaranteed, notes = _described(here.assign(pot=pot_class(here["pot_cm"])), records, time)
-    return InForce(guaranteed.reset_index(drop=True), _own_guarantees(records), notes)
+    guarantees = InForce(guaranteed.reset_index(drop=True), _own_guarantees(records), notes)
+    return guarantees.truncated_at(add_months(period.start, HORIZON_MONTHS))
 
 
 def in_place(time: PlantTime) -> pd.DataFrame:

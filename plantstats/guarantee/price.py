@@ -22,8 +22,11 @@ class Price:
     Parameters
     ----------
     confidence : float
-        Probability that the cost stays within `point`.
-    point, monthly : int
+    point : int
+        Amount that the cost stays within with that probability.
+    basis : int
+        What the charge rests on: the point, or the expected cost where that is higher.
+    monthly : int
     by_line : tuple of int
         Adds up to `monthly`.
     per_plant : float
@@ -36,11 +39,17 @@ class Price:
 
     confidence: float
     point: int
+    basis: int
     monthly: int
     by_line: tuple[int, ...]
     per_plant: float
     share_of_fee: float
     rule_of_thumb: int
+
+    @property
+    def covers_point(self) -> bool:
+        """Whether the charge rests on the point (else on the expected cost, which lies above it)."""
+        return self.basis == self.point
 
 
 def price(quote: Quote, confidence: float) -> Price:
@@ -58,21 +67,24 @@ def price(quote: Quote, confidence: float) -> Price:
 
     Notes
     -----
-    monthly = point x (1 + margin) x (discounted / undiscounted expected cost) / the sum of what one unit paid at the
-    end of each month is worth at the start; without a discount rate that is point x (1 + margin) / months.
+    monthly = basis x (1 + margin) x (discounted / undiscounted expected cost) / the sum of what one unit paid at the
+    end of each month is worth at the start; without a discount rate that is basis x (1 + margin) / months. A few plants
+    seldom cost anything: the point may then lie below the expected cost, and a charge on it would lose money in the
+    long run, whatever margin is put on top.
     """
     terms, point = quote.terms, quote.quantile(confidence)
-    monthly = 0
-    if terms.months and point:
+    basis, monthly = max(point, quote.expected_cost), 0
+    if terms.months and basis:
         ends = monthly_grid(terms.starts_on, terms.ends_on).edges[1:]
         undiscounted = int(quote.lines["cost"].sum())
         timing = quote.discounted / undiscounted if undiscounted else 1.0
         worth = float(discount_factors(ends, terms.discount_percent).sum())
-        monthly = whole(point * (1 + terms.margin_percent / 100) * timing / worth, terms.rounding)
+        monthly = whole(basis * (1 + terms.margin_percent / 100) * timing / worth, terms.rounding)
     installed = float((quote.lines["unit_cost"] * quote.lines["quantity"]).sum()) * 100
     return Price(
         confidence,
         point,
+        basis,
         monthly,
         by_line=shared_out(monthly, quote.lines["cost"].tolist()),
         per_plant=monthly / quote.plants if quote.plants else 0.0,

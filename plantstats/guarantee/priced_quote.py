@@ -10,16 +10,20 @@ from typing import TYPE_CHECKING
 import pandas as pd
 
 from plantstats import exposure, findings
-from plantstats.guarantee import alternatives, back_test, plant_list, quote_findings
-from plantstats.guarantee.fitted_hazards import FittedHazards, exits_of, fit_hazards
+from plantstats.guarantee import alternatives, back_test, plant_list, quote_findings, year_error
+from plantstats.guarantee.fitted_hazards import FittedHazards
+from plantstats.guarantee.hazard_fits import HazardFits
 from plantstats.guarantee.hazards import Exits
 from plantstats.guarantee.price import Price, price
 from plantstats.guarantee.quote import Quote, QuoteError, make_quote
 from plantstats.guarantee.terms import Terms, read_terms
-from plantstats.periods import latest_complete_quarter
+from plantstats.periods import latest_complete_quarter, previous_quarters
 
 if TYPE_CHECKING:
     from plantstats.records import Records
+
+
+YEARS = 3  # most years that are foretold again, for the year-to-year error
 
 
 @dataclass(frozen=True)
@@ -32,12 +36,13 @@ class PricedQuote:
     brighter_place: pd.DataFrame
     moist_air: pd.DataFrame
     back_test: back_test.BackTest | None
+    counted: tuple[int, int]
     as_of: date
 
     @property
     def findings(self) -> pd.DataFrame:
         """All results."""
-        own = quote_findings.owner_findings(self.quote, self.price)
+        own = quote_findings.owner_findings(self.quote, self.price, self.counted)
         tested = [] if self.back_test is None else [back_test.findings_of(self.back_test)]
         return findings.table(pd.concat([own, *tested], ignore_index=True))
 
@@ -65,15 +70,15 @@ def priced_quote(listed: Path, records: Records, terms: Terms | Path, as_of: dat
         For a list with faults, faulty terms, a quote that cannot be made, records too thin for a model.
     """
     terms = terms if isinstance(terms, Terms) else read_terms(terms)
-    quote, model, exits, cut = _quoted(listed, records, terms, as_of)
-    period = latest_complete_quarter(cut, records.settings.fiscal_year_starts)
+    quote, model, exits, cut, tests = _quoted(listed, records, terms, as_of)
     return PricedQuote(
         quote=quote,
         price=price(quote, terms.confidence),
         better_species=alternatives.better_species(quote, model, exits),
         brighter_place=alternatives.brighter_place(quote, model, exits),
         moist_air=alternatives.moist_air(quote, model, exits),
-        back_test=back_test.back_test(records, period, terms),
+        back_test=tests[0] if tests else None,
+        counted=model.counted,
         as_of=cut,
     )
 
@@ -87,7 +92,7 @@ def offer(listed: Path, records: Records, terms: Terms | Path, as_of: date | Non
 
 def _quoted(
     listed: Path, records: Records, terms: Terms, as_of: date | None
-) -> tuple[Quote, FittedHazards, Exits, date]:
+) -> tuple[Quote, FittedHazards, Exits, date, list[back_test.BackTest]]:
     cut = as_of or exposure.last_day(records)
     if cut is None:
         raise QuoteError("the records hold no completed visit and no replacement: there is nothing to quote from")
@@ -97,8 +102,36 @@ def _quoted(
             "never converted"
         )
     plants = plant_list.read(listed, records.settings)
-    model, time = fit_hazards(records, cut)
+    fits = HazardFits.of(records, cut)
+    model, exits = fits.under(terms.covered, terms.excluded), fits.exits(terms.covered, terms.excluded)
     plant_list.check_known(plants.lines, model.levels)
-    exits = exits_of(time, terms)
-    quote = make_quote(plants.lines, model, exits, terms)
-    return replace(quote, notes=(*plants.notes, *quote.notes)), model, exits, cut
+    tests = _back_tests(records, terms, cut)
+    error = _year_error(tests, model)
+    quote = make_quote(plants.lines, model, exits, terms, error)
+    return replace(quote, notes=(*plants.notes, *quote.notes)), model, exits, cut, tests
+
+
+def _back_tests(records: Records, terms: Terms, cut: date) -> list[back_test.BackTest]:
+    """Last year's quotes, and those of the years before as far as the records carried them, newest first."""
+    period = latest_complete_quarter(cut, records.settings.fiscal_year_starts)
+    tests: list[back_test.BackTest] = []
+    for _ in range(YEARS):
+        test = back_test.back_test(records, period, terms)
+        if test is None:
+            break
+        tests.append(test)
+        period = previous_quarters(period, back_test.QUARTERS)[0]
+    return tests
+
+
+def _year_error(tests: list[back_test.BackTest], model: FittedHazards) -> year_error.YearError:
+    """Learned from the years that records of whole years foretold."""
+    whole = [test for test in tests if test.whole_year]
+    years = pd.DataFrame(
+        {
+            "period": [f"{test.totals['period'].iloc[0]} to {test.totals['period'].iloc[-1]}" for test in whole],
+            "expected": [test.expected for test in whole],
+            "observed": [test.observed for test in whole],
+        }
+    )
+    return year_error.learn(years, [test.expected_samples for test in whole], model.losses_per_year)

@@ -19,6 +19,7 @@ BLOCK = 6_000_000  # numbers held at a time
 # factor; beyond so many lines it is worked out at Chebyshev points of the factor and interpolated to this error (200
 # lines: 0.6 s instead of 3.9 s).
 MIN_NODES, MAX_NODES, INTERPOLATION_ERROR = 8, 64, 1e-13
+NO_EXITS = Exits()
 
 
 @dataclass(frozen=True)
@@ -70,23 +71,20 @@ class HazardSamples:
         Days since planting, each closing its age band.
     intercept : numpy.ndarray, shape (samples, lines)
     shape : numpy.ndarray, shape (samples, age bands + 1, 12)
-        Times the intercept: losses per plant-day at a mean site, by age band (the last: unknown) and calendar month.
+        Times the intercept: covered losses per plant-day at a mean site, by age band (the last: unknown) and calendar
+        month.
     effect : numpy.ndarray, shape (samples, sites)
         Times the hazard.
-    covered : numpy.ndarray, shape (samples,)
-        Share of losses that the guarantee pays.
-    client, withdrawn : float
-        Other exits per plant-day. After an exit through the client a plant comes or not, as after an uncovered loss; a
-        plant taken out alive ends the position.
+    exits : Exits
+        After an exit through the client a plant comes or not, as after an uncovered loss; a plant taken out alive ends
+        the position.
     """
 
     age_cuts: tuple[int, ...]
     intercept: Array
     shape: Array
     effect: Array
-    covered: Array
-    client: float = 0.0
-    withdrawn: float = 0.0
+    exits: Exits = NO_EXITS
 
     @classmethod
     def of(
@@ -94,8 +92,7 @@ class HazardSamples:
     ) -> HazardSamples:
         """Samples of lines (None: all of them) with the effects of their sites and the other exits."""
         intercept = hazards.intercept_samples if lines is None else hazards.intercept_samples[:, lines]
-        covered = exits.covered[: len(intercept)]
-        return cls(hazards.age_cuts, intercept, hazards.shape_samples, effect, covered, exits.client, exits.withdrawn)
+        return cls(hazards.age_cuts, intercept, hazards.shape_samples, effect, exits)
 
 
 @dataclass(frozen=True)
@@ -134,7 +131,7 @@ def project(
     >>> from plantstats.guarantee.time_grid import monthly_grid
     >>> grid = monthly_grid(date(2026, 1, 1), date(2028, 1, 1))
     >>> one = Cohorts.over_term(grid, np.zeros(1), np.zeros(1, dtype="int64"))
-    >>> hazard = HazardSamples((90,), np.full((1, 1), 1 / 365), np.ones((1, 3, 12)), np.ones((1, 1)), np.ones(1))
+    >>> hazard = HazardSamples((90,), np.full((1, 1), 1 / 365), np.ones((1, 3, 12)), np.ones((1, 1)))
     >>> round(float(project(grid, one, Cover(), hazard).by_part.sum()), 2)
     2.0
     """
@@ -195,16 +192,15 @@ def _block(
     """Projection for some samples; first: plantings x steps x bands x 12 days, of_line: which of them is each line's;
     later: steps x the same."""
     shape, steps = samples.shape[at].reshape(len(samples.shape[at]), -1), first.shape[1]
-    covered = samples.covered[at][:, None, None]
     hazard = (shape @ first.reshape(-1, shape.shape[-1]).T).reshape(len(shape), -1, steps)[:, of_line]
-    begun = _probabilities(cover, samples, hazard * factor[at][..., None], covered, first.sum(axis=(2, 3))[of_line])
+    begun = _probabilities(cover, samples.exits, hazard * factor[at][..., None], first.sum(axis=(2, 3))[of_line])
     if cover.once:
         # At most one replacement, and nothing after it: one minus survival, without successors.
         paid = begun[0].sum(axis=-1)
         return Projection(np.stack([1 - paid, paid], axis=-1), begun[0] @ parts)
     again = (shape @ later.reshape(-1, shape.shape[-1]).T).reshape(len(shape), 1, steps, steps)
     again = (factor if nodes is None else nodes)[at][..., None, None] * again
-    follow = _probabilities(cover, samples, again, covered[..., None], later.sum(axis=(2, 3)))
+    follow = _probabilities(cover, samples.exits, again, later.sum(axis=(2, 3)))
     other = begun[1].any() or follow[1].any()
     ahead = renewal.next_covered(follow[0], follow[1] if other else None)
     after = renewal.followers(ahead, cover.cap, parts)
@@ -212,12 +208,12 @@ def _block(
     return Projection(*renewal.replacements(begun[0], begun[1] if other else None, after, parts, cover.cap, combine))
 
 
-def _probabilities(cover: Cover, samples: HazardSamples, lost: Array, share: Array, days: Array) -> tuple[Array, Array]:
+def _probabilities(cover: Cover, exits: Exits, lost: Array, days: Array) -> tuple[Array, Array]:
     """Probabilities of a covered loss, and of one that is not covered and followed by another plant."""
-    covered, other, gone = lost * share, lost * (1 - share) + samples.client * days, samples.withdrawn * days
+    other, gone = (exits.uncovered + exits.client) * days, exits.withdrawn * days
     if cover.after_uncovered == "ends":
-        return renewal.loss_probabilities(covered, 0.0, other + gone)
-    return renewal.loss_probabilities(covered, other, gone)
+        return renewal.loss_probabilities(lost, 0.0, other + gone)
+    return renewal.loss_probabilities(lost, other, gone)
 
 
 def _nodes(factor: Array, shape: Array, leave: float) -> Array | None:

@@ -15,16 +15,15 @@ import pandas as pd
 
 from plantstats import findings
 from plantstats.guarantee.distribution import Distribution, Integers, total_cost
-from plantstats.guarantee.fitted_hazards import FittedHazards, fit_hazards
-from plantstats.guarantee.hazards import PROFILE, Exits, covered_share, effects_of
-from plantstats.guarantee.in_force import InForce, begun, in_force
+from plantstats.guarantee.hazard_fits import HazardFits
+from plantstats.guarantee.hazards import PROFILE, effects_of
+from plantstats.guarantee.in_force import GuaranteeError, InForce, begun, in_force
 from plantstats.guarantee.money import cents, units, whole
 from plantstats.guarantee.projection import Cohorts, Cover, HazardSamples, project
 from plantstats.guarantee.time_grid import Array, TimeGrid, monthly_grid
 from plantstats.periods import Period, previous_quarters
 
 if TYPE_CHECKING:
-    from plantstats.exposure import PlantTime
     from plantstats.records import Records
 
 LEAD_DAYS = 14.0
@@ -94,17 +93,17 @@ class Valued:
     discounted: Array
     pmf: Array
     kind: npt.NDArray[np.integer[Any]]
+    notes: tuple[str, ...] = ()
 
 
-def provision(guarantees: InForce, model: FittedHazards, time: PlantTime, as_of: date, method: Method) -> Provision:
+def provision(guarantees: InForce, fits: HazardFits, as_of: date, method: Method) -> Provision:
     """The provision for guarantees that run on beyond a day.
 
     Parameters
     ----------
     guarantees : InForce
-    model : FittedHazards
-    time : PlantTime
-        Of the records up to that day, as is the model.
+    fits : HazardFits
+        On the records up to that day.
     as_of : datetime.date
     method : Method
 
@@ -112,7 +111,7 @@ def provision(guarantees: InForce, model: FittedHazards, time: PlantTime, as_of:
     -------
     Provision
     """
-    valued = value(guarantees, model, time, as_of + timedelta(days=1), method)
+    valued = value(guarantees, fits, as_of + timedelta(days=1), method)
     plants = valued.plants
     rows = []
     for client, group in plants.groupby("client_id", sort=True):
@@ -135,19 +134,17 @@ def provision(guarantees: InForce, model: FittedHazards, time: PlantTime, as_of:
         by_client=pd.DataFrame(rows, columns=columns),
         cost=_distribution(valued, np.arange(len(plants))),
         plants=int(plants["quantity"].sum()),
-        notes=(*guarantees.notes, *model.notes),
+        notes=tuple(dict.fromkeys([*guarantees.notes, *valued.notes])),
     )
 
 
-def value(guarantees: InForce, model: FittedHazards, time: PlantTime, start: date, method: Method) -> Valued:
+def value(guarantees: InForce, fits: HazardFits, start: date, method: Method) -> Valued:
     """Expected cost of each guarantee from a day on.
 
     Parameters
     ----------
     guarantees : InForce
-    model : FittedHazards
-    time : PlantTime
-        Of the same records as the model.
+    fits : HazardFits
     start : datetime.date
         First day that is provided for.
     method : Method
@@ -158,7 +155,8 @@ def value(guarantees: InForce, model: FittedHazards, time: PlantTime, start: dat
     """
     plants, day = guarantees.plants, pd.Timestamp(start)
     planted = (plants["installed_on"] - day).dt.days.astype("float64")
-    out = (plants["leave"] - day).dt.days.astype("float64")
+    # What ended before that day, and what begins after its contract has ended, promises nothing.
+    out = (plants["leave"] - day).dt.days.astype("float64").clip(lower=0)
     rows = plants.assign(
         planted=planted, enter=planted.clip(lower=0).fillna(0.0), out=out, cap=plants["cap"].fillna(-1)
     )
@@ -166,41 +164,41 @@ def value(guarantees: InForce, model: FittedHazards, time: PlantTime, start: dat
     kinds = rows.assign(kind=kind).drop_duplicates("kind").sort_values("kind").reset_index(drop=True)
     grid = monthly_grid(start, start + timedelta(days=int(out.max()) if len(rows) else 0))
     # Numbers, and numbers each at what one unit paid then is worth on the day.
-    expected, pmf = np.zeros((len(kinds), 2)), np.ones((method.n_samples, len(kinds), 1))
+    expected, pmf, notes = np.zeros((len(kinds), 2)), np.ones((method.n_samples, len(kinds), 1)), list[str]()
     if len(kinds):
-        expected, pmf = _project_by_terms(kinds, model, time, guarantees.own, grid, method)
+        expected, pmf, notes = _project_by_terms(kinds, fits, guarantees.own, grid, method)
     quantity = rows["quantity"].to_numpy()
     cost = rows["unit"].to_numpy() * quantity
     number, discounted = expected[kind, 0], expected[kind, 1]
-    return Valued(plants, number * quantity, number * cost, discounted * cost, pmf, kind)
+    return Valued(plants, number * quantity, number * cost, discounted * cost, pmf, kind, tuple(notes))
 
 
 def _project_by_terms(
-    kinds: pd.DataFrame, model: FittedHazards, time: PlantTime, own: bool, grid: TimeGrid, method: Method
-) -> tuple[Array, Array]:
+    kinds: pd.DataFrame, fits: HazardFits, own: bool, grid: TimeGrid, method: Method
+) -> tuple[Array, Array, list[str]]:
     """Expected losses (kinds x (all, discounted)) and pmf by sample of each kind of guarantee, by group of terms."""
     parts = np.stack([np.ones(grid.steps), grid.discount_factors(method.discount_percent)], axis=1)
-    hazards = model.for_lines(kinds, method.n_samples, method.seed)
     sites = sorted(kinds["site_id"].unique())
-    effect = effects_of(model, hazards.frailty_variance, sites, method.seed)
     site = kinds["site_id"].map({name: n for n, name in enumerate(sites)}).to_numpy()
-    cells = time.cells([]).iloc[0]
-    client, withdrawn = (float(cells[name]) / float(cells["plant_days"]) for name in ("client_exits", "withdrawn"))
-    expected = np.zeros((len(kinds), 2))
+    expected, notes = np.zeros((len(kinds), 2)), list[str]()
     pieces: list[tuple[Integers, Array]] = []
     for (cap, covered, excluded), group in kinds.groupby(["cap", "covered", "excluded"]):
         at = group.index.to_numpy()
-        share, losses = covered_share(time.losses, _causes(covered), _causes(excluded), method.n_samples, method.seed)
+        causes = _causes(covered), _causes(excluded)
+        model = fits.under(*causes)
+        hazards = model.for_lines(group, method.n_samples, method.seed)
+        effect = effects_of(model, hazards.frailty_variance, sites, method.seed)
         cover = Cover(LEAD_DAYS, 1, "ends") if own else Cover(LEAD_DAYS, None if cap < 0 else int(cap))
-        samples = HazardSamples.of(hazards, effect, Exits(share, client, withdrawn, losses), at)
+        samples = HazardSamples.of(hazards, effect, fits.exits(*causes))
         cohorts = Cohorts(group["planted"].to_numpy(), group["enter"].to_numpy(), group["out"].to_numpy(), site[at])
         projection = project(grid, cohorts, cover, samples, parts)
         expected[at] = projection.by_part.mean(axis=0)
         pieces.append((at, projection.pmf))
+        notes += model.notes
     pmf = np.zeros((method.n_samples, len(kinds), max(one.shape[-1] for _, one in pieces)))
     for at, one in pieces:
         pmf[:, at, : one.shape[-1]] = one
-    return expected, pmf
+    return expected, pmf, notes
 
 
 def _causes(text: str) -> tuple[str, ...]:
@@ -267,18 +265,27 @@ def roll_forward(records: Records, period: Period, method: Method | None = None)
     -------
     tuple of RollForward and Provision
         The provision is the closing one. Each end is worked out with the records known on that day.
+
+    Raises
+    ------
+    GuaranteeError
+        When no guarantee runs: neither at the end of the quarter before, nor begun in this one, nor at its end.
     """
     method = method or Method()
     before = previous_quarters(period, 1)[0]
-    model, time = fit_hazards(records, before.last_day)
-    running = in_force(records, time, before.last_day)
-    opening = provision(running, model, time, before.last_day, method)
-    model_now, time_now = fit_hazards(records, period.last_day)
-    closing = provision(in_force(records, time_now, period.last_day), model_now, time_now, period.last_day, method)
-    new = begun(records, time_now, period)
+    fits, fits_now = HazardFits.of(records, before.last_day), HazardFits.of(records, period.last_day)
+    running, new = in_force(records, fits.time, before.last_day), begun(records, fits_now.time, period)
+    running_now = in_force(records, fits_now.time, period.last_day)
+    if not any((one.plants["leave"] > pd.Timestamp(period.start)).any() for one in (running, new, running_now)):
+        raise GuaranteeError(
+            f"no guarantee runs in {period.name}: on its first day every guarantee_until or contract (ends_on) has "
+            "ended, and none began in it; there is nothing to provide for"
+        )
+    opening = provision(running, fits, before.last_day, method)
+    closing = provision(running_now, fits_now, period.last_day, method)
 
     def opening_value(guarantees: InForce) -> float:
-        return float(value(guarantees, model, time, period.start, method).cost.sum())
+        return float(value(guarantees, fits, period.start, method).cost.sum())
 
     charged = whole(opening_value(new), method.rounding)
     used = used_in(records, period)
@@ -315,12 +322,14 @@ def findings_of(closing: Provision, rolled: RollForward, period: Period, currenc
     Returns
     -------
     pandas.DataFrame
-        Findings: provision, provision_discounted, provision_point (in all and by client), provision_move.
+        Findings: provision, provision_discounted, provision_point (in all, with what was decided as a note, and by
+        client), provision_move.
     """
     total = {"undiscounted": closing.undiscounted, "discounted": closing.discounted, "plants": closing.plants}
     points = {"point_80": closing.cost.quantile(0.80), "point_95": closing.cost.quantile(0.95)}
     rows = pd.concat([pd.DataFrame([total | points]), closing.by_client], ignore_index=True)
-    rows = rows.rename(columns={"plants": "n_plants"})
+    said = ". ".join(note[:1].upper() + note[1:] for note in closing.notes)
+    rows = rows.rename(columns={"plants": "n_plants"}).assign(note=[said, *[""] * len(closing.by_client)])
     shared: dict[str, Any] = {"period": period.name, "unit": currency, "method": METHOD}
     parts = [
         findings.rows(rows, measure, by=["client_id"], estimate=rows[column] / 100, **shared)

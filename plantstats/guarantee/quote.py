@@ -19,6 +19,7 @@ from plantstats.guarantee.plant_list import NEW_SITE
 from plantstats.guarantee.projection import Cohorts, Cover, HazardSamples, Projection, project
 from plantstats.guarantee.terms import LEAST_DRAWS, Terms
 from plantstats.guarantee.time_grid import Array, TimeGrid, days_at_risk, monthly_grid
+from plantstats.guarantee.year_error import YearError
 
 # Lines times samples beyond which the range of each line's number (not the list's) is told from the first samples only.
 LINE_WORK = 400_000
@@ -61,9 +62,8 @@ class Quote:
     discounted : int
         Expected cost, each payment at its worth at the start.
     frailty_variance : float
-    losses : int
-        Losses on record that the covered share rests on.
-    covered_share : float
+    year_error : YearError or None
+        How far a year strays from what was expected of it; None where it was left out.
     notes : tuple of str
     """
 
@@ -79,8 +79,7 @@ class Quote:
     shares: dict[str, float]
     discounted: int
     frailty_variance: float
-    losses: int
-    covered_share: float
+    year_error: YearError | None
     notes: tuple[str, ...]
 
     @property
@@ -99,7 +98,9 @@ class Quote:
         return self.cost.quantile(q)
 
 
-def make_quote(listed: pd.DataFrame, model: HazardModel, exits: Exits, terms: Terms) -> Quote:
+def make_quote(
+    listed: pd.DataFrame, model: HazardModel, exits: Exits, terms: Terms, year_error: YearError | None = None
+) -> Quote:
     """Make a quote.
 
     Parameters
@@ -108,8 +109,9 @@ def make_quote(listed: pd.DataFrame, model: HazardModel, exits: Exits, terms: Te
         Lines as `plant_list.read` gives them.
     model : HazardModel
     exits : Exits
-        As many samples as the terms say.
     terms : Terms
+    year_error : YearError, optional
+        Its factor multiplies every covered hazard, the same for the whole list and term.
 
     Returns
     -------
@@ -142,7 +144,7 @@ def make_quote(listed: pd.DataFrame, model: HazardModel, exits: Exits, terms: Te
     ...     "pot": ["15-24 cm"], "planter": ["direct"], "quantity": [2], "unit_cost": [40.0], "labour_minutes": [20.0],
     ...     "installed_on": [pd.NaT]}).astype({"installed_on": "datetime64[us]"})
     >>> terms = Terms(date(2026, 1, 1), 12, cap_per_position=1, lead_days=0, wage_per_hour=3000, draws=20)
-    >>> quote = make_quote(listed, Constant(), Exits(np.ones(20), 0.0, 0.0, 0), terms)
+    >>> quote = make_quote(listed, Constant(), Exits(), terms)
     >>> round(quote.number.mean, 4), quote.expected_cost, quote.quantile(0.95)  # 2 x (1 - exp(-0.365)) = 0.6116
     (0.6116, 3058, 10000)
     """
@@ -152,7 +154,9 @@ def make_quote(listed: pd.DataFrame, model: HazardModel, exits: Exits, terms: Te
     beyond = _beyond(lines, terms)
     profiles, of_line, sites = _profiles(lines)
     rows = profiles["row"].to_numpy()
-    samples = HazardSamples.of(hazards, effects_of(model, hazards.frailty_variance, sites, terms.seed), exits, rows)
+    of_sites = effects_of(model, hazards.frailty_variance, sites, terms.seed)
+    factor = np.ones(terms.draws) if year_error is None else year_error.samples(terms.draws, terms.seed)
+    samples = HazardSamples.of(hazards, of_sites * factor[:, None], exits, rows)
     cohorts = Cohorts.over_term(grid, profiles["planted"].to_numpy(), profiles["site"].to_numpy())
     cover = Cover(terms.lead_days, terms.cap_per_position, terms.after_uncovered)
     projected = partial(project, grid, cohorts, cover, parts=_parts(grid, terms))
@@ -178,11 +182,10 @@ def make_quote(listed: pd.DataFrame, model: HazardModel, exits: Exits, terms: Te
         quantile_errors={
             q: _standard_error([group.quantile(q) for group in groups]) for q in sorted({*QUANTILES, terms.confidence})
         },
-        shares=_variance_shares(projected, projection, cells, samples, hazards, rows),
+        shares=_variance_shares(projected, projection, cells, (samples, hazards, rows), of_sites, factor),
         discounted=whole(float((lines["quantity"] * lines["unit"]).to_numpy() @ expected[:, -1]), terms.rounding),
         frailty_variance=float(hazards.frailty_variance.mean()),
-        losses=exits.losses,
-        covered_share=float(exits.covered.mean()),
+        year_error=year_error,
         notes=(*_list_notes(lines, grid), *beyond, *hazards.notes),
     )
 
@@ -253,27 +256,29 @@ def _variance_shares(
     projected: Callable[[HazardSamples], Projection],
     projection: Projection,
     cells: pd.DataFrame,
-    samples: HazardSamples,
-    hazards: LineHazards,
-    rows: Index,
+    drawn_from: tuple[HazardSamples, LineHazards, Index],
+    of_sites: Array,
+    factor: Array,
 ) -> dict[str, float]:
-    """Where the variance comes from: chance given site and model; the site alone; the model alone."""
-    n = min(len(samples.covered), SHARE_SAMPLES)
-    only_site = replace(
+    """Where the variance comes from: chance given all else; the site, the model, the year alone."""
+    samples, hazards, rows = drawn_from
+    n = min(len(factor), SHARE_SAMPLES)
+    # The mean of each site's effect, so that its own uncertainty stays out.
+    mean_effect = of_sites.mean(axis=0) * factor.mean() * np.ones((n, 1))
+    fitted = replace(
         samples,
         intercept=np.repeat(hazards.intercept[None, rows], n, axis=0),
         shape=np.repeat(hazards.shape[None], n, axis=0),
-        effect=samples.effect[:n],
-        covered=np.full(n, samples.covered.mean()),
+        effect=mean_effect,
     )
-    # The mean of each site's effect, so that its own uncertainty stays out.
-    usual = samples.effect.mean(axis=0) * np.ones((n, 1))
-    only_model = replace(
-        samples, intercept=samples.intercept[:n], shape=samples.shape[:n], effect=usual, covered=samples.covered[:n]
-    )
+    alone = {
+        "site": replace(fitted, effect=of_sites[:n] * factor.mean()),
+        "model": replace(samples, intercept=samples.intercept[:n], shape=samples.shape[:n], effect=mean_effect),
+    }
+    if np.ptp(factor) > 0:
+        alone["year"] = replace(fitted, effect=mean_effect * factor[:n, None] / factor.mean())
     variance = {"chance": float(_moments(projection, cells)[1].mean())}
-    for name, one in (("site", only_site), ("model", only_model)):
-        variance[name] = float(_moments(projected(one), cells)[0].var())
+    variance |= {name: float(_moments(projected(one), cells)[0].var()) for name, one in alone.items()}
     total = sum(variance.values())
     return {name: (value / total if total else 0.0) for name, value in variance.items()}
 

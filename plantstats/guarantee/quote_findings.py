@@ -13,6 +13,7 @@ from plantstats.guarantee.quote import QUANTILES, Quote
 from plantstats.stats.intervals import CONF_LEVEL
 
 METHOD = "exact recursion and convolution, mixed over site effect and model"
+BELOW = "on the expected cost, which lies above the point"
 TAILS = ((1 - CONF_LEVEL) / 2, (1 + CONF_LEVEL) / 2)
 LINE = ("line", "species", "light", "pot")
 
@@ -27,15 +28,22 @@ findings.define(
     monthly_charge="Level monthly charge that covers the cost with the chance named in `term`, plus the margin.",
     monthly_charge_per_plant="Monthly charge divided by the number of plants.",
     charge_share_of_fee="Monthly charge as a share of the monthly fee for care, in percent.",
-    uncertainty_share="Share of the variance of the cost that comes from what `term` names: chance, the site, or the "
-    "fitted model, in percent.",
+    uncertainty_share="Share of the variance of the cost that comes from what `term` names: chance, the site, the "
+    "fitted model, or the year, in percent.",
     covered_share="Share of the losses on record that had causes which the guarantee covers, in percent.",
+    year_factor="What the numbers that the records lead to expect are taken times, for the years that were foretold "
+    "and missed.",
+    year_error="How far a coming year may turn out above or below what is expected of it, beyond chance, site and "
+    "model: standard deviation in percent. Learned from the years that were foretold and from what is usual for a firm "
+    "of its size.",
+    foretold_year_expected="Covered losses that the records of the year before led to expect in the four quarters.",
+    foretold_year_observed="Covered losses that came in the four quarters.",
     rule_of_thumb_cost="What a contractor's rule of thumb sets aside: a tenth of the installed cost a year (common "
     "practice, no source).",
 )
 
 
-def owner_findings(quote: Quote, price: Price) -> pd.DataFrame:
+def owner_findings(quote: Quote, price: Price, counted: tuple[int, int]) -> pd.DataFrame:
     """All results of a quote.
 
     Parameters
@@ -43,13 +51,16 @@ def owner_findings(quote: Quote, price: Price) -> pd.DataFrame:
     quote : Quote
     price : Price
         At the terms' confidence.
+    counted : tuple of int
+        Losses on record with causes that the guarantee covers, and all losses.
 
     Returns
     -------
     pandas.DataFrame
         Findings by line and contract year and in all. `losses` is missing: nothing has been lost yet.
     """
-    return findings.table(pd.concat([_of_list(quote, price), _of_lines(quote)], ignore_index=True))
+    parts = [_of_list(quote, price), _of_causes(quote, counted), _of_year(quote), _of_lines(quote)]
+    return findings.table(pd.concat(parts, ignore_index=True))
 
 
 def client_findings(quote: Quote, price: Price) -> pd.DataFrame:
@@ -79,20 +90,15 @@ def _of_list(quote: Quote, price: Price) -> pd.DataFrame:
         row("expected_guarantee_cost", units(quote.expected_cost), note=drawing + steps),
         row("discounted_guarantee_cost", units(quote.discounted), note=rates),
         row(
-            "monthly_charge", units(price.monthly), term=confidence, note=f"with a margin of {terms.margin_percent:g}%"
+            "monthly_charge",
+            units(price.monthly),
+            term=confidence,
+            note=f"with a margin of {terms.margin_percent:g}%" + ("" if price.covers_point else f"; {BELOW}"),
         ),
         row(
             "monthly_charge_per_plant", price.per_plant / 100, term=confidence, note="mean over the plants of the list"
         ),
         row("rule_of_thumb_cost", units(price.rule_of_thumb), method="0.1 x unit cost x plants x years"),
-        row(
-            "covered_share",
-            100 * quote.covered_share,
-            "% of losses",
-            method="beta law (Jeffreys), its mean",
-            losses=quote.losses,
-            n_plants=None,
-        ),
     ]
     if terms.monthly_fee:
         rows.append(row("charge_share_of_fee", price.share_of_fee, "% of the fee", term=confidence))
@@ -104,6 +110,38 @@ def _of_list(quote: Quote, price: Price) -> pd.DataFrame:
     for year, n in enumerate(quote.by_year.sum(axis=0), start=1):
         rows.append(row("expected_replacements", float(n), "replacements", period=f"year {year}"))
     return pd.DataFrame(rows)
+
+
+def _of_causes(quote: Quote, counted: tuple[int, int]) -> pd.DataFrame:
+    paid, losses = counted
+    rows = pd.DataFrame({"estimate": [100 * paid / losses if losses else float("nan")], "losses": [losses]})
+    return findings.rows(
+        rows,
+        "covered_share",
+        period=_period(quote),
+        unit="% of losses",
+        method="count",
+        note="" if losses else "not available: no loss on record",
+    )
+
+
+def _of_year(quote: Quote) -> pd.DataFrame:
+    if quote.year_error is None:
+        return pd.DataFrame()
+    error = quote.year_error
+    method = "gamma-Poisson factors, uniform shrinkage prior (Christiansen and Morris 1997)"
+    note = f"from {len(error.years)} years foretold and what is usual for a firm of its size"
+    size = {"period": _period(quote), "method": method, "note": note}
+    factor = findings.finding("year_factor", estimate=error.mean, unit="ratio", **size)
+    sd = findings.finding("year_error", estimate=100 * error.sd, unit="%", **size)
+    years = [
+        findings.finding(
+            f"foretold_year_{name}", row["period"], float(row[name]), unit="losses", method="quote of a year before"
+        )
+        for row in error.years.to_dict("records")
+        for name in ("expected", "observed")
+    ]
+    return pd.DataFrame([factor, sd, *years])
 
 
 def _error(cents: float) -> str:

@@ -14,7 +14,12 @@ LABEL = (
     "This is a management estimate from the company's own records. It is not legal, accounting or insurance advice; "
     "the contract's terms govern, and the law may override them."
 )
-SHARES = {"chance": "chance", "site": "what is not known about the site", "model": "what is not known about the rates"}
+SHARES = {
+    "chance": "chance",
+    "site": "what is not known about the site",
+    "model": "what is not known about the rates",
+    "year": "how far a year strays from the years before",
+}
 
 
 def quote_sentences(quote: Quote, offered: Price) -> list[str]:
@@ -27,21 +32,47 @@ def quote_sentences(quote: Quote, offered: Price) -> list[str]:
         f"cost of {show(quote.expected_cost, unit)} ({show(quote.discounted, unit)} discounted).",
         f"The cost stays within {show(quote.quantile(0.5), unit)} in half of such contracts, within "
         f"{show(quote.quantile(0.8), unit)} in 80 of 100 and within {show(quote.quantile(0.95), unit)} in 95 of 100.",
-        f"{show(offered.monthly, unit)} a month ({offered.per_plant / 100:.2f} per plant) covers it in "
-        f"{100 * offered.confidence:.0f} of 100, and leaves a margin of {terms.margin_percent:g}%"
-        + (f"; that is {offered.share_of_fee:.1f}% of the monthly fee." if terms.monthly_fee else "."),
+        _charge_sentence(quote, offered),
         "Of the uncertainty, "
         + ", ".join(f"{100 * share:.0f}% is {SHARES[name]}" for name, share in quote.shares.items())
-        + f". {100 * quote.covered_share:.0f}% of the {quote.losses} losses on record had causes that these terms "
-        "cover.",
+        + ".",
     ]
     return [*said, *(_sentence(note) for note in quote.notes), LABEL]
+
+
+def _charge_sentence(quote: Quote, offered: Price) -> str:
+    terms, unit = quote.terms, quote.terms.currency
+    charge = f"{show(offered.monthly, unit)} a month ({offered.per_plant / 100:.2f} per plant)"
+    share = f"; that is {offered.share_of_fee:.1f}% of the monthly fee." if terms.monthly_fee else "."
+    if offered.covers_point:
+        covers = f"covers it in {100 * offered.confidence:.0f} of 100, and leaves a margin of {terms.margin_percent:g}%"
+        return f"{charge} {covers}{share}"
+    return (
+        f"{charge} is the expected cost and a margin of {terms.margin_percent:g}%: the amount that holds in "
+        f"{100 * offered.confidence:.0f} of 100 ({show(offered.point, unit)}) lies below the expected cost, "
+        f"and a charge on it would lose money in the long run{share}"
+    )
 
 
 def answer_sentences(made: PricedQuote) -> list[str]:
     """The headlines of a quote; the back-test stands on every one."""
     first = quote_sentences(made.quote, made.price)
-    return [*first[:4], back_test_sentence(made.back_test), *first[4:]]
+    paid, losses = made.counted
+    causes = f"{paid} of the {losses} losses on record had causes that these terms cover; the rates are those of these."
+    return [*first[:3], year_sentence(made.quote), *first[3:4], causes, back_test_sentence(made.back_test), *first[4:]]
+
+
+def year_sentence(quote: Quote) -> str:
+    """What last year's expectation came to, and that the price allows for such a year."""
+    error, usual = quote.year_error, "what is usual for a firm of this size"
+    if error is None or error.years.empty:
+        return f"No year could be foretold from these records yet; the price allows for {usual}."
+    last, n = error.years.iloc[0], len(error.years)
+    return (
+        f"Last year the method expected {last['expected']:.0f}, and {last['observed']} came; the price allows for "
+        f"that: what the records lead to expect is taken times {error.mean:.2f}, and a year may turn out "
+        f"{100 * error.sd:.0f}% better or worse (standard deviation, from {n} years foretold and {usual})."
+    )
 
 
 def back_test_sentence(test: back_test.BackTest | None) -> str:

@@ -102,9 +102,12 @@ def margin_table(margins: pd.DataFrame, currency: str) -> pd.DataFrame:
     rows = margins.sort_values(["margin", "client_id"])
     made = pd.DataFrame({"Client": rows["client_id"]})
     for name in ("fee", "labour", "travel", "replacements", "margin"):
-        made[f"{name.capitalize()} ({currency})"] = [show(int(value)) for value in rows[name]]
+        made[f"{name.capitalize()} ({currency})"] = [
+            "not available" if pd.isna(value) else show(int(value)) for value in rows[name]
+        ]
     made[f"Margin, {100 * CONF_LEVEL:.0f}% interval"] = [
-        f"{low / 100:,.0f} to {high / 100:,.0f}" for low, high in zip(rows["low"], rows["high"], strict=True)
+        "" if pd.isna(low) else f"{low / 100:,.0f} to {high / 100:,.0f}"
+        for low, high in zip(rows["low"], rows["high"], strict=True)
     ]
     made["Site visits"], made["Visit lines without minutes"] = rows["visits"], rows["no_minutes"]
     return made

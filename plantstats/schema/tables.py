@@ -84,7 +84,7 @@ def _minutes(name: str) -> Column:
 
 
 def _money(name: str) -> Column:
-    return Column(name, "measure", low=-1e9, high=1e9, unit="money")
+    return Column(name, "measure", low=0, high=1e9, unit="money")
 
 
 # Air in buildings is never drier than this; a smaller number is a share or no reading (common practice, no source).

@@ -18,7 +18,9 @@ import pandas as pd
 from plantstats import records, simulate
 from plantstats.exposure import PlantTime
 from plantstats.guarantee import back_test, provision
-from plantstats.guarantee.fitted_hazards import FittedHazards, fit_hazards
+from plantstats.guarantee.fitted_hazards import FittedHazards
+from plantstats.guarantee.hazard_fits import HazardFits
+from plantstats.guarantee.hazards import Exits
 from plantstats.guarantee.in_force import in_force
 from plantstats.guarantee.terms import Terms
 from plantstats.losses import ModelError
@@ -48,7 +50,8 @@ def made(case: Case, kept: Records, period: Period, time: PlantTime) -> list[pd.
     year_ago = previous_quarters(period, back_test.QUARTERS)[0].last_day
     terms = Terms(period.end, draws=DRAWS, seed=case.seed % 1_000_000)
     try:
-        fitted = fit_hazards(kept, year_ago)
+        fits = HazardFits.of(kept, year_ago)
+        fitted = fits.under(terms.covered, terms.excluded), fits.exits(terms.covered, terms.excluded)
     except ModelError as fault:
         return [refusal("quote_80_held_company", fault)]
     own = back_test.back_test(kept, period, terms, fitted)
@@ -57,7 +60,7 @@ def made(case: Case, kept: Records, period: Period, time: PlantTime) -> list[pd.
         if own is None
         else [*_held("quote", own), *_rules(own, time)]
     )
-    return [*parts, *_new_sites(case, fitted, period, terms), *_provision(kept, fitted, year_ago, period)]
+    return [*parts, *_new_sites(case, fitted, period, terms), *_provision(kept, fits, year_ago, period)]
 
 
 def _held(name: str, test: back_test.BackTest) -> list[pd.DataFrame]:
@@ -94,9 +97,9 @@ def _by_light(time: PlantTime, one: Period, plants: int) -> float:
     return float(rate * plants * (one.end - one.start).days / DAYS_PER_YEAR)
 
 
-def _new_sites(case: Case, fitted: tuple[FittedHazards, PlantTime], period: Period, terms: Terms) -> list[pd.DataFrame]:
+def _new_sites(case: Case, fitted: tuple[FittedHazards, Exits], period: Period, terms: Terms) -> list[pd.DataFrame]:
     """Quotes for the plants of a twin: the same truth, other sites and plants, drawn with another seed."""
-    model, time = fitted
+    model, exits = fitted
     # The twin's sites bear the names of ours, and are not: no past may be theirs.
     others = tuple(f"ours {site}" for site in model.model.sites)
     stranger = replace(model, model=replace(model.model, sites=others))
@@ -104,22 +107,19 @@ def _new_sites(case: Case, fitted: tuple[FittedHazards, PlantTime], period: Peri
         simulate.make(folder, case.plants, case.years, case.seed + 1, case.truth)
         twin = records.load(Path(folder))
         try:
-            test = back_test.back_test(twin, period, terms, (stranger, time))
+            test = back_test.back_test(twin, period, terms, (stranger, exits))
         except ModelError as fault:
             return [refusal("list_80_held_company", fault)]
     return [refusal("list_80_held_company", "no quote could be made")] if test is None else _held("list", test)
 
 
-def _provision(
-    kept: Records, fitted: tuple[FittedHazards, PlantTime], year_ago: date, period: Period
-) -> list[pd.DataFrame]:
+def _provision(kept: Records, fits: HazardFits, year_ago: date, period: Period) -> list[pd.DataFrame]:
     """Whether what the guarantees in force a year ago cost since stayed within the points of what was provided for
     them up to the end of the period: those of two and three years still run."""
-    model, time = fitted
-    force = in_force(kept, time, year_ago).truncated_at(period.end)
+    force = in_force(kept, fits.time, year_ago).truncated_at(period.end)
     if force.plants.empty:
         return []
-    stated = provision.provision(force, model, time, year_ago, provision.Method(n_samples=DRAWS))
+    stated = provision.provision(force, fits, year_ago, provision.Method(n_samples=DRAWS))
     done = kept.table("replacements")
     mine = done["plant_id"].isin(force.plants["plant_id"]) & done["covered"].eq("guaranteed")
     since = done[mine & (done["replaced_on"] < pd.Timestamp(period.end))]

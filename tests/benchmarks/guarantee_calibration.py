@@ -129,7 +129,7 @@ def quoted_and_true(
     rng = np.random.default_rng([20260930, seed])
     truth = draw_truth(rng)
     cells = draw_cells(truth, rng, sites, per_site)
-    model = FittedHazards(losses.fit(cells, species_table()), {}, 10_000.0, START)
+    model = FittedHazards(losses.fit(cells, species_table()), {}, 10_000.0)
     n = 12
     classes = np.stack([rng.integers(0, k, n) for k in (len(SPECIES), len(LIGHTS), len(POTS))], axis=1)
     listed = pd.DataFrame(
@@ -147,8 +147,7 @@ def quoted_and_true(
         }
     )
     terms = Terms(START, 24, draws=draws, seed=seed, lead_days=14)
-    exits = Exits(np.ones(draws), 0.0, 0.0, 0)
-    quoted = quote.make_quote(listed, model, exits, terms)
+    quoted = quote.make_quote(listed, model, Exits(), terms)
     return quoted, true_cost(truth, classes, quoted)
 
 
@@ -164,7 +163,6 @@ def true_cost(truth: Truth, classes: np.ndarray, quoted: quote.Quote, effects: i
         np.repeat(truth.intercept(classes)[None], effects, axis=0),
         np.repeat(shape[None], effects, axis=0),
         effect,
-        np.ones(effects),
     )
     projection = project(grid, cohorts, Cover(quoted.terms.lead_days), samples)
     return total_cost(projection.pmf, quoted.lines["quantity"], quoted.lines["unit"])[0]
@@ -181,7 +179,6 @@ def coverage(companies: int, first: int = 0, **sizes: int) -> pd.DataFrame:
                 "at_95": true.cdf(quoted.quantile(0.95)),
                 "ratio": quoted.cost.mean / true.mean,
                 "frailty_variance": quoted.frailty_variance,
-                "losses": quoted.losses,
             }
         )
     return pd.DataFrame(rows)

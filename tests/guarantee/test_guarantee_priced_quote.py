@@ -1,15 +1,18 @@
 """A whole answer from the demo's records: what stands on the owner's page and on the client's."""
 
+import shutil
 from dataclasses import replace
 from datetime import date
 from pathlib import Path
 
 import numpy as np
+import pandas as pd
 import pytest
 
 from plantstats import exposure, losses, records
 from plantstats.exposure.inputs import age_bands
-from plantstats.guarantee import alternatives, fitted_hazards, money, plant_list, priced_quote, quote_findings
+from plantstats.guarantee import alternatives, money, plant_list, priced_quote, quote_findings
+from plantstats.guarantee.hazard_fits import HazardFits
 from plantstats.guarantee.quote import QuoteError
 from plantstats.guarantee.terms import read_terms
 from plantstats.pages import guarantee_sentences as texts
@@ -27,6 +30,17 @@ def found():
 @pytest.fixture(scope="module")
 def terms():
     return replace(read_terms(DEMO / "quote" / "terms.toml"), draws=60)
+
+
+@pytest.fixture(scope="module")
+def fits(found):
+    return HazardFits.of(found, AS_OF)
+
+
+@pytest.fixture(scope="module")
+def model(fits):
+    """Of every loss, whatever its cause."""
+    return fits.under((), ())
 
 
 @pytest.fixture(scope="module")
@@ -87,40 +101,38 @@ def passing(model, month, terms):
     return over / under
 
 
-def test_moister_air_saves_what_the_loss_model_lays_to_dry_air(found, terms, made):
+def test_moister_air_saves_what_the_loss_model_lays_to_dry_air(terms, made, fits, model):
     # New plants over the 28 days of February: one age and one month, so that few die twice and the ratio of the
     # numbers is that of the fitted rates at 40% and in the air that was read in February, each reading for itself, but
     # for what the draws leave.
     short = replace(terms, starts_on=date(2027, 2, 1), months=1, lead_days=0)
-    fitted, time = fitted_hazards.fit_hazards(found, AS_OF)
-    model = drier_harms(fitted, 0.4)
-    moist = alternatives.moist_air(replace(made.quote, terms=short), model, fitted_hazards.exits_of(time, short))
+    drier = drier_harms(model, 0.4)
+    moist = alternatives.moist_air(replace(made.quote, terms=short), drier, fits.exits((), ()))
     assert set(moist["position"]) == set(made.quote.lines["position"])
     for row in moist.itertuples():
         assert row.other == "40% and more"
         kind = made.quote.lines.set_index("position").loc[[row.position], ["species", "light", "pot", "planter"]]
         both = (kind, kind.assign(humidity=40.0))
-        moister = passing(model, 2, ("repotted", "moved"))
-        usual = passing(model, 2, ("repotted", "moved", "dry_air", "no_humidity"))
+        moister = passing(drier, 2, ("repotted", "moved"))
+        usual = passing(drier, 2, ("repotted", "moved", "dry_air", "no_humidity"))
         assert row.ratio == pytest.approx(moister / usual, rel=0.03)
-        drawn = [model.for_lines(one, short.draws, short.seed) for one in both]
+        drawn = [drier.for_lines(one, short.draws, short.seed) for one in both]
         usual, moister = ((one.intercept_samples[:, 0] * one.shape_samples[:, 0, 1]).mean() for one in drawn)
         assert row.ratio == pytest.approx(moister / usual, rel=0.01)
         assert row.low <= row.ratio <= row.high
     # Where these records lay no loss to dry air, moister air saves none and no line is proposed.
-    assert alternatives.moist_air(made.quote, drier_harms(fitted, -0.4), fitted_hazards.exits_of(time, terms)).empty
+    assert alternatives.moist_air(made.quote, drier_harms(model, -0.4), fits.exits((), ())).empty
 
 
-def test_without_any_humidity_nothing_is_said_about_moister_air(found, terms, made):
-    fitted, time = fitted_hazards.fit_hazards(found, AS_OF)
-    blind = drier_harms(fitted, 0.4)
+def test_without_any_humidity_nothing_is_said_about_moister_air(found, terms, made, fits, model):
+    blind = drier_harms(model, 0.4)
     blind = replace(blind, model=replace(blind.model, terms=losses.SEASON_ONLY))
-    assert alternatives.moist_air(made.quote, blind, fitted_hazards.exits_of(time, terms)).empty
+    assert alternatives.moist_air(made.quote, blind, fits.exits((), ())).empty
 
 
 def test_records_of_half_a_year_quote_without_a_season_and_say_so(found, terms):
     # At the end of 2023 the demo's records hold July to December: a yearly cycle through six months would be a guess.
-    model, _ = fitted_hazards.fit_hazards(found, date(2023, 12, 31))
+    model = HazardFits.of(found, date(2023, 12, 31)).under((), ())
     assert "year_cos" not in model.model.terms
     assert "dry_air" not in model.model.terms
     quoted, _ = priced_quote.offer(LIST, found, terms, date(2023, 12, 31))
@@ -160,10 +172,9 @@ def test_an_unseen_species_gets_its_groups_rate_said_out_loud_or_is_refused(foun
         priced_quote.offer(path, found, replace(terms, unseen_species="refuse"), AS_OF)
 
 
-def test_hazards_of_lines_are_the_rates_of_the_loss_model(found):
+def test_hazards_of_lines_are_the_rates_of_the_loss_model(found, model):
     # Two routes to one number: `for_lines` adds up terms; the model's own `rate` asks each situation whole, in air that
     # is not dry and of plants left in peace, and the month's air, moves and repottings come on top.
-    model, _ = fitted_hazards.fit_hazards(found, AS_OF)
     lines = plant_list.read(LIST, found.settings).lines
     hazards = model.for_lines(lines, 20, 1)
     kind = lines[["species", "light", "pot", "planter"]]
@@ -180,17 +191,66 @@ def test_hazards_of_lines_are_the_rates_of_the_loss_model(found):
     assert (drawn.max(axis=0) > hazards.table).all()
 
 
-def test_quotes_rest_on_plants_followed_from_look_to_look(found):
-    fitted, time = fitted_hazards.fit_hazards(found, AS_OF)
+def test_quotes_rest_on_plants_followed_from_look_to_look(found, fits, model):
     looked = exposure.build(found, AS_OF, "midpoint", follow_between_inspections=True).cells(["month"])
-    assert fitted.model.plant_days == looked["plant_days"].sum() < time.cells([])["plant_days"].iloc[0]
-    assert fitted.model.losses == looked["losses"].sum()
+    assert model.model.plant_days == looked["plant_days"].sum() < fits.time.cells([])["plant_days"].iloc[0]
+    assert model.model.losses == looked["losses"].sum()
 
 
-def test_rates_of_lines_over_all_plant_days_add_up_to_the_fitted_losses(found):
+def test_the_model_of_a_guarantee_counts_the_losses_that_it_covers(found, fits, terms):
+    # Read straight from the file, apart from the package: BOILER is a building failure, which these terms exclude; one
+    # of its plants was taken out and never replaced.
+    model = fits.under(terms.covered, terms.excluded)
+    paid, losses = model.counted
+    boiler = int(pd.read_csv(DEMO / "plants.csv").isin(["BOILER"]).any(axis=1).sum())
+    assert (losses, losses - paid) == (fits.under((), ()).model.losses, boiler)
+    assert model.model.losses == paid
+    assert model.model.plant_days == fits.under((), ()).model.plant_days
+    days = fits.time.cells([])["plant_days"].iloc[0]
+    assert fits.exits(terms.covered, terms.excluded).uncovered == pytest.approx(boiler / days)
+    assert fits.exits((), ()).uncovered == 0
+
+
+def test_a_failure_that_the_terms_exclude_does_not_make_a_quote_cheaper(found, terms, tmp_path):
+    # The same records with the plants of the boiler failure written as taken out alive: what the guarantee covers is
+    # the same, and so is its rate. One share of all losses made the quote of these records some 7% cheaper.
+    shutil.copytree(DEMO, tmp_path / "records")
+    file = tmp_path / "records" / "replacements.csv"
+    file.write_text(file.read_text(encoding="utf-8").replace("BOILER", "UPGRADE"), encoding="utf-8")
+    spared = records.load(tmp_path / "records")
+    with_failure, without = (priced_quote.offer(LIST, one, terms, AS_OF)[0] for one in (found, spared))
+    assert with_failure.number.mean == pytest.approx(without.number.mean, rel=0.02)
+
+
+def test_too_few_covered_losses_take_the_rates_of_all_times_their_share(fits):
+    # Broken plants: 3 in 193 losses; half a loss added to either side: 3.5 / 194.
+    model, whole = fits.under(("mechanical",), ()), fits.under((), ())
+    paid, losses = model.counted
+    assert 0 < paid < 10
+    assert any("too few for rates of their own" in note for note in model.notes)
+    lines = whole.model.patterns[["species", "light", "pot", "planter"]].astype("str").head(3)
+    ratio = model.for_lines(lines, 20, 1).intercept / whole.for_lines(lines, 20, 1).intercept
+    assert ratio == pytest.approx((paid + 0.5) / (losses + 1))
+
+
+def test_the_page_says_what_last_year_was_expected_to_lose_and_what_came(made):
+    last, text = made.quote.year_error.years.iloc[0], texts.answer_sentences(made)[3]
+    assert (last["expected"], last["observed"]) == (made.back_test.expected, made.back_test.observed)
+    assert f"Last year the method expected {last['expected']:.0f}, and {last['observed']} came" in text
+    table = made.findings.set_index("measure")
+    # Findings stand in the order of time.
+    observed = made.quote.year_error.years["observed"].tolist()
+    assert table.loc["foretold_year_observed", "estimate"].tolist() == observed[::-1]
+    assert f"{table.loc['year_error', 'estimate']:.0f}% better or worse" in text
+    assert f"is taken times {table.loc['year_factor', 'estimate']:.2f}" in text
+    # More came than was expected: the price goes up.
+    assert last["observed"] > last["expected"]
+    assert made.quote.year_error.mean > 1.02
+
+
+def test_rates_of_lines_over_all_plant_days_add_up_to_the_fitted_losses(found, model):
     # Asked for the very plants on record, in the months and at the ages on record, lines come to what the model fitted:
     # in the company's usual air exactly, in each site's own air site by site.
-    model, _ = fitted_hazards.fit_hazards(found, AS_OF)
     fitted = model.model
     rows = fitted.patterns.astype({name: "str" for name in ("light", "pot", "planter", "age_band")})
     hazards = model.for_lines(rows[["species", "light", "pot", "planter"]], 2, 1)
@@ -204,8 +264,7 @@ def test_rates_of_lines_over_all_plant_days_add_up_to_the_fitted_losses(found):
     assert own.sum() == pytest.approx(fitted.counts.days_by_site @ lost @ np.ones(len(fitted.sites)), rel=1e-3)
 
 
-def test_the_air_of_a_site_is_what_its_own_readings_do_against_those_of_all(found):
-    model, _ = fitted_hazards.fit_hazards(found, AS_OF)
+def test_the_air_of_a_site_is_what_its_own_readings_do_against_those_of_all(found, model):
     model = drier_harms(model, 0.4)
     fitted, terms = model.model, ("dry_air", "no_humidity")
     usual = [passing(model, month, terms) for month in range(1, 13)]
@@ -222,10 +281,9 @@ def test_the_air_of_a_site_is_what_its_own_readings_do_against_those_of_all(foun
     assert made.max() > 1.1 and made.min() < 0.95
 
 
-def test_draws_of_the_rates_keep_the_fitted_mean(found):
+def test_draws_of_the_rates_keep_the_fitted_mean(found, model):
     # Plant-days by age band on record, every month alike: over these each line's draws have the mean of the fit. Drawn
     # on the log scale alone, a rate of variance v would lie exp(v / 2) times as high.
-    model, _ = fitted_hazards.fit_hazards(found, AS_OF)
     hazards = model.for_lines(plant_list.read(LIST, found.settings).lines, 50, 1)
     days = model.model.patterns.groupby("age_band", observed=True)["plant_days"].sum()
     weight = days.reindex(age_bands()).fillna(0.0).to_numpy()[:, None] / days.sum() * np.full(12, 1 / 12)
@@ -239,8 +297,7 @@ def test_draws_of_the_rates_keep_the_fitted_mean(found):
     assert expected.mean(axis=0) == pytest.approx(known["expected"].to_numpy())
 
 
-def test_a_sites_history_is_its_losses_and_what_the_model_expected_there(found):
-    model, _ = fitted_hazards.fit_hazards(found, AS_OF)
+def test_a_sites_history_is_its_losses_and_what_the_model_expected_there(found, model):
     known = model.model.site_effects.set_index("site_id")
     site = known["losses"].idxmax()
     lost, expected = model.site_history([site, "nowhere"], 200, 1)

@@ -9,6 +9,7 @@ from hypothesis import strategies as st
 from scipy import stats
 
 from plantstats.guarantee import projection, time_grid
+from plantstats.guarantee.hazards import Exits
 from plantstats.guarantee.projection import Cohorts, Cover, HazardSamples
 
 CUTS = (90, 365, 730)
@@ -25,11 +26,11 @@ def cohorts(planted, enter=None, leave=None, site=None):
     )
 
 
-def projected(grid, who, hazard, cover=None, *, intercept=1.0, effect=1.0, covered=1.0, **exits):
+def projected(grid, who, hazard, cover=None, *, intercept=1.0, effect=1.0, **exits):
     shape = np.broadcast_to(np.asarray(hazard, float), (1, len(CUTS) + 2, 12))
     effects = np.full((1, int(who.site.max()) + 1), effect)
     intercepts = np.broadcast_to(intercept, (1, len(who.planted)))
-    samples = HazardSamples(CUTS, intercepts, shape, effects, np.array([covered]), **exits)
+    samples = HazardSamples(CUTS, intercepts, shape, effects, Exits(**exits))
     return projection.project(grid, who, cover or Cover(), samples)
 
 
@@ -142,16 +143,15 @@ def test_the_monthly_step_is_near_the_daily_one():
 
 
 def test_uncovered_causes_and_other_exits_compete_as_worked_by_hand():
-    # 60 days, hazard 0.01, 70% covered; 0.002 through the client; 0.003 taken out. Cap 1, positions end:
+    # 60 days; 0.007 a day covered, 0.003 not covered; 0.002 through the client; 0.003 taken out. Cap 1, positions end:
     # covered first = 0.007 / 0.015 x (1 - exp(-0.9)).
     grid = time_grid.monthly_grid(date(2026, 3, 1), date(2026, 4, 30), per_month=30)
-    ends = projected(
-        grid, cohorts([0.0]), 0.01, Cover(cap=1, after_uncovered="ends"), covered=0.7, client=0.002, withdrawn=0.003
-    )
+    exits = {"uncovered": 0.003, "client": 0.002, "withdrawn": 0.003}
+    ends = projected(grid, cohorts([0.0]), 0.007, Cover(cap=1, after_uncovered="ends"), **exits)
     assert ends.pmf[0, 0, 1] == pytest.approx(0.007 / 0.015 * (1 - np.exp(-0.9)), abs=1e-9)
     # Uncovered losses replaced, no cap: covered losses come at 0.007 a day while the position lasts, whose
     # end comes at 0.003: 0.007 / 0.003 x (1 - exp(-0.18)).
-    goes_on = projected(grid, cohorts([0.0]), 0.01, covered=0.7, client=0.002, withdrawn=0.003)
+    goes_on = projected(grid, cohorts([0.0]), 0.007, **exits)
     assert goes_on.by_part.sum() == pytest.approx(0.007 / 0.003 * (1 - np.exp(-0.18)), rel=1e-4)
 
 
@@ -211,9 +211,7 @@ def test_many_draws_in_blocks_equal_draws_one_by_one(monkeypatch):
         rng.uniform(0.5, 3, (7, 2)),
         rng.uniform(0.0005, 0.001, (7, 5, 12)),
         np.linspace(0.5, 2, 7)[:, None],
-        np.full(7, 0.9),
-        1e-4,
-        1e-4,
+        Exits(1e-4, 1e-4, 1e-4),
     )
     whole = projection.project(grid, who, Cover(), samples)
     monkeypatch.setattr(projection, "BLOCK", 1)
@@ -231,9 +229,9 @@ def test_many_lines_equal_lines_one_by_one(cover):
     n, n_samples, grid = 80, 3, time_grid.monthly_grid(date(2026, 10, 14), date(2029, 10, 14))
     who = cohorts(rng.uniform(-1500, 200, n).round(), enter=rng.choice([0.0, 30.0], n), site=rng.integers(0, 5, n))
     intercept, shape = np.exp(rng.uniform(-4, 0, (n_samples, n))), rng.uniform(0.5, 1.2, (n_samples, 5, 12)) / 365
-    effect, covered = rng.gamma(2, 0.5, (n_samples, 5)), np.array([1.0, 0.8, 0.6])
+    effect, exits = rng.gamma(2, 0.5, (n_samples, 5)), Exits(1e-4, 2e-5, 5e-5)
     parts = np.stack([np.ones(36), np.linspace(1, 0.9, 36)], axis=1)
-    samples = HazardSamples(CUTS, intercept, shape, effect, covered, 2e-5, 5e-5)
+    samples = HazardSamples(CUTS, intercept, shape, effect, exits)
     whole = projection.project(grid, who, cover, samples, parts)
     assert projection._nodes(intercept * effect[:, who.site], shape, 1096).shape[1] < n / 2
     for line in range(n):
@@ -242,7 +240,7 @@ def test_many_lines_equal_lines_one_by_one(cover):
             grid,
             own,
             cover,
-            HazardSamples(CUTS, intercept[:, [line]], shape, effect[:, [who.site[line]]], covered, 2e-5, 5e-5),
+            HazardSamples(CUTS, intercept[:, [line]], shape, effect[:, [who.site[line]]], exits),
             parts,
         )
         k = min(alone.pmf.shape[-1], whole.pmf.shape[-1])

@@ -6,13 +6,15 @@ from datetime import date
 import numpy as np
 import pandas as pd
 import pytest
+from scipy import stats
 
 from plantstats import findings
 from plantstats.guarantee import plant_list, quote, quote_findings
-from plantstats.guarantee.hazards import Exits, LineHazards, covered_share, site_effects, stream
+from plantstats.guarantee.hazards import Exits, LineHazards, site_effects, stream
 from plantstats.guarantee.price import price, shared_out
 from plantstats.guarantee.terms import LEAST_DRAWS, Terms, TermsError, read_terms, terms_from
-from plantstats.pages import guarantee_tables
+from plantstats.guarantee.year_error import YearError
+from plantstats.pages import guarantee_sentences, guarantee_tables
 from plantstats.records import RecordError, Settings
 
 CUTS = (90, 365, 730)
@@ -75,10 +77,6 @@ def listed(*rows):
     )
 
 
-def nothing_else(draws):
-    return Exits(np.ones(draws), 0.0, 0.0, 0)
-
-
 TERMS = Terms(date(2025, 7, 1), 24, wage_per_hour=3600, lead_days=0, draws=100, seed=20250630, excluded=())
 MODEL = HandMade({"Ficus lyrata": 0.3 / 365, "Dracaena marginata": 1 / 700, "Aspidistra elatior": 1 / 2000}, 0.2, 0.15)
 A1 = {"position": "A1", "unit_cost": 38.50, "labour_minutes": 20}
@@ -86,8 +84,8 @@ A2 = {"position": "A2", "species": "Dracaena marginata", "unit_cost": 29.90, "la
 B7 = {"position": "B7", "species": "Aspidistra elatior", "unit_cost": 55.00, "labour_minutes": 25}
 
 
-def quoted(rows, model=MODEL, terms=TERMS):
-    return quote.make_quote(listed(*rows), model, nothing_else(terms.draws), terms)
+def quoted(rows, model=MODEL, terms=TERMS, year_error=None):
+    return quote.make_quote(listed(*rows), model, Exits(), terms, year_error)
 
 
 def amounts(made):
@@ -183,7 +181,7 @@ def test_what_costs_nothing_is_quoted_at_nothing(rows):
 def test_a_term_of_no_months_costs_nothing():
     made = quoted([A1], terms=replace(TERMS, months=0))
     assert (made.expected_cost, made.quantile(0.95), price(made, 0.8).monthly) == (0, 0, 0)
-    assert quote_findings.owner_findings(made, price(made, 0.8)) is not None
+    assert quote_findings.owner_findings(made, price(made, 0.8), (9, 10)) is not None
 
 
 def test_fifty_thousand_plants_are_quoted_exactly():
@@ -221,8 +219,6 @@ def test_without_site_or_model_all_uncertainty_is_chance():
 def test_a_site_effect_widens_the_points_as_the_negative_binomial():
     # 400 positions, cap 1, small hazard: numbers are Poisson of mean 400 x 0.0365 = 14.6 times a gamma effect of
     # variance 0.25: negative binomial with size 4.
-    from scipy import stats
-
     made = quoted([A1 | {"quantity": 400}], HandMade({"Ficus lyrata": 0.00005}, 0.25), replace(TERMS, draws=2000))
     size, mean = 4.0, 400 * 0.00005 * 730
     law = stats.nbinom(size, size / (size + mean))
@@ -258,19 +254,10 @@ def test_a_line_planted_late_is_at_risk_from_its_planting_only():
     assert made.number.mean == pytest.approx(0.365, abs=1e-4)
 
 
-def test_the_share_of_covered_losses_is_what_the_records_say():
-    losses = pd.DataFrame({"cause": ["pest"] * 3 + ["building_failure", None], "quantity": [10, 5, 5, 20, 10]})
-    share, counted = covered_share(losses, (), ("building_failure",), 4000, 1)
-    assert counted == 50
-    assert share.mean() == pytest.approx(30.5 / 51, abs=0.005)
-    assert covered_share(losses, (), ("theft",), 10, 1)[0].tolist() == [1.0] * 10
-    assert covered_share(losses, ("pest",), (), 4000, 1)[0].mean() == pytest.approx(20.5 / 51, abs=0.005)
-
-
 def test_findings_of_a_quote_hold_the_house_rules_and_the_client_sees_no_cost():
     made = quoted([A1, A2])
     offered = price(made, 0.8)
-    table = quote_findings.owner_findings(made, offered)
+    table = quote_findings.owner_findings(made, offered, (9, 10))
     by_line = findings.pick(table, "expected_guarantee_cost", ["line", "species", "light", "pot"])
     assert round(100 * by_line["estimate"].sum()) == made.expected_cost
     shown = quote_findings.client_findings(made, offered)
@@ -286,6 +273,38 @@ def test_findings_of_a_quote_hold_the_house_rules_and_the_client_sees_no_cost():
 )
 def test_cents_are_shared_out_whole(total, weights, parts):
     assert shared_out(total, weights) == parts
+
+
+def test_a_price_never_lies_below_the_expected_cost():
+    # One plant over a year at 0.0005 a day: lost with 1 - exp(-0.1825) = 16.7%: nothing is to be paid in 80 of 100 such
+    # contracts, and 0.167 x 50.50 = 8.42 is to be expected. A charge of nothing would lose that, whatever its margin.
+    terms = replace(TERMS, months=12, cap_per_position=1, margin_percent=12.0)
+    made = quoted([A1], HandMade({"Ficus lyrata": 0.0005}), terms)
+    offered = price(made, 0.8)
+    assert (made.quantile(0.8), made.expected_cost) == (0, 842)
+    assert offered.monthly == round(842 * 1.12 / 12)
+    assert not offered.covers_point
+    sentence = guarantee_sentences.quote_sentences(made, offered)[2]
+    assert "lies below the expected cost" in sentence
+    assert "leaves a margin" not in sentence
+    notes = quote_findings.owner_findings(made, offered, (9, 10)).set_index("measure")["note"]
+    assert "on the expected cost" in notes["monthly_charge"]
+
+
+def test_the_year_to_year_error_moves_the_mean_and_widens_the_cost():
+    # 400 positions: so many that chance is small. A lasting factor of 1.2, and a year's of variance 0.04, on Poisson
+    # numbers of mean 14.6: negative binomial with mean 17.52 and size 25.
+    rows = [A1 | {"quantity": 400}]
+    model, terms = HandMade({"Ficus lyrata": 0.00005}), replace(TERMS, draws=2000)
+    error = YearError(pd.DataFrame(), 0.04, np.array([1.2]), np.array([0.04]), np.array([1.0]))
+    made, usual = quoted(rows, model, terms, error), quoted(rows, model, terms)
+    mean = 1.2 * 400 * 0.00005 * 730
+    assert made.number.mean == pytest.approx(mean, rel=2e-3)
+    nbinom = stats.nbinom(25, 25 / (25 + mean))
+    for share in (0.5, 0.8, 0.95):
+        assert made.number.quantile(share) == pytest.approx(nbinom.ppf(share), abs=1)
+    assert made.shares["year"] == pytest.approx(0.04 * mean**2 / (mean + 0.04 * mean**2), abs=0.05)
+    assert "year" not in usual.shares
 
 
 # --- lists -------------------------------------------------------------------------------------------------------

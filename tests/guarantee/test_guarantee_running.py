@@ -11,9 +11,9 @@ from scipy import stats
 
 from plantstats import exposure, records
 from plantstats.guarantee import accounts, back_test, in_force, nursing, provision
-from plantstats.guarantee.hazards import LineHazards
+from plantstats.guarantee.hazards import Exits, LineHazards
 from plantstats.guarantee.terms import Terms
-from plantstats.pages import guarantee_charts
+from plantstats.pages import guarantee_charts, guarantee_tables
 from plantstats.pages import guarantee_sentences as texts
 from plantstats.periods import quarter
 
@@ -101,23 +101,22 @@ class Flat:
     def site_air(self, sites):
         return np.ones(len(sites))
 
+    notes = ()
 
-def no_other_exits():
-    whole = pd.DataFrame({"plant_days": [1000], "client_exits": [0], "withdrawn": [0]})
-    losses = pd.DataFrame({"cause": ["pest"], "quantity": [5]})
-    return SimpleNamespace(cells=lambda by: whole, losses=losses)
+
+FITS = SimpleNamespace(under=lambda covered, excluded: Flat(), exits=lambda covered, excluded: Exits())
 
 
 def test_a_provision_is_plants_times_chance_times_cost(small, small_time):
     # From 1 October: P1 31 days, P4 232 days (to 20 May 2027), P5 92 days (to 31 December), hazard 0.001 a day,
     # one replacement each: 5,000 x (1 - exp(-0.031)) + 5,000 x (1 - exp(-0.232)) + 3 x 4,000 x (1 - exp(-0.092)).
     force = in_force.in_force(small, small_time, Q3.last_day)
-    valued = provision.value(force, Flat(), no_other_exits(), Q3.end, provision.Method(n_samples=20))
+    valued = provision.value(force, FITS, Q3.end, provision.Method(n_samples=20))
     by_hand = [5000 * -np.expm1(-0.031), 5000 * -np.expm1(-0.232), 12000 * -np.expm1(-0.092)]
     assert valued.cost == pytest.approx(by_hand, rel=1e-9)
     assert valued.discounted == pytest.approx(by_hand, rel=1e-9)
     assert valued.number == pytest.approx([-np.expm1(-0.031), -np.expm1(-0.232), -3 * np.expm1(-0.092)])
-    less = provision.value(force, Flat(), no_other_exits(), Q3.end, provision.Method((10.0,), n_samples=20))
+    less = provision.value(force, FITS, Q3.end, provision.Method((10.0,), n_samples=20))
     assert (less.discounted < less.cost).all()
     # 232 days at 10% a year, lost about the middle: 1.1 ** -(116 / 365.25) = 0.970.
     assert less.discounted[1] / less.cost[1] == pytest.approx(0.970, abs=0.002)
@@ -160,6 +159,9 @@ def test_findings_of_running_guarantees_hold_the_house_rules(demo, rolled):
         [provision.findings_of(closing, moved, Q3, "EUR"), accounts.findings_of(margins, Q3, "EUR")], ignore_index=True
     )
     assert {"provision", "provision_move", "account_margin"} <= set(table["measure"])
+    whole = table[table["measure"].eq("provision") & table["client_id"].isna()].iloc[0]
+    assert whole["n_plants"] == closing.plants
+    assert all(note[1:] in whole["note"] for note in closing.notes)
     assert any("not legal, accounting" in line for line in texts.provision_sentences(closing, moved, "EUR"))
 
 
@@ -175,6 +177,92 @@ def test_an_account_margin_is_fee_less_visits_travel_and_replacements(small):
     assert made.loc["C1", "margin"] + 5000 - made.loc["C1", "high"] == pytest.approx(0.0253 * 5000, rel=1e-2)
     # No replacement is not no risk: 3.69 (exact limit of none) at the mean cost of one.
     assert made.loc["C2", "margin"] - made.loc["C2", "low"] == pytest.approx(3.689 * 5000, rel=1e-3)
+
+
+def test_a_contract_in_another_currency_is_never_added_and_says_so(tmp_path):
+    contracts = (
+        "client_id,site_id,starts_on,monthly_fee,currency\nC1,S1,2025-01-01,100.00,EUR\nC2,,2025-01-01,50.00,USD\n"
+    )
+    loaded = write(tmp_path, **SMALL | {"contracts": contracts})
+    margins = accounts.account_margins(loaded, Q3)
+    made = margins.set_index("client_id")
+    assert made.loc["C1", "fee"] == 120000
+    assert made.loc["C2", ["fee", "margin", "low", "high"]].isna().all()
+    rows = accounts.findings_of(margins, Q3, "EUR").set_index(["measure", "client_id"])
+    assert np.isnan(rows.loc[("account_margin", "C2"), "estimate"])
+    assert "a contract in USD, and amounts are never converted" in rows.loc[("account_margin", "C2"), "note"]
+    # The whole is that of C1 alone, and says that one account is left out.
+    whole = rows[rows.index.get_level_values("client_id").isna()]
+    assert whole.loc["account_fee", "estimate"].tolist() == [1200.0]
+    assert "without 1 accounts" in whole.loc["account_fee", "note"].iloc[0]
+    assert "not available" in guarantee_tables.margin_table(margins, "EUR").to_string()
+
+
+def test_a_contract_line_that_stands_twice_is_counted_once_and_named(tmp_path):
+    line = "C1,S1,2025-01-01,,100.00\n"
+    contracts = "client_id,site_id,starts_on,ends_on,monthly_fee\n" + line + "C2,,2025-01-01,,50.00\n" + line
+    made = accounts.account_margins(write(tmp_path, **SMALL | {"contracts": contracts}), Q3).set_index("client_id")
+    assert made.loc["C1", "fee"] == 120000
+    assert "contracts.csv, line 4: the same contract stands before; counted once" in made.loc["C1", "note"]
+    assert made.loc["C2", "note"] == ""
+
+
+def test_the_loss_of_a_moved_plant_belongs_to_the_client_who_held_it(tmp_path):
+    # P3 stood at S1 of C1, moved to S2 of C2 in March and was lost there in May.
+    tables = SMALL | {"moves": "plant_id,moved_on,to_site_id\nP3,2026-03-02,S2\n"}
+    made = accounts.account_margins(write(tmp_path, **tables), Q3).set_index("client_id")
+    assert made["lost"].to_dict() == {"C1": 0, "C2": 1}
+    assert made["replacements"].to_dict() == {"C1": 0, "C2": 5000}
+
+
+def test_an_amount_below_zero_is_a_fault_of_the_records(tmp_path):
+    # "Replacing them cost EUR -23" was printed of such a cell.
+    loaded = write(tmp_path, **SMALL | {"replacements": SMALL["replacements"].replace("40.00", "-23.00")})
+    fault = loaded.set_aside.iloc[0]
+    assert (fault["table"], fault["column"], fault["text"]) == ("replacements", "plant_cost", "-23.00")
+    # The row is used, its labour of 20 minutes at 30.00 counts: 10.00.
+    made = accounts.account_margins(loaded, Q3).set_index("client_id")
+    assert made.loc["C1", "replacements"] == 1000
+
+
+def test_accounts_say_how_many_plants_they_rest_on(small):
+    # P2 to P4 stood at C1 (P1 too), P5 (three plants) and P6 at C2.
+    rows = accounts.findings_of(accounts.account_margins(small, Q3), Q3, "EUR")
+    margins = rows[rows["measure"].eq("account_margin")].set_index("client_id")
+    assert margins.loc[["C1", "C2"], "n_plants"].tolist() == [4, 4]
+
+
+def test_accounts_without_any_contract_are_refused(tmp_path):
+    without = {name: text for name, text in SMALL.items() if name != "contracts"}
+    margins = accounts.account_margins(write(tmp_path, **without), Q3)
+    with pytest.raises(in_force.GuaranteeError, match="no contract"):
+        accounts.findings_of(margins, Q3, "EUR")
+
+
+def test_guarantees_that_all_ended_before_the_quarter_are_refused_in_words(tmp_path):
+    head = "client_id,site_id,starts_on,ends_on,monthly_fee\n"
+    ended = head + "C1,S1,2025-01-01,2026-05-31,100.00\nC2,,2025-01-01,2026-05-31,50.00\n"
+    loaded = write(tmp_path, **SMALL | {"contracts": ended})
+    with pytest.raises(in_force.GuaranteeError, match="no guarantee runs in 2026-Q3"):
+        provision.roll_forward(loaded, Q3)
+
+
+def test_what_ended_before_the_first_day_promises_nothing(small, small_time):
+    force = in_force.in_force(small, small_time, Q3.last_day)
+    ended = force.truncated_at(date(2026, 8, 1))
+    valued = provision.value(ended, FITS, Q3.end, provision.Method(n_samples=20))
+    assert not valued.cost.any()
+
+
+def test_a_provision_looks_five_years_ahead_and_says_so(tmp_path):
+    plants = SMALL["plants"].replace("2027-05-20", "2199-12-31")
+    loaded = write(tmp_path, **SMALL | {"plants": plants})
+    force = in_force.in_force(loaded, exposure.build(loaded, Q3.last_day), Q3.last_day)
+    assert force.plants.set_index("plant_id")["leave"]["P4"] == pd.Timestamp("2031-09-30")
+    assert any("guarantees of 1 plants run beyond 2031-09-30" in note for note in force.notes)
+    valued = provision.value(force, FITS, Q3.end, provision.Method(n_samples=20))
+    # P4 over 1,825 days (to 29 September 2031) at 0.001 a day, replaced once: 50.00 x (1 - exp(-1.825)).
+    assert valued.cost[list(force.plants["plant_id"]).index("P4")] == pytest.approx(5000 * -np.expm1(-1.825), rel=1e-3)
 
 
 def test_a_fee_counts_by_days_where_a_contract_begins_or_ends_within_a_month(tmp_path):
