@@ -11,8 +11,11 @@ from scipy import optimize, special, stats
 from plantstats.stats.intervals import CONF_LEVEL, Array, Counts, Interval
 
 METHOD = "gamma-Poisson shrinkage, marginal maximum likelihood (Clayton and Kaldor 1987)"
-# Below this relative variance the groups are alike: the likelihood is flat there.
-ALIKE = 1e-6
+# The relative variance of groups that are alike. An estimate below LEAST_VARIANCE (a standard deviation of 1% of the
+# mean) is taken for it: the likelihood is flat there.
+ALIKE, LEAST_VARIANCE = 1e-6, 1e-4
+MOST_LOG_VARIANCE = 6.0
+MAX_STEPS, SETTLED = 100, 1e-11
 # Half-Cauchy weight of the relative standard deviation of the ratios in the intervals. Wide: values up to several times
 # the mean remain likely. Gelman 2006 (from memory) proposes this form.
 PRIOR_SD_SCALE = 1.0
@@ -79,7 +82,7 @@ def fit_prior(losses: Counts, exposure: Counts) -> Prior:
             [start[0], log_variance],
             args=(count, at_risk),
             method="L-BFGS-B",
-            bounds=[(start[0] - 10, start[0] + 10), (np.log(ALIKE), 6)],
+            bounds=[(start[0] - 10, start[0] + 10), (np.log(ALIKE), MOST_LOG_VARIANCE)],
             options={"ftol": 1e-14, "gtol": 1e-9},
         )
         for log_variance in (start[1], -5.0, 1.5)
@@ -87,8 +90,52 @@ def fit_prior(losses: Counts, exposure: Counts) -> Prior:
     best = min(fits, key=lambda fit: fit.fun)
     if not np.isfinite(best.fun):
         raise ShrinkError("the fit of the variance between groups did not come to a finite answer")
-    shape = float(np.exp(-best.x[1]))
-    return Prior(shape, shape / float(np.exp(best.x[0])), float(best.fun))
+    log_mean, log_variance = _settled(best.x, count, at_risk)
+    shape = float(np.exp(-log_variance))
+    return Prior(shape, shape / float(np.exp(log_mean)), float(best.fun))
+
+
+def _settled(found: Array, count: Array, at_risk: Array) -> tuple[float, float]:
+    """Log mean and log variance at the very top near a place found, so that they are the same on any machine.
+
+    Where the variance lies below `LEAST_VARIANCE` the likelihood is flat and a search stops anywhere: the groups are
+    alike, by rule. Elsewhere Newton's steps go on until they move nothing.
+    """
+    at = np.array(found, dtype="float64")
+    alike = float(np.log(count.sum() / at_risk.sum())), float(np.log(ALIKE))
+    for _ in range(MAX_STEPS):
+        if at[1] < np.log(LEAST_VARIANCE):
+            return alike
+        slope, curvature = _slopes(at, count, at_risk)
+        if not np.all(np.linalg.eigvalsh(curvature) < 0):
+            break  # no top here: the widest variance allowed, or a shoulder
+        step = np.clip(-np.linalg.solve(curvature, slope), -1, 1)
+        at = at + step
+        if np.abs(step).max() < SETTLED:
+            break
+    return float(at[0]), float(min(at[1], MOST_LOG_VARIANCE))
+
+
+def _slopes(at: Array, count: Array, at_risk: Array) -> tuple[Array, Array]:
+    """Slope and curvature of the log likelihood by log mean and log variance."""
+    expected, shape = np.exp(at[0]) * at_risk, float(np.exp(-at[1]))
+    of_mean = shape * (count - expected) / (shape + expected)
+    of_shape = (
+        special.digamma(count + shape)
+        - special.digamma(shape)
+        - np.log1p(expected / shape)
+        + (expected - count) / (shape + expected)
+    ).sum()
+    twice = (
+        special.polygamma(1, count + shape)
+        - special.polygamma(1, shape)
+        + expected / (shape * (shape + expected))
+        + (count - expected) / (shape + expected) ** 2
+    ).sum()
+    mean_twice = -(shape * expected * (shape + count) / (shape + expected) ** 2).sum()
+    across = -(shape * (count - expected) * expected / (shape + expected) ** 2).sum()
+    curvature = [[mean_twice, across], [across, shape * of_shape + shape**2 * twice]]
+    return np.array([of_mean.sum(), -shape * of_shape]), np.array(curvature)
 
 
 def shrink(losses: Counts, exposure: Counts, conf_level: float = CONF_LEVEL) -> Interval:
