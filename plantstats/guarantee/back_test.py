@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -17,7 +18,8 @@ from plantstats.guarantee.in_force import in_place
 from plantstats.guarantee.projection import Cohorts, Cover, HazardSamples, project
 from plantstats.guarantee.renewal import RenewalError
 from plantstats.guarantee.terms import Terms
-from plantstats.guarantee.time_grid import Array, TimeGrid, monthly_grid
+from plantstats.guarantee.time_grid import Array, monthly_grid
+from plantstats.guarantee.year_error import YearError, learn
 from plantstats.periods import Period, previous_quarters
 from plantstats.stats.intervals import CONF_LEVEL, binomial_limits, poisson_limits
 
@@ -25,6 +27,7 @@ if TYPE_CHECKING:
     from plantstats.records import Records
 
 QUARTERS = 4
+YEARS = 3  # most years that are foretold again, for the year-to-year error
 QUANTILES = (0.80, 0.95)
 MAX_CHAIN = 50  # successors of one place within the quarters tested
 METHOD = "quote of a year ago for the plants then in place"
@@ -54,7 +57,7 @@ class BackTest:
     distributions : tuple of Distribution
         Of the losses of each row of `cells`.
     expected_samples : numpy.ndarray, shape (samples,)
-        Losses expected in the four quarters given each sample of site effects and model.
+        Losses expected in the four quarters given each sample of site effects and model, without a year-to-year error.
     whole_year : bool
         Whether the records of a year ago knew every calendar month.
     """
@@ -101,7 +104,11 @@ class BackTest:
 
 
 def back_test(
-    records: Records, period: Period, terms: Terms, fitted: tuple[FittedHazards, Exits] | None = None
+    records: Records,
+    period: Period,
+    terms: Terms,
+    fitted: tuple[FittedHazards, Exits] | None = None,
+    earlier: Sequence[BackTest] = (),
 ) -> BackTest | None:
     """Test last year's quotes.
 
@@ -114,6 +121,8 @@ def back_test(
         Covered and excluded causes, draws, seed, lead time.
     fitted : tuple of FittedHazards and Exits, optional
         What to quote from, where that is not these records a year ago.
+    earlier : sequence of BackTest
+        Those of the years before, from which the quotes of a year ago knew their year-to-year error.
 
     Returns
     -------
@@ -135,29 +144,22 @@ def back_test(
             exits = fits.exits(terms.covered, terms.excluded)
         else:
             time, (model, exits) = exposure.build(records, cut, dated="found"), fitted
-    except ModelError:
+        plants = in_place(time)
+        profiles, foreseen = _foreseen(plants, model, exits, terms, quarters)
+    except (ModelError, RenewalError):
+        # Too few losses a year ago for a model, or so few that anything was possible: nobody could have quoted on them.
         return None
-    plants = in_place(time)
-    grid = monthly_grid(quarters[0].start, period.end)
-    edges = grid.edges[:-1]
-    start = quarters[0].start
-    parts = [(edges >= (one.start - start).days) & (edges < (one.end - start).days) for one in quarters]
-    try:
-        profiles, foreseen = _foreseen(plants, model, exits, terms, grid, np.array(parts, dtype="float64").T)
-    except RenewalError:
-        # So few losses a year ago that anything was possible: nobody could have quoted on them.
-        return None
+    factor = learn_from(earlier, model).samples(terms.draws, terms.seed)
     happened = _happened(records, plants, terms, period)
     rows, distributions = [], []
-    for number, quarter in enumerate(quarters):
-        # In one quarter a position is hardly ever replaced twice: its probability to be is its expected number.
-        expected = np.minimum(foreseen[:, :, number], 1.0)
+    for quarter, expected in zip(quarters, np.moveaxis(foreseen * factor[:, None, None], 2, 0), strict=True):
         of_quarter = happened[happened["lost_on"].between(pd.Timestamp(quarter.start), pd.Timestamp(quarter.last_day))]
         for site in ["", *sorted(profiles["site_id"].unique())]:
             at = np.flatnonzero(profiles["site_id"].eq(site)) if site else np.arange(len(profiles))
             quantity = profiles["quantity"].to_numpy()[at]
-            pmf = np.stack([1 - expected[:, at], expected[:, at]], axis=-1)
-            losses = total_cost(pmf, quantity, np.ones(len(at), dtype="int64"))[0]
+            # In one quarter a position is hardly ever replaced twice: its probability to be is its expected number.
+            replaced = np.minimum(expected[:, at], 1.0)
+            losses = total_cost(np.stack([1 - replaced, replaced], axis=-1), quantity, np.ones_like(quantity))[0]
             seen = of_quarter[of_quarter["site_id"].eq(site)] if site else of_quarter
             rows.append(
                 {
@@ -184,10 +186,53 @@ def back_test(
     )
 
 
+def back_tests(records: Records, period: Period, terms: Terms) -> list[BackTest]:
+    """Last year's quotes, and those of the years before as far as the records carried them, newest first.
+
+    Parameters
+    ----------
+    records : Records
+    period : Period
+        The last complete quarter.
+    terms : Terms
+
+    Returns
+    -------
+    list of BackTest
+        At most `YEARS`; each knew the year-to-year error that the ones before it tell of.
+    """
+    periods = [period]
+    for _ in range(YEARS - 1):
+        periods.append(previous_quarters(periods[-1], QUARTERS)[0])
+    tests: list[BackTest] = []
+    for one in reversed(periods):
+        test = back_test(records, one, terms, earlier=tests)
+        tests = [test, *tests] if test is not None else []
+    return tests
+
+
+def learn_from(tests: Sequence[BackTest], model: FittedHazards) -> YearError:
+    """The company's year-to-year error, from the years that records of whole years foretold."""
+    whole = [test for test in tests if test.whole_year]
+    years = pd.DataFrame(
+        {
+            "period": [f"{test.totals['period'].iloc[0]} to {test.totals['period'].iloc[-1]}" for test in whole],
+            "expected": [test.expected for test in whole],
+            "observed": [test.observed for test in whole],
+        }
+    )
+    return learn(years, [test.expected_samples for test in whole], model.losses_per_year)
+
+
 def _foreseen(
-    plants: pd.DataFrame, model: FittedHazards, exits: Exits, terms: Terms, grid: TimeGrid, parts: Array
+    plants: pd.DataFrame, model: FittedHazards, exits: Exits, terms: Terms, quarters: list[Period]
 ) -> tuple[pd.DataFrame, Array]:
-    """Profiles of plants (with quantity), and expected covered losses: samples x profiles x parts of the steps."""
+    """Profiles of plants (with quantity), and expected covered losses: samples x profiles x quarters."""
+    start = quarters[0].start
+    grid = monthly_grid(start, quarters[-1].end)
+    days = grid.edges[:-1, None]
+    begins, ends = np.array([[(one.start - start).days, (one.end - start).days] for one in quarters]).T
+    parts = ((days >= begins) & (days < ends)).astype("float64")
     rows = plants.assign(planted=(plants["installed_on"] - pd.Timestamp(grid.starts_on)).dt.days.astype("float64"))
     profiles = rows.groupby([*PROFILE, "planted", "site_id"], dropna=False)["quantity"].sum().reset_index()
     hazards = model.for_lines(profiles, terms.draws, terms.seed)

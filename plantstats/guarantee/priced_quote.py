@@ -10,20 +10,17 @@ from typing import TYPE_CHECKING
 import pandas as pd
 
 from plantstats import exposure, findings
-from plantstats.guarantee import alternatives, back_test, plant_list, quote_findings, year_error
+from plantstats.guarantee import alternatives, back_test, plant_list, quote_findings
 from plantstats.guarantee.fitted_hazards import FittedHazards
 from plantstats.guarantee.hazard_fits import HazardFits
 from plantstats.guarantee.hazards import Exits
 from plantstats.guarantee.price import Price, price
 from plantstats.guarantee.quote import Quote, QuoteError, make_quote
 from plantstats.guarantee.terms import Terms, read_terms
-from plantstats.periods import latest_complete_quarter, previous_quarters
+from plantstats.periods import latest_complete_quarter
 
 if TYPE_CHECKING:
     from plantstats.records import Records
-
-
-YEARS = 3  # most years that are foretold again, for the year-to-year error
 
 
 @dataclass(frozen=True)
@@ -105,33 +102,6 @@ def _quoted(
     fits = HazardFits.of(records, cut)
     model, exits = fits.under(terms.covered, terms.excluded), fits.exits(terms.covered, terms.excluded)
     plant_list.check_known(plants.lines, model.levels)
-    tests = _back_tests(records, terms, cut)
-    error = _year_error(tests, model)
-    quote = make_quote(plants.lines, model, exits, terms, error)
+    tests = back_test.back_tests(records, latest_complete_quarter(cut, records.settings.fiscal_year_starts), terms)
+    quote = make_quote(plants.lines, model, exits, terms, back_test.learn_from(tests, model))
     return replace(quote, notes=(*plants.notes, *quote.notes)), model, exits, cut, tests
-
-
-def _back_tests(records: Records, terms: Terms, cut: date) -> list[back_test.BackTest]:
-    """Last year's quotes, and those of the years before as far as the records carried them, newest first."""
-    period = latest_complete_quarter(cut, records.settings.fiscal_year_starts)
-    tests: list[back_test.BackTest] = []
-    for _ in range(YEARS):
-        test = back_test.back_test(records, period, terms)
-        if test is None:
-            break
-        tests.append(test)
-        period = previous_quarters(period, back_test.QUARTERS)[0]
-    return tests
-
-
-def _year_error(tests: list[back_test.BackTest], model: FittedHazards) -> year_error.YearError:
-    """Learned from the years that records of whole years foretold."""
-    whole = [test for test in tests if test.whole_year]
-    years = pd.DataFrame(
-        {
-            "period": [f"{test.totals['period'].iloc[0]} to {test.totals['period'].iloc[-1]}" for test in whole],
-            "expected": [test.expected for test in whole],
-            "observed": [test.observed for test in whole],
-        }
-    )
-    return year_error.learn(years, [test.expected_samples for test in whole], model.losses_per_year)

@@ -6,7 +6,7 @@ seen; and what was provided for the guarantees in force a year ago, as far as th
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from datetime import date
 from pathlib import Path
@@ -54,13 +54,14 @@ def made(case: Case, kept: Records, period: Period, time: PlantTime) -> list[pd.
         fitted = fits.under(terms.covered, terms.excluded), fits.exits(terms.covered, terms.excluded)
     except ModelError as fault:
         return [refusal("quote_80_held_company", fault)]
-    own = back_test.back_test(kept, period, terms, fitted)
+    earlier = back_test.back_tests(kept, previous_quarters(period, back_test.QUARTERS)[0], terms)
+    own = back_test.back_test(kept, period, terms, fitted, earlier)
     parts = (
         [refusal("quote_80_held_company", "no quote could be made a year ago")]
         if own is None
         else [*_held("quote", own), *_rules(own, time)]
     )
-    return [*parts, *_new_sites(case, fitted, period, terms), *_provision(kept, fits, year_ago, period)]
+    return [*parts, *_new_sites(case, fitted, period, terms, earlier), *_provision(kept, fits, year_ago, period)]
 
 
 def _held(name: str, test: back_test.BackTest) -> list[pd.DataFrame]:
@@ -97,7 +98,13 @@ def _by_light(time: PlantTime, one: Period, plants: int) -> float:
     return float(rate * plants * (one.end - one.start).days / DAYS_PER_YEAR)
 
 
-def _new_sites(case: Case, fitted: tuple[FittedHazards, Exits], period: Period, terms: Terms) -> list[pd.DataFrame]:
+def _new_sites(
+    case: Case,
+    fitted: tuple[FittedHazards, Exits],
+    period: Period,
+    terms: Terms,
+    earlier: Sequence[back_test.BackTest] = (),
+) -> list[pd.DataFrame]:
     """Quotes for the plants of a twin: the same truth, other sites and plants, drawn with another seed."""
     model, exits = fitted
     # The twin's sites bear the names of ours, and are not: no past may be theirs.
@@ -107,7 +114,7 @@ def _new_sites(case: Case, fitted: tuple[FittedHazards, Exits], period: Period, 
         simulate.make(folder, case.plants, case.years, case.seed + 1, case.truth)
         twin = records.load(Path(folder))
         try:
-            test = back_test.back_test(twin, period, terms, (stranger, exits))
+            test = back_test.back_test(twin, period, terms, (stranger, exits), earlier)
         except ModelError as fault:
             return [refusal("list_80_held_company", fault)]
     return [refusal("list_80_held_company", "no quote could be made")] if test is None else _held("list", test)

@@ -328,6 +328,17 @@ def test_a_back_test_says_what_was_stated_and_what_held(tested):
     assert points["stated"].is_monotonic_increasing
 
 
+def test_the_quotes_of_a_year_ago_knew_the_error_of_the_years_before_them(tested, demo):
+    # From 2024-10 to 2025-09 fewer were lost than expected: what was quoted then for the year after goes down a little.
+    terms = Terms(Q3.start, 12, draws=40)
+    newest, before = back_test.back_tests(demo, Q3, terms)[:2]
+    assert before.totals["period"].tolist() == ["2024-Q4", "2025-Q1", "2025-Q2", "2025-Q3"]
+    assert before.observed < before.expected_samples.mean()
+    assert newest.expected < newest.expected_samples.mean()
+    assert newest.expected_samples.mean() == pytest.approx(tested.expected_samples.mean())
+    assert newest.observed == tested.observed
+
+
 def test_records_too_thin_for_a_model_have_no_back_test_and_say_so(small):
     assert back_test.back_test(small, Q3, Terms(Q3.start, 12)) is None
     assert texts.back_test_sentence(None).startswith("No back-test")
