@@ -421,6 +421,12 @@ class Study:
         columns = ["species", "light", "pot", "planter", "dry_half", "dry_80", "dry_downs"]
         return rows.sort_values("dry_half")[columns].reset_index(drop=True)
 
+    def write_care_sheet(self, folder: Path) -> None:
+        """Put intervals.csv and care_sheet.xlsx, what a technician takes along, into a folder."""
+        from plantstats.watering import care_sheet  # noqa: PLC0415
+
+        care_sheet.write(self.visit_advice(), folder)
+
     # Money.
 
     @kept

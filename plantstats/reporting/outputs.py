@@ -34,12 +34,15 @@ class NotebookResults:
         Measure to sentence, for the foot of the page.
     files : list of Path
         Files of the notebook's own, such as a care sheet.
+    tables : list of (str, pd.DataFrame)
+        The tables of the page, all rows, with their captions.
     """
 
     findings: pd.DataFrame
     sentences: list[str]
     definitions: dict[str, str]
     files: list[Path]
+    tables: list[tuple[str, pd.DataFrame]]
 
 
 def output_folder() -> Path:
@@ -58,7 +61,10 @@ def output_folder() -> Path:
 
 class _Page(Protocol):
     findings: pd.DataFrame
+    verdict: str
     sentences: Sequence[str]
+
+    def tables(self) -> list[tuple[str, pd.DataFrame]]: ...
 
 
 def save_results(findings: pd.DataFrame | _Page, sentences: Sequence[str] = ()) -> pd.DataFrame | None:
@@ -83,8 +89,10 @@ def save_results(findings: pd.DataFrame | _Page, sentences: Sequence[str] = ()) 
     FindingsError
         For a faulty table.
     """
+    tables: list[tuple[str, pd.DataFrame]] = []
     if not isinstance(findings, pd.DataFrame):
-        findings, sentences = findings.findings, findings.sentences
+        page = findings
+        findings, sentences, tables = page.findings, [page.verdict, *page.sentences], page.tables()
     table = results.table(findings)
     folder = os.environ.get(RESULTS_FOLDER)
     if folder is None:
@@ -94,9 +102,11 @@ def save_results(findings: pd.DataFrame | _Page, sentences: Sequence[str] = ()) 
         raise ReportError("save_results was called twice; join the findings and save them once")
     definitions = {measure: results.DEFINITIONS[measure] for measure in sorted(set(table["measure"]))}
     table.to_parquet(target / "results.parquet", index=False)
-    (target / "results.json").write_text(
-        json.dumps({"sentences": [str(s) for s in sentences], "definitions": definitions}), encoding="utf-8"
-    )
+    for number, (_, frame) in enumerate(tables):
+        frame.astype("str").to_parquet(target / f"table-{number}.parquet", index=False)
+    captions = [caption for caption, _ in tables]
+    said = {"sentences": [str(s) for s in sentences], "definitions": definitions, "captions": captions}
+    (target / "results.json").write_text(json.dumps(said), encoding="utf-8")
     return None
 
 
@@ -107,4 +117,6 @@ def load_results(folder: Path) -> NotebookResults | None:
     rest = json.loads((folder / "results.json").read_text(encoding="utf-8"))
     results.define(**rest["definitions"])
     files = sorted((folder / FILES).iterdir()) if (folder / FILES).is_dir() else []
-    return NotebookResults(pd.read_parquet(folder / "results.parquet"), rest["sentences"], rest["definitions"], files)
+    tables = [(caption, pd.read_parquet(folder / f"table-{n}.parquet")) for n, caption in enumerate(rest["captions"])]
+    findings = pd.read_parquet(folder / "results.parquet")
+    return NotebookResults(findings, rest["sentences"], rest["definitions"], files, tables)

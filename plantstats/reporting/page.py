@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping, Sequence
 from html import escape
 from importlib import resources
@@ -15,6 +16,8 @@ from nbformat import NotebookNode
 TAGS = {"a", "blockquote", "br", "caption", "code", "dd", "div", "dl", "dt", "em", "figcaption", "figure", "h1", "h2"}
 TAGS |= {"h3", "hr", "img", "li", "ol", "p", "pre", "span", "strong", "sub", "sup", "table", "tbody", "td", "th"}
 TAGS |= {"thead", "tr", "ul"}
+# A page of the same folder, and a row on it.
+NEIGHBOUR = re.compile(r"[a-z0-9_]+\.html(#[\w.-]+)?")
 OUTPUTS = ("text/html", "image/svg+xml", "image/png", "text/plain")
 
 
@@ -25,6 +28,7 @@ def render(
     definitions: Mapping[str, str],
     provenance: Sequence[tuple[str, str]],
     note: str = "",
+    pages: Sequence[tuple[str, str]] = (),
 ) -> str:
     """Turn a notebook that has run into a page.
 
@@ -42,6 +46,8 @@ def render(
         Rows of the table "What made this page".
     note : str
         Why the notebook gave no results; it then stands in their place.
+    pages : sequence of (str, str)
+        File name and title of the pages of the pack, for the links at the top.
 
     Returns
     -------
@@ -61,7 +67,14 @@ def render(
     environment = Environment(loader=PackageLoader("plantstats.reporting", ""), autoescape=True)
     css = resources.files("plantstats.reporting").joinpath("page.css").read_text(encoding="utf-8")
     return environment.get_template("page.html.j2").render(
-        title=heading or name, about=about, css=css, body=body, definitions=definitions, provenance=provenance
+        title=heading or name,
+        name=f"{name}.html",
+        about=about,
+        css=css,
+        body=body,
+        definitions=definitions,
+        provenance=provenance,
+        pages=pages,
     )
 
 
@@ -100,5 +113,7 @@ def _allowed(tag: str, name: str, value: str) -> bool:
     if name == "src":
         return tag == "img" and value.startswith("data:image/")
     if name == "href":
-        return value.startswith("#")
-    return name in {"alt", "class", "colspan", "id", "rowspan", "scope"}
+        return value.startswith("#") or NEIGHBOUR.fullmatch(value) is not None
+    if name == "tabindex":
+        return value == "0"
+    return name in {"alt", "aria-label", "class", "colspan", "id", "role", "rowspan", "scope"}

@@ -2,18 +2,47 @@
 
 from __future__ import annotations
 
+import contextlib
 import sys
 from collections.abc import Callable
 from datetime import date
 from pathlib import Path
+from typing import TYPE_CHECKING
 
+from plantstats.errors import PlantstatsError
 from plantstats.reporting.errors import ReportError
 from plantstats.reporting.names import safe_name
 from plantstats.reporting.runner import Report, run
 
-REVIEW_PACK = ("loss_rates", "loss_drivers", "leaf_loss", "watering_frequency", "records_check")
+if TYPE_CHECKING:
+    from plantstats.studies import Study
+
+# The brief first; links lead from each page to the others.
+REVIEW_PACK = ("index", "losses", "accounts", "visits", "watch", "wears", "records", "methods")
 # What a client gets shows no plants, sites or files of others.
-CLIENT_PACK = ("loss_rates",)
+CLIENT_PACK = ("client",)
+# What the pages rest on, in the order in which it is computed; each page reads it then.
+RESULTS = (
+    "loss_rates",
+    "expected",
+    "losses",
+    "account",
+    "standing",
+    "account_margins",
+    "provision",
+    "site_advice",
+    "visit_results",
+    "binding_plants",
+    "advice_followed",
+    "drying_by_species",
+    "watched",
+    "drivers",
+    "effect_terms",
+    "leaf_loss",
+    "faults",
+    "quality",
+)
+CLIENT_RESULTS = ("standing", "replaced", "service")
 
 
 def review(
@@ -68,21 +97,32 @@ def review(
         sources |= {"account": study.records.account.to_dict("records"), "set_aside": len(study.records.set_aside)}
 
     def prepare(show: Callable[[str], None]) -> None:
-        """Compute what every page needs, and refuse a quarter in which no plant was followed."""
+        """Compute what pages rest on, and refuse a quarter in which no plant was followed."""
         study.on_compute = show
         study.loss_rates()
+        for name in CLIENT_RESULTS if client else RESULTS[1:]:
+            with contextlib.suppress(PlantstatsError):  # said by the page that it belongs to
+                getattr(study, name)()
 
     return run(
         [notebook(name) for name in (CLIENT_PACK if client else REVIEW_PACK)],
         parameters,
         out / (study.period.name + (f"--{safe_name(client)}" if client else "")),
-        f"{study.period.name}, {whose}, records until {study.as_of}",
+        f"{_company(study)}{study.period.name}, {whose}, records until {study.as_of}",
         sources,
         digests=lambda: records.load(folder).digests,
         again=again,
         for_client=bool(client),
         prepare=prepare,
+        method_page="methods",
+        as_pdf=["client"] if client else ["index"],
     )
+
+
+def _company(study: Study) -> str:
+    """The company's name for the head of the pages, where the settings give one."""
+    name = study.records.settings.company
+    return f"{name}, " if name else ""
 
 
 def notebook(name: str) -> Path:

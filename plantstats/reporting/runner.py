@@ -61,6 +61,8 @@ def run(
     again: bool = True,
     for_client: bool = False,
     prepare: Prepare | None = None,
+    method_page: str = "",
+    as_pdf: Sequence[str] = (),
 ) -> Report:
     """Run report notebooks strictly and put pages, findings and the record of their making in one folder.
 
@@ -85,12 +87,16 @@ def run(
         The folder goes to a client: no message, no remark, no half notebook of a page that could not be made.
     prepare : callable, optional
         Called before the first notebook (see `processes.run_notebooks`).
+    method_page : str
+        The page that says for all of them what measures mean and what made them; "" for each page its own.
+    as_pdf : sequence of str
+        Pages (without ending) that are made as PDF too.
 
     Returns
     -------
     Report
-        The folder holds <notebook>.html for each, made_with.json, findings.csv and findings.parquet when a notebook
-        saved findings, and what notebooks put into `output_folder`. A page that could not be made says why in its
+        The folder holds <notebook>.html for each, made_with.json, findings.csv, findings.parquet and findings.xlsx when
+        a notebook saved findings, and what notebooks put into `output_folder`. A page that could not be made says why in its
         place; of an unexpected error <notebook>.failed.ipynb holds what was made until then.
 
     Raises
@@ -145,11 +151,12 @@ def run(
         } | ({} if for_client else {"remarks": remarks})
         complete = workshop / "complete"
         complete.mkdir()
-        if saved:
-            results.write(pd.concat([one.findings for one in saved], ignore_index=True), complete)
+        if saved and not for_client:
+            _write_findings(outcomes, complete)
         for file in [file for one in saved for file in one.files]:
             shutil.copy(file, complete / file.name)
-        _write_pages(outcomes, record, about, complete, for_client)
+        _write_pages(outcomes, record, about, complete, for_client, method_page)
+        remarks += [why for name in as_pdf if (why := _write_pdf(complete / f"{name}.html"))]
         record["files"] = {path.name: publish.digest(path) for path in sorted(complete.iterdir())}
         record["seconds"] = round(time.monotonic() - clock, 1)
         text = json.dumps(record, indent=1, ensure_ascii=False, default=str) + "\n"
@@ -193,18 +200,50 @@ def _unexpected(outcomes: Sequence[Outcome]) -> list[Outcome]:
     return [outcome for outcome in outcomes if outcome.error and not is_reason(outcome.error)]
 
 
+def _write_findings(outcomes: Sequence[Outcome], folder: Path) -> None:
+    """All findings, each once though several pages rest on it, and the tables of the pages."""
+    from plantstats.reporting import page, workbook  # noqa: PLC0415 (nbconvert and xlsxwriter are slow to import)
+
+    saved = [(page.title(o.notebook) or o.path.stem, o.results) for o in outcomes if o.results]
+    whole = pd.concat([one.findings for _, one in saved], ignore_index=True)
+    key = [c for c in whole.columns if c in ("measure", "period", "unit", "method", *results.GROUPINGS)]
+    whole = results.table(whole.drop_duplicates(key, ignore_index=True))
+    results.write(whole, folder)
+    tables = [(name, caption, frame) for name, one in saved for caption, frame in one.tables]
+    workbook.write(folder / "findings.xlsx", tables, whole)
+
+
+def _write_pdf(page: Path) -> str:
+    """Make a page as PDF beside it; why that could not be done, else nothing."""
+    from plantstats.reporting import pdf  # noqa: PLC0415
+
+    return pdf.write(page, page.with_suffix(".pdf")) if page.is_file() else ""
+
+
 def _write_pages(
-    outcomes: Sequence[Outcome], record: Mapping[str, Any], about: str, folder: Path, for_client: bool
+    outcomes: Sequence[Outcome], record: Mapping[str, Any], about: str, folder: Path, for_client: bool, method_page: str
 ) -> None:
     from plantstats.reporting import page  # noqa: PLC0415 (nbconvert is slow to import)
 
     rows = provenance.page_rows(record)
+    names = [(f"{o.path.stem}.html", page.title(o.notebook) or o.path.stem) for o in outcomes]
+    meanings = {m: text for o in outcomes if o.results for m, text in o.results.definitions.items()}
     for outcome in outcomes:
         name, note = outcome.path.stem, ""
         if outcome.error:
             note = FOR_CLIENT if for_client else f"This page could not be made. {_reason(outcome)}"
-        definitions = outcome.results.definitions if outcome.results else {}
-        html = page.render(outcome.notebook, name, about, definitions, rows, note)
+        own = outcome.results.definitions if outcome.results else {}
+        # Said once for all pages, where there is a page for it; a client is told what was done, not by which program.
+        full = not for_client and name == (method_page or name)
+        html = page.render(
+            outcome.notebook,
+            name,
+            about,
+            (meanings if method_page else own) if full else {},
+            rows if full else [],
+            note,
+            names if len(names) > 1 else [],
+        )
         (folder / f"{name}.html").write_text(html, encoding="utf-8")
     if not for_client:
         _keep_failed(outcomes, folder)

@@ -300,6 +300,11 @@ class Page:
         table = self._section(key).table
         return pd.DataFrame() if table is None else table.frame(self.findings, self.small_group)
 
+    def tables(self) -> list[tuple[str, pd.DataFrame]]:
+        """The tables of the page, all rows, with their captions."""
+        tables = [section.table for section in self.sections if section.table is not None]
+        return [(table.caption, table.frame(self.findings, self.small_group)) for table in tables]
+
     @property
     def head(self) -> Shown:
         """The verdict and the sentences below it."""

@@ -10,7 +10,7 @@ import pytest
 
 import plantstats
 from plantstats import simulate
-from plantstats.pages import client
+from plantstats.pages import client_page
 from plantstats.studies import StudyError
 
 PLANTS, YEARS = 120, 1.5
@@ -35,7 +35,7 @@ def company(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFac
 
 
 def html_of(study) -> str:
-    return client.page(study)._repr_html_()
+    return client_page.page(study)._repr_html_()
 
 
 def test_no_page_of_a_client_holds_anything_of_another(company):
@@ -76,4 +76,4 @@ def test_each_client_is_told_how_many_plants_stand(company):
 
 def test_a_client_page_of_nobody_is_refused(company):
     with pytest.raises(StudyError, match="needs a client"):
-        client.page(plantstats.study(company))
+        client_page.page(plantstats.study(company))
