@@ -34,7 +34,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
 
 
 def _review(chosen: argparse.Namespace) -> int:
-    from plantstats.reporting import quarterly  # noqa: PLC0415
+    from plantstats import quarterly  # noqa: PLC0415
 
     report = quarterly.review(
         chosen.folder, chosen.quarter, chosen.client, chosen.as_of, chosen.out, again=chosen.again

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-import importlib
+import csv
 import io
 import os
 from collections.abc import Iterable, Mapping, Sequence
+from importlib import resources
 from pathlib import Path
 
 import numpy as np
@@ -65,8 +66,10 @@ NOT_AVAILABLE = "not available"
 # Whole things: shown without decimals.
 WHOLE = ("plants", "plant-days", "losses", "days", "events")
 
-# Measure -> one plain sentence with its unit; reports link to it. Each room adds its own with `define`.
-DEFINITIONS: dict[str, str] = {}
+# Measure -> one plain sentence with its unit; pages link to it.
+DEFINITIONS: dict[str, str] = dict(
+    csv.reader(resources.files("plantstats").joinpath("definitions.csv").read_text(encoding="utf-8").splitlines()[1:])
+)
 
 
 class FindingsError(PlantstatsError, ValueError):
@@ -74,11 +77,17 @@ class FindingsError(PlantstatsError, ValueError):
 
 
 def define(**sentences: str) -> None:
-    """Say what measures mean; called once by each module that makes some, beside the code that computes them.
+    """Say what measures mean that definitions.csv does not hold: of a notebook of one's own, or of tests.
 
-    Takes:  one keyword per measure: a plain sentence with the unit.
-    Keeps:  DEFINITIONS, one sentence per measure.
-    Raises: FindingsError when a measure has another sentence already.
+    Parameters
+    ----------
+    **sentences : str
+        One plain sentence with the unit for each measure.
+
+    Raises
+    ------
+    FindingsError
+        When a measure has another sentence already.
     """
     clash = sorted(name for name, text in sentences.items() if DEFINITIONS.get(name, text) != text)
     if clash:
@@ -319,12 +328,8 @@ def _faults(frame: pd.DataFrame, by: list[str]) -> list[str]:
         if frame[column].isna().any():
             faults.append(f"{int(frame[column].isna().sum())} rows without {column}")
     undefined = sorted(set(frame["measure"].dropna()) - set(DEFINITIONS))
-    if undefined:  # results read from the store: the rooms that computed them may not be imported
-        for room in ("losses.drivers", "leaves", "watering", "guarantee.accounts", "quality.completeness"):
-            importlib.import_module(f"plantstats.{room}")
-        undefined = sorted(set(undefined) - set(DEFINITIONS))
     if undefined:
-        faults.append(f"no definition of {', '.join(undefined)}: say what it means with findings.define")
+        faults.append(f"no definition of {', '.join(undefined)}: say what it means in definitions.csv")
     # In plain numbers: small tables are checked many times a page.
     low, high, estimate, level, days = (
         frame[c].to_numpy("float64", na_value=np.nan) for c in ("low", "high", "estimate", "level", "plant_days")

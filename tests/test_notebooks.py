@@ -10,7 +10,7 @@ import papermill
 import pytest
 from IPython.core.inputtransformer2 import TransformerManager
 
-from plantstats.reporting import quarterly
+from plantstats import quarterly
 
 NOTEBOOKS = sorted((Path(__file__).resolve().parent.parent / "notebooks").glob("*.ipynb"))
 KEEPS_OUTPUTS = "worked_example"

@@ -24,14 +24,6 @@ if TYPE_CHECKING:
 COLUMNS = ["client_id", "fee", "labour", "travel", "replacements", "margin", "low", "high"]
 COLUMNS += ["lost", "visits", "no_minutes", "n_plants", "note"]
 
-findings.define(
-    account_margin="Fee of an account less visits, travel and replacements under guarantee over four quarters, in the "
-    "currency named; the interval carries the chance in the replacements only. A management figure.",
-    account_fee="Fee of an account over four quarters, part months by days, in the currency named.",
-    account_labour="Recorded minutes at an account's sites over four quarters, at the wage of the settings.",
-    account_travel="Days with a visit to an account's sites over four quarters, at the settings' cost of a visit.",
-    account_replacements="Recorded cost of an account's replacements under guarantee over four quarters.",
-)
 
 PARTS = ("fee", "labour", "travel", "replacements")
 

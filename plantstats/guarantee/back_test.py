@@ -32,16 +32,6 @@ QUANTILES = (0.80, 0.95)
 MAX_CHAIN = 50  # successors of one place within the quarters tested
 METHOD = "quote of a year ago for the plants then in place"
 
-findings.define(
-    back_test_expected="Covered losses that the records of a year ago led to expect in the quarter, for the plants "
-    "then in place and those that followed them; the interval holds 95 in 100 outcomes.",
-    back_test_observed="Covered losses that happened to those plants in the quarter.",
-    back_test_ratio="Covered losses that happened, divided by those that were expected (1 = as expected).",
-    back_test_held="Site-quarters in 100 in which the losses stayed within the point named in `term`.",
-    back_test_held_expected="Site-quarters in 100 in which they should have: counts are whole, so that this lies above "
-    "the point's own percentage.",
-)
-
 
 @dataclass(frozen=True)
 class BackTest:

@@ -30,14 +30,6 @@ LEAD_DAYS = 14.0
 KINDS = [*PROFILE, "planted", "enter", "out", "site_id", "cap", "covered", "excluded"]
 METHOD = "expected value over site effects and models, management estimate"
 
-findings.define(
-    provision="Expected cost of replacements under the guarantees running on the last day of the period, until they "
-    "end, in the currency named; a management estimate.",
-    provision_discounted="The provision with each payment discounted to the last day of the period.",
-    provision_point="Amount that the cost of the running guarantees stays within with the chance named in `term`.",
-    provision_move="Line of the roll-forward named in `term`: closing = opening + charged - used + adjusted.",
-)
-
 
 @dataclass(frozen=True)
 class Provision:

@@ -17,31 +17,6 @@ BELOW = "on the expected cost, which lies above the point"
 TAILS = ((1 - CONF_LEVEL) / 2, (1 + CONF_LEVEL) / 2)
 LINE = ("line", "species", "light", "pot")
 
-findings.define(
-    expected_replacements="Replacements under guarantee that are to be expected over the term (or the year named), "
-    "mean over site effects and possible models; the interval holds 95 in 100 outcomes.",
-    expected_guarantee_cost="Expected cost of the replacements under guarantee over the term, in the currency named; "
-    "a management estimate.",
-    discounted_guarantee_cost="Expected cost of the replacements under guarantee, each payment discounted to the "
-    "start of the term.",
-    guarantee_cost_point="Amount that the cost of the replacements stays within with the chance named in `term`.",
-    monthly_charge="Level monthly charge that covers the cost with the chance named in `term`, plus the margin.",
-    monthly_charge_per_plant="Monthly charge divided by the number of plants.",
-    charge_share_of_fee="Monthly charge as a share of the monthly fee for care, in percent.",
-    uncertainty_share="Share of the variance of the cost that comes from what `term` names: chance, the site, the "
-    "fitted model, or the year, in percent.",
-    covered_share="Share of the losses on record that had causes which the guarantee covers, in percent.",
-    year_factor="What the numbers that the records lead to expect are taken times, for the years that were foretold "
-    "and missed.",
-    year_error="How far a coming year may turn out above or below what is expected of it, beyond chance, site and "
-    "model: standard deviation in percent. Learned from the years that were foretold and from what is usual for a firm "
-    "of its size.",
-    foretold_year_expected="Covered losses that the records of the year before led to expect in the four quarters.",
-    foretold_year_observed="Covered losses that came in the four quarters.",
-    rule_of_thumb_cost="What a contractor's rule of thumb sets aside: a tenth of the installed cost a year (common "
-    "practice, no source).",
-)
-
 
 def owner_findings(quote: Quote, price: Price, counted: tuple[int, int]) -> pd.DataFrame:
     """All results of a quote.

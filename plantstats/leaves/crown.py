@@ -18,10 +18,6 @@ METHOD = "leaves lost / leaves at the start, limits between plants"
 ONE_PLANT = "leaves lost / leaves at the start, exact limits of the leaves lost (Garwood 1936)"
 NAMED_FROM = 0.2  # of a crown: a plant that has lost less is not named
 
-findings.define(
-    crown_share_lost="Leaves lost in the period as percent of the crown, in species that do not refill a gap."
-)
-
 
 def crown(intervals: CountIntervals, period: Period, client: str = "") -> pd.DataFrame:
     """Share of the crown lost in species that do not refill a gap.

@@ -37,14 +37,6 @@ REFERENCE_LEVELS = {
 LABELS = {"dry (figs)": "dry, figs", "dry (others)": "dry, other species"}
 SEASON_TERM = "season: mid-January instead of mid-July, at the same humidity"
 
-for _outcome, _what in {"green": "Green leaves dropped", "yellow": "Oldest leaves yellowed"}.items():
-    findings.define(
-        **{
-            f"{_outcome}_leaves_at": f"{_what} per plant-month in a named situation, by the model.",
-            f"{_outcome}_leaf_ratio": f"{_what}: times as many as in the situation compared with, all else alike.",
-        }
-    )
-
 
 def model_findings(model: LeafFit, period: str) -> pd.DataFrame:
     """All findings of one fitted leaf model.

@@ -15,17 +15,6 @@ from plantstats.stats.intervals import CONF_LEVEL, ratio_limits
 GAIN = 10  # points of humidity
 INSEPARABLE = "humidity and season move together in these records and cannot be told apart"
 
-for _outcome, _what in {"green": "Green leaves dropped", "yellow": "Oldest leaves yellowed"}.items():
-    findings.define(
-        **{
-            f"{_outcome}_humidity_ratio": f"{_what}: times as many at the higher humidity, all else alike.",
-            f"{_outcome}_humidity_inflation": (
-                f"{_what}: how many times seasons widen the variance of the humidity effect; above "
-                f"{VIF_LIMIT:g} the two cannot be told apart."
-            ),
-        }
-    )
-
 
 def recorded(model: LeafFit) -> pd.DataFrame:
     """Humidities of the records by species group.

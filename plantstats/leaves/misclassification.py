@@ -15,15 +15,6 @@ WRONG_SHARES = (0.02, 0.05, 0.10)
 FACTORS = ("rewatered", "dry")
 METHOD = "ratio of the topsoil as written down, corrected for a stated share of wrong readings (misclassification)"
 
-for _outcome, _what in {"green": "Green leaves dropped", "yellow": "Oldest leaves yellowed"}.items():
-    findings.define(
-        **{
-            f"{_outcome}_leaf_ratio_if_misread": (
-                f"{_what}: times as many with dry topsoil, if a stated share of topsoil readings were wrong."
-            )
-        }
-    )
-
 
 def share_dry(model: LeafFit, factor: str) -> dict[str, float]:
     """Share of the plant-days with known topsoil that were written down as dry.

@@ -23,15 +23,6 @@ MEANING = {"lower": "least", "upper": "most"}  # of a word, in the words of the 
 NO_LEAF = "no leaf counted: exact upper limit as if leaves fell one by one"
 ONE_SITE = "one site: limits do not allow for other sites"
 
-findings.define(
-    green_leaves="Green leaves dropped per plant and month of 30.44 days, as counted (cleaners take some: a minimum); "
-    "a word such as few is the least that the settings let it mean.",
-    yellow_leaves="Oldest leaves yellowed per plant and month of 30.44 days, as counted; a word such as few is the "
-    "least that the settings let it mean.",
-    green_leaves_upper="The same with each word as the most that the settings let it mean.",
-    yellow_leaves_upper="The same with each word as the most that the settings let it mean.",
-)
-
 
 def leaves_by(intervals: CountIntervals, outcome: str, by: list[str], period: Period, client: str = "") -> pd.DataFrame:
     """Observed rates of one outcome in a period.

@@ -25,13 +25,6 @@ WARNING = "a mark, not a cause: what makes leaves fall may be what kills the pla
 # Terms of the model; those of which one level alone is left fall out.
 TERMS = ("shed", "species", "light", "age_band", "heating")
 
-findings.define(
-    loss_ratio_after_shedding=(
-        "Loss rate of plants that had dropped more leaves than their situation explains, as a multiple of that of "
-        "plants that had not, with species, light, age and heating season alike."
-    )
-)
-
 
 def loss_after_leaf_drop(intervals: CountIntervals, model: LeafFit, period: str) -> pd.DataFrame:
     """Loss rates after leaf drop, compared with plants that dropped no more than expected.

@@ -18,11 +18,6 @@ METHOD = "leaves / expected in the plant's situation; false discoveries held at 
 MAX_SIZE = 1e8  # beyond, rounding costs more than the distribution differs from Poisson
 EXCUSES = {"new here": "age_days", "just moved": "moved_days", "just repotted": "repotted_days"}
 
-findings.define(
-    shedding="Green leaves dropped as a multiple of what the plant's situation explains, of plants that stand out.",
-    shedding_plants="Plants that shed beyond what their situation explains.",
-)
-
 
 def plants(intervals: CountIntervals, model: LeafFit, period: Period, client: str = "") -> pd.DataFrame:
     """Every plant's leaves beside what the model expects of its situation.

@@ -26,18 +26,6 @@ if TYPE_CHECKING:
 BY_GROUP = (["client_id"], ["site_id"], ["species"], ["technician"])
 EXPECTED = "losses expected"
 
-findings.define(
-    expected_losses="Losses that the plant-days of the quarter would bring by the experience of all earlier quarters: "
-    "same species, light, size, age, season, air and sites.",
-    observed_expected_without_largest_event="Losses without the largest single event, divided by expected losses.",
-    earlier_event_share="Losses in 100 of all earlier quarters that fell in their largest single event: one site, one "
-    "cause, found no more than 7 days after another of them.",
-    expected_losses_without_earlier_event="Expected losses when the largest single event of the earlier quarters is "
-    "left out of what they teach (the plant-days of its plants stay in).",
-    observed_expected_without_earlier_event="Losses divided by the losses expected without the largest single event of "
-    "the earlier quarters.",
-)
-
 
 def as_expected(
     time: PlantTime, loaded: Records, period: Period, client: str = "", largest_event: int = 0

@@ -23,13 +23,6 @@ LEAST_CONTRAST, FEWEST_SHARE = 0.4, 0.2
 # Months in which no site's air is drier than this (tens of points below the threshold) say nothing.
 DRY_MONTH = 0.05
 
-findings.define(
-    humidity_vif="How many times the variance of the humidity effect grows because season is in the model too "
-    "(1 = not at all).",
-    sites_with_contrast="Sites in 100 whose dryness of air differs by 4 points or more, on average, from that of all "
-    "sites in the same months: those from which humidity is told apart from season.",
-)
-
 
 class CollinearityCheck(NamedTuple):
     """What the records can tell of season and humidity.

@@ -11,15 +11,6 @@ from plantstats.periods import Period
 PAYERS = ("guaranteed", "chargeable", "other")
 NOT_REPLACED = "not_replaced"  # removed for good: nobody paid for a plant in its place
 
-findings.define(
-    replacement_cost="Recorded cost of replacing the plants lost in the period, plants and labour, in the "
-    "company's currency; by who pays: guaranteed (the company), chargeable (the "
-    "client), other (upgrade, rotation or not recorded); plants removed without a replacement on "
-    "record (not_replaced) cost none.",
-    losses_not_replaced="Plants lost in the period that were removed without a replacement on record.",
-    losses_taken_away_alive="Of the plants lost in the period and not replaced, those that were alive when removed.",
-)
-
 
 def replacement_costs(losses: pd.DataFrame, period: Period, *, wage_per_hour: float, currency: str) -> pd.DataFrame:
     """Add up the cost of replacements, in all and by who pays.

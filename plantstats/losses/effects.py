@@ -24,16 +24,6 @@ PROFILE = "profile likelihood upper limit (chi-square, 1 df)"
 # So far below 0 that the level is expected to lose none.
 NEVER = -40.0
 
-findings.define(
-    effect_on_losses="Loss rate of a level divided by that of the level it is compared with, all other terms "
-    "alike (1 = no difference).",
-    species_effect="Loss rate of a species divided by that of the average plant-day on record, all other terms "
-    "alike (1 = no difference); species with few losses are drawn towards their group.",
-    adjusted_loss_rate="Losses per 100 plant-years in a named situation, at an average site, by the loss model.",
-    frailty_sd="Standard deviation of what sites lose beyond their conditions, as a share of their mean "
-    "(0 = all alike).",
-)
-
 
 class Contrast(NamedTuple):
     """A comparison: of a term or a species, weights on the coefficients, what it rests on, and the column whose level

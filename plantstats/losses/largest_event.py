@@ -16,12 +16,6 @@ from plantstats.stats.rates import EXACT, PER_100_YEARS, RateError, loss_rate
 EVENT_DAYS = 7  # losses at one site of one cause, no week apart, are one event (common practice, no source)
 NO_CAUSE = ("unknown", "died", "decline")  # words that name no cause, so that nothing ties such losses together
 
-findings.define(
-    largest_event_share="Losses in 100 that fell in the largest single event: one site, one cause, found "
-    "no more than 7 days after another of them; losses without a named cause make no event.",
-    loss_rate_without_largest_event="Loss rate per 100 plant-years with the largest single event left out.",
-)
-
 
 def largest_event(
     losses: pd.DataFrame, cells: pd.DataFrame, period: Period, conf_level: float = CONF_LEVEL

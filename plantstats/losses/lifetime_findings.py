@@ -24,22 +24,6 @@ from plantstats.stats.survival_data import (
 DELAY_METHOD = "interval-censored survival with delayed entry (Turnbull 1976) against Kaplan-Meier of the days found"
 NO_DELAY = 1e-6  # percentage points; the fit stops this near to its goal, not on it
 
-findings.define(
-    survival="Plants in 100 that are neither dead nor below specification at the given age, counted from "
-    "install (or from the age named in the note).",
-    median_life="Age in days at which the survival curve first stands at one half or less.",
-    restricted_mean_life="Mean days until loss within the first days given in the unit.",
-    lost_to_cause="Plants in 100 that are lost to the cause by the given age, counted from install (or from "
-    "the age named in the note), while the other causes are at work too.",
-    survival_alike_p="Chance of differences in survival at least as large as these between groups that are "
-    "alike (log-rank test).",
-    losses_to_alike="Losses of a group divided by those it would have had if all groups lived alike (1 = alike).",
-    survival_between_visits="Plants in 100 not yet lost at the age, when each loss lies somewhere between the "
-    "day the plant was last seen alive and the day it was found.",
-    found_late_shift="Percentage points by which survival at the age looks higher because losses are dated "
-    "on the day they were found.",
-)
-
 
 def survival_findings(
     curves: pd.DataFrame,

@@ -25,14 +25,6 @@ TREND_QUARTERS = 12  # three years: each season is seen three times
 # The tables of the review, named beforehand, so that nobody picks the most striking split afterwards.
 SPLITS = (["species", "light"], ["species"], ["light"], ["site_id"], ["client_id"], ["age_band"], ["pot"])
 
-findings.define(
-    loss_rate_ratio_without_largest_event="Loss rate of the period without its largest single event, divided by that "
-    "of the same quarter a year before.",
-    losses_found="Plants lost, each counted in the quarter in which the loss was found.",
-    losses_at_midpoint="Plants lost, each dated half-way between last seen alive and found.",
-    replacements_done="Plants of which the replacement was done in the quarter, whatever the reason.",
-)
-
 
 class ReviewError(PlantstatsError, ValueError):
     """A review that cannot be made; the message says why and what to ask for instead."""

@@ -12,19 +12,6 @@ from plantstats.periods import Period
 from plantstats.stats.intervals import CONF_LEVEL
 from plantstats.stats.rates import CONDITIONAL, EXACT, PER_100_YEARS, RateError, loss_rate, rate_ratio, share_lost
 
-findings.define(
-    loss_rate="Plants that died or fell below specification, per 100 plant-years: losses / plant-days x 36,525.",
-    death_rate="Plants that died, per 100 plant-years: deaths / plant-days x 36,525.",
-    share_lost="Plants in 100 that die or fall below specification over the whole period at its loss rate: "
-    "100 x (1 - exp(-rate x length)).",
-    share_died="Plants in 100 that die over the whole period at its death rate.",
-    loss_rate_ratio="Loss rate of the period divided by that of the period named in the note (1 = the same).",
-    death_rate_ratio="Death rate of the period divided by that of the period named in the note (1 = same).",
-    loss_rate_by_cause="Losses of one recorded cause per 100 plant-years of all plants.",
-    loss_rate_by_covered="Losses per 100 plant-years of all plants, by who pays for the replacement: guaranteed (the "
-    "company), chargeable (the client), other (not recorded), not_replaced (nobody).",
-)
-
 
 def rates_by(cells: pd.DataFrame, by: list[str], period: Period, conf_level: float = CONF_LEVEL) -> pd.DataFrame:
     """Rates and shares lost of each group, by both definitions of a loss.

@@ -16,12 +16,6 @@ GOOD = 4  # condition scores from here on are good (5: show quality, 4: good; co
 RECENT = 92  # days: an older score says nothing about the quarter's end
 DRY_BANDS_BELOW = 40
 
-findings.define(
-    plants_in_place="Plants in place on the last day.",
-    plants_in_good_condition="Plants whose last condition score is 4 or 5, in 100 of those scored in the last 92 days.",
-    dry_air_share="Days on which the site's air was below 40% humidity, in 100 of the plants' days with known air.",
-)
-
 
 def service(time: PlantTime, standing: pd.DataFrame, period: Period, client: str = "") -> pd.DataFrame:
     """Findings on what a client got.

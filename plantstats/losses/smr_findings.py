@@ -10,14 +10,6 @@ from plantstats.stats.empirical_bayes import METHOD as SHRINKAGE
 from plantstats.stats.intervals import CONF_LEVEL
 from plantstats.stats.smr import EXACT, FALSE_DISCOVERY
 
-findings.define(
-    observed_expected="Losses divided by the losses expected of the same plants in the same season (1 = as expected).",
-    shrunk_ratio="Observed / expected of a group, drawn towards that of all groups by as much as chance "
-    "alone could have moved it (1 = as expected).",
-    over_dispersion="How much more the groups differ than chance alone would make them: variance of "
-    "observed against expected, as a multiple of the Poisson variance (1 = chance alone).",
-)
-
 
 def smr_findings(compared: pd.DataFrame, by: list[str], period: str, conf_level: float = CONF_LEVEL) -> pd.DataFrame:
     """A comparison of groups with what was expected of them.

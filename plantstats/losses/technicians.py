@@ -12,10 +12,6 @@ from plantstats.losses.expected import Expected
 # Technicians are told apart from their sites only through sites that two or more of them look after.
 FEWEST_SHARED = 5
 
-findings.define(
-    shared_sites="Sites that two or more technicians looked after in the quarter: only there can they be told apart."
-)
-
 
 def with_technicians(expected: Expected, visits: pd.DataFrame) -> tuple[Expected, pd.DataFrame]:
     """Put the technician who made most of its visits beside each plant, under a pseudonym.

@@ -23,19 +23,6 @@ METHOD = "loss model x site effect x condition score, losses found within 90 day
 FIFTHS = 5
 TOP = 20  # plants and sites listed
 
-findings.define(
-    watch_chance="Chance in 100 that a plant is found lost within 90 days, given its conditions, its site's past and "
-    "its last condition score; beside it the plants that stand at its site, and what raises the chance "
-    "above that of the average plant, how many times (95% interval).",
-    watch_site="Losses expected to be found within 90 days at a site.",
-    watch_concordance="Of 100 pairs of a plant that was lost within 90 days and one that was not, those in which the "
-    "list gave the lost one the higher chance (50 = no better than drawing lots).",
-    watch_calibration="Losses found within 90 days divided by those the list expected, by fifth of plants from lowest "
-    "to highest chance (1 = as expected).",
-    condition_ratio="Losses within 90 days of plants with a condition score, divided by those expected without knowing "
-    "the score.",
-)
-
 
 def back_test(
     records: Records, last: Period, after: PlantTime, species: pd.DataFrame | None = None, memory: Memory | None = None

@@ -9,7 +9,7 @@ from plantstats import exposure, records
 from plantstats.guarantee import plant_list
 from plantstats.guarantee.terms import read_terms
 from plantstats.records.cache import digest_of
-from plantstats.reporting.quarterly import notebook
+from plantstats.reporting.names import notebook_path
 from plantstats.reporting.runner import run
 
 
@@ -40,7 +40,7 @@ def cli_quote(chosen: argparse.Namespace) -> int:
     # The client's page has a folder of its own, so that no file of ours lies beside it.
     for kind in ("quote", "offer"):
         report = run(
-            notebook(f"guarantee_{kind}"),
+            notebook_path(f"guarantee_{kind}"),
             given,
             Path(chosen.out) / f"{kind}-{name}",
             about,

@@ -9,9 +9,7 @@ import numpy as np
 import pandas as pd
 
 from plantstats import findings
-from plantstats.pages.sentences import plants
 from plantstats.periods import Period
-from plantstats.quality.catalogue import CATALOGUE
 from plantstats.stats import intervals, rates
 
 if TYPE_CHECKING:
@@ -22,16 +20,6 @@ EXACT_SHARE = "exact binomial limits (Clopper and Pearson 1934)"
 HEAPED = ("rh_percent", "temp_c")
 # Months of visits shown, the newest last.
 MONTHS = 12
-
-findings.define(
-    visits_made_share="Days with a visit, in 100 of those that the sites' planned intervals ask for.",
-    humidity_read_share="Completed visits to a plant with a reading of humidity, in 100.",
-    air_known_share="Plant-days for which the site's humidity is known from the 28 days before, in 100.",
-    round_readings_share="Readings in whole numbers that end in 0 or 5, in 100; a fifth would where nobody rounds.",
-    loss_rate_as_recorded="Loss rate per 100 plant-years of all plants under observation, as on the loss-rate page.",
-    loss_rate_without_doubtful="Loss rate per 100 plant-years without the plants that an impossible history names.",
-    loss_rate_with_swaps="Loss rate per 100 plant-years if each suspected silent swap had been a loss.",
-)
 
 
 def quality(records: Records, time: PlantTime, faults: pd.DataFrame, period: Period) -> pd.DataFrame:
@@ -181,7 +169,7 @@ def _doubt(
     rows = []
     for measure, kept, more, note in (
         ("loss_rate_as_recorded", each, 0, ""),
-        ("loss_rate_without_doubtful", sure, 0, f"{plants(len(each) - len(sure))} of the period left out"),
+        ("loss_rate_without_doubtful", sure, 0, f"{_plants(len(each) - len(sure))} of the period left out"),
         (
             "loss_rate_with_swaps",
             each,
@@ -219,58 +207,5 @@ def _swaps_in(engine: duckdb.DuckDBPyConnection, faults: pd.DataFrame, period: P
     return int(found[0][0])
 
 
-def quality_sentences(
-    found: pd.DataFrame, faults: pd.DataFrame, set_aside: pd.DataFrame, period: Period, small_group: int
-) -> list[str]:
-    """What the manager reads first about the records.
-
-    Takes:  findings of `quality`; faults; the records' set_aside; period; small_group (see `findings.for_display`).
-    Gives:  sentences, each number of which stands in the findings or the account.
-    """
-    shown = findings.for_display(found, small_group)
-    rows_aside = set_aside[set_aside["scope"].eq("row")].drop_duplicates(["file", "line"])
-    cells_aside = set_aside["scope"].eq("cell").sum()
-    told = faults.loc[[not CATALOGUE[code].expected for code in faults["code"]]]
-    kinds = told.groupby("severity")["count"].agg(["sum", "size"]) if len(told) else pd.DataFrame()
-    bad = int(kinds["sum"].get("impossible", 0)) if len(kinds) else 0
-    odd = int(kinds["sum"].get("suspected", 0)) if len(kinds) else 0
-    said = [
-        f"{_count(len(rows_aside), 'row')} and {_count(int(cells_aside), 'single cell')} could not be used; "
-        f"{_count(bad, 'row')} {'tells' if bad == 1 else 'tell'} an impossible history or cannot be read, "
-        f"{_count(odd, 'row')} should be looked at."
-    ]
-    rate, sure, swaps = (
-        findings.pick(shown, measure, period=period.name).iloc[0]
-        for measure in ("loss_rate_as_recorded", "loss_rate_without_doubtful", "loss_rate_with_swaps")
-    )
-    said.append(
-        f"The loss rate of {period.name} is {rate['result']} per 100 plant-years; without the doubtful plants "
-        f"({sure['note']}) it is {sure['result']}, and if each suspected silent swap in it was a loss, "
-        f"{swaps['result']}."
-    )
-    air = findings.pick(shown, "air_known_share", period=period.name).iloc[0]
-    said.append(f"The air is known for {air['estimate']}% of plant-days ({air['note']}).")
-    visits = findings.pick(found, "visits_made_share", ["month"], period.name)
-    if len(visits):
-        last = visits.sort_values("month").iloc[-1]
-        said.append(f"In {last['month']} the sites saw {last['estimate']:.0f}% of the planned visits ({last['note']}).")
-    return said
-
-
-def _count(number: int, thing: str) -> str:
-    return f"{number:,} {thing}" + ("" if number == 1 else "s")
-
-
-COMPLETENESS_CAPTION = (
-    "By month, all sites together: visits made of those planned, and completed visits to a plant with a reading of "
-    "humidity (with exact 95% intervals). Above 100% are visits beyond the plan."
-)
-
-
-def completeness_in_words(found: pd.DataFrame) -> str:
-    """The chart of completeness for those who cannot see it."""
-    parts = []
-    for measure, words in (("visits_made_share", "visits made"), ("humidity_read_share", "with humidity")):
-        rows = findings.pick(found, measure, ["month"]).sort_values("month")
-        parts.append(f"{words}: " + ", ".join(f"{row.month} {row.estimate:.0f}%" for row in rows.itertuples()))
-    return "Completeness by month in percent; " + "; ".join(parts) + "."
+def _plants(count: int) -> str:
+    return f"{count:,} plant" + ("" if count == 1 else "s")

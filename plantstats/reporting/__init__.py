@@ -1,7 +1,7 @@
 """Reports from notebooks: what notebooks show and save, the strict runner, the page, what made it.
 
-In notebooks: `save_results(findings, sentences)` and `from plantstats.reporting import display`. In the command:
-`quarterly.review`, which calls `runner.run`. The runner is not imported here: a notebook must not wait for papermill.
+In notebooks: `save_results(page)`. In the command: `plantstats.quarterly.review`, which calls `runner.run`. The runner
+is not imported here: a notebook must not wait for papermill.
 """
 
 from plantstats.reporting.errors import ReportError

@@ -1,10 +1,12 @@
-"""The one function that turns the name of a client or site into the name of a file."""
+"""Names of files: safe ones for clients and sites, and where the report notebooks stand."""
 
 from __future__ import annotations
 
 import hashlib
 import re
+import sys
 import unicodedata
+from pathlib import Path
 
 from plantstats.reporting.errors import ReportError
 
@@ -56,3 +58,16 @@ def safe_name(text: str) -> str:
     # "surrogatepass": a name that is no valid text still has one digest.
     digest = hashlib.sha256(name.encode("utf-8", "surrogatepass")).hexdigest()[:10]
     return f"{words or 'name'}-{digest}"
+
+
+def notebook_path(name: str) -> Path:
+    """Path of a report notebook, by its name without ending.
+
+    In the folder notebooks/ of the clone, else where the installed package put it; ReportError when in neither.
+    """
+    clone, installed = Path(__file__).resolve().parents[2], Path(sys.prefix) / "share" / "plantstats"
+    places = [clone / "notebooks", installed / "notebooks"]
+    for place in places:
+        if (place / f"{name}.ipynb").is_file():
+            return place / f"{name}.ipynb"
+    raise ReportError(f"{name}.ipynb is neither in {places[0]} nor in {places[1]}; install plantstats again")

@@ -96,8 +96,8 @@ def run(
     -------
     Report
         The folder holds <notebook>.html for each, made_with.json, findings.csv, findings.parquet and findings.xlsx when
-        a notebook saved findings, and what notebooks put into `output_folder`. A page that could not be made says why in its
-        place; of an unexpected error <notebook>.failed.ipynb holds what was made until then.
+        a notebook saved findings, and what notebooks put into `output_folder`. A page that could not be made says why
+        in its place; of an unexpected error <notebook>.failed.ipynb holds what was made until then.
 
     Raises
     ------

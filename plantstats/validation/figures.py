@@ -14,11 +14,6 @@ from plantstats.validation.kinds import AS_MODELLED, KINDS, NO_TARGET
 COMMITTED = Path(__file__).with_name("results.csv")
 METHOD = "share over invented companies of known truth, limits by company"
 
-findings.define(
-    proved_share="Cases in 100, over invented companies whose truth is known, in which the printed interval held the "
-    "truth (or the alarm named in `term` went off)."
-)
-
 
 def figures(kinds: Iterable[str] | None = None, results: Path = COMMITTED) -> pd.DataFrame:
     """What the proving ground found for some kinds of interval.

@@ -17,7 +17,7 @@ from tqdm import tqdm
 import plantstats
 from plantstats import __version__
 from plantstats.errors import PlantstatsError
-from plantstats.reporting import quarterly
+from plantstats.reporting.names import notebook_path
 from plantstats.reporting.runner import Report, run
 from plantstats.validation import companies, coverage
 from plantstats.validation.design import case
@@ -79,7 +79,7 @@ def page(n: int, seed: int, out: Path, workers: int = 2) -> Report:
     prove(n, seed, work, workers)
     about = f"{n} invented companies, seed {seed}, plantstats {__version__}"
     parameters = {"results_csv": str((work / "results.csv").resolve())}
-    return run(quarterly.notebook("proof"), parameters, out / "proof", about)
+    return run(notebook_path("proof"), parameters, out / "proof", about)
 
 
 def code() -> str:

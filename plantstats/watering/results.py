@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 from scipy import special
 
-from plantstats.findings import define, rows
+from plantstats.findings import rows
 from plantstats.stats.intervals import CONF_LEVEL
 from plantstats.watering import site_results
 from plantstats.watering.design import SEASONS
@@ -24,20 +24,6 @@ POSTERIOR = "posterior mode, assumption and records joined; compared within site
 PLANTS = """
     select distinct d.plant_id, d.species, d.light, d.pot, d.planter, d.heating, greatest(f.n_listed, 1)::bigint as n
     from dry_downs d join follow f using (plant_id) where d.exclusion_reason is null order by all"""
-
-define(
-    dry_half="Days after watering until the topsoil of half of such plants is dry.",
-    dry_80="Days after watering until the topsoil of 80 in 100 of such plants is dry.",
-    look_every="Longest of the visit intervals offered, in days, at which no more waterings than the stated share "
-    "would find such a plant too dry (0: none is short enough).",
-    drying_ratio="How many times as long topsoil takes to dry as under the level named in the note, all else equal.",
-    drying_shape="How alike drying times are under the same conditions: the shape of the fitted law (3: the slower "
-    "tenth takes about three times as long as the quicker tenth).",
-    misread_share="Looks in 100 that noted topsoil as dry that was not, or the reverse, as learned from the records.",
-    over_dry_loss_ratio="Loss rate on days with topsoil left dry, divided by that on other days (1 = the same).",
-    dry_half_if_misread="Days until half of the plants of all spells are dry, if so many looks were misread.",
-    leaf_drop_ratio="Green leaves dropped a day with topsoil left dry, divided by those of other days (1 = the same).",
-)
 
 
 def review_findings(review: WateringReview) -> pd.DataFrame:

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 
-from plantstats.findings import define, rows
+from plantstats.findings import rows
 from plantstats.stats.intervals import CONF_LEVEL
 from plantstats.stats.rates import rate_ratio
 from plantstats.watering.follow_up import FOLLOWED, NOT_FOLLOWED
@@ -19,29 +19,6 @@ if TYPE_CHECKING:
 SAMPLED = "expected cost; limits from drying, loss rates and over-dry effect drawn together"
 EXACT = "exact Poisson limits (Garwood 1936)"
 EXPECTED = "expected share"
-
-define(
-    visit_cost="Cost of a site per quarter at a visit interval: visits, minutes at the plants, expected losses, and "
-    "the fee for days on which plants stand too dry, dropped leaves where they have a price; in the company's money.",
-    visit_cost_now="Cost of a site per quarter at its present visit interval (see visit_cost).",
-    visit_cost_advised="Cost of a site per quarter at the advised visit interval (see visit_cost).",
-    visit_saving="What the cheapest allowed visit interval of a site saves per quarter against the present one.",
-    visit_minutes_change="Minutes at the plants per quarter, advised less present.",
-    too_dry_share="Waterings in 100 that would find a plant too dry at the present visit interval.",
-    too_dry_share_advised="Waterings in 100 that would find a plant too dry at the advised visit interval.",
-    loss_rate_by_gap="Losses per 100 plant-years in the gaps between looks, by their length against the planned one "
-    "(association, not cause).",
-    yellow_by_gap="Yellow leaves per 100 plant-days in the gaps between looks, by their length against the planned one "
-    "(association, not cause).",
-    green_by_gap="Green leaves dropped per 100 plant-days in the gaps between looks, by their length against the "
-    "planned one (association, not cause).",
-    cost_of_all_sites="Cost of all sites together per quarter, visited in one way (see visit_cost).",
-    too_dry_of_all_sites="Waterings in 100 that would find a plant too dry, all sites together, visited in one way.",
-    loss_rate_since_advice="Losses per 100 plant-years since the advice of a quarter ago, of sites that followed it "
-    "and of others (association, not cause).",
-    loss_ratio_followed="Loss rate of sites that followed the advice of a quarter ago, divided by that of sites that "
-    "were advised a change and did not make it (association, not cause).",
-)
 
 
 def site_findings(review: WateringReview) -> list[pd.DataFrame]:

@@ -21,9 +21,8 @@ from pathlib import Path
 
 import pandas as pd
 
-from plantstats import exposure, records, simulate
+from plantstats import exposure, quarterly, records, simulate
 from plantstats.losses import loss_rates
-from plantstats.reporting import quarterly
 from tests.benchmarks import cells_in_pandas
 
 BY = ["species", "light", "age_band", "month", "rh_band", "repotted", "moved"]

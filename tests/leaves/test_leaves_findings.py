@@ -14,9 +14,6 @@ from plantstats import exposure, findings, records, simulate
 from plantstats import leaves as leaf_loss
 from plantstats.leaves import crown, effects, humidity, observed, prognosis, shedding
 from plantstats.leaves.model import DAYS_PER_MONTH, fit_leaves, humidity_limit_profile
-from plantstats.pages import leaves_charts as charts
-from plantstats.pages import leaves_sentences as sentences
-from plantstats.pages import leaves_tables as tables
 from plantstats.periods import Period, quarter
 from plantstats.stats.collinearity import VIF_LIMIT
 from plantstats.stats.counts import CountModelError
@@ -215,17 +212,6 @@ def test_one_site_gives_limits_of_the_model_and_says_so(tmp_path):
     assert rates["note"].iloc[0].endswith("one site: limits do not allow for other sites")
 
 
-def test_records_without_leaf_counts_say_so_and_give_no_model(tmp_path):
-    plants, visits = two_species(1)
-    bare = [visit(v.split(",")[0], v.split(",")[2], "", yellow_leaves="") for v in visits]
-    leaf_time(tmp_path, plants, bare)
-    found = records.load(tmp_path)
-    made = leaf_loss.leaf_loss(exposure.build(found, date(2025, 12, 31)), found, quarter("2025-Q2"))
-    assert made.models == {}
-    assert any("No model of green leaves dropped: no count" in note for note in made.notes)
-    assert sentences.leaf_headlines(made, quarter("2025-Q2"), 5)[0].startswith("No dropped leaf was counted")
-
-
 def test_counts_in_words_are_left_out_counted_and_bounded(tmp_path):
     # 12 plants with 12 visits; the 4th, 8th and 12th of each say "few": 36 visits, none of them a first one.
     plants, visits = two_species(1)
@@ -381,46 +367,9 @@ def test_too_few_losses_give_no_ratio_and_the_reason(steady, green):
 # -- the page ------------------------------------------------------------------------------------------
 
 
-def test_every_number_of_the_headlines_stands_in_the_findings(page):
-    said = sentences.leaf_headlines(page, Q3, 5)
-    shown = findings.for_display(page.findings, 5)
-    rate = findings.pick(shown, "green_leaves", period="2026-Q3").iloc[0]
-    assert rate["estimate"] in said[0] and rate["interval"] in said[0]
-    assert any(
-        sentence.startswith("Moister air goes with fewer green leaves dropped, most in Ficus") for sentence in said
-    )
-
-
-def test_no_sentence_tells_a_rate_of_too_few_plants(page):
-    said = sentences.leaf_headlines(page, Q3, 10_000)
-    assert said[0] == "Leaves were counted at fewer than 10000 plants in 2026-Q3: too few to tell a rate."
-    assert not any("withheld" in sentence or "crown" in sentence for sentence in said)
-
-
 def test_the_accounts_of_the_page_add_up(page, steady):
     assert page.account["rows"].sum() == len(steady[0].table("visits"))
     used = page.account["fate"].isin(["used", "used, joined to another visit of that day"])
     green = page.models["green"]
     assert green.table["n"].sum() + green.zero_levels["n"].sum() == page.account.loc[used, "rows"].sum()
     assert green.table["sum"].sum() == page.account.loc[used, "leaves"].sum()
-
-
-def test_tables_and_charts_hold_the_findings(page):
-    from plantstats.reporting.old_charts import figure
-
-    assert len(tables.by_species(page.findings, Q3, 5)) == 16
-    assert tables.situations(page.findings).columns[0] == "Species"
-    _, ax = figure()
-    charts.draw_ratios(page.findings, ax)
-    assert len(ax.get_yticks()) == len(findings.pick(page.findings, "green_leaf_ratio", ["term"]))
-    assert "since repotting: days 1-30" in charts.ratios_in_words(page.findings)
-
-
-def test_the_drawing_of_dry_winter_air_has_the_values_of_the_formula():
-    from plantstats.reporting.old_charts import figure
-
-    _, ax = figure()
-    line = charts.draw_dry_winter(ax).get_lines()[1]
-    # 0 degrees and 80% outdoors are 18.48% at 22 degrees.
-    assert np.interp(0, line.get_xdata(), line.get_ydata()) == pytest.approx(18.48, abs=0.01)
-    assert charts.dry_winter_in_words().endswith("37% at 10 °C.")

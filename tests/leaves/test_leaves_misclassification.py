@@ -5,9 +5,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from plantstats.leaves import effects, misclassification
-from plantstats.leaves.model import fit_leaves
-from plantstats.pages import leaves_tables as tables
+from plantstats.leaves import misclassification
 from tests.leaves.test_leaves_findings import STEADY, company
 
 DRY = "topsoil at this visit: dry, other species instead of not dry"
@@ -52,21 +50,3 @@ def test_readings_that_are_wrong_by_lot_are_corrected_to_the_truth():
 def misread_company(tmp_path_factory):
     truth = replace(STEADY, misread=0.05)
     return company(tmp_path_factory.mktemp("misread"), truth, 900, 11)[2], truth
-
-
-def test_the_page_shows_what_the_ratios_would_be_and_finds_the_truth_at_the_true_share(misread_company):
-    time, truth = misread_company
-    found = effects.model_findings(fit_leaves(time, "green"), "all")
-    ratio = effects.by_term(found, "green_leaf_ratio").set_index("term")["estimate"]
-    asked = effects.by_term(found, "green_leaf_ratio_if_misread").set_index("term")
-    at_truth = asked.loc[DRY + misclassification.if_wrong(0.05)]
-    assert ratio[DRY] < 0.95 * np.exp(truth.leaf_dry)
-    assert abs(np.log(at_truth["estimate"]) - truth.leaf_dry) < 0.06
-    assert at_truth["low"] < at_truth["estimate"] < at_truth["high"]
-    # The more readings are thought wrong, the further from 1.
-    several = [
-        asked.loc[DRY + misclassification.if_wrong(wrong), "estimate"] for wrong in misclassification.WRONG_SHARES
-    ]
-    assert several == sorted(several)
-    shown = tables.ratios(found, "green_leaf_ratio_if_misread")
-    assert len(shown) == 4 * len(misclassification.WRONG_SHARES)

@@ -9,10 +9,8 @@ import pandas as pd
 import pytest
 
 from plantstats import exposure, findings, records
-from plantstats.losses import as_expected, loss_rates
-from plantstats.pages import as_expected_words
-from plantstats.periods import Period, quarter
-from plantstats.reporting import old_charts as charts
+from plantstats.losses import as_expected
+from plantstats.periods import quarter
 
 DEMO = Path(__file__).parents[2] / "data_demo"
 PERIOD = quarter("2026-Q3")
@@ -62,23 +60,6 @@ def test_a_client_sees_no_other_client_and_no_technician(demo: SimpleNamespace) 
     assert not {"client_id", "technician"} & set(mine.columns)
 
 
-def test_technicians_stand_under_pseudonyms_in_the_order_of_their_names(demo: SimpleNamespace) -> None:
-    table = as_expected_words.by_group(demo.found, "technician", PERIOD, 5)
-    assert table["Technician"].tolist() == sorted(table["Technician"])
-    codes = set(demo.records.table("visits")["technician"].dropna())
-    assert not codes & set(table["Technician"])
-
-
-def test_without_earlier_quarters_the_page_says_that_nothing_can_be_expected() -> None:
-    loaded = records.load(DEMO / "worked_example")
-    period = loss_rates.choose_quarter(loaded, "2024-Q4")
-    found = as_expected.as_expected(exposure.build(loaded, period.last_day), loaded, period)
-    assert as_expected_words.headlines(found, period, 5)[0].startswith(
-        "What a quarter like this should lose cannot be told: "
-    )
-    assert as_expected_words.tables(found, period, 5) == []
-
-
 def ratio(low: float, estimate: float, high: float) -> pd.DataFrame:
     given = {"n_plants": 500, "plant_days": 45000.0, "losses": 20}
     return findings.table(
@@ -99,21 +80,6 @@ def ratio(low: float, estimate: float, high: float) -> pd.DataFrame:
             ),
         ]
     )
-
-
-@pytest.mark.parametrize(
-    ("interval", "words"),
-    [
-        ((0.8, 1.5, 2.6), "no sign that it was worse or better"),
-        ((1.01, 1.5, 2.2), ": worse than a quarter like this"),
-        ((0.3, 0.6, 0.99), ": better than a quarter like this"),
-        ((1.0, 1.5, 2.2), "no sign that it was worse or better"),
-    ],
-)
-def test_the_quarter_is_called_worse_only_when_the_interval_says_so(
-    interval: tuple[float, float, float], words: str
-) -> None:
-    assert words in as_expected_words.headlines(ratio(*interval), PERIOD, 5)[0]
 
 
 def with_event(without: float, *, site: str = "S7") -> pd.DataFrame:
@@ -140,19 +106,6 @@ def with_event(without: float, *, site: str = "S7") -> pd.DataFrame:
     return findings.table(pd.concat([ratio(0.6, 1.0, 1.6), findings.table(rows)], ignore_index=True))
 
 
-def test_an_earlier_event_is_told_when_it_moves_what_is_expected_and_not_otherwise() -> None:
-    told = as_expected_words.headlines(with_event(15.0), PERIOD, 5)
-    assert told[0].endswith("no sign that it was worse or better than a quarter like this should be.")
-    assert told[1] == (
-        "One event of the earlier quarters (31 plants at site S7, building failure, found from 2025-12-15 on) raises "
-        "what is expected. Without it 15.0 plants (1.0 to 90.0) should have been lost; 1.33 times as many were "
-        "(1.20 to 90.00): worse than a quarter like this should be."
-    )
-    # 20 / 19.5 = 1.026, under a twentieth.
-    assert len(as_expected_words.headlines(with_event(19.5), PERIOD, 5)) == 1
-    assert "quarters raises" in as_expected_words.headlines(with_event(15.0, site=""), PERIOD, 5)[1]
-
-
 def test_a_clients_page_does_not_name_an_event_at_another_client(demo: SimpleNamespace) -> None:
     where = findings.pick(demo.found, "earlier_event_share", ["site_id", "cause"])["site_id"].item()
     sites = demo.records.table("sites")
@@ -162,38 +115,3 @@ def test_a_clients_page_does_not_name_an_event_at_another_client(demo: SimpleNam
         found = as_expected.as_expected(demo.time, demo.records, PERIOD, client)
         assert found["measure"].eq("earlier_event_share").any() == there
         assert len(findings.pick(found, "expected_losses_without_earlier_event", period=PERIOD.name)) == 1
-
-
-def test_the_funnel_shows_every_site_that_is_large_enough_and_names_those_that_stand_out(demo: SimpleNamespace) -> None:
-    found = demo.found.copy()
-    sites = findings.pick(found, "observed_expected", ["site_id"], PERIOD.name)
-    large = sites[sites["n_plants"] >= 5]
-    found.loc[large.index[0], "note"] = "stands out, at a false discovery rate of 10%"
-    _, ax = charts.figure()
-    charts.draw_funnel(found, PERIOD, ax, small_group=5)
-    assert len(ax.collections[0].get_offsets()) == len(large)
-    assert [text.get_text() for text in ax.texts] == [large["site_id"].iloc[0]]
-    assert "1 stand out" in as_expected_words.funnel_in_words(found, PERIOD)
-    assert "1 of the" in as_expected_words.headlines(found, PERIOD, 5)[1]
-
-
-def test_of_too_few_plants_nothing_is_compared() -> None:
-    said = as_expected_words.headlines(ratio(0.8, 1.5, 2.6), PERIOD, 501)
-    assert said == ["Too few plants (500) to compare with what a quarter like this should lose."]
-
-
-def test_an_empty_period_of_a_client_has_nothing_to_compare(demo: SimpleNamespace) -> None:
-    nobody = as_expected.as_expected(demo.time, demo.records, PERIOD, "nobody")
-    assert nobody.empty and as_expected_words.headlines(nobody, PERIOD, 5) == []
-    assert isinstance(PERIOD, Period)
-
-
-def test_a_funnel_of_no_site_says_so_instead_of_an_empty_scale(demo: SimpleNamespace) -> None:
-    # Records too small for a model compare no sites at all; here no site is large enough either.
-    nothing = findings.table([])
-    for found, small_group in ((nothing, 5), (demo.found, 10**6)):
-        _, ax = charts.figure()
-        charts.draw_funnel(found, PERIOD, ax, small_group=small_group)
-        ax.get_figure().canvas.draw()
-        assert [text.get_text() for text in ax.texts] == ["No expected losses of sites large enough to show"]
-    assert as_expected_words.funnel_in_words(nothing, PERIOD).startswith("Funnel of 0 sites")

@@ -11,10 +11,8 @@ import pytest
 
 from plantstats import exposure, findings, records
 from plantstats import quality as checks
-from plantstats.pages import tables
 from plantstats.periods import Period, quarter
 from plantstats.quality import completeness
-from plantstats.reporting import old_charts as charts
 
 EXAMPLE = Path(__file__).parents[2] / "data_demo" / "worked_example"
 PERIOD = quarter("2025-Q1")
@@ -64,15 +62,6 @@ def test_a_moved_plants_visit_counts_where_the_plant_stands(six: Path) -> None:
     assert sites["North"].startswith("2 of") and sites["South"].startswith("5 of")
 
 
-def test_a_quarter_without_readings_or_visits_still_has_a_page(six: Path) -> None:
-    (six / "visits.csv").write_text("plant_id,visited_on\n")
-    change = (six / "plants.csv").read_text().replace("P3,North,3,Epipremnum aureum,14,medium,\n", "")
-    (six / "plants.csv").write_text(change)
-    results, faults, loaded = found(six)
-    assert tables.rounding(results).empty and tables.least_visited(results).empty
-    assert completeness.quality_sentences(results, faults, loaded.set_aside, PERIOD, 1)
-
-
 def test_humidity_is_read_at_every_visit_of_the_six_plants_and_the_air_is_known_where_it_was_read_before(
     six: Path,
 ) -> None:
@@ -119,17 +108,3 @@ def test_rounded_readings_are_counted_with_their_share(six: Path) -> None:
     assert (row["term"], row["note"]) == ("rh_percent", "2 of 9")
     # Exact binomial limits of 2 in 9 (Clopper and Pearson 1934): 2.8% to 60.0%.
     assert (row["low"], row["high"]) == pytest.approx((2.81, 60.01), abs=0.01)
-
-
-def test_the_page_says_what_was_not_used_and_draws_what_it_counts(six: Path) -> None:
-    with (six / "visits.csv").open("a") as file:
-        file.write("P5,2025-02-30,44,moist,no\n")
-    results, faults, loaded = found(six)
-    said = completeness.quality_sentences(results, faults, loaded.set_aside, PERIOD, 1)
-    assert said[0].startswith("1 row and 0 single cells could not be used; 1 row tells an impossible history")
-    assert "per 100 plant-years; without the doubtful plants (1 plant of the period left out) it is 233 (" in said[1]
-    assert tables.aside(loaded.set_aside)["Text there"].tolist() == ["2025-02-30"]
-    assert "2025-02-30" in " ".join(tables.fault_kinds(faults)["First of them"])
-    _, ax = charts.figure()
-    charts.draw_completeness(results, ax)
-    assert [label.get_text() for label in ax.get_legend().get_texts()] == ["visits made", "humidity read"]

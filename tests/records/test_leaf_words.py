@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from datetime import date
 from pathlib import Path
 
@@ -17,8 +16,6 @@ from plantstats import exposure, leaves, quality, records, simulate
 from plantstats.findings import pick
 from plantstats.leaves import crown, observed, shedding
 from plantstats.leaves.model import fit_leaves
-from plantstats.pages import leaves_sentences as sentences
-from plantstats.pages import leaves_tables as tables
 from plantstats.periods import Period, quarter
 from plantstats.records import RecordError
 from plantstats.records.propose import propose_settings
@@ -269,24 +266,6 @@ def test_known_truth_is_found_again_where_every_leaf_is_a_word(worded):
     in_it = green.table["n"].sum() + green.zero_levels["n"].sum()
     assert in_it <= account[account.index.str.startswith("used")].sum() and green.table["counted"].sum() < in_it
     assert green.table["n"].sum() == green.fit.n
-
-
-def test_the_page_shows_both_ends_and_says_what_words_mean(worded):
-    found, time, _ = worded
-    period = quarter("2026-Q3")
-    page = leaves.leaf_loss(time, found, period)
-    least, most = (pick(page.findings, f"green_leaves{end}", period=period.name) for end in ("", "_upper"))
-    assert 0 < least["estimate"].iloc[0] < most["estimate"].iloc[0]
-    assert "a word, each as the least that it may mean" in least["note"].iloc[0]
-    assert pick(page.findings, "yellow_leaves_upper", period=period.name).empty
-    assert len(pick(page.findings, "shedding_plants", period=period.name)) == 1
-    said = sentences.leaf_headlines(page, period, 5)
-    ends = [f"{part['estimate'].iloc[0]:.2f}" for part in (least, most)]
-    assert re.search(rf"dropped {ends[0]}.* as the least that it may mean, {ends[1]}.* with each as the most", said[0])
-    note = next(text for text in said if text.startswith("Words stand for"))
-    assert re.match(r"Words stand for [\d,]+ counts of green leaves dropped; the settings say", note)
-    assert "(few 1 to 5, many 6 to 400)" in note
-    assert "The same, words as the most that they may mean" in tables.by_site(page.findings, period, 5).columns
 
 
 # -- rates, lists, crowns ------------------------------------------------------------------------------

@@ -1,4 +1,4 @@
-"""A table or chart shows what the findings say: rounded, withheld for small groups, with the number of rows left out."""
+"""A table or chart shows what the findings say: rounded, withheld for small groups, rows left out counted."""
 
 from __future__ import annotations
 

@@ -12,9 +12,7 @@ import openpyxl
 import pandas as pd
 import pytest
 
-from plantstats import findings, periods
-from plantstats.pages import watering_guard_rails as guard_rails
-from plantstats.pages import watering_words as words
+from plantstats import periods
 from plantstats.periods import quarter
 from plantstats.watering import (
     Assumptions,
@@ -308,16 +306,6 @@ def test_the_heating_season_dries_sooner_in_the_table(review: WateringReview) ->
     assert (soil["heating season"] < soil["rest of the year"]).all()
 
 
-def test_findings_are_whole_and_every_sentence_can_be_said(review: WateringReview) -> None:
-    assert findings.table(review.findings).equals(review.findings)
-    assert {"dry_half", "dry_80", "visit_saving", "misread_share", "over_dry_loss_ratio"} <= set(
-        review.findings["measure"]
-    )
-    said = words.headlines(review)
-    assert len(said) >= 4
-    assert not any("nan" in sentence.lower().split() for sentence in said)
-
-
 def test_the_care_sheet_holds_each_standing_plant_once_and_prints_on_a4(review: WateringReview, tmp_path: Path) -> None:
     paths = care_sheet.write(review, tmp_path)
     book = openpyxl.load_workbook(paths[1])
@@ -377,19 +365,6 @@ def test_a_client_gets_advice_for_its_own_sites_only(
     assert set(own.sites["client_id"]) == {client}
     same = winter.sites[winter.sites["client_id"] == client]
     assert own.sites["advised"].tolist() == same["advised"].tolist()
-
-
-def test_reminders_name_sites_outside_the_usual_temperatures_and_the_plants_to_turn(review: WateringReview) -> None:
-    said = guard_rails.guard_rails(review)
-    leaning = review.advice.plants["species"].isin(guard_rails.leaning())
-    assert any(f"at least monthly ({leaning.sum()} of {len(leaning)} plants here" in one for one in said)
-    assert "°C" in " ".join(said)
-    for about in ("finger", "wet soil", "too dry", "Temperature", "Heating season", "Dormancy", "Turning"):
-        assert any(about in one for one in said), about
-    # What has no source in the records is marked.
-    reminders = [one for one in said if one.startswith(("The finger", "Temp", "Heating", "Dorm", "Turn", "Oldest"))]
-    assert len(reminders) == 6
-    assert all("common practice, no source" in one for one in reminders)
 
 
 def test_records_without_spells_are_refused_with_what_is_needed(company: CompanyRecords) -> None:

@@ -10,8 +10,7 @@ from typing import Any
 
 import pytest
 
-from plantstats import records, simulate
-from plantstats.reporting import quarterly
+from plantstats import quarterly, records, simulate
 from plantstats.settings import Assumptions, SettingsError, settings_from
 from plantstats.watering import assumptions, fit_watering
 

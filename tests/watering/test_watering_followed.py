@@ -11,11 +11,9 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from plantstats.pages import watering_site_tables as site_tables
-from plantstats.pages import watering_words as words
 from plantstats.stats.clusters import ratio_of_sums
-from plantstats.watering import follow_up, scenarios, site_results
-from plantstats.watering.advice import LONGER, NO_CHANGE, SHORTER, Advice
+from plantstats.watering import follow_up, scenarios
+from plantstats.watering.advice import LONGER, NO_CHANGE, Advice
 from plantstats.watering.costs import Costs
 from plantstats.watering.dry_down_table import DryDowns
 from plantstats.watering.review import WateringReview
@@ -79,38 +77,6 @@ def review(before: Advice | None) -> WateringReview:
     return cast(WateringReview, SimpleNamespace(followed=made, period=SimpleNamespace(name="2026-Q3")))
 
 
-def test_whether_they_did_better_is_said_with_interval_count_and_what_confounds_it() -> None:
-    # 1 loss against 4 in as many plant-days: ratio 0.25; given 5 losses the limits of the share are those of
-    # Clopper and Pearson for 1 of 5: 0.00505 and 0.7164, so odds 0.0051 and 2.526.
-    made = review(advice(A=(14, LONGER), B=(14, LONGER), C=(7, NO_CHANGE)))
-    said = words.followed(made)
-    assert "at 2 sites: 1 followed it" in said
-    assert "0.2 times the losses" in said or "0.3 times the losses" in said
-    assert "95% interval 0.0 to 2.5; 5 losses" in said
-    assert "no more than chance would make of it" in said
-    assert "What confounds it" in said and "drawn by lot" in said
-    found = pd.concat(site_results.followed_findings(made.followed, "2026-Q3")).set_index("measure")
-    ratio = found.loc["loss_ratio_followed"]
-    assert [ratio["estimate"], ratio["low"], ratio["high"]] == pytest.approx([0.25, 0.00508, 2.526], abs=0.001)
-    assert site_tables.followed(made)["Lost per 100 plant-years (95% interval)"].iloc[0] == "79 (2 to 442)"
-
-
-@pytest.mark.parametrize(
-    ("before", "said"),
-    [
-        (None, "No change was advised a quarter ago"),
-        ({"A": (14, NO_CHANGE), "B": (7, NO_CHANGE)}, "No change was advised a quarter ago"),
-        (
-            {"A": (14, LONGER), "C": (7, NO_CHANGE)},
-            "1 followed it; whether they did better cannot be told (nobody to compare)",
-        ),
-        ({"B": (14, LONGER), "C": (28, SHORTER)}, "2 sites: 0 followed it; whether they did better cannot be told"),
-    ],
-)
-def test_where_nothing_can_be_told_it_says_so(before: dict[str, tuple[int, str]] | None, said: str) -> None:
-    assert said in words.followed(review(advice(**before) if before else None))
-
-
 def test_a_change_of_advice_is_put_down_to_the_season_only_where_last_quarters_records_say_the_same() -> None:
     # A: 14 before; last quarter's records say 7 for this season, and so do today's: the season. B: they say 14 for
     # this season too, today's say 7: new records. C: unchanged.
@@ -171,19 +137,3 @@ def test_all_sites_together_cost_the_sum_of_their_parts_in_each_way() -> None:
     assert table.loc["as now", "visits"] == pytest.approx(2 * 365.25 / 4 / 7)
     # Draws of 0.9 and 1.1 times all but the visits: 80 + 36 x 0.9 = 112.4 and 119.6; near these lie the limits.
     assert [table.loc["as now", "low"], table.loc["as now", "high"]] == pytest.approx([112.58, 119.42], abs=1e-6)
-
-
-def test_a_site_whose_cheaper_interval_is_barred_is_not_called_the_cheapest() -> None:
-    sites = pd.DataFrame(
-        {
-            "site_id": ["A", "B", "C"],
-            "now": [7, 7, 7],
-            "cheapest": [7, 7, 14],
-            "cost_now": [50.0, 50.0, 50.0],
-            "saving": [0.0, 0.0, 8.0],
-            "saving_low": [0.0, 0.0, 6.0],
-            "saving_high": [0.0, 0.0, 9.0],
-        }
-    )
-    money = pd.DataFrame({"site_id": ["A", "A", "B", "B", "C", "C"], "cost": [50.0, 60.0, 50.0, 40.0, 50.0, 42.0]})
-    assert site_tables._saves(sites, money) == ["none cheaper", "longer: too dry", "8 (6 to 9)"]

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import dataclasses
 from datetime import date
-from pathlib import Path
 
 import numpy as np
 import pandas as pd
@@ -151,20 +150,3 @@ def test_where_dry_days_shed_more_a_price_for_leaves_speaks_for_shorter_interval
     drawn = [sample.leaf_ratio for sample in costing.samples(told, 400)]
     assert np.median(drawn) == pytest.approx(told.leaf_drop.ratio, rel=0.05)
     assert np.std(np.log(drawn)) == pytest.approx(told.leaf_drop.log_se, rel=0.2)
-
-
-def test_the_page_says_what_leaves_cost_with_interval_and_counts(company: CompanyRecords, tmp_path: Path) -> None:
-    from plantstats.pages import watering_site_tables as site_tables
-    from plantstats.pages import watering_words as words
-    from plantstats.periods import quarter
-    from plantstats.watering import review
-
-    made = review(company, quarter("2026-Q3"), AS_OF, assumed=Assumptions(dropped_leaf_minutes=1.0))
-    said = [one for one in words.headlines(made) if one.startswith("Dropped leaves")]
-    told = made.model.leaf_drop
-    assert told is not None
-    # A minute at a wage of 24 an hour.
-    assert len(said) == 1 and "EUR 0.40 each" in said[0]
-    assert f"95% interval {told.low:.1f} to {told.high:.1f}; {told.leaves:,} leaves at {told.sites} sites" in said[0]
-    assert "Dropped leaves" in site_tables.costs(made)
-    assert made.findings["measure"].eq("leaf_drop_ratio").sum() == 1

@@ -3,15 +3,13 @@
 from __future__ import annotations
 
 import contextlib
-import sys
 from collections.abc import Callable
 from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from plantstats.errors import PlantstatsError
-from plantstats.reporting.errors import ReportError
-from plantstats.reporting.names import safe_name
+from plantstats.reporting.names import notebook_path, safe_name
 from plantstats.reporting.runner import Report, run
 
 if TYPE_CHECKING:
@@ -105,7 +103,7 @@ def review(
                 getattr(study, name)()
 
     return run(
-        [notebook(name) for name in (CLIENT_PACK if client else REVIEW_PACK)],
+        [notebook_path(name) for name in (CLIENT_PACK if client else REVIEW_PACK)],
         parameters,
         out / (study.period.name + (f"--{safe_name(client)}" if client else "")),
         f"{_company(study)}{study.period.name}, {whose}, records until {study.as_of}",
@@ -123,16 +121,3 @@ def _company(study: Study) -> str:
     """The company's name for the head of the pages, where the settings give one."""
     name = study.records.settings.company
     return f"{name}, " if name else ""
-
-
-def notebook(name: str) -> Path:
-    """Path of a report notebook, by its name without ending.
-
-    In the folder notebooks/ of the clone, else where the installed package put it; ReportError when in neither.
-    """
-    clone, installed = Path(__file__).resolve().parents[2], Path(sys.prefix) / "share" / "plantstats"
-    places = [clone / "notebooks", installed / "notebooks"]
-    for place in places:
-        if (place / f"{name}.ipynb").is_file():
-            return place / f"{name}.ipynb"
-    raise ReportError(f"{name}.ipynb is neither in {places[0]} nor in {places[1]}; install plantstats again")
