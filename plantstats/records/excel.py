@@ -15,20 +15,23 @@ from plantstats.records.csv import TEXT, Block
 from plantstats.records.errors import RecordError
 from plantstats.records.header import MOST_COLUMNS, find_header
 from plantstats.records.parse.context import DATE_CELL, NO_VALUE, NUMBER_CELL, strip_marker
-from plantstats.records.xlsx_marks import SheetMarks, XlsxParts, column_number
+from plantstats.records.xlsx_marks import Position, SheetMarks, XlsxMarks
 from plantstats.schema.tables import Table
 from plantstats.schema.text import normalize_header
 from plantstats.settings import TableSettings
 
-ROWS = 50_000
+ROWS = 50_000  # of one block
+FIRST_ROWS = 60  # in which the header and the sheet of a table are looked for
+MOST_SHOWN = 10  # hidden rows that a note names
+MOST_PADDED = 1e15  # a spreadsheet keeps 15 digits
 
 
-class ShownDigits(str):
-    """A number cell whose format shows leading zeros, as shown."""
+class ShownNumber(str):
+    """A number cell as its format shows it: with leading zeros, or as percent."""
 
 
 def cell_text(cell: Any) -> str:
-    """A workbook cell as text, numbers and dates with their marks (see `cells`)."""
+    """A workbook cell as text, numbers and dates with their marks (see `parse.context`)."""
     write = WRITTEN.get(type(cell))
     return write(cell) if write else str(cell)
 
@@ -54,66 +57,89 @@ WRITTEN: dict[type, Callable[[Any], str]] = {
     date: lambda cell: DATE_CELL + cell.isoformat(),
     time: lambda cell: cell.isoformat(),
     timedelta: lambda cell: NUMBER_CELL + repr(cell / timedelta(days=1)),
-    ShownDigits: lambda cell: NUMBER_CELL + str(cell),
+    ShownNumber: lambda cell: NUMBER_CELL + str(cell),
 }
 
 
 def _texts(cells: tuple[Any, ...]) -> list[str]:
     """Texts of a column of cells; each different cell is written once."""
     kinds = set(map(type, cells))
-    if ShownDigits in kinds or (bool in kinds and kinds & {int, float}):
+    if ShownNumber in kinds or (bool in kinds and kinds & {int, float}):
         return [cell_text(cell) for cell in cells]  # equal to Python, yet different cells: "007" and 007, TRUE and 1
     written = {cell: cell_text(cell) for cell in set(cells)}
     return list(map(written.__getitem__, cells))
 
 
 class WorkbookFile:
-    """One sheet of a workbook."""
+    """One sheet of a workbook.
+
+    Parameters
+    ----------
+    path : Path
+    name : str
+        For messages.
+    options : TableSettings
+        May name the sheet.
+    table : Table
+        Whose sheet is looked for.
+    """
 
     def __init__(self, path: Path, name: str, options: TableSettings, table: Table) -> None:
         self.path, self.name, self.options, self.table = path, name, options, table
         self.notes: list[tuple[str, str]] = []
-        self.parts = XlsxParts(path, name)
-        self.epoch: int | None = self.parts.epoch
-        self.marks = SheetMarks()
+        self.package = XlsxMarks(path, name)
+        self.epoch: int | None = self.package.epoch
         self.rows: list[list[Any]] = []
 
     def preview(self) -> list[tuple[int, list[str]]]:
         """The first filled rows of the sheet that holds the table, as (sheet row, cells)."""
-        self.parts.look()
+        # Every sheet is checked before the reader lays any of them out.
+        marks = {title: self.package.of_sheet(title) for title in self.package.parts}
         try:
-            book = CalamineWorkbook.from_path(self.path)
-            sheet = self._sheet(book)
-            self.marks = self.parts.marks.get(sheet, SheetMarks())
-            self.rows = book.get_sheet_by_name(sheet).to_python(skip_empty_area=False)
+            # By content: a file may have the ending of another kind of workbook.
+            with self.path.open("rb") as file:
+                book = CalamineWorkbook.from_filelike(file)
+                sheet = self._sheet(book)
+                self.rows = book.get_sheet_by_name(sheet).to_python(skip_empty_area=False)
         except (CalamineError, ValueError, OSError) as error:
             raise RecordError([f"{self.name}: cannot be read as a workbook ({error}); save it again"]) from None
         self.notes.append(("sheet", f"sheet {sheet!r} read"))
-        if self.marks.hidden_rows:
-            shown = ", ".join(map(str, self.marks.hidden_rows[:10]))
-            count = len(self.marks.hidden_rows)
-            self.notes.append(
-                ("hidden rows", f"{count} rows are hidden in the sheet and read like the others: {shown}")
-            )
-        self._mark_cells()
+        self._mark_cells(marks.get(sheet, SheetMarks()))
         if self.rows and len(self.rows[0]) > MOST_COLUMNS:
             raise RecordError([f"{self.name}: {len(self.rows[0]):,} columns; at most {MOST_COLUMNS}"])
-        first = ((n, [cell_text(c) for c in row]) for n, row in enumerate(self.rows[:60], start=1))
-        return [(n, cells) for n, cells in first if any(c.strip() for c in cells)]
+        first = ((n, [cell_text(cell) for cell in row]) for n, row in enumerate(self.rows[:FIRST_ROWS], start=1))
+        return [(n, cells) for n, cells in first if any(cell.strip() for cell in cells)]
 
-    def _mark_cells(self) -> None:
-        """Write into the rows what the cell reader left out: errors, formulas without value, leading zeros as shown."""
-        empty = dict.fromkeys(self.marks.without_value, NO_VALUE) | self.marks.errors
-        for reference, text in empty.items():
-            letters = reference.rstrip("0123456789")
-            row, column = int(reference[len(letters) :]) - 1, column_number(letters.encode()) - 1
-            if row < len(self.rows) and column < len(self.rows[row]) and self.rows[row][column] in ("", None):
-                self.rows[row][column] = text
-        for (row, column), width in self.marks.digits.items():
-            if row < len(self.rows) and column < len(self.rows[row]):
-                cell = self.rows[row][column]
-                if isinstance(cell, float) and cell.is_integer() and 0 <= cell < 1e15:
-                    self.rows[row][column] = ShownDigits(f"{int(cell):0{width}d}")
+    def _mark_cells(self, marks: SheetMarks) -> None:
+        """Write into the rows what the cell reader left out: errors, formulas without value, numbers as shown."""
+        for at, text in (dict.fromkeys(marks.without_value, NO_VALUE) | marks.errors).items():
+            if self._cell(at) in ("", None):
+                self._set_cell(at, text)
+        for at, width in marks.digits.items():
+            cell = self._cell(at)
+            if isinstance(cell, float) and cell.is_integer() and 0 <= cell < MOST_PADDED:
+                self._set_cell(at, ShownNumber(f"{int(cell):0{width}d}"))
+        for at in marks.percents:
+            cell = self._cell(at)
+            if isinstance(cell, float):
+                self._set_cell(at, ShownNumber(f"{100 * cell:.12g}%"))
+        if hidden := marks.hidden_rows:
+            shown = ", ".join(map(str, hidden[:MOST_SHOWN]))
+            self.notes.append(
+                ("hidden rows", f"{len(hidden)} rows are hidden in the sheet and read like the others: {shown}")
+            )
+        if marks.percents:
+            self.notes.append(
+                ("percent cells", f"{len(marks.percents):,} cells shown as percent read as shown (0.45 as 45%)")
+            )
+
+    def _cell(self, at: Position) -> Any:
+        """A cell, or False outside of the sheet as it is laid out."""
+        row, column = at
+        return self.rows[row][column] if row < len(self.rows) and column < len(self.rows[row]) else False
+
+    def _set_cell(self, at: Position, text: str) -> None:
+        self.rows[at[0]][at[1]] = text
 
     def _sheet(self, book: CalamineWorkbook) -> str:
         names = list(book.sheet_names)
@@ -130,7 +156,7 @@ class WorkbookFile:
             return named[0] if named else open_names[0]
         fitting = []
         for name in open_names:
-            rows = book.get_sheet_by_name(name).to_python(skip_empty_area=False, nrows=60)
+            rows = book.get_sheet_by_name(name).to_python(skip_empty_area=False, nrows=FIRST_ROWS)
             texts = [(n, [cell_text(c) for c in row]) for n, row in enumerate(rows)]
             header = find_header(texts, self.table, self.options)[1] if texts else []
             required = [self.options.columns.get(c.name, c.name) for c in self.table.columns if c.required]

@@ -1,6 +1,7 @@
-"""What the cell reader does not tell of a workbook: day count, hidden rows, formulas without value, shown digits.
+"""What the cell reader does not tell of a workbook: day count, hidden rows, formulas without value, shown formats.
 
-Only marks are looked for, in the sheet's own XML, with patterns; no XML is expanded, so no entity can grow.
+A sheet is first searched for the bytes of such marks; only where one is found is its XML parsed, element by element,
+with nothing kept but the marks.
 """
 
 from __future__ import annotations
@@ -11,176 +12,294 @@ import zlib
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
+from xml.etree import ElementTree
+from xml.parsers import expat
 
 from plantstats.records.errors import RecordError
 
 MOST_UNPACKED = 2**30
 MOST_CELLS = 40_000_000  # the reader lays a sheet out in full, from its first to its last cell
-# What reading a damaged package raises (RuntimeError: a password; NotImplementedError: an unknown packing).
-DAMAGED = (zipfile.BadZipFile, zlib.error, OSError, EOFError, RuntimeError, NotImplementedError, ValueError)
-CELL_BEGINS = (b"<c ", b"<row ", b":c ", b":row ")
+MOST_SMALL = 16 * 2**20  # of a part that holds no cells
 PIECE = 8 * 2**20
-OVERLAP = 2**16
-ROW_OF_CELL = re.compile(rb"\br=[\"'][A-Z]{0,3}(\d{1,7})[\"']")
-LETTERS = re.compile(rb"\br=[\"']([A-Z]{1,3})\d")
-# A cell beyond column Z or row 999,999; without one a sheet has at most 26 million cells.
-FAR = re.compile(rb'r="(?:[A-Z]{2,3}\d|[A-Z]?\d{7})')
-FAR_OTHER = re.compile(rb"r='(?:[A-Z]{2,3}\d|[A-Z]?\d{7})")
-HIDDEN_ROW = re.compile(rb"<(?:\w+:)?row\b[^>]*?\bhidden=[\"'](?:1|true)[\"'][^>]*?>")
-ROW_NUMBER = re.compile(rb"\br=[\"'](\d+)[\"']")
-FORMULA = re.compile(
-    rb"<(?:\w+:)?c\b[^>]*?\br=[\"']([A-Z]+\d+)[\"'][^>]*>\s*<(?:\w+:)?f\b[^>]*?(?:/>|>[^<]*</(?:\w+:)?f>)\s*"
-    rb"(?:<(?:\w+:)?v\s*/>|<(?:\w+:)?v>\s*</(?:\w+:)?v>)?\s*</(?:\w+:)?c>"
+OVERLAP = 64  # longer than any mark
+# What reading a damaged package raises (RuntimeError: a password; NotImplementedError: an unknown packing).
+DAMAGED = (
+    zipfile.BadZipFile,
+    zlib.error,
+    OSError,
+    EOFError,
+    RuntimeError,
+    NotImplementedError,
+    ValueError,
+    ElementTree.ParseError,
+    expat.ExpatError,
 )
-ERROR = re.compile(
-    rb"<(?:\w+:)?c\b(?=[^>]*?\bt=[\"']e[\"'])[^>]*?\br=[\"']([A-Z]+\d+)[\"'][^>]*>"
-    rb"(?:\s*<(?:\w+:)?f\b[^>]*?(?:/>|>[^<]*</(?:\w+:)?f>))?\s*<(?:\w+:)?v>([^<]*)</"
-)
-STYLED = re.compile(rb"<(?:\w+:)?c\b[^>]*?\br=[\"']([A-Z]+)(\d+)[\"'][^>]*?\bs=[\"'](\d+)[\"']")
+# A formula, an error cell, a hidden row; and a cell beyond column Z or row 999,999, without which a sheet has at most
+# 26 million cells.
+MARK = re.compile(rb"""<(?:\w+:)?f[\s/>]|\bt\s*=\s*["']e["']|\bhidden\s*=|\br\s*=\s*["'](?:[A-Z]{2,3}\d|[A-Z]?\d{7})""")
+PERCENT_FORMATS = {"9", "10"}  # 0% and 0.00%: ECMA-376 part 1, 18.8.30
+Position = tuple[int, int]  # row and column, from 0
 
 
 @dataclass
 class SheetMarks:
-    """Marks of one sheet: hidden rows, formulas without value, errors, shown digits by (row, column) from 0."""
+    """Marks of one sheet.
+
+    Attributes
+    ----------
+    hidden_rows : list of int
+        Sheet rows, from 1.
+    without_value : set of Position
+        Formulas that hold no value.
+    errors : dict of Position to str
+        The error that a cell shows.
+    digits : dict of Position to int
+        How many digits a number shows, leading zeros included.
+    percents : set of Position
+        Numbers that are shown as percent, and so stand for a hundred times as much.
+    """
 
     hidden_rows: list[int] = field(default_factory=list)
-    without_value: list[str] = field(default_factory=list)
-    errors: dict[str, str] = field(default_factory=dict)
-    digits: dict[tuple[int, int], int] = field(default_factory=dict)
+    without_value: set[Position] = field(default_factory=set)
+    errors: dict[Position, str] = field(default_factory=dict)
+    digits: dict[Position, int] = field(default_factory=dict)
+    percents: set[Position] = field(default_factory=set)
 
 
-class XlsxParts:
-    """The parts of an .xlsx file; refuses one that unpacks to more than can be meant."""
+@dataclass
+class Styles:
+    """Formats by number of the cell style: digits shown by formats that are nothing but zeros ("000"), and percent."""
+
+    digits: dict[int, int] = field(default_factory=dict)
+    percents: set[int] = field(default_factory=set)
+
+
+class XlsxMarks:
+    """The marks of an .xlsx file; refuses one that unpacks to more than can be meant.
+
+    Parameters
+    ----------
+    path : Path
+    name : str
+        For messages.
+
+    Attributes
+    ----------
+    epoch : int
+        Day count of the dates, 1900 or 1904.
+
+    Raises
+    ------
+    RecordError
+        For half a package, a damaged one, or one too large.
+    """
 
     def __init__(self, path: Path, name: str) -> None:
-        """Open the package and read its small parts."""
         self.path, self.name = path, name
-        self.zipped = zipfile.is_zipfile(path)
         self.epoch = 1900
-        self.sheets: dict[str, str] = {}
-        self.marks: dict[str, SheetMarks] = {}
-        if not self.zipped:
+        self.parts: dict[str, str] = {}
+        self.styles = Styles()
+        if not zipfile.is_zipfile(path):
             return
         try:
-            with zipfile.ZipFile(path) as packed:
-                size = sum(item.file_size for item in packed.infolist())
+            with zipfile.ZipFile(path) as package:
+                size = sum(item.file_size for item in package.infolist())
                 if size > MOST_UNPACKED:
                     raise RecordError([f"{name}: unpacks to {size / 2**30:.1f} GiB; at most 1 GiB is read"])
-                head = _read(packed, "xl/workbook.xml")
-                relations = _read(packed, "xl/_rels/workbook.xml.rels")
-                self.styles = _read(packed, "xl/styles.xml")
+                workbook = list(_elements(package, "xl/workbook.xml"))
+                targets = {
+                    element.get("Id"): element.get("Target", "")
+                    for element in _elements(package, "xl/_rels/workbook.xml.rels")
+                }
+                self.styles = _read_styles(list(_elements(package, "xl/styles.xml")))
         except DAMAGED as error:
-            raise RecordError([f"{name}: half a workbook or a damaged one ({error}); copy it again"]) from None
-        if re.search(rb"date1904\s*=\s*[\"'](?:1|true|on)[\"']", head):
-            self.epoch = 1904
-        targets = {}
-        for tag in re.findall(rb"<(?:\w+:)?Relationship\b[^>]*>", relations):
-            key, target = re.search(rb"\bId=[\"']([^\"']+)", tag), re.search(rb"\bTarget=[\"']([^\"']+)", tag)
-            if key and target:
-                targets[key[1]] = target[1].decode("utf-8", "replace")
-        for tag in re.findall(rb"<(?:\w+:)?sheet\b[^>]*>", head):
-            title, key = (re.search(rb"\bname=[\"']([^\"']+)", tag), re.search(rb"\br?:?id=[\"']([^\"']+)", tag))
-            if title and key and key[1] in targets:
-                place = targets[key[1]].lstrip("/")
-                inside = place if place.startswith("xl/") else f"xl/{place}"
-                self.sheets[_unescape(title[1].decode("utf-8", "replace"))] = inside
+            raise self._damaged(error) from None
+        for element in workbook:
+            if _local(element.tag) == "workbookPr" and element.get("date1904") in ("1", "true", "on"):
+                self.epoch = 1904
+            if _local(element.tag) == "sheet":
+                key = next((value for name, value in element.items() if _local(name) == "id"), None)
+                if target := targets.get(key, "").lstrip("/"):
+                    part = target if target.startswith("xl/") else f"xl/{target}"
+                    self.parts[element.get("name", "")] = part
 
-    def look(self) -> None:
-        """Take up the marks of every sheet.
+    def of_sheet(self, title: str) -> SheetMarks:
+        """The marks of a sheet.
 
-        Raises: RecordError for a sheet whose cells lie so far apart that laying it out would fill the memory.
+        Parameters
+        ----------
+        title : str
+
+        Returns
+        -------
+        SheetMarks
+
+        Raises
+        ------
+        RecordError
+            For a damaged sheet, and for one whose cells lie so far apart that laying it out would fill the memory.
         """
-        padded = self._padded_styles() if self.zipped else {}
-        for title, part in self.sheets.items():
-            made = self.marks.setdefault(title, SheetMarks())
-            far = False
-            for piece in self._pieces(part):
-                far = far or FAR.search(piece) is not None or FAR_OTHER.search(piece) is not None
-                _take_marks(piece, padded, made)
-            if far:
-                self._check_size(title, part)
-
-    def _check_size(self, title: str, part: str) -> None:
-        rows = columns = 0
-        for piece in self._pieces(part):
-            rows = max([rows, *(int(number) for number in ROW_OF_CELL.findall(piece))])
-            columns = max([columns, *(column_number(letters) for letters in set(LETTERS.findall(piece)))])
+        part = self.parts.get(title)
+        if part is None:
+            return SheetMarks()
+        parser = _SheetParser(self.styles)
+        try:
+            if self.styles.digits or self.styles.percents or self._has_marks(part):
+                for piece in self._pieces(part):
+                    parser.feed(piece)
+                parser.close()
+        except DAMAGED as error:
+            raise self._damaged(error) from None
+        rows, columns = parser.n_rows, parser.n_columns
         if rows * columns > MOST_CELLS:
-            raise RecordError(
-                [
-                    f"{self.name}: sheet {title!r} reaches over {rows:,} rows and {columns:,} columns; "
-                    f"at most {MOST_CELLS:,} cells are read. Delete the stray cells, or save it as CSV"
-                ]
+            text = (
+                f"{self.name}: sheet {title!r} reaches over {rows:,} rows and {columns:,} columns; "
+                f"at most {MOST_CELLS:,} cells are read. Delete the stray cells, or save it as CSV"
             )
+            raise RecordError([text])
+        return parser.marks
 
-    def _padded_styles(self) -> dict[int, int]:
-        """Cell style -> number of digits shown, for formats that are nothing but zeros ("000")."""
-        codes: dict[bytes, int] = {}
-        for tag in re.findall(rb"<(?:\w+:)?numFmt\b[^>]*>", self.styles):
-            key, code = (re.search(rb"numFmtId=[\"'](\d+)", tag), re.search(rb"formatCode=[\"']([^\"']*)[\"']", tag))
-            if key and code and re.fullmatch(rb"0{2,}", code[1]):
-                codes[key[1]] = len(code[1])
-        cells = re.search(rb"<(?:\w+:)?cellXfs\b.*?</(?:\w+:)?cellXfs>", self.styles, re.DOTALL)
-        if not codes or cells is None:
-            return {}
-        used = re.findall(rb"<(?:\w+:)?xf\b[^>]*?numFmtId=[\"'](\d+)", cells[0])
-        return {n: codes[key] for n, key in enumerate(used) if key in codes}
+    def _has_marks(self, part: str) -> bool:
+        rest = b""
+        for piece in self._pieces(part):
+            if MARK.search(rest + piece):
+                return True
+            rest = piece[-OVERLAP:]
+        return False
 
     def _pieces(self, part: str) -> Iterator[bytes]:
-        """The bytes of a part, cut where a cell or row begins, so that no mark is torn."""
-        rest = b""
-        try:
-            with zipfile.ZipFile(self.path) as packed, packed.open(part) as file:
+        with zipfile.ZipFile(self.path) as package:
+            if part not in package.namelist():
+                return
+            with package.open(part) as file:
                 total = 0
-                while chunk := file.read(PIECE):
-                    total += len(chunk)
+                while piece := file.read(PIECE):
+                    total += len(piece)
                     if total > MOST_UNPACKED:
                         raise RecordError([f"{self.name}: unpacks to more than 1 GiB"])
-                    body = rest + chunk
-                    cut = max(body.rfind(mark) for mark in CELL_BEGINS)
-                    cut = cut if cut > len(body) - OVERLAP else len(body)
-                    yield body[:cut]
-                    rest = body[cut:]
-        except KeyError:
-            return
-        except DAMAGED as error:
-            raise RecordError([f"{self.name}: half a workbook or a damaged one ({error}); copy it again"]) from None
-        if rest:
-            yield rest
+                    yield piece
+
+    def _damaged(self, error: Exception) -> RecordError:
+        return RecordError([f"{self.name}: half a workbook or a damaged one ({error}); copy it again"])
 
 
-def _take_marks(piece: bytes, padded: dict[int, int], made: SheetMarks) -> None:
-    if b"hidden=" in piece:
-        for row in HIDDEN_ROW.findall(piece):
-            if number := ROW_NUMBER.search(row):
-                made.hidden_rows.append(int(number[1]))
-    if b"<f" in piece or b":f" in piece:
-        made.without_value += [ref.decode() for ref in FORMULA.findall(piece)]
-    if b't="e"' in piece or b"t='e'" in piece:
-        made.errors |= {ref.decode(): text.decode("utf-8", "replace") for ref, text in ERROR.findall(piece)}
-    if padded:
-        for letters, row, style in STYLED.findall(piece):
-            if int(style) in padded:
-                made.digits[int(row) - 1, column_number(letters) - 1] = padded[int(style)]
+class _SheetParser:
+    """Takes the marks from the XML of a sheet; a cell or row without a reference follows the one before it."""
+
+    def __init__(self, styles: Styles) -> None:
+        self.styles, self.marks = styles, SheetMarks()
+        self.n_rows = self.n_columns = 0
+        self.row = self.column = -1
+        self.cell: dict[str, str] = {}
+        self.formula = False
+        self.value: str | None = None
+        self.in_value = False
+        self.parser = expat.ParserCreate()
+        self.parser.buffer_text = True
+        self.parser.StartElementHandler = self._start
+        self.parser.EndElementHandler = self._end
+        self.parser.CharacterDataHandler = self._text
+        self.parser.StartDoctypeDeclHandler = _refuse_doctype
+
+    def feed(self, piece: bytes) -> None:
+        self.parser.Parse(piece, False)
+
+    def close(self) -> None:
+        self.parser.Parse(b"", True)
+
+    def _start(self, name: str, attributes: dict[str, str]) -> None:
+        match _local(name):
+            case "row":
+                self.row = int(attributes["r"]) - 1 if "r" in attributes else self.row + 1
+                self.column = -1
+                self.n_rows = max(self.n_rows, self.row + 1)
+                if attributes.get("hidden") in ("1", "true"):
+                    self.marks.hidden_rows.append(self.row + 1)
+            case "c":
+                self.cell, self.formula, self.value = attributes, False, None
+                self.row, self.column = position(attributes["r"]) if "r" in attributes else (self.row, self.column + 1)
+                self.n_rows, self.n_columns = max(self.n_rows, self.row + 1), max(self.n_columns, self.column + 1)
+            case "f":
+                self.formula = True
+            case "v":
+                self.value, self.in_value = "", True
+
+    def _text(self, text: str) -> None:
+        if self.in_value:
+            self.value = (self.value or "") + text
+
+    def _end(self, name: str) -> None:
+        match _local(name):
+            case "v":
+                self.in_value = False
+            case "c":
+                self._take_cell((self.row, self.column))
+
+    def _take_cell(self, at: Position) -> None:
+        kind, value = self.cell.get("t"), (self.value or "").strip()
+        if kind == "e":
+            self.marks.errors[at] = value
+        # A formula that gives an empty text has a value, and it is empty.
+        elif self.formula and not value and not (kind == "str" and self.value is not None):
+            self.marks.without_value.add(at)
+        style = self.cell.get("s", "")
+        if style.isdigit() and kind in (None, "n"):
+            if digits := self.styles.digits.get(int(style)):
+                self.marks.digits[at] = digits
+            elif int(style) in self.styles.percents:
+                self.marks.percents.add(at)
 
 
-def _read(packed: zipfile.ZipFile, part: str) -> bytes:
-    try:
-        with packed.open(part) as file:
-            return file.read(16 * 2**20)
-    except KeyError:
-        return b""
+def position(reference: str) -> Position:
+    """Row and column of a cell by its reference.
 
-
-def _unescape(text: str) -> str:
-    for mark, letter in (("&lt;", "<"), ("&gt;", ">"), ("&quot;", '"'), ("&apos;", "'"), ("&amp;", "&")):
-        text = text.replace(mark, letter)
-    return text
-
-
-def column_number(letters: bytes) -> int:
-    """Number of a column by its letters: A is 1."""
-    number = 0
+    Examples
+    --------
+    >>> position("A1"), position("AB12")
+    ((0, 0), (11, 27))
+    """
+    letters = reference.rstrip("0123456789")
+    column = 0
     for letter in letters:
-        number = number * 26 + letter - 64
-    return number
+        column = column * 26 + ord(letter) - 64
+    return int(reference[len(letters) :]) - 1, column - 1
+
+
+def _local(name: str) -> str:
+    """A name of XML without its namespace or prefix."""
+    return re.split(r"[}:]", name)[-1]
+
+
+def _refuse_doctype(*_: object) -> None:
+    # A package never holds one (ECMA-376 part 2, 9.1.4), and its entities could grow without bound.
+    raise ValueError("its XML holds a document type")
+
+
+def _elements(package: zipfile.ZipFile, part: str) -> Iterator[ElementTree.Element]:
+    """The elements of a small part of a package; none where it is not there."""
+    if part not in package.namelist():
+        return
+    with package.open(part) as file:
+        content = file.read(MOST_SMALL)
+    if b"<!DOCTYPE" in content.replace(b"\0", b""):
+        _refuse_doctype()
+    yield from ElementTree.fromstring(content).iter()
+
+
+def _read_styles(elements: list[ElementTree.Element]) -> Styles:
+    codes = {
+        element.get("numFmtId", ""): element.get("formatCode", "")
+        for element in elements
+        if _local(element.tag) == "numFmt"
+    }
+    formats = next((element for element in elements if _local(element.tag) == "cellXfs"), None)
+    styles = Styles()
+    for number, style in enumerate(formats if formats is not None else ()):
+        key = style.get("numFmtId", "")
+        code = codes.get(key, "")
+        if re.fullmatch(r"0{2,}", code):
+            styles.digits[number] = len(code)
+        # What stands in quotes or behind a backslash is shown as it is.
+        elif key in PERCENT_FORMATS or "%" in re.sub(r'"[^"]*"|\\.', "", code):
+            styles.percents.add(number)
+    return styles

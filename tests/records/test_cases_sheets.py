@@ -260,3 +260,101 @@ def test_numbers_and_dates_in_a_note_are_plain_text(tmp_path: Path) -> None:
     rows = [["P1", date(2025, 3, 3), 1, 7], ["P2", date(2025, 3, 3), 1, date(2025, 5, 1)]]
     workbook(place / "visits.xlsx", [HEADS, *rows])
     assert load(place).table("visits")["note"].tolist() == ["7", "2025-05-01"]
+
+
+def test_a_cell_shown_as_percent_is_read_as_shown(tmp_path: Path) -> None:
+    # A spreadsheet stores 45% as 0.45 with the format 0%, number 9 of ECMA-376 part 1, 18.8.30.
+    place = folder(tmp_path)
+    heads = ["plant_id", "visited_on", "rh_percent"]
+    book = workbook(place / "visits.xlsx", [heads, ["P1", date(2025, 3, 3), 0.45], ["P2", date(2025, 3, 3), 0.385]])
+    book.active["C2"].number_format = "0%"
+    book.active["C3"].number_format = '0.0" %"%'
+    book.save(place / "visits.xlsx")
+    made = load(place)
+    assert made.table("visits")["rh_percent"].tolist() == [45, 38.5]
+    assert made.notes.loc[made.notes["kind"] == "percent cells", "text"].item().startswith("2 cells")
+
+
+def test_a_percent_sign_that_only_stands_in_quotes_changes_no_number(tmp_path: Path) -> None:
+    place = folder(tmp_path)
+    book = workbook(place / "visits.xlsx", [["plant_id", "visited_on", "rh_percent"], ["P1", date(2025, 3, 3), 45]])
+    book.active["C2"].number_format = '0"%"'
+    book.save(place / "visits.xlsx")
+    assert load(place).table("visits")["rh_percent"].tolist() == [45]
+
+
+def sheet_xml(path: Path, content: str) -> None:
+    """Replace the first sheet's XML of a workbook."""
+    with zipfile.ZipFile(path) as package:
+        parts = {name: package.read(name) for name in package.namelist()}
+    parts["xl/worksheets/sheet1.xml"] = content.encode()
+    with zipfile.ZipFile(path, "w", zipfile.ZIP_DEFLATED) as package:
+        for name, part in parts.items():
+            package.writestr(name, part)
+
+
+def text_cell(reference: str, text: str) -> str:
+    return f'<x:c t="inlineStr" r="{reference}"><x:is><x:t>{text}</x:t></x:is></x:c>'
+
+
+def test_marks_are_found_whatever_the_prefix_and_the_order_of_the_attributes(tmp_path: Path) -> None:
+    # A formula whose value is the empty text has a value (t="str" and an empty v); one without v has none.
+    place = folder(tmp_path)
+    workbook(place / "visits.xlsx", [HEADS])
+    heads = "".join(text_cell(f"{letter}1", head) for letter, head in zip("ABCD", HEADS, strict=True))
+    rows = (
+        f'<x:row r="1">{heads}</x:row>'
+        f'<x:row hidden="1" r="2">{text_cell("A2", "P1")}{text_cell("B2", "2025-03-03")}'
+        '<x:c r="C2"><x:f>1/2</x:f></x:c><x:c t="str" r="D2"><x:f>""</x:f><x:v></x:v></x:c></x:row>'
+        f'<x:row r="3">{text_cell("A3", "P2")}{text_cell("B3", "2025-03-04")}'
+        "<x:c t = 'e' r='C3'><x:f>1/0</x:f><x:v>#DIV/0!</x:v></x:c></x:row>"
+    )
+    space = "http://schemas.openxmlformats.org/spreadsheetml/2006/main"
+    sheet_xml(place / "visits.xlsx", f'<x:worksheet xmlns:x="{space}"><x:sheetData>{rows}</x:sheetData></x:worksheet>')
+    made = load(place)
+    assert made.set_aside[["line", "column", "code"]].values.tolist() == [
+        [2, "litres", "spreadsheet_error"],
+        [3, "litres", "spreadsheet_error"],
+    ]
+    assert "formula" in made.set_aside["reason"][0] and "#DIV/0!" in made.set_aside["reason"][1]
+    assert made.notes.loc[made.notes["kind"] == "hidden rows", "text"].item().endswith(": 2")
+
+
+def test_xml_with_a_document_type_is_refused_before_any_entity_grows(tmp_path: Path) -> None:
+    place = folder(tmp_path)
+    workbook(place / "visits.xlsx", [HEADS, ["P1", date(2025, 3, 3), "=1/2", ""]])
+    laughs = (
+        '<!DOCTYPE w [<!ENTITY a "ha"><!ENTITY b "&a;&a;&a;&a;">]><worksheet><sheetData><row><c><f>&b;</f></c></row>'
+    )
+    sheet_xml(place / "visits.xlsx", laughs + "</sheetData></worksheet>")
+    with pytest.raises(RecordError, match=r"visits.xlsx: .*holds a document type"):
+        load(place)
+
+
+def open_document(path: Path, rows: list[list[str]]) -> None:
+    """A spreadsheet of OpenDocument 1.3 with one sheet of texts."""
+    rooms = ("office", "table", "text")
+    spaces = " ".join(f'xmlns:{room}="urn:oasis:names:tc:opendocument:xmlns:{room}:1.0"' for room in rooms)
+    cell = '<table:table-cell office:value-type="string"><text:p>{}</text:p></table:table-cell>'
+    lines = "".join(f"<table:table-row>{''.join(map(cell.format, row))}</table:table-row>" for row in rows)
+    sheet = f'<table:table table:name="visits">{lines}</table:table>'
+    with zipfile.ZipFile(path, "w") as package:
+        package.writestr("mimetype", "application/vnd.oasis.opendocument.spreadsheet")
+        package.writestr("META-INF/manifest.xml", "<manifest/>")
+        package.writestr(
+            "content.xml",
+            f"<office:document-content {spaces}><office:body><office:spreadsheet>{sheet}</office:spreadsheet>"
+            "</office:body></office:document-content>",
+        )
+
+
+@pytest.mark.parametrize(("real", "name"), [("xlsx", "visits.xls"), ("xlsx", "visits.ods"), ("ods", "visits.xlsx")])
+def test_a_workbook_with_the_ending_of_another_kind_is_read(tmp_path: Path, real: str, name: str) -> None:
+    place = folder(tmp_path)
+    rows = [["plant_id", "visited_on"], ["P1", "2025-03-03"]]
+    if real == "xlsx":
+        workbook(place / "made.xlsx", rows)
+        (place / "made.xlsx").rename(place / name)
+    else:
+        open_document(place / name, rows)
+    assert load(place).table("visits")["plant_id"].tolist() == ["P1"]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Collection, Mapping
+from typing import Any
 
 from plantstats.records.parse.context import MISSING, Context, Parsed, own_codes, strip_marker
 from plantstats.schema.causes import map_cause
@@ -89,12 +90,13 @@ def _parse_known(texts: list[str], known: Mapping[str, object], otherwise: str) 
 
 def parse_causes(texts: list[str], context: Context) -> Parsed:
     """Parse causes into (cause, outcome); what is not mapped is unknown, and noted."""
+    own: dict[str, Any] = dict(context.settings.causes)
     parsed = Parsed.blank(len(texts))
     may_be_blank = context.column.name == "removal_reason"
     for n, text in enumerate(map(strip_marker, texts)):
-        found = map_cause(text, context.settings.causes)
+        found = map_cause(text, own)
         if found is None and (normalize_header(text) or not may_be_blank):
-            found = map_cause("unknown", context.settings.causes)
+            found = map_cause("unknown", own)
             what = f"{clean_text(text)!r} is not mapped" if clean_text(text) else "a blank cause"
             counted = f"cause unknown, counted as {found[1] if found else ''}; map it under [causes]"
             parsed.notes.append(("unknown cause", [n], f"{what}: {counted}"))

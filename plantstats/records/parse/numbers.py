@@ -101,7 +101,8 @@ def parse_numbers(texts: list[str], context: Context) -> Parsed:
             parsed.faults[n] = DATE_FOR_NUMBER
             continue
         if text.startswith(NUMBER_CELL):
-            seen[n] = ({"": float(text[1:])}, 1.0, "")
+            shown = text[1:].removesuffix("%")
+            seen[n] = ({"": float(shown)}, 1.0, "%" if text.endswith("%") else "")
             continue
         if text.casefold() in MISSING:
             continue
