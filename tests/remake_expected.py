@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pandas as pd
 
-from plantstats import exposure, records
+from plantstats import exposure, records, studies
 from plantstats.losses import loss_rates
 
 HERE = Path(__file__).parent
@@ -16,7 +16,7 @@ EXPECTED = HERE / "expected" / "demo_2026-Q3_loss_rates.csv"
 def demo_findings() -> pd.DataFrame:
     """Findings of the demo's review of 2026-Q3."""
     loaded = records.load(HERE.parent / "data_demo")
-    period = loss_rates.choose_quarter(loaded, "2026-Q3")
+    period = studies.choose_quarter(loaded, "2026-Q3")
     return loss_rates.loss_rates(exposure.build(loaded, period.last_day), loaded, period)
 
 

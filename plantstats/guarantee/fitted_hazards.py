@@ -89,7 +89,7 @@ class FittedHazards:
         air_is_given = "humidity" in lines
         profiles["humidity"] = lines["humidity"].to_numpy() if air_is_given else MOIST_AIR
         bands, notes = self._bands()
-        beta = self.model.draw(n_samples, seed)
+        beta = self.model.sample(n_samples, seed)
         x, basis = self.model.rows(profiles.assign(age_band=bands[0], month=1), unseen)
         passing = HANDLING if air_is_given else (*AIR, *HANDLING)
         shape, shape_samples = self._shape(profiles.iloc[0], bands, beta, passing)
@@ -125,7 +125,7 @@ class FittedHazards:
         on_record = [n for n, name in enumerate(sites) if name in row]
         if on_record:
             rows = [row[sites[n]] for n in on_record]
-            x, beta = self.model.counts.x, self.model.draw(n_samples, seed)
+            x, beta = self.model.counts.x, self.model.sample(n_samples, seed)
             rate = np.exp(x @ beta.T)
             rate *= (np.exp(x @ self.model.beta) / rate.mean(axis=1))[:, None]
             expected[:, on_record] = (self.model.counts.days_by_site[rows] @ rate).T

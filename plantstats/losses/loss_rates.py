@@ -1,19 +1,17 @@
-"""The quarterly loss-rate review: which quarter can be reviewed, and the findings that its page rests on."""
+"""The quarter's loss rates: all findings on what was lost, where, why and at what cost."""
 
 from __future__ import annotations
 
-from datetime import date
-from difflib import get_close_matches
 from typing import TYPE_CHECKING
 
 import pandas as pd
 
-from plantstats import exposure, findings
+from plantstats import findings
 from plantstats.errors import PlantstatsError
 from plantstats.losses import costs
 from plantstats.losses.largest_event import largest_event
 from plantstats.losses.rate_findings import cause_specific_rates, rates_by, ratios_by
-from plantstats.periods import Period, latest_complete_quarter, previous_quarters, quarter, same_quarter_last_year
+from plantstats.periods import Period, previous_quarters, same_quarter_last_year
 from plantstats.stats import rates
 from plantstats.stats.intervals import CONF_LEVEL
 
@@ -28,51 +26,6 @@ SPLITS = (["species", "light"], ["species"], ["light"], ["site_id"], ["client_id
 
 class ReviewError(PlantstatsError, ValueError):
     """A review that cannot be made; the message says why and what to ask for instead."""
-
-
-def choose_quarter(records: Records, name: str = "", as_of: date | None = None) -> Period:
-    """The quarter to review.
-
-    Parameters
-    ----------
-    records : Records
-    name : str
-        "2026-Q3", or nothing for the latest complete quarter.
-    as_of : datetime.date
-        The day up to which the user says the records are complete (None: the last day on which they still run).
-
-    Returns
-    -------
-    Period
-
-    Raises
-    ------
-    ReviewError
-        When the records hold no visit or replacement, when the quarter is not complete in them, or when they do not
-        reach back to it.
-    PeriodError
-        For a name that is no quarter.
-    """
-    starts = records.settings.fiscal_year_starts
-    last = exposure.last_day(records)
-    if last is None:
-        raise ReviewError("the records hold no completed visit and no replacement: there is nothing to review")
-    latest = latest_complete_quarter(as_of or last, starts)
-    asked = quarter(name, starts) if name else latest
-    if asked.end > latest.end:
-        raise ReviewError(
-            f"{asked.name} is not complete: it ends on {asked.last_day}, the records on {as_of or last}. Ask for "
-            f"{latest.name} or earlier, or say with --as-of {asked.last_day} that nothing is missing up to that day."
-        )
-    return asked
-
-
-def check_client(records: Records, client: str) -> None:
-    """Refuse a client whom the records do not know, with the nearest names."""
-    known = sorted(records.table("sites")["client_id"].dropna().unique())
-    if client and client not in known:
-        near = get_close_matches(client, known, n=3) or known[:5]
-        raise ReviewError(f"no client '{client}' in sites ({len(known)} clients; nearest: {', '.join(near)})")
 
 
 def loss_rates(time: PlantTime, records: Records, period: Period, client: str = "") -> pd.DataFrame:
@@ -198,26 +151,7 @@ def _inside(rows: pd.DataFrame, column: str, period: Period, client: str) -> pd.
     return rows[inside & rows["client_id"].eq(client)] if client else rows[inside]
 
 
-def page_date(period: Period, as_of: date | None = None) -> date:
-    """The last day that counts: the given one, else the quarter's last.
-
-    Raises
-    ------
-    ReviewError
-        For a day before the quarter's end.
-    """
-    cut = as_of or period.last_day
-    if cut < period.last_day:
-        raise ReviewError(f"as_of {cut} lies before the end of {period.name} ({period.last_day})")
-    return cut
-
-
 def largest_event_losses(rows: pd.DataFrame, period: Period) -> int:
     """Losses of the largest single event of the period, by its findings; 0 where there was no loss."""
     events = rows[rows["measure"].eq("largest_event_share") & rows["period"].eq(period.name)]
     return int(events["losses"].iloc[0]) if len(events) else 0
-
-
-def join(*tables: pd.DataFrame) -> pd.DataFrame:
-    """Several findings tables as one."""
-    return findings.table(pd.concat(tables, ignore_index=True))

@@ -8,7 +8,6 @@ from functools import cached_property
 import numpy as np
 import pandas as pd
 
-from plantstats.exposure.inputs import AGE_CUTS, age_bands
 from plantstats.losses import rate_table
 from plantstats.losses.design import Array, Factor, ModelError, Numeric
 from plantstats.losses.likelihood import Counts, derivatives
@@ -16,7 +15,6 @@ from plantstats.losses.terms import FACTORS
 from plantstats.stats.intervals import CONF_LEVEL, quantile
 from plantstats.stats.rates import DAYS_PER_100_YEARS
 
-DAYS_PER_MONTH = 365.25 / 12
 # Variance of the log rates of species within a group, and of groups, where too few are on record to learn it: sets of
 # rate ratios of about half to twice (common practice, no source).
 USUAL_VARIANCE, LEAST_VARIANCE = 0.35**2, 0.01
@@ -273,42 +271,7 @@ class LossModel:
             basis=beside["basis"].to_numpy(),
         )
 
-    def hazard(self, line: dict[str, object], months: int = 60, beta: Array | None = None) -> pd.DataFrame:
-        """Expected losses per plant and month, by age and calendar month, for one line of a plant list.
-
-        Parameters
-        ----------
-        line : dict
-            species, and where wished light, pot, planter, humidity (percent, as in `rate`).
-        months : int
-            How many months of age.
-        beta : numpy.ndarray
-            Other coefficients than the fitted ones (one row of `draw`).
-
-        Returns
-        -------
-        pandas.DataFrame
-            Index age (whole months since install, 0 first), columns calendar month 1 to 12: the hazard summed over the
-            month, at a site of effect 1, neither moved nor repotted.
-
-        Raises
-        ------
-        ModelError
-            As `rows`.
-        """
-        bands = np.array(age_bands()[:-1])
-        of_age = bands[np.searchsorted(AGE_CUTS, DAYS_PER_MONTH * (np.arange(months) + 0.5))]
-        used = list(dict.fromkeys(of_age))
-        profiles = pd.DataFrame([{**line, "age_band": band, "month": month} for band in used for month in range(1, 13)])
-        rows, _ = self.rows(profiles)
-        hazard = np.exp(rows.to_numpy() @ (self.beta if beta is None else beta)) * DAYS_PER_MONTH
-        return pd.DataFrame(
-            hazard.reshape(len(used), 12)[[used.index(band) for band in of_age]],
-            index=pd.Index(range(months), name="age"),
-            columns=pd.Index(range(1, 13), name="month"),
-        )
-
-    def draw(self, n: int, seed: int) -> Array:
+    def sample(self, n: int, seed: int) -> Array:
         """Sample coefficients that the records leave likely.
 
         Parameters
@@ -322,8 +285,11 @@ class LossModel:
         numpy.ndarray, shape (n, columns)
             Multivariate normal about the estimate.
         """
-        generator = np.random.Generator(np.random.PCG64(seed))
-        return generator.multivariate_normal(self.beta, self.covariance, size=n, method="eigh")
+        values, vectors = np.linalg.eigh(self.covariance)
+        # The symmetric root is one and the same whatever signs and order a machine gives the eigenvectors.
+        root = vectors * np.sqrt(np.maximum(values, 0.0)) @ vectors.T
+        normal = np.random.Generator(np.random.PCG64(seed)).standard_normal((n, len(values)))
+        return np.asarray(self.beta + normal @ root)
 
     def _variance_of(self, columns: str) -> float:
         """Variance of the log rates of species within groups, or of groups: the usual one where under three are

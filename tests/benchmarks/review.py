@@ -21,8 +21,7 @@ from pathlib import Path
 
 import pandas as pd
 
-from plantstats import exposure, quarterly, records, simulate
-from plantstats.losses import loss_rates
+from plantstats import exposure, quarterly, records, simulate, studies
 from tests.benchmarks import cells_in_pandas
 
 BY = ["species", "light", "age_band", "month", "rh_band", "repotted", "moved"]
@@ -43,7 +42,7 @@ def measure(part: str, folder: Path) -> dict[str, float]:
         sums = {}
     else:
         loaded = records.load(folder)
-        cut = loss_rates.choose_quarter(loaded).last_day
+        cut = studies.choose_quarter(loaded).last_day
         began = time.perf_counter()
         if part == "cells":
             made = exposure.build(loaded, cut).cells(BY, count_plants=False)

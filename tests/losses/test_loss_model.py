@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from datetime import date
 from importlib import import_module
+from pathlib import Path
 from types import SimpleNamespace
 
 import numpy as np
@@ -12,7 +14,7 @@ import pytest
 from statsmodels.genmod import families
 from statsmodels.genmod.generalized_linear_model import GLM
 
-from plantstats import findings, losses
+from plantstats import exposure, findings, losses, records
 from plantstats.losses import CollinearTermsError, ModelError, clusters, likelihood, rate_table
 from plantstats.losses.collinearity import humidity_vif, sites_with_contrast
 from plantstats.losses.effects import Contrast, contrasts, never_lost_limit
@@ -494,29 +496,58 @@ def test_variance_inflation_is_that_of_the_textbook_for_one_other_column():
 
 def test_draws_have_the_mean_and_spread_of_the_fit_and_the_same_seed_gives_the_same():
     model = losses.fit(company())
-    draws = model.draw(20_000, seed=5)
-    assert np.array_equal(draws, model.draw(20_000, seed=5))
+    draws = model.sample(20_000, seed=5)
+    assert np.array_equal(draws, model.sample(20_000, seed=5))
     error = np.sqrt(np.diag(model.covariance))
     # Five standard errors of a mean of 20,000, and of a standard deviation.
     assert np.all(np.abs(draws.mean(axis=0) - model.beta) < 5 * error / np.sqrt(20_000))
     assert draws.std(axis=0) == pytest.approx(error, rel=5 / np.sqrt(2 * 20_000))
 
 
-def test_the_monthly_hazard_is_the_rate_of_its_age_and_month():
+def test_the_rate_of_an_age_is_its_own_and_of_an_age_never_reached_is_refused():
     table = company()
     young = table.assign(age_band="days 1-90", losses=table["losses"] * 2)
-    model = losses.fit(pd.concat([table, young], ignore_index=True))
-    line = {"species": "Ficus lyrata", "light": "low", "humidity": 30.0}
-    old = losses.fit(table.assign(age_band="days 1-90"))
+    asked = pd.DataFrame({"species": "Ficus lyrata", "light": "low", "age_band": ["days 1-90", "days 91-365"]})
+    rates = losses.fit(pd.concat([table, young], ignore_index=True)).rate(asked)["rate"]
+    # Twice the losses in the first 90 days, by construction.
+    assert rates[0] / rates[1] == pytest.approx(2, rel=0.01)
     with pytest.raises(ModelError, match="age_band days 91-365 is not in the fitted data"):
-        old.hazard(line, months=12)
-    hazard = model.hazard(line, months=12)
-    assert hazard.shape == (12, 12)
-    asked = model.rate(pd.DataFrame([line | {"month": 7, "age_band": "days 1-90"}]))["rate"][0]
-    # Month of age 2 has its middle on day 76; a twelfth of 365.25 days at a rate per 36,525.
-    assert hazard.loc[2, 7] == pytest.approx(asked / 36525 * 365.25 / 12, rel=1e-9)
-    # Twice the losses in the first 90 days, by construction; month 3 has its middle on day 107.
-    assert hazard.loc[2, 7] / hazard.loc[3, 7] == pytest.approx(2, rel=0.01)
+        losses.fit(young).rate(asked)
+
+
+def test_dry_air_in_quarter_points_moves_no_estimate_by_a_hundredth_of_its_error():
+    # The same Poisson model by the library on the cells of the demo, one row each, dry air as it was read. Half of a
+    # hundredth is asked, as larger companies move more; steps of half a point would already fail here.
+    loaded = records.load(Path(__file__).parents[2] / "data_demo")
+    time = exposure.build(loaded, date(2026, 9, 30), "midpoint")
+    table = time.cells(list(losses.CELLS_BY), end=losses.settled(date(2026, 9, 30)))
+    model = losses.fit(table, records.species_table(), frailty_variance=0)
+    prior = model.counts.prior
+    x = np.vstack([model.matrix(rate_table.conditions(table)), np.eye(len(prior))[prior > 0]])
+    y = np.concatenate([table["losses"], prior[prior > 0]])
+    offset = np.log(np.concatenate([table["plant_days"], prior[prior > 0]]))
+    theirs = GLM(y, x, family=families.Poisson(), offset=offset).fit(tol=1e-12)
+    assert np.abs((model.beta - theirs.params) / theirs.bse).max() < 0.005
+
+
+def test_a_warm_start_changes_no_answer():
+    before, now = company(seed=7, spread=0.3), company(seed=8, spread=0.3)
+    cold, warm = losses.fit(now), losses.fit(now, start=losses.fit(before))
+    assert warm.beta == pytest.approx(cold.beta, abs=1e-8)
+    assert warm.frailty_variance == pytest.approx(cold.frailty_variance, rel=1e-8)
+    assert warm.covariance == pytest.approx(cold.covariance, abs=1e-8)
+
+
+def test_the_variance_between_sites_is_where_its_own_slope_is_none_and_0_where_chance_explains_it():
+    # A ten-thousandth to either side the likelihood is lower; sites that all lose what is expected are alike.
+    model = losses.fit(company(spread=0.3))
+    below, best, above = (
+        likelihood.fit_at_variance(model.counts, model.beta, model.frailty_variance * by).at.value
+        for by in (0.9999, 1, 1.0001)
+    )
+    assert best >= below and best >= above
+    alike = cells(site_id=[f"S{n:02d}" for n in range(30)], losses=[5] * 30)
+    assert losses.fit(alike).frailty_variance == 0
 
 
 def test_every_effect_is_a_finding_with_its_losses_and_days():

@@ -12,7 +12,7 @@ from pathlib import Path
 import pandas as pd
 import pytest
 
-from plantstats import exposure, findings, records
+from plantstats import exposure, findings, records, studies
 from plantstats.losses import loss_rates
 from plantstats.periods import Period, quarter
 
@@ -22,8 +22,8 @@ Edit = Callable[[Path], None]
 
 def made(folder: Path, name: str, client: str = "", as_of: date | None = None) -> tuple[pd.DataFrame, Period]:
     loaded = records.load(folder)
-    period = loss_rates.choose_quarter(loaded, name, as_of)
-    time = exposure.build(loaded, loss_rates.page_date(period, as_of))
+    period = studies.choose_quarter(loaded, name, as_of)
+    time = exposure.build(loaded, studies.last_day(period, as_of))
     return loss_rates.loss_rates(time, loaded, period, client), period
 
 
@@ -45,15 +45,15 @@ END = date(2025, 3, 31)
 def test_the_latest_complete_quarter_ends_by_the_last_day_of_the_records(example: Path) -> None:
     loaded = records.load(example)
     assert exposure.last_day(loaded) == date(2025, 3, 25)
-    assert loss_rates.choose_quarter(loaded).name == "2024-Q4"
-    assert loss_rates.choose_quarter(loaded, as_of=END).name == "2025-Q1"
+    assert studies.choose_quarter(loaded).name == "2024-Q4"
+    assert studies.choose_quarter(loaded, as_of=END).name == "2025-Q1"
 
 
 def test_an_incomplete_quarter_is_refused_with_what_to_do(example: Path) -> None:
     with pytest.raises(
-        loss_rates.ReviewError, match=r"2025-Q1 is not complete: it ends on 2025-03-31, the records on 2025-03-25"
+        studies.StudyError, match=r"2025-Q1 is not complete: it ends on 2025-03-31, the records on 2025-03-25"
     ):
-        loss_rates.choose_quarter(records.load(example), "2025-Q1")
+        studies.choose_quarter(records.load(example), "2025-Q1")
 
 
 def test_a_date_mistyped_into_a_later_year_does_not_move_the_end_of_the_records(example: Path) -> None:
@@ -70,18 +70,18 @@ def test_records_without_a_visit_or_replacement_are_refused(example: Path) -> No
     for name in ("visits", "replacements"):
         file = example / f"{name}.csv"
         file.write_text(file.read_text(encoding="utf-8").splitlines()[0] + "\n", encoding="utf-8")
-    with pytest.raises(loss_rates.ReviewError, match="nothing to review"):
-        loss_rates.choose_quarter(records.load(example))
+    with pytest.raises(studies.StudyError, match="nothing to review"):
+        studies.choose_quarter(records.load(example))
 
 
 def test_a_client_that_is_not_known_is_refused_with_the_nearest(example: Path) -> None:
-    with pytest.raises(loss_rates.ReviewError, match=r"no client 'C3' in sites \(2 clients; nearest: C"):
-        loss_rates.check_client(records.load(example), "C3")
+    with pytest.raises(studies.StudyError, match=r"no client 'C3' in sites \(2 clients; nearest: C"):
+        studies.check_client(records.load(example), "C3")
 
 
 def test_a_page_date_before_the_end_of_the_quarter_is_refused() -> None:
-    with pytest.raises(loss_rates.ReviewError, match="lies before the end of 2025-Q1"):
-        loss_rates.page_date(quarter("2025-Q1"), date(2025, 3, 30))
+    with pytest.raises(studies.StudyError, match="lies before the end of 2025-Q1"):
+        studies.last_day(quarter("2025-Q1"), date(2025, 3, 30))
 
 
 def test_one_client_sees_its_own_plants_only(example: Path) -> None:
@@ -113,7 +113,7 @@ def test_the_demo_quarter_reconciles_with_its_files_by_another_route() -> None:
     # Losses found in the quarter, counted straight from the CSV files by the words of the demo's technicians.
     folder = EXAMPLE.parent
     loaded = records.load(folder)
-    period = loss_rates.choose_quarter(loaded, "2026-Q3")
+    period = studies.choose_quarter(loaded, "2026-Q3")
     found = loss_rates.loss_rates(exposure.build(loaded, period.last_day), loaded, period)
     causes = tomllib.loads((folder / "records.toml").read_text(encoding="utf-8"))["causes"]
     lost, told = 0, set()

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from plantstats import exposure, periods, records
+from plantstats import exposure, periods, records, studies
 from plantstats.losses import loss_rates
 from plantstats.stats import rates
 from tests.builders.real_records import write_pines, write_seeds
@@ -53,7 +53,7 @@ def test_five_seeds_not_counted_again_end_at_their_last_count_and_stand_in_the_a
 
 def test_the_review_of_a_quarter_of_the_seeds_reconciles_with_the_file(seeds) -> None:  # type: ignore[no-untyped-def]
     loaded, _ = seeds
-    period = loss_rates.choose_quarter(loaded, "1999-Q2")
+    period = studies.choose_quarter(loaded, "1999-Q2")
     time = exposure.build(loaded, period.last_day)
     found = loss_rates.loss_rates(time, loaded, period)
     rows = write_seeds(loaded.folder)

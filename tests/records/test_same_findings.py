@@ -9,7 +9,7 @@ from pathlib import Path
 import pandas as pd
 import pytest
 
-from plantstats import exposure, findings, records
+from plantstats import exposure, findings, records, studies
 from plantstats.losses import loss_rates
 
 DEMO = Path(__file__).parents[2] / "data_demo"
@@ -57,7 +57,7 @@ def in_parquet(name: str, table: pd.DataFrame, folder: Path) -> None:
 
 def found(folder: Path, out: Path) -> bytes:
     loaded = records.load(folder)
-    period = loss_rates.choose_quarter(loaded, "2026-Q3")
+    period = studies.choose_quarter(loaded, "2026-Q3")
     time = exposure.build(loaded, period.last_day)
     return findings.write(loss_rates.loss_rates(time, loaded, period), out)[0].read_bytes()
 
