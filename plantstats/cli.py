@@ -3,39 +3,80 @@
 from __future__ import annotations
 
 import argparse
+import os
 import sys
 from collections.abc import Sequence
 from datetime import date
 from pathlib import Path
 
 from plantstats import __version__
+from plantstats.errors import PlantstatsError
 
 # The rooms are imported where they are used, so that `plantstats --help` answers at once.
+
+STOPPED, PIPE_CLOSED = 130, 141  # 128 + SIGINT, 128 + SIGPIPE, as shells number them
+YEARS = (1900, 2199)
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run one command.
 
-    Takes:  arguments (None: those of the process).
-    Gives:  0 done; 1 the records, or the report, have a fault that is said on the error stream.
-    Raises: SystemExit(2) for arguments that cannot be understood.
-    """
-    chosen = _parser().parse_args(arguments)
-    from plantstats.errors import PlantstatsError  # noqa: PLC0415
+    Parameters
+    ----------
+    arguments : sequence of str, optional
+        Those of the process when left out.
 
+    Returns
+    -------
+    int
+        0: done. 1: the records, the report or the place for it have a fault, said on the error stream. 130: stopped
+        by hand. 141: who read the output has gone.
+
+    Raises
+    ------
+    SystemExit
+        With 2 for arguments that cannot be understood.
+    """
+    if arguments is None:
+        _speak_utf8()
+    for stream in (sys.stdout, sys.stderr):
+        # A terminal of few letters shows a question mark; it never stops the command.
+        if hasattr(stream, "reconfigure"):
+            stream.reconfigure(errors="replace")
+    chosen = _parser().parse_args(arguments)
     try:
-        return chosen.command(chosen)
+        code = chosen.command(chosen)
+        sys.stdout.flush()
     except PlantstatsError as fault:
-        print(f"plantstats {chosen.name}: {fault}", file=sys.stderr)
-        return 1
+        return _fault(chosen, str(fault))
+    except BrokenPipeError:
+        # Nobody reads any more; what Python would still write at its end goes nowhere.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return PIPE_CLOSED
+    except OSError as error:
+        return _fault(chosen, f"{error.filename or 'a file'}: {error.strerror or error}; nothing was finished")
     except KeyboardInterrupt:
         print(f"plantstats {chosen.name}: stopped; nothing was changed", file=sys.stderr)
-        return 130
+        return STOPPED
+    return code
+
+
+def _fault(chosen: argparse.Namespace, text: str) -> int:
+    print(f"plantstats {chosen.name}: {text}", file=sys.stderr)
+    return 1
+
+
+def _speak_utf8() -> None:
+    """Start again in UTF-8 where the locale knows only ASCII: names of files could not be written otherwise."""
+    if sys.getfilesystemencoding().lower() != "utf-8" and os.environ.get("PYTHONUTF8") != "1":
+        os.environ["PYTHONUTF8"] = "1"
+        os.execv(sys.executable, [sys.executable, *sys.orig_argv[1:]])
 
 
 def _review(chosen: argparse.Namespace) -> int:
-    from plantstats import quarterly  # noqa: PLC0415
+    from plantstats import quarterly, writing  # noqa: PLC0415
 
+    writing.check_folder(chosen.out)
     report = quarterly.review(
         chosen.folder, chosen.quarter, chosen.client, chosen.as_of, chosen.out, again=chosen.again
     )
@@ -51,15 +92,17 @@ def _review(chosen: argparse.Namespace) -> int:
 
 
 def _check(chosen: argparse.Namespace) -> int:
-    from plantstats import exposure, quality, records  # noqa: PLC0415
+    from plantstats import exposure, quality, records, writing  # noqa: PLC0415
 
+    if chosen.set_aside:
+        writing.check_file(chosen.set_aside, quality.SET_ASIDE_BEGINS)
     loaded, unusable = records.survey(chosen.folder)
     faults = quality.check(loaded, chosen.as_of or exposure.last_day(loaded))
     print(quality.print_check(loaded, faults, unusable))
     if chosen.set_aside:
         quality.write_set_aside(loaded, chosen.set_aside)
         print(f"Rows set aside: {chosen.set_aside}")
-    return 1 if unusable else 0
+    return 1 if unusable or quality.not_allowed(loaded) else 0
 
 
 def _settings(chosen: argparse.Namespace) -> int:
@@ -70,8 +113,10 @@ def _settings(chosen: argparse.Namespace) -> int:
 
 
 def _quote(chosen: argparse.Namespace) -> int:
+    from plantstats import writing  # noqa: PLC0415
     from plantstats.pages.guarantee_command import cli_quote  # noqa: PLC0415
 
+    writing.check_folder(chosen.out)
     return cli_quote(chosen)
 
 
@@ -84,8 +129,10 @@ def _demo(chosen: argparse.Namespace) -> int:
 
 
 def _prove(chosen: argparse.Namespace) -> int:
+    from plantstats import writing  # noqa: PLC0415
     from plantstats.validation import run  # noqa: PLC0415
 
+    writing.check_folder(chosen.out)
     report = run.page(chosen.companies, chosen.seed, chosen.out, chosen.workers)
     for sentence in report.sentences:
         print(sentence)
@@ -104,7 +151,7 @@ def _parser() -> argparse.ArgumentParser:
     review = commands.add_parser("review", help="make the quarterly review of a folder of records")
     review.add_argument("folder", type=Path, metavar="FOLDER")
     review.add_argument("--quarter", help="such as 2026-Q3; without it, the latest complete one")
-    review.add_argument("--client", help="only the sites of this client id")
+    review.add_argument("--client", type=_id, help="only the sites of this client id")
     review.add_argument("--as-of", type=_day, metavar="DATE", help="the last day that counts: 2026-10-12")
     review.add_argument("--out", type=Path, default=Path("reports"), help="folder for reports (default reports)")
     review.add_argument("--again", action="store_true", help="make it even if nothing has changed since it was made")
@@ -147,9 +194,18 @@ def _parser() -> argparse.ArgumentParser:
 
 def _day(text: str) -> date:
     try:
-        return date.fromisoformat(text)
+        day = date.fromisoformat(text)
     except ValueError:
         raise argparse.ArgumentTypeError(f"{text!r} is not a date such as 2026-10-12") from None
+    if not YEARS[0] <= day.year <= YEARS[1]:
+        raise argparse.ArgumentTypeError(f"{text!r} lies outside the years {YEARS[0]} to {YEARS[1]}")
+    return day
+
+
+def _id(text: str) -> str:
+    if not text.strip():
+        raise argparse.ArgumentTypeError("is empty (an unset variable?); leave it out to mean all")
+    return text
 
 
 def _count(text: str) -> int:

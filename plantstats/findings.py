@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import csv
 import io
-import os
 from collections.abc import Iterable, Mapping, Sequence
 from importlib import resources
 from pathlib import Path
@@ -14,6 +13,7 @@ import numpy.typing as npt
 import pandas as pd
 
 from plantstats.errors import PlantstatsError
+from plantstats.writing import write_whole
 
 # Columns by which a result may be split. In a finding, a missing grouping means "not split by this".
 GROUPINGS = (
@@ -307,7 +307,6 @@ def write(findings: pd.DataFrame, folder: Path) -> list[Path]:
             control character gets an apostrophe, so that no spreadsheet runs it as a formula.
     """
     ordered = table(findings)
-    folder.mkdir(parents=True, exist_ok=True)
     texts: list[str] = list(ordered.select_dtypes("str").columns)
     safe = ordered.assign(**{c: ordered[c].map(_harmless, na_action="ignore") for c in texts})
     content = safe.to_csv(index=False, lineterminator="\n").encode("utf-8")
@@ -315,10 +314,7 @@ def write(findings: pd.DataFrame, folder: Path) -> list[Path]:
     ordered.to_parquet(binary, index=False, compression="zstd")
     paths = [folder / "findings.csv", folder / "findings.parquet"]
     for path, whole in zip(paths, (content, binary.getvalue()), strict=True):
-        # A reader never meets half a file.
-        partial = path.with_name(path.name + ".part")
-        partial.write_bytes(whole)
-        os.replace(partial, path)
+        write_whole(path, whole)
     return paths
 
 

@@ -16,6 +16,7 @@ import pandas as pd
 
 from plantstats.errors import PlantstatsError
 
+YEARS = (1900, 2199)
 QUARTER = re.compile(r"(FY)?(\d{4})-?Q([1-4])", re.IGNORECASE)
 MonthDay = tuple[int, int]
 HeatingSeason = tuple[MonthDay, MonthDay]
@@ -68,6 +69,8 @@ def quarter(name: str, fiscal_year_starts: int = 1) -> Period:
     if not found:
         like = "2026-Q3 or 2026Q3" if fiscal_year_starts == 1 else "FY2026-Q3"
         raise PeriodError(f"quarter {name!r} cannot be read; write it as {like} (Q1 to Q4)")
+    if not YEARS[0] <= int(found[2]) <= YEARS[1]:
+        raise PeriodError(f"quarter {name!r} lies outside the years {YEARS[0]} to {YEARS[1]}")
     read = _fiscal_quarter(int(found[2]), int(found[3]), fiscal_year_starts)
     if fiscal_year_starts > 1 and not found[1]:
         raise PeriodError(_two_readings(name, read, _fiscal_quarter(int(found[2]), int(found[3]), 1)))

@@ -2,12 +2,10 @@
 
 from __future__ import annotations
 
-import os
 from pathlib import Path
 
-import pandas as pd
-
 from plantstats.records import Records
+from plantstats.writing import whole_file
 
 # A cell that begins with one of these is a formula to spreadsheet programs (tab and return open one as well).
 RUNNABLE = ("=", "+", "-", "@", "\t", "\r", "\n")
@@ -16,6 +14,27 @@ RUNNABLE = ("=", "+", "-", "@", "\t", "\r", "\n")
 def neutral(cell: object) -> object:
     """A text cell as text for spreadsheets: an apostrophe before what would be run. Other values are unchanged."""
     return f"'{cell}" if isinstance(cell, str) and cell.startswith(RUNNABLE) else cell
+
+
+# What a list of rows set aside begins with; nothing else is ever replaced by one.
+SET_ASIDE_BEGINS = b"\xef\xbb\xbftable,file,line,column,text,"
+
+
+def not_allowed(records: Records) -> int:
+    """Rows set aside for faults that the settings do not allow.
+
+    Parameters
+    ----------
+    records : Records
+        As `records.load` or `records.survey` gives them.
+
+    Returns
+    -------
+    int
+        Number of rows; single cells set aside do not count, their rows are used.
+    """
+    rows = records.set_aside[records.set_aside["scope"] != "cell"]
+    return int((~rows["code"].isin(records.settings.allowed_faults)).sum())
 
 
 def write_set_aside(records: Records, path: Path) -> Path:
@@ -27,16 +46,6 @@ def write_set_aside(records: Records, path: Path) -> Path:
     Keeps:  every fault of records.set_aside.
     """
     shown = records.set_aside.astype("object").where(records.set_aside.notna(), "").map(neutral)
-    return write_whole(shown, path)
-
-
-def write_whole(table: pd.DataFrame, path: Path) -> Path:
-    """Write a CSV under a temporary name and rename it, so that half a file never stands at the path."""
-    path.parent.mkdir(parents=True, exist_ok=True)
-    temporary = path.with_name(f".{path.name}.{os.getpid()}.tmp")
-    try:
-        table.to_csv(temporary, index=False, encoding="utf-8-sig")
-        os.replace(temporary, path)
-    finally:
-        temporary.unlink(missing_ok=True)
+    with whole_file(path) as partial:
+        shown.to_csv(partial, index=False, encoding="utf-8-sig")
     return path

@@ -11,13 +11,15 @@ import tempfile
 from collections.abc import Callable
 from importlib import metadata
 from pathlib import Path
+from typing import Any
 
 from plantstats.settings import Settings
+from plantstats.writing import write_whole
 
 FOLDER = ".plantstats_cache"
 NAME = re.compile(r"[0-9a-f]{32}")
 MADE = "made.json"
-CONTENTS = {"digests", "supplied", "faults", "sizes"}  # what this program writes into it
+CONTENTS = {"digests", "supplied", "faults", "tables"}  # what this program writes into it
 # Beside the one just made: for a review still at work on what the files were before, and for a folder that is read
 # under two settings in turn.
 KEPT = 2
@@ -39,7 +41,7 @@ def key_of(digests: dict[str, str], settings: Settings, more: list[str]) -> str:
 def _code_digest() -> str:
     """Digest of the package's own reading code, so that a cache never outlives the code that made it."""
     package = Path(__file__).parents[1]
-    files = [path for room in ("records", "schema") for path in (package / room).rglob("*")]
+    files = [path for room in ("records", "schema", "settings") for path in (package / room).rglob("*")]
     parts = [path.read_bytes() for path in sorted(files) if path.suffix in (".py", ".csv")]
     return hashlib.sha256(b"".join(parts)).hexdigest()
 
@@ -86,12 +88,32 @@ def ensure(target: Path, build: Callable[[Path], None]) -> None:
 
 
 def is_whole(target: Path) -> bool:
-    """Whether a cache is there with every file in its full length."""
+    """Whether a cache is there with every file as it was written."""
     try:
-        sizes = json.loads((target / MADE).read_text(encoding="utf-8"))["sizes"]
-        return all((target / name).stat().st_size == size for name, size in sizes.items())
+        return all(digest_of(target / name) == digest for name, digest in read_made(target)["tables"].items())
     except (OSError, ValueError, TypeError, KeyError, AttributeError):
         return False
+
+
+def write_made(place: Path, made: dict[str, Any]) -> None:
+    """Write what was made, with the digest of that very text: a flipped bit is no other account of the rows."""
+    content = json.dumps(made)
+    outer = {"sha256": hashlib.sha256(content.encode()).hexdigest(), "content": content}
+    write_whole(place / MADE, json.dumps(outer))
+
+
+def read_made(place: Path) -> dict[str, Any]:
+    """What `write_made` wrote.
+
+    Raises
+    ------
+    OSError, ValueError, KeyError, TypeError
+        When it is not there, or not as it was written.
+    """
+    outer = json.loads((place / MADE).read_text(encoding="utf-8"))
+    if hashlib.sha256(outer["content"].encode()).hexdigest() != outer["sha256"]:
+        raise ValueError(f"{MADE} is not as it was written")
+    return json.loads(outer["content"])
 
 
 def remove_earlier(current: Path) -> list[Path]:
@@ -122,10 +144,10 @@ def _is_ours(place: Path) -> bool:
     if not NAME.fullmatch(place.name) or place.is_symlink() or not place.is_dir():
         return False
     try:
-        made = json.loads((place / MADE).read_text(encoding="utf-8"))
-        known = {MADE, *made["sizes"]}
+        made = read_made(place)
+        known = {MADE, *made["tables"]}
         inside = list(place.iterdir())
-    except (OSError, ValueError, TypeError, KeyError):
+    except (OSError, ValueError, TypeError, KeyError, AttributeError):
         return False
     return set(made) >= CONTENTS and all(p.name in known and p.is_file() and not p.is_symlink() for p in inside)
 

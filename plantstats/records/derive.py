@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 from pathlib import Path
 from typing import Any
 
@@ -13,6 +12,7 @@ import pyarrow.parquet as pq
 
 from plantstats.schema.light import band_of_lux
 from plantstats.settings import Settings
+from plantstats.writing import whole_file
 
 MONTH_ENDS = {
     "clamp": "the same day, or the last day of a shorter month",
@@ -48,8 +48,8 @@ def fill(target: Path, settings: Settings) -> list[tuple[Any, ...]]:
     for name, table in filled.items():
         if table is not tables[name]:
             path = target / f"{name}.parquet"
-            pq.write_table(table, path.with_suffix(".new"), compression="zstd")
-            os.replace(path.with_suffix(".new"), path)
+            with whole_file(path) as partial:
+                pq.write_table(table, partial, compression="zstd")
     return notes
 
 

@@ -47,6 +47,8 @@ def find_files(folder: Path, table: Table, options: TableSettings) -> list[Path]
             raise RecordError([f"{table.name}: a file of the settings lies outside the folder"])
         return paths
     found = [path for path in table_files(folder) if normalize_header(path.stem) == table.name]
+    if outside := [path.name for path in found if folder.resolve() not in path.resolve().parents]:
+        raise RecordError([f"{table.name}: {name} is a link out of the folder; copy the file" for name in outside])
     if len(found) > 1:
         names = ", ".join(path.name for path in found)
         raise RecordError([f"{table.name}: {names} could all be meant; set file (or files) under tables.{table.name}"])

@@ -6,7 +6,6 @@ plants of one counted line; they stay, and `plantstats.quality` names them.
 
 from __future__ import annotations
 
-import os
 from pathlib import Path
 from typing import Any
 
@@ -17,6 +16,7 @@ import pyarrow.parquet as pq
 from plantstats.records.rows import SET_ASIDE
 from plantstats.schema.faults import Code
 from plantstats.schema.tables import TABLES
+from plantstats.writing import whole_file
 
 SEARCHED = ("visits", "readings", "moves")
 
@@ -83,11 +83,10 @@ def _remove_repeats(path: Path, name: str) -> pa.Table | None:
         from turns where turn > 1 order by file, line""").fetchall()
     if not faults:
         return None
-    fresh = path.with_suffix(".new")
-    engine.sql("""select * from rows r where not exists (
-        select 1 from turns t where t.turn > 1 and t.file = r.file and t.line = r.line) order by file, line
-        """).write_parquet(str(fresh), compression="zstd")
-    os.replace(fresh, path)
+    with whole_file(path) as fresh:
+        engine.sql("""select * from rows r where not exists (
+            select 1 from turns t where t.turn > 1 and t.file = r.file and t.line = r.line) order by file, line
+            """).write_parquet(str(fresh), compression="zstd")
     return pa.table(
         [pa.array(column, f.type) for column, f in zip(zip(*faults, strict=True), SET_ASIDE, strict=True)],
         schema=SET_ASIDE,

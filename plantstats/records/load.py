@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from dataclasses import dataclass, field, replace
 from functools import partial
 from pathlib import Path
@@ -17,6 +16,7 @@ from plantstats.records.detect import find_files, find_unused, open_file
 from plantstats.records.errors import RecordError
 from plantstats.records.write import ACCOUNT, NOTES, TableWriter, set_aside_frame
 from plantstats.schema.tables import TABLES
+from plantstats.schema.words import nearest
 from plantstats.settings import Settings, SettingsError, read_settings
 
 SETTINGS_FILE = "records.toml"
@@ -211,16 +211,28 @@ def _build(
         notes += writer.notes
     set_aside += duplicates.set_aside(target, account)
     notes += derive.fill(target, settings)
+    faults += _unknown_sites(settings, target)
     set_aside_frame(set_aside).to_parquet(target / "set_aside.parquet")
     pd.DataFrame(account, columns=list(ACCOUNT)).to_parquet(target / "account.parquet")
     pd.DataFrame(notes, columns=list(NOTES)).to_parquet(target / "notes.parquet")
-    sizes = {path.name: path.stat().st_size for path in target.glob("*.parquet")}
-    made = {"digests": digests, "supplied": supplied, "faults": faults, "sizes": sizes}
-    (target / cache.MADE).write_text(json.dumps(made), encoding="utf-8")
+    tables = {path.name: cache.digest_of(path) for path in sorted(target.glob("*.parquet"))}
+    cache.write_made(target, {"digests": digests, "supplied": supplied, "faults": faults, "tables": tables})
+
+
+def _unknown_sites(settings: Settings, target: Path) -> list[str]:
+    """Sites that only the settings know: a slip of the pen there would otherwise go without a word."""
+    known = pq.read_table(target / "sites.parquet", columns=["site_id"])["site_id"].to_pylist()
+    faults = []
+    for site in settings.sites if known else ():
+        if site not in known:
+            near = nearest(site, known)
+            hint = f"; did you mean {near}?" if near else ""
+            faults.append(f"settings: sites.{site}: the table of sites has no such site{hint}")
+    return faults
 
 
 def _from_cache(folder: Path, target: Path, settings: Settings) -> tuple[Records, list[str]]:
-    made = json.loads((target / cache.MADE).read_text(encoding="utf-8"))
+    made = cache.read_made(target)
     frames = {name: pd.read_parquet(target / f"{name}.parquet") for name in ("account", "set_aside", "notes")}
     for frame in frames.values():
         for column in frame.columns.difference(COUNTS):

@@ -9,9 +9,10 @@ from datetime import date
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
-from pydantic import AfterValidator, BeforeValidator, Field, PlainValidator, model_validator
+from pydantic import AfterValidator, BeforeValidator, Field, PlainValidator, Strict, model_validator
 
 from plantstats.schema.causes import CAUSES, OUTCOMES
+from plantstats.schema.faults import Code
 from plantstats.schema.light import SCHEMES
 from plantstats.schema.text import clean_text, normalize_header, normalize_key
 from plantstats.settings.tables import FileFormat, TablesByName, TableSettings, UnitsByColumn
@@ -22,6 +23,7 @@ HEATING = {"north": ((10, 1), (4, 15)), "south": ((4, 1), (10, 15))}
 # More leaves than this between two visits are counted or weighed, not put into a word (rule of thumb). It also bounds
 # the work of the leaf model, which sums over every whole number that a word may stand for.
 MOST_LEAVES = 1000
+FAULTS = tuple(code.value for code in Code)
 Currency = Annotated[str, Field(pattern=r"^[A-Z]{3}$", description="three capital letters (ISO 4217)")]
 
 
@@ -131,7 +133,7 @@ class Settings(FileFormat):
     leaf_words : dict of str to (int, int)
         Word for a count of leaves, folded, to the least and the most leaves that it may mean.
     allowed_faults : tuple of str
-        Codes of faults (as `plantstats check` names them) for which rows may be set aside without `check` failing.
+        Codes (column `code` of the list of rows set aside) for which `check` does not fail.
 
     Notes
     -----
@@ -157,7 +159,7 @@ class Settings(FileFormat):
     watering: Assumptions = Assumptions()
     tables: TablesByName = Field(default_factory=dict)
     units: UnitsByColumn = Field(default_factory=dict)
-    allowed_faults: tuple[str, ...] = Field((), strict=False)
+    allowed_faults: Annotated[tuple[Literal[FAULTS], ...], Strict(False)] = ()  # type: ignore[valid-type]
 
     @property
     def heating_season(self) -> tuple[tuple[int, int], tuple[int, int]]:

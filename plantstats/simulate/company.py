@@ -9,6 +9,7 @@ import pandas as pd
 import pyarrow as pa
 
 from plantstats.simulate import layout, run, tables, true_tables, visits
+from plantstats.simulate.errors import DemoError
 from plantstats.simulate.truth import Truth
 
 
@@ -29,10 +30,10 @@ def build(plants: int, years: float, seed: int, truth: Truth) -> Company:
 
     Takes:  `plants`: positions kept filled; `years` of records before 1 October 2026 (five days more follow).
     Gives:  a Company. The same arguments give the same tables.
-    Raises: ValueError for fewer than 2 plants or less than a quarter.
+    Raises: DemoError for fewer than 2 plants or less than a quarter.
     """
     if plants < 2 or years < 0.25:
-        raise ValueError(f"an invented company needs at least 2 plants and 0.25 years, not {plants} and {years}")
+        raise DemoError(f"an invented company needs at least 2 plants and 0.25 years, not {plants} and {years}")
     streams = [np.random.Generator(np.random.PCG64(s)) for s in np.random.SeedSequence(seed).spawn(3)]
     lay = layout.draw(streams[0], plants, years, truth)
     log = run.live(lay, truth, streams[1])

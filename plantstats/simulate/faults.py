@@ -8,6 +8,8 @@ import itertools
 from dataclasses import dataclass
 from pathlib import Path
 
+from plantstats.simulate.errors import DemoError
+
 
 @dataclass(frozen=True)
 class Fault:
@@ -42,7 +44,7 @@ class _Sheet:
         for row in range(int(len(self.rows) * after), len(self.rows)):
             if all(w(self.get(row, c)) if callable(w) else self.get(row, c) == w for c, w in wanted.items()):
                 return row
-        raise ValueError(f"{self.path.name}: no row fits {sorted(wanted)}; make the company larger")
+        raise DemoError(f"{self.path.name}: no row can carry a planted fault; make the company larger")
 
     def save(self) -> None:
         out = io.StringIO()
@@ -56,7 +58,7 @@ def plant(folder: Path) -> list[Fault]:
     """Spoil the files of a folder in eight known ways.
 
     Gives:  one Fault per planted fault, with its lines as they stand in the finished files.
-    Raises: ValueError when the company is too small to hold them.
+    Raises: DemoError when the company is too small to hold them.
     """
     visits, plants, swaps = (_Sheet(folder / f"{n}.csv") for n in ("visits", "plants", "replacements"))
     found: list[Fault] = []

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import os
+import tempfile
 from pathlib import Path
 
 import pandas as pd
@@ -15,6 +17,7 @@ from plantstats.simulate.company import build
 from plantstats.simulate.tables import CURRENCY
 from plantstats.simulate.truth import Truth
 from plantstats.simulate.truth_file import truth_text
+from plantstats.writing import check_empty
 
 PLACES = {"cost": 2, "plant_cost": 2, "monthly_fee": 2, "pot_cm": 0, "height_cm": 0}
 
@@ -48,26 +51,48 @@ def make(
 ) -> None:
     """Write an invented company's records, their settings and the truth behind them into a folder.
 
-    Takes:  `plants` positions kept filled; `years` of records before 1 October 2026; `faults`: plant the
-            short list of faults (module `faults`) and write the folder's README.md that names each.
-    Gives:  nothing; the folder then holds sites, plants, visits, replacements, contracts, moves, readings
-            as CSV (canonical columns, ISO dates), records.toml and truth.toml.
-    Keeps:  the same arguments give the same bytes.
-    Raises: ValueError as `company.build`.
+    Parameters
+    ----------
+    folder : str or Path
+        A new or empty folder. It then holds sites, plants, visits, replacements, contracts, moves, readings as CSV
+        (canonical columns, ISO dates), records.toml and truth.toml.
+    plants : int
+        Positions kept filled.
+    years : float
+        Of records before 1 October 2026.
+    seed : int
+        The same arguments give the same bytes.
+    truth : Truth, optional
+        Parameters of the simulation.
+    faults : bool
+        Plant the short list of faults of module `faults`, and write a README.md that names each.
+
+    Raises
+    ------
+    OutputError
+        For a folder that holds anything, before anything is written; and where nothing can be written.
+    DemoError
+        When the company is too small to be made, or to hold the faults; nothing is left then.
     """
     truth = truth or Truth()
     folder = Path(folder)
+    check_empty(folder)
     made = build(plants, years, seed, truth)
-    folder.mkdir(parents=True, exist_ok=True)
-    for name, frame in made.tables.items():
-        _write(folder / f"{name}.csv", pa.Table.from_pandas(_as_recorded(name, frame), preserve_index=False))
-    _write(folder / "visits.csv", made.visits)
-    (folder / "records.toml").write_text(settings_text(), encoding="utf-8", newline="\n")
-    (folder / "truth.toml").write_text(truth_text(truth, made, seed), encoding="utf-8", newline="\n")
-    if faults:
-        listed = planted.plant(folder)
-        about = planted.readme(listed, (plants, years, seed), truth != Truth(), made.failure)
-        (folder / "README.md").write_text(about, encoding="utf-8", newline="\n")
+    folder.parent.mkdir(parents=True, exist_ok=True)
+    with tempfile.TemporaryDirectory(prefix=f".{folder.name}-", dir=folder.parent) as name:
+        workshop = Path(name)
+        for table, frame in made.tables.items():
+            _write(workshop / f"{table}.csv", pa.Table.from_pandas(_as_recorded(table, frame), preserve_index=False))
+        _write(workshop / "visits.csv", made.visits)
+        (workshop / "records.toml").write_text(settings_text(), encoding="utf-8", newline="\n")
+        (workshop / "truth.toml").write_text(truth_text(truth, made, seed), encoding="utf-8", newline="\n")
+        if faults:
+            listed = planted.plant(workshop)
+            about = planted.readme(listed, (plants, years, seed), truth != Truth(), made.failure)
+            (workshop / "README.md").write_text(about, encoding="utf-8", newline="\n")
+        folder.mkdir(exist_ok=True)
+        for path in sorted(workshop.iterdir()):
+            os.replace(path, folder / path.name)
 
 
 def _as_recorded(name: str, frame: pd.DataFrame) -> pd.DataFrame:

@@ -21,6 +21,7 @@ from plantstats.reporting.names import notebook_path
 from plantstats.reporting.runner import Report, run
 from plantstats.validation import companies, coverage
 from plantstats.validation.design import case
+from plantstats.writing import write_whole
 
 ONE_THREAD = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS")
 DIGITS = 12
@@ -65,7 +66,7 @@ def prove(n: int, seed: int, out: Path, workers: int = 2) -> pd.DataFrame:
     rows = pd.concat([pd.read_parquet(_file(folder, number)) for number in range(n)], ignore_index=True)
     made = coverage.table(rows).assign(seed=seed, asked=n, version=__version__, code=made_by)
     text = made.to_csv(index=False, lineterminator="\n", float_format=f"%.{SUMS_TO}g").encode("utf-8")
-    _whole(out / "results.csv", text)
+    write_whole(out / "results.csv", text)
     return made
 
 
@@ -95,17 +96,11 @@ def leave(seed: int, number: int, folder: Path) -> None:
     table = companies.prove_one(case(seed, number))
     binary = io.BytesIO()
     table.to_parquet(binary, index=False, compression="zstd")
-    _whole(_file(folder, number), binary.getvalue())
+    write_whole(_file(folder, number), binary.getvalue())
 
 
 def _file(folder: Path, number: int) -> Path:
     return folder / f"{number:05d}.parquet"
-
-
-def _whole(path: Path, content: bytes) -> None:
-    partial = path.with_name(path.name + ".part")
-    partial.write_bytes(content)
-    os.replace(partial, path)
 
 
 @contextmanager

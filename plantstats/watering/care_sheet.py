@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import io
-import os
 import re
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -17,6 +16,7 @@ from plantstats.watering.design import SEASONS
 from plantstats.watering.dry_downs import DRY_DEPTH
 from plantstats.watering.fit import RESERVOIR
 from plantstats.watering.profiles import BY
+from plantstats.writing import write_whole
 
 if TYPE_CHECKING:
     from plantstats.watering.review import WateringReview
@@ -43,15 +43,10 @@ def write(review: WateringReview, folder: Path) -> list[Path]:
     list of pathlib.Path
         The two files. A text that a spreadsheet would take for a formula gets an apostrophe in front.
     """
-    folder.mkdir(parents=True, exist_ok=True)
     book = io.BytesIO()
     workbook(review).save(book)
     content = {"intervals.csv": intervals_text(review).encode("utf-8"), "care_sheet.xlsx": book.getvalue()}
-    for name, whole in content.items():
-        partial = folder / f"{name}.part"
-        partial.write_bytes(whole)
-        os.replace(partial, folder / name)
-    return [folder / name for name in content]
+    return [write_whole(folder / name, whole) for name, whole in content.items()]
 
 
 def intervals_text(review: WateringReview) -> str:

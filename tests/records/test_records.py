@@ -233,6 +233,19 @@ def test_the_settings_keep_to_the_folder(tmp_path: Path) -> None:
     os.symlink(tmp_path / "outside.csv", place / "visits.csv")
     with pytest.raises(RecordError, match="outside the folder"):
         records.load(place)
+    (place / "records.toml").unlink()
+    with pytest.raises(RecordError, match=r"visits\.csv is a link out of the folder"):
+        records.load(place)
+
+
+def test_a_site_that_only_the_settings_know_is_refused(tmp_path: Path) -> None:
+    with pytest.raises(RecordError, match=r"sites\.S99: the table of sites has no such site; did you mean S1\?|S99"):
+        load(folder(tmp_path, records="[sites.S99]\nobserved_from = 2025-01-15\n", **ALL))
+
+
+def test_a_row_of_heads_beyond_the_first_rows_of_the_file_is_refused(tmp_path: Path) -> None:
+    with pytest.raises(RecordError, match=r"tables\.visits\.header_row is 40, but none of the first"):
+        load(folder(tmp_path, records="[tables.visits]\nheader_row = 40\n", **ALL))
 
 
 @pytest.mark.parametrize(
