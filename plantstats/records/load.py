@@ -16,7 +16,7 @@ from plantstats.records.detect import find_files, find_unused, open_file
 from plantstats.records.errors import RecordError
 from plantstats.records.write import ACCOUNT, NOTES, TableWriter, set_aside_frame
 from plantstats.schema.tables import TABLES
-from plantstats.schema.words import nearest
+from plantstats.schema.text import nearest
 from plantstats.settings import Settings, SettingsError, read_settings
 
 SETTINGS_FILE = "records.toml"
