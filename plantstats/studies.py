@@ -442,10 +442,10 @@ class Study:
     @kept
     def provision(self) -> pd.DataFrame:
         """Findings on running guarantees: provision by client, and how it moved over the quarter."""
-        from plantstats.guarantee import provision  # noqa: PLC0415
+        from plantstats.guarantee import roll_forward  # noqa: PLC0415
 
-        moved, closing = provision.roll_forward(self.records, self.period)
-        return provision.findings_of(closing, moved, self.period, self.records.settings.currency)
+        moved, closing = roll_forward.roll_forward(self.records, self.period)
+        return roll_forward.findings_of(closing, moved, self.period, self.records.settings.currency)
 
     @kept
     def faults(self) -> pd.DataFrame:

@@ -12,7 +12,7 @@ from scipy import stats
 from plantstats import exposure, findings
 from plantstats.guarantee.in_force import GuaranteeError
 from plantstats.guarantee.money import cents, whole
-from plantstats.guarantee.provision import cost_of
+from plantstats.guarantee.roll_forward import cost_of
 from plantstats.guarantee.time_grid import Array
 from plantstats.periods import Period, add_months, previous_quarters
 from plantstats.stats.intervals import CONF_LEVEL, zero_event_limit

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 import pandas as pd
 
 from plantstats import exposure, findings
-from plantstats.guarantee import alternatives, back_test, plant_list, quote_findings
+from plantstats.guarantee import alternatives, back_test, back_test_findings, plant_list, quote_findings
 from plantstats.guarantee.fitted_hazards import FittedHazards
 from plantstats.guarantee.hazard_fits import HazardFits
 from plantstats.guarantee.hazards import Exits
@@ -40,7 +40,7 @@ class PricedQuote:
     def findings(self) -> pd.DataFrame:
         """All results."""
         own = quote_findings.owner_findings(self.quote, self.price, self.counted)
-        tested = [] if self.back_test is None else [back_test.findings_of(self.back_test)]
+        tested = [] if self.back_test is None else [back_test_findings.findings_of(self.back_test)]
         return findings.table(pd.concat([own, *tested], ignore_index=True))
 
 

@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from functools import partial
 from typing import Any
 
@@ -16,14 +15,14 @@ from plantstats.guarantee.distribution import Distribution, total_cost
 from plantstats.guarantee.hazards import PROFILE, Exits, HazardModel, LineHazards, effects_of
 from plantstats.guarantee.money import cents, whole
 from plantstats.guarantee.plant_list import NEW_SITE
-from plantstats.guarantee.projection import Cohorts, Cover, HazardSamples, Projection, project
+from plantstats.guarantee.projection import Cohorts, Cover, HazardSamples, project
 from plantstats.guarantee.terms import LEAST_DRAWS, Terms
 from plantstats.guarantee.time_grid import Array, TimeGrid, days_at_risk, monthly_grid
+from plantstats.guarantee.variance_shares import variance_shares
 from plantstats.guarantee.year_error import YearError
 
 # Lines times samples beyond which the range of each line's number (not the list's) is told from the first samples only.
 LINE_WORK = 400_000
-SHARE_SAMPLES = 150  # from which the variance is split by source
 GROUPS = 10  # groups of samples from which the sampling error is told
 QUANTILES = (0.50, 0.80, 0.95)
 # Mean hazard of a step above which it is cut: the expected number is then right to about 1 in 10,000.
@@ -182,7 +181,7 @@ def make_quote(
         quantile_errors={
             q: _standard_error([group.quantile(q) for group in groups]) for q in sorted({*QUANTILES, terms.confidence})
         },
-        shares=_variance_shares(projected, projection, cells, (samples, hazards, rows), of_sites, factor),
+        shares=variance_shares(projected, projection, cells, (samples, hazards, rows), of_sites, factor),
         discounted=whole(float((lines["quantity"] * lines["unit"]).to_numpy() @ expected[:, -1]), terms.rounding),
         frailty_variance=float(hazards.frailty_variance.mean()),
         year_error=year_error,
@@ -241,46 +240,6 @@ def _parts(grid: TimeGrid, terms: Terms) -> Array:
 
 def _standard_error(of_groups: list[float] | list[int]) -> float:
     return float(np.std(of_groups, ddof=1) / np.sqrt(GROUPS))
-
-
-def _moments(projection: Projection, cells: pd.DataFrame) -> tuple[Array, Array]:
-    """Mean and variance of the cost given each sample."""
-    n = np.arange(projection.pmf.shape[-1])
-    pmf = projection.pmf[:, cells["profile"]]
-    mean, square = pmf @ n, pmf @ n**2
-    quantity, unit = cells["quantity"].to_numpy(), cells["unit"].to_numpy(dtype="float64")
-    return mean @ (quantity * unit), (square - mean**2) @ (quantity * unit**2)
-
-
-def _variance_shares(
-    projected: Callable[[HazardSamples], Projection],
-    projection: Projection,
-    cells: pd.DataFrame,
-    drawn_from: tuple[HazardSamples, LineHazards, Index],
-    of_sites: Array,
-    factor: Array,
-) -> dict[str, float]:
-    """Where the variance comes from: chance given all else; the site, the model, the year alone."""
-    samples, hazards, rows = drawn_from
-    n = min(len(factor), SHARE_SAMPLES)
-    # The mean of each site's effect, so that its own uncertainty stays out.
-    mean_effect = of_sites.mean(axis=0) * factor.mean() * np.ones((n, 1))
-    fitted = replace(
-        samples,
-        intercept=np.repeat(hazards.intercept[None, rows], n, axis=0),
-        shape=np.repeat(hazards.shape[None], n, axis=0),
-        effect=mean_effect,
-    )
-    alone = {
-        "site": replace(fitted, effect=of_sites[:n] * factor.mean()),
-        "model": replace(samples, intercept=samples.intercept[:n], shape=samples.shape[:n], effect=mean_effect),
-    }
-    if np.ptp(factor) > 0:
-        alone["year"] = replace(fitted, effect=mean_effect * factor[:n, None] / factor.mean())
-    variance = {"chance": float(_moments(projection, cells)[1].mean())}
-    variance |= {name: float(_moments(projected(one), cells)[0].var()) for name, one in alone.items()}
-    total = sum(variance.values())
-    return {name: (value / total if total else 0.0) for name, value in variance.items()}
 
 
 def _beyond(lines: pd.DataFrame, terms: Terms) -> list[str]:

@@ -7,8 +7,9 @@ from plantstats.guarantee.money import show
 from plantstats.guarantee.nursing import HORIZON, WARNING, Choice, Recovery
 from plantstats.guarantee.price import Price
 from plantstats.guarantee.priced_quote import PricedQuote
-from plantstats.guarantee.provision import Provision, RollForward
+from plantstats.guarantee.provision import Provision
 from plantstats.guarantee.quote import Quote
+from plantstats.guarantee.roll_forward import RollForward
 
 LABEL = (
     "This is a management estimate from the company's own records. It is not legal, accounting or insurance advice; "

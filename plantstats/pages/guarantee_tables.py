@@ -7,9 +7,10 @@ import pandas as pd
 
 from plantstats.guarantee.money import show, units
 from plantstats.guarantee.price import Price
-from plantstats.guarantee.provision import Provision, RollForward
+from plantstats.guarantee.provision import Provision
 from plantstats.guarantee.quote import Quote
 from plantstats.guarantee.quote_findings import TAILS
+from plantstats.guarantee.roll_forward import RollForward
 from plantstats.stats.intervals import CONF_LEVEL
 
 

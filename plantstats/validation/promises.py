@@ -17,7 +17,7 @@ import pandas as pd
 
 from plantstats import records, simulate
 from plantstats.exposure import PlantTime
-from plantstats.guarantee import back_test, provision
+from plantstats.guarantee import back_test, provision, roll_forward
 from plantstats.guarantee.fitted_hazards import FittedHazards
 from plantstats.guarantee.hazard_fits import HazardFits
 from plantstats.guarantee.hazards import Exits
@@ -130,7 +130,7 @@ def _provision(kept: Records, fits: HazardFits, year_ago: date, period: Period) 
     done = kept.table("replacements")
     mine = done["plant_id"].isin(force.plants["plant_id"]) & done["covered"].eq("guaranteed")
     since = done[mine & (done["replaced_on"] < pd.Timestamp(period.end))]
-    used = provision.cost_of(since, kept.settings.wage_per_hour).sum()
+    used = roll_forward.cost_of(since, kept.settings.wage_per_hour).sum()
     return [
         alarms(
             f"provision_{share}_held",

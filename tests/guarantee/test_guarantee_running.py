@@ -10,7 +10,7 @@ import pytest
 from scipy import stats
 
 from plantstats import exposure, records
-from plantstats.guarantee import accounts, back_test, in_force, nursing, provision
+from plantstats.guarantee import accounts, back_test, back_test_findings, in_force, nursing, provision, roll_forward
 from plantstats.guarantee.hazards import Exits, LineHazards
 from plantstats.guarantee.terms import Terms
 from plantstats.pages import guarantee_charts, guarantee_tables
@@ -129,7 +129,7 @@ def demo():
 
 @pytest.fixture(scope="module")
 def rolled(demo):
-    return provision.roll_forward(demo, Q3, provision.Method((3.0,), n_samples=40))
+    return roll_forward.roll_forward(demo, Q3, provision.Method((3.0,), n_samples=40))
 
 
 def test_the_roll_forward_balances_to_the_cent_and_clients_add_up(rolled):
@@ -155,9 +155,8 @@ def test_used_is_what_the_file_says_was_replaced_under_guarantee(demo, rolled):
 def test_findings_of_running_guarantees_hold_the_house_rules(demo, rolled):
     moved, closing = rolled
     margins = accounts.account_margins(demo, Q3)
-    table = pd.concat(
-        [provision.findings_of(closing, moved, Q3, "EUR"), accounts.findings_of(margins, Q3, "EUR")], ignore_index=True
-    )
+    parts = [roll_forward.findings_of(closing, moved, Q3, "EUR"), accounts.findings_of(margins, Q3, "EUR")]
+    table = pd.concat(parts, ignore_index=True)
     assert {"provision", "provision_move", "account_margin"} <= set(table["measure"])
     whole = table[table["measure"].eq("provision") & table["client_id"].isna()].iloc[0]
     assert whole["n_plants"] == closing.plants
@@ -244,7 +243,7 @@ def test_guarantees_that_all_ended_before_the_quarter_are_refused_in_words(tmp_p
     ended = head + "C1,S1,2025-01-01,2026-05-31,100.00\nC2,,2025-01-01,2026-05-31,50.00\n"
     loaded = write(tmp_path, **SMALL | {"contracts": ended})
     with pytest.raises(in_force.GuaranteeError, match="no guarantee runs in 2026-Q3"):
-        provision.roll_forward(loaded, Q3)
+        roll_forward.roll_forward(loaded, Q3)
 
 
 def test_what_ended_before_the_first_day_promises_nothing(small, small_time):
@@ -306,7 +305,7 @@ def test_losses_of_a_back_test_are_losses_of_the_records_and_exclude_what_is_not
 
 
 def test_a_back_test_says_what_was_stated_and_what_held(tested):
-    table = back_test.findings_of(tested)
+    table = back_test_findings.findings_of(tested)
     held = table[table["measure"].eq("back_test_held")].set_index("term")
     own = (tested.cells["losses"] <= tested.cells["point_80"]).mean()
     assert held.loc["80%", "estimate"] == pytest.approx(100 * own)

@@ -1,0 +1,61 @@
+"""Findings of the back-test of last year's quotes."""
+
+from __future__ import annotations
+
+import pandas as pd
+
+from plantstats import findings
+from plantstats.guarantee.back_test import QUANTILES, BackTest
+from plantstats.stats.intervals import CONF_LEVEL, binomial_limits
+
+METHOD = "quote of a year ago for the plants then in place"
+
+
+def findings_of(test: BackTest) -> pd.DataFrame:
+    """All results of the back-test."""
+    totals = test.totals.rename(columns={"plants": "n_plants"})
+    span = f"{totals['period'].iloc[0]} to {totals['period'].iloc[-1]}"
+    parts = []
+    for quarter in totals["period"]:
+        row = totals[totals["period"].eq(quarter)]
+        mean, shared = row["expected"], {"period": quarter, "unit": "losses", "method": METHOD}
+        low, high = row["low"].clip(upper=mean), row["high"].clip(lower=mean)
+        expected = row[["n_plants"]].assign(estimate=mean, low=low, high=high)
+        parts.append(findings.rows(expected, "back_test_expected", conf_level=CONF_LEVEL, **shared))
+        observed = row[["n_plants", "losses"]].assign(estimate=row["losses"].astype("float64"))
+        parts.append(findings.rows(observed, "back_test_observed", **shared))
+    value, low, high = test.ratio()
+    ratio = pd.DataFrame({"estimate": [value], "low": [low], "high": [high], "losses": [test.observed]})
+    parts.append(
+        findings.rows(
+            ratio,
+            "back_test_ratio",
+            period=span,
+            unit="ratio",
+            method="exact Poisson limits of the losses",
+            conf_level=CONF_LEVEL,
+            note="" if test.expected else "not available: nothing was expected",
+        )
+    )
+    points = held_within(test)
+    shared = {"period": span, "by": ["term"], "unit": "% of site-quarters"}
+    notes = [f"{row.hits} of {row.n}; the quarters of one site are not independent" for row in points.itertuples()]
+    binomial = "exact binomial limits (Clopper and Pearson 1934)"
+    held = points.assign(estimate=points["held"], note=notes)
+    parts.append(findings.rows(held, "back_test_held", method=binomial, conf_level=CONF_LEVEL, **shared))
+    stated = points[["term"]].assign(estimate=points["stated"])
+    parts.append(findings.rows(stated, "back_test_held_expected", method=METHOD, **shared))
+    return findings.table(pd.concat(parts, ignore_index=True))
+
+
+def held_within(test: BackTest) -> pd.DataFrame:
+    """How many site-quarters stayed within each of `QUANTILES`: term, hits, n; in percent held, low, high, stated."""
+    rows = []
+    for q in QUANTILES:
+        held = test.cells["losses"] <= test.cells[f"point_{100 * q:.0f}"]
+        low, high = binomial_limits(int(held.sum()), len(held))
+        stated = test.cells[f"chance_{100 * q:.0f}"].mean()
+        shares = {"held": held.mean(), "low": low, "high": high, "stated": stated}
+        percent = {name: 100 * float(share) for name, share in shares.items()}
+        rows.append({"term": f"{100 * q:.0f}%", "hits": int(held.sum()), "n": len(held)} | percent)
+    return pd.DataFrame(rows)

@@ -1,0 +1,58 @@
+"""Where the uncertainty of a quote comes from."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import replace
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+from plantstats.guarantee.hazards import LineHazards
+from plantstats.guarantee.projection import HazardSamples, Projection
+from plantstats.guarantee.time_grid import Array
+
+SHARE_SAMPLES = 150  # from which the variance of each source is told
+Index = npt.NDArray[np.integer[Any]]
+
+
+def _moments(projection: Projection, cells: pd.DataFrame) -> tuple[Array, Array]:
+    """Mean and variance of the cost given each sample."""
+    n = np.arange(projection.pmf.shape[-1])
+    pmf = projection.pmf[:, cells["profile"]]
+    mean, square = pmf @ n, pmf @ n**2
+    quantity, unit = cells["quantity"].to_numpy(), cells["unit"].to_numpy(dtype="float64")
+    return mean @ (quantity * unit), (square - mean**2) @ (quantity * unit**2)
+
+
+def variance_shares(
+    projected: Callable[[HazardSamples], Projection],
+    projection: Projection,
+    cells: pd.DataFrame,
+    drawn_from: tuple[HazardSamples, LineHazards, Index],
+    of_sites: Array,
+    factor: Array,
+) -> dict[str, float]:
+    """Where the variance comes from: chance given all else; the site, the model, the year alone."""
+    samples, hazards, rows = drawn_from
+    n = min(len(factor), SHARE_SAMPLES)
+    # The mean of each site's effect, so that its own uncertainty stays out.
+    mean_effect = of_sites.mean(axis=0) * factor.mean() * np.ones((n, 1))
+    fitted = replace(
+        samples,
+        intercept=np.repeat(hazards.intercept[None, rows], n, axis=0),
+        shape=np.repeat(hazards.shape[None], n, axis=0),
+        effect=mean_effect,
+    )
+    alone = {
+        "site": replace(fitted, effect=of_sites[:n] * factor.mean()),
+        "model": replace(samples, intercept=samples.intercept[:n], shape=samples.shape[:n], effect=mean_effect),
+    }
+    if np.ptp(factor) > 0:
+        alone["year"] = replace(fitted, effect=mean_effect * factor[:n, None] / factor.mean())
+    variance = {"chance": float(_moments(projection, cells)[1].mean())}
+    variance |= {name: float(_moments(projected(one), cells)[0].var()) for name, one in alone.items()}
+    total = sum(variance.values())
+    return {name: (value / total if total else 0.0) for name, value in variance.items()}
