@@ -10,6 +10,7 @@ import pandas as pd
 from plantstats.quality.catalogue import CATALOGUE
 from plantstats.quality.check import check
 from plantstats.records import Records, Settings, survey
+from plantstats.records.load import MISSING_TABLE
 
 FIRST_LINES = 3
 WIDTH = 160
@@ -18,11 +19,24 @@ WIDTH = 160
 def print_check(records: Records, faults: pd.DataFrame, unusable: list[str] | None = None) -> str:
     """The text of a check.
 
-    Takes:  records; faults as `check` gives them; unusable: faults of tables that cannot be used.
-    Gives:  text: tables that cannot be used, the account of every file, the faults by kind with their first
-            lines and what to do, what was decided while reading.
+    Parameters
+    ----------
+    records : Records
+    faults : pandas.DataFrame
+        As `check` gives them.
+    unusable : list of str, optional
+        Faults of tables that cannot be used.
+
+    Returns
+    -------
+    str
+        Tables that are missing, those that cannot be used, the account of every file, the faults by code with their
+        first lines and what to do, what was decided while reading.
     """
     parts = []
+    missing = records.notes.loc[records.notes["kind"].eq(MISSING_TABLE), "table"].tolist()
+    if missing:
+        parts.append(f"No file of {', '.join(missing)} can be used here: what rests on it is not told.")
     if unusable:
         parts.append("Cannot be used:\n" + "\n".join(f"  {_plain(line)}" for line in unusable))
     parts.append(_account(records))
@@ -43,9 +57,27 @@ def check_folder(
 ) -> tuple[str, bool, Records, pd.DataFrame]:
     """Check a folder in one run, whatever is wrong with it.
 
-    Takes:  folder; settings as for `records.load`; as_of.
-    Gives:  the text of `print_check`, whether every table can be used, the records and the faults.
-    Raises: RecordError for a folder or settings file that cannot be used.
+    Parameters
+    ----------
+    folder : Path
+    settings : Path or Settings, optional
+        As for `records.load`.
+    as_of : date, optional
+        The day of the report.
+
+    Returns
+    -------
+    text : str
+        Of `print_check`.
+    usable : bool
+        Whether every table can be used.
+    records : Records
+    faults : pandas.DataFrame
+
+    Raises
+    ------
+    RecordError
+        For a folder or settings file that cannot be used.
     """
     records, unusable = survey(folder, settings)
     faults = check(records, as_of)
@@ -89,7 +121,7 @@ def _faults(code: str, rows: pd.DataFrame) -> str:
 
 
 def _decided(records: Records) -> str:
-    told = records.notes[~records.notes["kind"].isin(["unknown cause", "unknown species", "missing"])]
+    told = records.notes[~records.notes["kind"].isin(["unknown cause", "unknown species", "missing", MISSING_TABLE])]
     lines = []
     for row in told.itertuples():
         where = " ".join(part for part in (row.file or row.table, row.column) if part)

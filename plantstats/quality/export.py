@@ -7,8 +7,9 @@ from pathlib import Path
 from plantstats.records import Records
 from plantstats.writing import whole_file
 
-# A cell that begins with one of these is a formula to spreadsheet programs (tab and return open one as well).
-RUNNABLE = ("=", "+", "-", "@", "\t", "\r", "\n")
+# A cell that begins with one of these is a formula to spreadsheet programs; tab and return open one as well, and so do
+# the signs in full width under some settings of East Asian languages.
+RUNNABLE = ("=", "+", "-", "@", "\uff1d", "\uff0b", "\uff0d", "\uff20", "\t", "\r", "\n")
 
 
 def neutral(cell: object) -> object:
@@ -40,10 +41,22 @@ def not_allowed(records: Records) -> int:
 def write_set_aside(records: Records, path: Path) -> Path:
     """Write what was set aside as CSV (UTF-8 with a byte order mark, for spreadsheet programs).
 
-    Takes:  records; path of the file.
-    Gives:  the path. One row per fault: table, file, line, column, text, reason, plant_id, site_id; text cells
-            beginning with = + - @ (or a tab or line break) carry an apostrophe before them.
-    Keeps:  every fault of records.set_aside.
+    Parameters
+    ----------
+    records : Records
+    path : Path
+        Of the file.
+
+    Returns
+    -------
+    Path
+        `path`. One row per fault, in the columns of `records.set_aside`; a text cell that a spreadsheet would run
+        carries an apostrophe before it.
+
+    Raises
+    ------
+    OutputError
+        Where it cannot be written.
     """
     shown = records.set_aside.astype("object").where(records.set_aside.notna(), "").map(neutral)
     with whole_file(path) as partial:

@@ -20,6 +20,7 @@ from plantstats.schema.text import nearest
 from plantstats.settings import Settings, SettingsError, read_settings
 
 SETTINGS_FILE = "records.toml"
+MISSING_TABLE = "missing table"  # kind of a note
 COUNTS = ("line", "rows_read", "rows_used", "rows_set_aside", "count")  # columns of whole numbers
 
 
@@ -199,6 +200,8 @@ def _build(
     notes: list[tuple[Any, ...]] = [("", name, "unused file", "", 0, why) for name, why in unused.items()]
     for name, table in TABLES.items():
         options = settings.table(name)
+        if not paths[name]:
+            notes.append((name, "", MISSING_TABLE, "", 0, "no file of this table"))
         with TableWriter(table, target / f"{name}.parquet") as writer:
             for path in paths[name]:
                 try:

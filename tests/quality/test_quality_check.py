@@ -152,14 +152,14 @@ def test_ten_different_faults_are_all_named_in_one_run(tmp_path: Path) -> None:
 
 
 def test_set_aside_rows_are_written_so_that_no_spreadsheet_runs_them(tmp_path: Path) -> None:
-    rows = ['=HYPERLINK("x")', "+1", "-1+2", "@SUM(A1)", "plain"]
+    rows = ['=HYPERLINK("x")', "+1", "-1+2", "@SUM(A1)", "\uff1d1+1", "plain"]
     visits = "plant_id;visited_on;note\n" + "".join(f"{n};{text};x\n" for n, text in enumerate(rows))
     made = load(folder(tmp_path, visits=visits))
     path = quality.write_set_aside(made, tmp_path / "out" / "aside.csv")
     with path.open(encoding="utf-8-sig", newline="") as file:
         written = list(csv.DictReader(file))
-    assert [row["text"] for row in written] == ["'" + text for text in rows[:4]] + ["plain"]
-    assert [int(row["line"]) for row in written] == [2, 3, 4, 5, 6] and list((tmp_path / "out").iterdir()) == [path]
+    assert [row["text"] for row in written] == ["'" + text for text in rows[:5]] + ["plain"]
+    assert [int(row["line"]) for row in written] == [2, 3, 4, 5, 6, 7] and list((tmp_path / "out").iterdir()) == [path]
 
 
 def test_control_signs_of_the_data_do_not_reach_the_screen(tmp_path: Path) -> None:
@@ -167,3 +167,17 @@ def test_control_signs_of_the_data_do_not_reach_the_screen(tmp_path: Path) -> No
         folder(tmp_path, visits="plant_id,visited_on\nP1,\x1b[2Jboo\nP\u202e2,2025-03-01\n")
     )
     assert "\x1b" not in text and "\u202e" not in text and "[2Jboo" in text
+
+
+def test_a_table_without_a_file_is_said_in_the_first_line(tmp_path: Path) -> None:
+    place = folder(tmp_path, visits="plant_id,visited_on\nP1,2025-03-01\n", moves="plant_id,moved_on\n")
+    text, usable, *_ = quality.check_folder(place)
+    assert usable
+    first, *_ = text.splitlines()
+    assert first == "No file of contracts, readings can be used here: what rests on it is not told."
+
+
+def test_a_cost_below_nothing_is_a_fault(tmp_path: Path) -> None:
+    place = folder(tmp_path, replacements="plant_id,replaced_on,cause,plant_cost\nP1,2025-03-01,died,-23\n")
+    made = load(place)
+    assert made.set_aside[["column", "code", "scope"]].values.tolist() == [["plant_cost", "beyond_limits", "cell"]]

@@ -358,3 +358,24 @@ def test_a_workbook_with_the_ending_of_another_kind_is_read(tmp_path: Path, real
     else:
         open_document(place / name, rows)
     assert load(place).table("visits")["plant_id"].tolist() == ["P1"]
+
+
+@pytest.mark.parametrize("name", ["visits.zip", "visits.csv.gz", "2025/visits.csv"])
+def test_a_table_that_is_packed_or_stands_in_a_folder_is_named_and_never_passed_over(tmp_path: Path, name: str) -> None:
+    place = folder(tmp_path)
+    (place / name).parent.mkdir(exist_ok=True)
+    (place / name).write_text("plant_id,visited_on\nP1,2025-03-03\n")
+    with pytest.raises(RecordError, match=f"visits: no file of this name in the folder, but {name}"):
+        load(place)
+    # Beside a file of the table's own it is noted as not read.
+    (place / "visits.csv").write_text("plant_id,visited_on\nP1,2025-03-03\n")
+    made = load(place)
+    assert made.notes.loc[made.notes["kind"] == "unused file", "file"].tolist() == [name]
+
+
+@pytest.mark.parametrize("name", ["~$visits.xlsx", "._visits.csv"])
+def test_what_a_program_leaves_beside_an_open_file_is_no_table(tmp_path: Path, name: str) -> None:
+    place = folder(tmp_path, visits="plant_id,visited_on\nP1,2025-03-03\n")
+    (place / name).write_bytes(b"\5owner")
+    made = load(place)
+    assert len(made.table("visits")) == 1 and "unused file" not in set(made.notes["kind"])
