@@ -57,6 +57,7 @@ def page(study: Study) -> Page:
             "Losses by quarter.",
             "Plants lost; green: expected for season, plants and places.",
             chart=Quarters(expected="expected_losses"),
+            half=True,
         ),
         _accounts(study, results),
         _last_list(study),
@@ -142,6 +143,7 @@ def _accounts(study: Study, results: pd.DataFrame) -> Section | None:
         "What accounts leave, the lowest first.",
         "Fee less labour, travel and guaranteed replacements.",
         chart=chart,
+        half=True,
     )
 
 

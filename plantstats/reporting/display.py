@@ -92,6 +92,11 @@ def join(parts: Sequence[Shown]) -> Shown:
     return Shown("".join(part._repr_html_() for part in parts), "\n\n".join(map(repr, parts)))
 
 
+def block(inside: Shown, name: str) -> Shown:
+    """Something in a box of its own, for the style sheet to place."""
+    return Shown(f'<div class="{escape(name)}">{inside._repr_html_()}</div>', repr(inside))
+
+
 def table(
     frame: pd.DataFrame,
     caption: str,

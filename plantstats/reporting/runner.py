@@ -145,7 +145,7 @@ def run(
             "made_from": made_from if not _unexpected(outcomes) else None,
             "platform": sys.platform,
             "commit": provenance.commit(),
-            "sentences": [sentence for one in saved for sentence in one.sentences],
+            "sentences": list(dict.fromkeys(sentence for one in saved for sentence in one.sentences)),
             "missing": dict.fromkeys(missing, FOR_CLIENT) if for_client else missing,
             **sources,
         } | ({} if for_client else {"remarks": remarks})

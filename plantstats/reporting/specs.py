@@ -225,6 +225,8 @@ class Section:
         Further sentences, below the grey line.
     note : str
         A caution, last.
+    half : bool
+        On paper it may stand beside another of half the width.
     """
 
     key: str
@@ -234,6 +236,7 @@ class Section:
     table: Table | Listing | None = None
     sentences: Sequence[str] = ()
     note: str = ""
+    half: bool = False
 
 
 @dataclass(frozen=True)
@@ -338,7 +341,7 @@ class Page:
             parts.append(section.table.show(self.findings, self.small_group))
         if section.note:
             parts.append(display.note(section.note))
-        return display.join(parts)
+        return display.block(display.join(parts), "half" if section.half else "section")
 
 
 def said(findings: pd.DataFrame, small_group: int, measure: str, period: str | None = None, **groups: str) -> pd.Series:
