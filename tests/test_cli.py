@@ -10,8 +10,8 @@ from pathlib import Path
 import pandas as pd
 import pytest
 
-from plantstats import __version__, cli, simulate
-from plantstats.reporting import publish, quarterly
+from plantstats import __version__, cli, quarterly, simulate
+from plantstats.reporting import publish
 from tests.builders.html_page import Reading
 
 HOME = Path(__file__).resolve().parent.parent
@@ -92,11 +92,11 @@ def test_the_review_of_the_demo_gives_sentences_a_page_findings_and_the_record_o
     assert cli.main(["review", str(DATA), "--out", str(tmp_path)]) == 0
     out, err = lines(capsys)
     folder = tmp_path / "2026-Q3"  # The records run to 5 October 2026.
-    assert out.splitlines()[0].startswith("2026-Q3 lost ")
-    assert f"Report: {folder / 'loss_rates.html'}" in out
+    assert out.splitlines()[0].startswith("2026-Q3: 13 plants lost of 386")
+    assert f"Report: {folder / 'index.html'}" in out
     assert err == ""
     files = {"findings.csv", "findings.parquet", "made_with.json", "intervals.csv", "care_sheet.xlsx"}
-    files |= {f"{name}.html" for name in quarterly.REVIEW_PACK}
+    files |= {"findings.xlsx", "index.pdf"} | {f"{name}.html" for name in quarterly.REVIEW_PACK}
     assert {path.name for path in folder.iterdir()} == files
     pages = {path.name: Reading(path.read_text(encoding="utf-8")).faults for path in folder.glob("*.html")}
     assert {name: faults for name, faults in pages.items() if faults} == {}
@@ -120,7 +120,9 @@ def test_the_review_of_one_client_lies_in_a_folder_of_its_own(tmp_path: Path, ca
     client = pd.read_csv(DATA / "sites.csv", dtype=str)["client_id"].iloc[0]
     assert cli.main(["review", str(DATA), "--client", client, "--out", str(tmp_path)]) == 0
     assert [path.name for path in tmp_path.iterdir()] == [f"2026-Q3--{client}"]
-    assert client in (tmp_path / f"2026-Q3--{client}" / "loss_rates.html").read_text(encoding="utf-8")
+    folder = tmp_path / f"2026-Q3--{client}"
+    assert client in (folder / "client.html").read_text(encoding="utf-8")
+    assert {path.name for path in folder.iterdir()} == {"client.html", "client.pdf", "made_with.json"}
 
 
 def test_demo_and_check_work_together_and_leave_the_rows_set_aside_in_a_file(
@@ -151,10 +153,10 @@ def test_records_that_do_not_carry_a_page_give_the_rest_of_the_review_and_say_wh
     asked = ["review", str(DATA / "worked_example"), "--as-of", "2025-03-31", "--out", str(tmp_path)]
     assert cli.main(asked) == 1
     out, err = lines(capsys)
-    assert out.startswith("2025-Q1 lost 2 plants")
-    assert "plantstats review: no page watering_frequency: no dry-down spell" in err
+    assert "2025-Q1: 2 plants lost of 6" in out
+    assert "plantstats review: no page visits: no dry-down" in err
     made = {path.name for path in (tmp_path / "2025-Q1").iterdir()}
     assert made >= {f"{name}.html" for name in quarterly.REVIEW_PACK}
-    page = (tmp_path / "2025-Q1" / "watering_frequency.html").read_text(encoding="utf-8")
-    assert "This page could not be made. no dry-down spell" in page
+    page = (tmp_path / "2025-Q1" / "visits.html").read_text(encoding="utf-8")
+    assert "This page could not be made. no dry-down" in page
     assert not {name for name in made if name.endswith(".failed.ipynb")}

@@ -90,7 +90,7 @@ def _mend(faults: pd.DataFrame) -> Section:
 
 def _to_mend(faults: pd.DataFrame) -> pd.DataFrame:
     """One row per code that sound records do not have: severity, count, file and line of the first."""
-    todo = faults[[not CATALOGUE[code].expected for code in faults["code"]]]
+    todo = faults[~faults["code"].isin([code for code, entry in CATALOGUE.items() if entry.expected])]
     kinds = todo.groupby("code", sort=False).agg(
         severity=("severity", "first"), count=("count", "sum"), file=("file", "first"), line=("line", "first")
     )

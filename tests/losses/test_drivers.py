@@ -31,13 +31,13 @@ def company(tmp_path_factory: pytest.TempPathFactory) -> Records:
 
 @pytest.fixture(scope="module")
 def driven(company: Records) -> Drivers:
-    return drivers.review(company, QUARTER, LAST)
+    return drivers.review(company, LAST)
 
 
 @pytest.fixture(scope="module")
 def tiny() -> Drivers:
     """Six plants, two losses: nothing can be fitted."""
-    return drivers.review(records.load(WORKED), QUARTER, LAST)
+    return drivers.review(records.load(WORKED), LAST)
 
 
 @pytest.fixture

@@ -119,6 +119,7 @@ def test_pages_that_cannot_be_made_say_why_in_their_place_and_the_others_stand(
         "broken.html",
         "findings.csv",
         "findings.parquet",
+        "findings.xlsx",
         "good.html",
         "made_with.json",
         "thin.html",
@@ -234,9 +235,9 @@ def test_findings_of_all_notebooks_stand_in_one_table_and_two_runs_give_the_same
     reports = [run([one, two], GIVEN, tmp_path / place) for place in ("first", "second")]
     saved = pd.read_csv(tmp_path / "first" / "findings.csv")
     assert list(saved["light"]) == ["high", "low", "sun"]
-    assert reports[0].sentences == ["2026-Q3 lost 3 plants."] * 2
+    assert reports[0].sentences == ["2026-Q3 lost 3 plants."]  # said by both, told once
     assert "Losses per 100 plant-years, for the tests of the runner." in texts(reports[0].pages[0])
-    for name in ("findings.csv", "findings.parquet"):
+    for name in ("findings.csv", "findings.parquet", "findings.xlsx"):
         assert (tmp_path / "first" / name).read_bytes() == (tmp_path / "second" / name).read_bytes()
 
 
@@ -302,7 +303,7 @@ def test_what_is_prepared_comes_first_and_nothing_runs_when_it_fails(make_notebo
 
 
 def test_reasons_are_the_errors_that_a_user_can_put_right():
-    assert is_reason("RecordError") and is_reason("LeafModelError")
+    assert is_reason("RecordError") and is_reason("CountModelError")
     assert not is_reason("ValueError") and not is_reason("DeadKernelError")
 
 
