@@ -263,7 +263,10 @@ def build(
     for name in READS:
         if name == "doubted":
             engine.register("doubted_ids", doubted.to_frame("plant_id").astype(object))
-            engine.execute("create table doubted as select plant_id::varchar as plant_id from doubted_ids")
+            # An id that stays with the place stands for several plants, P1#1 and so on: doubt falls on all of them.
+            engine.execute("""create table doubted as select distinct p.plant_id from plants p
+                where p.plant_id in (select plant_id from doubted_ids)
+                    or regexp_replace(p.plant_id, '#[0-9]+$', '') in (select plant_id from doubted_ids)""")
             engine.unregister("doubted_ids")
         else:
             engine.read_parquet(str(records.parquet(name))).create_view(name)

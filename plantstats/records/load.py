@@ -11,7 +11,7 @@ import pandas as pd
 import pyarrow as pa
 import pyarrow.parquet as pq
 
-from plantstats.records import cache, derive, duplicates
+from plantstats.records import cache, derive, duplicates, lives
 from plantstats.records.detect import find_files, find_unused, open_file
 from plantstats.records.errors import RecordError
 from plantstats.records.write import ACCOUNT, NOTES, TableWriter, set_aside_frame
@@ -213,6 +213,9 @@ def _build(
         set_aside += writer.set_aside
         notes += writer.notes
     set_aside += duplicates.set_aside(target, account)
+    doubled, told = lives.separate(target, settings.plant_ids, account)
+    set_aside += doubled
+    notes += told
     notes += derive.fill(target, settings)
     faults += _unknown_sites(settings, target)
     set_aside_frame(set_aside).to_parquet(target / "set_aside.parquet")

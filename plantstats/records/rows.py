@@ -205,9 +205,11 @@ class Rows:
     def _refuse_doubled(self, key: str, keys: dict[str, tuple[str, int]], bad: np.ndarray) -> None:
         rows, faults = [], []
         values = self.values[key].to_pylist()
+        other = self.table.told_apart_by
+        apart = self.values[other].to_pylist() if other in self.values else [None] * len(values)
         for n in np.flatnonzero(~bad & ~self.empty).tolist():
             here = (self.scanned.file.name, int(self.lines[n]))
-            first = keys.setdefault(values[n], here)
+            first = keys.setdefault(f"{values[n]}\n{apart[n] or ''}", here)
             if first != here:
                 text = f"{key} {values[n]!r} stands already in {first[0]} line {first[1]}"
                 rows.append(n)

@@ -151,6 +151,7 @@ class Settings(FileFormat):
     small_group: int = Field(5, ge=1, le=1000)
     light_scheme: Literal[tuple(SCHEMES)] = "georgia"  # type: ignore[valid-type]
     gallon: Literal["us", "imperial"] | None = None
+    plant_ids: Literal["auto", "plant", "place"] = "auto"
     causes: Causes = Field(default_factory=dict)
     species: dict[str, str] = Field(default_factory=dict)
     leaf_words: LeafWords = Field(default_factory=dict)
