@@ -11,7 +11,7 @@ from plantstats.exposure.visits import with_site
 # Relative humidity in percent below which air counts as dry, in losses, leaves and quotes alike: where invented
 # companies and trade advice put it (common practice, no source); above it effects are flat.
 DRY_AIR_BELOW = 40
-SUMS = ("rh_tenths", "rh_readings", "temp_tenths", "temp_readings")
+SUMS = ("rh_tenths", "rh_readings")
 
 
 def site_day_air(t: dict[str, ir.Table], as_of: int) -> ir.Table:
@@ -21,8 +21,7 @@ def site_day_air(t: dict[str, ir.Table], as_of: int) -> ir.Table:
     -------
     ibis table
         One row per site and day with a reading: site_id, at (day), rh_tenths (sum of readings in whole tenths of a
-        percent), rh_readings (their number), temp_tenths, temp_readings (likewise, of a degree C), coldest, warmest
-        (degrees C; missing where none was read).
+        percent), rh_readings (their number), coldest, warmest (degrees C; missing where none was read).
 
     Notes
     -----
@@ -35,11 +34,12 @@ def site_day_air(t: dict[str, ir.Table], as_of: int) -> ir.Table:
     by_logger = readings.select("rh_percent", "temp_c", at=day(readings.read_at.date()), site_id="site_id")
     both = by_visit.union(by_logger, distinct=False)
     both = both.filter(both["at"] <= as_of, both.site_id.notnull(), both.rh_percent.notnull() | both.temp_c.notnull())
-    tenths = {}
-    for name, read in (("rh", both.rh_percent), ("temp", both.temp_c)):
-        tenths[f"{name}_tenths"] = (read * 10).round().cast("int64").sum().coalesce(0).cast("int64")
-        tenths[f"{name}_readings"] = read.count().cast("int64")
-    return both.group_by("site_id", "at").agg(**tenths, coldest=both.temp_c.min(), warmest=both.temp_c.max())
+    return both.group_by("site_id", "at").agg(
+        rh_tenths=(both.rh_percent * 10).round().cast("int64").sum().coalesce(0).cast("int64"),
+        rh_readings=both.rh_percent.count().cast("int64"),
+        coldest=both.temp_c.min(),
+        warmest=both.temp_c.max(),
+    )
 
 
 def air_before(
@@ -64,7 +64,7 @@ def air_before(
     -------
     ibis table
         At least one row per site and day asked for: site_id, at, rh_tenths (sum), rh_readings (readings, or days if
-        `each_day_once`; 0 where humidity is not told), temp_tenths, temp_readings, coldest, warmest (degrees C).
+        `each_day_once`; 0 where humidity is not told), coldest, warmest (degrees C).
 
     Notes
     -----

@@ -24,7 +24,7 @@ from plantstats.schema.faults import Code
 
 # Both: so many ids that were seen again after their replacement, and this share of those that could have been (rule
 # of thumb: a slip of the hand is rare, a way of tagging is not).
-FEWEST_IDS, SHARE = 2, 0.5
+FEWEST_IDS, SHARE = 3, 0.5
 SEEN_AGAIN_WITHIN = 60  # days in which a plant in care is visited (rule of thumb)
 # A successor with an id of its own came to the place around the replacement (days before, days after; rule of thumb).
 SUCCESSOR = (14, 120)
@@ -36,6 +36,9 @@ RULES = {
     "place": "so the settings say (plant_ids = 'place')",
 }
 
+# What a line of the visit log notes only of a plant that is there and alive.
+ALIVE = """(coalesce(v.condition, 5) > 1 and (v.condition is not null or v.topsoil is not null
+    or coalesce(v.watered, false) or coalesce(v.litres > 0, false)))"""
 # One row per id of a single plant that was replaced: what tells whether its tag was used again.
 EVIDENCE = f"""
     with ends as (
@@ -48,7 +51,7 @@ EVIDENCE = f"""
     ), seen as (
         select f.plant_id, count(distinct v.visited_on) as days from first f join visits v
             on v.plant_id = f.plant_id and v.visited_on > f.first_on
-        where coalesce(v.condition, 5) > 1 group by 1
+        where {ALIVE} group by 1
     ), own as (
         select distinct e.plant_id from ends e join plants p on p.plant_id = e.plant_id
         join plants q on q.plant_id <> p.plant_id and (q.plant_id = e.replaced_by
@@ -146,8 +149,7 @@ def _histories(engine: duckdb.DuckDBPyConnection, by_id: dict[str, list[dict[str
         moves.setdefault(id_, []).append({"on": on} | {name: value for name, value in taken if value is not None})
     signs = dict(
         engine.execute(
-            "select plant_id, max(visited_on) from visits where coalesce(condition, 5) > 1 and plant_id is not null "
-            "group by 1"
+            f"select plant_id, max(visited_on) from visits v where {ALIVE} and plant_id is not null group by 1"
         ).fetchall()
     )
     for id_, listed in by_id.items():

@@ -119,8 +119,8 @@ def test_the_settings_force_it_or_forbid_it(tmp_path):
     forced = small(tmp_path / "a", ONE, AGAIN, plant_ids="place")
     assert forced.table("plants")["plant_id"].tolist() == ["P1#1", "P1#2", "P2", "P3"]
     assert "so the settings say" in forced.notes.loc[forced.notes["kind"].eq("ids of places"), "text"].iloc[0]
-    twice = ONE + "P1,2025-06-05,,,,,\nP2,2025-03-05,,,,,\nP2,2025-06-05,,,,,\n"
-    assert len(small(tmp_path / "b", twice).table("plants")) == 7
+    twice = "".join(f"P{n},2025-0{month}-05,,,,,\n" for month in (3, 6) for n in (1, 2, 3))
+    assert len(small(tmp_path / "b", twice).table("plants")) == 9
     assert len(small(tmp_path / "c", twice, plant_ids="plant").table("plants")) == 3
 
 
