@@ -106,9 +106,9 @@ def _of_year(quote: Quote) -> pd.DataFrame:
     error = quote.year_error
     method = "gamma-Poisson factors, uniform shrinkage prior (Christiansen and Morris 1997)"
     note = f"from {len(error.years)} years foretold and what is usual for a firm of its size"
-    size = {"period": _period(quote), "method": method, "note": note}
-    factor = findings.finding("year_factor", estimate=error.mean, unit="ratio", **size)
-    sd = findings.finding("year_error", estimate=100 * error.sd, unit="%", **size)
+    shared: dict[str, Any] = {"period": _period(quote), "method": method, "note": note}
+    factor = findings.finding("year_factor", estimate=error.mean, unit="ratio", **shared)
+    sd = findings.finding("year_error", estimate=100 * error.sd, unit="%", **shared)
     years = [
         findings.finding(
             f"foretold_year_{name}", row["period"], float(row[name]), unit="losses", method="quote of a year before"
