@@ -2,9 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Hashable
-from typing import Any
-
 import pandas as pd
 
 from plantstats.pages import words
@@ -50,7 +47,9 @@ def decisions(study: Study) -> list[Decision]:
                 f"Visit every {advised:.0f} days instead of {now:.0f}",
                 words.listed([study.name_of("site", site) for site in rows["site_id"]]),
                 float(rows["saving"].sum()),
-                f"at least {100 * rows['probability'].min():.0f} in 100 that it saves and leaves few plants too dry",
+                f"at least {100 * rows['probability'].min():.0f} in 100 that it "
+                + ("saves and leaves" if advised > now else "leaves")
+                + " no plant too dry too often",
                 2,
                 "visits",
                 f"site-{rows['site_id'].iloc[0]}",
@@ -96,7 +95,7 @@ def _sites(study: Study, sites: pd.DataFrame) -> Section:
         "then": Field("estimate", "too_dry_share_advised"),
         f"Costs a quarter now, {currency}": Field("estimate", "visit_cost_now"),
         "then, in all": Field("estimate", "visit_cost_advised"),
-        "Why": Field("site_id", words=lambda site: _reason(of[site])),
+        "Why": Field("site_id", words=lambda site: str(of[site]["reason"])),
     }
     table = Table(
         "Visits by site, those found too dry most often first",
@@ -105,20 +104,8 @@ def _sites(study: Study, sites: pd.DataFrame) -> Section:
         "site",
         "intervals.csv",
     )
-    shown = "Change only where it is sure enough to save and few plants stand dry. How often, never how much at once."
+    shown = "First, no plant may be found too dry too often; then money decides. How often, never how much at once."
     return Section("sites", "How often to come to each site.", shown, table=table)
-
-
-def _reason(row: dict[Hashable, Any]) -> str:
-    if row["advised"] > row["now"]:
-        return "few plants would stand dry, and it saves"
-    if row["advised"] < row["now"]:
-        return "plants stand dry too often"
-    if row["over_limit"]:
-        return "too dry, but more visits would cost more than they save: agree what to do"
-    if row["cheapest"] > row["now"]:
-        return "a longer interval would be cheaper, but it is not sure enough that few plants stand dry"
-    return "as it should be"
 
 
 def _too_dry(study: Study, sites: pd.DataFrame) -> Section | None:

@@ -29,7 +29,8 @@ def species_table() -> pd.DataFrame:
     pandas.DataFrame
         One row per accepted name: name, group (for shrinking rare species towards their kin), aliases (list), leaning
         (turns to the light, so the pot is turned), refills (lost leaves are replaced at the same place), min_c
-        (degrees Celsius where harm starts), source.
+        (degrees Celsius where harm starts), dryness (how it stands dry topsoil: "wilts", "ordinary" or "stands
+        drought"; common practice, no source), source.
 
     Notes
     -----

@@ -55,18 +55,28 @@ class Assumptions(Section):
         le=365,
         description="no plant goes longer than this without a look, in days (common practice, no source)",
     )
-    too_dry_after: float = Field(
-        1.0,
-        ge=0.1,
-        le=10,
-        description="a plant dry for longer than this many of its usual (median) drying times is too dry (no source)",
+    too_dry_days_wilts: float = Field(
+        7,
+        ge=0,
+        le=91,
+        description="days with dry topsoil beyond which a plant that wilts soon (such as Spathiphyllum or palms) is too "
+        "dry (common practice, no source)",
+    )
+    too_dry_days_ordinary: float = Field(
+        14, ge=0, le=91, description="the same for ordinary plants (common practice, no source)"
+    )
+    too_dry_days_stands_drought: float = Field(
+        28,
+        ge=0,
+        le=182,
+        description="the same for plants that stand drought, such as Zamioculcas (common practice, no source)",
     )
     max_too_dry_share: float = Field(
         0.20,
         ge=0.01,
         le=0.9,
-        description="no longer interval is advised at which more than this share of waterings would find a plant "
-        "too dry (no source)",
+        description="no plant should be found too dry at more than this share of its waterings: a site is visited "
+        "more often, or the plant changed (no source)",
     )
     too_dry_minutes: float = Field(
         6.0,
@@ -97,7 +107,11 @@ class Assumptions(Section):
         description="share of plants that may still be moist at the day by which water is usually wanted (no source)",
     )
     confidence: float = Field(
-        0.90, ge=0.5, le=0.999, description="how likely a change must be to save money before it is advised (no source)"
+        0.90,
+        ge=0.5,
+        le=0.999,
+        description="how sure a longer interval must be to keep each plant within the limit, and a change to save, "
+        "before it is advised (no source)",
     )
     cost_tolerance: float = Field(
         0.05,

@@ -7,11 +7,11 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
-from scipy import stats
 
 from plantstats.watering import costing, prices
 from plantstats.watering.binding_plants import binding_plants
-from plantstats.watering.costs import Costs, best_inspections, inspection_intervals, site_costs
+from plantstats.watering.costs import Costs, best_inspections, inspection_intervals, site_costs, within_limit
+from plantstats.watering.decision import LONGER, NO_CHANGE, SHORTER, decide
 from plantstats.watering.distribution import Array
 from plantstats.watering.fit import WateringModel
 from plantstats.watering.scenarios import TAILS, scenarios, totals
@@ -20,7 +20,8 @@ if TYPE_CHECKING:
     from plantstats.exposure import PlantTime
     from plantstats.records import Records
 
-NO_CHANGE, SHORTER, LONGER = "keep as is", "shorten", "lengthen"
+__all__ = ["LONGER", "NO_CHANGE", "SHORTER", "Advice", "advise", "intervals_now", "standing_plants", "usual_interval"]
+
 RECENT = 183  # days over which the usual visit interval is taken
 UNKNOWN_INTERVAL = 14  # days, where neither plan nor visits tell it
 
@@ -51,13 +52,15 @@ class Advice:
     plants : pandas.DataFrame
         One row per standing plant: plant_id, site_id, client_id, position, species, light, pot, planter, heating,
         plants (how many it stands for), replacement (cost of one), fee (per day), visit_every, look_every (days),
-        too_dry (share of waterings at that).
+        too_dry (share of waterings at that), change_plant (no interval keeps it within the limit).
     sites : pandas.DataFrame
-        One row per site: site_id, client_id, region, plants, now, cheapest, advised (days), decision, good_from,
-        good_to (days; intervals that cost about as little), cost_now, cost_advised, saving, saving_low, saving_high (of
-        the cheapest, per quarter), probability (that it saves and, if longer, leaves few too dry), minutes_now,
-        minutes_advised (at the plants, per quarter), too_dry_now, too_dry_advised (shares of waterings), dry_downs (of
-        its species), dry_downs_needed (that would show the saving; missing: no change would save).
+        One row per site: site_id, client_id, region, plants, now, cheapest (within the limit), advised (days),
+        decision, reason (in words), good_from, good_to (days; intervals within the limit that cost about as little),
+        cost_now, cost_advised, saving, saving_low, saving_high (of the interval that would be advised, per quarter;
+        below 0: it costs more), probability (that the limit holds, for an interval shortened by it; that it saves,
+        else), minutes_now, minutes_advised (at the plants, per quarter), too_dry_now, too_dry_advised (shares of
+        waterings), beyond_limit_now, beyond_limit_advised (plants likelier than not found too dry too often), dry_downs
+        (of its species), dry_downs_needed (that would show the saving; missing: no change would save).
     by_interval : pandas.DataFrame
         One row per site and visit interval: site_id, interval_days, cost, low, high (per quarter), too_dry.
     binding_plants : pandas.DataFrame
@@ -141,80 +144,25 @@ def advise(
     def of_sites(costs: Costs) -> Costs:
         return site_costs(costs, every, site, visit_days, model.price.visit, assumed.max_too_dry_share)
 
-    of_plants = cost_model.costs()
-    costs = of_sites(of_plants)
-    sampled = [of_sites(cost_model.costs(sample)) for sample in costing.samples(model, n_samples)]
-    sites = _labelled(_decide(names, now, visit_days, costs, sampled, model), plants, site, records, model)
+    of_plants, sampled, within = cost_model.costs(), [], np.zeros((len(plants), len(every)))
+    for sample in costing.samples(model, n_samples):
+        one = cost_model.costs(sample)
+        within += within_limit(one, assumed.max_too_dry_share) / n_samples
+        sampled.append(of_sites(one))
+    costs, at_visits = of_sites(of_plants), within[:, np.searchsorted(every, visit_days)]
+    decided, limits = decide(names, now, visit_days, costs, sampled, at_visits, site, assumed)
+    sites = _labelled(decided, plants, site, records, model)
     advised = sites["advised"].to_numpy()
-    plants = _with_advice(plants, advised[site], of_plants, every, assumed.max_too_dry_share)
+    plants = _with_advice(plants, advised[site], of_plants, every, within >= assumed.confidence)
+    plants["change_plant"] = limits.change_plant
+    listed = sites if name_binding_plants else sites.head(0)
     return Advice(
         heating,
         plants,
         sites,
         _by_interval(names, visit_days, costs, sampled),
-        binding_plants(plants, sites if name_binding_plants else sites.head(0), of_plants, every, model, visit_days),
+        binding_plants(plants, listed, limits.sure, every, model, visit_days),
         totals(costs, sampled, visit_days, scenarios(now, advised, assumed.visit_days, visit_days, costs)),
-    )
-
-
-def may_be_advised(costs: Costs, visit_days: tuple[int, ...], now: Array, max_too_dry_share: float) -> Array:
-    """Which intervals may be advised at each site (sites x visit_days): those not longer than now, and those that
-    leave few too dry."""
-    few = costs["too_dry"] <= max_too_dry_share * costs["waterings"]
-    return few | (np.array(visit_days)[None, :] <= now[:, None])
-
-
-def _decide(
-    names: Array, now: Array, visit_days: tuple[int, ...], costs: Costs, sampled: list[Costs], model: WateringModel
-) -> pd.DataFrame:
-    """Advise a change where the cheapest interval saves more than `cost_tolerance`, with the stated confidence.
-
-    A longer interval must with the same confidence leave few plants too dry.
-    """
-    assumed, days, cost = model.assumed, np.array(visit_days), costs["cost"]
-    share = costs["too_dry"] / costs["waterings"]
-    rows = np.arange(len(names))
-    may = may_be_advised(costs, visit_days, now, assumed.max_too_dry_share)
-    at_now, cheapest = np.searchsorted(days, now), np.where(may, cost, np.inf).argmin(axis=1)
-    lowest = cost[rows, cheapest]
-    good = may & (cost <= (1 + assumed.cost_tolerance) * lowest[:, None])
-    saving = cost[rows, at_now] - lowest
-    savings = np.stack([one["cost"][rows, at_now] - one["cost"][rows, cheapest] for one in sampled])
-    shares = np.stack([one["too_dry"][rows, cheapest] / one["waterings"][rows, cheapest] for one in sampled])
-    longer = cheapest > at_now
-    probability = ((savings > 0) & ((shares <= assumed.max_too_dry_share) | ~longer)).mean(axis=0)
-    change = (probability >= assumed.confidence) & ~good[rows, at_now]
-    advised = np.where(change, cheapest, at_now)
-    margin = np.where(longer, assumed.max_too_dry_share - share[rows, cheapest], np.inf)
-    relative_se = np.maximum(
-        savings.std(axis=0) / np.where(saving > 0, saving, np.nan), shares.std(axis=0) / np.maximum(margin, 1e-4)
-    )
-    needed = np.maximum((stats.norm.ppf(assumed.confidence) * relative_se) ** 2, 1.0)
-    low, high = np.quantile(savings, TAILS, axis=0)
-    # The intervals that are as good, without a gap: from the cheapest outwards.
-    first = [int(c - np.argmin(np.append(g[: c + 1][::-1], False)) + 1) for c, g in zip(cheapest, good, strict=True)]
-    last = [int(c + np.argmin(np.append(g[c:], False)) - 1) for c, g in zip(cheapest, good, strict=True)]
-    return pd.DataFrame(
-        {
-            "site_id": names,
-            "now": now,
-            "cheapest": days[cheapest],
-            "advised": days[advised],
-            "decision": np.where(~change, NO_CHANGE, np.where(cheapest < at_now, SHORTER, LONGER)),
-            "good_from": days[first],
-            "good_to": days[last],
-            "cost_now": cost[rows, at_now],
-            "cost_advised": cost[rows, advised],
-            "saving": saving,
-            "saving_low": np.minimum(low, saving),
-            "saving_high": np.maximum(high, saving),
-            "probability": probability,
-            "minutes_now": costs["minutes"][rows, at_now],
-            "minutes_advised": costs["minutes"][rows, advised],
-            "too_dry_now": share[rows, at_now],
-            "too_dry_advised": share[rows, advised],
-            "times_dry_downs": np.where(change | good[rows, at_now], np.nan, needed),
-        }
     )
 
 
@@ -236,13 +184,13 @@ def _labelled(
 
 
 def _with_advice(
-    plants: pd.DataFrame, visit_every: Array, costs: Costs, every: tuple[int, ...], max_too_dry_share: float
+    plants: pd.DataFrame, visit_every: Array, costs: Costs, every: tuple[int, ...], within: Array
 ) -> pd.DataFrame:
     """Add each plant's visit and inspection interval, and the share of waterings at it that find it too dry."""
     rows, column = np.arange(len(plants)), np.zeros(len(plants), dtype=int)
     for days in np.unique(visit_every):
         own = visit_every == days
-        column[own] = best_inspections(costs, every, int(days), max_too_dry_share)[own]
+        column[own] = best_inspections(costs["cost"], within, every, int(days))[own]
     share = costs["too_dry"][rows, column] / costs["waterings"][rows, column]
     return plants.assign(visit_every=visit_every, look_every=np.array(every)[column], too_dry=share)
 

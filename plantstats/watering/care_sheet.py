@@ -24,7 +24,8 @@ if TYPE_CHECKING:
 HEAD = ("Position", "Species", "Look every", "Water when", "Usually dry by", "Change from now")
 WIDTHS = (12, 30, 12, 24, 12, 26)  # characters; together they fill an A4 page upright
 FORMULA = ("=", "+", "-", "@", "\t", "\r", "\n")
-WHOLE_DAYS = ("usually_by", "look_every", "too_many_from", "now", "dry_downs_needed")
+WHOLE_DAYS = ("usually_by", "look_every", "too_many_from", "now")
+TOO_DRY = "too dry at any interval"
 # openpyxl would write the clock of the machine into the file.
 FIXED_TIME = "2000-01-01T00:00:00Z"
 
@@ -87,8 +88,10 @@ def sheet_rows(review: WateringReview) -> pd.DataFrame:
             ],
             "usually": [f"day {d:.0f}" if pd.notna(d) else "" for d in by],
             "change": [
-                _change(n, v, k)
-                for n, v, k in zip(plants["now"], plants["visit_every"], plants["look_every"], strict=True)
+                TOO_DRY if too_dry else _change(n, v, k)
+                for n, v, k, too_dry in zip(
+                    plants["now"], plants["visit_every"], plants["look_every"], plants["change_plant"], strict=True
+                )
             ],
         }
     )

@@ -9,8 +9,10 @@ import numpy as np
 import pandas as pd
 from scipy import sparse
 
+from plantstats.watering.assumptions import Assumptions
 from plantstats.watering.costs import Costs, plant_costs
 from plantstats.watering.cycle import Cycle, CycleTable
+from plantstats.watering.design import dryness_of
 from plantstats.watering.distribution import Array
 from plantstats.watering.drying import DryingModel
 from plantstats.watering.fit import WateringModel, by_planter
@@ -80,10 +82,12 @@ class PlantCycles:
 
     def __init__(self, plants: pd.DataFrame, model: WateringModel, every: tuple[int, ...]) -> None:
         self._shape = (len(plants), len(every))
+        tolerated = tolerated_days(plants["species"], model.assumed)
         self._parts: list[tuple[bool, Array, sparse.csr_array, DryingModel, CycleTable]] = [
-            (key, rows, fitted.design(plants.iloc[rows]), fitted, _cycle_table(model, key, every))
+            (key, rows[own], fitted.design(plants.iloc[rows[own]]), fitted, _cycle_table(model, key, days, every))
             for key, rows, fitted in by_planter(plants, model.drying)
-            if len(rows)
+            for days in np.unique(tolerated[rows])
+            if (own := tolerated[rows] == days).any()
         ]
 
     def at(self, sample: Sample) -> Cycle:
@@ -97,21 +101,31 @@ class PlantCycles:
         return out
 
 
-def _cycle_table(model: WateringModel, key: bool, every: tuple[int, ...]) -> CycleTable:
-    """The table of cycles of one fit, worked out once."""
-    if (key, every) not in model.cycle_tables:
+def tolerated_days(species: pd.Series, assumed: Assumptions) -> Array:
+    """Days with dry topsoil beyond which a plant of each species is too dry."""
+    days = {
+        "wilts": assumed.too_dry_days_wilts,
+        "ordinary": assumed.too_dry_days_ordinary,
+        "stands drought": assumed.too_dry_days_stands_drought,
+    }
+    return dryness_of(species).map(days).to_numpy(dtype=float)
+
+
+def _cycle_table(model: WateringModel, key: bool, tolerated_days: float, every: tuple[int, ...]) -> CycleTable:
+    """The table of cycles of one fit and one tolerance, worked out once."""
+    if (key, tolerated_days, every) not in model.cycle_tables:
         fitted = model.drying[key]
         se = np.sqrt(np.diag(fitted.covariance)[-2:])
-        model.cycle_tables[key, every] = CycleTable(
+        model.cycle_tables[key, tolerated_days, every] = CycleTable(
             fitted.family,
             fitted.estimate[-2],
             fitted.estimate[-1],
             every,
-            model.assumed.too_dry_after,
+            tolerated_days,
             model.price.missed,
             (min(float(se[0]), WIDEST[0]), min(float(se[1]), WIDEST[1])),
         )
-    return model.cycle_tables[key, every]
+    return model.cycle_tables[key, tolerated_days, every]
 
 
 class CostModel:

@@ -89,17 +89,17 @@ def plant_costs(
     }
 
 
-def best_inspections(costs: Costs, every: tuple[int, ...], visit_every: int, max_too_dry_share: float) -> Array:
+def best_inspections(cost: Array, within: Array, every: tuple[int, ...], visit_every: int) -> Array:
     """The cheapest inspection interval of each plant when its site is visited every so many days.
 
     Parameters
     ----------
-    costs : dict of str to numpy.ndarray
-        Of plants x `every`.
+    cost : numpy.ndarray, shape (plants, intervals)
+    within : numpy.ndarray of bool, shape (plants, intervals)
+        Whether the plant is then within the limit on dryness: a visit passes a plant by only where it is.
     every : tuple of int
+        The intervals, in days.
     visit_every : int
-    max_too_dry_share : float
-        A visit passes a plant by only where at most this share of its waterings then finds it too dry.
 
     Returns
     -------
@@ -107,11 +107,14 @@ def best_inspections(costs: Costs, every: tuple[int, ...], visit_every: int, max
         Columns of `every`.
     """
     columns = np.array([column for column, days in enumerate(every) if days % visit_every == 0])
-    cost = costs["cost"][:, columns].copy()
-    passed = columns[1:]
-    too_many = costs["too_dry"][:, passed] > max_too_dry_share * costs["waterings"][:, passed]
-    cost[:, 1:][too_many] = np.inf
-    return columns[cost.argmin(axis=1)]
+    allowed = cost[:, columns].copy()
+    allowed[:, 1:][~within[:, columns[1:]]] = np.inf
+    return columns[allowed.argmin(axis=1)]
+
+
+def within_limit(costs: Costs, max_too_dry_share: float) -> Array:
+    """Whether no more than this share of waterings finds a plant too dry, in the shape of the costs."""
+    return costs["too_dry"] <= max_too_dry_share * costs["waterings"]
 
 
 def site_costs(
@@ -135,7 +138,7 @@ def site_costs(
         Visit intervals.
     visit_price : float
     max_too_dry_share : float
-        As in `best_inspections`.
+        A visit passes a plant by only where at most this share of its waterings then finds it too dry.
 
     Returns
     -------
@@ -143,7 +146,8 @@ def site_costs(
         Of sites x `visit_days`.
     """
     rows = np.arange(len(site))
-    chosen = [best_inspections(costs, every, days, max_too_dry_share) for days in visit_days]
+    within = within_limit(costs, max_too_dry_share)
+    chosen = [best_inspections(costs["cost"], within, every, days) for days in visit_days]
     sums = {
         name: np.stack([np.bincount(site, values[rows, column]) for column in chosen], axis=1)
         for name, values in costs.items()

@@ -7,7 +7,7 @@ from typing import NamedTuple
 import numpy as np
 from scipy import special
 
-from plantstats.watering.distribution import Array, days_until_dry, still_moist
+from plantstats.watering.distribution import Array, still_moist
 
 HORIZON = 400  # days over which a drying is followed; a reservoir may last months
 LOG_SCALES = np.log(1.5) + 0.05 * np.arange(108)  # 1.5 to 316 days
@@ -87,8 +87,8 @@ class CycleTable:
         The estimates.
     every : tuple of int
         Intervals in days.
-    too_dry_after : float
-        As in the assumptions: in median drying times.
+    tolerated_days : float
+        Days dry beyond which a plant is too dry.
     missed : float
         Share of inspections that do not take place.
     steps : tuple of float
@@ -101,7 +101,7 @@ class CycleTable:
         log_shape: float,
         misclassified_logit: float,
         every: tuple[int, ...],
-        too_dry_after: float,
+        tolerated_days: float,
         missed: float,
         steps: tuple[float, float] = (0.0, 0.0),
     ) -> None:
@@ -109,7 +109,7 @@ class CycleTable:
             """Parts x scales x intervals; gaps as logarithms, which are nearly straight in log scale."""
             shape = float(np.exp(log_shape))
             moist = moist_by_day(family, LOG_SCALES, shape)
-            tolerated = too_dry_after * days_until_dry(family, 0.5, LOG_SCALES, shape)
+            tolerated = np.full(len(LOG_SCALES), tolerated_days)
             cycles = [cycle(moist, days, tolerated, float(special.expit(logit)), missed) for days in every]
             parts = np.stack([np.stack(part, axis=1) for part in zip(*cycles, strict=True)])
             parts[0] = np.log(parts[0])

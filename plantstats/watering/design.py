@@ -21,6 +21,11 @@ def groups_of(species: pd.Series) -> pd.Series:
     return species.map({name: known.get(name, str(name).split(" ")[0]) for name in species.unique()})
 
 
+def dryness_of(species: pd.Series) -> pd.Series:
+    """How each species stands dry topsoil ("wilts", "ordinary", "stands drought"); one not in the table is ordinary."""
+    return species.map(species_table().set_index("name")["dryness"]).fillna("ordinary")
+
+
 def effect_names(rows: pd.DataFrame) -> Names:
     """Effects of the levels that occur: the intercept, and one per level of each term."""
     terms = _terms(rows)

@@ -70,7 +70,7 @@ class WateringModel:
     loss_rates: pd.DataFrame
     time: PlantTime
     leaf_drop: leaf_drop.LeafDrop | None = None
-    cycle_tables: dict[tuple[bool, tuple[int, ...]], CycleTable] = field(default_factory=dict, repr=False)
+    cycle_tables: dict[tuple[bool, float, tuple[int, ...]], CycleTable] = field(default_factory=dict, repr=False)
 
 
 def fit_watering(

@@ -1,15 +1,13 @@
-"""Days until dry and inspection interval by species, light, pot, planter and season, with the evidence for a change."""
+"""Days until dry and inspection interval by species, light, pot, planter and season."""
 
 from __future__ import annotations
 
 import numpy as np
 import pandas as pd
-from scipy import stats
 
 from plantstats.watering import costing
-from plantstats.watering.advice import LONGER, NO_CHANGE, SHORTER, Advice
+from plantstats.watering.advice import Advice
 from plantstats.watering.design import SEASONS
-from plantstats.watering.distribution import Array
 from plantstats.watering.fit import WateringModel, by_planter
 
 BY = ["species", "light", "pot", "planter"]
@@ -30,15 +28,14 @@ def profiles(model: WateringModel, advice: Advice) -> pd.DataFrame:
         One row per species, light, pot, planter, season: plants (standing), dry_downs (of just this row),
         species_dry_downs, dry_half, dry_half_low, dry_half_high, dry_80, dry_80_low, dry_80_high (days), usually_by
         (whole day by which no more than the stated share is still moist), still_moist (share at it), look_every (the
-        longest of the visit intervals at which few are found too dry; 0 none is short enough), too_many_from (the
-        shortest at which too many are; missing: none), now (usual visit interval of those plants, days), too_dry_now
-        (share), advice, dry_downs_needed (of the species, to settle what now looks like a change; missing: nothing to
-        settle).
+        longest of the visit intervals that surely keeps such a plant within the limit; 0 none), too_many_from (the
+        shortest that does not; missing: none), now (usual visit interval of those plants, days), too_dry_now (share of
+        waterings). Advice is the site's (see `advice.advise`).
     """
     table = _combinations(model, advice)
     table = table.join(_dry_by(table, model))
     days = tuple(sorted({*model.assumed.visit_days, *(int(d) for d in table["now"].dropna().unique())}))
-    table = table.join(_evidence(table, model, days))
+    table = table.join(_at_intervals(table, model, days))
     table.insert(4, "season", table.pop("heating").map(SEASONS))
     return table.sort_values([*BY, "season"], kind="stable", ignore_index=True)
 
@@ -77,60 +74,22 @@ def _dry_by(table: pd.DataFrame, model: WateringModel) -> pd.DataFrame:
     return pd.concat(parts)
 
 
-def _evidence(table: pd.DataFrame, model: WateringModel, days: tuple[int, ...]) -> pd.DataFrame:
-    """What the present interval leads to, and how sure it is that another would be better."""
+def _at_intervals(table: pd.DataFrame, model: WateringModel, days: tuple[int, ...]) -> pd.DataFrame:
+    """Which intervals surely keep such a plant within the limit, and how often the present one finds it too dry."""
     assumed, each = model.assumed, np.array(days)
     most, offered = assumed.max_too_dry_share, np.isin(days, assumed.visit_days)
     cycles = costing.PlantCycles(table, model, days)
     too_dry = cycles.at(costing.estimates(model)).too_dry
-    sampled = np.stack([cycles.at(sample).too_dry for sample in costing.samples(model)])
-    few, many = (too_dry <= most) & offered, (too_dry > most) & offered
-    look_every = np.where(few.any(axis=1), each[len(days) - 1 - few[:, ::-1].argmax(axis=1)], 0)
-    too_many_from = np.where(many.any(axis=1), each[many.argmax(axis=1)], np.nan)
+    within = np.mean([cycles.at(sample).too_dry <= most for sample in costing.samples(model)], axis=0)
+    few, many = (within >= assumed.confidence) & offered, (within < assumed.confidence) & offered
     now = table["now"].to_numpy(dtype=float)
     known = np.isfinite(now)
-    rows, at_now = np.arange(len(table)), np.searchsorted(days, np.where(known, now, days[0]))
-    longer = np.array([next((n for n in range(a + 1, len(days)) if offered[n]), a) for a in at_now])
-    has_longer, has_shorter = longer > at_now, (each[None, :] < np.where(known, now, 0)[:, None]) @ offered > 0
-    decision, needed = _decision(
-        too_dry[rows, at_now] - most,
-        too_dry[rows, longer] - most,
-        sampled[:, rows, at_now] - most,
-        sampled[:, rows, longer] - most,
-        known & has_shorter,
-        known & has_longer,
-        assumed.confidence,
-    )
-    dry_downs = np.maximum(table["species_dry_downs"].to_numpy(), 1)
+    at_now = np.searchsorted(days, np.where(known, now, days[0]))
     return pd.DataFrame(
         {
-            "look_every": look_every,
-            "too_many_from": too_many_from,
-            "too_dry_now": np.where(known, too_dry[rows, at_now], np.nan),
-            "advice": np.where(known, decision, ""),
-            "dry_downs_needed": np.ceil(dry_downs * needed),
+            "look_every": np.where(few.any(axis=1), each[len(days) - 1 - few[:, ::-1].argmax(axis=1)], 0),
+            "too_many_from": np.where(many.any(axis=1), each[many.argmax(axis=1)], np.nan),
+            "too_dry_now": np.where(known, too_dry[np.arange(len(table)), at_now], np.nan),
         },
         index=table.index,
     )
-
-
-def _decision(
-    now: Array,
-    longer: Array,
-    sampled_now: Array,
-    sampled_longer: Array,
-    has_shorter: Array,
-    has_longer: Array,
-    confidence: float,
-) -> tuple[Array, Array]:
-    """What is sure enough, from shares too dry less the limit; and, where what looks like a change is not, how many
-    times the dry-downs would settle it."""
-    surely_short = ((sampled_now > 0).mean(axis=0) >= confidence) & has_shorter
-    surely_long = ((sampled_longer <= 0).mean(axis=0) >= confidence) & has_longer
-    decision = np.select([surely_short, surely_long], [SHORTER, LONGER], NO_CHANGE)
-    leans_short, leans_long = now > 0, (now <= 0) & (longer <= 0) & has_longer
-    unsettled = (decision == NO_CHANGE) & ((leans_short & has_shorter) | leans_long)
-    distance = np.abs(np.where(leans_short, now, longer))
-    sd = np.where(leans_short, sampled_now.std(axis=0), sampled_longer.std(axis=0))
-    z = stats.norm.ppf(confidence) * sd / np.maximum(distance, 1e-4)
-    return decision, np.where(unsettled, np.maximum(z**2, 1.0), np.nan)

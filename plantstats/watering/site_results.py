@@ -36,8 +36,7 @@ def _sites(advice: Advice, period: str, currency: str) -> list[pd.DataFrame]:
     sites = advice.sites.assign(
         n_plants=advice.sites["plants"],
         note=[
-            f"now every {row.now} days, cheapest every {row.cheapest}, advised: {row.decision}"
-            for row in advice.sites.itertuples()
+            f"now every {row.now} days, advised every {row.advised}: {row.reason}" for row in advice.sites.itertuples()
         ],
     )
     saving = {"estimate": sites["saving"], "low": sites["saving_low"], "high": sites["saving_high"]}
