@@ -13,7 +13,7 @@ from plantstats import losses as loss_model
 from plantstats.exposure.inputs import AGE_CUTS, age_bands
 from plantstats.guarantee.hazards import PROFILE, LineHazards, stream
 from plantstats.guarantee.time_grid import MONTHS, Array
-from plantstats.losses.likelihood import fit_at_variance
+from plantstats.losses.newton import fit_at_variance
 
 FRAILTY_VARIANCES = np.geomspace(1e-4, 4.0, 24)  # among which the variance of sites' effects is sampled
 FRAILTY_SD_SCALE = 1.0  # of the half-Cauchy prior of their standard deviation, as in `stats.empirical_bayes`

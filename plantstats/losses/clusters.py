@@ -8,7 +8,8 @@ from dataclasses import replace
 import numpy as np
 
 from plantstats.losses.design import Array
-from plantstats.losses.likelihood import Counts, Derivatives, Fit, own_variance
+from plantstats.losses.likelihood import Counts, Derivatives, own_variance
+from plantstats.losses.newton import Fit
 from plantstats.stats import clusters
 
 JACKKNIFE = "site jackknife (one step), t limits with sites - 1"
@@ -29,7 +30,7 @@ def jackknife(counts: Counts, fit: Fit) -> Array:
     Parameters
     ----------
     counts : Counts
-    fit : likelihood.Fit
+    fit : Fit
 
     Returns
     -------
@@ -66,7 +67,7 @@ def covariance(counts: Counts, fit: Fit) -> tuple[Array, str, Array]:
     Parameters
     ----------
     counts : Counts
-    fit : likelihood.Fit
+    fit : Fit
 
     Returns
     -------

@@ -11,7 +11,7 @@ import pandas as pd
 from scipy import optimize, stats
 
 from plantstats import findings
-from plantstats.losses import likelihood
+from plantstats.losses import newton
 from plantstats.losses.design import Array, Factor, ModelError
 from plantstats.losses.model import OWN_LOSSES, LossModel
 from plantstats.losses.rate_table import yearly_cycle
@@ -235,8 +235,8 @@ def never_lost_limit(model: LossModel, contrast: Contrast, conf_level: float = C
     prior[column] = 0.0
     counts = replace(model.counts, prior=prior)
 
-    def at(value: float) -> likelihood.Fit:
-        return likelihood.fit_at_variance(counts, model.beta, model.frailty_variance, {column: value})
+    def at(value: float) -> newton.Fit:
+        return newton.fit_at_variance(counts, model.beta, model.frailty_variance, {column: value})
 
     top = at(NEVER).at.value
     allowed = stats.chi2.ppf(conf_level, 1) / 2

@@ -8,7 +8,7 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 
-from plantstats.losses import clusters, likelihood
+from plantstats.losses import clusters, newton
 from plantstats.losses.design import (
     INTERCEPT,
     Array,
@@ -113,30 +113,16 @@ def fit(
         )
     asked, notes = _asked(table, list(terms))
     group_of = groups(table.species, species) if pseudo_events > 0 else {}
-    held = [name for name in asked if table.only_level(name) is None]
-    notes_left_out = [
-        f"{name} has one level ({table.only_level(name)}) and is left out" for name in asked if name not in held
-    ]
-    counts = counts_of(table, held, group_of, pseudo_events)
+    only = {name: table.only_level(name) for name in asked}
+    counts = counts_of(table, [name for name in asked if only[name] is None], group_of, pseudo_events)
     together = unknown_columns(counts.design) if pseudo_events > 0 else []
     if together:
         notes.append(
             f"{' and '.join(together)}: often of the same plants; each is shrunk by {RARE_PRIOR:g} pseudo-events, "
             "and not to be read apart from the others"
         )
-    if start is not None:
-        known = dict(zip(start.names, start.beta, strict=True))
-        beta = np.array([known.get(name, 0.0) for name in counts.design.columns])
-    else:
-        beta = np.zeros(len(counts.design.columns))
-        beta[0] = np.log(lost / table.plant_days.sum())
-    if frailty_variance is None:
-        best = likelihood.fit_frailty(counts, beta, start.frailty_variance if start is not None else None)
-    else:
-        best = likelihood.fit_at_variance(counts, beta, frailty_variance)
-    wild = [n for n, b in zip(counts.design.columns, best.beta, strict=True) if n != INTERCEPT and abs(b) > NO_ESTIMATE]
-    if wild:
-        raise ModelError(f"no finite estimate for {', '.join(wild)}: the losses lie wholly on one side of it")
+    notes += [f"{name} has one level ({level}) and is left out" for name, level in only.items() if level is not None]
+    best = _best(counts, frailty_variance, start)
     covariance, method, n_clusters = clusters.covariance(counts, best)
     return LossModel(
         terms=tuple(asked),
@@ -149,8 +135,25 @@ def fit(
         counts=counts,
         method=method,
         n_clusters=n_clusters,
-        notes=(*notes, *notes_left_out, *_cautions(counts, lost), *_few_sites(len(table.sites))),
+        notes=(*notes, *_cautions(counts, lost), *_few_sites(len(table.sites))),
     )
+
+
+def _best(counts: Counts, frailty_variance: float | None, start: LossModel | None) -> newton.Fit:
+    """The fit, from the overall rate or another model's coefficients on; refused where it is not finite."""
+    columns = counts.design.columns
+    known = {INTERCEPT: float(np.log(counts.losses.sum() / counts.plant_days.sum()))}
+    if start is not None:
+        known = dict(zip(start.names, start.beta, strict=True))
+    beta = np.array([known.get(name, 0.0) for name in columns])
+    if frailty_variance is None:
+        best = newton.fit_frailty(counts, beta, None if start is None else start.frailty_variance)
+    else:
+        best = newton.fit_at_variance(counts, beta, frailty_variance)
+    wild = [name for name, b in zip(columns, best.beta, strict=True) if name != INTERCEPT and abs(b) > NO_ESTIMATE]
+    if wild:
+        raise ModelError(f"no finite estimate for {', '.join(wild)}: the losses lie wholly on one side of it")
+    return best
 
 
 def _asked(table: RateTable, terms: list[str]) -> tuple[list[str], list[str]]:

@@ -9,7 +9,8 @@ import pandas as pd
 
 from plantstats.losses import clusters
 from plantstats.losses.design import Design, Numeric, check_rank, constant, treatment
-from plantstats.losses.likelihood import Counts, Fit, derivatives, fit_at_variance
+from plantstats.losses.likelihood import Counts, derivatives
+from plantstats.losses.newton import Fit, fit_at_variance
 from plantstats.stats.clusters import sandwich
 
 
