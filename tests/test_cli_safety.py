@@ -12,6 +12,8 @@ from pathlib import Path
 import pytest
 
 from plantstats import cli, simulate
+from plantstats.reporting import publish
+from plantstats.reporting.errors import ReportError
 from plantstats.writing import OutputError, check_folder, write_whole
 
 POSIX = pytest.mark.skipif(os.name != "posix", reason="pipes, locales and limits of POSIX")
@@ -132,6 +134,22 @@ def test_a_file_is_written_whole_or_not_at_all(tmp_path: Path, monkeypatch: pyte
     assert place.read_text() == "old" and [path.name for path in tmp_path.iterdir()] == ["list.csv"]
     check_folder(tmp_path / "a" / "b")
     assert not (tmp_path / "a").exists()
+
+
+def test_a_report_is_never_put_over_files_that_no_report_wrote(tmp_path: Path):
+    complete, out = tmp_path / "complete", tmp_path / "2026-Q3"
+    for folder in (complete, out):
+        folder.mkdir()
+    (complete / "findings.csv").write_text("new")
+    (complete / "made_with.json").write_text('{"files": {"findings.csv": ""}}')
+    (out / "findings.csv").write_text("mine")
+    (out / "notes.txt").write_text("mine")
+    with pytest.raises(ReportError, match=r"holds findings\.csv and no made_with\.json"):
+        publish.publish(complete, out)
+    assert contents(out) == {"findings.csv": b"mine", "notes.txt": b"mine"}
+    (out / "findings.csv").unlink()
+    publish.publish(complete, out)
+    assert (out / "findings.csv").read_text() == "new" and (out / "notes.txt").read_text() == "mine"
 
 
 # --- exit codes ---------------------------------------------------------------------------------------------------

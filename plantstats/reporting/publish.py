@@ -59,10 +59,17 @@ def publish(complete: Path, out: Path) -> None:
     Raises
     ------
     ReportError
-        When a file is held open by another program.
+        When a file is held open by another program; when a file of the report's name stands there and no record says
+        that it is a report's.
     """
     before = set(record(out).get("files", {})) | {path.name for path in out.glob("*.failed.ipynb")}
     names = sorted(path.name for path in complete.iterdir() if path.name != MADE_WITH)
+    theirs = [] if (out / MADE_WITH).exists() else [name for name in names if (out / name).exists()]
+    if theirs:
+        raise ReportError(
+            f"{out} holds {', '.join(theirs)} and no {MADE_WITH}: not a report of ours, so nothing is written over it; "
+            "move them away, or give another --out"
+        )
     try:
         out.mkdir(parents=True, exist_ok=True)
         for name in [*names, MADE_WITH]:
