@@ -108,6 +108,8 @@ class RateTable:
         Dry air is rounded to `terms.HUMIDITY_STEP` points, so that cells of like air share a pattern.
         """
         used = _checked(cells)
+        if used.empty:
+            raise ModelError("no plant-days on record: too few for a model")
         site, sites = _coded(used["site_id"])
         species, names = _coded(used["species"])
         codes, levels = {"species": species}, {}
