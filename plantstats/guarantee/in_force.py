@@ -85,19 +85,19 @@ def in_force(records: Records, time: PlantTime, as_of: date) -> InForce:
     horizon = add_months(as_of, HORIZON_MONTHS)
     beyond = plants.loc[plants["leave"] > pd.Timestamp(horizon), "quantity"].sum()
     without = int((~guaranteed).sum())
-    said = [f"{without} plants alive have no guarantee_until and carry no provision"] if without else []
+    decided = [f"{without} plants alive have no guarantee_until and carry no provision"] if without else []
     own = _own_guarantees(records)
-    said.append(
+    decided.append(
         "a replacement is taken to carry a guarantee of its own, so that each plant in force counts for one replacement"
         if own
         else "a replacement is taken to stand under the guarantee of the plant before it"
     )
     if beyond:
-        said.append(
+        decided.append(
             f"the guarantees of {beyond} plants run beyond {horizon}: the provision counts what they promise up to "
             f"that day, {HORIZON_MONTHS} months ahead, and no further"
         )
-    return InForce(plants, own, (*said, *notes)).truncated_at(horizon)
+    return InForce(plants, own, (*decided, *notes)).truncated_at(horizon)
 
 
 def begun(records: Records, time: PlantTime, period: Period) -> InForce:

@@ -137,8 +137,8 @@ def findings_of(closing: Provision, rolled: RollForward, period: Period, currenc
     total = {"undiscounted": closing.undiscounted, "discounted": closing.discounted, "plants": closing.plants}
     points = {"point_80": closing.cost.quantile(0.80), "point_95": closing.cost.quantile(0.95)}
     rows = pd.concat([pd.DataFrame([total | points]), closing.by_client], ignore_index=True)
-    said = ". ".join(note[:1].upper() + note[1:] for note in closing.notes)
-    rows = rows.rename(columns={"plants": "n_plants"}).assign(note=[said, *[""] * len(closing.by_client)])
+    decided = ". ".join(note[:1].upper() + note[1:] for note in closing.notes)
+    rows = rows.rename(columns={"plants": "n_plants"}).assign(note=[decided, *[""] * len(closing.by_client)])
     shared: dict[str, Any] = {"period": period.name, "unit": currency, "method": METHOD}
     parts = [
         findings.rows(rows, measure, by=["client_id"], estimate=rows[column] / 100, **shared)

@@ -15,8 +15,10 @@ BARS = 45
 def draw_cost(quote: Quote, ax: Axes) -> Axes:
     """How likely each cost is, with the quoted points.
 
-    Takes:  quote; ax.
-    Gives:  ax: bars of chance by cost over the term, lines at the points.
+    Returns
+    -------
+    matplotlib.axes.Axes
+        Bars of chance by cost over the term, lines at the points.
     """
     top = max(quote.quantile(0.998), quote.cost.unit) / 100
     edges = np.linspace(0, top, BARS + 1)
@@ -49,9 +51,11 @@ def cost_in_words(quote: Quote) -> str:
 def draw_back_test(test: BackTest | None, ax: Axes) -> Axes:
     """How often losses stayed within each point, against how often they should have.
 
-    Takes:  back-test (None: none could be made, and the chart says so); ax.
-    Gives:  ax: stated share across, held share up, with its 95% interval; on the line is right, above it quotes were
-            too high.
+    Returns
+    -------
+    matplotlib.axes.Axes
+        Stated share across, held share up, with its 95% interval; on the line is right, above it quotes were too high.
+        Without a back-test the chart says so.
     """
     if test is None:
         ax.annotate("no back-test yet", (0.5, 0.5), xycoords="axes fraction", ha="center", fontsize=8, color=INK)

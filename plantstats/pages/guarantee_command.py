@@ -16,9 +16,19 @@ from plantstats.reporting.runner import run
 def cli_quote(chosen: argparse.Namespace) -> int:
     """The command `plantstats quote LIST --records FOLDER --terms TERMS --out OUT [--as-of DATE]`.
 
-    Takes:  chosen: listed, records, terms, out (paths), as_of (date or None).
-    Gives:  0; prints the headlines and the pages: the owner's and, apart from it, the client's.
-    Raises: RecordError, TermsError, QuoteError, ModelError, ReportError.
+    Parameters
+    ----------
+    chosen : argparse.Namespace
+        listed, records, terms, out (paths), as_of (date or None).
+
+    Returns
+    -------
+    int
+        0; the headlines and the pages are printed: the owner's and, apart from it, the client's.
+
+    Raises
+    ------
+    RecordError, TermsError, QuoteError, ModelError, ReportError
     """
     loaded = records.load(chosen.records)
     terms = read_terms(chosen.terms)

@@ -7,9 +7,7 @@ from plantstats.guarantee.money import show
 from plantstats.guarantee.nursing import HORIZON, WARNING, Choice, Recovery
 from plantstats.guarantee.price import Price
 from plantstats.guarantee.priced_quote import PricedQuote
-from plantstats.guarantee.provision import Provision
 from plantstats.guarantee.quote import Quote
-from plantstats.guarantee.roll_forward import RollForward
 
 LABEL = (
     "This is a management estimate from the company's own records. It is not legal, accounting or insurance advice; "
@@ -111,22 +109,6 @@ def offer_sentences(quote: Quote, offered: Price) -> list[str]:
         f"For {quote.plants:,} plants the replacement guarantee costs {show(offered.monthly, terms.currency)} a month.",
         f"It runs from {terms.starts_on} for {terms.months} months.",
         "A plant that dies or falls below what was agreed is replaced, except where the terms below say otherwise.",
-    ]
-
-
-def provision_sentences(provision: Provision, rolled: RollForward, currency: str) -> list[str]:
-    """What an owner reads first about running guarantees."""
-    at = provision.as_of
-    return [
-        f"For {provision.plants:,} plants under guarantee on {at}, {show(provision.undiscounted, currency)} is to be "
-        f"expected in replacements until their guarantees end ({show(provision.discounted, currency)} discounted); in "
-        f"80 of 100 cases it stays within {show(provision.cost.quantile(0.8), currency)}, in 95 within "
-        f"{show(provision.cost.quantile(0.95), currency)}.",
-        f"Over the quarter: opening {show(rolled.opening, currency)}, charged {show(rolled.charged, currency)}, used "
-        f"{show(rolled.used, currency)}, adjusted {show(rolled.adjusted, currency)}, closing "
-        f"{show(rolled.closing, currency)}.",
-        *(_sentence(note[:1].upper() + note[1:]) for note in provision.notes),
-        LABEL,
     ]
 
 

@@ -5,13 +5,10 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from plantstats.guarantee.money import show, units
+from plantstats.guarantee.money import units
 from plantstats.guarantee.price import Price
-from plantstats.guarantee.provision import Provision
 from plantstats.guarantee.quote import Quote
 from plantstats.guarantee.quote_findings import TAILS
-from plantstats.guarantee.roll_forward import RollForward
-from plantstats.stats.intervals import CONF_LEVEL
 
 
 def line_table(quote: Quote, offered: Price) -> pd.DataFrame:
@@ -78,37 +75,3 @@ def terms_table(quote: Quote) -> pd.DataFrame:
     """The terms in words: What, As promised."""
     said = quote.terms.plain_numbers
     return pd.DataFrame({"What": list(said), "As promised": list(said.values())})
-
-
-def provision_table(provision: Provision, currency: str) -> pd.DataFrame:
-    """The provision by client: for people."""
-    rows = provision.by_client
-    money = {"undiscounted": "Expected", "discounted": "discounted", "point_80": "80% point", "point_95": "95% point"}
-    made = pd.DataFrame(
-        {"Client": rows["client_id"], "Plants": rows["plants"], "Replacements": [f"{n:.1f}" for n in rows["expected"]]}
-    )
-    for name, head in money.items():
-        made[f"{head} ({currency})"] = [show(int(value)) for value in rows[name]]
-    return made
-
-
-def roll_table(rolled: RollForward, currency: str) -> pd.DataFrame:
-    """The roll-forward: for people."""
-    rows = rolled.table()
-    return pd.DataFrame({"Line": rows["Line"], currency: [show(int(value)) for value in rows["Cents"]]})
-
-
-def margin_table(margins: pd.DataFrame, currency: str) -> pd.DataFrame:
-    """Account margins, lowest first: for people."""
-    rows = margins.sort_values(["margin", "client_id"])
-    made = pd.DataFrame({"Client": rows["client_id"]})
-    for name in ("fee", "labour", "travel", "replacements", "margin"):
-        made[f"{name.capitalize()} ({currency})"] = [
-            "not available" if pd.isna(value) else show(int(value)) for value in rows[name]
-        ]
-    made[f"Margin, {100 * CONF_LEVEL:.0f}% interval"] = [
-        "" if pd.isna(low) else f"{low / 100:,.0f} to {high / 100:,.0f}"
-        for low, high in zip(rows["low"], rows["high"], strict=True)
-    ]
-    made["Site visits"], made["Visit lines without minutes"] = rows["visits"], rows["no_minutes"]
-    return made
