@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from hashlib import sha256
 
 import pandas as pd
@@ -37,10 +38,7 @@ def with_technicians(expected: Expected, visits: pd.DataFrame) -> tuple[Expected
     home = plants.drop_duplicates("plant_id").set_index("plant_id")["site_id"]
     done = done.assign(site_id=done["site_id"].fillna(done["plant_id"].map(home)))
     code = plants["plant_id"].map(_most(done, "plant_id")).fillna(plants["site_id"].map(_most(done, "site_id")))
-    # An order without meaning, so that no letter says who came first or lost most.
-    codes = sorted(code.dropna().unique(), key=lambda c: sha256(str(c).encode()).hexdigest())
-    pseudonym = {c: f"technician {_letters(n)}" for n, c in enumerate(codes)}
-    named = plants.assign(technician=code.map(pseudonym).fillna("nobody").astype("str"))
+    named = plants.assign(technician=code.map(pseudonyms(code.dropna().unique())).fillna("nobody").astype("str"))
     per_site = done.groupby("site_id")["technician"].nunique()
     shared = int((per_site > 1).sum())
     note = (
@@ -50,6 +48,18 @@ def with_technicians(expected: Expected, visits: pd.DataFrame) -> tuple[Expected
     row = pd.DataFrame({"estimate": [float(shared)], "note": ["" if shared >= FEWEST_SHARED else note]})
     rows = findings.rows(row, "shared_sites", period=period.name, unit="sites", method="count")
     return expected._replace(plants=named), findings.table(rows)
+
+
+def pseudonyms(codes: Iterable[str]) -> dict[str, str]:
+    """A name for each technician, in an order without meaning: no letter says who came first or lost most.
+
+    Examples
+    --------
+    >>> sorted(pseudonyms(["T1", "T2"]).values())
+    ['technician A', 'technician B']
+    """
+    ordered = sorted(codes, key=lambda code: sha256(str(code).encode()).hexdigest())
+    return {code: f"technician {_letters(n)}" for n, code in enumerate(ordered)}
 
 
 def _most(visits: pd.DataFrame, by: str) -> pd.Series:

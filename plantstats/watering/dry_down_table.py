@@ -18,7 +18,7 @@ from plantstats.watering import dry_downs
 if TYPE_CHECKING:
     from plantstats.records import Records
 
-VIEWS = ("inspections", "completed_visits", "notes", "interruptions")
+VIEWS = ("inspections", "completed_visits", "lines", "notes", "interruptions")
 
 
 @dataclass(frozen=True)

@@ -8,6 +8,7 @@ ended (right censored). A reading and a watering on one day: the reading came fi
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Iterable
 from datetime import date
 
@@ -24,14 +25,18 @@ LABELS = ("site_id", "species", "light", "pot", "planter")
 DISTINCT = ("method", *LABELS[1:], "heating", "n_moist", "previous", "lower")
 EXCLUSIONS = (
     "plant not in the list",
+    "noted by a technician whose topsoil notes cannot be used",
     "repotted or moved on the day",
     "not looked at again",
     "topsoil not read afterwards",
 )
+NEVER_DRY, BLANK = "never notes dry topsoil", "leaves topsoil blank when watering"
+BY_CHANCE = 1e-6  # chance, by what others note, below which never noting dry is a habit
+MANY_WATERINGS, MOSTLY = 20, 0.5  # waterings from which a habit of blanks is judged, and their share
 
 
-def notes(t: dict[str, ir.Table]) -> ir.Table:
-    """What the visit log says about each plant on each day.
+def lines(t: dict[str, ir.Table]) -> ir.Table:
+    """What each line of the visit log says about its plant.
 
     Parameters
     ----------
@@ -41,7 +46,8 @@ def notes(t: dict[str, ir.Table]) -> ir.Table:
     Returns
     -------
     ibis.expr.types.Table
-        One row per line: plant_id, at (day), word (1 dry, 0 not, missing not read), depth (the same, by depth),
+        One row per line: technician, plant_id, at (day), word (1 dry, 0 not, missing not read), depth (the same, by its
+        depth),
         watered, disturbed (repotted or moved, after the reading), place (missing), inspections (1), dead. A line about
         a dead plant (condition 1) reads nothing and ends the dry-down.
     """
@@ -54,6 +60,7 @@ def notes(t: dict[str, ir.Table]) -> ir.Table:
     dead = v.condition.coalesce(5) == 1
     missing = ibis.null("int64")
     return v.select(
+        "technician",
         "plant_id",
         at=v["at"],
         word=ibis.ifelse(dead, missing, (v.topsoil == "dry").cast("int64")),
@@ -66,13 +73,69 @@ def notes(t: dict[str, ir.Table]) -> ir.Table:
     )
 
 
+def technicians(t: dict[str, ir.Table]) -> ir.Table:
+    """Technicians whose notes on topsoil cannot be used, with the reason.
+
+    Returns
+    -------
+    ibis.expr.types.Table
+        One row per such technician: technician, n_lines (about single plants), reason.
+
+    Notes
+    -----
+    One who never notes dry, where by the share that others note dry this would happen once in a million times, makes
+    soil look slow to dry; so does one who leaves topsoil blank at half of the waterings or more.
+    """
+    n = t["lines"].filter(t["lines"].technician.notnull())
+    dry = n.word.coalesce(n.depth)
+    of = n.group_by("technician").agg(
+        n_lines=n.count(),
+        read=dry.count(),
+        dry=dry.sum().coalesce(0),
+        waterings=n.watered.sum(),
+        blank=(dry.isnull() & (n.watered == 1)).sum(),
+    )
+    everyone = ibis.window()
+    of = of.mutate(others_read=of.read.sum().over(everyone) - of.read, others_dry=of.dry.sum().over(everyone) - of.dry)
+    moist = (1 - of.others_dry / ibis.greatest(of.others_read, 1)).clip(lower=1e-9)
+    reason = ibis.cases(
+        ((of.dry == 0) & (of.read * moist.ln() < math.log(BY_CHANCE)), NEVER_DRY),
+        ((of.waterings >= MANY_WATERINGS) & (of.blank >= MOSTLY * of.waterings), BLANK),
+        else_=ibis.null("string"),
+    )
+    of = of.mutate(reason=reason)
+    return of.filter(of.reason.notnull()).select("technician", "n_lines", "reason")
+
+
+def notes(t: dict[str, ir.Table]) -> ir.Table:
+    """The lines that can be used: those of technicians whose notes cannot be read nothing and end the dry-down."""
+    n, left_out = t["lines"], t["technicians"].select("technician", unusable=ibis.literal(1, "int64"))
+    n = n.left_join(left_out, "technician", rname="{name}_t")
+    n = n.mutate(unusable=n.unusable.coalesce(0))
+    used, missing = n.unusable == 0, ibis.null("int64")
+    n = n.mutate(
+        word=ibis.ifelse(used, n.word, missing),
+        depth=ibis.ifelse(used, n.depth, missing),
+        disturbed=ibis.greatest(n.disturbed, n.unusable),
+    )
+    return n.select(*(c for c in t["lines"].columns if c != "technician"), "unusable")
+
+
 def interruptions(t: dict[str, ir.Table]) -> ir.Table:
     """What ends a dry-down without an inspection: moves in the list of moves, and waterings noted for a whole site.
 
     A line for a whole site starts no dry-down: it does not say which plants were dry, nor which were watered.
     """
     missing, zero, one = ibis.null("int64"), ibis.literal(0, "int64"), ibis.literal(1, "int64")
-    empty = {"word": missing, "depth": missing, "watered": zero, "inspections": zero, "disturbed": one, "dead": zero}
+    empty = {
+        "word": missing,
+        "depth": missing,
+        "watered": zero,
+        "inspections": zero,
+        "disturbed": one,
+        "dead": zero,
+        "unusable": zero,
+    }
     moves = t["ordered_moves"].select("plant_id", "at", place="place", **empty)
     v = t["completed_visits"]
     whole = v.filter(v.plant_id.isnull(), v.watered.coalesce(v.litres > 0).coalesce(False))
@@ -100,6 +163,7 @@ def days(t: dict[str, ir.Table]) -> ir.Table:
         place=both.place.max(),
         inspections=both.inspections.sum().cast("int64"),
         dead=both.dead.max(),
+        unusable=both.unusable.max(),
     )
     so_far = ibis.window(group_by="plant_id", order_by="at", rows=(None, 0))
     turns = ibis.greatest(d.watered, d.disturbed)
@@ -141,7 +205,7 @@ def bounds(t: dict[str, ir.Table]) -> ir.Table:
 def waterings(t: dict[str, ir.Table], heating_months: Iterable[int]) -> ir.Table:
     """Every watering of a plant with what held on its day: plant_id, at, dry_down, disturbed, labels, heating."""
     d = t["days"].filter(t["days"].watered == 1)
-    w = d.select("plant_id", "at", "disturbed", "place", dry_down=d.dry_down + 1)
+    w = d.select("plant_id", "at", "disturbed", "unusable", "place", dry_down=d.dry_down + 1)
     w = w.left_join(t["places"], ["plant_id", "place"], rname="{name}_p").drop("plant_id_p", "place_p")
     w = w.left_join(t["follow"].select("plant_id", "species", "pot", "planter"), "plant_id", rname="{name}_f")
     months = sorted(heating_months)
@@ -168,7 +232,7 @@ def dry_downs(t: dict[str, ir.Table]) -> ir.Table:
     w = w.left_join(bound, ["plant_id", "dry_down"], rname="{name}_b").drop("plant_id_b", "dry_down_b")
     inspected = d.filter(d.inspections > 0).group_by("plant_id", "dry_down").agg(n=lambda x: x.inspections.sum())
     w = w.left_join(inspected, ["plant_id", "dry_down"], rname="{name}_i").drop("plant_id_i", "dry_down_i")
-    reasons = (~w.known, w.disturbed == 1, w.n.isnull(), w.method.isnull())
+    reasons = (~w.known, w.unusable == 1, w.disturbed == 1, w.n.isnull(), w.method.isnull())
     return w.select(
         "plant_id",
         *LABELS,
@@ -200,6 +264,8 @@ def plan(as_of: date, heating_months: Iterable[int] = ()) -> dict[str, ir.Table]
         "places": lambda: places.places(t),
         "stays": lambda: places.stays(t),
         "completed_visits": lambda: visits.completed_visits(t, cut),
+        "lines": lambda: lines(t),
+        "technicians": lambda: technicians(t),
         "notes": lambda: notes(t),
         "interruptions": lambda: interruptions(t),
         "days": lambda: days(t),

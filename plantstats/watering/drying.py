@@ -220,9 +220,14 @@ def fit_drying(dry_downs: pd.DataFrame, family: str = "", misclassified: float |
     rows = dry_downs.groupby([*CONDITIONS, *BOUNDS], dropna=False, observed=True)["n"].sum().reset_index()
     names = effect_names(rows)
     observed, x = _observations(rows), design_matrix(rows, names)
-    maxima = [
-        estimation.likeliest(each, observed, x, names, misclassified) for each in ([family] if family else FAMILIES)
-    ]
+    maxima, faults = [], []
+    for each in [family] if family else FAMILIES:
+        try:
+            maxima.append(estimation.likeliest(each, observed, x, names, misclassified))
+        except DryingError as fault:  # few dry-downs may suit one family and not the other
+            faults.append(str(fault))
+    if not maxima:
+        raise DryingError("; ".join(faults))
     best = max(maxima, key=lambda one: one.log_likelihood)
     site = pd.factorize(dry_downs["site_id"].astype("str"))[0]
     covariance = estimation.clustered_covariance(

@@ -12,6 +12,7 @@ import pandas as pd
 
 from plantstats import exposure
 from plantstats.errors import PlantstatsError
+from plantstats.losses.technicians import pseudonyms
 from plantstats.watering import drought_effect, dry_down_table, leaf_drop, prices
 from plantstats.watering.assumptions import Assumptions
 from plantstats.watering.cycle import CycleTable
@@ -54,6 +55,8 @@ class WateringModel:
     time : PlantTime
     leaf_drop : LeafDrop or None
         None: leaf drop has no price, or the records cannot tell.
+    left_out : pandas.DataFrame
+        Technicians whose notes on topsoil cannot be used: technician (a pseudonym), n_lines, reason.
     cycle_tables : dict
         Look-up tables of cycles, worked out once.
     """
@@ -70,6 +73,7 @@ class WateringModel:
     loss_rates: pd.DataFrame
     time: PlantTime
     leaf_drop: leaf_drop.LeafDrop | None = None
+    left_out: pd.DataFrame = field(default_factory=pd.DataFrame)
     cycle_tables: dict[tuple[bool, float, tuple[int, ...]], CycleTable] = field(default_factory=dict, repr=False)
 
 
@@ -95,11 +99,21 @@ def fit_watering(
     Raises
     ------
     WateringError
-        When no watering was ever followed by an inspection of the topsoil.
+        When no watering was ever followed by an inspection of the topsoil, or none that counts found it dry.
     """
     assumed = assumed or records.settings.watering
     dry_downs = dry_down_table.build(records, as_of)
-    every = dry_downs.distinct()
+    every, left_out = dry_downs.distinct(), _left_out(dry_downs)
+    if every["upper"].isna().all() and len(every):
+        raise WateringError(
+            f"no look up to {as_of} that can be used found topsoil dry: how fast it dries cannot be learned from notes "
+            f"that are all moist{_names(left_out)}. Ask technicians to note what the topsoil was before they water"
+        )
+    if every.empty and len(left_out):
+        raise WateringError(
+            f"no dry-down spell up to {as_of} can be used{_names(left_out)}. Ask technicians to note what the topsoil "
+            "was before they water"
+        )
     if every.empty:
         raise WateringError(
             f"no dry-down spell up to {as_of}: no watering of a single plant was followed by a look at its topsoil; "
@@ -125,6 +139,7 @@ def fit_watering(
         _with_dry_share(prices.loss_rates(time), gaps, dry_days),
         time,
         _leaf_drop(dry_downs, drying) if assumed.leaves_priced else None,
+        left_out,
     )
 
 
@@ -140,6 +155,18 @@ def by_planter(plants: pd.DataFrame, drying: Mapping[bool, DryingModel]) -> Iter
     key = reservoir.where(reservoir.isin(list(drying)), ~reservoir).to_numpy()
     for is_reservoir, fitted in drying.items():
         yield is_reservoir, np.flatnonzero(key == is_reservoir), fitted
+
+
+def _left_out(dry_downs: dry_down_table.DryDowns) -> pd.DataFrame:
+    """Technicians whose notes cannot be used, under pseudonyms among all of the visit log."""
+    table = dry_downs.sql("select technician, n_lines, reason from technicians order by all")
+    everyone = dry_downs.sql("select distinct technician from visits where technician is not null")["technician"]
+    return table.assign(technician=table["technician"].map(pseudonyms(everyone)))
+
+
+def _names(left_out: pd.DataFrame) -> str:
+    named = [f"{row.technician} {row.reason}" for row in left_out.itertuples()]
+    return f" ({'; '.join(named)})" if named else ""
 
 
 def _leaf_drop(dry_downs: dry_down_table.DryDowns, drying: dict[bool, DryingModel]) -> leaf_drop.LeafDrop | None:
