@@ -401,6 +401,11 @@ class Study:
         return self.visit_advice().advice.binding_plants
 
     @kept
+    def technicians_left_out(self) -> pd.DataFrame:
+        """Technicians, under pseudonyms, whose notes on topsoil cannot be used: technician, n_lines, reason."""
+        return self.visit_advice().model.left_out
+
+    @kept
     def advice_followed(self) -> pd.DataFrame:
         """What became of the advice of a quarter ago: group, sites, plant_days, losses."""
         return self.visit_advice().followed

@@ -175,6 +175,9 @@ def _drying(study: Study) -> Section | None:
         f"{study.name_of('species', last['species'])} slowest ({last['dry_half']:.0f})."
     )
     shown = "Most usual pot and light of each kind, in the coming season. The finger in the pot decides."
+    left_out = [f"{row.technician} {row.reason}" for row in study.technicians_left_out().itertuples()]
+    if left_out:
+        shown += f" Not counted, as their notes would mislead: {words.listed(left_out)}."
     return Section("drying", message, shown, table=Listing("Days after watering until the topsoil is dry", records))
 
 
