@@ -7,12 +7,12 @@ QUARTER ?=
 DATA ?= data_demo
 OUT ?= reports
 
-.PHONY: help review prove test lint jupyter lock fuzz clean
+.PHONY: help review validate test lint jupyter lock fuzz clean
 
 help:
 	@echo "make review    the quarterly review of $(DATA) (QUARTER=2026-Q3 for another than the latest)"
 	@echo "make test      every test, notebooks included"
-	@echo "make prove     holds every printed interval against invented companies of known truth"
+	@echo "make validate  holds every printed interval against invented companies of known truth"
 	@echo "make lint      ruff and mypy"
 	@echo "make jupyter   JupyterLab on the notebooks"
 	@echo "make fuzz      the property tests with many more examples"
@@ -36,8 +36,8 @@ test: $(READY)
 	$(BIN)/python -m pytest -p no:cacheprovider -n 2 --dist loadfile --nbval-lax notebooks \
 		--ignore=notebooks/worked_example.ipynb
 
-prove: $(READY)
-	$(BIN)/plantstats prove --out $(OUT)
+validate: $(READY)
+	$(BIN)/plantstats validate --out $(OUT)
 
 lint: $(READY)
 	$(BIN)/python -m ruff format --check .

@@ -128,7 +128,7 @@ def _demo(chosen: argparse.Namespace) -> int:
     return 0
 
 
-def _prove(chosen: argparse.Namespace) -> int:
+def _validate(chosen: argparse.Namespace) -> int:
     from plantstats import writing  # noqa: PLC0415
     from plantstats.validation import run  # noqa: PLC0415
 
@@ -183,12 +183,14 @@ def _parser() -> argparse.ArgumentParser:
     simulate.add_argument("--faults", action="store_true", help="with planted faults, listed in its README")
     simulate.set_defaults(command=_demo)
 
-    prove = commands.add_parser("prove", help="hold every printed interval against invented companies of known truth")
-    prove.add_argument("--companies", type=_count, default=400)
-    prove.add_argument("--seed", type=int, default=8)
-    prove.add_argument("--workers", type=_count, default=2, help="processes (default 2)")
-    prove.add_argument("--out", type=Path, default=Path("reports"), help="folder for reports (default reports)")
-    prove.set_defaults(command=_prove)
+    validate = commands.add_parser(
+        "validate", help="hold every printed interval against invented companies of known truth"
+    )
+    validate.add_argument("--companies", type=_count, default=400)
+    validate.add_argument("--seed", type=int, default=8)
+    validate.add_argument("--workers", type=_count, default=2, help="processes (default 2)")
+    validate.add_argument("--out", type=Path, default=Path("reports"), help="folder for reports (default reports)")
+    validate.set_defaults(command=_validate)
     return parser
 
 

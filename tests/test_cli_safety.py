@@ -104,7 +104,7 @@ def test_rows_set_aside_replace_an_earlier_list_of_them(copy: Path, capsys: pyte
         ["review", "RECORDS", "--out", "/proc/self/new/reports"],
         ["demo", "/proc/self/new"],
         ["quote", "list.csv", "--records", "RECORDS", "--terms", "terms.toml", "--out", "/proc/self"],
-        ["prove", "--out", "/proc/self"],
+        ["validate", "--out", "/proc/self"],
     ],
 )
 def test_a_place_that_cannot_be_written_to_is_refused_before_any_work(

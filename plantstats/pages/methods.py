@@ -190,7 +190,7 @@ def page(study: Study) -> Page:
 def _proof(results: pd.DataFrame) -> Section:
     """Every promise held against companies whose truth is known, where they behave as the models say."""
     rows = Rows(
-        "proved_share",
+        "coverage_share",
         ["term"],
         where=lambda f: f["term"].str.endswith("(as modelled)"),
         order="term",

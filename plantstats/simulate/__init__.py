@@ -2,13 +2,13 @@
 
 from plantstats.simulate.company import company
 from plantstats.simulate.drying import drying_quantile, over_dry_share
-from plantstats.simulate.truth import SPECIES, Species, Truth, true_rate, true_survival
+from plantstats.simulate.params import SPECIES, CompanyParams, Species, true_rate, true_survival
 from plantstats.simulate.write import make
 
 __all__ = [
     "SPECIES",
+    "CompanyParams",
     "Species",
-    "Truth",
     "company",
     "drying_quantile",
     "make",

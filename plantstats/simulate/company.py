@@ -10,7 +10,7 @@ import pyarrow as pa
 
 from plantstats.simulate import layout, run, tables, true_tables, visits
 from plantstats.simulate.errors import DemoError
-from plantstats.simulate.truth import Truth
+from plantstats.simulate.params import CompanyParams
 
 
 @dataclass(frozen=True)
@@ -25,7 +25,7 @@ class Company:
     failure: tuple[str, str] | None  # date, site
 
 
-def build(plants: int, years: float, seed: int, truth: Truth) -> Company:
+def build(plants: int, years: float, seed: int, params: CompanyParams) -> Company:
     """Draw and live one company.
 
     Takes:  `plants`: positions kept filled; `years` of records before 1 October 2026 (five days more follow).
@@ -35,12 +35,12 @@ def build(plants: int, years: float, seed: int, truth: Truth) -> Company:
     if plants < 2 or years < 0.25:
         raise DemoError(f"an invented company needs at least 2 plants and 0.25 years, not {plants} and {years}")
     streams = [np.random.Generator(np.random.PCG64(s)) for s in np.random.SeedSequence(seed).spawn(3)]
-    lay = layout.draw(streams[0], plants, years, truth)
-    log = run.live(lay, truth, streams[1])
+    lay = layout.draw(streams[0], plants, years, params)
+    log = run.live(lay, params, streams[1])
     rng = streams[2]
     end = tables.ends(log)
     terms = tables.contracts(lay, rng)
-    plant = tables.plants(lay, truth, end, terms, rng)
+    plant = tables.plants(lay, params, end, terms, rng)
     frames = {
         "sites": tables.sites(lay),
         "plants": plant,
@@ -56,24 +56,26 @@ def build(plants: int, years: float, seed: int, truth: Truth) -> Company:
     )
     return Company(
         frames,
-        visits.visits(lay, truth, log, rng),
-        true_tables.true_plants(lay, truth, end),
+        visits.visits(lay, params, log, rng),
+        true_tables.true_plants(lay, params, end),
         true_tables.true_sites(lay),
-        true_tables.true_quarters(lay, truth, log),
+        true_tables.true_quarters(lay, params, log),
         failure,
     )
 
 
-def company(plants: int = 2000, years: float = 3, seed: int = 1, truth: Truth | None = None) -> dict[str, pd.DataFrame]:
+def company(
+    plants: int = 2000, years: float = 3, seed: int = 1, params: CompanyParams | None = None
+) -> dict[str, pd.DataFrame]:
     """The tables of an invented company, typed, for tests and the proving ground.
 
-    Takes:  as `build`; `truth` defaults to `Truth()`.
+    Takes:  as `build`; `params` defaults to `CompanyParams()`.
     Gives:  sites, plants, visits, replacements, contracts, moves, readings (canonical columns and types;
             replacements have `cause`, `cause_text` and `outcome`; `removal_reason` is the raw code), and the
             truth: `true_plants` (one row per plant), `true_sites`, `true_quarters` (true risk by plant and
             quarter).
     """
-    made = build(plants, years, seed, truth or Truth())
+    made = build(plants, years, seed, params or CompanyParams())
     kinds = {pa.bool_(): pd.BooleanDtype(), pa.int64(): pd.Int64Dtype(), pa.string(): pd.StringDtype(na_value=np.nan)}
     log = made.visits.to_pandas(types_mapper=kinds.get, date_as_object=False)
     log["visited_on"] = log["visited_on"].astype("datetime64[us]")

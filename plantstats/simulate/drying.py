@@ -6,13 +6,13 @@ import math
 
 import numpy as np
 
-from plantstats.simulate.truth import Truth, species_named
+from plantstats.simulate.params import CompanyParams, species_named
 
 GRID = 20_000  # midpoints of the drying law; the shares below are then good to four figures
 
 
 def drying_quantile(
-    truth: Truth,
+    params: CompanyParams,
     species: str,
     share: float,
     *,
@@ -26,17 +26,17 @@ def drying_quantile(
 
     Source: quantile of the Weibull law, scale x (-log(1 - share)) ^ (1 / shape).
     """
-    scale = species_named(truth, species).dry_days * math.exp(
-        truth.dry_light[light]
-        + truth.dry_pot[pot]
-        + truth.dry_planter[planter]
-        + truth.dry_heating * heating
-        + truth.dry_per_kpa * (vpd_kpa - 1.2)
+    scale = species_named(params, species).dry_days * math.exp(
+        params.dry_light[light]
+        + params.dry_pot[pot]
+        + params.dry_planter[planter]
+        + params.dry_heating * heating
+        + params.dry_per_kpa * (vpd_kpa - 1.2)
     )
-    return float(scale * (-math.log1p(-share)) ** (1 / truth.dry_shape))
+    return float(scale * (-math.log1p(-share)) ** (1 / params.dry_shape))
 
 
-def over_dry_share(truth: Truth, species: str, visit_days: float, **situation: str | float | bool) -> float:
+def over_dry_share(params: CompanyParams, species: str, visit_days: float, **situation: str | float | bool) -> float:
     """Long-run share of days on which the topsoil is left dry, visited every `visit_days` days.
 
     Takes:  `situation` as for `drying_quantile`, taken as constant.
@@ -45,12 +45,12 @@ def over_dry_share(truth: Truth, species: str, visit_days: float, **situation: s
             watering; at a visit before the topsoil is dry the plant is watered with chance a (misread, or early),
             at one after with chance b, both times the chance that the visit takes place.
     """
-    unit = drying_quantile(truth, species, 1 - math.exp(-1), **situation)  # type: ignore[arg-type]
+    unit = drying_quantile(params, species, 1 - math.exp(-1), **situation)  # type: ignore[arg-type]
     middle = (np.arange(GRID) + 0.5) / GRID
-    dry_after = unit * (-np.log1p(-middle)) ** (1 / truth.dry_shape)
-    kept = 1 - truth.missed_visits - truth.no_access
-    a = kept * (truth.misread + (1 - truth.misread) * truth.water_early)
-    b = kept * (1 - truth.misread + truth.misread * truth.water_early)
+    dry_after = unit * (-np.log1p(-middle)) ** (1 / params.dry_shape)
+    kept = 1 - params.missed_visits - params.no_access
+    a = kept * (params.misread + (1 - params.misread) * params.water_early)
+    b = kept * (1 - params.misread + params.misread * params.water_early)
     first = np.ceil(dry_after / visit_days)  # number of the first visit that could find it dry
     not_before = (1 - a) ** (first - 1)
     wait = visit_days * (1 - b) / b  # further visits until it is read dry

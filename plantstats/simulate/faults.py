@@ -149,7 +149,7 @@ def readme(
     plants, years, seed = made_by
     command = f"plantstats demo data_demo --plants {plants} --years {years:g} --seed {seed} --faults"
     if own_truth:
-        command = f"demo.make(folder, {plants}, {years:g}, {seed}, truth, faults=True)  # truth as in truth.toml"
+        command = f"simulate.make(folder, {plants}, {years:g}, {seed}, params, faults=True)  # params as in truth.toml"
     event = ""
     if failure:
         event = f"""

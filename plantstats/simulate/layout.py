@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 
 from plantstats.exposure.psychrometrics import deficit_kpa
-from plantstats.simulate.truth import Truth, cycle
+from plantstats.simulate.params import CompanyParams, cycle
 
 FIRST_OPEN_QUARTER = dt.date(2026, 10, 1)  # records end a few days after: 2026-Q3 is the latest complete one
 DAYS_AFTER = 5
@@ -17,7 +17,7 @@ WARM_UP = 40  # days of air before the first, for the 28-day means
 HEATING = ((10, 1), (5, 1))  # whole months, so that a month is in it or not
 REGIONS = ("north", "south", "harbour", "hills")
 SETTINGS = ("office", "lobby", "home")
-# Diameters, by the bands of truth.POTS.
+# Diameters, by the bands of params.POTS.
 POT_CM = ((12, 14), (17, 21, 24), (27, 32), (38, 45))
 PLANT_COST = ((14, 18), (32, 42, 55), (78, 110), (165, 230))
 
@@ -60,7 +60,7 @@ def is_heated(month_day: np.ndarray) -> np.ndarray:
     return (month_day >= m1 * 100 + d1) | (month_day < m2 * 100 + d2)
 
 
-def _sites(rng: np.random.Generator, plants: int, days: int, truth: Truth) -> pd.DataFrame:
+def _sites(rng: np.random.Generator, plants: int, days: int, params: CompanyParams) -> pd.DataFrame:
     sizes: list[int] = []
     while sum(sizes) < plants:
         sizes.append(int(np.clip(rng.lognormal(2.3, 0.7), 2, 90)))
@@ -71,22 +71,22 @@ def _sites(rng: np.random.Generator, plants: int, days: int, truth: Truth) -> pd
     # About a third of the clients have more than one site.
     client = np.cumsum(np.r_[True, rng.random(n - 1) < 0.68])
     setting = rng.choice(3, n, p=[0.55, 0.25, 0.20])
-    if truth.site_sd <= 0:
+    if params.site_sd <= 0:
         effect = np.ones(n)
-    elif truth.site_law == "gamma":
-        effect = rng.gamma(1 / truth.site_sd**2, truth.site_sd**2, n)
+    elif params.site_law == "gamma":
+        effect = rng.gamma(1 / params.site_sd**2, params.site_sd**2, n)
     else:
-        spread = np.sqrt(np.log1p(truth.site_sd**2))
+        spread = np.sqrt(np.log1p(params.site_sd**2))
         effect = rng.lognormal(-(spread**2) / 2, spread, n)
     # Sites are on weekly visits because they are hard: rank by effect mixed with chance.
-    hard = truth.visits_follow_trouble
+    hard = params.visits_follow_trouble
     score = hard * np.argsort(np.argsort(-effect)) / n + (1 - hard) * rng.random(n)
-    steps = np.cumsum(list(truth.visit_days.values()))
+    steps = np.cumsum(list(params.visit_days.values()))
     place = (np.argsort(np.argsort(score)) + 0.5) / n * steps[-1]
-    visit_days = np.array(list(truth.visit_days))[np.searchsorted(steps, place)]
+    visit_days = np.array(list(params.visit_days))[np.searchsorted(steps, place)]
     late = rng.random(n) < 0.25
     opened = np.where(late, (rng.random(n) * days * 0.6).astype(int), 0)
-    closed = opened + (rng.exponential(100 / max(truth.lease_end_rate, 1e-9) * 365.25, n)).astype(int) + 60
+    closed = opened + (rng.exponential(100 / max(params.lease_end_rate, 1e-9) * 365.25, n)).astype(int) + 60
     weekday = rng.integers(0, 5, n)
     week = rng.integers(0, 4, n)
     return pd.DataFrame(
@@ -103,20 +103,20 @@ def _sites(rng: np.random.Generator, plants: int, days: int, truth: Truth) -> pd
             "week": week,
             "opened": opened,
             "closed": np.where(closed < days - 30, closed, days),
-            "humidified": (rng.random(n) < truth.humidified_share) & (not truth.collinear),
+            "humidified": (rng.random(n) < params.humidified_share) & (not params.collinear),
             "set_point": rng.uniform(38, 47, n),
-            "offset": np.zeros(n) if truth.collinear else rng.normal(0, 4, n),
+            "offset": np.zeros(n) if params.collinear else rng.normal(0, 4, n),
             "stand_in": rng.integers(0, 1_000, n),
         }
     )
 
 
 def _air(
-    rng: np.random.Generator, sites: pd.DataFrame, truth: Truth, day_of_year: np.ndarray, heated: np.ndarray
+    rng: np.random.Generator, sites: pd.DataFrame, params: CompanyParams, day_of_year: np.ndarray, heated: np.ndarray
 ) -> tuple[np.ndarray, np.ndarray]:
     total = len(day_of_year)
     season = 37 - 12 * np.cos(2 * np.pi * (day_of_year - 15) / 365.25)
-    shocks = rng.normal(0, 0.5 if truth.collinear else 1.7, (len(REGIONS), total))
+    shocks = rng.normal(0, 0.5 if params.collinear else 1.7, (len(REGIONS), total))
     weather = np.zeros_like(shocks)
     for day in range(1, total):
         weather[:, day] = 0.9 * weather[:, day - 1] + shocks[:, day]
@@ -134,7 +134,7 @@ def _mean_28(values: np.ndarray) -> np.ndarray:
     return (summed[:, 28:] - summed[:, :-28])[:, WARM_UP - 28 :] / 28
 
 
-def draw(rng: np.random.Generator, plants: int, years: float, truth: Truth) -> Layout:
+def draw(rng: np.random.Generator, plants: int, years: float, params: CompanyParams) -> Layout:
     """Draw clients, sites, their air day by day, and the positions with their first plants.
 
     Takes:  `plants` positions; `years` of records before 1 October 2026.
@@ -142,18 +142,18 @@ def draw(rng: np.random.Generator, plants: int, years: float, truth: Truth) -> L
     start = pd.Timestamp(FIRST_OPEN_QUARTER) - pd.DateOffset(months=round(years * 12))
     first = start.date()
     days = (FIRST_OPEN_QUARTER - first).days + DAYS_AFTER
-    sites = _sites(rng, plants, days, truth)
+    sites = _sites(rng, plants, days, params)
     calendar = pd.date_range(start - pd.Timedelta(days=WARM_UP), periods=days + WARM_UP)
     day_of_year = calendar.day_of_year.to_numpy()
     heated = is_heated((calendar.month * 100 + calendar.day).to_numpy())
-    humidity, temperature = _air(rng, sites, truth, day_of_year, heated)
+    humidity, temperature = _air(rng, sites, params, day_of_year, heated)
     vpd = deficit_kpa(temperature, humidity)
 
     site = np.repeat(np.arange(len(sites)), sites["size"])
     n = len(site)
-    weights = rng.dirichlet(np.full(len(truth.species), 6.0))
-    species = rng.choice(len(truth.species), n, p=weights)
-    light_steps = np.cumsum([s.lights for s in truth.species], axis=1)[species]
+    weights = rng.dirichlet(np.full(len(params.species), 6.0))
+    species = rng.choice(len(params.species), n, p=weights)
+    light_steps = np.cumsum([s.lights for s in params.species], axis=1)[species]
     light = np.minimum((rng.random(n)[:, None] > light_steps).sum(axis=1), 3)
     pot = rng.choice(4, n, p=[0.20, 0.40, 0.28, 0.12])
     size = rng.random(n)
@@ -172,8 +172,8 @@ def draw(rng: np.random.Generator, plants: int, years: float, truth: Truth) -> L
         humidity_28=_mean_28(humidity),
         vpd_28=_mean_28(vpd),
         heated=heated[fixed],
-        loss_cycle=cycle(truth.cycle_cos, truth.cycle_sin, day_of_year[fixed]) + truth.heating * heated[fixed],
-        leaf_cycle=cycle(truth.leaf_cycle_cos, truth.leaf_cycle_sin, day_of_year[fixed]),
+        loss_cycle=cycle(params.cycle_cos, params.cycle_sin, day_of_year[fixed]) + params.heating * heated[fixed],
+        leaf_cycle=cycle(params.leaf_cycle_cos, params.leaf_cycle_sin, day_of_year[fixed]),
         month=calendar.month.to_numpy()[fixed],
         quarter=(calendar.year * 4 + calendar.quarter - 1).to_numpy()[fixed],
         weekday=calendar.day_of_week.to_numpy()[fixed],

@@ -8,7 +8,7 @@ from plantstats.simulate.causes import code_for, loss_cause
 from plantstats.simulate.effects import Effects
 from plantstats.simulate.layout import Layout
 from plantstats.simulate.log import Log
-from plantstats.simulate.truth import DAYS_PER_100_YEARS, TRANSIENT_DAYS, Truth
+from plantstats.simulate.params import DAYS_PER_100_YEARS, TRANSIENT_DAYS, CompanyParams
 
 EMPTY, ALIVE, LOST, FOUND = 0, 1, 2, 3  # LOST: nobody has seen it yet; FOUND: its replacement is ordered
 LONG_AGO = -100_000
@@ -19,9 +19,9 @@ CLIENT_CAUSES, WITHDRAWN_CAUSES = ("theft", "client_action"), ("upgrade", "outgr
 class Life:
     """State of every position on the current day, and the log of what has happened."""
 
-    def __init__(self, layout: Layout, truth: Truth, rng: np.random.Generator) -> None:
+    def __init__(self, layout: Layout, params: CompanyParams, rng: np.random.Generator) -> None:
         """Every position empty, on the day before the first."""
-        self.lay, self.truth, self.rng, self.log = layout, truth, rng, Log()
+        self.lay, self.params, self.rng, self.log = layout, params, rng, Log()
         n = len(layout.site)
         self.site, self.species = layout.site.copy(), layout.species.copy()
         self.light, self.pot, self.planter = layout.light.copy(), layout.pot, layout.planter
@@ -43,7 +43,7 @@ class Life:
         self.days_at_risk, self.days_dry, self.hazard_sum = np.zeros(n), np.zeros(n), np.zeros(n)
         self.counted = np.zeros((3, n))  # of these three, what is already in the log
         self.quarter = int(layout.quarter[0])
-        self.effects = Effects(layout, truth)
+        self.effects = Effects(layout, params)
         self.group_rounds()
 
     def group_rounds(self) -> None:
@@ -69,7 +69,7 @@ class Life:
         """Put a plant in each of these empty positions; it was planted on `planted`, is known from `day`."""
         rng, n = self.rng, len(at)
         first = len(self.log.plants)
-        limit, warned, base = rng.exponential(size=n), rng.random(n) < self.truth.warned_share, rng.random(n)
+        limit, warned, base = rng.exponential(size=n), rng.random(n) < self.params.warned_share, rng.random(n)
         for i, p in enumerate(at.tolist()):
             record = {"position": self.label[p], "planted": int(planted[i]), "known": day, "site": int(self.site[p])}
             record |= {"species": int(self.species[p]), "light": int(self.light[p]), "pot": int(self.pot[p])}
@@ -92,8 +92,10 @@ class Life:
 
     def other_rate(self, at: np.ndarray) -> np.ndarray:
         """Rate per day of ends other than losses: client's acts and withdrawals, constant over time."""
-        client = self.truth.client_rate * np.array([1.0, 2.0, 0.5])[self.lay.sites["setting"].to_numpy()[self.site[at]]]
-        return (client + self.truth.withdrawn_rate + 1e-12) / DAYS_PER_100_YEARS
+        client = (
+            self.params.client_rate * np.array([1.0, 2.0, 0.5])[self.lay.sites["setting"].to_numpy()[self.site[at]]]
+        )
+        return (client + self.params.withdrawn_rate + 1e-12) / DAYS_PER_100_YEARS
 
     def settle(self, at: np.ndarray) -> None:
         """Set what depends on species and place, after planting or a move."""
@@ -109,7 +111,7 @@ class Life:
 
     def water(self, at: np.ndarray, day: int) -> None:
         """Start a drying: the time to dry topsoil is Weibull, on the conditions of the day."""
-        spread = self.rng.weibull(self.truth.dry_shape, len(at))
+        spread = self.rng.weibull(self.params.dry_shape, len(at))
         self.watered[at] = day
         self.dry_on[at] = day + np.exp(self.dry_static[at] + self.effects.site_dry[day, self.site[at]]) * spread
 
@@ -135,9 +137,9 @@ class Life:
         )
         rate += self.effects.moved_loss[np.minimum(day - self.moved, TRANSIENT_DAYS + 1)]
         rate += self.effects.repotted_loss[np.minimum(day - self.repotted, TRANSIENT_DAYS + 1)]
-        rate += self.truth.over_dry * dry
-        if self.truth.ageing_shape != 1:
-            rate += (self.truth.ageing_shape - 1) * np.log((np.maximum(age, 0) + 0.5) / 365.25)
+        rate += self.params.over_dry * dry
+        if self.params.ageing_shape != 1:
+            rate += (self.params.ageing_shape - 1) * np.log((np.maximum(age, 0) + 0.5) / 365.25)
         self.hazard = np.exp(rate)
         self.used += self.hazard * alive
         self.hazard_sum += self.hazard * alive
@@ -166,7 +168,7 @@ class Life:
         declined = False
         if code is None:
             site = self.site[p]
-            declined = bool(self.rng.random() < self.truth.declined_share)
+            declined = bool(self.rng.random() < self.params.declined_share)
             cause = loss_cause(
                 self.rng.random(),
                 age_days=int(day - self.planted[p]),
@@ -179,18 +181,18 @@ class Life:
             )
             code = code_for(cause, declined)
         self.end(p, day, code, declined)
-        if not self.truth.found_late:
+        if not self.params.found_late:
             self.find(p, day)
 
     def start_other_end(self, p: int, day: int) -> None:
         """A client's act ends the plant now; a withdrawal waits for the next visit."""
         record, rng = self.log.plants[self.plant[p]], self.rng
         rate = float(self.other_rate(np.array([p]))[0]) * DAYS_PER_100_YEARS
-        if rng.random() * rate < rate - self.truth.withdrawn_rate:
+        if rng.random() * rate < rate - self.params.withdrawn_rate:
             cause = CLIENT_CAUSES[int(rng.random() < 0.4)]
             record["other"] = cause
             self.end(p, day, {"theft": "STOLEN", "client_action": "CLIENT"}[cause], False)
-            if not self.truth.found_late:
+            if not self.params.found_late:
                 self.find(p, day)
         else:
             record["other"] = WITHDRAWN_CAUSES[int(np.searchsorted((0.45, 0.7, 0.85), rng.random()))]
@@ -198,7 +200,7 @@ class Life:
     def find(self, p: int, day: int) -> None:
         """An ended plant is seen: order its successor, or leave the place empty."""
         record, rng = self.log.plants[self.plant[p]], self.rng
-        if rng.random() < self.truth.unrecorded_swaps:
+        if rng.random() < self.params.unrecorded_swaps:
             record["silent"] = record.get("silent", 0) + 1
             for key in ("lost", "code", "declined", "other"):
                 record.pop(key, None)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from plantstats.simulate.life import ALIVE, FOUND, LOST, SICK_DAYS, Life
-from plantstats.simulate.truth import DAYS_PER_100_YEARS, TRANSIENT_DAYS
+from plantstats.simulate.params import DAYS_PER_100_YEARS, TRANSIENT_DAYS
 
 DRY, MOIST, WET = 0, 1, 2
 
@@ -14,22 +14,22 @@ def _leaf_means(
     life: Life, at: np.ndarray, day: int, dry: np.ndarray, failing: np.ndarray
 ) -> tuple[np.ndarray, np.ndarray]:
     """Expected green and yellow leaves a day, on the conditions at the visit."""
-    truth, group = life.truth, life.effects.group[life.species[at]]
+    params, group = life.params, life.effects.group[life.species[at]]
     # A drought shows in figs only after rewatering (Graves, abstract of the American Society for Horticultural
     # Science: most leaves fell within 24 hours after it); in others at once (common practice, no source).
     drought = np.where(group == 0, life.last_dry[at], dry)
     green = (
-        np.log(truth.leaf_base)
+        np.log(params.leaf_base)
         + life.leaf_static[at]
         + life.lay.leaf_cycle[day]
         + life.effects.leaf_humidity[group] * life.effects.dry_air[day, life.site[at]]
         + life.effects.new_leaf[np.minimum(day - life.planted[at], TRANSIENT_DAYS + 1)]
         + life.effects.moved_leaf[np.minimum(day - life.moved[at], TRANSIENT_DAYS + 1)]
         + life.effects.repotted_leaf[np.minimum(day - life.repotted[at], TRANSIENT_DAYS + 1)]
-        + truth.leaf_dry * drought
-        + truth.leaf_before_loss * failing
+        + params.leaf_dry * drought
+        + params.leaf_before_loss * failing
     )
-    yellow = np.log(truth.yellow_base) + life.leaf_static[at] + truth.yellow_dry * dry
+    yellow = np.log(params.yellow_base) + life.leaf_static[at] + params.yellow_dry * dry
     return np.exp(green), np.exp(yellow)
 
 
@@ -49,15 +49,15 @@ def visit(life: Life, day: int, at: np.ndarray, extra: bool) -> bool:
 
     Gives:  whether a plant has moved to another site.
     """
-    truth, rng = life.truth, life.rng
+    params, rng = life.params, life.rng
     lost = at[life.state[at] == LOST]
     stolen = lost[[life.log.plants[i]["code"] == "STOLEN" for i in life.plant[lost]]] if len(lost) else lost
     at = at[(life.state[at] <= LOST) & (life.state[at] >= ALIVE) & ~np.isin(at, stolen)]
     n, alive = len(at), life.state[at] == ALIVE
     chance = rng.random((6, n))
     dry = life.dry_on[at] <= day
-    read_dry = dry ^ (chance[0] < truth.misread)
-    early = alive & ~read_dry & (chance[1] < truth.water_early) & (not extra)
+    read_dry = dry ^ (chance[0] < params.misread)
+    early = alive & ~read_dry & (chance[1] < params.water_early) & (not extra)
     watered = alive & (read_dry | early) & (not extra)
     fresh = (day - life.watered[at]) < 0.25 * (life.dry_on[at] - life.watered[at])
     topsoil = np.where(read_dry, DRY, np.where(fresh, WET, MOIST))
@@ -67,7 +67,7 @@ def visit(life: Life, day: int, at: np.ndarray, extra: bool) -> bool:
     failing = ~alive | (life.warned[at] & (left < SICK_DAYS))
     gap = (day - life.last_visit[at]).astype(int)
     green, yellow = _leaf_means(life, at, day, dry, failing)
-    size = truth.leaf_size
+    size = params.leaf_size
     dropped = rng.poisson(green * gap * rng.gamma(size, 1 / size, n))
     yellowed = rng.poisson(yellow * gap)
     refills = life.effects.refills[life.species[at]]
@@ -75,9 +75,9 @@ def visit(life: Life, day: int, at: np.ndarray, extra: bool) -> bool:
     life.crown[at] = np.maximum(4, life.crown[at] + grown - dropped - yellowed)
 
     condition = _scores(life, at, failing, left, chance[2])
-    moving = alive & (chance[3] < truth.move_rate / DAYS_PER_100_YEARS * gap) & (not extra)
+    moving = alive & (chance[3] < params.move_rate / DAYS_PER_100_YEARS * gap) & (not extra)
     spring = 2.0 if life.lay.month[day] in (3, 4, 5) else 2 / 3
-    repotting = alive & ~moving & (chance[4] < spring * truth.repot_rate / DAYS_PER_100_YEARS * gap) & (not extra)
+    repotting = alive & ~moving & (chance[4] < spring * params.repot_rate / DAYS_PER_100_YEARS * gap) & (not extra)
     life.log.visits.append(
         (
             np.full(n, day, np.int32),
@@ -105,7 +105,7 @@ def visit(life: Life, day: int, at: np.ndarray, extra: bool) -> bool:
     life.water(at[watered], day)
     life.repotted[at[repotting]] = day
     crossed = [_move(life, p, day) for p in at[moving].tolist()]
-    for p in at[~alive & (chance[5] < truth.found_at_visit)].tolist() + stolen.tolist():
+    for p in at[~alive & (chance[5] < params.found_at_visit)].tolist() + stolen.tolist():
         life.find(p, day)
     for p in at[alive & (life.other_on[at] <= day)].tolist() if not extra else []:
         _withdraw(life, p, day)

@@ -9,17 +9,17 @@ import numpy as np
 from plantstats.simulate.layout import Layout
 from plantstats.simulate.life import ALIVE, EMPTY, FOUND, SICK_DAYS, Life
 from plantstats.simulate.log import Log
+from plantstats.simulate.params import CompanyParams
 from plantstats.simulate.rounds import visit
-from plantstats.simulate.truth import Truth
 
 FAILURE_DAY = dt.date(2025, 12, 12)  # in the last complete calendar year and in the last four quarters
 
 
 def _replace(life: Life, day: int) -> None:
     """Put in the plants that are due; the place of one that is not replaced stays empty."""
-    rng, truth = life.rng, life.truth
+    rng, params = life.rng, life.params
     due = np.flatnonzero((life.state == FOUND) & (life.due <= day))
-    weights = np.array([s.lights for s in truth.species])
+    weights = np.array([s.lights for s in params.species])
     for p in due.tolist():
         record = life.log.plants[life.plant[p]]
         record["removed"] = day
@@ -51,7 +51,7 @@ def _fail(life: Life, day: int, site: int) -> None:
     """The boiler fails over a weekend: a large share of the site's plants die of cold at once."""
     at = np.flatnonzero((life.site == site) & (life.state == ALIVE))
     life.log.failure = (day, site)
-    for p in at[life.rng.random(len(at)) < life.truth.failure_deaths].tolist():
+    for p in at[life.rng.random(len(at)) < life.params.failure_deaths].tolist():
         life.lose(p, day, "BOILER")
 
 
@@ -61,14 +61,14 @@ def _extra(life: Life, day: int, seen: np.ndarray) -> np.ndarray:
     sick = (life.state == ALIVE) & life.warned & (left < SICK_DAYS) & (life.every > 7)
     sick[seen] = False
     at = np.flatnonzero(sick)
-    return at[life.rng.random(len(at)) < life.truth.extra_visits]
+    return at[life.rng.random(len(at)) < life.params.extra_visits]
 
 
-def live(layout: Layout, truth: Truth, rng: np.random.Generator) -> Log:
+def live(layout: Layout, params: CompanyParams, rng: np.random.Generator) -> Log:
     """Run all days and give the log."""
-    life = Life(layout, truth, rng)
+    life = Life(layout, params, rng)
     opened, closed = layout.sites["opened"].to_numpy(), layout.sites["closed"].to_numpy()
-    failure_day = (FAILURE_DAY - layout.first).days if truth.building_failure else -1
+    failure_day = (FAILURE_DAY - layout.first).days if params.building_failure else -1
     order = np.argsort(layout.starts, kind="stable")
     starts = layout.starts[order]
     for day in range(layout.days):
@@ -92,7 +92,7 @@ def live(layout: Layout, truth: Truth, rng: np.random.Generator) -> Log:
             sites = np.unique(life.site[called])
             sites = sites[(opened[sites] <= day) & (closed[sites] > day)]
             luck = rng.random(len(sites))
-            missed, barred = luck < truth.missed_visits, luck > 1 - truth.no_access
+            missed, barred = luck < params.missed_visits, luck > 1 - params.no_access
             life.log.site_lines += [(day, int(s), "missed") for s in sites[missed]]
             life.log.site_lines += [(day, int(s), "no_access") for s in sites[barred]]
             life.log.site_lines += [(day, int(s), "completed") for s in sites[(luck > 0.5) & (luck < 0.54)]]
@@ -101,7 +101,7 @@ def live(layout: Layout, truth: Truth, rng: np.random.Generator) -> Log:
             called = called[served[life.site[called]] & (life.state[called] != EMPTY) & (life.state[called] != FOUND)]
             if len(called):
                 crossed = visit(life, day, called, extra=False)
-            extra = _extra(life, day, called) if truth.extra_visits > 0 else called[:0]
+            extra = _extra(life, day, called) if params.extra_visits > 0 else called[:0]
             if len(extra):
                 visit(life, day, extra, extra=True)
         _replace(life, day)

@@ -8,7 +8,7 @@ import pandas as pd
 from plantstats.simulate.causes import CAUSE_OF, OUTCOME_OF
 from plantstats.simulate.layout import PLANT_COST, POT_CM, REGIONS, SETTINGS, Layout
 from plantstats.simulate.log import Log
-from plantstats.simulate.truth import LIGHTS, PLANTERS, Truth
+from plantstats.simulate.params import LIGHTS, PLANTERS, CompanyParams
 
 CURRENCY = "EUR"
 COVERED_CAUSES = "all"
@@ -77,7 +77,7 @@ def ends(log: Log) -> pd.DataFrame:
 
 
 def plants(
-    layout: Layout, truth: Truth, end: pd.DataFrame, terms: pd.DataFrame, rng: np.random.Generator
+    layout: Layout, params: CompanyParams, end: pd.DataFrame, terms: pd.DataFrame, rng: np.random.Generator
 ) -> pd.DataFrame:
     """One row per plant, with its site, position and light as they were when it came."""
     n = len(end)
@@ -85,7 +85,7 @@ def plants(
     species = end["species"].to_numpy()
     cultivar = [
         c[int(x * 2 * len(c))] if c and x < 0.5 else None
-        for c, x in zip([truth.species[i].cultivars for i in species], u[0], strict=True)
+        for c, x in zip([params.species[i].cultivars for i in species], u[0], strict=True)
     ]
     inherited = end["planted"] < layout.sites["opened"].to_numpy()[end["site"]]
     known = ~(inherited & (u[1] < 0.30)).to_numpy()
@@ -99,7 +99,7 @@ def plants(
             "plant_id": as_text(plant_ids(np.arange(n))),
             "site_id": as_text(layout.sites["site_id"].to_numpy()[end["site"]]),
             "position": as_text(end["position"]),
-            "species": as_text([truth.species[i].name for i in species]),
+            "species": as_text([params.species[i].name for i in species]),
             "cultivar": as_text(cultivar),
             "pot_cm": end["pot_cm"].astype("float64"),
             "height_cm": np.rint(end["pot_cm"] * (2.2 + 2.6 * u[3]) / 5) * 5,

@@ -8,11 +8,11 @@ import pandas as pd
 from plantstats.simulate.causes import CAUSE_OF, OUTCOME_OF
 from plantstats.simulate.layout import Layout
 from plantstats.simulate.log import RISK_COLUMNS, Log
+from plantstats.simulate.params import LIGHTS, CompanyParams
 from plantstats.simulate.tables import as_dates, as_text, plant_ids
-from plantstats.simulate.truth import LIGHTS, Truth
 
 
-def true_plants(layout: Layout, truth: Truth, end: pd.DataFrame) -> pd.DataFrame:
+def true_plants(layout: Layout, params: CompanyParams, end: pd.DataFrame) -> pd.DataFrame:
     """One row per plant, the truth.
 
     Gives:  real planting day, first day under the records, real day and kind of its end (missing: still
@@ -23,8 +23,8 @@ def true_plants(layout: Layout, truth: Truth, end: pd.DataFrame) -> pd.DataFrame
     return pd.DataFrame(
         {
             "plant_id": as_text(plant_ids(np.arange(len(end)))),
-            "species": as_text([truth.species[i].name for i in end["species"]]),
-            "group": as_text([truth.species[i].group for i in end["species"]]),
+            "species": as_text([params.species[i].name for i in end["species"]]),
+            "group": as_text([params.species[i].group for i in end["species"]]),
             "site_id": as_text(layout.sites["site_id"].to_numpy()[end["site"]]),
             "site_effect": layout.sites["effect"].to_numpy()[end["site"]],
             "light": as_text(np.array(LIGHTS, dtype=object)[end["light"]]),
@@ -56,7 +56,7 @@ def true_sites(layout: Layout) -> pd.DataFrame:
     )
 
 
-def true_quarters(layout: Layout, truth: Truth, log: Log) -> pd.DataFrame:
+def true_quarters(layout: Layout, params: CompanyParams, log: Log) -> pd.DataFrame:
     """The true risk of each plant in each calendar quarter (two rows where it was moved within one).
 
     Gives:  plant_id, quarter (its first day), site_id and light then held, species, plant_days,
@@ -75,7 +75,7 @@ def true_quarters(layout: Layout, truth: Truth, log: Log) -> pd.DataFrame:
             "quarter": start.astype("datetime64[us]"),
             "site_id": as_text(layout.sites["site_id"].to_numpy()[r["site"].astype(int)]),
             "light": as_text(np.array(LIGHTS, dtype=object)[r["light"].astype(int)]),
-            "species": as_text(np.array([s.name for s in truth.species], dtype=object)[species]),
+            "species": as_text(np.array([s.name for s in params.species], dtype=object)[species]),
             "plant_days": r["plant_days"].astype("Int64"),
             "over_dry_days": r["over_dry_days"].astype("Int64"),
             "expected_losses": r["expected_losses"],

@@ -8,13 +8,13 @@ from dataclasses import fields
 from plantstats.schema.causes import LOSSES
 from plantstats.simulate.company import Company
 from plantstats.simulate.drying import drying_quantile
-from plantstats.simulate.truth import Truth, true_survival
+from plantstats.simulate.params import CompanyParams, true_survival
 
 
-def truth_text(truth: Truth, made: Company, seed: int) -> str:
+def truth_text(params: CompanyParams, made: Company, seed: int) -> str:
     """truth.toml: every coefficient, every site's effect, and what follows for each species.
 
-    Gives:  sections coefficients (fields of Truth), building_failure (absent when there was none), derived;
+    Gives:  sections coefficients (fields of CompanyParams), building_failure (absent when there was none), derived;
             arrays species (with true shares and survival) and site. Six significant figures.
     """
     lines = [
@@ -22,7 +22,7 @@ def truth_text(truth: Truth, made: Company, seed: int) -> str:
         f"seed = {seed}",
         "",
         "[coefficients]",
-        *(f"{f.name} = {_toml(getattr(truth, f.name))}" for f in fields(truth) if f.name != "species"),
+        *(f"{f.name} = {_toml(getattr(params, f.name))}" for f in fields(params) if f.name != "species"),
     ]
     ends = made.true_plants
     if made.failure:
@@ -51,7 +51,7 @@ def truth_text(truth: Truth, made: Company, seed: int) -> str:
     ]
     days = ends.groupby("species")["plant_days"].sum().to_dict()
     dry = ends.groupby("species")["over_dry_days"].sum().to_dict()
-    for species in truth.species:
+    for species in params.species:
         at_risk = int(days.get(species.name, 0))
         lines += [
             "",
@@ -64,9 +64,9 @@ def truth_text(truth: Truth, made: Company, seed: int) -> str:
             f"leaves = {species.leaves}",
             f"plant_days = {at_risk}",
             f"over_dry_share = {_toml(int(dry.get(species.name, 0)) / max(at_risk, 1))}",
-            f"survival_12_months = {_toml(true_survival(truth, species.name, humidity=45.0))}",
-            f"dry_half = {_toml(drying_quantile(truth, species.name, 0.5))}",
-            f"dry_80 = {_toml(drying_quantile(truth, species.name, 0.8))}",
+            f"survival_12_months = {_toml(true_survival(params, species.name, humidity=45.0))}",
+            f"dry_half = {_toml(drying_quantile(params, species.name, 0.5))}",
+            f"dry_80 = {_toml(drying_quantile(params, species.name, 0.8))}",
         ]
     for site in made.true_sites.to_dict("records"):
         lines += ["", "[[site]]", *(f"{key} = {_toml(value)}" for key, value in site.items())]

@@ -7,7 +7,7 @@ import pyarrow as pa
 
 from plantstats.simulate.layout import REGIONS, Layout
 from plantstats.simulate.log import VISIT_COLUMNS, Log
-from plantstats.simulate.truth import Truth
+from plantstats.simulate.params import CompanyParams
 
 TOPSOIL = ("dry", "moist", "wet")
 PESTS = ("none", "mites", "mealybug", "scale")
@@ -22,7 +22,7 @@ def _coded(labels: tuple[str, ...] | list[str], codes: np.ndarray, missing: np.n
     return pa.array(list(labels)).take(pa.array(codes, mask=missing))
 
 
-def visits(layout: Layout, truth: Truth, log: Log, rng: np.random.Generator) -> pa.Table:
+def visits(layout: Layout, params: CompanyParams, log: Log, rng: np.random.Generator) -> pa.Table:
     """One row per look at a plant, and per site for what was done or not done for a whole site.
 
     Gives:  typed Arrow table in order of day, site lines before plant lines, plants by position; measures
@@ -42,7 +42,7 @@ def visits(layout: Layout, truth: Truth, log: Log, rng: np.random.Generator) -> 
     own = region * crews + layout.sites["stand_in"].to_numpy() % crews
     sick_leave = rng.random((site_count, days), dtype=np.float32) < 0.08
     technician = np.where(sick_leave[site, day], (own[site] + 1) % (crews * len(REGIONS)), own[site])
-    unread = rng.random((site_count, days), dtype=np.float32) < truth.humidity_missing
+    unread = rng.random((site_count, days), dtype=np.float32) < params.humidity_missing
     off_by = rng.normal(0, 2, (site_count, days))
     humidity = np.rint(np.clip(layout.humidity + off_by, 5, 95)[site, day] + (u[0] < 0.2) - (u[0] > 0.8))
     temperature = np.round(layout.temperature[site, day] + (u[1] - 0.5), 1)
@@ -54,7 +54,7 @@ def visits(layout: Layout, truth: Truth, log: Log, rng: np.random.Generator) -> 
     depth = np.where(columns["topsoil"] == 0, np.round(2 * deep) / 2, np.round(2 * u[3]) / 2)
     no_depth = (u[4] > 0.15) | (planter == 2)
     pest = np.where(u[5] < 0.012, 1 + (u[5] * 1000).astype(int) % 3, 0)
-    lyrata = np.array([truth.species[p["species"]].name == "Ficus lyrata" for p in log.plants])[plant]
+    lyrata = np.array([params.species[p["species"]].name == "Ficus lyrata" for p in log.plants])[plant]
     note = np.where(lyrata & (u[6] < 0.5), 0, 1 + (u[6] * 1000).astype(int) % (len(NOTES) - 1))
     minutes = np.rint(0.6 + 0.4 * pot + watered + u[6] + 10 * columns["repotted"]).astype(np.int64)
 

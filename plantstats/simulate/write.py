@@ -14,8 +14,8 @@ import pyarrow.csv
 from plantstats.simulate import faults as planted
 from plantstats.simulate.causes import CODES
 from plantstats.simulate.company import build
+from plantstats.simulate.params import CompanyParams
 from plantstats.simulate.tables import CURRENCY
-from plantstats.simulate.truth import Truth
 from plantstats.simulate.truth_file import truth_text
 from plantstats.writing import check_empty
 
@@ -45,7 +45,7 @@ def make(
     plants: int = 2000,
     years: float = 3,
     seed: int = 1,
-    truth: Truth | None = None,
+    params: CompanyParams | None = None,
     *,
     faults: bool = False,
 ) -> None:
@@ -62,7 +62,7 @@ def make(
         Of records before 1 October 2026.
     seed : int
         The same arguments give the same bytes.
-    truth : Truth, optional
+    params : CompanyParams, optional
         Parameters of the simulation.
     faults : bool
         Plant the short list of faults of module `faults`, and write a README.md that names each.
@@ -74,10 +74,10 @@ def make(
     DemoError
         When the company is too small to be made, or to hold the faults; nothing is left then.
     """
-    truth = truth or Truth()
+    params = params or CompanyParams()
     folder = Path(folder)
     check_empty(folder)
-    made = build(plants, years, seed, truth)
+    made = build(plants, years, seed, params)
     folder.parent.mkdir(parents=True, exist_ok=True)
     with tempfile.TemporaryDirectory(prefix=f".{folder.name}-", dir=folder.parent) as name:
         workshop = Path(name)
@@ -85,10 +85,10 @@ def make(
             _write(workshop / f"{table}.csv", pa.Table.from_pandas(_as_recorded(table, frame), preserve_index=False))
         _write(workshop / "visits.csv", made.visits)
         (workshop / "records.toml").write_text(settings_text(), encoding="utf-8", newline="\n")
-        (workshop / "truth.toml").write_text(truth_text(truth, made, seed), encoding="utf-8", newline="\n")
+        (workshop / "truth.toml").write_text(truth_text(params, made, seed), encoding="utf-8", newline="\n")
         if faults:
             listed = planted.plant(workshop)
-            about = planted.readme(listed, (plants, years, seed), truth != Truth(), made.failure)
+            about = planted.readme(listed, (plants, years, seed), params != CompanyParams(), made.failure)
             (workshop / "README.md").write_text(about, encoding="utf-8", newline="\n")
         folder.mkdir(exist_ok=True)
         for path in sorted(workshop.iterdir()):

@@ -1,6 +1,6 @@
 """The proving ground: what reports print, held against the known truth of many invented companies.
 
-`run.prove` makes the companies and the table; `figures` and `quoted` say what the committed table holds.
+`run.validate` makes the companies and the table; `figures` and `quoted` say what the committed table holds.
 """
 
 from plantstats.validation.figures import figures, quoted, sentence

@@ -21,7 +21,7 @@ from plantstats.periods import Period, quarter, quarter_of, same_quarter_last_ye
 from plantstats.records import Records, species_table
 from plantstats.simulate.run import FAILURE_DAY
 from plantstats.stats import competing_risks, smr, survival
-from plantstats.validation import arithmetic, slow_pages, true_effects, truths
+from plantstats.validation import arithmetic, slow_pages, true_effects, true_values
 from plantstats.validation.design import Case
 from plantstats.validation.kinds import AS_MODELLED
 from plantstats.validation.rows import COLUMNS, PAGE_STOPS, alarms, intervals, refusal
@@ -39,11 +39,11 @@ class Company:
 
     case: Case
     records: Records
-    known: truths.Known
+    known: true_values.KnownCompany
     period: Period
 
 
-def prove_one(case: Case) -> pd.DataFrame:
+def validate_company(case: Case) -> pd.DataFrame:
     """Make a company, write its files, read them back, make what the reports print, and hold it against the truth.
 
     Takes:  case.
@@ -51,9 +51,11 @@ def prove_one(case: Case) -> pd.DataFrame:
             "alarm", "refusal"), of (what it is about), estimate, low, high, truth (see `rows`).
     """
     with tempfile.TemporaryDirectory() as folder:
-        simulate.make(folder, case.plants, case.years, case.seed, case.truth)
-        tables = simulate.company(case.plants, case.years, case.seed, case.truth)
-        company = Company(case, records.load(Path(folder)), truths.Known(case.truth, tables), quarter(QUARTER))
+        simulate.make(folder, case.plants, case.years, case.seed, case.params)
+        tables = simulate.company(case.plants, case.years, case.seed, case.params)
+        company = Company(
+            case, records.load(Path(folder)), true_values.KnownCompany(case.params, tables), quarter(QUARTER)
+        )
         made = [*_with_found(company), *_with_midpoint(company)]
     table = pd.concat([part for part in made if len(part)], ignore_index=True)
     return table.assign(company=case.number, plants=case.plants, situation=case.situation)[list(COLUMNS)]
@@ -65,7 +67,7 @@ def _with_found(company: Company) -> list[pd.DataFrame]:
     return [
         *_rates(company, time),
         *_expected(company, time),
-        *slow_pages.made(company.case, company.records, company.known, company.period, time),
+        *slow_pages.validate(company.case, company.records, company.known, company.period, time),
     ]
 
 
@@ -80,8 +82,8 @@ def _rates(company: Company, time: PlantTime) -> list[pd.DataFrame]:
     period, known = company.period, company.known
     found = loss_rates.loss_rates(time, company.records, period)
     whole = pick(found, "loss_rate")
-    true = np.array([float(truths.rate(known, quarter(name)).iloc[0]) for name in whole["period"]])
-    kinds = whole["period"].eq(FAILURE_QUARTER) & bool(company.case.truth.building_failure)
+    true = np.array([float(true_values.rate(known, quarter(name)).iloc[0]) for name in whole["period"]])
+    kinds = whole["period"].eq(FAILURE_QUARTER) & bool(company.case.params.building_failure)
     made = [
         _rate("loss_rate_with_event" if hit else "loss_rate", rows, rows["period"], true[kinds.eq(hit)])
         for hit, rows in whole.groupby(kinds)
@@ -90,20 +92,20 @@ def _rates(company: Company, time: PlantTime) -> list[pd.DataFrame]:
         rows = pick(found, "loss_rate", [by], period.name)
         # Rates of smaller groups are not printed.
         rows = rows[rows["n_plants"].ge(company.records.settings.small_group)]
-        made.append(_rate(f"loss_rate_by_{by}", rows, rows[by], truths.rate(known, period, by).reindex(rows[by])))
+        made.append(_rate(f"loss_rate_by_{by}", rows, rows[by], true_values.rate(known, period, by).reindex(rows[by])))
     before = same_quarter_last_year(period)
     rows = pick(found, "loss_rate_ratio", period=period.name)
-    now, then = (truths.risk(known, one).iloc[0] for one in (period, before))
+    now, then = (true_values.risk(known, one).iloc[0] for one in (period, before))
     true_ratio = now["expected"] / now["plant_days"] / (then["expected"] / then["plant_days"])
     chance = arithmetic.of_ratio(now["expected"], then["expected"])
     made.append(intervals("loss_rate_ratio", rows, rows["period"], np.full(len(rows), true_ratio), chance))
     return made
 
 
-def _rate(kind: str, rows: pd.DataFrame, of: pd.Series, truth: npt.ArrayLike) -> pd.DataFrame:
+def _rate(kind: str, rows: pd.DataFrame, of: pd.Series, true_value: npt.ArrayLike) -> pd.DataFrame:
     """Rates beside their truth, and the chance that exact limits of such counts hold it."""
-    true = np.asarray(truth, dtype=float)
-    mean = true * rows["plant_days"].to_numpy(float) / truths.DAYS_PER_100_YEARS
+    true = np.asarray(true_value, dtype=float)
+    mean = true * rows["plant_days"].to_numpy(float) / true_values.DAYS_PER_100_YEARS
     return intervals(kind, rows, of, true, arithmetic.of_rate(mean))
 
 
@@ -118,7 +120,7 @@ def _expected(company: Company, time: PlantTime) -> list[pd.DataFrame]:
     whole = pick(found, "observed_expected", period=period.name)
     sites = pick(found, "observed_expected", ["site_id"], period.name)
     sites = sites[sites["n_plants"].ge(company.records.settings.small_group)]
-    true_ratio = truths.site_ratio(company.known, period)
+    true_ratio = true_values.site_ratio(company.known, period)
     ratio = true_ratio.reindex(sites["site_id"]).to_numpy()
     flagged = sites["note"].fillna("").str.startswith("stands out").to_numpy()
     ordinary = (ratio > ORDINARY[0]) & (ratio < ORDINARY[1])
@@ -138,7 +140,7 @@ def _expected(company: Company, time: PlantTime) -> list[pd.DataFrame]:
 
 def _chances(company: Company, made: expected.Expected) -> tuple[float, pd.Series]:
     """Chance that limits of observed / expected hold the true ratio: of the company, and of each site."""
-    true = truths.risk(company.known, company.period, "site_id")["expected"]
+    true = true_values.risk(company.known, company.period, "site_id")["expected"]
     past = expected.groups(made, ["site_id"])
     among = smr.over_dispersion(past["losses"], past["expected"])
     whole = arithmetic.of_expected(true.sum(), expected.groups(made, [])["variance"], among, made.model)
@@ -154,7 +156,7 @@ def _chances(company: Company, made: expected.Expected) -> tuple[float, pd.Serie
 def _seen(company: Company, made: expected.Expected) -> bool:
     """Whether the quarter is called worse when half as many losses again are thrown in at the true risk."""
     rng = np.random.Generator(np.random.PCG64(np.random.SeedSequence([company.case.seed, 1])))
-    true = truths.risk(company.known, company.period, "plant_id")["expected"]
+    true = true_values.risk(company.known, company.period, "plant_id")["expected"]
     plants = made.plants
     # A plant that was moved has a row at each place.
     share = plants["plant_days"] / plants.groupby("plant_id")["plant_days"].transform("sum")
@@ -168,7 +170,7 @@ def _seen(company: Company, made: expected.Expected) -> bool:
 
 def _effects(company: Company, time: PlantTime) -> list[pd.DataFrame]:
     """Rate ratios and adjusted rates of the loss-drivers page, which stands or falls as a whole."""
-    if company.case.situation == AS_MODELLED and company.case.truth.over_dry > 0:
+    if company.case.situation == AS_MODELLED and company.case.params.over_dry > 0:
         return []  # Days left dry share in every contrast, and their truth has no one number.
     cells = time.cells(list(losses.CELLS_BY), end=terms.settled(AS_OF))
     try:
@@ -178,21 +180,21 @@ def _effects(company: Company, time: PlantTime) -> list[pd.DataFrame]:
         told = losses.adjusted_rates(check.model, asked, QUARTER)
     except PAGE_STOPS as fault:
         return [refusal("effect_on_losses", fault)]
-    truth = company.case.truth
+    params = company.case.params
     rows = pick(found, "effect_on_losses", ["term"])
-    true = np.array([true_effects.loss_effect(truth, term) for term in rows["term"]])
+    true = np.array([true_effects.loss_effect(params, term) for term in rows["term"]])
     if not check.separable:  # Season then stands for both, and the page says so.
         true[rows["term"].str.contains("season|humidity")] = np.nan
     species = pick(found, "species_effect", ["species"])
-    of_species = true_effects.species_effects(truth, check.model).reindex(species["species"]).to_numpy()
+    of_species = true_effects.species_effects(params, check.model).reindex(species["species"]).to_numpy()
     made = [
         intervals("effect_on_losses", rows, rows["term"], true),
         intervals("species_effect", species, species["species"], of_species),
     ]
     # Without humidity in the situation, or with days left dry in every rate, there is no one truth.
-    if check.separable and truth.over_dry == 0:
+    if check.separable and params.over_dry == 0:
         by_words = {row["words"]: row for row in asked.to_dict("records")}
-        rate = [true_effects.adjusted_rate(truth, check.model, by_words[term]) for term in told["term"]]
+        rate = [true_effects.adjusted_rate(params, check.model, by_words[term]) for term in told["term"]]
         made.append(intervals("adjusted_loss_rate", told, told["term"], np.array(rate)))
     return made
 
@@ -200,12 +202,12 @@ def _effects(company: Company, time: PlantTime) -> list[pd.DataFrame]:
 def _lives(company: Company, time: PlantTime) -> list[pd.DataFrame]:
     """Survival by light and incidence of causes at twelve months."""
     lives, known = time.lifetimes, company.known
-    by_light = truths.at_ages(known, lives, AS_OF, "light")
+    by_light = true_values.at_ages(known, lives, AS_OF, "light")
     curves = survival.curves(lives, ["light"])
     told = survival_findings(curves, lives, ["light"], ages=[AGE], horizon=2 * AGE, period=QUARTER)
     rows = pick(told, "survival", ["light", "age_days"])
-    true = [truths.survival(by_light[light], AGE) if light in by_light else np.nan for light in rows["light"]]
-    whole = truths.incidence(truths.at_ages(known, lives, AS_OF)["all"], AGE)
+    true = [true_values.survival(by_light[light], AGE) if light in by_light else np.nan for light in rows["light"]]
+    whole = true_values.incidence(true_values.at_ages(known, lives, AS_OF)["all"], AGE)
     # The true share of each single cause hangs on the day; all losses together, with clients' acts competing, do not.
     merged = lives.assign(cause=lives["cause"].mask(lives["event"].eq(1), "losses"))
     drawn = competing_risks.incidence(merged, [])

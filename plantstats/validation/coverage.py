@@ -23,32 +23,31 @@ COLUMNS = [
     "target_low",
     "target_high",
     "verdict",
-    "shift",
-    "shift_error",
-    "shift_unit",
+    "bias",
+    "bias_error",
+    "bias_unit",
     "stated",
 ]
 
 
-def held(rows: pd.DataFrame) -> pd.Series:
+def covered(rows: pd.DataFrame) -> pd.Series:
     """Whether each interval held its truth (a missing end has no bound), or each alarm went off."""
-    # Room for the last bits of arithmetic.
-    room = 1e-9 * rows["truth"].abs()
-    low = rows["low"].isna() | (rows["low"] <= rows["truth"] + room)
-    high = rows["high"].isna() | (rows["high"] >= rows["truth"] - room)
+    tolerance = 1e-9 * rows["true_value"].abs()
+    low = rows["low"].isna() | (rows["low"] <= rows["true_value"] + tolerance)
+    high = rows["high"].isna() | (rows["high"] >= rows["true_value"] - tolerance)
     return (low & high).astype("float64").where(rows["sort"].eq("interval"), rows["estimate"])
 
 
 def table(rows: pd.DataFrame) -> pd.DataFrame:
     """Shares by kind and situation; in companies as modelled also effects by term, and what is seen by size.
 
-    Takes:  rows of all companies, as `companies.prove_one` gives them.
+    Takes:  rows of all companies, as `companies.validate_company` gives them.
     Gives:  one row per kind, situation and `of` ("all", or a term): companies, refused (companies whose page printed
-            nothing), cases, share held or called, low and high (95% limits of the share, by companies), target_low,
-            target_high, verdict, shift (estimate against truth, in `shift_unit`) with its standard
+            nothing), cases, share covered or called, low and high (95% limits of the share, by companies), target_low,
+            target_high, verdict, bias (estimate against truth, in `bias_unit`) with its standard
             error, stated (mean chance that counts so small hold by arithmetic, or that a quote itself states).
     """
-    marked = rows.assign(held=held(rows), shift=_shift(rows))
+    marked = rows.assign(covered=covered(rows), bias=_bias(rows))
     parts = [_one(group, kind, situation, "all") for (kind, situation), group in marked.groupby(["kind", "situation"])]
     sized = marked[marked["kind"].eq("worse_quarter_seen") & marked["situation"].eq(AS_MODELLED)]
     parts += [
@@ -67,7 +66,7 @@ def table(rows: pd.DataFrame) -> pd.DataFrame:
 def share_with_error(by_company: pd.DataFrame) -> tuple[float, float, float]:
     """A share over companies whose cases go together.
 
-    Takes:  one row per company: sum (held), size (cases).
+    Takes:  one row per company: sum (covered), size (cases).
     Gives:  share and its 95% limits.
     Source: ratio of sums with its linearised variance by company, Student's t; exact binomial limits on companies
             (Clopper and Pearson 1934) where every case is alike.
@@ -100,14 +99,14 @@ def _one(group: pd.DataFrame, kind: str, situation: str, of: str) -> dict[str, o
     }
     if used.empty:
         return made
-    share, low, high = share_with_error(used.groupby("company")["held"].agg(["sum", "size"]))
+    share, low, high = share_with_error(used.groupby("company")["covered"].agg(["sum", "size"]))
     by_company = used.groupby("company")
-    shifts = by_company["shift"].mean().dropna()
+    biases = by_company["bias"].mean().dropna()
     if kind in BY_MEAN:
-        sums = by_company[["estimate", "truth"]].sum()
-        shifts = sums["estimate"] / sums["truth"] - 1
-    error = float(shifts.std(ddof=1) / np.sqrt(len(shifts))) if len(shifts) > 1 else np.nan
-    mean, unit = float(shifts.mean()) if len(shifts) else np.nan, "points"
+        sums = by_company[["estimate", "true_value"]].sum()
+        biases = sums["estimate"] / sums["true_value"] - 1
+    error = float(biases.std(ddof=1) / np.sqrt(len(biases))) if len(biases) > 1 else np.nan
+    mean, unit = float(biases.mean()) if len(biases) else np.nan, "points"
     if kind in BY_MEAN:
         mean, error, unit = 100 * mean, 100 * error, "%"
     elif kind not in IN_POINTS:
@@ -118,9 +117,9 @@ def _one(group: pd.DataFrame, kind: str, situation: str, of: str) -> dict[str, o
         "low": low,
         "high": high,
         "verdict": _verdict(share, low, high, target),
-        "shift": mean,
-        "shift_error": error,
-        "shift_unit": "" if alarm else unit,
+        "bias": mean,
+        "bias_error": error,
+        "bias_unit": "" if alarm else unit,
         "stated": float(used["stated"].mean()),
     }
 
@@ -135,13 +134,13 @@ def _verdict(share: float, low: float, high: float, target: tuple[float, float])
     return f"{side} the target, by no more than chance may do" if near else f"{side} the target"
 
 
-def _shift(rows: pd.DataFrame) -> pd.Series:
+def _bias(rows: pd.DataFrame) -> pd.Series:
     """Distance of each estimate from its truth: log ratio, or points where both are percentages."""
     points = rows["kind"].isin(IN_POINTS)
     whole = rows["sort"].eq("interval")
-    both = whole & (rows["estimate"] > 0) & (rows["truth"] > 0)
-    ratio = np.log(rows["estimate"].where(both) / rows["truth"].where(both))
-    return ratio.mask(points, (rows["estimate"] - rows["truth"]).where(whole))
+    both = whole & (rows["estimate"] > 0) & (rows["true_value"] > 0)
+    ratio = np.log(rows["estimate"].where(both) / rows["true_value"].where(both))
+    return ratio.mask(points, (rows["estimate"] - rows["true_value"]).where(whole))
 
 
 def _in_order(column: pd.Series) -> pd.Series:

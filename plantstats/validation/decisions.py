@@ -10,7 +10,7 @@ import pandas as pd
 from plantstats.records import Records
 from plantstats.validation.rows import alarms, costs
 from plantstats.validation.true_effects import season_kpa
-from plantstats.validation.truths import Known
+from plantstats.validation.true_values import KnownCompany
 from plantstats.watering.advice import LONGER, NO_CHANGE, Advice, advise
 from plantstats.watering.design import SEASONS
 from plantstats.watering.drought_effect import RateRatio
@@ -21,7 +21,7 @@ WEEK = 7  # days: the most usual interval of all (common practice, no source)
 WAYS = {"advised": "cost_of_advice", "now": "cost_as_now", "weekly": "cost_weekly_everywhere"}
 
 
-def made(model: WateringModel, advice: Advice, records: Records, known: Known) -> list[pd.DataFrame]:
+def validate(model: WateringModel, advice: Advice, records: Records, known: KnownCompany) -> list[pd.DataFrame]:
     """Costs by the truth of what was advised, of leaving things as they are, and of weekly visits everywhere.
 
     Takes:  model and advice as the watering page has them; records; what is known.
@@ -38,23 +38,23 @@ def made(model: WateringModel, advice: Advice, records: Records, known: Known) -
     ]
 
 
-def by_site(model: WateringModel, advice: Advice, records: Records, known: Known) -> pd.DataFrame:
+def by_site(model: WateringModel, advice: Advice, records: Records, known: KnownCompany) -> pd.DataFrame:
     """Each site's costs by the truth.
 
-    Takes:  as `made`.
+    Takes:  as `validate`.
     Gives:  one row per site: site_id, best (the least cost of an interval that leaves few truly too dry, or is not
             longer than now), advised, now, weekly (costs of these intervals), should_stay (now costs about as little
             as the best), changed, too_dry (a longer interval was advised that truly leaves too many too dry). Empty
             when no plant stands.
     """
     # Nothing is unsure to full knowledge: one draw is as good as many.
-    truth = advise(with_full_knowledge(model, known), records, advice.heating, n_samples=1, name_binding_plants=False)
-    if truth is None:
+    params = advise(with_full_knowledge(model, known), records, advice.heating, n_samples=1, name_binding_plants=False)
+    if params is None:
         return pd.DataFrame()
     money, dry = (
-        truth.by_interval.pivot(index="site_id", columns="interval_days", values=v) for v in ("cost", "too_dry")
+        params.by_interval.pivot(index="site_id", columns="interval_days", values=v) for v in ("cost", "too_dry")
     )
-    best, told = truth.sites.set_index("site_id"), advice.sites.set_index("site_id")
+    best, told = params.sites.set_index("site_id"), advice.sites.set_index("site_id")
 
     def at(table: pd.DataFrame, chosen: pd.Series) -> list[float]:
         return [float(table.at[site, days]) for site, days in chosen.items()]
@@ -87,22 +87,22 @@ def excess(sites: pd.DataFrame, way: str) -> float:
     return float((sites[way] - sites["best"]).clip(lower=0).sum() / sites["best"].sum())
 
 
-def with_full_knowledge(model: WateringModel, known: Known) -> WateringModel:
+def with_full_knowledge(model: WateringModel, known: KnownCompany) -> WateringModel:
     """What was learned, with every estimate put right: drying, misclassification, drought effect, loss rates."""
-    truth = known.truth
-    air = {heating: truth.dry_per_kpa * (season_kpa(known.tables["true_sites"], heating) - 1.2) for heating in SEASONS}
+    params = known.params
+    air = {heating: params.dry_per_kpa * (season_kpa(known.tables["true_sites"], heating) - 1.2) for heating in SEASONS}
     drying = DryingModel.known(
         {
-            "species": {s.name: math.log(s.dry_days) for s in truth.species},
-            "light": truth.dry_light,
-            "pot": truth.dry_pot,
-            "planter": truth.dry_planter,
-            "heating": {SEASONS[True]: truth.dry_heating + air[True], SEASONS[False]: air[False]},
+            "species": {s.name: math.log(s.dry_days) for s in params.species},
+            "light": params.dry_light,
+            "pot": params.dry_pot,
+            "planter": params.dry_planter,
+            "heating": {SEASONS[True]: params.dry_heating + air[True], SEASONS[False]: air[False]},
         },
-        truth.dry_shape,
-        truth.misread,
+        params.dry_shape,
+        params.misread,
     )
-    ratio = math.exp(truth.over_dry)
+    ratio = math.exp(params.over_dry)
     return replace(
         model,
         drying=dict.fromkeys(model.drying, drying),
@@ -112,7 +112,7 @@ def with_full_knowledge(model: WateringModel, known: Known) -> WateringModel:
     )
 
 
-def _true_rates(model: WateringModel, known: Known) -> pd.DataFrame:
+def _true_rates(model: WateringModel, known: KnownCompany) -> pd.DataFrame:
     """Loss rates and shares of days left dry by species and light as they truly were."""
     counted = ["plant_days", "over_dry_days", "expected_losses"]
     true = known.tables["true_quarters"].groupby(["species", "light"])[counted].sum().astype("float64")

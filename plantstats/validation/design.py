@@ -8,7 +8,7 @@ from typing import Any
 
 import numpy as np
 
-from plantstats.simulate import Truth
+from plantstats.simulate import CompanyParams
 from plantstats.validation.kinds import AS_MODELLED
 
 OVER_DRY = 0.9
@@ -40,7 +40,7 @@ class Case:
     plants: int
     years: int
     seed: int
-    truth: Truth
+    params: CompanyParams
     situation: str
     extra: str
 
@@ -54,7 +54,7 @@ def case(seed: int, number: int) -> Case:
     sequence = np.random.SeedSequence([seed, number])
     rng = np.random.Generator(np.random.PCG64(sequence))
     pair = number // 2
-    truth = Truth(
+    params = CompanyParams(
         base_rate=float(rng.choice(BASE_RATES)),
         site_sd=float(rng.choice(SITE_SPREADS)),
         visit_days=VISITS[int(rng.integers(len(VISITS)))],
@@ -64,12 +64,12 @@ def case(seed: int, number: int) -> Case:
         building_failure=False,
     )
     name = AS_MODELLED if number % 2 == 0 else list(SITUATIONS)[pair % len(SITUATIONS)]
-    truth = replace(truth, **SITUATIONS.get(name, {}))
+    params = replace(params, **SITUATIONS.get(name, {}))
     if name == "lognormal sites":
-        truth = replace(truth, site_sd=max(truth.site_sd, 0.4))
+        params = replace(params, site_sd=max(params.site_sd, 0.4))
     extra = EXTRAS[pair % len(EXTRAS)]
     if name == AS_MODELLED and extra == "watering":
-        truth = replace(truth, over_dry=OVER_DRY)
+        params = replace(params, over_dry=OVER_DRY)
     return Case(
-        number, int(rng.choice(SIZES)), int(rng.choice(YEARS)), int(sequence.generate_state(1)[0]), truth, name, extra
+        number, int(rng.choice(SIZES)), int(rng.choice(YEARS)), int(sequence.generate_state(1)[0]), params, name, extra
     )

@@ -18,7 +18,7 @@ METHOD = "share over invented companies of known truth, limits by company"
 def figures(kinds: Iterable[str] | None = None, results: Path = COMMITTED) -> pd.DataFrame:
     """What the proving ground found for some kinds of interval.
 
-    Takes:  kinds (None: all), as in `kinds.KINDS`; results: a table of `run.prove`, the committed one unless given.
+    Takes:  kinds (None: all), as in `kinds.KINDS`; results: a table of `run.validate`, the committed one unless given.
     Gives:  its rows (see `coverage.table`) with seed, asked (companies) and version.
     Raises: KeyError for a kind that is not one of them.
     """
@@ -59,16 +59,16 @@ def quoted(*kinds: str, results: Path = COMMITTED) -> list[str]:
 
 
 def as_findings(table: pd.DataFrame) -> pd.DataFrame:
-    """The results as findings: proved_share by term (kind, situation, and the part where it is one).
+    """The results as findings: coverage_share by term (kind, situation, and the part where it is one).
 
-    Takes:  a table of `run.prove` or `figures`.
+    Takes:  a table of `run.validate` or `figures`.
     """
     rows = []
     for row in table.to_dict("records"):
         part = "" if row["of"] == "all" else f": {row['of']}"
         rows.append(
             findings.finding(
-                "proved_share",
+                "coverage_share",
                 f"version {row['version']}, seed {row['seed']}, {row['asked']} companies",
                 100 * row["share"],
                 100 * row["low"],

@@ -13,9 +13,9 @@ COLUMNS = (
     "companies",
     "share",
     "share_as_modelled",
-    "moved",
-    "moved_error",
-    "shift_unit",
+    "bias_change",
+    "bias_change_error",
+    "bias_unit",
     "clear",
 )
 
@@ -23,18 +23,18 @@ COLUMNS = (
 def table(results: pd.DataFrame) -> pd.DataFrame:
     """Each kind of interval in each situation, beside the same where losses follow the model.
 
-    Takes:  results of `run.prove`.
+    Takes:  results of `run.validate`.
     Gives:  one row per kind and situation other than as modelled: kind, situation, companies, share, share_as_modelled,
-            moved (how much further from the truth estimates lie, in `shift_unit`), moved_error (its standard error),
-            clear (whether that is more than twice its error).
+            bias_change (how much further from the truth estimates lie, in `bias_unit`), bias_change_error (its
+            standard error), clear (whether that is more than twice its error).
     """
-    whole = results[results["of"].eq("all") & results["shift"].notna() & results["shift_unit"].ne("")]
+    whole = results[results["of"].eq("all") & results["bias"].notna() & results["bias_unit"].ne("")]
     usual = whole[whole["situation"].eq(AS_MODELLED)].set_index("kind")
-    usual = usual[["share", "shift", "shift_error"]].add_suffix("_as_modelled")
+    usual = usual[["share", "bias", "bias_error"]].add_suffix("_as_modelled")
     other = whole[whole["situation"].ne(AS_MODELLED)].join(usual, on="kind")
-    moved = other["shift"] - other["shift_as_modelled"]
-    error = np.hypot(other["shift_error"], other["shift_error_as_modelled"])
-    made = other.assign(moved=moved, moved_error=error, clear=moved.abs() > 2 * error)
+    change = other["bias"] - other["bias_as_modelled"]
+    error = np.hypot(other["bias_error"], other["bias_error_as_modelled"])
+    made = other.assign(bias_change=change, bias_change_error=error, clear=change.abs() > 2 * error)
     order = made["kind"].map({kind: n for n, kind in enumerate(KINDS)})
     made = made.iloc[np.lexsort((made["situation"], order))]
     return made[list(COLUMNS)].reset_index(drop=True)

@@ -71,8 +71,8 @@ def misfits(results: pd.DataFrame) -> pd.DataFrame:
     rows = misfit.table(results)
     rows = rows[rows["companies"] > 1].sort_values("clear", ascending=False, kind="stable")
     signed = [
-        f"{moved:+.1f} {unit} (standard error {error:.1f})"
-        for moved, error, unit in zip(rows["moved"], rows["moved_error"], rows["shift_unit"], strict=True)
+        f"{change:+.1f} {unit} (standard error {error:.1f})"
+        for change, error, unit in zip(rows["bias_change"], rows["bias_change_error"], rows["bias_unit"], strict=True)
     ]
     return pd.DataFrame(
         {

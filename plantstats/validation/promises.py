@@ -40,7 +40,7 @@ THUMB_BY_LIGHT: Mapping[str, float] = {"low": 0.40, "medium": 0.22, "high": 0.08
 DAYS_PER_YEAR = 365.25
 
 
-def made(case: Case, kept: Records, period: Period, time: PlantTime) -> list[pd.DataFrame]:
+def validate(case: Case, kept: Records, period: Period, time: PlantTime) -> list[pd.DataFrame]:
     """Rows of all promises of a year before the end of the period.
 
     Takes:  case; records; period, complete; time: losses dated "found".
@@ -111,7 +111,7 @@ def _new_sites(
     others = tuple(f"ours {site}" for site in model.model.sites)
     stranger = replace(model, model=replace(model.model, sites=others))
     with TemporaryDirectory() as folder:
-        simulate.make(folder, case.plants, case.years, case.seed + 1, case.truth)
+        simulate.make(folder, case.plants, case.years, case.seed + 1, case.params)
         twin = records.load(Path(folder))
         try:
             test = back_test.back_test(twin, period, terms, (stranger, exits), earlier)

@@ -9,14 +9,14 @@ from patsy import PatsyError
 
 from plantstats.losses import ModelError
 
-COLUMNS = ("company", "plants", "situation", "kind", "sort", "of", "estimate", "low", "high", "truth", "stated")
-_EMPTY = dict.fromkeys(("estimate", "low", "high", "truth", "stated"), np.nan)
+COLUMNS = ("company", "plants", "situation", "kind", "sort", "of", "estimate", "low", "high", "true_value", "stated")
+_EMPTY = dict.fromkeys(("estimate", "low", "high", "true_value", "stated"), np.nan)
 # A page that says no in its own words, or stops with those of a library: its reader has nothing either way.
 PAGE_STOPS = (ModelError, PatsyError)
 
 
 def intervals(
-    kind: str, found: pd.DataFrame, of: pd.Series, truth: npt.ArrayLike, stated: npt.ArrayLike = np.nan
+    kind: str, found: pd.DataFrame, of: pd.Series, true_value: npt.ArrayLike, stated: npt.ArrayLike = np.nan
 ) -> pd.DataFrame:
     """Printed intervals beside their truth.
 
@@ -31,11 +31,11 @@ def intervals(
             "sort": "interval",
             "of": of.astype("str").to_numpy(),
             **{name: found[name].to_numpy(float) for name in ("estimate", "low", "high")},
-            "truth": np.asarray(truth, dtype=float),
+            "true_value": np.asarray(true_value, dtype=float),
             "stated": stated,
         }
     )
-    return table[table["truth"].notna() & (table["low"].notna() | table["high"].notna())]
+    return table[table["true_value"].notna() & (table["low"].notna() | table["high"].notna())]
 
 
 def alarms(kind: str, of: pd.Series, said: npt.ArrayLike, stated: npt.ArrayLike = np.nan) -> pd.DataFrame:

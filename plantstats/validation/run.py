@@ -28,18 +28,18 @@ DIGITS = 12
 SUMS_TO = 10  # significant digits of the results table
 
 
-class ProvingError(PlantstatsError, RuntimeError):
+class ValidationRunError(PlantstatsError, RuntimeError):
     """Companies that could not be put through the reports: a fault of the program, not of records."""
 
 
-def prove(n: int, seed: int, out: Path, workers: int = 2) -> pd.DataFrame:
+def validate(n: int, seed: int, out: Path, workers: int = 2) -> pd.DataFrame:
     """Make n invented companies, hold every printed interval against the truth, and write the table of results.
 
     Takes:  n companies; seed; out: folder; workers: processes.
     Gives:  the table of `coverage.table` with seed, asked (n), version and code; written as out/results.csv. Each
             company leaves one file in out/companies-<code>-seed-<seed>; those that are there are not made again.
     Keeps:  the same n and seed give the same bytes, whatever the workers and however often it was stopped.
-    Raises: ProvingError naming every company that failed.
+    Raises: ValidationRunError naming every company that failed.
     """
     made_by = code()
     folder = out / f"companies-{made_by}-seed-{seed}"
@@ -62,7 +62,7 @@ def prove(n: int, seed: int, out: Path, workers: int = 2) -> pd.DataFrame:
                 pool.shutdown(wait=False, cancel_futures=True)
                 raise
         if failed:
-            raise ProvingError("\n".join(failed))
+            raise ValidationRunError("\n".join(failed))
     rows = pd.concat([pd.read_parquet(_file(folder, number)) for number in range(n)], ignore_index=True)
     made = coverage.table(rows).assign(seed=seed, asked=n, version=__version__, code=made_by)
     text = made.to_csv(index=False, lineterminator="\n", float_format=f"%.{SUMS_TO}g").encode("utf-8")
@@ -73,14 +73,14 @@ def prove(n: int, seed: int, out: Path, workers: int = 2) -> pd.DataFrame:
 def page(n: int, seed: int, out: Path, workers: int = 2) -> Report:
     """Prove, and make the page of proof.
 
-    Takes:  as `prove`; out: folder for reports.
-    Gives:  Report in out/proof; companies stand in out/proof-work, to be continued.
+    Takes:  as `validate`; out: folder for reports.
+    Gives:  Report in out/validation; companies stand in out/validation-work, to be continued.
     """
-    work = out / "proof-work"
-    prove(n, seed, work, workers)
+    work = out / "validation-work"
+    validate(n, seed, work, workers)
     about = f"{n} invented companies, seed {seed}, plantstats {__version__}"
     parameters = {"results_csv": str((work / "results.csv").resolve())}
-    return run(notebook_path("proof"), parameters, out / "proof", about)
+    return run(notebook_path("validation"), parameters, out / "validation", about)
 
 
 def code() -> str:
@@ -93,7 +93,7 @@ def code() -> str:
 
 def leave(seed: int, number: int, folder: Path) -> None:
     """Prove one company and leave its file; half a file is never seen."""
-    table = companies.prove_one(case(seed, number))
+    table = companies.validate_company(case(seed, number))
     binary = io.BytesIO()
     table.to_parquet(binary, index=False, compression="zstd")
     write_whole(_file(folder, number), binary.getvalue())

@@ -11,38 +11,38 @@ from plantstats.leaves.effects import model_findings
 from plantstats.leaves.model import fit_leaves
 from plantstats.periods import Period
 from plantstats.records import Records
-from plantstats.simulate import Truth
+from plantstats.simulate import CompanyParams
 from plantstats.stats.counts import CountModelError
-from plantstats.validation import decisions, promises, true_effects, watching
+from plantstats.validation import decisions, promises, true_effects, watch_lists
 from plantstats.validation.design import Case
 from plantstats.validation.rows import intervals, refusal
-from plantstats.validation.truths import Known
+from plantstats.validation.true_values import KnownCompany
 from plantstats.watering.advice import advise
 from plantstats.watering.drying import DryingError
 from plantstats.watering.fit import WateringError, fit_watering
 from plantstats.watering.profiles import profiles
 
 
-def made(case: Case, records: Records, known: Known, period: Period, time: PlantTime) -> list[pd.DataFrame]:
+def validate(case: Case, records: Records, known: KnownCompany, period: Period, time: PlantTime) -> list[pd.DataFrame]:
     """Rows of the slow pages that this company is put to.
 
     Takes:  case; its records; what is known; period; time: losses dated "found".
     """
     if case.extra == "leaves":
         # The quickest of the pages has room for the watch list.
-        return _leaves(case.truth, time) + watching.made(records, known, period, time)
+        return _leaves(case.params, time) + watch_lists.validate(records, known, period, time)
     if case.extra == "watering":
-        return _watering(case.truth, known, records, period, time)
-    return promises.made(case, records, period, time)
+        return _watering(case.params, known, records, period, time)
+    return promises.validate(case, records, period, time)
 
 
-def _leaves(truth: Truth, time: PlantTime) -> list[pd.DataFrame]:
+def _leaves(params: CompanyParams, time: PlantTime) -> list[pd.DataFrame]:
     try:
         model = fit_leaves(build(time), "green")
     except CountModelError as fault:
         return [refusal("leaf_ratio", fault)]
     found = model_findings(model, "all")
-    ratios, true = pick(found, "green_leaf_ratio", ["term"]), true_effects.leaf_ratios(truth, model)
+    ratios, true = pick(found, "green_leaf_ratio", ["term"]), true_effects.leaf_ratios(params, model)
     humid = pick(found, "green_humidity_ratio", ["term"])
     return [
         intervals("leaf_ratio", ratios, ratios["term"], ratios["term"].map(true).to_numpy()),
@@ -50,12 +50,14 @@ def _leaves(truth: Truth, time: PlantTime) -> list[pd.DataFrame]:
             "leaf_humidity_ratio",
             humid,
             humid["term"],
-            [true_effects.leaf_humidity(truth, term) for term in humid["term"]],
+            [true_effects.leaf_humidity(params, term) for term in humid["term"]],
         ),
     ]
 
 
-def _watering(truth: Truth, known: Known, records: Records, period: Period, time: PlantTime) -> list[pd.DataFrame]:
+def _watering(
+    params: CompanyParams, known: KnownCompany, records: Records, period: Period, time: PlantTime
+) -> list[pd.DataFrame]:
     try:
         model = fit_watering(records, period.last_day, time=time)
     except (WateringError, DryingError) as fault:
@@ -72,6 +74,6 @@ def _watering(truth: Truth, known: Known, records: Records, period: Period, time
         printed = pd.DataFrame(
             {"estimate": table[measure], "low": table[f"{measure}_low"], "high": table[f"{measure}_high"]}
         )
-        true = [true_effects.drying_days(truth, known.tables["true_sites"], row, share) for row in rows]
+        true = [true_effects.drying_days(params, known.tables["true_sites"], row, share) for row in rows]
         parts.append(intervals(measure, printed, of, true))
-    return parts + decisions.made(model, advice, records, known)
+    return parts + decisions.validate(model, advice, records, known)

@@ -15,7 +15,7 @@ from plantstats.leaves import misclassification
 from plantstats.leaves.effects import SEASON_TERM, ratio_term
 from plantstats.leaves.inputs import MAX_DAYS, STEPS, TRANSIENT_CUTS
 from plantstats.simulate import drying_quantile, true_rate
-from plantstats.simulate.truth import LIGHTS, POTS, TRANSIENT_DAYS, Truth, cycle, species_named
+from plantstats.simulate.params import LIGHTS, POTS, TRANSIENT_DAYS, CompanyParams, cycle, species_named
 
 if TYPE_CHECKING:
     from plantstats.leaves.model import LeafFit
@@ -26,37 +26,37 @@ MID_YEAR = 2026  # any: the cycle is the same every year
 HEATED_C, OPEN_C = 21.1, 23.1
 
 
-def loss_effect(truth: Truth, term: str) -> float:
+def loss_effect(params: CompanyParams, term: str) -> float:
     """True rate ratio behind a term of the loss model as findings name it; missing where there is no one truth
     (unknown levels, humidity not read)."""
     name, _, rest = term.partition(": ")
     if name == "season" and rest in ("January against July", "April against October"):
         one, other = (1, 7) if rest.startswith("January") else (4, 10)
-        return math.exp(_of_month(truth, one) - _of_month(truth, other))
+        return math.exp(_of_month(params, one) - _of_month(params, other))
     if name == "humidity" and rest.startswith("each"):
-        return math.exp(truth.humidity)
+        return math.exp(params.humidity)
     level, _, against = rest.removesuffix(")").partition(" (against ")
     pulled = {"never": 0.0, "later": 0.0}
     tables = {
-        "light": truth.light,
-        "pot": truth.pot,
-        "age_band": truth.age,
+        "light": params.light,
+        "pot": params.pot,
+        "age_band": params.age,
         "planter": {"direct": 0.0, "double_potted": 0.0, "sub_irrigated": 0.0},
-        "moved": pulled | {"first 90 days": truth.moved},
-        "repotted": pulled | {"first 90 days": truth.repotted},
+        "moved": pulled | {"first 90 days": params.moved},
+        "repotted": pulled | {"first 90 days": params.repotted},
     }
     known = tables.get(name, {})
     return math.exp(known[level] - known[against]) if level in known and against in known else math.nan
 
 
-def species_effects(truth: Truth, model: LossModel) -> pd.Series:
+def species_effects(params: CompanyParams, model: LossModel) -> pd.Series:
     """True rate ratio of each species against the average plant-day that the model was fitted on."""
     days = model.patterns.groupby("species", observed=True)["plant_days"].sum()
-    loss = pd.Series({name: species_named(truth, name).loss for name in days.index})
+    loss = pd.Series({name: species_named(params, name).loss for name in days.index})
     return np.exp(loss - (loss * days).sum() / days.sum())
 
 
-def adjusted_rate(truth: Truth, model: LossModel, row: dict[str, object]) -> float:
+def adjusted_rate(params: CompanyParams, model: LossModel, row: dict[str, object]) -> float:
     """True losses per 100 plant-years in one named situation, at the mean site.
 
     Takes:  row: species, month, humidity, and other levels where the situation names them.
@@ -65,7 +65,7 @@ def adjusted_rate(truth: Truth, model: LossModel, row: dict[str, object]) -> flo
     if first["age_band"] != "days 91-365" or first["pot"] not in POTS:
         return math.nan
     return true_rate(
-        truth,
+        params,
         str(row["species"]),
         light=str(row.get("light", first["light"])),
         pot=first["pot"],
@@ -75,45 +75,45 @@ def adjusted_rate(truth: Truth, model: LossModel, row: dict[str, object]) -> flo
     )
 
 
-def leaf_ratios(truth: Truth, model: LeafFit | None = None) -> dict[str, float]:
+def leaf_ratios(params: CompanyParams, model: LeafFit | None = None) -> dict[str, float]:
     """True ratio of green leaves behind each term of the leaf model as findings name it.
 
     Takes:  truth; model: the fitted leaf model, for how many plants stood dry. The ratios printed are of the topsoil as
             it was written down; without the model those of dry topsoil are of the topsoil as it was.
     """
-    light = truth.leaf_light
+    light = params.leaf_light
     logs = {
         "light": {level: light[level] - light["medium"] for level in LIGHTS},
-        "new": _steps(truth, truth.leaf_new, on_a_visit=False),
-        "moved": _steps(truth, truth.leaf_moved, on_a_visit=True),
-        "repotted": _steps(truth, truth.leaf_repotted, on_a_visit=True),
+        "new": _steps(params, params.leaf_new, on_a_visit=False),
+        "moved": _steps(params, params.leaf_moved, on_a_visit=True),
+        "repotted": _steps(params, params.leaf_repotted, on_a_visit=True),
         "turned": {"turned": 0.0},
-        "rewatered": {"dry (figs)": _written(truth, model, "rewatered", "dry (figs)"), "dry (others)": 0.0},
-        "dry": {"dry (figs)": 0.0, "dry (others)": _written(truth, model, "dry", "dry (others)")},
+        "rewatered": {"dry (figs)": _written(params, model, "rewatered", "dry (figs)"), "dry (others)": 0.0},
+        "dry": {"dry (figs)": 0.0, "dry (others)": _written(params, model, "dry", "dry (others)")},
     }
     made = {
         ratio_term(factor, level): math.exp(value) for factor, levels in logs.items() for level, value in levels.items()
     }
     # The invented company counts leaves by the day of the year on which a stretch ends, the model by its middle: in
     # mid-January that is so many days on.
-    later = sum(days**2 * weight for days, weight in _gaps(truth)) / sum(d * w for d, w in _gaps(truth)) / 2
-    january, july = cycle(truth.leaf_cycle_cos, truth.leaf_cycle_sin, np.array([15.5, 196.5]) + later)
+    later = sum(days**2 * weight for days, weight in _gaps(params)) / sum(d * w for d, w in _gaps(params)) / 2
+    january, july = cycle(params.leaf_cycle_cos, params.leaf_cycle_sin, np.array([15.5, 196.5]) + later)
     made[SEASON_TERM] = math.exp(january - july)
     return made
 
 
-def _gaps(truth: Truth) -> list[tuple[int, float]]:
+def _gaps(params: CompanyParams) -> list[tuple[int, float]]:
     """Days from one completed visit to the next, and how many such stretches there are to each plant-day."""
-    skipped = truth.missed_visits + truth.no_access
+    skipped = params.missed_visits + params.no_access
     # A site visited every v days has (1 - skipped) / v stretches a day; a share skipped^k of them is k visits longer.
     return [
         (every * (k + 1), share * (1 - skipped) ** 2 / every * skipped**k)
-        for every, share in truth.visit_days.items()
+        for every, share in params.visit_days.items()
         for k in range(4)
     ]
 
 
-def _steps(truth: Truth, effect: float, on_a_visit: bool) -> dict[str, float]:
+def _steps(params: CompanyParams, effect: float, on_a_visit: bool) -> dict[str, float]:
     """Log ratio of each step of thirty days after a plant came, moved or was repotted.
 
     A step holds the stretches whose middle lies in it. The invented company lets the effect act on a whole stretch if
@@ -122,9 +122,9 @@ def _steps(truth: Truth, effect: float, on_a_visit: bool) -> dict[str, float]:
     Takes:  on_a_visit: the change was made at a visit, so that visits follow whole intervals after it; a plant may come
             on any day between two.
     """
-    skipped = truth.missed_visits + truth.no_access
+    skipped = params.missed_visits + params.no_access
     days, hit = np.zeros(len(STEPS)), np.zeros(len(STEPS))
-    for every, share in truth.visit_days.items():
+    for every, share in params.visit_days.items():
         for first in [every] if on_a_visit else range(1, every + 1):
             rounds = [0, *range(first, MAX_DAYS + TRANSIENT_CUTS[-1], every)]
             for i, start in enumerate(rounds):
@@ -140,28 +140,28 @@ def _steps(truth: Truth, effect: float, on_a_visit: bool) -> dict[str, float]:
     return {name: math.log1p(float(part) * math.expm1(effect)) for name, part in zip(STEPS, within, strict=True)}
 
 
-def _written(truth: Truth, model: LeafFit | None, factor: str, level: str) -> float:
+def _written(params: CompanyParams, model: LeafFit | None, factor: str, level: str) -> float:
     """Log ratio of topsoil written down as dry: technicians misread a share of it, which pulls the ratio towards 1."""
     if model is None:
-        return truth.leaf_dry
+        return params.leaf_dry
     share = misclassification.share_dry(model, factor)[level]
-    true = (share - truth.misread) / (1 - 2 * truth.misread)
+    true = (share - params.misread) / (1 - 2 * params.misread)
     return math.log(
-        misclassification.written_ratio(math.exp(truth.leaf_dry), true, truth.misread, watered=factor == "rewatered")
+        misclassification.written_ratio(math.exp(params.leaf_dry), true, params.misread, watered=factor == "rewatered")
     )
 
 
-def leaf_humidity(truth: Truth, term: str) -> float:
+def leaf_humidity(params: CompanyParams, term: str) -> float:
     """True ratio of green leaves between two humidities, from a term such as "Ficus: air at 42.5% instead of 32.5%"."""
     group, _, rest = term.partition(": air at ")
-    if group not in truth.leaf_humidity or not rest:
+    if group not in params.leaf_humidity or not rest:
         return math.nan
     high, low = (float(text.removesuffix("%")) for text in rest.split(" instead of "))
     gained = min(high, DRY_AIR_BELOW) - low
-    return math.exp(-truth.leaf_humidity[group] * gained / 10)
+    return math.exp(-params.leaf_humidity[group] * gained / 10)
 
 
-def drying_days(truth: Truth, sites: pd.DataFrame, row: dict[str, object], share: float) -> float:
+def drying_days(params: CompanyParams, sites: pd.DataFrame, row: dict[str, object], share: float) -> float:
     """True days until the topsoil of a share of such plants is dry, in the mean air of the season.
 
     Takes:  sites: `true_sites`; row: species, light, pot, planter, season.
@@ -170,7 +170,7 @@ def drying_days(truth: Truth, sites: pd.DataFrame, row: dict[str, object], share
         return math.nan
     heating = row["season"] == "heating season"
     return drying_quantile(
-        truth,
+        params,
         str(row["species"]),
         share,
         light=str(row["light"]),
@@ -187,5 +187,5 @@ def season_kpa(sites: pd.DataFrame, heating: bool) -> float:
     return float(deficit_kpa(HEATED_C if heating else OPEN_C, humidity))
 
 
-def _of_month(truth: Truth, month: int) -> float:
-    return float(cycle(truth.cycle_cos, truth.cycle_sin, date(MID_YEAR, month, 15).timetuple().tm_yday))
+def _of_month(params: CompanyParams, month: int) -> float:
+    return float(cycle(params.cycle_cos, params.cycle_sin, date(MID_YEAR, month, 15).timetuple().tm_yday))

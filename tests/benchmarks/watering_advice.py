@@ -24,7 +24,7 @@ import pandas as pd
 from scipy import stats
 
 from plantstats import records, simulate
-from plantstats.validation import decisions, truths
+from plantstats.validation import decisions, true_values
 from plantstats.validation.companies import AS_OF
 from plantstats.validation.design import case
 from plantstats.watering.advice import advise
@@ -49,8 +49,8 @@ def one(seed: int, number: int) -> dict[str, float] | str:
     """One company: excess cost of each way, changes, and seconds; or why its page is not made."""
     began, worked, made = time.perf_counter(), time.process_time(), case(seed, number)
     with tempfile.TemporaryDirectory() as folder:
-        simulate.make(folder, made.plants, made.years, made.seed, made.truth)
-        known = truths.Known(made.truth, simulate.company(made.plants, made.years, made.seed, made.truth))
+        simulate.make(folder, made.plants, made.years, made.seed, made.params)
+        known = true_values.KnownCompany(made.params, simulate.company(made.plants, made.years, made.seed, made.params))
         loaded = records.load(Path(folder))
         try:
             model = fit_watering(loaded, AS_OF)

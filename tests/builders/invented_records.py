@@ -19,13 +19,13 @@ from tests.builders.tiny_records import ARROW
 class InventedRecords:
     """An invented company as records: a Parquet file per table, the tables, settings; nothing set aside."""
 
-    def __init__(self, folder: Path, plants: int, seed: int, truth: simulate.Truth, years: float = 3) -> None:
-        self.folder, self.truth = folder, truth
+    def __init__(self, folder: Path, plants: int, seed: int, params: simulate.CompanyParams, years: float = 3) -> None:
+        self.folder, self.params = folder, params
         self.settings = SimpleNamespace(heating_season=((10, 1), (5, 1)), small_group=5)
         self.set_aside = pd.DataFrame(
             columns=["table", "file", "line", "column", "text", "scope", "reason", "plant_id"], dtype="str"
         )
-        made = simulate.company(plants, years, seed, truth)
+        made = simulate.company(plants, years, seed, params)
         made["plants"] = made["plants"].assign(outcome=made["plants"]["removal_reason"].map(OUTCOME_OF))
         self._tables = {
             name: frame.assign(line=np.arange(len(frame)) + 2)
@@ -49,5 +49,5 @@ class InventedRecords:
     @property
     def species(self) -> pd.DataFrame:
         return pd.DataFrame(
-            {"name": [s.name for s in self.truth.species], "group": [s.group for s in self.truth.species]}
+            {"name": [s.name for s in self.params.species], "group": [s.group for s in self.params.species]}
         )

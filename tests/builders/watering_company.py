@@ -13,7 +13,7 @@ from plantstats.schema import tables
 from plantstats.settings import settings_from
 from plantstats.simulate.company import build as build_company
 from plantstats.validation import decisions
-from plantstats.validation.truths import Known
+from plantstats.validation.true_values import KnownCompany
 from plantstats.watering.fit import WateringModel
 
 SETTINGS = settings_from(
@@ -30,9 +30,11 @@ SETTINGS = settings_from(
 class CompanyRecords:
     """Records of an invented company: what the rooms ask of `Records`, with the truth beside it."""
 
-    def __init__(self, folder: Path, plants: int, years: float, seed: int, truth: simulate.Truth | None = None) -> None:
-        self.folder, self.settings, self.truth = folder, SETTINGS, truth or simulate.Truth()
-        self.made = build_company(plants, years, seed, self.truth)
+    def __init__(
+        self, folder: Path, plants: int, years: float, seed: int, params: simulate.CompanyParams | None = None
+    ) -> None:
+        self.folder, self.settings, self.params = folder, SETTINGS, params or simulate.CompanyParams()
+        self.made = build_company(plants, years, seed, self.params)
         self.set_aside = pd.DataFrame(
             {c: [] for c in ("table", "plant_id", "scope", "reason", "column", "text")}, dtype="str"
         )
@@ -63,4 +65,4 @@ class CompanyRecords:
 def with_full_knowledge(model: WateringModel, records: CompanyRecords) -> WateringModel:
     """What was learned, with every estimate put right."""
     true = {name: getattr(records.made, name) for name in ("true_sites", "true_quarters")}
-    return decisions.with_full_knowledge(model, Known(records.truth, true))
+    return decisions.with_full_knowledge(model, KnownCompany(records.params, true))

@@ -19,10 +19,10 @@ from plantstats.stats.collinearity import VIF_LIMIT
 from plantstats.stats.counts import CountModelError
 from tests.leaves.test_leaves_intervals import FIG, leaf_time, visit
 
-TRUTH = simulate.Truth()
+PARAMS = simulate.CompanyParams()
 # Leaf drop by the truth's terms alone: no plant fails, none is counted late, no reading is wrong.
 STEADY = replace(
-    TRUTH,
+    PARAMS,
     base_rate=0.01,
     building_failure=False,
     leaf_before_loss=0.0,
@@ -38,8 +38,8 @@ STEADY = replace(
 Q3 = quarter("2026-Q3")
 
 
-def company(folder: Path, truth: simulate.Truth, plants: int, seed: int, years: float = 2) -> tuple:
-    simulate.make(folder, plants=plants, years=years, seed=seed, truth=truth)
+def company(folder: Path, params: simulate.CompanyParams, plants: int, seed: int, years: float = 2) -> tuple:
+    simulate.make(folder, plants=plants, years=years, seed=seed, params=params)
     found = records.load(folder)
     time = exposure.build(found, date(2026, 9, 30))
     return found, time, leaf_loss.build(time)
@@ -63,16 +63,16 @@ def page(steady):
 # -- known truth ---------------------------------------------------------------------------------------
 
 
-def near(fit, name: str, truth: float, room: float = 0.06) -> bool:
+def near(fit, name: str, params: float, room: float = 0.06) -> bool:
     """Within three standard errors, and never further than that plus the rounding of bands."""
-    return abs(fit.params[name] - truth) < 3 * fit.se[name] + room
+    return abs(fit.params[name] - params) < 3 * fit.se[name] + room
 
 
 def test_the_model_finds_light_and_species_of_the_truth_again(green):
     assert near(green.fit, "light[low]", 0.35)
     assert near(green.fit, "light[high]", -0.15)
     first = green.table["species"].cat.categories[0]
-    leaf = {s.name: s.leaf for s in TRUTH.species}
+    leaf = {s.name: s.leaf for s in PARAMS.species}
     for other in ("Ficus benjamina", "Dracaena marginata", "Zamioculcas zamiifolia"):
         if other != first:
             assert near(green.fit, f"species[{other}]", leaf[other] - leaf[first], 0.1)
@@ -80,18 +80,18 @@ def test_the_model_finds_light_and_species_of_the_truth_again(green):
 
 def test_the_model_finds_the_transients_of_arrival_moves_and_repotting_again(green):
     for step in ("days 1-30", "days 31-60"):
-        assert near(green.fit, f"new[{step}]", TRUTH.leaf_new)
-        assert near(green.fit, f"moved[{step}]", TRUTH.leaf_moved)
-        assert near(green.fit, f"repotted[{step}]", TRUTH.leaf_repotted)
+        assert near(green.fit, f"new[{step}]", PARAMS.leaf_new)
+        assert near(green.fit, f"moved[{step}]", PARAMS.leaf_moved)
+        assert near(green.fit, f"repotted[{step}]", PARAMS.leaf_repotted)
     # The last step loses a little: a stretch that ends after day 90 counts by its middle.
     assert 0.25 < green.fit.params["repotted[days 61-90]"] < 0.65
 
 
 def test_the_model_finds_the_slope_of_dry_air_of_each_group_again(green):
     # Per ten points below 40%; hygrometers that are off by two points pull slopes towards none by some percent.
-    truth = TRUTH.leaf_humidity
+    params = PARAMS.leaf_humidity
     for group in ("Ficus", "Palms", "Dracaena"):
-        assert near(green.fit, f"dry_air:air_group[{group}]", truth[group])
+        assert near(green.fit, f"dry_air:air_group[{group}]", params[group])
     # And far from no slope where there is one.
     assert green.fit.params["dry_air:air_group[Ficus]"] > 0.3
 
@@ -104,22 +104,22 @@ def test_the_edge_of_dry_air_lies_where_the_truth_has_it(steady):
 
 
 def test_figs_drop_after_the_dry_spell_and_other_species_during_it(green):
-    assert near(green.fit, "rewatered[dry (figs)]", TRUTH.leaf_dry)
-    assert near(green.fit, "dry[dry (others)]", TRUTH.leaf_dry)
+    assert near(green.fit, "rewatered[dry (figs)]", PARAMS.leaf_dry)
+    assert near(green.fit, "dry[dry (others)]", PARAMS.leaf_dry)
     assert near(green.fit, "dry[dry (figs)]", 0.0, 0.0)
 
 
 def test_oldest_leaves_yellow_with_dry_soil_and_not_with_dry_air(steady):
     yellow = fit_leaves(steady[2], "yellow")
-    assert near(yellow.fit, "dry[dry (figs)]", TRUTH.yellow_dry)
-    assert near(yellow.fit, "dry[dry (others)]", TRUTH.yellow_dry)
+    assert near(yellow.fit, "dry[dry (figs)]", PARAMS.yellow_dry)
+    assert near(yellow.fit, "dry[dry (others)]", PARAMS.yellow_dry)
     assert near(yellow.fit, "dry_air:air_group[Ficus]", 0.0, 0.0)
     # The truth has no over-dispersion of yellow leaves.
     assert yellow.fit.alpha < 0.1
 
 
 def test_the_dispersion_is_that_of_the_truth(green):
-    assert 1 / green.fit.alpha == pytest.approx(TRUTH.leaf_size, rel=0.15)
+    assert 1 / green.fit.alpha == pytest.approx(PARAMS.leaf_size, rel=0.15)
 
 
 def test_a_named_situation_has_the_rate_of_the_truth(green):
@@ -345,13 +345,13 @@ def test_the_crown_lost_is_leaves_over_the_crown_at_the_start(tmp_path):
 
 def test_leaf_drop_before_a_loss_foretells_it_and_only_then(tmp_path, steady, green):
     # Truth of the demo: two losses in three are preceded by sixty days with exp(0.8) = 2.2 times the leaves.
-    _, _, leaves = company(tmp_path, replace(TRUTH, base_rate=30.0), 900, 12)
+    _, _, leaves = company(tmp_path, replace(PARAMS, base_rate=30.0), 900, 12)
     found = prognosis.loss_after_leaf_drop(leaves, fit_leaves(leaves, "green"), "all").set_index("term")
     twice = found.loc["leaves dropped: twice or more"]
     assert twice["low"] > 1.5
     assert twice["note"].startswith("a mark, not a cause")
     # Without it leaf drop says nothing.
-    quiet = replace(TRUTH, base_rate=30.0, leaf_before_loss=0.0, building_failure=False)
+    quiet = replace(PARAMS, base_rate=30.0, leaf_before_loss=0.0, building_failure=False)
     (tmp_path / "quiet").mkdir()
     _, _, leaves = company(tmp_path / "quiet", quiet, 900, 12)
     found = prognosis.loss_after_leaf_drop(leaves, fit_leaves(leaves, "green"), "all").set_index("term")

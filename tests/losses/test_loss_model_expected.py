@@ -18,12 +18,12 @@ from tests.builders.invented_records import InventedRecords
 
 QUARTER = periods.quarter("2026-Q3")
 LAST = date(2026, 9, 30)
-TRUTH = replace(simulate.Truth(), building_failure=False)
+PARAMS = replace(simulate.CompanyParams(), building_failure=False)
 
 
 @pytest.fixture(scope="module")
 def made(tmp_path_factory) -> InventedRecords:
-    return InventedRecords(tmp_path_factory.mktemp("company"), 500, 5, TRUTH)
+    return InventedRecords(tmp_path_factory.mktemp("company"), 500, 5, PARAMS)
 
 
 @pytest.fixture(scope="module")
@@ -232,7 +232,7 @@ def test_an_earlier_event_left_out_takes_its_losses_and_no_plant_days_from_what_
 
 
 def test_the_event_that_a_company_of_invented_records_leaves_out_is_its_building_failure(tmp_path):
-    made = InventedRecords(tmp_path, 300, 4, simulate.Truth(), years=2)
+    made = InventedRecords(tmp_path, 300, 4, simulate.CompanyParams(), years=2)
     time = exposure.build(made, LAST, "found")
     after = periods.quarter("2026-Q1")
     whole, quiet = (expected.expect(time, after, made.species, without_largest_event=w) for w in (False, True))
@@ -281,7 +281,7 @@ def test_conditions_never_seen_before_are_left_out_of_both_sides_and_said(made, 
 
 def test_a_season_that_earlier_quarters_do_not_hold_is_refused_by_the_names_of_its_months(tmp_path):
     # One quarter of records before: April to June says nothing of July to September.
-    young = InventedRecords(tmp_path, 300, 6, replace(TRUTH, base_rate=30.0), years=0.5)
+    young = InventedRecords(tmp_path, 300, 6, replace(PARAMS, base_rate=30.0), years=0.5)
     with pytest.raises(ModelError, match="no July and no August and no September before 2026-Q3 is on record"):
         expected.expect(exposure.build(young, LAST, "found"), QUARTER, young.species)
 

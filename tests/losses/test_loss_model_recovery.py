@@ -22,17 +22,17 @@ from tests.reference import published
 LAST = date(2026, 9, 30)
 # Days of dry topsoil depend on light and pot, so that these terms' whole effects have no closed form with it; a
 # boiler failure is one event that no term explains.
-TRUTH = replace(simulate.Truth(), over_dry=0.0, building_failure=False)
+PARAMS = replace(simulate.CompanyParams(), over_dry=0.0, building_failure=False)
 
 
 def cells_of(made: InventedRecords, dated: str = "midpoint") -> pd.DataFrame:
     return exposure.build(made, LAST, dated).cells(list(losses.CELLS_BY), end=terms.settled(LAST))
 
 
-def true_contrasts(model: LossModel, truth: simulate.Truth) -> dict[str, tuple[np.ndarray, float]]:
+def true_contrasts(model: LossModel, params: simulate.CompanyParams) -> dict[str, tuple[np.ndarray, float]]:
     """Name of each effect -> its weights and its true log ratio, by the invented company's own coefficients."""
-    ages = dict(zip(exposure.age_bands(), truth.age.values(), strict=False))
-    species = {s.name: s.loss for s in truth.species}
+    ages = dict(zip(exposure.age_bands(), params.age.values(), strict=False))
+    species = {s.name: s.loss for s in params.species}
     days = model.patterns.groupby("species")["plant_days"].sum()
     average = sum(days[name] * species[name] for name in days.index) / days.sum()
     found = {}
@@ -46,15 +46,15 @@ def true_contrasts(model: LossModel, truth: simulate.Truth) -> dict[str, tuple[n
         factor, level, first = contrast.of
         true: dict[str, float] = {
             "age_band": ages.get(level, np.nan) - ages.get(first, np.nan),
-            "light": truth.light.get(level, np.nan) - truth.light.get(first, np.nan),
-            "pot": truth.pot.get(level, np.nan) - truth.pot.get(first, np.nan),
+            "light": params.light.get(level, np.nan) - params.light.get(first, np.nan),
+            "pot": params.pot.get(level, np.nan) - params.pot.get(first, np.nan),
             "planter": 0.0,
-            "moved": truth.moved * (level == "first 90 days"),
-            "repotted": truth.repotted * (level == "first 90 days"),
-            "humidity": truth.humidity if level.startswith("each") else np.nan,
+            "moved": params.moved * (level == "first 90 days"),
+            "repotted": params.repotted * (level == "first 90 days"),
+            "humidity": params.humidity if level.startswith("each") else np.nan,
             "season": sum(
                 contrast.weights[model.names.index(name)] * true
-                for name, true in (("year_cos", truth.cycle_cos), ("year_sin", truth.cycle_sin))
+                for name, true in (("year_cos", params.cycle_cos), ("year_sin", params.cycle_sin))
                 if name in model.names
             ),
         }
@@ -63,9 +63,9 @@ def true_contrasts(model: LossModel, truth: simulate.Truth) -> dict[str, tuple[n
     return found
 
 
-def covered(model: LossModel, truth: simulate.Truth) -> pd.DataFrame:
+def covered(model: LossModel, params: simulate.CompanyParams) -> pd.DataFrame:
     rows = []
-    for name, (weights, true) in true_contrasts(model, truth).items():
+    for name, (weights, true) in true_contrasts(model, params).items():
         error = float(np.sqrt(weights @ model.covariance @ weights))
         away = float(weights @ model.beta) - true
         rows.append({"effect": name, "covered": abs(away) <= model.quantile() * error, "z": away / error})
@@ -80,8 +80,8 @@ def test_intervals_of_every_effect_cover_the_truth_of_invented_companies(tmp_pat
     for seed in range(3):
         folder = tmp_path / str(seed)
         folder.mkdir()
-        made = InventedRecords(folder, 600, 40 + seed, TRUTH)
-        found.append(covered(losses.fit(cells_of(made), made.species), TRUTH))
+        made = InventedRecords(folder, 600, 40 + seed, PARAMS)
+        found.append(covered(losses.fit(cells_of(made), made.species), PARAMS))
     all_of = pd.concat(found)
     assert len(all_of) > 90
     assert (~all_of["covered"]).sum() <= 12

@@ -20,8 +20,8 @@ LAST = date(2026, 9, 30)
 
 @pytest.fixture(scope="module")
 def made(tmp_path_factory) -> InventedRecords:
-    truth = replace(simulate.Truth(), building_failure=False)
-    return InventedRecords(tmp_path_factory.mktemp("company"), 500, 6, truth)
+    params = replace(simulate.CompanyParams(), building_failure=False)
+    return InventedRecords(tmp_path_factory.mktemp("company"), 500, 6, params)
 
 
 @pytest.fixture(scope="module")
@@ -60,7 +60,7 @@ def test_nothing_recorded_later_changes_a_list(made, watched, tmp_path):
 
     class Struck(InventedRecords):
         def __init__(self) -> None:
-            self.folder, self.truth = made.folder, made.truth
+            self.folder, self.params = made.folder, made.params
             self.settings, self.set_aside = made.settings, made.set_aside
             visits, cut = made.table("visits"), pd.Timestamp(day)
             self._tables = made._tables | {"visits": visits[visits["visited_on"] <= cut]}
@@ -173,7 +173,7 @@ def test_the_list_as_findings_carries_intervals_and_reasons(watched, tested):
 def test_a_list_for_a_season_never_recorded_is_refused_by_its_months(tmp_path):
     # Half a year of records: April to September; the list would run from October to December.
     young = InventedRecords(
-        tmp_path, 300, 6, replace(simulate.Truth(), building_failure=False, base_rate=30.0), years=0.5
+        tmp_path, 300, 6, replace(simulate.CompanyParams(), building_failure=False, base_rate=30.0), years=0.5
     )
     with pytest.raises(ModelError, match="no October and no November and no December up to 2026-09-30 is on record"):
         watch_list.watch(young, LAST, young.species)

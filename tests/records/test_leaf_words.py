@@ -21,7 +21,7 @@ from plantstats.records import RecordError
 from plantstats.records.propose import propose_settings
 from plantstats.stats.counts import POISSON, CountFit, CountModelError, fit_counts
 from tests.builders.contract import contract
-from tests.leaves.test_leaves_findings import STEADY, TRUTH, near
+from tests.leaves.test_leaves_findings import PARAMS, STEADY, near
 from tests.leaves.test_leaves_intervals import FIG, leaf_time, used, visit
 
 WORDS = '[leaf_words]\nnone = [0, 0]\nFew = [1, 5]\nmany = [6, 40]\n"10+" = [10, 60]\n'
@@ -239,7 +239,7 @@ def test_words_that_may_mean_none_alone_are_no_leaf():
 def worded(tmp_path_factory):
     """An invented company whose technicians write 0 or a word, never another number."""
     folder = tmp_path_factory.mktemp("worded")
-    simulate.make(folder, plants=1200, years=2, seed=4, truth=STEADY)
+    simulate.make(folder, plants=1200, years=2, seed=4, params=STEADY)
     seen = pd.read_csv(folder / "visits.csv", dtype="str")
     counts = pd.to_numeric(seen["leaves_dropped"], errors="coerce")
     seen.loc[counts.between(1, 5), "leaves_dropped"] = "few"
@@ -258,10 +258,10 @@ def test_known_truth_is_found_again_where_every_leaf_is_a_word(worded):
     green = fit_leaves(worded[2], "green")
     assert near(green.fit, "light[low]", 0.35) and near(green.fit, "light[high]", -0.15)
     for step in ("days 1-30", "days 31-60"):
-        assert near(green.fit, f"new[{step}]", TRUTH.leaf_new)
-        assert near(green.fit, f"repotted[{step}]", TRUTH.leaf_repotted)
-    assert near(green.fit, "dry_air:air_group[Ficus]", TRUTH.leaf_humidity["Ficus"])
-    assert 1 / green.fit.alpha == pytest.approx(TRUTH.leaf_size, rel=0.2)
+        assert near(green.fit, f"new[{step}]", PARAMS.leaf_new)
+        assert near(green.fit, f"repotted[{step}]", PARAMS.leaf_repotted)
+    assert near(green.fit, "dry_air:air_group[Ficus]", PARAMS.leaf_humidity["Ficus"])
+    assert 1 / green.fit.alpha == pytest.approx(PARAMS.leaf_size, rel=0.2)
     account = worded[2].account.set_index("fate")["rows"]
     in_it = green.table["n"].sum() + green.zero_levels["n"].sum()
     assert in_it <= account[account.index.str.startswith("used")].sum() and green.table["counted"].sum() < in_it

@@ -20,10 +20,10 @@ import pytest
 from plantstats import quality, records, simulate
 from plantstats.simulate import layout
 from plantstats.simulate.causes import CODES
-from plantstats.simulate.truth import cycle
+from plantstats.simulate.params import cycle
 
 DATA_DEMO = Path(__file__).parents[2] / "data_demo"
-TRUTH = simulate.Truth()
+PARAMS = simulate.CompanyParams()
 
 
 def zeros(table: dict) -> dict:
@@ -31,13 +31,13 @@ def zeros(table: dict) -> dict:
 
 
 FLAT = replace(
-    TRUTH,
+    PARAMS,
     species=tuple(replace(s, loss=0.0, leaf=0.0, dry_days=10.0) for s in simulate.SPECIES),
-    light=zeros(TRUTH.light), pot=zeros(TRUTH.pot), age=zeros(TRUTH.age), cycle_cos=0.0, cycle_sin=0.0,
+    light=zeros(PARAMS.light), pot=zeros(PARAMS.pot), age=zeros(PARAMS.age), cycle_cos=0.0, cycle_sin=0.0,
     humidity=0.0, moved=0.0, repotted=0.0, over_dry=0.0, site_sd=0.0, lease_end_rate=0.0,
-    leaf_light=zeros(TRUTH.leaf_light), leaf_humidity=zeros(TRUTH.leaf_humidity), leaf_cycle_cos=0.0,
+    leaf_light=zeros(PARAMS.leaf_light), leaf_humidity=zeros(PARAMS.leaf_humidity), leaf_cycle_cos=0.0,
     leaf_new=0.0, leaf_moved=0.0, leaf_repotted=0.0, leaf_dry=0.0, leaf_before_loss=0.0, yellow_dry=0.0,
-    dry_pot=zeros(TRUTH.dry_pot), dry_light=zeros(TRUTH.dry_light), dry_planter=zeros(TRUTH.dry_planter),
+    dry_pot=zeros(PARAMS.dry_pot), dry_light=zeros(PARAMS.dry_light), dry_planter=zeros(PARAMS.dry_planter),
     dry_heating=0.0, dry_per_kpa=0.0, misread=0.0, water_early=0.0, extra_visits=0.0,
     visits_follow_trouble=0.0, building_failure=False,
 )  # fmt: skip
@@ -162,7 +162,7 @@ def test_the_true_end_comes_before_it_is_found_and_some_are_not_found_at_the_fir
 
 
 def test_with_found_late_off_an_end_is_found_on_its_day():
-    true = simulate.company(300, 2, 3, replace(TRUTH, found_late=False))["true_plants"].dropna(subset=["ended_on"])
+    true = simulate.company(300, 2, 3, replace(PARAMS, found_late=False))["true_plants"].dropna(subset=["ended_on"])
     assert (true["found_on"] == true["ended_on"]).all()
 
 
@@ -177,12 +177,12 @@ def test_every_code_of_the_log_is_in_the_settings_with_its_cause_and_outcome(tmp
 
 def test_the_truth_file_holds_every_coefficient_and_every_site(tmp_path):
     simulate.make(tmp_path, 100, 1, 4)
-    truth = tomllib.loads((tmp_path / "truth.toml").read_text(encoding="utf-8"))
-    named = {f for f in TRUTH.__dataclass_fields__ if f != "species"}
-    assert named == set(truth["coefficients"])
-    assert truth["coefficients"]["light"] == dict(TRUTH.light)
-    assert [s["site_id"] for s in truth["site"]] == list(pd.read_csv(tmp_path / "sites.csv")["site_id"])
-    assert [s["name"] for s in truth["species"]] == [s.name for s in simulate.SPECIES]
+    params = tomllib.loads((tmp_path / "truth.toml").read_text(encoding="utf-8"))
+    named = {f for f in PARAMS.__dataclass_fields__ if f != "species"}
+    assert named == set(params["coefficients"])
+    assert params["coefficients"]["light"] == dict(PARAMS.light)
+    assert [s["site_id"] for s in params["site"]] == list(pd.read_csv(tmp_path / "sites.csv")["site_id"])
+    assert [s["name"] for s in params["species"]] == [s.name for s in simulate.SPECIES]
 
 
 # -- planted faults ------------------------------------------------------------------------------------
@@ -287,7 +287,7 @@ def test_heated_air_is_dry_except_where_it_is_humidified(firm):
 
 
 def test_with_collinear_air_no_site_differs_in_humidity():
-    sites = simulate.company(300, 1, 3, replace(TRUTH, collinear=True))["true_sites"]
+    sites = simulate.company(300, 1, 3, replace(PARAMS, collinear=True))["true_sites"]
     assert not sites["humidified"].any()
     assert sites["heated_humidity"].std() < 1
 
@@ -295,8 +295,8 @@ def test_with_collinear_air_no_site_differs_in_humidity():
 def test_losses_per_plant_day_are_higher_in_the_first_90_days():
     # Only age acts: the ratio must be exp(0.8) = 2.23. About 180 losses before day 90 and 700 after give a
     # standard error of sqrt(1/180 + 1/700) = 0.08 on the log, three of them 0.25.
-    truth = replace(FLAT, age={**zeros(TRUTH.age), "days 1-90": 0.8}, base_rate=20.0)
-    true = simulate.company(2000, 3, 5, truth)["true_plants"]
+    params = replace(FLAT, age={**zeros(PARAMS.age), "days 1-90": 0.8}, base_rate=20.0)
+    true = simulate.company(2000, 3, 5, params)["true_plants"]
     new = true[true["planted_on"] == true["known_from"]]
     age = (new["ended_on"] - new["planted_on"]).dt.days
     early = (new["plant_days"].clip(upper=90)).sum()
@@ -335,7 +335,7 @@ def test_a_flat_company_loses_plants_at_the_base_rate():
 
 def test_site_effects_have_mean_1_and_the_stated_spread():
     for law in ("gamma", "lognormal"):
-        effect = simulate.company(6000, 0.25, 2, replace(TRUTH, site_law=law))["true_sites"]["effect"]
+        effect = simulate.company(6000, 0.25, 2, replace(PARAMS, site_law=law))["true_sites"]["effect"]
         # About 490 sites: standard error of the mean 0.4 / 22 = 0.018.
         assert effect.mean() == pytest.approx(1, abs=0.06)
         assert effect.std() == pytest.approx(0.4, abs=0.08)
@@ -343,8 +343,8 @@ def test_site_effects_have_mean_1_and_the_stated_spread():
 
 def test_the_share_found_dry_follows_the_weibull_law():
     # Watered at one visit, looked at a week later: dry with chance 1 - exp(-(7/10)^3) = 0.2904.
-    truth = replace(FLAT, missed_visits=0.0, no_access=0.0, visit_days={7: 1.0}, base_rate=0.01)
-    visits = simulate.company(400, 1, 5, truth)["visits"].dropna(subset=["plant_id"])
+    params = replace(FLAT, missed_visits=0.0, no_access=0.0, visit_days={7: 1.0}, base_rate=0.01)
+    visits = simulate.company(400, 1, 5, params)["visits"].dropna(subset=["plant_id"])
     visits = visits.sort_values(["plant_id", "visited_on"], kind="stable")
     watered = visits.groupby("plant_id")["watered"].shift().fillna(False).astype(bool)
     first = visits[watered & (visits["visited_on"].diff().dt.days == 7)]
@@ -356,8 +356,8 @@ def test_the_share_found_dry_follows_the_weibull_law():
 
 def test_technicians_misread_the_topsoil_as_often_as_stated_and_water_what_they_read_dry():
     # Nothing dries within a week when the scale is 100 days (chance 3e-4), so dry readings are misreadings.
-    truth = replace(FLAT, species=tuple(replace(s, dry_days=1000.0) for s in FLAT.species), misread=0.04)
-    lines = simulate.company(300, 1, 5, truth)["visits"].dropna(subset=["plant_id"])
+    params = replace(FLAT, species=tuple(replace(s, dry_days=1000.0) for s in FLAT.species), misread=0.04)
+    lines = simulate.company(300, 1, 5, params)["visits"].dropna(subset=["plant_id"])
     assert (lines["topsoil"] == "dry").mean() == pytest.approx(0.04, abs=0.006)
     alive = lines[lines["condition"] > 2]
     assert (alive["watered"] == (alive["topsoil"] == "dry")).all()
@@ -365,8 +365,8 @@ def test_technicians_misread_the_topsoil_as_often_as_stated_and_water_what_they_
 
 def test_leaves_dropped_have_the_stated_mean_and_negative_binomial_spread():
     # Weekly visits: mean 7 x 0.03 = 0.21, variance 0.21 + 0.21^2 / 2 = 0.232.
-    truth = replace(FLAT, visit_days={7: 1.0}, missed_visits=0.0, no_access=0.0, base_rate=0.01)
-    lines = simulate.company(800, 1, 5, truth)["visits"].dropna(subset=["plant_id"])
+    params = replace(FLAT, visit_days={7: 1.0}, missed_visits=0.0, no_access=0.0, base_rate=0.01)
+    lines = simulate.company(800, 1, 5, params)["visits"].dropna(subset=["plant_id"])
     gap = lines.groupby("plant_id")["visited_on"].diff().dt.days
     dropped = lines.loc[gap == 7, "leaves_dropped"].astype(float)
     assert dropped.mean() == pytest.approx(0.21, abs=3 * math.sqrt(0.232 / len(dropped)))
@@ -374,10 +374,10 @@ def test_leaves_dropped_have_the_stated_mean_and_negative_binomial_spread():
 
 
 def test_figs_drop_leaves_after_rewatering_and_others_while_dry():
-    truth = replace(
+    params = replace(
         FLAT, leaf_dry=1.0, base_rate=0.01, leaf_base=0.1, missed_visits=0.0, no_access=0.0, visit_days={7: 1.0}
     )
-    firm = simulate.company(600, 1, 5, truth)
+    firm = simulate.company(600, 1, 5, params)
     lines = firm["visits"].dropna(subset=["plant_id"]).copy()
     lines["fig"] = lines["plant_id"].map(firm["plants"].set_index("plant_id")["species"]).str.startswith("Ficus")
     lines["dry"] = lines["topsoil"] == "dry"
@@ -397,7 +397,7 @@ def test_one_building_failure_kills_many_plants_of_one_site_at_once_in_the_last_
     assert len(killed) >= 15
     assert list(killed["ended_on"].unique()) == [pd.Timestamp("2025-12-12")]
     assert killed["site_id"].nunique() <= 2  # a plant may have been moved there from the client's other site
-    quiet = simulate.company(200, 1, 7, replace(TRUTH, building_failure=False))["true_plants"]
+    quiet = simulate.company(200, 1, 7, replace(PARAMS, building_failure=False))["true_plants"]
     assert not (quiet["cause"] == "building_failure").any()
 
 
@@ -413,20 +413,20 @@ def test_condition_scores_fall_before_most_losses(firm):
 
 
 def test_failing_plants_get_extra_visits_only_when_asked_for():
-    def off_round(truth: simulate.Truth) -> int:
-        firm = simulate.company(400, 2, 5, replace(truth, visit_days={14: 1.0}, move_rate=0.0))
+    def off_round(params: simulate.CompanyParams) -> int:
+        firm = simulate.company(400, 2, 5, replace(params, visit_days={14: 1.0}, move_rate=0.0))
         lines = firm["visits"].dropna(subset=["plant_id"])
         site = lines["plant_id"].map(firm["plants"].set_index("plant_id")["site_id"])
         turn = (lines["visited_on"] - pd.Timestamp("2024-01-01")).dt.days % 14
         usual = turn.groupby(site).transform(lambda t: t.mode()[0])
         return int((turn != usual).sum())
 
-    assert off_round(replace(TRUTH, extra_visits=0.0)) == 0
-    assert off_round(replace(TRUTH, extra_visits=0.1)) > 50
+    assert off_round(replace(PARAMS, extra_visits=0.0)) == 0
+    assert off_round(replace(PARAMS, extra_visits=0.1)) > 50
 
 
 def test_unrecorded_swaps_leave_no_replacement_row():
-    some, none = (simulate.company(400, 2, 5, replace(TRUTH, unrecorded_swaps=u)) for u in (0.5, 0.0))
+    some, none = (simulate.company(400, 2, 5, replace(PARAMS, unrecorded_swaps=u)) for u in (0.5, 0.0))
     hidden = int(some["true_plants"]["silent_swaps"].sum())
     assert int(none["true_plants"]["silent_swaps"].sum()) == 0
     assert hidden > 20
@@ -436,7 +436,7 @@ def test_unrecorded_swaps_leave_no_replacement_row():
 def test_a_single_species_moved_into_light_it_is_not_sold_for_is_replaced_by_its_own_kind():
     # Zamioculcas stands in no sun; moves take some there. Of those lost in the sun each twelfth draws another species
     # among those sold for sun: there is none.
-    only = replace(TRUTH, species=tuple(s for s in simulate.SPECIES if s.group == "Zamioculcas"), move_rate=1500.0)
+    only = replace(PARAMS, species=tuple(s for s in simulate.SPECIES if s.group == "Zamioculcas"), move_rate=1500.0)
     made = simulate.company(400, 2, 3, replace(only, base_rate=60.0))
     sun = made["moves"].loc[made["moves"]["to_light"].eq("sun"), "plant_id"]
     assert made["replacements"]["plant_id"].isin(sun).sum() > 12
@@ -464,21 +464,21 @@ def test_true_rate_is_the_product_worked_by_hand():
     # Ficus lyrata 0.45, low light 0.50, under 15 cm 0.25, day 30 0.80, 25% humidity 1.5 x 0.30 = 0.45:
     # sum 2.45; 8 x exp(2.45) = 92.71; a tenth of days dry: x (1 + 0.1 x 1.4596) = 106.24.
     rate = simulate.true_rate(
-        TRUTH, "Ficus lyrata", light="low", pot="under 15 cm", age_days=30, humidity=25, over_dry_share=0.1
+        PARAMS, "Ficus lyrata", light="low", pot="under 15 cm", age_days=30, humidity=25, over_dry_share=0.1
     )
     assert rate == pytest.approx(106.24, abs=0.01)
     # Day 90 is the last of the first band (log ratio 0.80), day 91 the first of the next (0).
-    day_90, day_91 = (simulate.true_rate(TRUTH, "Ficus elastica", age_days=day) for day in (90, 91))
+    day_90, day_91 = (simulate.true_rate(PARAMS, "Ficus elastica", age_days=day) for day in (90, 91))
     assert (day_90 / day_91, day_91) == (pytest.approx(math.exp(0.8)), pytest.approx(8.0))
     with pytest.raises(KeyError, match="Ficus lyratta"):
-        simulate.true_rate(TRUTH, "Ficus lyratta")
+        simulate.true_rate(PARAMS, "Ficus lyratta")
 
 
 def test_the_risk_that_each_plant_ran_is_true_rate_added_up_over_its_days():
     # An independent walk through each plant's days: its places from moves, its repottings from visits.
-    truth = replace(TRUTH, over_dry=0.0, heating=0.2, ageing_shape=1.3, move_rate=60.0, repot_rate=60.0)
-    firm = simulate.company(25, 1, 5, truth)
-    air = layout.draw(np.random.Generator(np.random.PCG64(np.random.SeedSequence(5).spawn(3)[0])), 25, 1, truth)
+    params = replace(PARAMS, over_dry=0.0, heating=0.2, ageing_shape=1.3, move_rate=60.0, repot_rate=60.0)
+    firm = simulate.company(25, 1, 5, params)
+    air = layout.draw(np.random.Generator(np.random.PCG64(np.random.SeedSequence(5).spawn(3)[0])), 25, 1, params)
     number = {site: i for i, site in enumerate(firm["sites"]["site_id"])}
     effect = firm["true_sites"].set_index("site_id")["effect"]
     risk = firm["true_quarters"].groupby("plant_id")["expected_losses"].sum()
@@ -495,7 +495,7 @@ def test_the_risk_that_each_plant_ran_is_true_rate_added_up_over_its_days():
             before = shifts[shifts["moved_on"] < day].tail(1)
             site = before["to_site_id"].iloc[0] if len(before) else p.site_id
             total += simulate.true_rate(
-                truth,
+                params,
                 p.species,
                 light=before["to_light"].iloc[0] if len(before) else p.light,
                 pot=pot,
@@ -513,10 +513,10 @@ def test_the_risk_that_each_plant_ran_is_true_rate_added_up_over_its_days():
 
 def test_true_survival_of_a_flat_company_is_the_exponential_and_matches_its_plants():
     # exp(-40 x 365 / 36,525) = 0.6705.
-    truth = replace(FLAT, base_rate=40.0, client_rate=0.0, withdrawn_rate=0.0)
-    expected = simulate.true_survival(truth, "Ficus elastica")
+    params = replace(FLAT, base_rate=40.0, client_rate=0.0, withdrawn_rate=0.0)
+    expected = simulate.true_survival(params, "Ficus elastica")
     assert expected == pytest.approx(0.6705, abs=0.0001)
-    true = simulate.company(1500, 3, 5, truth)["true_plants"]
+    true = simulate.company(1500, 3, 5, params)["true_plants"]
     new = true[(true["planted_on"] == true["known_from"]) & (true["planted_on"] < "2025-09-01")]
     lasted = ~((new["ended_on"] - new["planted_on"]).dt.days < 365)
     assert abs(lasted.mean() - expected) < 3 * math.sqrt(expected * (1 - expected) / len(new))
@@ -524,8 +524,8 @@ def test_true_survival_of_a_flat_company_is_the_exponential_and_matches_its_plan
 
 def test_drying_quantile_is_the_weibull_quantile_worked_by_hand():
     # Half of Weibull(3, 10) is 10 x (ln 2)^(1/3) = 8.850; heating -0.10 and 1 kPa more -0.15 on the log.
-    assert simulate.drying_quantile(TRUTH, "Ficus benjamina", 0.5) == pytest.approx(8.850, abs=0.001)
-    dry = simulate.drying_quantile(TRUTH, "Ficus benjamina", 0.5, heating=True, vpd_kpa=2.2)
+    assert simulate.drying_quantile(PARAMS, "Ficus benjamina", 0.5) == pytest.approx(8.850, abs=0.001)
+    dry = simulate.drying_quantile(PARAMS, "Ficus benjamina", 0.5, heating=True, vpd_kpa=2.2)
     assert dry == pytest.approx(8.850 * math.exp(-0.25), abs=0.001)
 
 
@@ -539,11 +539,11 @@ def test_the_share_of_days_left_dry_is_worked_by_hand_where_drying_takes_no_chan
 
 
 def test_the_share_of_days_left_dry_is_what_the_company_shows():
-    truth = replace(FLAT, misread=0.04, water_early=0.02, visit_days={14: 1.0}, base_rate=0.01)
-    true = simulate.company(800, 3, 5, replace(truth, client_rate=0.0, withdrawn_rate=0.0))["true_plants"]
+    params = replace(FLAT, misread=0.04, water_early=0.02, visit_days={14: 1.0}, base_rate=0.01)
+    true = simulate.company(800, 3, 5, replace(params, client_rate=0.0, withdrawn_rate=0.0))["true_plants"]
     share = true["over_dry_days"].sum() / true["plant_days"].sum()
     # 800 plants x about 60 spells: the share is known to about half of one per cent of itself.
-    assert share == pytest.approx(simulate.over_dry_share(truth, "Ficus elastica", 14), rel=0.02)
+    assert share == pytest.approx(simulate.over_dry_share(params, "Ficus elastica", 14), rel=0.02)
 
 
 def test_the_yearly_cycle_is_highest_at_the_turn_of_the_year_and_sums_to_nothing():

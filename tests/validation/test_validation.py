@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 import dataclasses
-import json
-import re
 from concurrent.futures import ThreadPoolExecutor
 from datetime import date
 from pathlib import Path
@@ -15,10 +13,22 @@ import pytest
 from scipy import stats
 
 from plantstats import cli, findings, simulate, validation
+from plantstats.pages import methods
 from plantstats.periods import quarter
 from plantstats.reporting.runner import Report
 from plantstats.stats import rates
-from plantstats.validation import companies, coverage, design, kinds, misfit, pages, power, run, true_effects, truths
+from plantstats.validation import (
+    companies,
+    coverage,
+    design,
+    kinds,
+    misfit,
+    pages,
+    power,
+    run,
+    true_effects,
+    true_values,
+)
 from plantstats.validation.figures import as_findings
 from plantstats.validation.rows import alarms, costs, intervals
 
@@ -27,12 +37,12 @@ SMALL = 12  # With this seed the first two companies are as small as the design 
 
 
 @pytest.fixture(scope="module")
-def known() -> truths.Known:
-    truth = dataclasses.replace(simulate.Truth(), over_dry=0.0, building_failure=False)
-    return truths.Known(truth, simulate.company(120, 2, 4, truth))
+def known() -> true_values.KnownCompany:
+    params = dataclasses.replace(simulate.CompanyParams(), over_dry=0.0, building_failure=False)
+    return true_values.KnownCompany(params, simulate.company(120, 2, 4, params))
 
 
-def lives_of(known: truths.Known) -> pd.DataFrame:
+def lives_of(known: true_values.KnownCompany) -> pd.DataFrame:
     plants = known.tables["true_plants"]
     return pd.DataFrame({"plant_id": plants["plant_id"], "light": plants["light"]})
 
@@ -49,9 +59,10 @@ def test_the_true_rate_of_a_quarter_is_what_the_hazards_add_up_to():
             "expected_losses": [0.10, 0.05, 9.0],
         }
     )
-    known = truths.Known(simulate.Truth(), {"true_quarters": table})
-    assert truths.rate(known, quarter("2026-Q3")).to_list() == pytest.approx([40.5833], abs=1e-4)
-    assert truths.rate(known, quarter("2026-Q3"), "site_id").to_dict() == pytest.approx({"S1": 40.5833, "S2": 40.5833})
+    known = true_values.KnownCompany(simulate.CompanyParams(), {"true_quarters": table})
+    assert true_values.rate(known, quarter("2026-Q3")).to_list() == pytest.approx([40.5833], abs=1e-4)
+    by_site = true_values.rate(known, quarter("2026-Q3"), "site_id")
+    assert by_site.to_dict() == pytest.approx({"S1": 40.5833, "S2": 40.5833})
 
 
 def test_a_sites_true_ratio_is_its_effect_over_the_mean_of_all():
@@ -65,12 +76,12 @@ def test_a_sites_true_ratio_is_its_effect_over_the_mean_of_all():
         }
     )
     sites = pd.DataFrame({"site_id": ["S1", "S2"], "effect": [2.0, 0.5]})
-    known = truths.Known(simulate.Truth(), {"true_quarters": quarters, "true_sites": sites})
-    assert truths.site_ratio(known, quarter("2026-Q3")).to_list() == pytest.approx([1.6, 0.4])
+    known = true_values.KnownCompany(simulate.CompanyParams(), {"true_quarters": quarters, "true_sites": sites})
+    assert true_values.site_ratio(known, quarter("2026-Q3")).to_list() == pytest.approx([1.6, 0.4])
 
 
 def test_true_hazards_by_age_add_up_to_the_true_days_and_losses_of_the_quarters(known):
-    ages = truths.at_ages(known, lives_of(known), AS_OF)["all"]
+    ages = true_values.at_ages(known, lives_of(known), AS_OF)["all"]
     quarters = known.tables["true_quarters"]
     inside = quarters[quarters["quarter"] < pd.Timestamp("2026-10-01")]
     assert ages["plants"].sum() == inside["plant_days"].sum()
@@ -78,8 +89,8 @@ def test_true_hazards_by_age_add_up_to_the_true_days_and_losses_of_the_quarters(
 
 
 def test_the_groups_of_true_hazards_add_up_to_all(known):
-    parts = truths.at_ages(known, lives_of(known), AS_OF, "light")
-    whole = truths.at_ages(known, lives_of(known), AS_OF)["all"]
+    parts = true_values.at_ages(known, lives_of(known), AS_OF, "light")
+    whole = true_values.at_ages(known, lives_of(known), AS_OF)["all"]
     assert set(parts) == set(known.tables["true_plants"]["light"])
     assert sum(part["losses"].sum() for part in parts.values()) == pytest.approx(whole["losses"].sum())
 
@@ -88,16 +99,16 @@ def test_true_survival_and_incidence_follow_the_exponential_law_where_the_hazard
     # 0.001 a day for losses, 0.0005 for clients, 100 days: 100 exp(-0.1) = 90.484; all gone 1 - exp(-0.15) = 13.929,
     # of which two thirds are losses.
     ages = pd.DataFrame({"plants": [50] * 100, "losses": [0.05] * 100, "client": [0.025] * 100}, index=range(1, 101))
-    assert truths.survival(ages, 100) == pytest.approx(90.4837, abs=1e-4)
-    assert truths.incidence(ages, 100) == pytest.approx({"losses": 9.2861, "client": 4.6431}, abs=1e-4)
+    assert true_values.survival(ages, 100) == pytest.approx(90.4837, abs=1e-4)
+    assert true_values.incidence(ages, 100) == pytest.approx({"losses": 9.2861, "client": 4.6431}, abs=1e-4)
 
 
 def test_true_survival_with_all_plants_in_one_place_is_that_of_the_demo():
     # One species, one light and pot effect, all sites alike, no cycle: the demo's own formula for a fixed situation.
     one = dataclasses.replace(simulate.SPECIES[0], lights=(0.0, 1.0, 0.0, 0.0))
-    flat = dict.fromkeys(simulate.Truth().pot, 0.0)
-    truth = dataclasses.replace(
-        simulate.Truth(),
+    flat = dict.fromkeys(simulate.CompanyParams().pot, 0.0)
+    params = dataclasses.replace(
+        simulate.CompanyParams(),
         species=(one,),
         pot=flat,
         cycle_cos=0.0,
@@ -105,35 +116,37 @@ def test_true_survival_with_all_plants_in_one_place_is_that_of_the_demo():
         humidity=0.0,
         moved=0.0,
         repotted=0.0,
-        light=dict.fromkeys(simulate.Truth().light, 0.0),
+        light=dict.fromkeys(simulate.CompanyParams().light, 0.0),
         over_dry=0.0,
         site_sd=0.0,
         building_failure=False,
         move_rate=0.0,
     )
-    known = truths.Known(truth, simulate.company(400, 2, 5, truth))
-    ages = truths.at_ages(known, lives_of(known), AS_OF)["all"]
-    assert truths.survival(ages, 365) / 100 == pytest.approx(simulate.true_survival(truth, one.name), abs=1e-3)
+    known = true_values.KnownCompany(params, simulate.company(400, 2, 5, params))
+    ages = true_values.at_ages(known, lives_of(known), AS_OF)["all"]
+    assert true_values.survival(ages, 365) / 100 == pytest.approx(simulate.true_survival(params, one.name), abs=1e-3)
 
 
 def test_the_truth_of_a_term_is_read_from_the_name_that_findings_print():
-    truth = simulate.Truth()
+    params = simulate.CompanyParams()
     # exp(0.50), exp(0.80 + 0.15), exp(0.25); two cosines half a year apart differ by nearly twice 0.15.
-    assert true_effects.loss_effect(truth, "light: low (against medium)") == pytest.approx(1.6487, abs=1e-4)
-    early = true_effects.loss_effect(truth, "age_band: days 1-90 (against days 366-730)")
+    assert true_effects.loss_effect(params, "light: low (against medium)") == pytest.approx(1.6487, abs=1e-4)
+    early = true_effects.loss_effect(params, "age_band: days 1-90 (against days 366-730)")
     assert early == pytest.approx(2.5857, abs=1e-4)
-    assert true_effects.loss_effect(truth, "repotted: first 90 days (against never)") == pytest.approx(1.2840, abs=1e-4)
-    assert true_effects.loss_effect(truth, "season: January against July") == pytest.approx(np.exp(0.31), rel=0.02)
-    assert np.isnan(true_effects.loss_effect(truth, "light: unknown (against medium)"))
+    assert true_effects.loss_effect(params, "repotted: first 90 days (against never)") == pytest.approx(
+        1.2840, abs=1e-4
+    )
+    assert true_effects.loss_effect(params, "season: January against July") == pytest.approx(np.exp(0.31), rel=0.02)
+    assert np.isnan(true_effects.loss_effect(params, "light: unknown (against medium)"))
     # Figs: exp(-0.45 x 0.75) for 32.5% to 40%, the hinge.
-    assert true_effects.leaf_humidity(truth, "Ficus: air at 42.5% instead of 32.5%") == pytest.approx(0.7136, abs=1e-3)
+    assert true_effects.leaf_humidity(params, "Ficus: air at 42.5% instead of 32.5%") == pytest.approx(0.7136, abs=1e-3)
 
 
 def test_an_interval_without_an_end_has_no_bound_there():
     found = pd.DataFrame({"estimate": [1.0, np.nan, 2.0], "low": [0.5, np.nan, 1.5], "high": [2.0, 0.5, np.nan]})
     rows = intervals("loss_rate", found, pd.Series(["a", "b", "c"]), [1.0, 0.4, 9.0])
-    assert coverage.held(rows).to_list() == [1.0, 1.0, 1.0]
-    assert coverage.held(rows.assign(truth=[2.1, 0.6, 1.4])).to_list() == [0.0, 0.0, 0.0]
+    assert coverage.covered(rows).to_list() == [1.0, 1.0, 1.0]
+    assert coverage.covered(rows.assign(true_value=[2.1, 0.6, 1.4])).to_list() == [0.0, 0.0, 0.0]
 
 
 def test_the_error_of_a_share_takes_a_companys_intervals_as_one():
@@ -157,9 +170,9 @@ def test_where_every_case_held_the_limit_is_the_exact_one_of_companies():
 
 def made_rows(held: int, companies: int = 50, each: int = 20) -> pd.DataFrame:
     """`held` of each company's intervals hold."""
-    truth = np.where(np.arange(each) < held, 1.0, 9.0)
+    params = np.where(np.arange(each) < held, 1.0, 9.0)
     found = pd.DataFrame({"estimate": np.full(each, 1.1), "low": np.full(each, 0.5), "high": np.full(each, 2.0)})
-    one = intervals("loss_rate", found, pd.Series(["q"] * each), truth)
+    one = intervals("loss_rate", found, pd.Series(["q"] * each), params)
     return pd.concat(
         [one.assign(company=n, plants=100, situation=kinds.AS_MODELLED) for n in range(companies)], ignore_index=True
     )
@@ -173,9 +186,9 @@ def test_the_verdict_says_on_which_side_a_share_lies():
     assert coverage.table(made_rows(20))["verdict"].iloc[0] == "above the target, by no more than chance may do"
 
 
-def test_the_shift_of_estimates_is_their_ratio_to_the_truth():
+def test_the_bias_of_estimates_is_their_ratio_to_the_truth():
     # All 1.1 against 1: 10% too high.
-    assert coverage.table(made_rows(20))["shift"].iloc[0] == pytest.approx(10.0)
+    assert coverage.table(made_rows(20))["bias"].iloc[0] == pytest.approx(10.0)
 
 
 def test_alarms_are_counted_as_they_went_off():
@@ -248,18 +261,18 @@ def test_more_companies_leave_the_earlier_ones_as_they_are_and_none_is_like_anot
 
 def test_the_same_seed_gives_the_same_bytes_whatever_the_workers_and_stops(tmp_path: Path, monkeypatch):
     # The digest of the source is held still, so that a file edited meanwhile does not start the work anew.
-    monkeypatch.setattr(run, "code", lambda: "held")
-    table = run.prove(2, SMALL, tmp_path / "two", workers=2)
+    monkeypatch.setattr(run, "code", lambda: "covered")
+    table = run.validate(2, SMALL, tmp_path / "two", workers=2)
     first = (tmp_path / "two" / "results.csv").read_bytes()
     folder = next((tmp_path / "two").glob("companies-*"))
     whole = (folder / "00001.parquet").read_bytes()
     # Continued after a stop, by one worker.
     (folder / "00001.parquet").unlink()
-    run.prove(2, SMALL, tmp_path / "two", workers=1)
+    run.validate(2, SMALL, tmp_path / "two", workers=1)
     assert (folder / "00001.parquet").read_bytes() == whole
     # What is there is not made again.
     monkeypatch.setattr(run, "ProcessPoolExecutor", None)
-    again = run.prove(2, SMALL, tmp_path / "two", workers=1)
+    again = run.validate(2, SMALL, tmp_path / "two", workers=1)
     assert (tmp_path / "two" / "results.csv").read_bytes() == first
     pd.testing.assert_frame_equal(table, again)
     assert list(folder.glob("*.part")) == []
@@ -271,11 +284,11 @@ def test_a_company_that_fails_is_named_and_stops_no_other(tmp_path: Path, monkey
             raise ZeroDivisionError("nothing to divide")
         return made_rows(19, companies=1)
 
-    monkeypatch.setattr(run.companies, "prove_one", fails_once)
+    monkeypatch.setattr(run.companies, "validate_company", fails_once)
     # Threads of this process, so that the patch is seen.
     monkeypatch.setattr(run, "ProcessPoolExecutor", lambda workers, _fresh: ThreadPoolExecutor(workers))
-    with pytest.raises(run.ProvingError, match="company 1 of seed 8: ZeroDivisionError: nothing to divide"):
-        run.prove(4, 8, tmp_path, workers=2)
+    with pytest.raises(run.ValidationRunError, match="company 1 of seed 8: ZeroDivisionError: nothing to divide"):
+        run.validate(4, 8, tmp_path, workers=2)
     assert sorted(path.name for path in tmp_path.glob("*/*")) == ["00000.parquet", "00002.parquet", "00003.parquet"]
     assert not (tmp_path / "results.csv").exists()
 
@@ -297,26 +310,22 @@ def test_a_sentence_quotes_the_table_and_who_made_it(tmp_path: Path):
 
 def test_every_kind_that_a_page_quotes_is_proved():
     # A page that quotes what the committed table does not hold would say so to its reader.
-    pages_of = Path(__file__).resolve().parents[2] / "notebooks"
-    quoted = set()
-    for path in pages_of.glob("*.ipynb"):
-        for cell in json.loads(path.read_text(encoding="utf-8"))["cells"]:
-            source = "".join(cell["source"])
-            if "proving.quoted" in source:
-                names = re.findall(r'"(\w+)"', source)
-                said = validation.quoted(*names)
-                assert not [line for line in said if line.startswith("Not proved")]
-                quoted |= set(names)
+    quoted = {kind for model in methods.METHODS for kind in model.measured}
+    assert quoted
+    assert not [line for line in validation.quoted(*quoted) if line.startswith("Not proved")]
     # Those of the page of proof alone: what is not printed, or is a way to decide that the pages do not offer.
     left = set(kinds.KINDS) - quoted
     assert left == {
         "loss_rate_with_event",
-        "worse_quarter_seen",
         "watch_caught_by_truth",
         "quote_80_held_company",
         "quote_95_held_company",
         "quote_80_held_site",
         "quote_95_held_site",
+        "more_by_rule_of_thumb",
+        "more_by_rule_by_light",
+        "cost_as_now",
+        "cost_weekly_everywhere",
     }
 
 
@@ -345,20 +354,20 @@ def test_a_misfit_is_told_by_how_far_it_moves_the_estimates():
     # As modelled 1.1 against 1, in lognormal companies 1.21: 10% and 21% too high, so that the misfit moves them by 11.
     usual = made_rows(20)
     other = usual.assign(situation="lognormal sites", estimate=1.21)
-    moved = misfit.table(coverage.table(pd.concat([usual, other])))
-    assert moved["moved"].to_list() == pytest.approx([11.0])
-    assert moved["clear"].to_list() == [True]
+    misfits = misfit.table(coverage.table(pd.concat([usual, other])))
+    assert misfits["bias_change"].to_list() == pytest.approx([11.0])
+    assert misfits["clear"].to_list() == [True]
 
 
-def test_a_rate_of_nothing_lost_counts_in_the_shift():
-    # Half of the estimates 0, half 2, truth 1: no shift; the mean of logarithms would say 100% too high.
+def test_a_rate_of_nothing_lost_counts_in_the_bias():
+    # Half of the estimates 0, half 2, truth 1: no bias; the mean of logarithms would say 100% too high.
     # With one truth of 9 in ten the sum of the truth is 1.8 times that: estimates 44% too low.
     rows = made_rows(20)
     rows["estimate"] = np.where(np.arange(len(rows)) % 2 == 0, 0.0, 2.0)
-    assert coverage.table(rows)["shift"].iloc[0] == pytest.approx(0.0)
-    assert coverage.table(rows.assign(truth=np.resize([1.0] * 9 + [9.0], len(rows))))["shift"].iloc[0] == pytest.approx(
-        -100 * 0.8 / 1.8
-    )
+    assert coverage.table(rows)["bias"].iloc[0] == pytest.approx(0.0)
+    assert coverage.table(rows.assign(true_value=np.resize([1.0] * 9 + [9.0], len(rows))))["bias"].iloc[
+        0
+    ] == pytest.approx(-100 * 0.8 / 1.8)
 
 
 def test_costs_over_the_best_possible_are_averaged_and_may_lie_below_it():
@@ -380,10 +389,10 @@ def test_the_command_hands_its_choices_over(monkeypatch, capsys, tmp_path: Path)
 
     def page(*given: object) -> Report:
         asked.append(given)
-        return Report(tmp_path, [tmp_path / "proof.html"], ["All is well."], [])
+        return Report(tmp_path, [tmp_path / "validation.html"], ["All is well."], [], {})
 
     monkeypatch.setattr(run, "page", page)
-    assert cli.main(["prove", "--companies", "3", "--seed", "9", "--out", str(tmp_path), "--workers", "1"]) == 0
+    assert cli.main(["validate", "--companies", "3", "--seed", "9", "--out", str(tmp_path), "--workers", "1"]) == 0
     assert asked == [(3, 9, tmp_path, 1)]
     assert "All is well." in capsys.readouterr().out
 
@@ -392,7 +401,7 @@ def test_the_command_hands_its_choices_over(monkeypatch, capsys, tmp_path: Path)
 def test_a_page_that_says_no_is_counted_and_does_not_end_the_proof(number: int, kind: str) -> None:
     # Found by runs of 400 companies: a drying law without a maximum, and too few losses a year ago for a model to quote
     # from.
-    made = companies.prove_one(design.case(8, number))
+    made = companies.validate_company(design.case(8, number))
     refused = made[made["sort"].eq("refusal")]
     assert kind in set(refused["kind"])
     assert made["sort"].eq("interval").any()

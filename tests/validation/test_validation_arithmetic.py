@@ -78,11 +78,11 @@ def test_arithmetic_is_told_beside_the_target_and_moves_no_verdict():
             "estimate": 1.0,
             "low": 0.5,
             "high": 2.0,
-            "truth": 1.0,
+            "true_value": 1.0,
             "stated": 0.99,
         }
     )
-    rows.loc[:1, "truth"] = 9.0  # 198 of 200 hold
+    rows.loc[:1, "true_value"] = 9.0  # 198 of 200 hold
     made = coverage.table(rows).assign(asked=200, seed=1, version="0")
     row = made.iloc[0]
     assert (row["target_low"], row["target_high"], row["stated"]) == (0.93, 0.97, 0.99)

@@ -1,6 +1,6 @@
 """A small, fixed-seed part of the proving ground, with bounds that a broken method fails; each is broken once here.
 
-The long version is `plantstats prove`. Four companies of 400 plants over three years; and for the clustering many
+The long version is `plantstats validate`. Four companies of 400 plants over three years; and for the clustering many
 small tables of cells, since the invented companies' sites each hold all lights.
 """
 
@@ -22,7 +22,7 @@ from plantstats.losses import clusters, likelihood, loss_rates
 from plantstats.periods import quarter
 from plantstats.records import Records
 from plantstats.stats import intervals, rates
-from plantstats.validation import companies, coverage, design, kinds, truths
+from plantstats.validation import companies, coverage, design, kinds, true_values
 
 COMPANIES, AS_OF = 4, date(2026, 9, 30)
 
@@ -37,14 +37,14 @@ class Made:
 
 @pytest.fixture(scope="module")
 def made(tmp_path_factory) -> list[Made]:
-    truth = dataclasses.replace(simulate.Truth(), base_rate=14.0, over_dry=0.0, building_failure=False)
+    params = dataclasses.replace(simulate.CompanyParams(), base_rate=14.0, over_dry=0.0, building_failure=False)
     out = []
     for seed in range(COMPANIES):
         folder = tmp_path_factory.mktemp("company")
-        simulate.make(folder, 400, 3, 100 + seed, truth)
-        known = truths.Known(truth, simulate.company(400, 3, 100 + seed, truth))
+        simulate.make(folder, 400, 3, 100 + seed, params)
+        known = true_values.KnownCompany(params, simulate.company(400, 3, 100 + seed, params))
         loaded = records.load(Path(folder))
-        case = design.Case(seed, 400, 3, 100 + seed, truth, kinds.AS_MODELLED, "")
+        case = design.Case(seed, 400, 3, 100 + seed, params, kinds.AS_MODELLED, "")
         times = [exposure.build(loaded, AS_OF, dated) for dated in ("found", "midpoint")]
         out.append(Made(companies.Company(case, loaded, known, quarter("2026-Q3")), loaded, *times))
     return out
@@ -52,7 +52,7 @@ def made(tmp_path_factory) -> list[Made]:
 
 def share(parts: list[pd.DataFrame], kind: str) -> float:
     rows = pd.concat(parts, ignore_index=True)
-    return float(coverage.held(rows[rows["kind"].eq(kind)]).mean())
+    return float(coverage.covered(rows[rows["kind"].eq(kind)]).mean())
 
 
 def rate_rows(made: list[Made]) -> list[pd.DataFrame]:
@@ -60,7 +60,7 @@ def rate_rows(made: list[Made]) -> list[pd.DataFrame]:
     parts = []
     for one in made:
         whole = pick(pd.concat(loss_rates.trend(one.found, one.company.period, {})), "loss_rate")
-        true = [float(truths.rate(one.company.known, quarter(name)).iloc[0]) for name in whole["period"]]
+        true = [float(true_values.rate(one.company.known, quarter(name)).iloc[0]) for name in whole["period"]]
         parts.append(companies.intervals("loss_rate", whole, whole["period"], true))
     return parts
 
@@ -139,7 +139,7 @@ def lights_by_site(seed: int) -> pd.DataFrame:
     )
 
 
-def light_held(tables: int = 40) -> float:
+def light_covered(tables: int = 40) -> float:
     """Share of tables in which the interval of dark against medium sites holds 1.5."""
     held = []
     for seed in range(tables):
@@ -151,7 +151,7 @@ def light_held(tables: int = 40) -> float:
 
 def test_an_effect_that_differs_between_sites_holds_its_truth():
     # 40 tables: standard error of a true 95 in 100 is 3.4.
-    assert light_held() >= 0.85
+    assert light_covered() >= 0.85
 
 
 def test_forgotten_clustering_is_seen(monkeypatch):
@@ -161,4 +161,4 @@ def test_forgotten_clustering_is_seen(monkeypatch):
         return np.linalg.inv(information), "as if all plants were alike", np.zeros(len(fit.beta))
 
     monkeypatch.setattr(clusters, "covariance", poisson_alone)
-    assert light_held() < 0.80
+    assert light_covered() < 0.80

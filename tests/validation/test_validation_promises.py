@@ -17,7 +17,7 @@ from plantstats.guarantee.hazard_fits import HazardFits
 from plantstats.guarantee.in_force import in_force
 from plantstats.guarantee.terms import Terms
 from plantstats.periods import quarter
-from plantstats.validation import promises, truths, watching
+from plantstats.validation import promises, true_values, watch_lists
 from plantstats.validation.design import case
 
 Q3, AS_OF, YEAR_AGO = quarter("2026-Q3"), date(2026, 9, 30), date(2025, 9, 30)
@@ -28,9 +28,11 @@ NUMBER = 4  # 250 plants over three years, as modelled, put to its promises
 def company(tmp_path_factory):
     chosen = case(8, NUMBER)
     folder = tmp_path_factory.mktemp("promises")
-    simulate.make(folder, chosen.plants, chosen.years, chosen.seed, chosen.truth)
+    simulate.make(folder, chosen.plants, chosen.years, chosen.seed, chosen.params)
     kept = records.load(folder)
-    known = truths.Known(chosen.truth, simulate.company(chosen.plants, chosen.years, chosen.seed, chosen.truth))
+    known = true_values.KnownCompany(
+        chosen.params, simulate.company(chosen.plants, chosen.years, chosen.seed, chosen.params)
+    )
     return chosen, kept, known, exposure.build(kept, AS_OF, "found")
 
 
@@ -104,14 +106,14 @@ def test_a_quote_from_given_records_is_that_of_the_same_records(company, fits):
 def test_of_equals_a_part_is_chosen_by_lot():
     # Two places: the first is sure of one, the three equals share the other.
     order = pd.Series([2.0, 1.0, 2.0, 2.0, 3.0])
-    assert watching.chosen(order, top=2).to_list() == pytest.approx([1 / 3, 1.0, 1 / 3, 1 / 3, 0.0])
+    assert watch_lists.chosen(order, top=2).to_list() == pytest.approx([1 / 3, 1.0, 1 / 3, 1 / 3, 0.0])
 
 
 def test_those_chosen_by_their_true_risk_are_the_dead_and_then_the_likeliest(company):
     _, _, known, _ = company
     plants = known.tables["true_plants"].set_index("plant_id")
     day = date(2026, 6, 30)
-    risk = watching._true_risk(pd.Series(plants.index), known, day)
+    risk = watch_lists._true_risk(pd.Series(plants.index), known, day)
     dead = plants["ended_on"].le(pd.Timestamp(day)).to_numpy()
     assert np.isinf(risk[dead]).all()
     assert np.isfinite(risk[~dead]).all()
@@ -126,7 +128,7 @@ def test_those_chosen_by_their_true_risk_are_the_dead_and_then_the_likeliest(com
 
 def test_every_loss_of_the_watched_days_is_looked_for_in_each_way_of_choosing(company):
     _, kept, known, time = company
-    rows = pd.concat(watching.made(kept, known, Q3, time))
+    rows = pd.concat(watch_lists.validate(kept, known, Q3, time))
     by = rows.groupby("kind")["of"].agg(set)
     assert by["watch_caught"] == by["watch_caught_by_truth"] == by["watch_caught_by_score"]
     lost = time.losses

@@ -198,29 +198,29 @@ def companies(tmp_path_factory: pytest.TempPathFactory) -> list[pd.DataFrame]:
     made = []
     for seed in (21, 22, 23):
         folder = tmp_path_factory.mktemp(f"drying{seed}")
-        simulate.make(folder, plants=500, years=2, seed=seed, truth=simulate.Truth(dry_per_kpa=0.0))
+        simulate.make(folder, plants=500, years=2, seed=seed, params=simulate.CompanyParams(dry_per_kpa=0.0))
         cells = dry_down_table.build(records.load(folder), date(2026, 9, 30)).distinct()
         made.append(cells[cells["planter"] != "sub_irrigated"])
     return made
 
 
 def test_shape_ratios_and_misread_share_of_invented_companies_are_recovered(companies: list[pd.DataFrame]) -> None:
-    truth, fits = simulate.Truth(), [fit_drying(cells) for cells in companies]
+    params, fits = simulate.CompanyParams(), [fit_drying(cells) for cells in companies]
     assert {one.family for one in fits} == {"Weibull"}
     covered = []
     for one in fits:
         se = np.sqrt(np.diag(one.covariance))
-        covered.append(abs(one.estimate[-2] - math.log(truth.dry_shape)) < quantile(df=one.df) * se[-2])
-        pairs = [("light", level, "medium", truth.dry_light) for level in ("low", "high")]
-        pairs += [("pot", level, "15-24 cm", truth.dry_pot) for level in ("under 15 cm", "25-34 cm", "35 cm and more")]
-        pairs += [("planter", "double_potted", "direct", truth.dry_planter)]
+        covered.append(abs(one.estimate[-2] - math.log(params.dry_shape)) < quantile(df=one.df) * se[-2])
+        pairs = [("light", level, "medium", params.dry_light) for level in ("low", "high")]
+        pairs += [("pot", level, "15-24 cm", params.dry_pot) for level in ("under 15 cm", "25-34 cm", "35 cm and more")]
+        pairs += [("planter", "double_potted", "direct", params.dry_planter)]
         for term, level, to, table in pairs:
             true = math.exp(table[level] - table[to])
             estimate, low, high = one.ratio(term, level, to)
             assert estimate == pytest.approx(true, rel=0.05)
             covered.append(low <= true <= high)
         estimate, low, high = one.ratio("heating", "heating season", "rest of the year")
-        covered.append(low <= math.exp(truth.dry_heating) <= high)
+        covered.append(low <= math.exp(params.dry_heating) <= high)
         assert one.shape == pytest.approx(3.0, rel=0.03)
         assert one.misclassified == pytest.approx(0.04, abs=0.01)
     # 24 intervals of 95%: all but two or three hold (fixed seeds; far fewer would hold with the wrong errors).
@@ -228,11 +228,11 @@ def test_shape_ratios_and_misread_share_of_invented_companies_are_recovered(comp
 
 
 def test_days_until_dry_are_those_of_the_truth(companies: list[pd.DataFrame]) -> None:
-    truth, cells = simulate.Truth(dry_per_kpa=0.0), companies[0]
+    params, cells = simulate.CompanyParams(dry_per_kpa=0.0), companies[0]
     one = fit_drying(cells, "Weibull")
     asked = pd.DataFrame(
         {
-            "species": [s.name for s in truth.species],
+            "species": [s.name for s in params.species],
             "light": "medium",
             "pot": "15-24 cm",
             "planter": "direct",
@@ -240,7 +240,7 @@ def test_days_until_dry_are_those_of_the_truth(companies: list[pd.DataFrame]) ->
         }
     )
     for share in (0.5, 0.8):
-        true = np.array([simulate.drying_quantile(truth, name, share) for name in asked["species"]])
+        true = np.array([simulate.drying_quantile(params, name, share) for name in asked["species"]])
         made = one.days_until_dry(asked, share)
         assert made.estimate == pytest.approx(true, rel=0.10)
         assert ((made.low <= true) & (true <= made.high)).sum() >= 13  # of 16
@@ -249,14 +249,14 @@ def test_days_until_dry_are_those_of_the_truth(companies: list[pd.DataFrame]) ->
 def test_the_drier_air_of_the_heating_season_dries_sooner(tmp_path: Path) -> None:
     # Sign: evapotranspiration is higher at 25% than at 60% relative humidity (published experiment, see the trade
     # brief's KER). Here the season does nothing by itself, so its whole effect is that of its air.
-    truth = simulate.Truth(dry_heating=0.0, dry_per_kpa=-0.3)
-    simulate.make(tmp_path, plants=500, years=2, seed=31, truth=truth)
-    sites = simulate.company(500, 2, 31, truth)["true_sites"]
+    params = simulate.CompanyParams(dry_heating=0.0, dry_per_kpa=-0.3)
+    simulate.make(tmp_path, plants=500, years=2, seed=31, params=params)
+    sites = simulate.company(500, 2, 31, params)["true_sites"]
     cells = dry_down_table.build(records.load(tmp_path), date(2026, 9, 30)).distinct()
     made = fit_drying(cells[cells["planter"] != "sub_irrigated"], "Weibull")
     _, low, high = made.ratio("heating", SEASONS[True], SEASONS[False])
     assert high < 1
-    assert low <= math.exp(truth.dry_per_kpa * (season_kpa(sites, True) - season_kpa(sites, False))) <= high
+    assert low <= math.exp(params.dry_per_kpa * (season_kpa(sites, True) - season_kpa(sites, False))) <= high
 
 
 def test_a_rare_species_is_drawn_to_its_group_and_a_common_one_stands_by_itself() -> None:

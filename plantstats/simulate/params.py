@@ -30,7 +30,7 @@ def _levels(levels: tuple[str, ...], values: tuple[float, ...]) -> Mapping[str, 
 
 
 @dataclass(frozen=True)
-class Truth:
+class CompanyParams:
     """Every coefficient of an invented company; vary it with `dataclasses.replace`.
 
     Rates of loss are log-linear: the rate per 100 plant-years is `base_rate` times the exponent of the sum
@@ -107,10 +107,10 @@ class Truth:
     failure_deaths: float = 0.65
 
 
-def age_effects(truth: Truth) -> np.ndarray:
+def age_effects(params: CompanyParams) -> np.ndarray:
     """Log rate ratio of losses by whole days since planting, 0 to 731 (the last holds from there on)."""
     bands = np.searchsorted(AGE_LAST_DAYS, np.arange(AGE_LAST_DAYS[-1] + 2), side="left")
-    return np.array([truth.age[b] for b in AGE_BANDS])[bands]
+    return np.array([params.age[b] for b in AGE_BANDS])[bands]
 
 
 def cycle(cos: float, sin: float, days_of_year: np.ndarray | float) -> np.ndarray:
@@ -119,16 +119,16 @@ def cycle(cos: float, sin: float, days_of_year: np.ndarray | float) -> np.ndarra
     return cos * np.cos(angle) + sin * np.sin(angle)
 
 
-def species_named(truth: Truth, name: str) -> Species:
+def species_named(params: CompanyParams, name: str) -> Species:
     """The species of that name. Raises: KeyError naming it."""
-    for species in truth.species:
+    for species in params.species:
         if species.name == name:
             return species
     raise KeyError(f"the invented company has no species {name!r}")
 
 
 def true_rate(
-    truth: Truth,
+    params: CompanyParams,
     species: str,
     *,
     light: str = "medium",
@@ -151,25 +151,25 @@ def true_rate(
     Raises: KeyError for an unknown level.
     """
     log_ratio = (
-        species_named(truth, species).loss
-        + truth.light[light]
-        + truth.pot[pot]
-        + age_effects(truth)[min(age_days, AGE_LAST_DAYS[-1] + 1)]
-        + (truth.ageing_shape - 1) * math.log((age_days + 0.5) / DAYS_PER_YEAR)
-        + truth.humidity * max(0.0, truth.humidity_threshold - humidity) / 10
-        + truth.moved * moved
-        + truth.repotted * repotted
-        + truth.heating * heating
+        species_named(params, species).loss
+        + params.light[light]
+        + params.pot[pot]
+        + age_effects(params)[min(age_days, AGE_LAST_DAYS[-1] + 1)]
+        + (params.ageing_shape - 1) * math.log((age_days + 0.5) / DAYS_PER_YEAR)
+        + params.humidity * max(0.0, params.humidity_threshold - humidity) / 10
+        + params.moved * moved
+        + params.repotted * repotted
+        + params.heating * heating
     )
     if on is not None:
-        log_ratio += float(cycle(truth.cycle_cos, truth.cycle_sin, on.timetuple().tm_yday))
+        log_ratio += float(cycle(params.cycle_cos, params.cycle_sin, on.timetuple().tm_yday))
     # The effect acts on dry days alone, so a share s of them gives 1 + s (ratio - 1) on the mean.
-    dry = 1 + over_dry_share * (math.exp(truth.over_dry) - 1)
-    return truth.base_rate * math.exp(log_ratio) * dry * site_effect
+    dry = 1 + over_dry_share * (math.exp(params.over_dry) - 1)
+    return params.base_rate * math.exp(log_ratio) * dry * site_effect
 
 
 def true_survival(
-    truth: Truth,
+    params: CompanyParams,
     species: str,
     *,
     days: int = 365,
@@ -187,7 +187,7 @@ def true_survival(
     """
     total = sum(
         true_rate(
-            truth,
+            params,
             species,
             light=light,
             pot=pot,

@@ -14,14 +14,14 @@ from plantstats.records import Records, species_table
 from plantstats.stats.intervals import poisson_limits
 from plantstats.validation import arithmetic
 from plantstats.validation.rows import PAGE_STOPS, alarms, intervals, refusal
-from plantstats.validation.truths import Known
+from plantstats.validation.true_values import KnownCompany
 
 TOP = 20  # plants on the page's list
 NO_SCORE = 9.0  # plants without a score come last where the lowest come first
 SCORES = {"1 or 2": 2.0, "3": 3.0, "4": 4.0, "5": 5.0, "not noted": NO_SCORE}
 
 
-def made(records: Records, known: Known, period: Period, time: PlantTime) -> list[pd.DataFrame]:
+def validate(records: Records, known: KnownCompany, period: Period, time: PlantTime) -> list[pd.DataFrame]:
     """Rows of the list that stood at the start of the period, with the losses of its 90 days.
 
     Takes:  records; what is known; period, complete; time: losses dated "found", to the end of the period.
@@ -64,7 +64,7 @@ def _ratio(kind: str, lost: pd.Series, told: pd.Series, of: str) -> pd.DataFrame
     return intervals(kind, printed, pd.Series([of]), [1.0], arithmetic.of_rate(expected))
 
 
-def _true_risk(plants: pd.Series, known: Known, day: date) -> pd.Series:
+def _true_risk(plants: pd.Series, known: KnownCompany, day: date) -> pd.Series:
     """True losses a day of each plant in the quarter that begins; without end for one that is dead, not yet found."""
     q = known.tables["true_quarters"]
     now = q[q["quarter"].eq(pd.Timestamp(day + timedelta(days=1)))].groupby("plant_id")

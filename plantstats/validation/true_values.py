@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 
 from plantstats.periods import Period
-from plantstats.simulate.truth import DAYS_PER_100_YEARS, DAYS_PER_YEAR, Truth, age_effects
+from plantstats.simulate.params import DAYS_PER_100_YEARS, DAYS_PER_YEAR, CompanyParams, age_effects
 
 MANY = 100_000  # more than any number of a quarter
 LAST_AGE = 731  # days; the age effect is constant from there on
@@ -17,14 +17,14 @@ CLIENT_TIMES = {"office": 1.0, "lobby": 2.0, "home": 0.5}  # of the truth's clie
 
 
 @dataclass(frozen=True)
-class Known:
+class KnownCompany:
     """Tables of an invented company and its coefficients, which belong together."""
 
-    truth: Truth
+    params: CompanyParams
     tables: dict[str, pd.DataFrame]
 
 
-def risk(known: Known, period: Period, by: str | None = None) -> pd.DataFrame:
+def risk(known: KnownCompany, period: Period, by: str | None = None) -> pd.DataFrame:
     """True risk of a calendar quarter's plant-days, by a column of `true_quarters` or in all.
 
     Gives:  one row per group: plant_days, expected (losses that its true hazard adds up to).
@@ -36,14 +36,14 @@ def risk(known: Known, period: Period, by: str | None = None) -> pd.DataFrame:
     return made.rename(columns={"expected_losses": "expected"})
 
 
-def rate(known: Known, period: Period, by: str | None = None) -> pd.Series:
+def rate(known: KnownCompany, period: Period, by: str | None = None) -> pd.Series:
     """True losses per 100 plant-years of the quarter's own plant-days: the mean of a count that the Poisson limits
     are about. A building failure is not in it."""
     found = risk(known, period, by)
     return found["expected"] / found["plant_days"] * DAYS_PER_100_YEARS
 
 
-def site_ratio(known: Known, period: Period) -> pd.Series:
+def site_ratio(known: KnownCompany, period: Period) -> pd.Series:
     """Of each site: its true losses over those of an average site with the same plants, all sites together 1.
 
     Source: the hazard is proportional to the site's effect; the average is weighted by what is expected at effect 1.
@@ -54,7 +54,7 @@ def site_ratio(known: Known, period: Period) -> pd.Series:
     return effect / (found.sum() / alone.sum())
 
 
-def at_ages(known: Known, lives: pd.DataFrame, as_of: date, by: str | None = None) -> dict[str, pd.DataFrame]:
+def at_ages(known: KnownCompany, lives: pd.DataFrame, as_of: date, by: str | None = None) -> dict[str, pd.DataFrame]:
     """True hazards by age of the very plants that a curve is drawn of, while they were under observation.
 
     Takes:  lives of the records (for which plants, and which group each is put in); as_of; by: column of the lives.
@@ -72,8 +72,8 @@ def at_ages(known: Known, lives: pd.DataFrame, as_of: date, by: str | None = Non
     plant = np.repeat(np.arange(len(p)), length)
     day = np.arange(length.sum()) - np.repeat(np.cumsum(length) - length, length) + start[plant]
     age = day - _days(p["planted_on"])[plant]
-    shape = age_effects(known.truth)[np.clip(age, 0, LAST_AGE)]
-    shape = np.exp(shape + (known.truth.ageing_shape - 1) * np.log((np.maximum(age, 0) + 0.5) / DAYS_PER_YEAR))
+    shape = age_effects(known.params)[np.clip(age, 0, LAST_AGE)]
+    shape = np.exp(shape + (known.params.ageing_shape - 1) * np.log((np.maximum(age, 0) + 0.5) / DAYS_PER_YEAR))
     dates = pd.to_datetime(day, unit="D")
     key = plant.astype("int64") * MANY + np.asarray(dates.year * 4 + dates.quarter)
     q = known.tables["true_quarters"]
@@ -86,7 +86,7 @@ def at_ages(known: Known, lives: pd.DataFrame, as_of: date, by: str | None = Non
     mean_shape = np.bincount(where, shape) / np.bincount(where)
     hazard = per_day.reindex(unique).fillna(0.0).to_numpy()[where] * shape / mean_shape[where]
     sites = known.tables["sites"].set_index("site_id")["setting"].map(CLIENT_TIMES)
-    client = known.truth.client_rate * sites.reindex(p["site_id"]).to_numpy(float) / DAYS_PER_100_YEARS
+    client = known.params.client_rate * sites.reindex(p["site_id"]).to_numpy(float) / DAYS_PER_100_YEARS
     names, code = np.unique(group.reindex(p.index).to_numpy(dtype=str), return_inverse=True)
     made = {}
     for n, name in enumerate(names):
