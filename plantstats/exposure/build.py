@@ -194,7 +194,8 @@ class PlantTime:
         """
         first_ids = "array_to_string(list_slice(list(plant_id order by plant_id), 1, 5), ', ') as first_ids"
         return self._sql(f"""
-            select 'plants' as "table", coalesce(exclusion_reason, 'followed') as fate, count(*) as rows,
+            select 'plants' as "table", coalesce(exclusion_reason, case when cut_short
+                   then 'followed until the records of its site end' else 'followed' end) as fate, count(*) as rows,
                    sum(n_listed)::bigint as plants, {first_ids}
             from spans group by all
             union all

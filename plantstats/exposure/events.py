@@ -12,6 +12,7 @@ from plantstats.schema.causes import LOSSES, OUTCOMES
 BEFORE_RECORDS = "before the records begin"
 BEFORE_INSTALLED = "before the plant was installed"
 ON_ENTRY = "on the day of entry"
+CONTRACT_ENDED = "after the records of its site end"
 
 
 def inspections(t: dict[str, ir.Table], as_of: int) -> ir.Table:
@@ -45,16 +46,19 @@ def follow_up(t: dict[str, ir.Table], follow_between_inspections: bool = False) 
     -------
     ibis table
         One row per plant: its labels, installed (day, may be missing), entry_day (missing where nothing tells it),
-        late (whether it enters at its first inspection), n_listed (how many plants the row stands for).
+        late (whether it enters at its first inspection), n_listed (how many plants the row stands for), ended (day on
+        which the records of its last site end; missing where they go on).
 
     Notes
     -----
     Entry is the later of the install date and the site's observed_from. A plant whose install date is unknown enters
     when it is first seen (one that no visit names: when the site's records begin), and its age stays unknown.
     """
-    plants, sites = t["plants"], t["sites"].select("site_id", "client_id", observed=day(t["sites"].observed_from))
+    plants, sites = t["plants"], t["sites"]
+    sites = sites.select("site_id", "client_id", observed=day(sites.observed_from.coalesce(sites.records_from)))
     first = t["inspections"].group_by("plant_id").agg(first_seen=lambda v: v.seen_day.min())
     p = plants.left_join(sites, "site_id").drop("site_id_right").left_join(first, "plant_id").drop("plant_id_right")
+    p = p.left_join(_last_days(t), "plant_id").drop("plant_id_right")
     installed = day(p.installed_on)
     begins = ibis.coalesce(installed, p.first_seen, p.observed)
     begins = ibis.greatest(begins, p.observed.coalesce(begins))
@@ -81,7 +85,21 @@ def follow_up(t: dict[str, ir.Table], follow_between_inspections: bool = False) 
         removed_as=p.outcome.coalesce("withdrawn"),
         removed_for=p.removal_reason,
         cost=p.cost,
+        ended=p.ended,
     )
+
+
+def _last_days(t: dict[str, ir.Table]) -> ir.Table:
+    """The day on which the records of the site end where each plant stood last: plant_id, ended."""
+    m = t["moves"].filter(t["moves"].to_site_id.notnull(), t["moves"].moved_on.notnull())
+    newest = ibis.row_number().over(
+        ibis.window(group_by="plant_id", order_by=[ibis.desc("moved_on"), ibis.desc("to_site_id")])
+    )
+    m = m.mutate(newest=newest).filter(lambda v: v.newest == 0).select("plant_id", "to_site_id")
+    p = t["plants"].select("plant_id", "site_id").left_join(m, "plant_id").drop("plant_id_right")
+    p = p.select("plant_id", stands=p.to_site_id.coalesce(p.site_id))
+    ends = t["sites"].select(stands="site_id", ended=day(t["sites"].records_until))
+    return p.join(ends, "stands").filter(lambda v: v.ended.notnull()).select("plant_id", "ended")
 
 
 def reported(t: dict[str, ir.Table]) -> ir.Table:
@@ -153,7 +171,7 @@ def events(t: dict[str, ir.Table], as_of: int, dated: str) -> ir.Table:
         .agg(last=lambda v: v.seen_day.max())
     )
     e = every.left_join(alive, "event").drop("event_right")
-    known = follow.select("plant_id", "entry_day", "late", "installed", "n_listed")
+    known = follow.select("plant_id", "entry_day", "late", "installed", "n_listed", "ended")
     e = e.left_join(known, "plant_id", rname="{name}_f")
     e = e.mutate(seen_day=ibis.greatest(e.last.coalesce(e.entry_day), e.entry_day))
     midpoint = e.seen_day + ((e.found - e.seen_day + 1) / 2).floor().cast("int64")
@@ -169,6 +187,7 @@ def events(t: dict[str, ir.Table], as_of: int, dated: str) -> ir.Table:
             (e.found < e.entry_day, BEFORE_RECORDS),
             ((~e.outcome.isin(LOSSES) | e.late) & (e.found == e.entry_day), ON_ENTRY),
             (e.found > as_of, "after the cut"),
+            (e.found > e.ended, CONTRACT_ENDED),
             else_=ibis.null("string"),
         ),
     )
@@ -181,7 +200,7 @@ def events(t: dict[str, ir.Table], as_of: int, dated: str) -> ir.Table:
     e = e.mutate(n_removed=ibis.greatest(ibis.least(e.wanted, e.n_entered - e.n_before), 0).cast("int64"))
     none_left = counts & (e.n_removed == 0)
     e = e.mutate(exclusion_reason=ibis.ifelse(none_left, "the plant was gone already", e.exclusion_reason))
-    return e.drop("plant_id_f", "last", "wanted")
+    return e.drop("plant_id_f", "last", "wanted", "ended")
 
 
 def exits_by_day(t: dict[str, ir.Table]) -> ir.Table:
@@ -208,7 +227,8 @@ def spans(t: dict[str, ir.Table], as_of: int, follow_between_inspections: bool =
     -------
     ibis table
         One row per plant: the columns of `follow_up`, n_entered (how many plants of the row were there at entry),
-        exit_day (the day the last of it left, or `as_of`), exclusion_reason (why it has no follow-up, or missing).
+        exit_day (the day the last of it left, or `as_of`), exclusion_reason (why it has no follow-up, or missing),
+        cut_short (whether it was there when the records of its site ended).
     """
     follow, happened, doubted = t["follow"], t["events"], t["doubted"]
     last = happened.filter(happened.n_removed > 0, happened.n_before + happened.n_removed >= happened.n_entered)
@@ -226,14 +246,19 @@ def spans(t: dict[str, ir.Table], as_of: int, follow_between_inspections: bool =
         f = f.left_join(last_seen, "plant_id").drop("plant_id_right")
         lately = ibis.ifelse(f.last_seen >= as_of - LONG, f.last_seen, as_of)
         f = f.mutate(last_exit=f.last_exit.coalesce(lately)).drop("last_seen")
-    f = f.mutate(exit_day=ibis.least(f.last_exit.coalesce(as_of), as_of), n_entered=f.n_listed - f.n_early.coalesce(0))
+    f = f.mutate(
+        exit_day=ibis.least(f.last_exit.coalesce(as_of), f.ended.coalesce(as_of), as_of),
+        n_entered=f.n_listed - f.n_early.coalesce(0),
+    )
     reason = ibis.cases(
         (f.doubted.coalesce(False), "what tells its number or its end was set aside"),
         (f.impossible.coalesce(False), f"replaced {BEFORE_INSTALLED}"),
         (f.entry_day.isnull(), "no date of entry: install date, visits and observed_from are all missing"),
         (f.n_listed <= 0, "a line of no plants"),
         (f.n_entered <= 0, "gone before the follow-up begins"),
+        (f.ended <= f.entry_day, f"came {CONTRACT_ENDED}"),
         (f.exit_day <= f.entry_day, "came after the cut"),
         else_=ibis.null("string"),
     )
-    return f.mutate(exclusion_reason=reason).drop("last_exit", "n_early", "impossible", "doubted")
+    cut_short = (f.ended < f.last_exit.coalesce(as_of)).coalesce(False)
+    return f.mutate(exclusion_reason=reason, cut_short=cut_short).drop("last_exit", "n_early", "impossible", "doubted")

@@ -11,7 +11,7 @@ import pandas as pd
 import pyarrow as pa
 import pyarrow.parquet as pq
 
-from plantstats.records import cache, derive, duplicates, lives
+from plantstats.records import cache, derive, duplicates, lives, observation
 from plantstats.records.detect import find_files, find_unused, open_file
 from plantstats.records.errors import RecordError
 from plantstats.records.write import ACCOUNT, NOTES, TableWriter, set_aside_frame
@@ -217,6 +217,7 @@ def _build(
     set_aside += doubled
     notes += told
     notes += derive.fill(target, settings)
+    notes += observation.fill(target)
     faults += _unknown_sites(settings, target)
     set_aside_frame(set_aside).to_parquet(target / "set_aside.parquet")
     pd.DataFrame(account, columns=list(ACCOUNT)).to_parquet(target / "account.parquet")

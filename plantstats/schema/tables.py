@@ -118,6 +118,9 @@ TABLES: dict[str, Table] = {
                 Column("setting", "label"),
                 Column("planned_visit_days", "measure", low=1, high=400, unit="days"),
                 _date("observed_from"),
+                # What the records themselves tell, filled by `records.observation` where nobody said.
+                _date("records_from"),
+                _date("records_until"),
                 *_names("site_name", "client_name", "address", "access_note"),
             ),
             key="site_id",
