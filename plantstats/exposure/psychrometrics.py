@@ -1,4 +1,4 @@
-"""Humidity of air: how much water it could still take up, and why heated winter air is dry.
+"""Humidity of air: how much water it holds, and how much it could still take up.
 
 Units are turned into degrees Celsius and percent by `plantstats.schema.units` when records are read.
 """
@@ -22,32 +22,60 @@ class AirError(ValueError):
 def saturation_kpa(celsius: npt.ArrayLike) -> npt.NDArray[np.float64]:
     """Vapour pressure of saturated air.
 
-    Takes:  temperature in degrees Celsius.
-    Gives:  kPa; missing stays missing.
-    Raises: AirError for temperatures outside -40 to 60.
-    Source: FAO-56 equation 11.
+    Parameters
+    ----------
+    celsius : array_like
+        Temperature in degrees Celsius; missing stays missing.
+
+    Returns
+    -------
+    numpy.ndarray
+        kPa.
+
+    Raises
+    ------
+    AirError
+        For temperatures outside -40 to 60.
+
+    References
+    ----------
+    FAO-56, equation 11.
+
+    Examples
+    --------
+    >>> round(float(saturation_kpa(20)), 3)
+    2.338
     """
     at = _within(celsius, COLDEST, HOTTEST, "temperature", "degrees Celsius")
     return AT_ZERO * np.exp(SLOPE * at / (at + SHIFT))
 
 
-def mean_saturation_kpa(coolest: npt.ArrayLike, warmest: npt.ArrayLike) -> npt.NDArray[np.float64]:
-    """Mean saturation vapour pressure of a day.
-
-    Takes:  the day's lowest and highest temperature in degrees Celsius.
-    Gives:  kPa. The mean of the two pressures, not the pressure at the mean: the curve is bent.
-    Source: FAO-56 equation 12.
-    """
-    return (saturation_kpa(coolest) + saturation_kpa(warmest)) / 2
-
-
 def vapour_kpa(celsius: npt.ArrayLike, rh_percent: npt.ArrayLike) -> npt.NDArray[np.float64]:
     """Pressure of the water vapour that the air holds.
 
-    Takes:  temperature in degrees Celsius and relative humidity in percent, read together.
-    Gives:  kPa.
-    Raises: AirError for values outside -40 to 60 degrees or 0 to 100 percent.
-    Source: FAO-56 equation 10 turned round: relative humidity = 100 e / e0.
+    Parameters
+    ----------
+    celsius, rh_percent : array_like
+        Temperature in degrees Celsius and relative humidity in percent, read together.
+
+    Returns
+    -------
+    numpy.ndarray
+        kPa.
+
+    Raises
+    ------
+    AirError
+        For values outside -40 to 60 degrees or 0 to 100 percent.
+
+    References
+    ----------
+    FAO-56, equation 10 turned round: relative humidity = 100 e / e0.
+
+    Examples
+    --------
+    >>> round(float(vapour_kpa(20, 50)), 3)
+    1.169
     """
     return saturation_kpa(celsius) * _within(rh_percent, 0, 100, "relative humidity", "percent") / 100
 
@@ -55,39 +83,26 @@ def vapour_kpa(celsius: npt.ArrayLike, rh_percent: npt.ArrayLike) -> npt.NDArray
 def deficit_kpa(celsius: npt.ArrayLike, rh_percent: npt.ArrayLike) -> npt.NDArray[np.float64]:
     """Vapour pressure deficit: how much more vapour the air could take up.
 
-    Takes:  temperature in degrees Celsius and relative humidity in percent, read together.
-    Gives:  kPa. Air of 22 degrees and 25% has 1.98; of 50%, 1.32.
-    Raises: AirError as `vapour_kpa`.
-    Source: FAO-56, vapour pressure deficit = saturation pressure less actual pressure.
+    Parameters
+    ----------
+    celsius, rh_percent : array_like
+        As in `vapour_kpa`.
+
+    Returns
+    -------
+    numpy.ndarray
+        kPa.
+
+    References
+    ----------
+    FAO-56: saturation pressure less actual pressure.
+
+    Examples
+    --------
+    >>> deficit_kpa(22, [25, 50]).round(2).tolist()
+    [1.98, 1.32]
     """
     return saturation_kpa(celsius) - vapour_kpa(celsius, rh_percent)
-
-
-def dew_point(celsius: npt.ArrayLike, rh_percent: npt.ArrayLike) -> npt.NDArray[np.float64]:
-    """Temperature to which the air must cool for water to settle.
-
-    Takes:  temperature in degrees Celsius and relative humidity in percent, above 0.
-    Gives:  degrees Celsius, at most the temperature of the air.
-    Raises: AirError as `vapour_kpa`; humidity of 0 has no dew point.
-    Source: FAO-56 equation 11 solved for the temperature.
-    """
-    humid = _within(rh_percent, 0, 100, "relative humidity", "percent")
-    if np.any(humid == 0):
-        raise AirError("air of 0 percent relative humidity has no dew point")
-    bent = np.log(vapour_kpa(celsius, humid) / AT_ZERO)
-    return SHIFT * bent / (SLOPE - bent)
-
-
-def heated(outdoor_c: npt.ArrayLike, outdoor_rh: npt.ArrayLike, indoor_c: npt.ArrayLike) -> npt.NDArray[np.float64]:
-    """Relative humidity of outdoor air that was brought in and warmed, with no water added.
-
-    Takes:  outdoor temperature (degrees Celsius) and relative humidity (percent); indoor temperature.
-    Gives:  percent, at most 100 (cooled air gives up what it cannot hold). Outdoor air of 0 degrees and 80%
-            has 18% at 22 degrees indoors. People and plants add some: real rooms lie a little higher.
-    Raises: AirError as `vapour_kpa`.
-    Source: the vapour pressure stays as it is; equation 11 gives what the room's air could hold.
-    """
-    return np.minimum(100 * vapour_kpa(outdoor_c, outdoor_rh) / saturation_kpa(indoor_c), 100.0)
 
 
 def _within(given: npt.ArrayLike, low: float, high: float, what: str, unit: str) -> npt.NDArray[np.float64]:
