@@ -5,6 +5,7 @@ from __future__ import annotations
 import pandas as pd
 
 from plantstats.findings import pick
+from plantstats.guarantee.in_force import GuaranteeError
 from plantstats.pages import words
 from plantstats.pages.decisions import Decision
 from plantstats.periods import next_quarter
@@ -43,15 +44,19 @@ def page(study: Study) -> Page:
 
     Raises
     ------
-    GuaranteeError
+    StudyError
         When the records hold no contract.
     """
-    margins, provision = study.account_margins(), study.provision()
-    results = join(margins, provision)
+    margins = study.account_margins()
+    try:
+        results, none_runs = join(margins, study.provision()), None
+    except GuaranteeError as refusal:
+        # Accounts have their margins whether or not a guarantee runs.
+        results, none_runs = margins, Section("provision", "No guarantee runs.", note=str(refusal))
     sections = [
         _margins(study, results),
         _shares(study, results),
-        _provision(study, results),
+        none_runs or _provision(study, results),
         _moves(study, results),
         _renewals(study),
     ]
@@ -142,7 +147,7 @@ def _provision(study: Study, results: pd.DataFrame) -> Section | None:
     }
     message = f"Replacements under running guarantees should cost {whole['unit']} {whole['estimate']} until they end."
     table = Table("Provision by client", rows, columns)
-    return Section("provision", message, DISCLAIMER, table=table)
+    return Section("provision", message, DISCLAIMER, table=table, note=whole["note"])
 
 
 def _moves(study: Study, results: pd.DataFrame) -> Section | None:
