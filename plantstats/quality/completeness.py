@@ -25,10 +25,21 @@ MONTHS = 12
 def quality(records: Records, time: PlantTime, faults: pd.DataFrame, period: Period) -> pd.DataFrame:
     """All findings of the data-quality page.
 
-    Takes:  records; plant-time with losses dated "found"; faults as `checks.check` gives them; the period reviewed.
-    Gives:  findings: visits_made_share and humidity_read_share by month (the last MONTHS before the end of the
-            period) and by site (in the period); air_known_share; round_readings_share by reading;
-            loss_rate_as_recorded, loss_rate_without_doubtful and loss_rate_with_swaps of the period.
+    Parameters
+    ----------
+    records : Records
+    time : PlantTime
+        With losses dated "found".
+    faults : pandas.DataFrame
+        As `check` gives them.
+    period : Period
+
+    Returns
+    -------
+    pandas.DataFrame
+        Findings: visits_made_share and humidity_read_share by month (the last MONTHS before the end of the period)
+        and by site (in the period); air_known_share; round_readings_share by reading; loss_rate_as_recorded,
+        loss_rate_without_doubtful and loss_rate_with_swaps of the period.
     """
     engine = time.engine
     made = [

@@ -132,7 +132,7 @@ class CsvFile:
     def _pieces(self, body: bytes) -> Iterator[tuple[bytes, bool, bool]]:
         """The whole body where it is plain; else short pieces, so that one odd row slows only its neighbours.
 
-        Gives:  (piece, whether it is the last, whether it is plain).
+        Yields (piece, whether it is the last, whether it is plain).
         """
         if not body:
             return

@@ -78,8 +78,21 @@ ALIASES: dict[str, str] = {
 def map_cause(raw: str, own: dict[str, tuple[str, str | None]]) -> tuple[str, str] | None:
     """Cause and outcome of a raw code.
 
-    Takes:  raw text; own: the user's table, folded raw code -> (cause, outcome or None).
-    Gives:  (cause, outcome), or None where the code is not known.
+    Parameters
+    ----------
+    raw : str
+    own : dict of str to (str, str or None)
+        The user's table: normalised raw code -> cause and outcome.
+
+    Returns
+    -------
+    (str, str) or None
+        Cause and outcome; None where the code is not known.
+
+    Examples
+    --------
+    >>> map_cause("Dead", {}), map_cause("zapped", {})
+    (('died', 'died'), None)
     """
     key = normalize_header(raw)
     if key in own:

@@ -109,25 +109,14 @@ WRITTEN: dict[str, dict[str, str | None]] = {
     "days": {"days": "days", "day": "days", "d": "days", "weeks": "weeks", "week": "weeks", "wk": "weeks"},
     "money": {},
 }
+# The words of volume that name a gallon or an ounce without saying which.
 GALLON = {
-    "us": {
-        "gal": "gallon_us",
-        "gallon": "gallon_us",
-        "gallons": "gallon_us",
-        "fl oz": "fl_oz_us",
-        "fl. oz.": "fl_oz_us",
-        "floz": "fl_oz_us",
-        "oz": "fl_oz_us",
-    },
-    "imperial": {
-        "gal": "gallon_imperial",
-        "gallon": "gallon_imperial",
-        "gallons": "gallon_imperial",
-        "fl oz": "fl_oz_imperial",
-        "fl. oz.": "fl_oz_imperial",
-        "floz": "fl_oz_imperial",
-        "oz": "fl_oz_imperial",
-    },
+    side: {
+        word: f"{'gallon' if word.startswith('gal') else 'fl_oz'}_{side}"
+        for word, unit in WRITTEN["volume"].items()
+        if unit is None
+    }
+    for side in ("us", "imperial")
 }
 
 
@@ -146,10 +135,27 @@ def unit_of_header(head: str, dimension: str) -> str | None:
 
 
 def written_unit(text: str, dimension: str, gallon: str | None) -> str | Fault:
-    """Unit behind a number.
+    """The unit behind a number.
 
-    Takes:  text as written behind the number (folded); dimension; gallon ("us", "imperial" or None).
-    Gives:  the unit, or why it cannot be used.
+    Parameters
+    ----------
+    text : str
+        As written, normalised.
+    dimension : str
+        A key of UNITS.
+    gallon : {"us", "imperial"} or None
+
+    Returns
+    -------
+    str or Fault
+        The unit as settings name it, or why it cannot be used.
+
+    Examples
+    --------
+    >>> written_unit("inches", "length", None)
+    'inch'
+    >>> written_unit("gal", "volume", None).code
+    <Code.UNCLEAR_UNIT: 'unclear_unit'>
     """
     if dimension == "volume" and gallon and text in GALLON[gallon]:
         return GALLON[gallon][text]

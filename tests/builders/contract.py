@@ -26,11 +26,10 @@ DTYPES: dict[str, Any] = {
 
 
 def contract(name: str) -> pa.DataFrameSchema:
-    """What a typed table promises.
+    """What a typed table promises, as a pandera schema.
 
-    Takes:  table name.
-    Gives:  a pandera schema: every canonical column in its type and between its limits, required ones filled,
-            words from their closed lists, the key unique, file and line filled; no other column.
+    Every canonical column in its type and between its limits, required ones filled, words from their closed lists, the
+    key unique, file and line filled; no other column.
     """
     table = TABLES[name]
     columns = {c.name: _column(c) for c in table.columns}
