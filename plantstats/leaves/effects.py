@@ -71,12 +71,6 @@ def model_findings(model: LeafFit, period: str) -> pd.DataFrame:
     return findings.table(pd.concat([part for part in parts if len(part)], ignore_index=True))
 
 
-def by_term(table: pd.DataFrame, measure: str) -> pd.DataFrame:
-    """The rows of a measure that are split by term alone; with its columns even where there are none."""
-    rows = findings.pick(table, measure, ["term"])
-    return rows if "term" in rows else rows.assign(term=pd.Series(dtype="str"))
-
-
 def ratio_term(factor: str, level: str) -> str:
     """How findings name the ratio of a level to the first of its factor.
 

@@ -212,6 +212,17 @@ def test_one_site_gives_limits_of_the_model_and_says_so(tmp_path):
     assert rates["note"].iloc[0].endswith("one site: limits do not allow for other sites")
 
 
+def test_records_without_leaf_counts_say_so_and_give_no_model(tmp_path):
+    plants, visits = two_species(1)
+    bare = [visit(v.split(",")[0], v.split(",")[2], "", yellow_leaves="") for v in visits]
+    leaf_time(tmp_path, plants, bare)
+    loaded = records.load(tmp_path)
+    loss = leaf_loss.leaf_loss(exposure.build(loaded, date(2025, 12, 31)), loaded, quarter("2025-Q2"))
+    assert loss.models == {} and loss.humidity_limits.empty
+    assert findings.pick(loss.findings, "green_leaves", period="2025-Q2").empty
+    assert any("No model of green leaves dropped: no count" in note for note in loss.notes)
+
+
 def test_counts_in_words_are_left_out_counted_and_bounded(tmp_path):
     # 12 plants with 12 visits; the 4th, 8th and 12th of each say "few": 36 visits, none of them a first one.
     plants, visits = two_species(1)

@@ -5,7 +5,9 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from plantstats.leaves import misclassification
+from plantstats.findings import pick
+from plantstats.leaves import effects, misclassification
+from plantstats.leaves.model import fit_leaves
 from tests.leaves.test_leaves_findings import STEADY, company
 
 DRY = "topsoil at this visit: dry, other species instead of not dry"
@@ -50,3 +52,19 @@ def test_readings_that_are_wrong_by_lot_are_corrected_to_the_truth():
 def misread_company(tmp_path_factory):
     params = replace(STEADY, misread=0.05)
     return company(tmp_path_factory.mktemp("misread"), params, 900, 11)[2], params
+
+
+def test_corrected_ratios_find_the_truth_at_the_true_share_of_wrong_readings(misread_company):
+    time, params = misread_company
+    rows = effects.model_findings(fit_leaves(time, "green"), "all")
+    ratio = pick(rows, "green_leaf_ratio", ["term"]).set_index("term")["estimate"]
+    corrected = pick(rows, "green_leaf_ratio_if_misread", ["term"]).set_index("term")
+    at_truth = corrected.loc[DRY + misclassification.if_wrong(0.05)]
+    assert ratio[DRY] < 0.95 * np.exp(params.leaf_dry)
+    assert abs(np.log(at_truth["estimate"]) - params.leaf_dry) < 0.06
+    assert at_truth["low"] < at_truth["estimate"] < at_truth["high"]
+    # The more readings are thought wrong, the further from 1.
+    shares = misclassification.WRONG_SHARES
+    by_share = [corrected.loc[DRY + misclassification.if_wrong(wrong), "estimate"] for wrong in shares]
+    assert by_share == sorted(by_share)
+    assert len(corrected) == 4 * len(shares)
