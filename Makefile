@@ -30,8 +30,9 @@ review: $(READY)
 	@$(BIN)/plantstats review $(DATA) --out $(OUT) $(if $(QUARTER),--quarter $(QUARTER))
 
 # nbval compares the stored outputs of the worked example; the other notebooks keep none and need only run.
+# loadfile: the companies that a file of tests shares are made once, not once a core.
 test: $(READY)
-	$(BIN)/python -m pytest -n 2 tests
+	$(BIN)/python -m pytest -n 2 --dist loadfile tests
 	$(BIN)/python -m pytest -p no:cacheprovider --nbval notebooks/worked_example.ipynb
 	$(BIN)/python -m pytest -p no:cacheprovider -n 2 --dist loadfile --nbval-lax notebooks \
 		--ignore=notebooks/worked_example.ipynb
