@@ -61,10 +61,11 @@ def limits(within: Array, site: Array, now: Array, visit_days: tuple[int, ...], 
     days, n_sites = np.array(visit_days), len(now)
     offered = np.isin(days, assumed.visit_days)
     sure = within >= assumed.confidence
-    change_plant = ~sure[:, offered].any(axis=1)
+    change_plant: Array = ~sure[:, offered].any(axis=1)
     at_now = np.searchsorted(days, now)
-    beyond_now = within[np.arange(len(site)), at_now[site]] < LIKELY
-    must_shorten = _any(beyond_now & ~change_plant, site, n_sites) & (now > days[offered].min())
+    beyond_now: Array = within[np.arange(len(site)), at_now[site]] < LIKELY
+    can_shorten: Array = now > days[offered].min()
+    must_shorten: Array = _any(beyond_now & ~change_plant, site, n_sites) & can_shorten
     keeps_all = ~_any(~sure, site, n_sites)
     keeps_those = ~_any(~sure & ~change_plant[:, None], site, n_sites)
     longer, shorter = days[None, :] > now[:, None], days[None, :] < now[:, None]
