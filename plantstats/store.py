@@ -177,6 +177,11 @@ def encode(  # noqa: PLR0911, PLR0912 (one case a kind of value)
             return {type(value).__name__: [encode(item, frames) for item in value]}
         case Mapping():
             return {"dict": [[encode(k, frames), encode(v, frames)] for k, v in value.items()]}
+    return _encode_object(value, frames)
+
+
+def _encode_object(value: Any, frames: list[pd.DataFrame]) -> Json:
+    """A sparse array, a dataclass or a named tuple."""
     if sparse.issparse(value):
         rows = value.tocoo()
         frames.append(pd.DataFrame({"row": rows.coords[0], "column": rows.coords[1], "value": rows.data}))

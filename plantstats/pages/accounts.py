@@ -106,7 +106,7 @@ def _headlines(study: Study, results: pd.DataFrame) -> tuple[str, list[str]]:
 def _margins(study: Study, results: pd.DataFrame) -> Section:
     rows = Rows("account_margin", ["client_id"], descending=False, most=60)
     unit = rows.select(results)["unit"].iloc[0]
-    columns = {
+    columns: dict[str, Field | str] = {
         "Client": Field("client_id", words=lambda client: study.name_of("client", client)),
         **{name: Field("estimate", measure) for measure, name in PARTS.items()},
         "Left": "estimate",
@@ -140,7 +140,7 @@ def _provision(study: Study, results: pd.DataFrame) -> Section | None:
     if whole.empty:
         return None
     rows = Rows("provision", ["client_id"], study.period.name, most=60)
-    columns = {
+    columns: dict[str, Field | str] = {
         "Client": Field("client_id", words=lambda client: study.name_of("client", client)),
         "Plants": "n_plants",
         "Expected cost": "estimate",

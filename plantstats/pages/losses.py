@@ -148,7 +148,7 @@ def _cost(study: Study, results: pd.DataFrame) -> Section | None:
     rows = Rows("replacement_cost", ["covered"], study.period.name, lambda f: f["losses"].gt(0))
     if rows.select(results).empty:
         return None
-    columns = {
+    columns: dict[str, Field | str] = {
         "Paid by": Field("covered", words=lambda code: words.PAID_BY[code]),
         "Plants": "losses",
         f"Cost, {study.records.settings.currency}": "estimate",
@@ -178,7 +178,7 @@ def _by(study: Study, results: pd.DataFrame, by: str, heading: str, things: str)
         "expected_losses",
         small=True,
     )
-    columns = {
+    columns: dict[str, Field | str] = {
         heading: Field(by, words=lambda name: study.name_of(kind, name)),
         "Lost": "losses",
         "Plants": "n_plants",
@@ -197,7 +197,7 @@ def _causes(study: Study, results: pd.DataFrame) -> Section | None:
     if found.empty:
         return None
     first = found.iloc[0]
-    columns = {
+    columns: dict[str, Field | str] = {
         "Cause": Field("cause", words=words.cause),
         "Lost": "losses",
         "Lost per 100 plants a year": "estimate",

@@ -197,7 +197,7 @@ def _proof(results: pd.DataFrame) -> Section:
         descending=False,
         most=60,
     )
-    columns = {
+    columns: dict[str, Field | str] = {
         "What was put to the test": Field("term", words=lambda t: t.removesuffix(" (as modelled)").replace("_", " ")),
         "In 100 cases": "estimate",
         "could be": "interval",

@@ -176,7 +176,7 @@ def _visits(study: Study, results: pd.DataFrame) -> Section | None:
         "% of planned visits made",
         small=True,
     )
-    columns = {
+    columns: dict[str, Field | str] = {
         "Site": Field("site_id", words=lambda site: study.name_of("site", site)),
         "% of planned visits made": "estimate",
         "Visits": "note",

@@ -87,7 +87,7 @@ def _sites(study: Study, sites: pd.DataFrame) -> Section:
     """One row a site: now and advised, what each costs, how often too dry now and then, the reason in words."""
     of = {site: row for site, row in zip(sites["site_id"], sites.to_dict("records"), strict=True)}
     currency = study.records.settings.currency
-    columns = {
+    columns: dict[str, Field | str] = {
         "Site": Field("site_id", words=lambda site: study.name_of("site", site)),
         "Days between visits now": Field("site_id", words=lambda site: f"{of[site]['now']:.0f}"),
         "advised": Field("site_id", words=lambda site: f"{of[site]['advised']:.0f}"),

@@ -101,7 +101,7 @@ def _effects(study: Study, results: pd.DataFrame, terms: pd.DataFrame) -> Sectio
         1,
         log=True,
     )
-    columns = {
+    columns: dict[str, Field | str] = {
         "Compared": Field("term", words=lambda label: say(terms, label)),
         "Times the losses": "estimate",
         "could be": "interval",
@@ -155,7 +155,7 @@ def _survival(study: Study, results: pd.DataFrame) -> Section | None:
         return None
     worst = found.iloc[-1]
     message = f"Of 100 plants put in {worst['light']} light, {worst['estimate']:.0f} stand after a year."
-    columns = {
+    columns: dict[str, Field | str] = {
         "Light": "light",
         "Of 100 stand after a year": "estimate",
         "could be": "interval",
@@ -176,7 +176,7 @@ def _leaves(results: pd.DataFrame) -> Section | None:
     if whole.empty:
         return None
     rows = Rows("green_leaves", ["species"], most=8)
-    columns = {
+    columns: dict[str, Field | str] = {
         "Plant": "species",
         "Green leaves dropped a month": "estimate",
         "could be": "interval",

@@ -85,8 +85,8 @@ def parts_that_add_up(amounts: Sequence[float]) -> list[int]:
     """
     floors = np.floor(np.asarray(amounts, dtype="float64"))
     left = round(float(np.sum(amounts))) - int(floors.sum())
-    order = np.argsort(floors - np.asarray(amounts), kind="stable")[:left] if left > 0 else []
-    floors[order] += 1
+    if left > 0:
+        floors[np.argsort(floors - np.asarray(amounts), kind="stable")[:left]] += 1
     return [int(v) for v in floors]
 
 

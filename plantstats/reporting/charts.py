@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -157,7 +158,12 @@ class Bars:
         for y, value in zip(at, values, strict=True):
             text = f"{value:,.{self.decimals}f}".replace("-", "\u2212")
             place = (-3, "right") if value < 0 else (3, "left")
-            offset = {"textcoords": "offset points", "va": "center", "ha": place[1], "fontsize": LETTERS}
+            offset: dict[str, Any] = {
+                "textcoords": "offset points",
+                "va": "center",
+                "ha": place[1],
+                "fontsize": LETTERS,
+            }
             ax.annotate(text, (value, y), (place[0], 0), **offset)
         if self.expected:
             other = pick(findings, self.expected, list(self.rows.by), self.rows.period)

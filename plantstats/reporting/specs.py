@@ -120,7 +120,9 @@ class Table:
         """
         base = self.rows.select(findings)
         keys = [tuple(row) for row in base[list(self.rows.by)].itertuples(index=False, name=None)]
-        shown = {("", None): for_display(base, small_group, same_decimals=True)}
+        shown: dict[tuple[str, str | None], pd.DataFrame] = {
+            ("", None): for_display(base, small_group, same_decimals=True)
+        }
         columns = {}
         for heading, given in self.columns.items():
             wanted = given if isinstance(given, Field) else Field(given)

@@ -59,8 +59,8 @@ class Assumptions(Section):
         7,
         ge=0,
         le=91,
-        description="days with dry topsoil beyond which a plant that wilts soon (such as Spathiphyllum or palms) is too "
-        "dry (common practice, no source)",
+        description="days with dry topsoil beyond which a plant that wilts soon (such as Spathiphyllum or palms) is "
+        "too dry (common practice, no source)",
     )
     too_dry_days_ordinary: float = Field(
         14, ge=0, le=91, description="the same for ordinary plants (common practice, no source)"
