@@ -61,10 +61,10 @@ def limits(within: Array, site: Array, now: Array, visit_days: tuple[int, ...], 
     days, n_sites = np.array(visit_days), len(now)
     offered = np.isin(days, assumed.visit_days)
     sure = within >= assumed.confidence
-    change_plant: Array = ~sure[:, offered].any(axis=1)
+    change_plant = np.asarray(~sure[:, offered].any(axis=1))
     at_now = np.searchsorted(days, now)
     beyond_now: Array = within[np.arange(len(site)), at_now[site]] < LIKELY
-    can_shorten: Array = now > days[offered].min()
+    can_shorten = np.asarray(now > days[offered].min())
     must_shorten: Array = _any(beyond_now & ~change_plant, site, n_sites) & can_shorten
     keeps_all = ~_any(~sure, site, n_sites)
     keeps_those = ~_any(~sure & ~change_plant[:, None], site, n_sites)
@@ -164,7 +164,7 @@ def decide(
 def _reasons(sites: pd.DataFrame, of: Limits, cost: Array, days: Array, at_now: Array) -> list[str]:
     """One reason per site, in words."""
     cheaper = cost < (cost[np.arange(len(cost)), at_now])[:, None]
-    barred = (cheaper & ~of.may & (days[None, :] > days[at_now][:, None])).any(axis=1)
+    barred = np.asarray((cheaper & ~of.may & (days[None, :] > days[at_now][:, None])).any(axis=1))
     reasons = []
     for row, must, longer_barred in zip(sites.itertuples(), of.must_shorten, barred, strict=True):
         if must:
