@@ -128,7 +128,7 @@ def _write(place: Path, key: Json, value: Any) -> None:
         os.replace(made, place)
 
 
-def encode(  # noqa: PLR0911, PLR0912 (one case a kind of value)
+def encode(  # noqa: PLR0911 (one case a kind of value)
     value: Any, frames: list[pd.DataFrame]
 ) -> Json:
     """Turn a result into plain JSON and a list of tables.

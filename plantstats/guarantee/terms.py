@@ -92,7 +92,7 @@ def _cents(given: Any, info: ValidationInfo) -> int:
     if isinstance(given, bool):
         raise ValueError(f'wants an amount such as "38.50", has {given!r}')
     try:
-        amount = cents(given, info.context)
+        amount = cents(given, str(info.context))
     except MoneyError as error:
         raise ValueError(str(error)) from None
     if amount < 0:
@@ -133,15 +133,15 @@ class _Promise(Section):
     cap_per_position: int | None = Field(Terms.cap_per_position, ge=0, le=100)
     cap_money: Money | None = Terms.cap_money
     lead_days: int = Field(Terms.lead_days, ge=0, le=365)
-    after_uncovered: Literal["replaced", "ends"] = Terms.after_uncovered
-    beyond_ages: Literal["assume", "refuse"] = Terms.beyond_ages
-    unseen_species: Literal["group", "refuse"] = Terms.unseen_species
+    after_uncovered: Literal["replaced", "ends"] = Terms.after_uncovered  # type: ignore[assignment]
+    beyond_ages: Literal["assume", "refuse"] = Terms.beyond_ages  # type: ignore[assignment]
+    unseen_species: Literal["group", "refuse"] = Terms.unseen_species  # type: ignore[assignment]
 
 
 class _Costs(Section):
     """What a replacement costs."""
 
-    labour_by: Literal["us", "client"] = Terms.labour_by
+    labour_by: Literal["us", "client"] = Terms.labour_by  # type: ignore[assignment]
     labour_minutes: float = Field(Terms.labour_minutes, ge=0, le=24 * 60)
     wage_per_hour: Money = Terms.wage_per_hour
     delivery: Money = Terms.delivery

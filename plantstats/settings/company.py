@@ -85,7 +85,7 @@ def _cause_code(given: Any) -> Any:
 
 
 def _leaf_range(given: Any) -> tuple[int, int]:
-    pair = _refuse_twice(given) if isinstance(given, list | tuple) or given is TWICE else ()
+    pair: Any = _refuse_twice(given) if isinstance(given, list | tuple) or given is TWICE else ()
     if len(pair) != 2 or any(type(n) is not int for n in pair) or not 0 <= pair[0] <= pair[1] <= MOST_LEAVES:
         raise ValueError(f"wants [least, most], whole numbers from 0 to {MOST_LEAVES:,}, such as [1, 5]; has {given!r}")
     return pair[0], pair[1]

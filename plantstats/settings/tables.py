@@ -99,20 +99,21 @@ class UnitSettings(Section):
 
 def _table_model(table: Table) -> type[TableSettings]:
     """Settings of one table, closed over its columns."""
-    names = Literal[tuple(table.names)]  # type: ignore[valid-type]
-    code = Annotated[str, BeforeValidator(_code)]
+    names: Any = Literal[tuple(table.names)]
+    adding: Any = Literal["sum", "first", "last"]
+    code: Any = Annotated[str, BeforeValidator(_code)]
     return create_model(
         f"{table.name.capitalize()}Settings",
         __base__=TableSettings,
         columns=(Annotated[dict[names, str], AfterValidator(_once)], {}),
-        codes=(dict[names, dict[str, code]], {}),  # type: ignore[valid-type]
-        duplicates=(dict[names, Literal["sum", "first", "last"]], {}),
+        codes=(dict[names, dict[str, code]], {}),
+        duplicates=(dict[names, adding], {}),
     )
 
 
 def _unit_model(column: Column) -> type[UnitSettings]:
     """Units of one column; they may hang on who wrote the number or where: ids and names in the same table."""
-    units = Literal[tuple(UNITS[str(column.unit)])]  # type: ignore[valid-type]
+    units: Any = Literal[tuple(UNITS[str(column.unit)])]
     beside = {
         c.name
         for table in TABLES.values()

@@ -59,6 +59,7 @@ def settle_order(
     _leave_out_years(found, waiting)
     fits = {n: {order for order, day in readings.items() if day} for n, readings in waiting.items()}
     proving = {n: orders for n, orders in fits.items() if orders}
+    order: Any
     if given:
         order = given
         for n in waiting:
