@@ -30,6 +30,7 @@ RESULTS = (
     "provision",
     "site_advice",
     "visit_results",
+    "care_sheet",
     "binding_plants",
     "advice_followed",
     "drying_by_species",

@@ -9,6 +9,7 @@ from __future__ import annotations
 import functools
 import inspect
 from collections.abc import Callable
+from dataclasses import replace
 from datetime import date, timedelta
 from difflib import get_close_matches
 from pathlib import Path
@@ -430,7 +431,12 @@ class Study:
         """Put intervals.csv and care_sheet.xlsx, what a technician takes along, into a folder."""
         from plantstats.watering import care_sheet  # noqa: PLC0415
 
-        care_sheet.write(self.visit_advice(), folder)
+        care_sheet.write(self.care_sheet(), folder)
+
+    @kept
+    def care_sheet(self) -> WateringReview:
+        """What the care sheet is made from: the review of visits without the model behind it."""
+        return replace(self.visit_advice(), model=None)  # type: ignore[arg-type]
 
     # Money.
 

@@ -134,7 +134,7 @@ def _sheet(sheet: Worksheet, route: str, rows: pd.DataFrame, review: WateringRev
     bold, thin = Font(bold=True), Side(style="thin", color="9AA5B1")
     season, other = SEASONS[review.advice.heating], SEASONS[not review.advice.heating]
     lead = [
-        (f"Care sheet, route {route}: {season}, made from records until {review.model.as_of.isoformat()}", bold),
+        (f"Care sheet, route {route}: {season}, made from records until {review.as_of.isoformat()}", bold),
         (f"From {review.turns_on.isoformat()} the {other} begins: use the sheet for it.", None),
         ("The finger in the pot decides. Only how often changes, never how much water at once.", None),
         ("Days by which a plant is usually dry count from its last watering.", None),

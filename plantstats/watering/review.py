@@ -35,6 +35,8 @@ class WateringReview:
     other_season : Advice
     profiles : pandas.DataFrame
         As `profiles.profiles`.
+    as_of : datetime.date
+        The last day that counts.
     turns_on, turns_back : datetime.date
         When the other season's inspection intervals begin, and when this season's begin again.
     changes, followed : pandas.DataFrame
@@ -51,6 +53,7 @@ class WateringReview:
     advice: Advice
     other_season: Advice
     profiles: pd.DataFrame
+    as_of: date
     turns_on: date
     turns_back: date
     changes: pd.DataFrame
@@ -115,6 +118,7 @@ def review(
         advice,
         other,
         profiles(model, advice),
+        as_of,
         turns_on,
         turn_of_season(turns_on, season),
         follow_up.changes(before, same_season, advice),
