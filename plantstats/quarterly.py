@@ -30,6 +30,7 @@ RESULTS = (
     "provision",
     "site_advice",
     "visit_results",
+    "technicians_left_out",
     "care_sheet",
     "binding_plants",
     "advice_followed",
