@@ -86,6 +86,9 @@ class HazardFits:
         notes, cells, few = [], self._cells, n_paid < FEWEST_LOSSES
         if cells.empty:
             raise loss_model.ModelError("no plant was followed up to that day: the records tell no rate of loss")
+        if cells["age_band"].nunique() < 2:
+            band = cells["age_band"].iloc[0]
+            raise loss_model.ModelError(f"all plants are of one age ({band}): guarantees need plants of known ages")
         if few:
             notes.append(
                 f"{n_paid} of {n_all} losses on record had causes that the guarantee covers: too few for rates of "

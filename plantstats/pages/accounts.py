@@ -11,7 +11,7 @@ from plantstats.pages.decisions import Decision
 from plantstats.periods import next_quarter
 from plantstats.reporting.charts import Bars
 from plantstats.reporting.specs import Field, Listing, Page, Rows, Section, Table, said
-from plantstats.studies import Study, join
+from plantstats.studies import REFUSALS, Study, join
 
 TITLE = "Accounts"
 PARTS = {
@@ -53,6 +53,9 @@ def page(study: Study) -> Page:
     except GuaranteeError as refusal:
         # Accounts have their margins whether or not a guarantee runs.
         results, none_runs = margins, Section("provision", "No guarantee runs.", note=str(refusal))
+    except REFUSALS as refusal:
+        text = "What the running guarantees will cost cannot be told."
+        results, none_runs = margins, Section("provision", text, note=str(refusal))
     sections = [
         _margins(study, results),
         _shares(study, results),

@@ -8,6 +8,9 @@ from html.parser import HTMLParser
 # Tags that run, load or ask for something.
 LIVE = {"script", "iframe", "object", "embed", "form", "input", "button", "link", "base", "frame"}
 
+# Another page of the same folder, and a row on it.
+NEIGHBOUR = re.compile(r"[a-z0-9_]+\.html(#[\w.-]+)?")
+
 
 class Reading(HTMLParser):
     """What a reader sees, and what a browser would be told."""
@@ -47,8 +50,9 @@ class Reading(HTMLParser):
                 address = re.sub(r"[\x00-\x20]", "", value or "").lower()
                 if name.startswith("on") or name in {"srcdoc", "formaction", "srcset", "background", "style", "action"}:
                     found.append(f"<{tag} {name}>")
-                if name in {"src", "href", "xlink:href", "data", "poster", "cite"} and not address.startswith(
-                    ("#", "data:image/")
+                neighbour = name == "href" and NEIGHBOUR.fullmatch(address)
+                if name in {"src", "href", "xlink:href", "data", "poster", "cite"} and not (
+                    neighbour or address.startswith(("#", "data:image/"))
                 ):
                     found.append(f"<{tag} {name}={address[:60]}>")
                 if name == "class" and "dataframe" in (value or "").split():

@@ -37,6 +37,8 @@ class InventedRecords:
             if name in self._tables:
                 fields = [pa.field(column, ARROW[kind]) for column, kind in columns.items()]
                 frame = self._tables[name].reindex(columns=list(columns))
+                absent = [c for c in columns if c not in self._tables[name]]
+                frame = frame.astype(dict.fromkeys(absent, "object")).assign(**dict.fromkeys(absent))
                 table = pa.Table.from_pandas(frame, schema=pa.schema(fields), preserve_index=False)
                 pq.write_table(table, folder / f"{name}.parquet")
 

@@ -135,9 +135,9 @@ def write_pines(folder: Path) -> pd.DataFrame:
         if (gone := [year for year in years if not there.loc[n, year]])
     ]
     folder.joinpath("records.toml").write_text(PINES_SETTINGS, encoding="utf-8")
-    pd.DataFrame({"site_id": sorted(set(plants["site_id"])), "study": "pines"}).to_csv(
-        folder / "sites.csv", index=False
-    )
+    # The record is complete from planting on, which a folder of records has to say.
+    sites = pd.DataFrame({"site_id": sorted(set(plants["site_id"])), "study": "pines", "observed_from": "1990-06-30"})
+    sites.to_csv(folder / "sites.csv", index=False)
     plants.to_csv(folder / "plants.csv", index=False)
     pd.DataFrame(visits).to_csv(folder / "visits.csv", index=False)
     pd.DataFrame(lost).to_csv(folder / "replacements.csv", index=False)

@@ -14,7 +14,8 @@ from plantstats import exposure, records
 from plantstats import leaves as leaf_loss
 from plantstats.leaves import intervals
 
-SITES = "site_id,client_id,observed_from\nS1,C1,{observed}\nS2,C2,\n"
+# Without observed_from, what came before the first visit would be no time at risk.
+SITES = "site_id,client_id,observed_from\nS1,C1,{observed}\nS2,C2,2020-01-01\n"
 PLANTS = "plant_id,site_id,position,species,pot_cm,light,installed_on,quantity\n"
 HEAD = "plant_id,site_id,visited_on,status,topsoil,leaves_dropped,yellow_leaves,leaf_count,rh_percent,temp_c,"
 HEAD += "condition,repotted,moved,rotated\n"
@@ -31,7 +32,7 @@ def leaf_time(
     plants: list[str],
     visits: list[str],
     as_of: str = "2025-12-31",
-    observed: str = "",
+    observed: str = "2020-01-01",
     moves: tuple[str, ...] = (),
     replacements: tuple[str, ...] = (),
     readings: tuple[str, ...] = (),

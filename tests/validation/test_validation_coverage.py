@@ -18,10 +18,10 @@ from plantstats import exposure, records, simulate
 from plantstats import losses as loss_model
 from plantstats.exposure import PlantTime
 from plantstats.findings import pick
-from plantstats.losses import clusters, likelihood, loss_rates
+from plantstats.losses import clusters, likelihood, loss_rates, rate_findings
 from plantstats.periods import quarter
 from plantstats.records import Records
-from plantstats.stats import intervals, rates
+from plantstats.stats import intervals
 from plantstats.validation import companies, coverage, design, kinds, true_values
 
 COMPANIES, AS_OF = 4, date(2026, 9, 30)
@@ -78,8 +78,8 @@ def test_a_wrong_offset_is_seen(made, monkeypatch):
     def by_head(losses, plant_days, level=intervals.CONF_LEVEL):
         return right(losses, 1.4 * np.asarray(plant_days, dtype=float), level)
 
-    right = rates.loss_rate
-    monkeypatch.setattr(rates, "loss_rate", by_head)
+    right = rate_findings.loss_rate
+    monkeypatch.setattr(rate_findings, "loss_rate", by_head)
     assert share(rate_rows(made), "loss_rate") < 0.90
 
 
