@@ -109,7 +109,7 @@ def drought_effect(gaps: pd.DataFrame, dry_days: Array, assumed: Assumptions) ->
     """
     n, length, losses = (gaps[c].to_numpy(dtype=float) for c in ("n", "gap", "losses"))
     dry, other = n * dry_days, n * np.maximum(length - dry_days, 0.0)
-    stratum = gaps.groupby(STRATUM, sort=False).ngroup().to_numpy()
+    stratum = gaps.groupby(STRATUM, sort=False, dropna=False).ngroup().to_numpy()
     if not len(losses):  # no plant was inspected twice: the assumption alone
         ratio, low, high = (float(v) for v in ratio_limits(np.log(assumed.drought_rate_ratio), assumed.drought_log_sd))
         return RateRatio(ratio, low, high, assumed.drought_log_sd)
