@@ -62,7 +62,7 @@ def table(decisions: Sequence[Decision], currency: str) -> Listing:
         {
             "What": [d.what for d in decisions],
             "Where": [d.where for d in decisions],
-            f"Worth, {currency} a quarter": [f"{d.worth:,.0f}" if pd.notna(d.worth) else "" for d in decisions],
+            f"Worth, {currency} a quarter": [_amount(d.worth) for d in decisions],
             "How sure": [d.certainty for d in decisions],
             "Who, by when": ["" for _ in decisions],
             "From": [d.page for d in decisions],
@@ -73,7 +73,8 @@ def table(decisions: Sequence[Decision], currency: str) -> Listing:
     return Listing("Decide this week", records, links=links)
 
 
-def worth_of(amounts: Sequence[float]) -> float:
-    """Several amounts as one; missing where none has a price."""
-    known = [amount for amount in amounts if pd.notna(amount)]
-    return float(sum(known)) if known else float("nan")
+def _amount(worth: float) -> str:
+    """What a decision brings a quarter, or costs."""
+    if pd.isna(worth):
+        return ""
+    return f"{worth:,.0f}" if worth >= 0 else f"costs {-worth:,.0f}"

@@ -47,7 +47,7 @@ def decisions(study: Study) -> list[Decision]:
                 f"Visit every {advised:.0f} days instead of {now:.0f}",
                 words.listed([study.name_of("site", site) for site in rows["site_id"]]),
                 float(rows["saving"].sum()),
-                f"at least {100 * rows['probability'].min():.0f} in 100 that it "
+                f"at least {min(int(100 * rows['probability'].min()), 99)} in 100 that it "
                 + ("saves and leaves" if advised > now else "leaves")
                 + " no plant too dry too often",
                 2,
