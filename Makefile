@@ -33,6 +33,7 @@ review: $(READY)
 # loadfile: the companies that a file of tests shares are made once, not once a core.
 test: $(READY)
 	$(BIN)/python -m pytest -n 2 --dist loadfile tests
+	$(BIN)/python -m pytest -q -p no:cacheprovider --doctest-modules plantstats --ignore=plantstats/reporting/notebook.py
 	$(BIN)/python -m pytest -p no:cacheprovider --nbval notebooks/worked_example.ipynb
 	$(BIN)/python -m pytest -p no:cacheprovider -n 2 --dist loadfile --nbval-lax notebooks \
 		--ignore=notebooks/worked_example.ipynb
