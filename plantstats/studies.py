@@ -20,11 +20,13 @@ import pandas as pd
 from plantstats import exposure, findings, periods
 from plantstats.errors import PlantstatsError
 from plantstats.records import load, species_table
+from plantstats.records.cache import digest_of
 from plantstats.reporting import provenance
 from plantstats.store import Store
 
 if TYPE_CHECKING:
     from plantstats.exposure import PlantTime
+    from plantstats.guarantee.priced_quote import PricedQuote
     from plantstats.losses.drivers import Drivers
     from plantstats.losses.model import LossModel
     from plantstats.records import Records
@@ -131,7 +133,7 @@ class Study:
 
     def _report(self, name: str) -> None:
         if self.on_compute is not None:
-            self.on_compute(name.replace("_", " "))
+            self.on_compute(name.replace("_", " ").strip())
 
     def of_client(self, client: str) -> Study:
         """The same quarter for one client ("" for all), on the records that are loaded already."""
@@ -458,6 +460,32 @@ class Study:
         moved, closing = roll_forward.roll_forward(self.records, self.period)
         return roll_forward.findings_of(closing, moved, self.period, self.records.settings.currency)
 
+    def quote(self, listed: str | Path, terms: str | Path) -> PricedQuote:
+        """Price the replacement guarantee of a plant list from these records (see `guarantee.priced_quote`).
+
+        Parameters
+        ----------
+        listed, terms : str or pathlib.Path
+            The plant list (CSV or workbook) and the terms (TOML).
+
+        Returns
+        -------
+        PricedQuote
+
+        Raises
+        ------
+        RecordError, TermsError, QuoteError, ModelError
+            For a list with faults, faulty terms, a quote that cannot be made, records too thin for a model.
+        """
+        files = [Path(listed).resolve(), Path(terms).resolve()]
+        return self._quote(*map(str, files), digests=[digest_of(file) if file.is_file() else "" for file in files])
+
+    @kept
+    def _quote(self, listed: str, terms: str, digests: list[str]) -> PricedQuote:  # noqa: ARG002 (part of the key)
+        from plantstats.guarantee import priced_quote  # noqa: PLC0415
+
+        return priced_quote.priced_quote(Path(listed), self.records, Path(terms), self.as_of)
+
     @kept
     def faults(self) -> pd.DataFrame:
         """Faults of the records (see `quality.check`)."""
@@ -473,9 +501,9 @@ class Study:
         return completeness.quality(self.records, self.exposure(), self.faults(), self.period)
 
 
-def open_study(records_dir: str | Path, quarter: str = "", client: str = "", as_of: str | date = "") -> Study:
-    """Open a study; see `plantstats.study`."""
-    records = load(Path(records_dir))
+def open_study(records: str | Path | Records, quarter: str = "", client: str = "", as_of: str | date = "") -> Study:
+    """Open a study of a folder, or of records that are loaded already; see `plantstats.study`."""
+    records = load(Path(records)) if isinstance(records, str | Path) else records
     check_client(records, client)
     day = date.fromisoformat(as_of) if isinstance(as_of, str) and as_of else as_of or None
     period = choose_quarter(records, quarter, day)  # type: ignore[arg-type]

@@ -11,6 +11,7 @@ import pytest
 
 import plantstats
 from plantstats import exposure, studies
+from plantstats.guarantee import priced_quote
 from plantstats.losses import loss_rates
 from plantstats.studies import StudyError
 
@@ -82,3 +83,22 @@ def test_old_sets_of_results_go_and_strangers_stay(tmp_path):
     results_folder(tmp_path, {"n": 5}, 3)
     assert len(list(tmp_path.iterdir())) == 3 + 1 + 1
     assert studies.KEPT_PROGRAMS == 3
+
+
+def test_a_quote_is_priced_once_and_again_when_its_list_changes(tmp_path, monkeypatch):
+    demo = EXAMPLE.parent
+    listed, terms = (shutil.copy(demo / "quote" / name, tmp_path) for name in ("list.csv", "terms.toml"))
+    calls = []
+
+    def priced(path, records, terms, as_of):
+        calls.append(path.read_text(encoding="utf-8"))
+        return as_of.isoformat(), path.name
+
+    monkeypatch.setattr(priced_quote, "priced_quote", priced)
+    folder = shutil.copytree(EXAMPLE, tmp_path / "records", ignore=shutil.ignore_patterns(".plantstats_cache"))
+    answers = [plantstats.study(folder, as_of="2025-03-31").quote(listed, terms) for _ in range(2)]
+    assert answers == [("2025-03-31", "list.csv")] * 2
+    assert len(calls) == 1
+    Path(listed).write_text(calls[0] + "\n", encoding="utf-8")
+    plantstats.study(folder, as_of="2025-03-31").quote(listed, terms)
+    assert len(calls) == 2

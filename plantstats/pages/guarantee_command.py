@@ -6,11 +6,10 @@ import argparse
 from pathlib import Path
 
 from plantstats import exposure, records
-from plantstats.guarantee import plant_list
-from plantstats.guarantee.terms import read_terms
 from plantstats.records.cache import digest_of
 from plantstats.reporting.names import notebook_path
 from plantstats.reporting.runner import run
+from plantstats.studies import open_study
 
 
 def cli_quote(chosen: argparse.Namespace) -> int:
@@ -28,20 +27,19 @@ def cli_quote(chosen: argparse.Namespace) -> int:
 
     Raises
     ------
-    RecordError, TermsError, QuoteError, ModelError, ReportError
+    RecordError, StudyError, TermsError, QuoteError, ModelError, ReportError
     """
     loaded = records.load(chosen.records)
-    terms = read_terms(chosen.terms)
-    plant_list.read(chosen.listed, loaded.settings)
-    cut = chosen.as_of or exposure.last_day(loaded)
+    study = open_study(loaded, as_of=chosen.as_of or exposure.last_day(loaded) or "")
+    made = study.quote(chosen.listed, chosen.terms)
     given = {
         "records_dir": str(Path(chosen.records).resolve()),
         "plant_list": str(Path(chosen.listed).resolve()),
         "terms_file": str(Path(chosen.terms).resolve()),
-        "as_of": str(cut) if cut else "",
+        "as_of": study.as_of.isoformat(),
     }
     name = Path(chosen.listed).stem
-    about = f"{loaded.settings.company}, {terms.starts_on} + {terms.months} months"
+    about = f"{loaded.settings.company}, {made.quote.terms.starts_on} + {made.quote.terms.months} months"
     made_from = {
         "inputs": loaded.digests
         | {f"{Path(path).name}": digest_of(Path(path)) for path in (chosen.listed, chosen.terms)},
