@@ -478,10 +478,11 @@ class Study:
             For a list with faults, faulty terms, a quote that cannot be made, records too thin for a model.
         """
         files = [Path(listed).resolve(), Path(terms).resolve()]
-        return self._quote(*map(str, files), digests=[digest_of(file) if file.is_file() else "" for file in files])
+        digests = [digest_of(file) if file.is_file() else "" for file in files]
+        return self._quote(str(files[0]), str(files[1]), digests)
 
     @kept
-    def _quote(self, listed: str, terms: str, digests: list[str]) -> PricedQuote:  # noqa: ARG002 (part of the key)
+    def _quote(self, listed: str, terms: str, digests: list[str]) -> PricedQuote:
         from plantstats.guarantee import priced_quote  # noqa: PLC0415
 
         return priced_quote.priced_quote(Path(listed), self.records, Path(terms), self.as_of)

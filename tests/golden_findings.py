@@ -90,7 +90,6 @@ def quote(out: Path, _work: Path) -> None:
 CASES = {
     "demo": lambda out, _work: reviewed(DEMO, out, "--quarter", "2026-Q3"),
     "worked_example": worked_example,
-    "client": lambda out, _work: reviewed(DEMO, out, "--quarter", "2026-Q3", "--client", "C0001"),
     "company": lambda out, work: reviewed(company(work / "records", 21), out),
     "company_with_faults": lambda out, work: reviewed(company(work / "records", 22, "--faults"), out),
     "without_visits": without_visits,
