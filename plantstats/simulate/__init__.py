@@ -1,4 +1,4 @@
-"""An invented company with known truth, seeded: for trying the tool, for tests and for the proving ground."""
+"""An invented company with known truth, seeded: for trying the tool, for tests and for validation."""
 
 from plantstats.simulate.company import company
 from plantstats.simulate.drying import drying_quantile, over_dry_share

@@ -71,9 +71,29 @@ def loss_cause(
 ) -> str:
     """Cause that the technician puts down, by the circumstances.
 
-    Takes:  `draw` uniform in [0, 1); `over_dry`: days of the last drying spent dry; `early`: watered before
-            it was dry the last time; `dry_air`: tens of points of humidity below the threshold.
-    Gives:  one of LOSS_CAUSES ("unspecified": the code says only dead or tired).
+    Parameters
+    ----------
+    draw : float
+        Uniform in [0, 1).
+    age_days : int
+        Days since planting.
+    over_dry : float
+        Days of the last drying spent dry.
+    early : bool
+        Watered before it was dry the last time.
+    low_light : bool
+        Whether the plant stands in low light.
+    dry_air : float
+        Tens of points of humidity below the threshold.
+    heated : bool
+        Whether the day lies in the heating season.
+    moved : bool
+        Whether the plant was moved within the last 90 days.
+
+    Returns
+    -------
+    str
+        One of LOSS_CAUSES ("unspecified": the code says only dead or tired).
     """
     new = age_days <= 90
     weights = np.array(
@@ -97,7 +117,20 @@ def loss_cause(
 
 
 def code_for(cause: str, declined: bool) -> str:
-    """Raw code of a cause with the word for dead or tired."""
+    """Raw code of a cause with the word for dead or tired.
+
+    Parameters
+    ----------
+    cause : str
+        One of LOSS_CAUSES.
+    declined : bool
+        Alive, below specification; else dead.
+
+    Returns
+    -------
+    str
+        One of CODES.
+    """
     if cause == "unspecified":
         return "TIRED" if declined else "DEAD"
     return CODE_OF[(cause, "declined" if declined else "died")]

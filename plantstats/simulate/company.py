@@ -26,11 +26,28 @@ class Company:
 
 
 def build(plants: int, years: float, seed: int, params: CompanyParams) -> Company:
-    """Draw and live one company.
+    """Invent one company, let it live through its years, and write up its tables.
 
-    Takes:  `plants`: positions kept filled; `years` of records before 1 October 2026 (five days more follow).
-    Gives:  a Company. The same arguments give the same tables.
-    Raises: DemoError for fewer than 2 plants or less than a quarter.
+    Parameters
+    ----------
+    plants : int
+        Positions kept filled.
+    years : float
+        Of records before 1 October 2026 (five days more follow).
+    seed : int
+        Seed of the random numbers; the same seed gives the same result.
+    params : CompanyParams
+        Parameters of the simulation, all known.
+
+    Returns
+    -------
+    Company
+        The same arguments give the same tables.
+
+    Raises
+    ------
+    DemoError
+        For fewer than 2 plants or less than a quarter.
     """
     if plants < 2 or years < 0.25:
         raise DemoError(f"an invented company needs at least 2 plants and 0.25 years, not {plants} and {years}")
@@ -67,17 +84,40 @@ def build(plants: int, years: float, seed: int, params: CompanyParams) -> Compan
 def company(
     plants: int = 2000, years: float = 3, seed: int = 1, params: CompanyParams | None = None
 ) -> dict[str, pd.DataFrame]:
-    """The tables of an invented company, typed, for tests and the proving ground.
+    """Tables of an invented company, typed, for tests and validation.
 
-    Takes:  as `build`; `params` defaults to `CompanyParams()`.
-    Gives:  sites, plants, visits, replacements, contracts, moves, readings (canonical columns and types;
-            replacements have `cause`, `cause_text` and `outcome`; `removal_reason` is the raw code), and the
-            truth: `true_plants` (one row per plant), `true_sites`, `true_quarters` (true risk by plant and
-            quarter).
+    Parameters
+    ----------
+    plants : int, default 2000
+        Positions kept filled.
+    years : float, default 3
+        Of records before 1 October 2026 (five days more follow).
+    seed : int, default 1
+        Seed of the random numbers; the same seed gives the same result.
+    params : CompanyParams, optional
+        `CompanyParams()` unless given.
+
+    Returns
+    -------
+    dict of str to pandas.DataFrame
+        sites, plants, visits, replacements, contracts, moves, readings (canonical columns and types; replacements
+        have `cause`, `cause_text` and `outcome`; `removal_reason` is the raw code), and the truth: `true_plants`
+        (one row per plant), `true_sites`, `true_quarters` (true risk by plant and quarter).
+
+    Raises
+    ------
+    DemoError
+        For fewer than 2 plants or less than a quarter.
+
+    Examples
+    --------
+    >>> tables = company(plants=20, years=0.5, seed=1)
+    >>> sorted(set(tables) - {"true_plants", "true_sites", "true_quarters"})
+    ['contracts', 'moves', 'plants', 'readings', 'replacements', 'sites', 'visits']
     """
-    made = build(plants, years, seed, params or CompanyParams())
+    result = build(plants, years, seed, params or CompanyParams())
     kinds = {pa.bool_(): pd.BooleanDtype(), pa.int64(): pd.Int64Dtype(), pa.string(): pd.StringDtype(na_value=np.nan)}
-    log = made.visits.to_pandas(types_mapper=kinds.get, date_as_object=False)
+    log = result.visits.to_pandas(types_mapper=kinds.get, date_as_object=False)
     log["visited_on"] = log["visited_on"].astype("datetime64[us]")
-    true = {n: getattr(made, n) for n in ("true_plants", "true_sites", "true_quarters")}
-    return {**made.tables, "visits": log, **true}
+    true = {n: getattr(result, n) for n in ("true_plants", "true_sites", "true_quarters")}
+    return {**result.tables, "visits": log, **true}

@@ -46,6 +46,10 @@ class _Sheet:
                 return row
         raise DemoError(f"{self.path.name}: no row can carry a planted fault; make the company larger")
 
+    def fault(self, name: str, rows: tuple[int, ...], text: str, treatment: str) -> Fault:
+        """A fault at these rows of this file, as lines of it."""
+        return Fault(name, self.path.name, tuple(row + 2 for row in rows), text, treatment)
+
     def save(self) -> None:
         out = io.StringIO()
         writer = csv.writer(out, lineterminator="\n")
@@ -57,58 +61,85 @@ class _Sheet:
 def plant(folder: Path) -> list[Fault]:
     """Spoil the files of a folder in eight known ways.
 
-    Gives:  one Fault per planted fault, with its lines as they stand in the finished files.
-    Raises: DemoError when the company is too small to hold them.
+    Parameters
+    ----------
+    folder : Path
+        Holds visits.csv, plants.csv and replacements.csv of an invented company; they are written anew.
+
+    Returns
+    -------
+    list of Fault
+        One per planted fault, with its lines as they stand in the finished files.
+
+    Raises
+    ------
+    DemoError
+        When the company is too small to hold them.
     """
-    visits, plants, swaps = (_Sheet(folder / f"{n}.csv") for n in ("visits", "plants", "replacements"))
-    found: list[Fault] = []
+    visits, plants, replacements = (_Sheet(folder / f"{n}.csv") for n in ("visits", "plants", "replacements"))
+    faults = [*_in_visits(visits), _in_replacements(replacements, plants), *_in_plants(plants)]
+    for sheet in (visits, plants, replacements):
+        sheet.save()
+    return faults
 
-    def note(name: str, sheet: _Sheet, rows: tuple[int, ...], text: str, treatment: str) -> None:
-        found.append(Fault(name, sheet.path.name, tuple(r + 2 for r in rows), text, treatment))
 
-    def some(text: str) -> bool:
-        return text != ""
+def _filled(text: str) -> bool:
+    return text != ""
 
+
+def _in_visits(visits: _Sheet) -> list[Fault]:
     # The duplicate goes in first, at the latest place, so that the lines named before it stay true.
-    row = visits.first(0.85, plant_id=some, watered="Y")
+    row = visits.first(0.85, plant_id=_filled, watered="Y")
     visits.rows.insert(row + 1, list(visits.rows[row]))
-    note("row exported twice", visits, (row, row + 1), "two identical lines", "one is used, the second is set aside")
-    row = visits.first(0.30, plant_id=some, status="completed", rh_percent=some)
+    twice = visits.fault(
+        "row exported twice", (row, row + 1), "two identical lines", "one is used, the second is set aside"
+    )
+    row = visits.first(0.30, plant_id=_filled, status="completed", rh_percent=_filled)
     visits.put(row, "plant_id", "P99999")
-    note("visit of an unknown plant", visits, (row,), "P99999", "named and not used: plants.csv has no such plant")
-    row = visits.first(0.40, plant_id=some, status="completed", rh_percent="")
+    unknown = visits.fault(
+        "visit of an unknown plant", (row,), "P99999", "named and not used: plants.csv has no such plant"
+    )
+    row = visits.first(0.40, plant_id=_filled, status="completed", rh_percent="")
     visits.put(row, "plant_id", "")
-    note(
+    blank = visits.fault(
         "blank plant and site",
-        visits,
         (row,),
         "plant_id and site_id both empty",
         "set aside: nobody can tell what was looked at",
     )
-    row = visits.first(0.50, plant_id=some, status="completed", rh_percent="")
+    row = visits.first(0.50, plant_id=_filled, status="completed", rh_percent="")
     visits.put(row, "visited_on", "2025-02-30")
-    note("impossible date", visits, (row,), "2025-02-30", "set aside: there is no such day; never moved to March")
-    row = visits.first(0.60, plant_id=some, rh_percent=some)
+    date = visits.fault(
+        "impossible date", (row,), "2025-02-30", "set aside: there is no such day; never moved to March"
+    )
+    row = visits.first(0.60, plant_id=_filled, rh_percent=_filled)
     visits.put(row, "temp_c", "72.5")
-    note(
+    fahrenheit = visits.fault(
         "temperature in Fahrenheit",
-        visits,
         (row,),
         "72.5 in temp_c",
         "that cell is set aside, likely Fahrenheit, not converted by guess; the rest of the row is used",
     )
-    came = dict(zip(plants.column("plant_id"), plants.column("installed_on"), strict=True))
-    known = {plant_id for plant_id, day in came.items() if day}
-    row = swaps.first(0.50, plant_id=known.__contains__, cause=lambda c: c.startswith("DEAD"), found_on=some)
-    installed = came[swaps.get(row, "plant_id")]
-    swaps.put(row, "replaced_on", f"{int(installed[:4]) - 1}{installed[4:8]}15")
-    note(
+    return [twice, unknown, blank, date, fahrenheit]
+
+
+def _in_replacements(replacements: _Sheet, plants: _Sheet) -> Fault:
+    installed_on = dict(zip(plants.column("plant_id"), plants.column("installed_on"), strict=True))
+    known = {plant_id for plant_id, day in installed_on.items() if day}
+    row = replacements.first(
+        0.50, plant_id=known.__contains__, cause=lambda cause: cause.startswith("DEAD"), found_on=_filled
+    )
+    installed = installed_on[replacements.get(row, "plant_id")]
+    replacements.put(row, "replaced_on", f"{int(installed[:4]) - 1}{installed[4:8]}15")
+    return replacements.fault(
         "replaced before it was installed",
-        swaps,
         (row,),
-        f"{swaps.get(row, 'plant_id')}, installed {installed}, replaced {swaps.get(row, 'replaced_on')}",
+        f"{replacements.get(row, 'plant_id')}, installed {installed}, replaced {replacements.get(row, 'replaced_on')}",
         "named as impossible, never counted as negative days; removed_on in plants.csv tells the real end",
     )
+
+
+def _in_plants(plants: _Sheet) -> list[Fault]:
     standing = [i for i in range(len(plants.rows)) if plants.get(i, "removed_on") == ""]
     one, two = next(
         (a, b)
@@ -116,9 +147,8 @@ def plant(folder: Path) -> list[Fault]:
         if plants.get(a, "site_id") == plants.get(b, "site_id") and a > len(plants.rows) * 0.2
     )
     plants.put(two, "position", plants.get(one, "position"))
-    note(
+    position = plants.fault(
         "two plants in one position",
-        plants,
         (one, two),
         f"{plants.get(one, 'plant_id')} and {plants.get(two, 'plant_id')} both in "
         f"{plants.get(one, 'position')} of {plants.get(one, 'site_id')}",
@@ -126,25 +156,35 @@ def plant(folder: Path) -> list[Fault]:
     )
     row = plants.first(0.10, species="Ficus lyrata")
     plants.put(row, "species", "Ficus lyratta")
-    note(
+    species = plants.fault(
         "misspelt species",
-        plants,
         (row,),
         "Ficus lyratta",
         "named with the likely name; a group of its own until the owner says what it is",
     )
-    for sheet in (visits, plants, swaps):
-        sheet.save()
-    return found
+    return [position, species]
 
 
 def readme(
     listed: list[Fault], made_by: tuple[int, float, int], own_truth: bool, failure: tuple[str, str] | None
 ) -> str:
-    """README.md of the folder: what it is, how to make it again, the planted faults.
+    """Text of the folder's README.md: what it is, how to make it again, the planted faults.
 
-    Takes:  made_by: plants, years, seed; own_truth: coefficients other than the usual ones; failure: day and site
-            of the building failure.
+    Parameters
+    ----------
+    listed : list of Fault
+        The planted faults.
+    made_by : tuple[int, float, int]
+        Plants, years, seed.
+    own_truth : bool
+        Whether coefficients are other than the usual ones.
+    failure : tuple[str, str], optional
+        Day and site of the building failure.
+
+    Returns
+    -------
+    str
+        Markdown.
     """
     plants, years, seed = made_by
     command = f"plantstats demo data_demo --plants {plants} --years {years:g} --seed {seed} --faults"

@@ -50,12 +50,32 @@ class Layout:
     planted: np.ndarray  # day number of planting of its first plant (negative: before the first day)
 
     def date(self, day: int) -> dt.date:
-        """Calendar date of a day number."""
+        """Calendar date of a day number.
+
+        Parameters
+        ----------
+        day : int
+            Number of the day, from 0.
+
+        Returns
+        -------
+        date
+        """
         return self.first + dt.timedelta(days=int(day))
 
 
 def is_heated(month_day: np.ndarray) -> np.ndarray:
-    """Whether month x 100 + day lies in the heating season (October to April)."""
+    """Whether month x 100 + day lies in the heating season (October to April).
+
+    Parameters
+    ----------
+    month_day : numpy.ndarray
+        Month x 100 + day.
+
+    Returns
+    -------
+    numpy.ndarray of bool
+    """
     (m1, d1), (m2, d2) = HEATING
     return (month_day >= m1 * 100 + d1) | (month_day < m2 * 100 + d2)
 
@@ -73,11 +93,11 @@ def _sites(rng: np.random.Generator, plants: int, days: int, params: CompanyPara
     setting = rng.choice(3, n, p=[0.55, 0.25, 0.20])
     if params.site_sd <= 0:
         effect = np.ones(n)
-    elif params.site_law == "gamma":
+    elif params.site_distribution == "gamma":
         effect = rng.gamma(1 / params.site_sd**2, params.site_sd**2, n)
     else:
-        spread = np.sqrt(np.log1p(params.site_sd**2))
-        effect = rng.lognormal(-(spread**2) / 2, spread, n)
+        log_sd = np.sqrt(np.log1p(params.site_sd**2))
+        effect = rng.lognormal(-(log_sd**2) / 2, log_sd, n)
     # Sites are on weekly visits because they are hard: rank by effect mixed with chance.
     hard = params.visits_follow_trouble
     score = hard * np.argsort(np.argsort(-effect)) / n + (1 - hard) * rng.random(n)
@@ -137,7 +157,20 @@ def _mean_28(values: np.ndarray) -> np.ndarray:
 def draw(rng: np.random.Generator, plants: int, years: float, params: CompanyParams) -> Layout:
     """Draw clients, sites, their air day by day, and the positions with their first plants.
 
-    Takes:  `plants` positions; `years` of records before 1 October 2026.
+    Parameters
+    ----------
+    rng : numpy.random.Generator
+        Source of chance; the same state gives the same result.
+    plants : int
+        Positions kept filled.
+    years : float
+        Of records before 1 October 2026 (five days more follow).
+    params : CompanyParams
+        Parameters of the simulation, all known.
+
+    Returns
+    -------
+    Layout
     """
     start = pd.Timestamp(FIRST_OPEN_QUARTER) - pd.DateOffset(months=round(years * 12))
     first = start.date()

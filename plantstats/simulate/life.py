@@ -36,7 +36,7 @@ class Life:
         self.static, self.dry_static, self.leaf_static = np.zeros(n), np.zeros(n), np.zeros(n)
         self.watered, self.dry_on = np.zeros(n), np.full(n, np.inf)
         self.last_visit, self.last_dry, self.last_early = np.zeros(n), np.zeros(n, bool), np.zeros(n, bool)
-        self.spell_dry = np.zeros(n)
+        self.dry_days = np.zeros(n)
         self.crown, self.full_crown = np.zeros(n), np.zeros(n)
         self.other_on, self.due = np.full(n, np.inf), np.full(n, np.inf)
         self.warned, self.base_condition, self.condition = np.zeros(n, bool), np.full(n, 5), np.full(n, 5)
@@ -58,7 +58,17 @@ class Life:
         self.every = every
 
     def new_label(self, site: int) -> str:
-        """A place in the site that has never been named before: floor and number."""
+        """A place in the site that has never been named before: floor and number.
+
+        Parameters
+        ----------
+        site : int
+            Number of the site.
+
+        Returns
+        -------
+        str
+        """
         self.labels_used[site] += 1
         number = self.labels_used[site] - 1
         return f"{number // 20 + 1}-{number % 20 + 1:02d}"
@@ -66,7 +76,17 @@ class Life:
     # -- plants come ---------------------------------------------------------------------------------
 
     def place(self, at: np.ndarray, day: int, planted: np.ndarray) -> None:
-        """Put a plant in each of these empty positions; it was planted on `planted`, is known from `day`."""
+        """Put a plant in each of these empty positions; it was planted on `planted`, is known from `day`.
+
+        Parameters
+        ----------
+        at : numpy.ndarray
+            Positions.
+        day : int
+            Number of the day, from 0.
+        planted : numpy.ndarray
+            Day of planting of each, which may lie before the records.
+        """
         rng, n = self.rng, len(at)
         first = len(self.log.plants)
         limit, warned, base = rng.exponential(size=n), rng.random(n) < self.params.warned_share, rng.random(n)
@@ -80,7 +100,7 @@ class Life:
         self.warned[at], self.base_condition[at] = warned, 4 + (base < 0.6)
         self.condition[at] = 5
         self.moved[at], self.repotted[at] = LONG_AGO, LONG_AGO
-        self.last_visit[at], self.last_dry[at], self.last_early[at], self.spell_dry[at] = day, False, False, 0
+        self.last_visit[at], self.last_dry[at], self.last_early[at], self.dry_days[at] = day, False, False, 0
         self.days_at_risk[at], self.days_dry[at], self.hazard_sum[at], self.counted[:, at] = 0, 0, 0, 0
         self.full_crown[at] = np.maximum(
             6, self.effects.leaves[self.species[at]] * (0.6 + 0.4 * self.pot[at]) * rng.uniform(0.8, 1.2, n)
@@ -91,14 +111,31 @@ class Life:
         self.water(at, day)
 
     def other_rate(self, at: np.ndarray) -> np.ndarray:
-        """Rate per day of ends other than losses: client's acts and withdrawals, constant over time."""
+        """Rate per day of ends other than losses: client's acts and withdrawals, constant over time.
+
+        Parameters
+        ----------
+        at : numpy.ndarray
+            Positions.
+
+        Returns
+        -------
+        numpy.ndarray
+            One rate per position, per plant-day.
+        """
         client = (
             self.params.client_rate * np.array([1.0, 2.0, 0.5])[self.lay.sites["setting"].to_numpy()[self.site[at]]]
         )
         return (client + self.params.withdrawn_rate + 1e-12) / DAYS_PER_100_YEARS
 
     def settle(self, at: np.ndarray) -> None:
-        """Set what depends on species and place, after planting or a move."""
+        """Set what depends on species and place, after planting or a move.
+
+        Parameters
+        ----------
+        at : numpy.ndarray
+            Positions.
+        """
         s, light, pot = self.species[at], self.light[at], self.pot[at]
         self.static[at] = self.effects.species_loss[s] + self.effects.light_loss[light] + self.effects.pot_loss[pot]
         self.dry_static[at] = (
@@ -110,13 +147,27 @@ class Life:
         self.leaf_static[at] = self.effects.species_leaf[s] + self.effects.light_leaf[light]
 
     def water(self, at: np.ndarray, day: int) -> None:
-        """Start a drying: the time to dry topsoil is Weibull, on the conditions of the day."""
-        spread = self.rng.weibull(self.params.dry_shape, len(at))
+        """Start a drying: the time to dry topsoil is Weibull, on the conditions of the day.
+
+        Parameters
+        ----------
+        at : numpy.ndarray
+            Positions.
+        day : int
+            Number of the day, from 0.
+        """
+        ratio = self.rng.weibull(self.params.dry_shape, len(at))
         self.watered[at] = day
-        self.dry_on[at] = day + np.exp(self.dry_static[at] + self.effects.site_dry[day, self.site[at]]) * spread
+        self.dry_on[at] = day + np.exp(self.dry_static[at] + self.effects.site_dry[day, self.site[at]]) * ratio
 
     def count(self, at: np.ndarray) -> None:
-        """Log the days and the true expected losses since the last count, under the place they were in."""
+        """Log the days and the true expected losses since the last count, under the place they were in.
+
+        Parameters
+        ----------
+        at : numpy.ndarray
+            Positions.
+        """
         now = np.array([self.days_at_risk[at], self.days_dry[at], self.hazard_sum[at]])
         days, dry, expected = now - self.counted[:, at]
         quarter = np.full(len(at), self.quarter)
@@ -126,7 +177,13 @@ class Life:
     # -- one day -------------------------------------------------------------------------------------
 
     def age_a_day(self, day: int) -> None:
-        """Add the day's hazard; plants whose limit is passed are lost today."""
+        """Add the day's hazard; plants whose limit is passed are lost today.
+
+        Parameters
+        ----------
+        day : int
+            Number of the day, from 0.
+        """
         alive = self.state == ALIVE
         age = day - self.planted
         dry = self.dry_on <= day - 0.5  # dry for most of the day that ends now
@@ -145,7 +202,7 @@ class Life:
         self.hazard_sum += self.hazard * alive
         self.days_at_risk += alive
         self.days_dry += alive & dry
-        self.spell_dry += dry
+        self.dry_days += dry
         lost = np.flatnonzero(alive & (self.used >= self.limit))
         for p in lost.tolist():
             self.lose(p, day, None)
@@ -154,7 +211,24 @@ class Life:
                 self.start_other_end(p, day)
 
     def end(self, p: int, day: int, code: str, declined: bool) -> dict:
-        """Write down the true end of the plant in this position; nobody has seen it yet."""
+        """Write down the true end of the plant in this position; nobody has seen it yet.
+
+        Parameters
+        ----------
+        p : int
+            Position.
+        day : int
+            Number of the day, from 0.
+        code : str
+            One of `causes.CODES`.
+        declined : bool
+            Alive, below specification; else dead.
+
+        Returns
+        -------
+        dict
+            The plant's line of the log.
+        """
         self.count(np.array([p]))
         record = self.log.plants[self.plant[p]]
         record.update(
@@ -164,7 +238,17 @@ class Life:
         return record
 
     def lose(self, p: int, day: int, code: str | None) -> None:
-        """A loss; without a code its kind and cause are drawn by the circumstances."""
+        """Lose a plant; without a code its kind and cause are drawn by the circumstances.
+
+        Parameters
+        ----------
+        p : int
+            Position.
+        day : int
+            Number of the day, from 0.
+        code : str, optional
+            One of `causes.CODES`.
+        """
         declined = False
         if code is None:
             site = self.site[p]
@@ -172,7 +256,7 @@ class Life:
             cause = loss_cause(
                 self.rng.random(),
                 age_days=int(day - self.planted[p]),
-                over_dry=float(self.spell_dry[p]),
+                over_dry=float(self.dry_days[p]),
                 early=bool(self.last_early[p]),
                 low_light=bool(self.light[p] == 0),
                 dry_air=float(self.effects.dry_air[day, site]),
@@ -185,7 +269,15 @@ class Life:
             self.find(p, day)
 
     def start_other_end(self, p: int, day: int) -> None:
-        """A client's act ends the plant now; a withdrawal waits for the next visit."""
+        """Start an end other than a loss: a client's act ends the plant now, a withdrawal waits for the next visit.
+
+        Parameters
+        ----------
+        p : int
+            Position.
+        day : int
+            Number of the day, from 0.
+        """
         record, rng = self.log.plants[self.plant[p]], self.rng
         rate = float(self.other_rate(np.array([p]))[0]) * DAYS_PER_100_YEARS
         if rng.random() * rate < rate - self.params.withdrawn_rate:
@@ -198,7 +290,15 @@ class Life:
             record["other"] = WITHDRAWN_CAUSES[int(np.searchsorted((0.45, 0.7, 0.85), rng.random()))]
 
     def find(self, p: int, day: int) -> None:
-        """An ended plant is seen: order its successor, or leave the place empty."""
+        """Find an ended plant: order its successor, or leave the place empty.
+
+        Parameters
+        ----------
+        p : int
+            Position.
+        day : int
+            Number of the day, from 0.
+        """
         record, rng = self.log.plants[self.plant[p]], self.rng
         if rng.random() < self.params.unrecorded_swaps:
             record["silent"] = record.get("silent", 0) + 1
@@ -215,7 +315,15 @@ class Life:
         self.due[p] = due
 
     def revive(self, p: int, day: int) -> None:
-        """A swap that nobody wrote down: another plant, the same label."""
+        """Swap a plant without writing it down: another plant, the same label.
+
+        Parameters
+        ----------
+        p : int
+            Position.
+        day : int
+            Number of the day, from 0.
+        """
         at = np.array([p])
         self.state[p], self.planted[p], self.used[p] = ALIVE, day, 0.0
         self.limit[p] = self.rng.exponential()

@@ -59,7 +59,7 @@ class CompanyParams:
     over_dry: float = 0.90  # on a day when the topsoil is already dry
     declined_share: float = 0.40  # of losses: alive, below specification
     site_sd: float = 0.40  # standard deviation of the site effect (mean 1)
-    site_law: str = "gamma"  # or "lognormal"
+    site_distribution: str = "gamma"  # or "lognormal"
     # other ends, per 100 plant-years
     client_rate: float = 1.5  # theft or client's act; lobbies twice, homes half
     withdrawn_rate: float = 3.0  # upgrade, outgrown, removed, rotation
@@ -86,7 +86,7 @@ class CompanyParams:
     dry_heating: float = -0.10
     dry_per_kpa: float = -0.15  # per kPa of vapour pressure deficit above 1.2
     # care and records
-    misread: float = 0.04  # dry taken for not dry, and the reverse
+    misclassification: float = 0.04  # dry taken for not dry, and the reverse
     water_early: float = 0.02  # watered though read as not dry
     visit_days: Mapping[int, float] = field(default_factory=lambda: {7: 0.5, 14: 0.4, 28: 0.1})
     visits_follow_trouble: float = 0.6  # how much the weekly sites are the hard ones (0 none, 1 all)
@@ -108,19 +108,63 @@ class CompanyParams:
 
 
 def age_effects(params: CompanyParams) -> np.ndarray:
-    """Log rate ratio of losses by whole days since planting, 0 to 731 (the last holds from there on)."""
+    """Log rate ratio of losses by whole days since planting, 0 to 731 (the last holds from there on).
+
+    Parameters
+    ----------
+    params : CompanyParams
+        Parameters of the simulation, all known.
+
+    Returns
+    -------
+    numpy.ndarray, shape (732,)
+    """
     bands = np.searchsorted(AGE_LAST_DAYS, np.arange(AGE_LAST_DAYS[-1] + 2), side="left")
     return np.array([params.age[b] for b in AGE_BANDS])[bands]
 
 
 def cycle(cos: float, sin: float, days_of_year: np.ndarray | float) -> np.ndarray:
-    """Yearly cycle on the log scale at a day of the year (1 January is 1)."""
+    """Yearly cycle on the log scale at a day of the year (1 January is 1).
+
+    Parameters
+    ----------
+    cos, sin : float
+        Coefficients on the log scale.
+    days_of_year : numpy.ndarray or float
+        1 January is 1.
+
+    Returns
+    -------
+    numpy.ndarray
+        Log rate ratio.
+
+    Notes
+    -----
+    cos x cos(2 pi t / 365.25) + sin x sin(2 pi t / 365.25).
+    """
     angle = 2 * np.pi * np.asarray(days_of_year, dtype=float) / DAYS_PER_YEAR
     return cos * np.cos(angle) + sin * np.sin(angle)
 
 
 def species_named(params: CompanyParams, name: str) -> Species:
-    """The species of that name. Raises: KeyError naming it."""
+    """Species of a name.
+
+    Parameters
+    ----------
+    params : CompanyParams
+        Parameters of the simulation, all known.
+    name : str
+        Scientific name.
+
+    Returns
+    -------
+    Species
+
+    Raises
+    ------
+    KeyError
+        Naming a species that the company does not have.
+    """
     for species in params.species:
         if species.name == name:
             return species
@@ -144,11 +188,45 @@ def true_rate(
 ) -> float:
     """True rate of loss in a named situation.
 
-    Takes:  levels as in plant-time; `on` sets the yearly cycle (None: its mean on the log scale); `humidity`:
-            the site's 28-day mean in percent; `moved`, `repotted`: within the first 90 days after;
-            `over_dry_share`: share of days with topsoil left dry; `site_effect`: 1 is the mean site.
-    Gives:  losses per 100 plant-years.
-    Raises: KeyError for an unknown level.
+    Parameters
+    ----------
+    params : CompanyParams
+        Parameters of the simulation, all known.
+    species : str
+        Scientific name.
+    light : str, default 'medium'
+        Light band, as in plant-time.
+    pot : str, default '15-24 cm'
+        Pot band, as in plant-time.
+    age_days : int, default 200
+        Days since planting.
+    on : date, optional
+        Date that sets the yearly cycle; without one its mean on the log scale.
+    humidity : float, default 50.0
+        The site's 28-day mean in percent.
+    moved, repotted : bool, default False
+        Within the first 90 days after.
+    over_dry_share : float, default 0.0
+        Share of days with topsoil left dry.
+    site_effect : float, default 1.0
+        1 is the mean site.
+    heating : bool, default False
+        Whether the season is the heating season.
+
+    Returns
+    -------
+    float
+        Losses per 100 plant-years.
+
+    Raises
+    ------
+    KeyError
+        For an unknown species or level.
+
+    Examples
+    --------
+    >>> [round(true_rate(CompanyParams(), "Ficus elastica", light=light), 1) for light in ("medium", "low")]
+    [8.0, 13.2]
     """
     log_ratio = (
         species_named(params, species).loss
@@ -180,10 +258,42 @@ def true_survival(
     over_dry_share: float = 0.0,
     site_effect: float = 1.0,
 ) -> float:
-    """True chance that a new plant is not lost within `days`, other ends set aside, in a fixed situation.
+    """True chance that a new plant is not lost within some days, other ends set aside, in a fixed situation.
 
-    Takes:  as `true_rate`; age and date run from `planted` on.
-    Gives:  a probability at that site effect (for the mean over sites, integrate over the effect).
+    Parameters
+    ----------
+    params : CompanyParams
+        Parameters of the simulation, all known.
+    species : str
+        Scientific name.
+    days : int, default 365
+        Days since planting.
+    planted : date, optional
+        Date from which age and season run.
+    light : str, default 'medium'
+        Light band, as in plant-time.
+    pot : str, default '15-24 cm'
+        Pot band, as in plant-time.
+    humidity : float, default 50.0
+        The site's 28-day mean in percent.
+    over_dry_share : float, default 0.0
+        Share of days with topsoil left dry.
+    site_effect : float, default 1.0
+        1 is the mean site.
+
+    Returns
+    -------
+    float
+        Probability at that site effect (for the mean over sites, integrate over the effect).
+
+    Raises
+    ------
+    KeyError
+        For an unknown species or level.
+
+    Notes
+    -----
+    exp(-sum of daily rates).
     """
     total = sum(
         true_rate(

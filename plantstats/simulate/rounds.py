@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+from typing import NamedTuple
+
 import numpy as np
 
 from plantstats.simulate.life import ALIVE, FOUND, LOST, SICK_DAYS, Life
+from plantstats.simulate.log import VISIT_COLUMNS
 from plantstats.simulate.params import DAYS_PER_100_YEARS, TRANSIENT_DAYS
 
 DRY, MOIST, WET = 0, 1, 2
@@ -44,72 +47,131 @@ def _scores(life: Life, at: np.ndarray, failing: np.ndarray, left: np.ndarray, l
     return score
 
 
+class Inspection(NamedTuple):
+    """What a technician sees and does at the plants of a round; arrays with one value per plant."""
+
+    alive: np.ndarray
+    dry: np.ndarray  # truly
+    read_dry: np.ndarray
+    early: np.ndarray  # watered though read as not dry
+    watered: np.ndarray
+    moving: np.ndarray
+    repotting: np.ndarray
+    condition: np.ndarray
+    gap: np.ndarray  # days since the last visit
+
+
 def visit(life: Life, day: int, at: np.ndarray, extra: bool) -> bool:
     """Look at the plants in these positions, water the dry ones, count leaves, find losses, move and repot.
 
-    Gives:  whether a plant has moved to another site.
+    Parameters
+    ----------
+    life : Life
+        State of all positions; changed in place, and its log with it.
+    day : int
+        Number of the day.
+    at : numpy.ndarray of int
+        Positions visited.
+    extra : bool
+        A call between planned visits: plants are looked at, not cared for.
+
+    Returns
+    -------
+    bool
+        Whether a plant has moved to another site.
     """
-    params, rng = life.params, life.rng
     lost = at[life.state[at] == LOST]
     stolen = lost[[life.log.plants[i]["code"] == "STOLEN" for i in life.plant[lost]]] if len(lost) else lost
     at = at[(life.state[at] <= LOST) & (life.state[at] >= ALIVE) & ~np.isin(at, stolen)]
-    n, alive = len(at), life.state[at] == ALIVE
-    chance = rng.random((6, n))
-    dry = life.dry_on[at] <= day
-    read_dry = dry ^ (chance[0] < params.misread)
-    early = alive & ~read_dry & (chance[1] < params.water_early) & (not extra)
-    watered = alive & (read_dry | early) & (not extra)
-    fresh = (day - life.watered[at]) < 0.25 * (life.dry_on[at] - life.watered[at])
-    topsoil = np.where(read_dry, DRY, np.where(fresh, WET, MOIST))
-    dry_days = np.maximum(0.0, day - life.dry_on[at])
+    chance = life.rng.random((6, len(at)))
+    inspection = _inspect(life, day, at, extra, chance)
+    _care(life, day, at, extra, inspection)
+    crossed = [_move(life, p, day) for p in at[inspection.moving].tolist()]
+    for p in at[~inspection.alive & (chance[5] < life.params.found_at_visit)].tolist() + stolen.tolist():
+        life.find(p, day)
+    for p in at[inspection.alive & (life.other_on[at] <= day)].tolist() if not extra else []:
+        _withdraw(life, p, day)
+    return any(crossed)
 
+
+def _inspect(life: Life, day: int, at: np.ndarray, extra: bool, chance: np.ndarray) -> Inspection:
+    """Read topsoil, count leaves, score, decide what is done; the line of the visit log is written."""
+    params, alive = life.params, life.state[at] == ALIVE
+    dry = life.dry_on[at] <= day
+    read_dry = dry ^ (chance[0] < params.misclassification)
+    early = alive & ~read_dry & (chance[1] < params.water_early) & (not extra)
     left = (life.limit[at] - life.used[at]) / life.hazard[at]
     failing = ~alive | (life.warned[at] & (left < SICK_DAYS))
     gap = (day - life.last_visit[at]).astype(int)
-    green, yellow = _leaf_means(life, at, day, dry, failing)
-    size = params.leaf_size
-    dropped = rng.poisson(green * gap * rng.gamma(size, 1 / size, n))
-    yellowed = rng.poisson(yellow * gap)
-    refills = life.effects.refills[life.species[at]]
-    grown = np.where(refills, 0.12, 0.0) * (life.full_crown[at] - life.crown[at]) * gap / 28
-    life.crown[at] = np.maximum(4, life.crown[at] + grown - dropped - yellowed)
-
-    condition = _scores(life, at, failing, left, chance[2])
+    dropped, yellowed = _count_leaves(life, day, at, gap, dry, failing)
     moving = alive & (chance[3] < params.move_rate / DAYS_PER_100_YEARS * gap) & (not extra)
     spring = 2.0 if life.lay.month[day] in (3, 4, 5) else 2 / 3
     repotting = alive & ~moving & (chance[4] < spring * params.repot_rate / DAYS_PER_100_YEARS * gap) & (not extra)
-    life.log.visits.append(
-        (
-            np.full(n, day, np.int32),
-            life.plant[at].astype(np.int32),
-            life.site[at].astype(np.int32),
-            topsoil.astype(np.int8),
-            watered,
-            early,
-            dry_days,
-            gap.astype(np.int32),
-            dropped.astype(np.int32),
-            yellowed.astype(np.int32),
-            np.rint(life.crown[at]).astype(np.int32),
-            condition.astype(np.int8),
-            moving,
-            repotting,
-            np.full(n, extra),
-        )
+    inspection = Inspection(
+        alive=alive,
+        dry=dry,
+        read_dry=read_dry,
+        early=early,
+        watered=alive & (read_dry | early) & (not extra),
+        moving=moving,
+        repotting=repotting,
+        condition=_scores(life, at, failing, left, chance[2]),
+        gap=gap,
     )
+    _log_lines(life, day, at, extra, inspection, dropped, yellowed)
+    return inspection
 
-    life.last_visit[at], life.condition[at] = day, condition
+
+def _count_leaves(
+    life: Life, day: int, at: np.ndarray, gap: np.ndarray, dry: np.ndarray, failing: np.ndarray
+) -> tuple[np.ndarray, np.ndarray]:
+    """Green leaves dropped and leaves yellowed since the last visit; the crown grows back a little meanwhile."""
+    green, yellow = _leaf_means(life, at, day, dry, failing)
+    size = life.params.leaf_size
+    dropped = life.rng.poisson(green * gap * life.rng.gamma(size, 1 / size, len(at)))
+    yellowed = life.rng.poisson(yellow * gap)
+    refills = life.effects.refills[life.species[at]]
+    grown = np.where(refills, 0.12, 0.0) * (life.full_crown[at] - life.crown[at]) * gap / 28
+    life.crown[at] = np.maximum(4, life.crown[at] + grown - dropped - yellowed)
+    return dropped, yellowed
+
+
+def _log_lines(
+    life: Life, day: int, at: np.ndarray, extra: bool, inspection: Inspection, dropped: np.ndarray, yellowed: np.ndarray
+) -> None:
+    """One line of the visit log per plant, in the order of VISIT_COLUMNS."""
+    n = len(at)
+    fresh = (day - life.watered[at]) < 0.25 * (life.dry_on[at] - life.watered[at])
+    topsoil = np.where(inspection.read_dry, DRY, np.where(fresh, WET, MOIST))
+    line = {
+        "day": np.full(n, day, np.int32),
+        "plant": life.plant[at].astype(np.int32),
+        "site": life.site[at].astype(np.int32),
+        "topsoil": topsoil.astype(np.int8),
+        "watered": inspection.watered,
+        "early": inspection.early,
+        "dry_days": np.maximum(0.0, day - life.dry_on[at]),
+        "gap": inspection.gap.astype(np.int32),
+        "dropped": dropped.astype(np.int32),
+        "yellow": yellowed.astype(np.int32),
+        "leaf_count": np.rint(life.crown[at]).astype(np.int32),
+        "condition": inspection.condition.astype(np.int8),
+        "moved": inspection.moving,
+        "repotted": inspection.repotting,
+        "extra": np.full(n, extra),
+    }
+    life.log.visits.append(tuple(line[name] for name in VISIT_COLUMNS))
+
+
+def _care(life: Life, day: int, at: np.ndarray, extra: bool, inspection: Inspection) -> None:
+    """Water and repot, and remember the visit."""
+    life.last_visit[at], life.condition[at] = day, inspection.condition
     if not extra:
-        life.last_dry[at], life.last_early[at] = dry & watered, np.where(watered, early, life.last_early[at])
-    life.spell_dry[at[watered]] = 0
-    life.water(at[watered], day)
-    life.repotted[at[repotting]] = day
-    crossed = [_move(life, p, day) for p in at[moving].tolist()]
-    for p in at[~alive & (chance[5] < params.found_at_visit)].tolist() + stolen.tolist():
-        life.find(p, day)
-    for p in at[alive & (life.other_on[at] <= day)].tolist() if not extra else []:
-        _withdraw(life, p, day)
-    return any(crossed)
+        life.last_dry[at] = inspection.dry & inspection.watered
+        life.last_early[at] = np.where(inspection.watered, inspection.early, life.last_early[at])
+    life.dry_days[at[inspection.watered]] = 0
+    life.water(at[inspection.watered], day)
+    life.repotted[at[inspection.repotting]] = day
 
 
 def _move(life: Life, p: int, day: int) -> bool:

@@ -55,59 +55,92 @@ def _fail(life: Life, day: int, site: int) -> None:
         life.lose(p, day, "BOILER")
 
 
-def _extra(life: Life, day: int, seen: np.ndarray) -> np.ndarray:
-    """Failing plants that get a look between planned visits (only where those are far apart)."""
+def _extra(life: Life, day: int, visited: np.ndarray) -> np.ndarray:
+    """Failing plants that are inspected between planned visits (only where those are far apart)."""
     left = (life.limit - life.used) / life.hazard
     sick = (life.state == ALIVE) & life.warned & (left < SICK_DAYS) & (life.every > 7)
-    sick[seen] = False
+    sick[visited] = False
     at = np.flatnonzero(sick)
     return at[life.rng.random(len(at)) < life.params.extra_visits]
 
 
 def live(layout: Layout, params: CompanyParams, rng: np.random.Generator) -> Log:
-    """Run all days and give the log."""
+    """Run the company through all its days.
+
+    Parameters
+    ----------
+    layout : Layout
+        What stands where on the first day.
+    params : CompanyParams
+        Parameters of the simulation.
+    rng : numpy.random.Generator
+        Source of chance; the same state gives the same log.
+
+    Returns
+    -------
+    Log
+        What happened, day by day.
+    """
     life = Life(layout, params, rng)
-    opened, closed = layout.sites["opened"].to_numpy(), layout.sites["closed"].to_numpy()
     failure_day = (FAILURE_DAY - layout.first).days if params.building_failure else -1
     order = np.argsort(layout.starts, kind="stable")
     starts = layout.starts[order]
     for day in range(layout.days):
-        if layout.quarter[day] != life.quarter:
-            life.count(np.flatnonzero(life.state == ALIVE))
-            life.quarter = int(layout.quarter[day])
+        _close_quarter(life, day)
         life.age_a_day(day)
         # The day of coming is no day at risk.
-        new = order[np.searchsorted(starts, day) : np.searchsorted(starts, day, side="right")]
-        new = np.sort(new[closed[life.site[new]] > day])
-        if len(new):
-            life.place(new, day, layout.planted[new])
-        for site in np.flatnonzero(closed == day).tolist():
+        _open(life, day, order[np.searchsorted(starts, day) : np.searchsorted(starts, day, side="right")])
+        for site in np.flatnonzero(layout.sites["closed"].to_numpy() == day).tolist():
             _close(life, site, day)
         if day == failure_day:
-            standing = np.bincount(life.site[life.state == ALIVE], minlength=len(opened))
-            _fail(life, day, int(np.argmax(standing)))  # the largest site
-        crossed = False
-        if layout.weekday[day] < 5:
-            called = np.sort(np.concatenate([r[day % v] for v, r in life.rounds.items()]))
-            sites = np.unique(life.site[called])
-            sites = sites[(opened[sites] <= day) & (closed[sites] > day)]
-            luck = rng.random(len(sites))
-            missed, barred = luck < params.missed_visits, luck > 1 - params.no_access
-            life.log.site_lines += [(day, int(s), "missed") for s in sites[missed]]
-            life.log.site_lines += [(day, int(s), "no_access") for s in sites[barred]]
-            life.log.site_lines += [(day, int(s), "completed") for s in sites[(luck > 0.5) & (luck < 0.54)]]
-            served = np.zeros(len(opened), bool)
-            served[sites[~missed & ~barred]] = True
-            called = called[served[life.site[called]] & (life.state[called] != EMPTY) & (life.state[called] != FOUND)]
-            if len(called):
-                crossed = visit(life, day, called, extra=False)
-            extra = _extra(life, day, called) if params.extra_visits > 0 else called[:0]
-            if len(extra):
-                visit(life, day, extra, extra=True)
+            _fail(life, day, _largest_site(life))
+        has_moved = _call(life, day) if layout.weekday[day] < 5 else False
         _replace(life, day)
-        if crossed:
+        if has_moved:
             life.group_rounds()
     life.count(np.flatnonzero(life.state == ALIVE))
     for p in np.flatnonzero(life.state == ALIVE).tolist():
         life.log.plants[life.plant[p]].update(at_risk=int(life.days_at_risk[p]), dry=int(life.days_dry[p]))
     return life.log
+
+
+def _close_quarter(life: Life, day: int) -> None:
+    """On the first day of a quarter, log what the last one holds."""
+    if life.lay.quarter[day] != life.quarter:
+        life.count(np.flatnonzero(life.state == ALIVE))
+        life.quarter = int(life.lay.quarter[day])
+
+
+def _open(life: Life, day: int, positions: np.ndarray) -> None:
+    """Positions that come under the records today, unless their site has closed before."""
+    closed = life.lay.sites["closed"].to_numpy()
+    opening = np.sort(positions[closed[life.site[positions]] > day])
+    if len(opening):
+        life.place(opening, day, life.lay.planted[opening])
+
+
+def _largest_site(life: Life) -> int:
+    return int(np.argmax(np.bincount(life.site[life.state == ALIVE], minlength=len(life.lay.sites))))
+
+
+def _call(life: Life, day: int) -> bool:
+    """The day's round, and calls between rounds on plants that fail; whether a plant has moved to another site."""
+    params, rng, sites = life.params, life.rng, life.lay.sites
+    positions = np.sort(np.concatenate([r[day % v] for v, r in life.rounds.items()]))
+    opened, closed = sites["opened"].to_numpy(), sites["closed"].to_numpy()
+    called = np.unique(life.site[positions])
+    called = called[(opened[called] <= day) & (closed[called] > day)]
+    luck = rng.random(len(called))
+    missed, barred = luck < params.missed_visits, luck > 1 - params.no_access
+    watered_whole = (luck > 0.5) & (luck < 0.54)
+    for status, which in (("missed", missed), ("no_access", barred), ("completed", watered_whole)):
+        life.log.site_lines += [(day, int(site), status) for site in called[which]]
+    is_served = np.zeros(len(sites), bool)
+    is_served[called[~missed & ~barred]] = True
+    state = life.state[positions]
+    positions = positions[is_served[life.site[positions]] & (state != EMPTY) & (state != FOUND)]
+    has_moved = visit(life, day, positions, extra=False) if len(positions) else False
+    extra = _extra(life, day, positions) if params.extra_visits > 0 else positions[:0]
+    if len(extra):
+        visit(life, day, extra, extra=True)
+    return has_moved

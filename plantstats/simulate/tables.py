@@ -16,23 +16,65 @@ NOT_COVERED = ("theft", "client_action", "building_failure")
 
 
 def plant_ids(numbers: np.ndarray | pd.Series) -> np.ndarray:
-    """Labels of plants by their number in the order of coming, from 0."""
+    """Labels of plants by their number in the order of coming, from 0.
+
+    Parameters
+    ----------
+    numbers : numpy.ndarray or pandas.Series
+        Numbers of plants in the order of coming, from 0.
+
+    Returns
+    -------
+    numpy.ndarray of str
+    """
     return np.array([f"P{int(i) + 1:05d}" for i in numbers], dtype=object)
 
 
 def as_dates(layout: Layout, days: pd.Series | np.ndarray) -> pd.Series:
-    """Dates of day numbers, missing where the number is."""
+    """Dates of day numbers, missing where the number is.
+
+    Parameters
+    ----------
+    layout : Layout
+        What stands where on the first day.
+    days : pandas.Series or numpy.ndarray
+        Day numbers, from 0.
+
+    Returns
+    -------
+    pandas.Series of datetime64[us]
+    """
     whole = pd.array(np.asarray(pd.Series(days), dtype=float), dtype="Float64").astype("Int64")
     return (pd.Timestamp(layout.first) + pd.to_timedelta(pd.Series(whole), unit="D")).astype("datetime64[us]")
 
 
 def as_text(values: object) -> pd.Series:
-    """Text, missing as NaN."""
+    """Text, missing as NaN.
+
+    Parameters
+    ----------
+    values : array_like
+
+    Returns
+    -------
+    pandas.Series
+    """
     return pd.Series(values, dtype=object).astype("str")
 
 
 def sites(layout: Layout) -> pd.DataFrame:
-    """One row per site."""
+    """Sites, one row each.
+
+    Parameters
+    ----------
+    layout : Layout
+        What stands where on the first day.
+
+    Returns
+    -------
+    pandas.DataFrame
+        Canonical columns.
+    """
     s = layout.sites
     return pd.DataFrame(
         {
@@ -47,7 +89,20 @@ def sites(layout: Layout) -> pd.DataFrame:
 
 
 def contracts(layout: Layout, rng: np.random.Generator) -> pd.DataFrame:
-    """One row per site: the contract and the terms of its guarantee."""
+    """Contracts and the terms of their guarantees, one row per site.
+
+    Parameters
+    ----------
+    layout : Layout
+        What stands where on the first day.
+    rng : numpy.random.Generator
+        Source of chance; the same state gives the same result.
+
+    Returns
+    -------
+    pandas.DataFrame
+        Canonical columns.
+    """
     s = layout.sites
     months = np.array([12, 24, 36])[np.searchsorted((0.5, 0.8), rng.random(s["client"].max() + 1))][s["client"]]
     visits = 30.4 / s["visit_days"].to_numpy()
@@ -70,7 +125,18 @@ def contracts(layout: Layout, rng: np.random.Generator) -> pd.DataFrame:
 
 
 def ends(log: Log) -> pd.DataFrame:
-    """One row per plant of the truth: when it came and under what, its end, when that was found."""
+    """Plants as they truly were, one row each: when it came and under what, its end, when that was found.
+
+    Parameters
+    ----------
+    log : Log
+        What happened, day by day.
+
+    Returns
+    -------
+    pandas.DataFrame
+        Columns as in the plants of the log.
+    """
     columns = ["position", "site", "species", "light", "pot", "pot_cm", "planter", "planted", "known", "lost"]
     columns += ["code", "declined", "at_risk", "dry", "found", "removed", "replace", "replaced_by", "silent"]
     return pd.DataFrame(log.plants, columns=columns)
@@ -79,7 +145,26 @@ def ends(log: Log) -> pd.DataFrame:
 def plants(
     layout: Layout, params: CompanyParams, end: pd.DataFrame, terms: pd.DataFrame, rng: np.random.Generator
 ) -> pd.DataFrame:
-    """One row per plant, with its site, position and light as they were when it came."""
+    """Plants, one row each, with site, position and light as they were when it came.
+
+    Parameters
+    ----------
+    layout : Layout
+        What stands where on the first day.
+    params : CompanyParams
+        Parameters of the simulation, all known.
+    end : pandas.DataFrame
+        Plants as they truly were, as `tables.ends` gives them.
+    terms : pandas.DataFrame
+        Rows of `contracts`.
+    rng : numpy.random.Generator
+        Source of chance; the same state gives the same result.
+
+    Returns
+    -------
+    pandas.DataFrame
+        Canonical columns.
+    """
     n = len(end)
     u = rng.random((6, n))
     species = end["species"].to_numpy()
@@ -119,12 +204,29 @@ def plants(
 
 
 def replacements(layout: Layout, end: pd.DataFrame, plant: pd.DataFrame, rng: np.random.Generator) -> pd.DataFrame:
-    """One row per replaced plant, by day; `cause` and `outcome` are ours, `cause_text` is theirs."""
+    """Replaced plants, one row each, by day; `cause` and `outcome` are ours, `cause_text` is theirs.
+
+    Parameters
+    ----------
+    layout : Layout
+        What stands where on the first day.
+    end : pandas.DataFrame
+        Plants as they truly were, as `tables.ends` gives them.
+    plant : pandas.DataFrame
+        Rows of `plants`.
+    rng : numpy.random.Generator
+        Source of chance; the same state gives the same result.
+
+    Returns
+    -------
+    pandas.DataFrame
+        Canonical columns.
+    """
     done = end["replaced_by"].notna()
     e, p = end[done], plant[done]
     cause, outcome = e["code"].map(CAUSE_OF), e["code"].map(OUTCOME_OF)
-    found, replaced = as_dates(layout, e["found"]), as_dates(layout, e["removed"])
-    in_time = found.to_numpy() <= p["guarantee_until"].to_numpy()
+    found_on, replaced_on = as_dates(layout, e["found"]), as_dates(layout, e["removed"])
+    in_time = found_on.to_numpy() <= p["guarantee_until"].to_numpy()
     covered = np.where(in_time & ~cause.isin(NOT_COVERED).to_numpy(), "guaranteed", "chargeable")
     covered = np.where((outcome == "withdrawn").to_numpy(), "chargeable", covered)
     covered = np.where((cause == "upgrade").to_numpy(), "upgrade", covered)
@@ -133,8 +235,8 @@ def replacements(layout: Layout, end: pd.DataFrame, plant: pd.DataFrame, rng: np
     frame = pd.DataFrame(
         {
             "plant_id": p["plant_id"].to_numpy(),
-            "replaced_on": replaced.to_numpy(),
-            "found_on": found.where(noted).to_numpy(),
+            "replaced_on": replaced_on.to_numpy(),
+            "found_on": found_on.where(noted).to_numpy(),
             "cause": as_text(cause).to_numpy(),
             "cause_text": as_text(e["code"]).to_numpy(),
             "outcome": as_text(outcome).to_numpy(),
@@ -148,7 +250,20 @@ def replacements(layout: Layout, end: pd.DataFrame, plant: pd.DataFrame, rng: np
 
 
 def moves(layout: Layout, log: Log) -> pd.DataFrame:
-    """One row per move, in order of the day."""
+    """Moves, one row each, in order of the day.
+
+    Parameters
+    ----------
+    layout : Layout
+        What stands where on the first day.
+    log : Log
+        What happened, day by day.
+
+    Returns
+    -------
+    pandas.DataFrame
+        Canonical columns.
+    """
     m = pd.DataFrame(log.moves, columns=["plant", "day", "site", "label", "light", "crossed"])
     frame = pd.DataFrame(
         {
@@ -163,7 +278,20 @@ def moves(layout: Layout, log: Log) -> pd.DataFrame:
 
 
 def readings(layout: Layout, rng: np.random.Generator) -> pd.DataFrame:
-    """Loggers at a few sites: two rows a day, at 06:00 and 14:00."""
+    """Readings of loggers at a few sites: two rows a day, at 06:00 and 14:00.
+
+    Parameters
+    ----------
+    layout : Layout
+        What stands where on the first day.
+    rng : numpy.random.Generator
+        Source of chance; the same state gives the same result.
+
+    Returns
+    -------
+    pandas.DataFrame
+        Canonical columns.
+    """
     s = layout.sites
     chosen = np.flatnonzero((s["opened"] == 0) & (s["closed"] >= layout.days) & (s["size"] >= 8))
     chosen = chosen[: max(2, len(s) // 60)]

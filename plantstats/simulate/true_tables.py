@@ -13,11 +13,23 @@ from plantstats.simulate.tables import as_dates, as_text, plant_ids
 
 
 def true_plants(layout: Layout, params: CompanyParams, end: pd.DataFrame) -> pd.DataFrame:
-    """One row per plant, the truth.
+    """Plants as they truly were, one row each.
 
-    Gives:  real planting day, first day under the records, real day and kind of its end (missing: still
-            standing), days at risk, days of them with topsoil left dry, group, site effect, and the number
-            of swaps under its label that nobody wrote down.
+    Parameters
+    ----------
+    layout : Layout
+        What stands where on the first day.
+    params : CompanyParams
+        Parameters of the simulation, all known.
+    end : pandas.DataFrame
+        Plants as they truly were, as `tables.ends` gives them.
+
+    Returns
+    -------
+    pandas.DataFrame
+        Real planting day, first day under the records, real day and kind of its end (missing: still standing), days
+        at risk, days of them with topsoil left dry, group, site effect, and the number of swaps under its label
+        that nobody wrote down.
     """
     losing = end["code"].map(OUTCOME_OF)
     return pd.DataFrame(
@@ -42,7 +54,17 @@ def true_plants(layout: Layout, params: CompanyParams, end: pd.DataFrame) -> pd.
 
 
 def true_sites(layout: Layout) -> pd.DataFrame:
-    """One row per site, the truth: effect, humidified or not, mean heated-season humidity."""
+    """Sites as they truly are, one row each: effect, humidified or not, mean humidity by season.
+
+    Parameters
+    ----------
+    layout : Layout
+        What stands where on the first day.
+
+    Returns
+    -------
+    pandas.DataFrame
+    """
     s = layout.sites
     return pd.DataFrame(
         {
@@ -57,12 +79,27 @@ def true_sites(layout: Layout) -> pd.DataFrame:
 
 
 def true_quarters(layout: Layout, params: CompanyParams, log: Log) -> pd.DataFrame:
-    """The true risk of each plant in each calendar quarter (two rows where it was moved within one).
+    """True risk of each plant in each calendar quarter (two rows where it was moved within one).
 
-    Gives:  plant_id, quarter (its first day), site_id and light then held, species, plant_days,
-            over_dry_days, expected_losses (the true hazard added up over those days; the building failure is
-            not in it). Of any group, sum(expected_losses) / sum(plant_days) is the true rate that a loss rate
-            estimates, whatever acted. Days lie on the true end, not on the day on which it was found.
+    Parameters
+    ----------
+    layout : Layout
+        What stands where on the first day.
+    params : CompanyParams
+        Parameters of the simulation, all known.
+    log : Log
+        What happened, day by day.
+
+    Returns
+    -------
+    pandas.DataFrame
+        plant_id, quarter (its first day), site_id and light then held, species, plant_days, over_dry_days,
+        expected_losses (the true hazard added up over those days; the building failure is not in it).
+
+    Notes
+    -----
+    Of any group, sum(expected_losses) / sum(plant_days) is the true rate that a loss rate estimates, whatever acted.
+    Days lie on the true end, not on the day on which it was found.
     """
     columns = [np.concatenate(part) for part in zip(*log.risk, strict=True)]
     r = pd.DataFrame(dict(zip(RISK_COLUMNS, columns, strict=True)))

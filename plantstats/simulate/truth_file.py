@@ -2,75 +2,96 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import fields
+
+import pandas as pd
 
 from plantstats.schema.causes import LOSSES
 from plantstats.simulate.company import Company
 from plantstats.simulate.drying import drying_quantile
 from plantstats.simulate.params import CompanyParams, true_survival
 
+SPECIES_COMMENT = [
+    "# Of each species: what it had in these records, and two figures in a named situation:",
+    "# survival_12_months: not lost by day 365, planted 2025-10-01, medium light, 15-24 cm, 45%",
+    "#   humidity, never left dry, site effect 1; dry_half, dry_80: days until the topsoil of half, 80%",
+    "#   is dry, 15-24 cm, medium light, direct, not heated, 1.2 kPa.",
+]
 
-def truth_text(params: CompanyParams, made: Company, seed: int) -> str:
-    """truth.toml: every coefficient, every site's effect, and what follows for each species.
 
-    Gives:  sections coefficients (fields of CompanyParams), building_failure (absent when there was none), derived;
-            arrays species (with true shares and survival) and site. Six significant figures.
+def truth_text(params: CompanyParams, company: Company, seed: int) -> str:
+    """Text of truth.toml: every coefficient, every site's effect, and what follows for each species.
+
+    Parameters
+    ----------
+    params : CompanyParams
+        Parameters of the simulation.
+    company : Company
+        The company that was made with them.
+    seed : int
+        Seed of its random numbers.
+
+    Returns
+    -------
+    str
+        Sections coefficients (fields of CompanyParams), building_failure (absent when there was none), derived; arrays
+        species (with true shares and survival) and site. Six significant figures.
     """
-    lines = [
-        "# The truth behind the invented records beside this file. Evidence for nothing.",
-        f"seed = {seed}",
-        "",
-        "[coefficients]",
-        *(f"{f.name} = {_toml(getattr(params, f.name))}" for f in fields(params) if f.name != "species"),
+    blocks = [
+        ["# The truth behind the invented records beside this file. Evidence for nothing.", f"seed = {seed}"],
+        ["[coefficients]", *(_pair(f.name, getattr(params, f.name)) for f in fields(params) if f.name != "species")],
+        *_failure(company),
+        _derived(company.true_plants),
+        SPECIES_COMMENT,
+        *_species(params, company.true_plants),
+        *(["[[site]]", *(_pair(*item) for item in site.items())] for site in company.true_sites.to_dict("records")),
     ]
-    ends = made.true_plants
-    if made.failure:
-        deaths = int((ends["cause"] == "building_failure").sum())
-        lines += [
-            "",
-            "[building_failure]",
-            f"date = {made.failure[0]}",
-            f'site_id = "{made.failure[1]}"',
-            f"deaths = {deaths}",
-        ]
-    losses = ends["outcome"].isin(LOSSES) & (ends["cause"] != "building_failure")
-    lines += [
-        "",
+    return "\n\n".join("\n".join(block) for block in blocks) + "\n"
+
+
+def _failure(company: Company) -> list[list[str]]:
+    """The building failure, where there was one."""
+    if not company.failure:
+        return []
+    day, site_id = company.failure
+    deaths = int((company.true_plants["cause"] == "building_failure").sum())
+    return [["[building_failure]", f"date = {day}", _pair("site_id", site_id), _pair("deaths", deaths)]]
+
+
+def _derived(plants: pd.DataFrame) -> list[str]:
+    losses = plants["outcome"].isin(LOSSES) & (plants["cause"] != "building_failure")
+    return [
         "[derived]",
-        f"plant_days = {int(ends['plant_days'].sum())}",
-        f"over_dry_days = {int(ends['over_dry_days'].sum())}",
-        f"losses_without_failure = {int(losses.sum())}",
+        _pair("plant_days", int(plants["plant_days"].sum())),
+        _pair("over_dry_days", int(plants["over_dry_days"].sum())),
+        _pair("losses_without_failure", int(losses.sum())),
     ]
-    lines += [
-        "",
-        "# Of each species: what it had in these records, and two figures in a named situation:",
-        "# survival_12_months: not lost by day 365, planted 2025-10-01, medium light, 15-24 cm, 45%",
-        "#   humidity, never left dry, site effect 1; dry_half, dry_80: days until the topsoil of half, 80%",
-        "#   is dry, 15-24 cm, medium light, direct, not heated, 1.2 kPa.",
-    ]
-    days = ends.groupby("species")["plant_days"].sum().to_dict()
-    dry = ends.groupby("species")["over_dry_days"].sum().to_dict()
+
+
+def _species(params: CompanyParams, plants: pd.DataFrame) -> Iterator[list[str]]:
+    """One block per species: coefficients, days at risk, and two figures in the situation that the comment names."""
+    days = plants.groupby("species")[["plant_days", "over_dry_days"]].sum()
     for species in params.species:
-        at_risk = int(days.get(species.name, 0))
-        lines += [
-            "",
-            "[[species]]",
-            f'name = "{species.name}"',
-            f'group = "{species.group}"',
-            f"loss = {_toml(species.loss)}",
-            f"leaf = {_toml(species.leaf)}",
-            f"dry_days = {_toml(species.dry_days)}",
-            f"leaves = {species.leaves}",
-            f"plant_days = {at_risk}",
-            f"over_dry_share = {_toml(int(dry.get(species.name, 0)) / max(at_risk, 1))}",
-            f"survival_12_months = {_toml(true_survival(params, species.name, humidity=45.0))}",
-            f"dry_half = {_toml(drying_quantile(params, species.name, 0.5))}",
-            f"dry_80 = {_toml(drying_quantile(params, species.name, 0.8))}",
-        ]
-    for site in made.true_sites.to_dict("records"):
-        lines += ["", "[[site]]", *(f"{key} = {_toml(value)}" for key, value in site.items())]
-    return "\n".join(lines) + "\n"
+        at_risk, dry = (int(n) for n in days.loc[species.name]) if species.name in days.index else (0, 0)
+        values = {
+            "name": species.name,
+            "group": species.group,
+            "loss": species.loss,
+            "leaf": species.leaf,
+            "dry_days": species.dry_days,
+            "leaves": species.leaves,
+            "plant_days": at_risk,
+            "over_dry_share": dry / max(at_risk, 1),
+            "survival_12_months": true_survival(params, species.name, humidity=45.0),
+            "dry_half": drying_quantile(params, species.name, 0.5),
+            "dry_80": drying_quantile(params, species.name, 0.8),
+        }
+        yield ["[[species]]", *(_pair(*item) for item in values.items())]
+
+
+def _pair(key: str, value: object) -> str:
+    return f"{key} = {_toml(value)}"
 
 
 def _toml(value: object) -> str:

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from typing import NamedTuple
+
 import numpy as np
 import pyarrow as pa
 
@@ -16,98 +19,192 @@ NOTES = ("reddish dots on newest leaves", "new growth", "dusty leaves wiped", "b
 SITE_NOTES = {"missed": "round not done", "no_access": "locked", "completed": "whole site topped up"}
 LITRES = (0.3, 0.6, 1.2, 2.2)  # by pot band
 FED_MONTHS = (4, 5, 6, 9)
+STATUSES = ("completed", "missed", "no_access")
+COLUMNS: tuple[str, ...] = (
+    "visited_on",
+    "plant_id",
+    "site_id",
+    "technician",
+    "status",
+    "topsoil",
+    "dry_depth_cm",
+    "watered",
+    "litres",
+)
+COLUMNS += ("leaves_dropped", "leaf_count", "yellow_leaves", "rh_percent", "temp_c", "condition", "repotted", "moved")
+COLUMNS += ("rotated", "fed", "pest", "minutes", "note")
 
 
-def _coded(labels: tuple[str, ...] | list[str], codes: np.ndarray, missing: np.ndarray | None = None) -> pa.Array:
-    return pa.array(list(labels)).take(pa.array(codes, mask=missing))
+class _Lines(NamedTuple):
+    """Columns of the log by name, with what lines of plants and lines of whole sites have of their own."""
+
+    columns: dict[str, np.ndarray]
+    pot: np.ndarray
+    planter: np.ndarray
+    site_days: np.ndarray
+    site_numbers: np.ndarray
+    site_statuses: list[str]
 
 
 def visits(layout: Layout, params: CompanyParams, log: Log, rng: np.random.Generator) -> pa.Table:
-    """One row per look at a plant, and per site for what was done or not done for a whole site.
+    """Visit log: one row per inspection of a plant, and per site for what was done or not done for a whole site.
 
-    Gives:  typed Arrow table in order of day, site lines before plant lines, plants by position; measures
-            rounded as they were written (humidity whole percent; temperature, litres tenths).
+    Parameters
+    ----------
+    layout : Layout
+        What stands where on the first day.
+    params : CompanyParams
+        Parameters of the simulation.
+    log : Log
+        What happened, day by day.
+    rng : numpy.random.Generator
+        Source of chance for what is written down or left out.
+
+    Returns
+    -------
+    pyarrow.Table
+        Typed, in order of day, site lines before plant lines, plants by position; measures rounded as they were written
+        (humidity whole percent; temperature, litres tenths).
     """
+    lines = _lines(log)
+    n, m = len(lines.columns["day"]), len(lines.site_days)
+    u = rng.random((8, n), dtype=np.float32)
+    who = _technicians(layout, lines, rng)
+    air = _air(layout, params, lines, u, rng)
+    of_plants = {**_keys(layout, log, lines, who), **_care(lines, u), **_leaves(lines, u), **air}
+    of_plants |= _remarks(layout, params, log, lines, u)
+    of_sites = _site_lines(layout, lines, who)
+    table = pa.table(
+        {
+            name: pa.concat_arrays([of_sites.get(name, pa.nulls(m, of_plants[name].type)), of_plants[name]])
+            for name in COLUMNS
+        }
+    )
+    order = np.argsort(np.concatenate([lines.site_days, lines.columns["day"]]), kind="stable")
+    return table.take(pa.array(order))
+
+
+def _lines(log: Log) -> _Lines:
     columns = {
         name: np.concatenate([v[i] for v in log.visits] or [np.array([], int)]) for i, name in enumerate(VISIT_COLUMNS)
     }
-    n, days, site_count = len(columns["day"]), layout.days, len(layout.sites)
-    day, site, plant = columns["day"], columns["site"], columns["plant"]
-    pot = np.array([p["pot"] for p in log.plants])[plant]
-    planter = np.array([p["planter"] for p in log.plants])[plant]
-    u = rng.random((8, n), dtype=np.float32)
+    plant = columns["plant"]
+    return _Lines(
+        columns,
+        np.array([p["pot"] for p in log.plants])[plant],
+        np.array([p["planter"] for p in log.plants])[plant],
+        np.array([d for d, _, _ in log.site_lines], dtype=np.int64),
+        np.array([s for _, s, _ in log.site_lines], dtype=np.int64),
+        [status for _, _, status in log.site_lines],
+    )
 
-    region = layout.sites["region"].to_numpy()
-    crews = max(1, site_count // 40)  # technicians to a region
-    own = region * crews + layout.sites["stand_in"].to_numpy() % crews
-    sick_leave = rng.random((site_count, days), dtype=np.float32) < 0.08
-    technician = np.where(sick_leave[site, day], (own[site] + 1) % (crews * len(REGIONS)), own[site])
-    unread = rng.random((site_count, days), dtype=np.float32) < params.humidity_missing
-    off_by = rng.normal(0, 2, (site_count, days))
-    humidity = np.rint(np.clip(layout.humidity + off_by, 5, 95)[site, day] + (u[0] < 0.2) - (u[0] > 0.8))
+
+class _Technicians(NamedTuple):
+    """Names, the technician of each line of a plant, and the one who usually calls at each site."""
+
+    names: list[str]
+    of_line: np.ndarray
+    of_site: np.ndarray
+
+
+def _technicians(layout: Layout, lines: _Lines, rng: np.random.Generator) -> _Technicians:
+    """Each site has its own technician; on one day in twelve the next of the region stands in."""
+    n_sites = len(layout.sites)
+    crews = max(1, n_sites // 40)  # technicians to a region
+    own = layout.sites["region"].to_numpy() * crews + layout.sites["stand_in"].to_numpy() % crews
+    sick_leave = rng.random((n_sites, layout.days), dtype=np.float32) < 0.08
+    site, day = lines.columns["site"], lines.columns["day"]
+    total = crews * len(REGIONS)
+    of_line = np.where(sick_leave[site, day], (own[site] + 1) % total, own[site])
+    return _Technicians([f"T{i + 1:02d}" for i in range(total)], of_line, own)
+
+
+def _air(
+    layout: Layout, params: CompanyParams, lines: _Lines, u: np.ndarray, rng: np.random.Generator
+) -> dict[str, pa.Array]:
+    """Readings of the hand-held meter, off by its own error at each site and day, some not taken."""
+    site, day = lines.columns["site"], lines.columns["day"]
+    shape = (len(layout.sites), layout.days)
+    missing = (rng.random(shape, dtype=np.float32) < params.humidity_missing)[site, day]
+    meter_error = rng.normal(0, 2, shape)
+    humidity = np.rint(np.clip(layout.humidity + meter_error, 5, 95)[site, day] + (u[0] < 0.2) - (u[0] > 0.8))
     temperature = np.round(layout.temperature[site, day] + (u[1] - 0.5), 1)
-    air_missing = unread[site, day]
+    return {"rh_percent": pa.array(humidity, mask=missing), "temp_c": pa.array(temperature, mask=missing)}
 
-    watered = columns["watered"]
-    litres = np.maximum(np.round(np.array(LITRES)[pot] * (0.75 + 0.5 * u[2]), 1), 0.1)
+
+def _keys(layout: Layout, log: Log, lines: _Lines, who: _Technicians) -> dict[str, pa.Array]:
+    n, ids = len(lines.columns["day"]), [f"P{i + 1:05d}" for i in range(len(log.plants))]
+    return {
+        "visited_on": _dates(layout, lines.columns["day"]),
+        "plant_id": _coded(ids, lines.columns["plant"]),
+        "site_id": pa.nulls(n, pa.string()),
+        "technician": _coded(who.names, who.of_line),
+        "status": _coded(STATUSES, np.zeros(n, int)),
+    }
+
+
+def _care(lines: _Lines, u: np.ndarray) -> dict[str, pa.Array]:
+    """Topsoil as it was read, and water given."""
+    columns, watered = lines.columns, lines.columns["watered"].astype(bool)
+    litres = np.maximum(np.round(np.array(LITRES)[lines.pot] * (0.75 + 0.5 * u[2]), 1), 0.1)
     deep = np.clip(1.5 + 0.5 * columns["dry_days"], 0, 12)
     depth = np.where(columns["topsoil"] == 0, np.round(2 * deep) / 2, np.round(2 * u[3]) / 2)
-    no_depth = (u[4] > 0.15) | (planter == 2)
+    no_depth = (u[4] > 0.15) | (lines.planter == 2)
+    return {
+        "topsoil": _coded(TOPSOIL, columns["topsoil"]),
+        "dry_depth_cm": pa.array(depth.astype(float), mask=no_depth),
+        "watered": pa.array(watered),
+        "litres": pa.array(litres.astype(float), mask=~watered),
+    }
+
+
+def _leaves(lines: _Lines, u: np.ndarray) -> dict[str, pa.Array]:
+    columns = lines.columns
+    return {
+        "leaves_dropped": pa.array(columns["dropped"].astype(np.int64)),
+        "leaf_count": pa.array(columns["leaf_count"].astype(np.int64), mask=u[7] > 0.10),
+        "yellow_leaves": pa.array(columns["yellow"].astype(np.int64)),
+        "condition": pa.array(columns["condition"].astype(np.int64)),
+    }
+
+
+def _remarks(layout: Layout, params: CompanyParams, log: Log, lines: _Lines, u: np.ndarray) -> dict[str, pa.Array]:
+    """What else was done and written: moves, feeding, pests, minutes, notes."""
+    columns, plant = lines.columns, lines.columns["plant"]
     pest = np.where(u[5] < 0.012, 1 + (u[5] * 1000).astype(int) % 3, 0)
     lyrata = np.array([params.species[p["species"]].name == "Ficus lyrata" for p in log.plants])[plant]
     note = np.where(lyrata & (u[6] < 0.5), 0, 1 + (u[6] * 1000).astype(int) % (len(NOTES) - 1))
-    minutes = np.rint(0.6 + 0.4 * pot + watered + u[6] + 10 * columns["repotted"]).astype(np.int64)
+    minutes = np.rint(0.6 + 0.4 * lines.pot + columns["watered"] + u[6] + 10 * columns["repotted"]).astype(np.int64)
+    return {
+        "repotted": pa.array(columns["repotted"].astype(bool)),
+        "moved": pa.array(columns["moved"].astype(bool)),
+        "rotated": pa.array(u[2] < 0.15),
+        "fed": pa.array((u[3] < 0.10) & np.isin(layout.month[columns["day"]], FED_MONTHS)),
+        "pest": _coded(PESTS, pest, u[5] > 0.2),
+        "minutes": pa.array(minutes),
+        "note": _coded(NOTES, note, u[1] > 0.01),
+    }
 
-    lines = log.site_lines
-    line_day = np.array([d for d, _, _ in lines], dtype=np.int64)
-    line_site = np.array([s for _, s, _ in lines], dtype=np.int64)
-    m = len(lines)
+
+def _site_lines(layout: Layout, lines: _Lines, who: _Technicians) -> dict[str, pa.Array]:
+    """Columns that a line for a whole site has; the others are missing there."""
+    statuses = lines.site_statuses
+    technician = who.of_site[lines.site_numbers] if statuses else lines.site_numbers
+    is_done = np.array([status == "completed" for status in statuses], dtype=bool)
+    return {
+        "visited_on": _dates(layout, lines.site_days),
+        "site_id": _coded(layout.sites["site_id"].to_list(), lines.site_numbers),
+        "technician": _coded(who.names, technician),
+        "status": pa.array(statuses, pa.string()),
+        "minutes": pa.array(np.where(is_done, 15, 0), pa.int64()),
+        "note": pa.array([SITE_NOTES[status] for status in statuses], pa.string()),
+    }
+
+
+def _dates(layout: Layout, days: np.ndarray) -> pa.Array:
     first = (np.datetime64(layout.first) - np.datetime64("1970-01-01")).astype(int)
+    return pa.array((first + days).astype(np.int32)).cast(pa.date32())
 
-    def joined(plant_values: pa.Array, line_values: pa.Array | None = None) -> pa.Array:
-        line_values = pa.nulls(m, plant_values.type) if line_values is None else line_values
-        return pa.concat_arrays([line_values, plant_values])
 
-    def measured(values: np.ndarray, missing: np.ndarray | None = None) -> pa.Array:
-        return joined(pa.array(values, mask=missing))
-
-    ids = [f"P{i + 1:05d}" for i in range(len(log.plants))]
-    site_ids = layout.sites["site_id"].to_list()
-    crew_names = [f"T{i + 1:02d}" for i in range(crews * len(REGIONS))]
-    statuses = ["completed", "missed", "no_access"]
-    done = np.array([s == "completed" for _, _, s in lines], dtype=bool)
-    table = pa.table(
-        {
-            "visited_on": joined(
-                pa.array((first + day).astype(np.int32)).cast(pa.date32()),
-                pa.array((first + line_day).astype(np.int32)).cast(pa.date32()),
-            ),
-            "plant_id": joined(_coded(ids, plant)),
-            "site_id": joined(pa.nulls(n, pa.string()), _coded(site_ids, line_site)),
-            "technician": joined(
-                _coded(crew_names, technician), _coded(crew_names, own[line_site] if m else line_site)
-            ),
-            "status": joined(_coded(statuses, np.zeros(n, int)), pa.array([s for _, _, s in lines], pa.string())),
-            "topsoil": joined(_coded(TOPSOIL, columns["topsoil"])),
-            "dry_depth_cm": measured(depth.astype(float), no_depth),
-            "watered": measured(watered.astype(bool)),
-            "litres": measured(litres.astype(float), ~watered.astype(bool)),
-            "leaves_dropped": measured(columns["dropped"].astype(np.int64)),
-            "leaf_count": measured(columns["leaf_count"].astype(np.int64), u[7] > 0.10),
-            "yellow_leaves": measured(columns["yellow"].astype(np.int64)),
-            "rh_percent": measured(humidity, air_missing),
-            "temp_c": measured(temperature, air_missing),
-            "condition": measured(columns["condition"].astype(np.int64)),
-            "repotted": measured(columns["repotted"].astype(bool)),
-            "moved": measured(columns["moved"].astype(bool)),
-            "rotated": measured(u[2] < 0.15),
-            "fed": measured((u[3] < 0.10) & np.isin(layout.month[day], FED_MONTHS)),
-            "pest": joined(_coded(PESTS, pest, u[5] > 0.2)),
-            "minutes": joined(pa.array(minutes), pa.array(np.where(done, 15, 0), pa.int64())),
-            "note": joined(
-                _coded(NOTES, note, u[1] > 0.01), pa.array([SITE_NOTES[s] for _, _, s in lines], pa.string())
-            ),
-        }
-    )
-    order = np.argsort(np.concatenate([line_day, day]), kind="stable")
-    return table.take(pa.array(order))
+def _coded(labels: Sequence[str], codes: np.ndarray, missing: np.ndarray | None = None) -> pa.Array:
+    return pa.array(list(labels)).take(pa.array(codes, mask=missing))

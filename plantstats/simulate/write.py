@@ -77,19 +77,19 @@ def make(
     params = params or CompanyParams()
     folder = Path(folder)
     check_empty(folder)
-    made = build(plants, years, seed, params)
+    invented = build(plants, years, seed, params)
     folder.parent.mkdir(parents=True, exist_ok=True)
     with tempfile.TemporaryDirectory(prefix=f".{folder.name}-", dir=folder.parent) as name:
         workshop = Path(name)
-        for table, frame in made.tables.items():
+        for table, frame in invented.tables.items():
             _write(workshop / f"{table}.csv", pa.Table.from_pandas(_as_recorded(table, frame), preserve_index=False))
-        _write(workshop / "visits.csv", made.visits)
+        _write(workshop / "visits.csv", invented.visits)
         (workshop / "records.toml").write_text(settings_text(), encoding="utf-8", newline="\n")
-        (workshop / "truth.toml").write_text(truth_text(params, made, seed), encoding="utf-8", newline="\n")
+        (workshop / "truth.toml").write_text(truth_text(params, invented, seed), encoding="utf-8", newline="\n")
         if faults:
-            listed = planted.plant(workshop)
-            about = planted.readme(listed, (plants, years, seed), params != CompanyParams(), made.failure)
-            (workshop / "README.md").write_text(about, encoding="utf-8", newline="\n")
+            fault_list = planted.plant(workshop)
+            text = planted.readme(fault_list, (plants, years, seed), params != CompanyParams(), invented.failure)
+            (workshop / "README.md").write_text(text, encoding="utf-8", newline="\n")
         folder.mkdir(exist_ok=True)
         for path in sorted(workshop.iterdir()):
             os.replace(path, folder / path.name)
@@ -129,7 +129,13 @@ def _write(path: Path, table: pa.Table) -> None:
 
 
 def settings_text() -> str:
-    """records.toml of every invented company."""
+    """Text of the records.toml of every invented company.
+
+    Returns
+    -------
+    str
+        TOML.
+    """
     return SETTINGS + "".join(
         f'"{code}" = {{ cause = "{cause}", outcome = "{outcome}" }}\n' for code, cause, outcome in CODES
     )

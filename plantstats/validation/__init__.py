@@ -1,4 +1,4 @@
-"""The proving ground: what reports print, held against the known truth of many invented companies.
+"""Validation: what reports print, held against the known truth of many invented companies.
 
 `run.validate` makes the companies and the table; `figures` and `quoted` say what the committed table holds.
 """

@@ -46,18 +46,25 @@ class Company:
 def validate_company(case: Case) -> pd.DataFrame:
     """Make a company, write its files, read them back, make what the reports print, and hold it against the truth.
 
-    Takes:  case.
-    Gives:  one row per printed interval, alarm or refusal: company, plants, situation, kind, sort ("interval",
-            "alarm", "refusal"), of (what it is about), estimate, low, high, truth (see `rows`).
+    Parameters
+    ----------
+    case : Case
+        The company of the design.
+
+    Returns
+    -------
+    pandas.DataFrame
+        One row per printed interval, alarm or refusal: company, plants, situation, kind, sort ("interval", "alarm",
+        "refusal"), of (what it is about), estimate, low, high, true_value, stated (see `rows`).
     """
     with tempfile.TemporaryDirectory() as folder:
         simulate.make(folder, case.plants, case.years, case.seed, case.params)
-        tables = simulate.company(case.plants, case.years, case.seed, case.params)
+        company_tables = simulate.company(case.plants, case.years, case.seed, case.params)
         company = Company(
-            case, records.load(Path(folder)), true_values.KnownCompany(case.params, tables), quarter(QUARTER)
+            case, records.load(Path(folder)), true_values.KnownCompany(case.params, company_tables), quarter(QUARTER)
         )
-        made = [*_with_found(company), *_with_midpoint(company)]
-    table = pd.concat([part for part in made if len(part)], ignore_index=True)
+        tables = [*_with_found(company), *_with_midpoint(company)]
+    table = pd.concat([rows for rows in tables if len(rows)], ignore_index=True)
     return table.assign(company=case.number, plants=case.plants, situation=case.situation)[list(COLUMNS)]
 
 
@@ -74,32 +81,36 @@ def _with_found(company: Company) -> list[pd.DataFrame]:
 def _with_midpoint(company: Company) -> list[pd.DataFrame]:
     """Pages whose losses are dated half-way between last seen alive and found."""
     time = exposure.build(company.records, AS_OF, "midpoint")
-    return [*_effects(company, time), *_lives(company, time)]
+    return [*_effects(company, time), *_lifetimes(company, time)]
 
 
 def _rates(company: Company, time: PlantTime) -> list[pd.DataFrame]:
     """Rates of the review: the company in each quarter that its trend shows, groups in the last; the ratio."""
     period, known = company.period, company.known
-    found = loss_rates.loss_rates(time, company.records, period)
-    whole = pick(found, "loss_rate")
-    true = np.array([float(true_values.rate(known, quarter(name)).iloc[0]) for name in whole["period"]])
+    findings = loss_rates.loss_rates(time, company.records, period)
+    whole = pick(findings, "loss_rate")
+    true_rates = np.array([float(true_values.rate(known, quarter(name)).iloc[0]) for name in whole["period"]])
     kinds = whole["period"].eq(FAILURE_QUARTER) & bool(company.case.params.building_failure)
-    made = [
-        _rate("loss_rate_with_event" if hit else "loss_rate", rows, rows["period"], true[kinds.eq(hit)])
-        for hit, rows in whole.groupby(kinds)
+    tables = [
+        _rate(
+            "loss_rate_with_event" if has_event else "loss_rate", rows, rows["period"], true_rates[kinds.eq(has_event)]
+        )
+        for has_event, rows in whole.groupby(kinds)
     ]
     for by in ("site_id", "species"):
-        rows = pick(found, "loss_rate", [by], period.name)
+        rows = pick(findings, "loss_rate", [by], period.name)
         # Rates of smaller groups are not printed.
         rows = rows[rows["n_plants"].ge(company.records.settings.small_group)]
-        made.append(_rate(f"loss_rate_by_{by}", rows, rows[by], true_values.rate(known, period, by).reindex(rows[by])))
+        tables.append(
+            _rate(f"loss_rate_by_{by}", rows, rows[by], true_values.rate(known, period, by).reindex(rows[by]))
+        )
     before = same_quarter_last_year(period)
-    rows = pick(found, "loss_rate_ratio", period=period.name)
+    rows = pick(findings, "loss_rate_ratio", period=period.name)
     now, then = (true_values.risk(known, one).iloc[0] for one in (period, before))
     true_ratio = now["expected"] / now["plant_days"] / (then["expected"] / then["plant_days"])
     chance = arithmetic.of_ratio(now["expected"], then["expected"])
-    made.append(intervals("loss_rate_ratio", rows, rows["period"], np.full(len(rows), true_ratio), chance))
-    return made
+    tables.append(intervals("loss_rate_ratio", rows, rows["period"], np.full(len(rows), true_ratio), chance))
+    return tables
 
 
 def _rate(kind: str, rows: pd.DataFrame, of: pd.Series, true_value: npt.ArrayLike) -> pd.DataFrame:
@@ -113,57 +124,59 @@ def _expected(company: Company, time: PlantTime) -> list[pd.DataFrame]:
     """Observed against expected: the quarter, its sites, false alarms, and a worsening that should be seen."""
     period = company.period
     try:
-        made = expected.expect(time, period, species_table())
+        expectation = expected.expect(time, period, species_table())
     except PAGE_STOPS as fault:
         return [refusal("observed_expected", fault)]
-    found = as_expected.expected_findings(made)
-    whole = pick(found, "observed_expected", period=period.name)
-    sites = pick(found, "observed_expected", ["site_id"], period.name)
+    findings = as_expected.expected_findings(expectation)
+    whole = pick(findings, "observed_expected", period=period.name)
+    sites = pick(findings, "observed_expected", ["site_id"], period.name)
     sites = sites[sites["n_plants"].ge(company.records.settings.small_group)]
     true_ratio = true_values.site_ratio(company.known, period)
     ratio = true_ratio.reindex(sites["site_id"]).to_numpy()
     flagged = sites["note"].fillna("").str.startswith("stands out").to_numpy()
     ordinary = (ratio > ORDINARY[0]) & (ratio < ORDINARY[1])
-    drawn = pick(found, "shrunk_ratio", ["site_id"], period.name)
-    drawn = drawn[drawn["n_plants"].ge(company.records.settings.small_group)]
-    chance, by_site = _chances(company, made)
+    shrunk = pick(findings, "shrunk_ratio", ["site_id"], period.name)
+    shrunk = shrunk[shrunk["n_plants"].ge(company.records.settings.small_group)]
+    chance, by_site = _chances(company, expectation)
     return [
         # Nothing has changed since the earlier quarters: what should be expected is what was.
         intervals("observed_expected", whole, whole["period"], np.ones(len(whole)), chance),
         intervals("observed_expected_by_site_id", sites, sites["site_id"], ratio, by_site.reindex(sites["site_id"])),
-        intervals("shrunk_ratio_by_site_id", drawn, drawn["site_id"], true_ratio.reindex(drawn["site_id"])),
+        intervals("shrunk_ratio_by_site_id", shrunk, shrunk["site_id"], true_ratio.reindex(shrunk["site_id"])),
         alarms("quarter_called_worse", whole["period"], whole["low"] > 1),
         alarms("ordinary_site_flagged", sites["site_id"][ordinary], flagged[ordinary]),
-        alarms("worse_quarter_seen", whole["period"], [_seen(company, made)]),
+        alarms("worse_quarter_seen", whole["period"], [_is_worsening_seen(company, expectation)]),
     ]
 
 
-def _chances(company: Company, made: expected.Expected) -> tuple[float, pd.Series]:
+def _chances(company: Company, expectation: expected.Expected) -> tuple[float, pd.Series]:
     """Chance that limits of observed / expected hold the true ratio: of the company, and of each site."""
     true = true_values.risk(company.known, company.period, "site_id")["expected"]
-    past = expected.groups(made, ["site_id"])
-    among = smr.over_dispersion(past["losses"], past["expected"])
-    whole = arithmetic.of_expected(true.sum(), expected.groups(made, [])["variance"], among, made.model)
+    past = expected.groups(expectation, ["site_id"])
+    dispersion = smr.over_dispersion(past["losses"], past["expected"])
+    whole = arithmetic.of_expected(
+        true.sum(), expected.groups(expectation, [])["variance"], dispersion, expectation.model
+    )
     # Sites stand against an average site.
-    sites = expected.groups(made, ["site_id"], own_past=False)
-    apart = smr.over_dispersion(sites["losses"], sites["expected"])
+    sites = expected.groups(expectation, ["site_id"], own_past=False)
+    site_dispersion = smr.over_dispersion(sites["losses"], sites["expected"])
     mean = true.reindex(sites["site_id"]).fillna(0.0).to_numpy()
     return float(whole[0]), pd.Series(
-        arithmetic.of_expected(mean, sites["variance"], apart, made.model), sites["site_id"].to_numpy()
+        arithmetic.of_expected(mean, sites["variance"], site_dispersion, expectation.model), sites["site_id"].to_numpy()
     )
 
 
-def _seen(company: Company, made: expected.Expected) -> bool:
+def _is_worsening_seen(company: Company, expectation: expected.Expected) -> bool:
     """Whether the quarter is called worse when half as many losses again are thrown in at the true risk."""
     rng = np.random.Generator(np.random.PCG64(np.random.SeedSequence([company.case.seed, 1])))
     true = true_values.risk(company.known, company.period, "plant_id")["expected"]
-    plants = made.plants
+    plants = expectation.plants
     # A plant that was moved has a row at each place.
     share = plants["plant_days"] / plants.groupby("plant_id")["plant_days"].transform("sum")
     mean = MORE * true.reindex(plants["plant_id"]).fillna(0.0).to_numpy() * share.to_numpy(float)
     # Clients and species apart are not asked for.
     plants = plants.drop(columns=["client_id", "species"])
-    worse = made._replace(plants=plants.assign(losses=plants["losses"] + rng.poisson(mean)))
+    worse = expectation._replace(plants=plants.assign(losses=plants["losses"] + rng.poisson(mean)))
     whole = pick(as_expected.expected_findings(worse), "observed_expected", period=company.period.name)
     return bool(whole["low"].iloc[0] > 1)
 
@@ -175,45 +188,47 @@ def _effects(company: Company, time: PlantTime) -> list[pd.DataFrame]:
     cells = time.cells(list(losses.CELLS_BY), end=terms.settled(AS_OF))
     try:
         check = losses.check_collinearity(cells, species_table())
-        found = losses.effects(check.model, QUARTER)
-        asked = profiles(check)
-        told = losses.adjusted_rates(check.model, asked, QUARTER)
+        findings = losses.effects(check.model, QUARTER)
+        situations = profiles(check)
+        adjusted = losses.adjusted_rates(check.model, situations, QUARTER)
     except PAGE_STOPS as fault:
         return [refusal("effect_on_losses", fault)]
     params = company.case.params
-    rows = pick(found, "effect_on_losses", ["term"])
+    rows = pick(findings, "effect_on_losses", ["term"])
     true = np.array([true_effects.loss_effect(params, term) for term in rows["term"]])
     if not check.separable:  # Season then stands for both, and the page says so.
         true[rows["term"].str.contains("season|humidity")] = np.nan
-    species = pick(found, "species_effect", ["species"])
+    species = pick(findings, "species_effect", ["species"])
     of_species = true_effects.species_effects(params, check.model).reindex(species["species"]).to_numpy()
-    made = [
+    tables = [
         intervals("effect_on_losses", rows, rows["term"], true),
         intervals("species_effect", species, species["species"], of_species),
     ]
     # Without humidity in the situation, or with days left dry in every rate, there is no one truth.
     if check.separable and params.over_dry == 0:
-        by_words = {row["words"]: row for row in asked.to_dict("records")}
-        rate = [true_effects.adjusted_rate(params, check.model, by_words[term]) for term in told["term"]]
-        made.append(intervals("adjusted_loss_rate", told, told["term"], np.array(rate)))
-    return made
+        by_words = {row["words"]: row for row in situations.to_dict("records")}
+        rate = [true_effects.adjusted_rate(params, check.model, by_words[term]) for term in adjusted["term"]]
+        tables.append(intervals("adjusted_loss_rate", adjusted, adjusted["term"], np.array(rate)))
+    return tables
 
 
-def _lives(company: Company, time: PlantTime) -> list[pd.DataFrame]:
+def _lifetimes(company: Company, time: PlantTime) -> list[pd.DataFrame]:
     """Survival by light and incidence of causes at twelve months."""
-    lives, known = time.lifetimes, company.known
-    by_light = true_values.at_ages(known, lives, AS_OF, "light")
-    curves = survival.curves(lives, ["light"])
-    told = survival_findings(curves, lives, ["light"], ages=[AGE], horizon=2 * AGE, period=QUARTER)
-    rows = pick(told, "survival", ["light", "age_days"])
+    lifetimes, known = time.lifetimes, company.known
+    by_light = true_values.at_ages(known, lifetimes, AS_OF, "light")
+    curves = survival.curves(lifetimes, ["light"])
+    findings = survival_findings(curves, lifetimes, ["light"], ages=[AGE], horizon=2 * AGE, period=QUARTER)
+    rows = pick(findings, "survival", ["light", "age_days"])
     true = [true_values.survival(by_light[light], AGE) if light in by_light else np.nan for light in rows["light"]]
-    whole = true_values.incidence(true_values.at_ages(known, lives, AS_OF)["all"], AGE)
+    true_incidence = true_values.incidence(true_values.at_ages(known, lifetimes, AS_OF)["all"], AGE)
     # The true share of each single cause hangs on the day; all losses together, with clients' acts competing, do not.
-    merged = lives.assign(cause=lives["cause"].mask(lives["event"].eq(1), "losses"))
-    drawn = competing_risks.incidence(merged, [])
-    incidence = incidence_findings(drawn, merged, [], ages=[AGE], period=QUARTER)
-    incidence = incidence[incidence["cause"].isin(list(whole))]
+    merged = lifetimes.assign(cause=lifetimes["cause"].mask(lifetimes["event"].eq(1), "losses"))
+    curve = competing_risks.incidence(merged, [])
+    incidence = incidence_findings(curve, merged, [], ages=[AGE], period=QUARTER)
+    incidence = incidence[incidence["cause"].isin(list(true_incidence))]
     return [
         intervals("survival_12_months", rows, rows["light"], np.array(true)),
-        intervals("incidence_12_months", incidence, incidence["cause"], incidence["cause"].map(whole).to_numpy()),
+        intervals(
+            "incidence_12_months", incidence, incidence["cause"], incidence["cause"].map(true_incidence).to_numpy()
+        ),
     ]

@@ -31,7 +31,18 @@ COLUMNS = [
 
 
 def covered(rows: pd.DataFrame) -> pd.Series:
-    """Whether each interval held its truth (a missing end has no bound), or each alarm went off."""
+    """Whether each interval held its truth (a missing end has no bound), or each alarm went off.
+
+    Parameters
+    ----------
+    rows : pandas.DataFrame
+        Rows of `companies.validate_company`.
+
+    Returns
+    -------
+    pandas.Series of float
+        1 or 0; of costs the estimate.
+    """
     tolerance = 1e-9 * rows["true_value"].abs()
     low = rows["low"].isna() | (rows["low"] <= rows["true_value"] + tolerance)
     high = rows["high"].isna() | (rows["high"] >= rows["true_value"] - tolerance)
@@ -41,11 +52,18 @@ def covered(rows: pd.DataFrame) -> pd.Series:
 def table(rows: pd.DataFrame) -> pd.DataFrame:
     """Shares by kind and situation; in companies as modelled also effects by term, and what is seen by size.
 
-    Takes:  rows of all companies, as `companies.validate_company` gives them.
-    Gives:  one row per kind, situation and `of` ("all", or a term): companies, refused (companies whose page printed
-            nothing), cases, share covered or called, low and high (95% limits of the share, by companies), target_low,
-            target_high, verdict, bias (estimate against truth, in `bias_unit`) with its standard
-            error, stated (mean chance that counts so small hold by arithmetic, or that a quote itself states).
+    Parameters
+    ----------
+    rows : pandas.DataFrame
+        Of all companies, as `companies.validate_company` gives them.
+
+    Returns
+    -------
+    pandas.DataFrame
+        One row per kind, situation and `of` ("all", or a term): companies, refused (companies whose page printed
+        nothing), cases, share covered or called, low and high (95% limits of the share, by companies), target_low,
+        target_high, verdict, bias (estimate against truth, in `bias_unit`) with its standard error, stated (mean
+        chance that counts so small hold by arithmetic, or that a quote itself states).
     """
     marked = rows.assign(covered=covered(rows), bias=_bias(rows))
     parts = [_one(group, kind, situation, "all") for (kind, situation), group in marked.groupby(["kind", "situation"])]
@@ -64,22 +82,36 @@ def table(rows: pd.DataFrame) -> pd.DataFrame:
 
 
 def share_with_error(by_company: pd.DataFrame) -> tuple[float, float, float]:
-    """A share over companies whose cases go together.
+    """Share over companies whose cases go together.
 
-    Takes:  one row per company: sum (covered), size (cases).
-    Gives:  share and its 95% limits.
-    Source: ratio of sums with its linearised variance by company, Student's t; exact binomial limits on companies
-            (Clopper and Pearson 1934) where every case is alike.
+    Parameters
+    ----------
+    by_company : pandas.DataFrame
+        One row per company: sum (covered), size (cases).
+
+    Returns
+    -------
+    share, low, high : float
+        The share and its 95% limits.
+
+    Notes
+    -----
+    Ratio of sums with its linearised variance by company, Student's t; exact binomial limits on companies where every
+    case is alike.
+
+    References
+    ----------
+    Clopper and Pearson 1934, Biometrika 26:404.
     """
     hits, sizes, n = by_company["sum"].to_numpy(), by_company["size"].to_numpy(), len(by_company)
     share = float(hits.sum() / sizes.sum())
     if n < 2 or share in (0.0, 1.0):
         return share, *binomial_limits(round(share * n), n, CONF_LEVEL)
     error = np.sqrt(np.sum((hits - share * sizes) ** 2) * correction(n)) / sizes.sum()
-    reach = float(stats.t.ppf((1 + CONF_LEVEL) / 2, n - 1) * error)
+    half_width = float(stats.t.ppf((1 + CONF_LEVEL) / 2, n - 1) * error)
     # Costs over the best possible are no counts: they may lie outside 0 and 1.
     counted = bool(((hits >= 0) & (hits <= sizes) & (hits == np.round(hits))).all())
-    low, high = share - reach, share + reach
+    low, high = share - half_width, share + half_width
     return (share, max(0.0, low), min(1.0, high)) if counted else (share, low, high)
 
 
@@ -87,7 +119,7 @@ def _one(group: pd.DataFrame, kind: str, situation: str, of: str) -> dict[str, o
     refused = group[group["sort"].eq("refusal")]
     used = group[group["sort"].ne("refusal")]
     target = KINDS.get(kind, ("", TARGET))[1]
-    made: dict[str, object] = {
+    row: dict[str, object] = {
         "kind": kind,
         "situation": situation,
         "of": of,
@@ -98,7 +130,7 @@ def _one(group: pd.DataFrame, kind: str, situation: str, of: str) -> dict[str, o
         "target_high": target[1],
     }
     if used.empty:
-        return made
+        return row
     share, low, high = share_with_error(used.groupby("company")["covered"].agg(["sum", "size"]))
     by_company = used.groupby("company")
     biases = by_company["bias"].mean().dropna()
@@ -112,7 +144,7 @@ def _one(group: pd.DataFrame, kind: str, situation: str, of: str) -> dict[str, o
     elif kind not in IN_POINTS:
         mean, error, unit = 100 * np.expm1(mean), 100 * np.exp(mean) * error, "%"
     alarm = used["sort"].ne("interval").all()
-    return made | {
+    return row | {
         "share": share,
         "low": low,
         "high": high,

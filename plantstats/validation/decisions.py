@@ -24,9 +24,22 @@ WAYS = {"advised": "cost_of_advice", "now": "cost_as_now", "weekly": "cost_weekl
 def validate(model: WateringModel, advice: Advice, records: Records, known: KnownCompany) -> list[pd.DataFrame]:
     """Costs by the truth of what was advised, of leaving things as they are, and of weekly visits everywhere.
 
-    Takes:  model and advice as the watering page has them; records; what is known.
-    Gives:  rows: cost_of_advice, cost_as_now, cost_weekly_everywhere: estimate = cost over the best possible, less 1,
-            of the company as a whole; needless_change: one row per site that should stay as it is.
+    Parameters
+    ----------
+    model : WateringModel
+        All fitted components, as `fit_watering` gives them.
+    advice : Advice
+        As `advise` gives it.
+    records : Records
+        The company's records, as `records.load` gives them.
+    known : KnownCompany
+        The invented company's tables and parameters.
+
+    Returns
+    -------
+    list of pandas.DataFrame
+        Rows: cost_of_advice, cost_as_now, cost_weekly_everywhere: estimate = cost over the best possible, less 1,
+        of the company as a whole; needless_change: one row per site that should stay as it is.
     """
     sites = by_site(model, advice, records, known)
     if sites.empty:
@@ -39,56 +52,92 @@ def validate(model: WateringModel, advice: Advice, records: Records, known: Know
 
 
 def by_site(model: WateringModel, advice: Advice, records: Records, known: KnownCompany) -> pd.DataFrame:
-    """Each site's costs by the truth.
+    """Costs of each site by the truth.
 
-    Takes:  as `validate`.
-    Gives:  one row per site: site_id, best (the least cost of an interval that leaves few truly too dry, or is not
-            longer than now), advised, now, weekly (costs of these intervals), should_stay (now costs about as little
-            as the best), changed, too_dry (a longer interval was advised that truly leaves too many too dry). Empty
-            when no plant stands.
+    Parameters
+    ----------
+    model : WateringModel
+        All fitted components, as `fit_watering` gives them.
+    advice : Advice
+        As `advise` gives it.
+    records : Records
+        The company's records, as `records.load` gives them.
+    known : KnownCompany
+        The invented company's tables and parameters.
+
+    Returns
+    -------
+    pandas.DataFrame
+        One row per site: site_id, best (the least cost of an interval that leaves few truly too dry, or is not
+        longer than now), advised, now, weekly (costs of these intervals), should_stay (now costs about as little as
+        the best), changed, too_dry (a longer interval was advised that truly leaves too many too dry). Empty when
+        no plant stands.
     """
     # Nothing is unsure to full knowledge: one draw is as good as many.
-    params = advise(with_full_knowledge(model, known), records, advice.heating, n_samples=1, name_binding_plants=False)
-    if params is None:
+    best_advice = advise(
+        with_full_knowledge(model, known), records, advice.heating, n_samples=1, name_binding_plants=False
+    )
+    if best_advice is None:
         return pd.DataFrame()
     money, dry = (
-        params.by_interval.pivot(index="site_id", columns="interval_days", values=v) for v in ("cost", "too_dry")
+        best_advice.by_interval.pivot(index="site_id", columns="interval_days", values=v) for v in ("cost", "too_dry")
     )
-    best, told = params.sites.set_index("site_id"), advice.sites.set_index("site_id")
+    best, decisions = best_advice.sites.set_index("site_id"), advice.sites.set_index("site_id")
 
     def at(table: pd.DataFrame, chosen: pd.Series) -> list[float]:
         return [float(table.at[site, days]) for site, days in chosen.items()]
 
-    change = told["decision"] != NO_CHANGE
+    change = decisions["decision"] != NO_CHANGE
     return pd.DataFrame(
         {
             "site_id": best.index,
             "best": at(money, best["cheapest"]),
-            "advised": at(money, told["advised"].reindex(best.index)),
+            "advised": at(money, decisions["advised"].reindex(best.index)),
             "now": at(money, best["now"]),
             "weekly": money[WEEK].reindex(best.index).to_numpy(),
             "should_stay": ((best["good_from"] <= best["now"]) & (best["now"] <= best["good_to"])).to_numpy(),
             "changed": change.reindex(best.index).to_numpy(),
             "too_dry": [
                 row.decision == LONGER and dry.at[row.Index, row.advised] > model.assumed.max_too_dry_share
-                for row in told.reindex(best.index).itertuples()
+                for row in decisions.reindex(best.index).itertuples()
             ],
         }
     )
 
 
 def excess(sites: pd.DataFrame, way: str) -> float:
-    """What a way to visit costs all sites over the best, as a share of the best.
+    """Cost of a way to visit all sites over the best, as a share of the best.
 
-    Takes:  sites as `by_site`; way: "advised", "now" or "weekly".
-    Gives:  the share. An interval that is cheaper than the best allowed one because it lets plants stand dry saves
-            nothing here: it counts as equal.
+    Parameters
+    ----------
+    sites : pandas.DataFrame
+        As `by_site`.
+    way : str
+        "advised", "now" or "weekly".
+
+    Returns
+    -------
+    float
+        The share. An interval that is cheaper than the best allowed one because it lets plants stand dry saves
+        nothing here: it counts as equal.
     """
     return float((sites[way] - sites["best"]).clip(lower=0).sum() / sites["best"].sum())
 
 
 def with_full_knowledge(model: WateringModel, known: KnownCompany) -> WateringModel:
-    """What was learned, with every estimate put right: drying, misclassification, drought effect, loss rates."""
+    """Fitted components with every estimate put right: drying, misclassification, drought effect, loss rates.
+
+    Parameters
+    ----------
+    model : WateringModel
+        All fitted components, as `fit_watering` gives them.
+    known : KnownCompany
+        The invented company's tables and parameters.
+
+    Returns
+    -------
+    WateringModel
+    """
     params = known.params
     air = {heating: params.dry_per_kpa * (season_kpa(known.tables["true_sites"], heating) - 1.2) for heating in SEASONS}
     drying = DryingModel.known(
@@ -100,7 +149,7 @@ def with_full_knowledge(model: WateringModel, known: KnownCompany) -> WateringMo
             "heating": {SEASONS[True]: params.dry_heating + air[True], SEASONS[False]: air[False]},
         },
         params.dry_shape,
-        params.misread,
+        params.misclassification,
     )
     ratio = math.exp(params.over_dry)
     return replace(

@@ -1,4 +1,4 @@
-"""Which invented companies the proving ground is made of: sizes, sites, visits and misfits, varied by design."""
+"""Which invented companies validation is made of: sizes, sites, visits and misfits, varied by design."""
 
 from __future__ import annotations
 
@@ -17,15 +17,15 @@ SITUATIONS: Mapping[str, Mapping[str, Any]] = {
     "days left dry, more visits where it is hard": {"over_dry": OVER_DRY, "visits_follow_trouble": 1.0},
     "ageing by a Weibull law": {"ageing_shape": 1.6},
     "dry air counts below 50%": {"humidity_threshold": 50.0},
-    "topsoil misread": {"misread": 0.15},
+    "topsoil misread": {"misclassification": 0.15},
     "swaps not written down": {"unrecorded_swaps": 0.15},
-    "lognormal sites": {"site_law": "lognormal"},
+    "lognormal sites": {"site_distribution": "lognormal"},
     "season is humidity": {"collinear": True},
 }
 SIZES = (150, 250, 400, 600)
 YEARS = (2, 3)
 BASE_RATES = (6.0, 9.0, 14.0)
-SITE_SPREADS = (0.0, 0.2, 0.4, 0.6)
+SITE_SDS = (0.0, 0.2, 0.4, 0.6)
 VISITS = ({7: 1.0}, {7: 0.5, 14: 0.4, 28: 0.1}, {14: 0.5, 28: 0.5})
 HUMIDITY_MISSING = (0.0, 0.3, 0.7)
 LATE = (True, True, True, False)  # A loss is found on its day in one company of four.
@@ -46,17 +46,26 @@ class Case:
 
 
 def case(seed: int, number: int) -> Case:
-    """The company of that number.
+    """Company of a number.
 
-    Takes:  seed of the whole; number from 0. Even numbers are as modelled; odd ones take the situations in turn.
-    Gives:  Case. It depends on seed and number alone, so that more companies leave the earlier ones as they are.
+    Parameters
+    ----------
+    seed : int
+        Seed of the whole design.
+    number : int
+        From 0. Even numbers are as modelled; odd ones take the situations in turn.
+
+    Returns
+    -------
+    Case
+        It depends on seed and number alone, so that more companies leave the earlier ones as they are.
     """
     sequence = np.random.SeedSequence([seed, number])
     rng = np.random.Generator(np.random.PCG64(sequence))
     pair = number // 2
     params = CompanyParams(
         base_rate=float(rng.choice(BASE_RATES)),
-        site_sd=float(rng.choice(SITE_SPREADS)),
+        site_sd=float(rng.choice(SITE_SDS)),
         visit_days=VISITS[int(rng.integers(len(VISITS)))],
         humidity_missing=float(rng.choice(HUMIDITY_MISSING)),
         found_late=LATE[int(rng.integers(len(LATE)))],

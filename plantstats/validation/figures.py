@@ -1,4 +1,4 @@
-"""The committed results of the proving ground, ready to be quoted beside the intervals that they are about."""
+"""The committed results of validation, ready to be quoted beside the intervals that they are about."""
 
 from __future__ import annotations
 
@@ -16,11 +16,24 @@ METHOD = "share over invented companies of known truth, limits by company"
 
 
 def figures(kinds: Iterable[str] | None = None, results: Path = COMMITTED) -> pd.DataFrame:
-    """What the proving ground found for some kinds of interval.
+    """Results of validation for some kinds of interval.
 
-    Takes:  kinds (None: all), as in `kinds.KINDS`; results: a table of `run.validate`, the committed one unless given.
-    Gives:  its rows (see `coverage.table`) with seed, asked (companies) and version.
-    Raises: KeyError for a kind that is not one of them.
+    Parameters
+    ----------
+    kinds : iterable of str, optional
+        As in `kinds.KINDS`; all unless given.
+    results : Path, optional
+        A table of `run.validate`; the committed one unless given.
+
+    Returns
+    -------
+    pandas.DataFrame
+        Rows of `coverage.table` with seed, asked (companies) and version.
+
+    Raises
+    ------
+    KeyError
+        For a kind that is not one of them.
     """
     table = pd.read_csv(results, dtype={"version": "str"})
     if kinds is None:
@@ -32,36 +45,72 @@ def figures(kinds: Iterable[str] | None = None, results: Path = COMMITTED) -> pd
 
 
 def sentence(kind: str, results: Path = COMMITTED) -> str:
-    """What the page says of its own interval.
+    """Sentence of a page about its own interval.
 
-    Takes:  kind, as in `kinds.KINDS`; results as in `figures`.
-    Gives:  one plain sentence with the share in 100, its limits, the number of companies, and the version that made
-            it; or that it has not been proved.
+    Parameters
+    ----------
+    kind : str
+        As in `kinds.KINDS`.
+    results : Path, optional
+        A table of `run.validate`; the committed one unless given.
+
+    Returns
+    -------
+    str
+        One plain sentence with the share in 100, its limits, the number of companies, and the version that made it;
+        or that it has not been validated.
+
+    Raises
+    ------
+    KeyError
+        For a kind that is not one of them.
     """
-    found = figures([kind], results)
-    row = found[found["situation"].eq(AS_MODELLED) & found["of"].eq("all")]
+    rows = figures([kind], results)
+    row = rows[rows["situation"].eq(AS_MODELLED) & rows["of"].eq("all")]
     what = KINDS[kind][0]
     if row.empty:
         return f"Not proved on invented companies yet: {what}."
-    one = row.iloc[0]
-    share, low, high = (f"{100 * one[name]:.1f}" for name in ("share", "low", "high"))
-    made = f"{int(one['companies'])} invented companies (plantstats {one['version']}, seed {int(one['seed'])})"
+    result = row.iloc[0]
+    share, low, high = (f"{100 * result[name]:.1f}" for name in ("share", "low", "high"))
+    companies = (
+        f"{int(result['companies'])} invented companies (plantstats {result['version']}, seed {int(result['seed'])})"
+    )
     if KINDS[kind][1] == NO_TARGET:
-        return f"On {made}, {share} in 100 {what} ({low} to {high})."
+        return f"On {companies}, {share} in 100 {what} ({low} to {high})."
     if not what.startswith("95% intervals"):
-        return f"On {made}, {share} in 100 {what} ({low} to {high}); {_aim(one)}."
-    return f"On {made}, {what} held the truth in {share} of 100 cases ({low} to {high}); {_aim(one)}."
+        return f"On {companies}, {share} in 100 {what} ({low} to {high}); {_aim(result)}."
+    return f"On {companies}, {what} held the truth in {share} of 100 cases ({low} to {high}); {_aim(result)}."
 
 
 def quoted(*kinds: str, results: Path = COMMITTED) -> list[str]:
-    """What a page says of its own intervals: one sentence per kind (see `sentence`)."""
+    """Sentences of a page about its own intervals, one per kind (see `sentence`).
+
+    Parameters
+    ----------
+    *kinds : str
+        As in `kinds.KINDS`.
+    results : Path, optional
+        A table of `run.validate`; the committed one unless given.
+
+    Returns
+    -------
+    list of str
+    """
     return [sentence(kind, results) for kind in kinds]
 
 
 def as_findings(table: pd.DataFrame) -> pd.DataFrame:
-    """The results as findings: coverage_share by term (kind, situation, and the part where it is one).
+    """Results as findings: coverage_share by term (kind, situation, and the part where it is one).
 
-    Takes:  a table of `run.validate` or `figures`.
+    Parameters
+    ----------
+    table : pandas.DataFrame
+        Of `run.validate` or `figures`.
+
+    Returns
+    -------
+    pandas.DataFrame
+        Findings.
     """
     rows = []
     for row in table.to_dict("records"):

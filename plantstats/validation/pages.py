@@ -13,7 +13,7 @@ from plantstats.validation import misfit, power
 from plantstats.validation.kinds import AS_MODELLED, KINDS, TARGET
 
 # Alarms and decisions that stand among the headlines.
-TOLD = (
+HEADLINE_KINDS = (
     "quarter_called_worse",
     "worse_quarter_seen",
     "ordinary_site_flagged",
@@ -28,22 +28,52 @@ CAPTION = (
 
 
 def whole(results: pd.DataFrame, intervals: bool = True) -> pd.DataFrame:
-    """Rows of the companies as modelled, all parts together: of the intervals, or of the alarms and stated points."""
+    """Rows of the companies as modelled, all parts together: of the intervals, or of the alarms and stated points.
+
+    Parameters
+    ----------
+    results : pandas.DataFrame
+        A table of `run.validate` or `figures.figures`.
+    intervals : bool, default True
+        Of intervals; else of alarms and stated points.
+
+    Returns
+    -------
+    pandas.DataFrame
+    """
     rows = results[results["situation"].eq(AS_MODELLED) & results["of"].eq("all")]
     is_interval = rows["kind"].map(lambda kind: KINDS[kind][0].startswith("95% intervals"))
     return rows[is_interval.eq(intervals)].reset_index(drop=True)
 
 
-def plain(kind: str) -> str:
-    """What a kind of result is about, in words."""
+def label(kind: str) -> str:
+    """What a kind of result is about, in words.
+
+    Parameters
+    ----------
+    kind : str
+        As in `kinds.KINDS`.
+
+    Returns
+    -------
+    str
+    """
     return KINDS[kind][0].removeprefix("95% intervals of ")
 
 
-def shown(rows: pd.DataFrame) -> pd.DataFrame:
+def readable(rows: pd.DataFrame) -> pd.DataFrame:
     """Rows of the results for people to read.
 
-    Gives:  What, In 100 (with limits), Aim, By arithmetic (what limits of whole counts so small can hold, where that is
-            known), Companies, Cases, Told nothing (companies), Verdict.
+    Parameters
+    ----------
+    rows : pandas.DataFrame
+        Of the results.
+
+    Returns
+    -------
+    pandas.DataFrame
+        What, In 100 (with limits), Aim, By arithmetic (what limits of whole counts so small can hold, where that is
+        known), Companies, Cases, Told nothing (companies), Verdict.
     """
     aim = [_aim(low, high) for low, high in zip(rows["target_low"], rows["target_high"], strict=True)]
     of = rows["of"].where(rows["of"].ne("all"), rows["kind"].map(lambda kind: KINDS[kind][0]))
@@ -62,12 +92,34 @@ def shown(rows: pd.DataFrame) -> pd.DataFrame:
 
 
 def by_term(results: pd.DataFrame, kind: str) -> pd.DataFrame:
-    """The shares of each term of a model, as `shown`."""
-    return shown(results[results["kind"].eq(kind) & results["of"].ne("all")])
+    """Shares of each term of a model, as `readable`.
+
+    Parameters
+    ----------
+    results : pandas.DataFrame
+        A table of `run.validate` or `figures.figures`.
+    kind : str
+        As in `kinds.KINDS`.
+
+    Returns
+    -------
+    pandas.DataFrame
+    """
+    return readable(results[results["kind"].eq(kind) & results["of"].ne("all")])
 
 
 def misfits(results: pd.DataFrame) -> pd.DataFrame:
-    """How far estimates move where the truth is not the model, for people to read; clear moves first."""
+    """Distances by which estimates move where the truth is not the model, for people to read; clear moves first.
+
+    Parameters
+    ----------
+    results : pandas.DataFrame
+        A table of `run.validate` or `figures.figures`.
+
+    Returns
+    -------
+    pandas.DataFrame
+    """
     rows = misfit.table(results)
     rows = rows[rows["companies"] > 1].sort_values("clear", ascending=False, kind="stable")
     signed = [
@@ -76,7 +128,7 @@ def misfits(results: pd.DataFrame) -> pd.DataFrame:
     ]
     return pd.DataFrame(
         {
-            "What": rows["kind"].map(plain),
+            "What": rows["kind"].map(label),
             "Truth": rows["situation"],
             "Estimates move by": signed,
             "Held in 100": (100 * rows["share"]).round(1),
@@ -87,7 +139,13 @@ def misfits(results: pd.DataFrame) -> pd.DataFrame:
 
 
 def powers() -> pd.DataFrame:
-    """Chance to see a worsening, for people to read."""
+    """Chance to see a worsening, for people to read.
+
+    Returns
+    -------
+    pandas.DataFrame
+        One row per test, rate and size.
+    """
     rows = power.table()
     return pd.DataFrame(
         {
@@ -102,12 +160,22 @@ def powers() -> pd.DataFrame:
 
 
 def headlines(results: pd.DataFrame) -> list[str]:
-    """The sentences on top: what holds, what does not, what no company could tell."""
+    """Sentences on top: what holds, what does not, what no company could tell.
+
+    Parameters
+    ----------
+    results : pandas.DataFrame
+        A table of `run.validate` or `figures.figures`.
+
+    Returns
+    -------
+    list of str
+    """
     rows = whole(results)
-    asked, seed, version = results[["asked", "seed", "version"]].iloc[0]
-    said = [
-        f"{asked} invented companies whose truth is known (seed {seed}, plantstats {version}) were put through the "
-        f"reports' own steps, from files to findings."
+    n_companies, seed, version = results[["asked", "seed", "version"]].iloc[0]
+    sentences = [
+        f"{n_companies} invented companies whose truth is known (seed {seed}, plantstats {version}) were put through "
+        "the reports' own steps, from files to findings."
     ]
     fine, near = rows["verdict"].eq("holds"), rows["verdict"].str.contains("chance")
     for which, text in (
@@ -118,45 +186,68 @@ def headlines(results: pd.DataFrame) -> list[str]:
     ):
         if which.any():
             names = "; ".join(
-                f"{plain(row['kind'])} ({100 * row['share']:.1f}"
+                f"{label(row['kind'])} ({100 * row['share']:.1f}"
                 + ("" if pd.isna(row["stated"]) else f"; exact limits of counts so small: {100 * row['stated']:.1f}")
                 + ")"
                 for row in rows[which].to_dict("records")
             )
-            said.append(f"Intervals that {text}: {names}.")
-    said += [
+            sentences.append(f"Intervals that {text}: {names}.")
+    sentences += [
         f"In 100: {100 * row['share']:.1f} ({100 * row['low']:.1f} to {100 * row['high']:.1f}) {KINDS[row['kind']][0]}."
         for row in whole(results, intervals=False).to_dict("records")
-        if row["kind"] in TOLD
+        if row["kind"] in HEADLINE_KINDS
     ]
     refused = rows[rows["refused"] > 0]
     if len(refused):
         names = "; ".join(
-            f"{plain(row['kind'])}: {int(row['refused'])} of {int(row['refused'] + row['companies'])} companies"
+            f"{label(row['kind'])}: {int(row['refused'])} of {int(row['refused'] + row['companies'])} companies"
             for row in refused.to_dict("records")
         )
-        said.append(f"Pages that told nothing, and so stand in no share: {names}.")
-    return said
+        sentences.append(f"Pages that told nothing, and so stand in no share: {names}.")
+    return sentences
 
 
 def draw(results: pd.DataFrame, ax: Axes) -> Axes:
-    """Share held by kind with its limits, between the lines of the target."""
+    """Share held by kind with its limits, between the lines of the target.
+
+    Parameters
+    ----------
+    results : pandas.DataFrame
+        A table of `run.validate` or `figures.figures`.
+    ax : Axes
+        Axes to plot on.
+
+    Returns
+    -------
+    Axes
+        The same axes.
+    """
     rows = whole(results).iloc[::-1].reset_index(drop=True)
     at = np.arange(len(rows))
-    off = rows["verdict"].isin(["below the target", "above the target"])
-    colours = np.where(off, SECOND, ACCENT).tolist()
+    misses = rows["verdict"].isin(["below the target", "above the target"])
+    colours = np.where(misses, SECOND, ACCENT).tolist()
     ax.hlines(at, 100 * rows["low"], 100 * rows["high"], colors=colours, linewidth=2)
     ax.scatter(100 * rows["share"], at, c=colours, s=22, zorder=3)
     for edge in TARGET:
         ax.axvline(100 * edge, color=FAINT, linewidth=1)
-    ax.set_yticks(at, [fill(plain(kind), LABEL) for kind in rows["kind"]], fontsize=6.5, color=INK)
+    ax.set_yticks(at, [fill(label(kind), LABEL) for kind in rows["kind"]], fontsize=6.5, color=INK)
     ax.set_xlabel("Intervals in 100 that held the truth", fontsize=8)
     return ax
 
 
 def in_words(results: pd.DataFrame) -> str:
-    """The chart for those who cannot see it."""
-    parts = [f"{plain(row['kind'])} {_share(row)}" for row in whole(results).to_dict("records")]
+    """Words of the chart for those who cannot see it.
+
+    Parameters
+    ----------
+    results : pandas.DataFrame
+        A table of `run.validate` or `figures.figures`.
+
+    Returns
+    -------
+    str
+    """
+    parts = [f"{label(row['kind'])} {_share(row)}" for row in whole(results).to_dict("records")]
     return f"Intervals in 100 that held the truth: {'; '.join(parts)}."
 
 

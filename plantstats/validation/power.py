@@ -17,42 +17,91 @@ TIMES = 1.5
 AGAINST_LAST_YEAR, AGAINST_EXPECTED = "against the same quarter last year", "against expected losses known exactly"
 
 
-def seen_against_last_year(plants: float, rate: float, times: float = TIMES, level: float = CONF_LEVEL) -> float:
+def seen_against_last_year(plants: float, rate: float, times: float = TIMES, conf_level: float = CONF_LEVEL) -> float:
     """Chance that the interval of the ratio to last year's quarter lies above 1.
 
-    Takes:  plants at risk all quarter, in both years; rate (losses per 100 plant-years, last year); times as many
-            losses now; level of the interval.
-    Gives:  a chance between 0 and 1.
-    Source: both counts Poisson; given their sum n the lower limit is above 1 where the upper tail of the binomial
-            (n, 1/2) at this year's count is below (1 - level) / 2 (`rates.rate_ratio`). Summed over n exactly.
+    Parameters
+    ----------
+    plants : float
+        At risk all quarter, in both years.
+    rate : float
+        Losses per 100 plant-years, last year.
+    times : float, optional
+        As many losses now.
+    conf_level : float, optional
+        Confidence level, between 0 and 1.
+
+    Returns
+    -------
+    float
+        A chance between 0 and 1.
+
+    Notes
+    -----
+    Both counts are Poisson; given their sum n the lower limit is above 1 where the upper tail of the binomial (n, 1/2)
+    at this year's count is below (1 - conf_level) / 2 (`rates.rate_ratio`). Summed over n exactly.
     """
     before = plants * QUARTER_DAYS * rate / DAYS_PER_100_YEARS
     total = before * (1 + times)
     n = np.arange(int(stats.poisson.ppf(1 - 1e-12, total)) + 1)
     # The greatest count of which the tail beyond it is still too heavy.
-    k = stats.binom.isf((1 - level) / 2, n, 0.5)
+    k = stats.binom.isf((1 - conf_level) / 2, n, 0.5)
     beyond = stats.binom.sf(k, n, times / (1 + times))
     return float(np.sum(stats.poisson.pmf(n, total) * beyond))
 
 
-def seen_against_expected(plants: float, rate: float, times: float = TIMES, level: float = CONF_LEVEL) -> float:
-    """Chance that losses divided by expected losses lie above 1 with their whole interval, were the expectation exact
-    and the sites alike; what is learned from few quarters, and sites that differ, make it less.
+def seen_against_expected(plants: float, rate: float, times: float = TIMES, conf_level: float = CONF_LEVEL) -> float:
+    """Chance that losses divided by expected losses lie above 1 with their whole interval.
 
-    Takes, Gives: as `seen_against_last_year`.
-    Source: the lower exact limit of a count is above the expectation where the Poisson tail from the count on is below
-            (1 - level) / 2 (Garwood 1936).
+    The expectation is taken as exact and the sites as alike; what is learned from few quarters, and sites that differ,
+    make it less.
+
+    Parameters
+    ----------
+    plants : float
+        At risk all quarter.
+    rate : float
+        Losses per 100 plant-years that are expected.
+    times : float, optional
+        As many losses now.
+    conf_level : float, optional
+        Confidence level, between 0 and 1.
+
+    Returns
+    -------
+    float
+        A chance between 0 and 1.
+
+    Notes
+    -----
+    The lower exact limit of a count is above the expectation where the Poisson tail from the count on is below (1 -
+    conf_level) / 2.
+
+    References
+    ----------
+    Garwood 1936, Biometrika 28:437.
     """
     expected = plants * QUARTER_DAYS * rate / DAYS_PER_100_YEARS
-    beyond = stats.poisson.isf((1 - level) / 2, expected)
+    beyond = stats.poisson.isf((1 - conf_level) / 2, expected)
     return float(stats.poisson.sf(beyond, times * expected))
 
 
 def smallest_seen(plants: float, rate: float, chance: float = 0.8) -> float:
-    """How many times the expected losses a quarter must bring to be called worse with this chance.
+    """Multiple of the expected losses that a quarter must bring to be called worse with this chance.
 
-    Takes:  plants; rate per 100 plant-years; chance.
-    Gives:  a multiple, exact expectation taken for granted as in `seen_against_expected`.
+    Parameters
+    ----------
+    plants : float
+        At risk all quarter.
+    rate : float
+        Losses per 100 plant-years that are expected.
+    chance : float, default 0.8
+        Between 0 and 1.
+
+    Returns
+    -------
+    float
+        A multiple; the expectation is taken as exact, as in `seen_against_expected`.
     """
     expected = plants * QUARTER_DAYS * rate / DAYS_PER_100_YEARS
     needed = stats.poisson.isf((1 - CONF_LEVEL) / 2, expected) + 1
@@ -63,8 +112,20 @@ def smallest_seen(plants: float, rate: float, chance: float = 0.8) -> float:
 def table(rates: tuple[float, ...] = (8.0, 16.0), sizes: tuple[int, ...] = SIZES, times: float = TIMES) -> pd.DataFrame:
     """Chances to see a worsening in one quarter.
 
-    Gives:  one row per test, rate and size: test, rate (per 100 plant-years), plants, expected (losses of the quarter
-            at that rate), chance; and smallest_seen with 80% chance.
+    Parameters
+    ----------
+    rates : tuple of float, optional
+        Losses per 100 plant-years.
+    sizes : tuple of int, optional
+        Plants.
+    times : float, optional
+        As many losses as expected.
+
+    Returns
+    -------
+    pandas.DataFrame
+        One row per test, rate and size: test, rate (per 100 plant-years), plants, expected (losses of the quarter
+        at that rate), chance; and smallest_seen with 80% chance.
     """
     return pd.DataFrame(
         [
@@ -85,9 +146,20 @@ def table(rates: tuple[float, ...] = (8.0, 16.0), sizes: tuple[int, ...] = SIZES
 
 
 def sentence(plants: int, rate: float, times: float = TIMES) -> str:
-    """What a review of a company of this size can and cannot see, in a plain sentence.
+    """Sentence that says what a review of a company of this size can and cannot see.
 
-    Takes:  plants under care; their usual loss rate per 100 plant-years; times as many losses.
+    Parameters
+    ----------
+    plants : int
+        Under care.
+    rate : float
+        Their usual losses per 100 plant-years.
+    times : float, optional
+        As many losses.
+
+    Returns
+    -------
+    str
     """
     last_year, expected = (
         100 * chance(plants, rate, times) for chance in (seen_against_last_year, seen_against_expected)
@@ -101,11 +173,20 @@ def sentence(plants: int, rate: float, times: float = TIMES) -> str:
 
 
 def of_review(results: pd.DataFrame, period: Period) -> str:
-    """What the review of this very company can and cannot see (see `sentence`).
+    """Sentence that says what the review of this very company can and cannot see (see `sentence`).
 
-    Takes:  findings of `review.loss_rates` over several quarters; period.
-    Gives:  the sentence, with the plants at risk in the period and the loss rate of the other quarters; or that no
-            other quarter tells a usual rate.
+    Parameters
+    ----------
+    results : pandas.DataFrame
+        Findings of `loss_rates.loss_rates` over several quarters.
+    period : Period
+        The quarter, half-open.
+
+    Returns
+    -------
+    str
+        With the plants at risk in the period and the loss rate of the other quarters; or that no other quarter
+        tells a usual rate.
     """
     whole = findings.pick(results, "loss_rate")
     now, others = whole["period"].eq(period.name), whole[whole["period"].ne(period.name)]

@@ -40,28 +40,41 @@ THUMB_BY_LIGHT: Mapping[str, float] = {"low": 0.40, "medium": 0.22, "high": 0.08
 DAYS_PER_YEAR = 365.25
 
 
-def validate(case: Case, kept: Records, period: Period, time: PlantTime) -> list[pd.DataFrame]:
+def validate(case: Case, records: Records, period: Period, time: PlantTime) -> list[pd.DataFrame]:
     """Rows of all promises of a year before the end of the period.
 
-    Takes:  case; records; period, complete; time: losses dated "found".
-    Gives:  rows (see `rows`): quote_<point>_held_company and _site, list_<point>_held_company and _site,
-            provision_<point>_held, and of the rules of thumb <rule>_held and more_by_<rule>.
+    Parameters
+    ----------
+    case : Case
+        The company of the design.
+    records : Records
+        The company's records, as `records.load` gives them.
+    period : Period
+        The quarter, half-open.
+    time : PlantTime
+        Plant-time of the records.
+
+    Returns
+    -------
+    list of pandas.DataFrame
+        Rows (see `rows`): quote_<point>_held_company and _site, list_<point>_held_company and _site,
+        provision_<point>_held, and of the rules of thumb <rule>_held and more_by_<rule>.
     """
     year_ago = previous_quarters(period, back_test.QUARTERS)[0].last_day
     terms = Terms(period.end, draws=DRAWS, seed=case.seed % 1_000_000)
     try:
-        fits = HazardFits.of(kept, year_ago)
+        fits = HazardFits.of(records, year_ago)
         fitted = fits.under(terms.covered, terms.excluded), fits.exits(terms.covered, terms.excluded)
     except ModelError as fault:
         return [refusal("quote_80_held_company", fault)]
-    earlier = back_test.back_tests(kept, previous_quarters(period, back_test.QUARTERS)[0], terms)
-    own = back_test.back_test(kept, period, terms, fitted, earlier)
+    earlier = back_test.back_tests(records, previous_quarters(period, back_test.QUARTERS)[0], terms)
+    own = back_test.back_test(records, period, terms, fitted, earlier)
     parts = (
         [refusal("quote_80_held_company", "no quote could be made a year ago")]
         if own is None
         else [*_held("quote", own), *_rules(own, time)]
     )
-    return [*parts, *_new_sites(case, fitted, period, terms, earlier), *_provision(kept, fits, year_ago, period)]
+    return [*parts, *_new_sites(case, fitted, period, terms, earlier), *_provision(records, fits, year_ago, period)]
 
 
 def _held(name: str, test: back_test.BackTest) -> list[pd.DataFrame]:
@@ -120,17 +133,17 @@ def _new_sites(
     return [refusal("list_80_held_company", "no quote could be made")] if test is None else _held("list", test)
 
 
-def _provision(kept: Records, fits: HazardFits, year_ago: date, period: Period) -> list[pd.DataFrame]:
+def _provision(records: Records, fits: HazardFits, year_ago: date, period: Period) -> list[pd.DataFrame]:
     """Whether what the guarantees in force a year ago cost since stayed within the points of what was provided for
     them up to the end of the period: those of two and three years still run."""
-    force = in_force(kept, fits.time, year_ago).truncated_at(period.end)
+    force = in_force(records, fits.time, year_ago).truncated_at(period.end)
     if force.plants.empty:
         return []
     stated = provision.provision(force, fits, year_ago, provision.Method(n_samples=DRAWS))
-    done = kept.table("replacements")
+    done = records.table("replacements")
     mine = done["plant_id"].isin(force.plants["plant_id"]) & done["covered"].eq("guaranteed")
     since = done[mine & (done["replaced_on"] < pd.Timestamp(period.end))]
-    used = roll_forward.cost_of(since, kept.settings.wage_per_hour).sum()
+    used = roll_forward.cost_of(since, records.settings.wage_per_hour).sum()
     return [
         alarms(
             f"provision_{share}_held",

@@ -35,46 +35,78 @@ class ValidationRunError(PlantstatsError, RuntimeError):
 def validate(n: int, seed: int, out: Path, workers: int = 2) -> pd.DataFrame:
     """Make n invented companies, hold every printed interval against the truth, and write the table of results.
 
-    Takes:  n companies; seed; out: folder; workers: processes.
-    Gives:  the table of `coverage.table` with seed, asked (n), version and code; written as out/results.csv. Each
-            company leaves one file in out/companies-<code>-seed-<seed>; those that are there are not made again.
-    Keeps:  the same n and seed give the same bytes, whatever the workers and however often it was stopped.
-    Raises: ValidationRunError naming every company that failed.
+    Parameters
+    ----------
+    n : int
+        Companies.
+    seed : int
+        Seed of the whole design.
+    out : Path
+        Folder. The table goes to results.csv in it. Each company leaves one file in companies-<code>-seed-<seed>; those
+        that are there are not made again.
+    workers : int, default 2
+        Processes.
+
+    Returns
+    -------
+    pandas.DataFrame
+        The table of `coverage.table` with seed, asked (n), version and code. The same n and seed give the same bytes,
+        whatever the workers and however often it was stopped.
+
+    Raises
+    ------
+    ValidationRunError
+        Naming every company that failed.
     """
-    made_by = code()
-    folder = out / f"companies-{made_by}-seed-{seed}"
+    program = code()
+    folder = out / f"companies-{program}-seed-{seed}"
     folder.mkdir(parents=True, exist_ok=True)
     missing = [number for number in range(n) if not _file(folder, number).exists()]
-    if missing:
-        # Fresh processes: none inherits threads or an open DuckDB.
-        fresh = multiprocessing.get_context("spawn")
-        with _one_thread(), ProcessPoolExecutor(min(workers, len(missing)), fresh) as pool:
-            try:
-                waiting = {pool.submit(leave, seed, number, folder): number for number in missing}
-                each = tqdm(as_completed(waiting), total=len(waiting), desc="companies", unit="company")
-                # One that fails does not stop the others: all are named at the end.
-                failed = [
-                    f"invented company {waiting[done]} of seed {seed}: {type(fault).__name__}: {fault}"
-                    for done in each
-                    if (fault := done.exception()) is not None
-                ]
-            except BaseException:
-                pool.shutdown(wait=False, cancel_futures=True)
-                raise
-        if failed:
-            raise ValidationRunError("\n".join(failed))
+    if missing and (failures := _run(seed, missing, folder, workers)):
+        raise ValidationRunError("\n".join(failures))
     rows = pd.concat([pd.read_parquet(_file(folder, number)) for number in range(n)], ignore_index=True)
-    made = coverage.table(rows).assign(seed=seed, asked=n, version=__version__, code=made_by)
-    text = made.to_csv(index=False, lineterminator="\n", float_format=f"%.{SUMS_TO}g").encode("utf-8")
+    results = coverage.table(rows).assign(seed=seed, asked=n, version=__version__, code=program)
+    text = results.to_csv(index=False, lineterminator="\n", float_format=f"%.{SUMS_TO}g").encode("utf-8")
     write_whole(out / "results.csv", text)
-    return made
+    return results
+
+
+def _run(seed: int, numbers: list[int], folder: Path, workers: int) -> list[str]:
+    """Make these companies in processes of their own; one text for each that fails, which stops no other."""
+    # Fresh processes: none inherits threads or an open DuckDB.
+    fresh = multiprocessing.get_context("spawn")
+    with _one_thread(), ProcessPoolExecutor(min(workers, len(numbers)), fresh) as pool:
+        try:
+            waiting = {pool.submit(leave, seed, number, folder): number for number in numbers}
+            progress = tqdm(as_completed(waiting), total=len(waiting), desc="companies", unit="company")
+            return [
+                f"invented company {waiting[done]} of seed {seed}: {type(fault).__name__}: {fault}"
+                for done in progress
+                if (fault := done.exception()) is not None
+            ]
+        except BaseException:
+            pool.shutdown(wait=False, cancel_futures=True)
+            raise
 
 
 def page(n: int, seed: int, out: Path, workers: int = 2) -> Report:
-    """Prove, and make the page of proof.
+    """Validate, and make the page of the results.
 
-    Takes:  as `validate`; out: folder for reports.
-    Gives:  Report in out/validation; companies stand in out/validation-work, to be continued.
+    Parameters
+    ----------
+    n : int
+        Companies.
+    seed : int
+        Seed of the whole design.
+    out : Path
+        Folder for reports; companies stand in out/validation-work, to be continued.
+    workers : int, default 2
+        Processes.
+
+    Returns
+    -------
+    Report
+        The page, in out/validation.
     """
     work = out / "validation-work"
     validate(n, seed, work, workers)
@@ -84,7 +116,13 @@ def page(n: int, seed: int, out: Path, workers: int = 2) -> Report:
 
 
 def code() -> str:
-    """A short digest of the program's own source: companies proved with other code are not mixed with these."""
+    """Digest of the program's own source: companies made with other code are not mixed with these.
+
+    Returns
+    -------
+    str
+        Hexadecimal.
+    """
     home, whole = Path(plantstats.__file__).resolve().parent, sha256()
     for path in sorted(home.rglob("*.py")):
         whole.update(path.relative_to(home).as_posix().encode() + b"\0" + path.read_bytes())
@@ -92,7 +130,17 @@ def code() -> str:
 
 
 def leave(seed: int, number: int, folder: Path) -> None:
-    """Prove one company and leave its file; half a file is never seen."""
+    """Validate one company and leave its file; half a file is never seen.
+
+    Parameters
+    ----------
+    seed : int
+        Seed of the whole design.
+    number : int
+        Of the company, from 0.
+    folder : Path
+        For the file.
+    """
     table = companies.validate_company(case(seed, number))
     binary = io.BytesIO()
     table.to_parquet(binary, index=False, compression="zstd")

@@ -26,7 +26,22 @@ from plantstats.watering.profiles import profiles
 def validate(case: Case, records: Records, known: KnownCompany, period: Period, time: PlantTime) -> list[pd.DataFrame]:
     """Rows of the slow pages that this company is put to.
 
-    Takes:  case; its records; what is known; period; time: losses dated "found".
+    Parameters
+    ----------
+    case : Case
+        The company of the design.
+    records : Records
+        The company's records, as `records.load` gives them.
+    known : KnownCompany
+        The invented company's tables and parameters.
+    period : Period
+        The quarter, half-open.
+    time : PlantTime
+        Plant-time of the records.
+
+    Returns
+    -------
+    list of pandas.DataFrame
     """
     if case.extra == "leaves":
         # The quickest of the pages has room for the watch list.
@@ -41,9 +56,9 @@ def _leaves(params: CompanyParams, time: PlantTime) -> list[pd.DataFrame]:
         model = fit_leaves(build(time), "green")
     except CountModelError as fault:
         return [refusal("leaf_ratio", fault)]
-    found = model_findings(model, "all")
-    ratios, true = pick(found, "green_leaf_ratio", ["term"]), true_effects.leaf_ratios(params, model)
-    humid = pick(found, "green_humidity_ratio", ["term"])
+    findings = model_findings(model, "all")
+    ratios, true = pick(findings, "green_leaf_ratio", ["term"]), true_effects.leaf_ratios(params, model)
+    humid = pick(findings, "green_humidity_ratio", ["term"])
     return [
         intervals("leaf_ratio", ratios, ratios["term"], ratios["term"].map(true).to_numpy()),
         intervals(

@@ -27,8 +27,20 @@ HEATED_C, OPEN_C = 21.1, 23.1
 
 
 def loss_effect(params: CompanyParams, term: str) -> float:
-    """True rate ratio behind a term of the loss model as findings name it; missing where there is no one truth
-    (unknown levels, humidity not read)."""
+    """True rate ratio behind a term of the loss model as findings name it.
+
+    Parameters
+    ----------
+    params : CompanyParams
+        Parameters of the simulation, all known.
+    term : str
+        Such as "light: low (against medium)".
+
+    Returns
+    -------
+    float
+        Missing where there is no one truth (unknown levels, humidity not read).
+    """
     name, _, rest = term.partition(": ")
     if name == "season" and rest in ("January against July", "April against October"):
         one, other = (1, 7) if rest.startswith("January") else (4, 10)
@@ -50,7 +62,20 @@ def loss_effect(params: CompanyParams, term: str) -> float:
 
 
 def species_effects(params: CompanyParams, model: LossModel) -> pd.Series:
-    """True rate ratio of each species against the average plant-day that the model was fitted on."""
+    """True rate ratio of each species against the average plant-day that the model was fitted on.
+
+    Parameters
+    ----------
+    params : CompanyParams
+        Parameters of the simulation, all known.
+    model : LossModel
+        The fitted loss model.
+
+    Returns
+    -------
+    pandas.Series
+        Rate ratio by species.
+    """
     days = model.patterns.groupby("species", observed=True)["plant_days"].sum()
     loss = pd.Series({name: species_named(params, name).loss for name in days.index})
     return np.exp(loss - (loss * days).sum() / days.sum())
@@ -59,7 +84,19 @@ def species_effects(params: CompanyParams, model: LossModel) -> pd.Series:
 def adjusted_rate(params: CompanyParams, model: LossModel, row: dict[str, object]) -> float:
     """True losses per 100 plant-years in one named situation, at the mean site.
 
-    Takes:  row: species, month, humidity, and other levels where the situation names them.
+    Parameters
+    ----------
+    params : CompanyParams
+        Parameters of the simulation, all known.
+    model : LossModel
+        The fitted loss model.
+    row : dict of str to object
+        species, month, humidity, and other levels where the situation names them.
+
+    Returns
+    -------
+    float
+        Missing where the situation has no one truth.
     """
     month, first = int(str(row["month"])), model.coding.reference
     if first["age_band"] != "days 91-365" or first["pot"] not in POTS:
@@ -78,8 +115,17 @@ def adjusted_rate(params: CompanyParams, model: LossModel, row: dict[str, object
 def leaf_ratios(params: CompanyParams, model: LeafFit | None = None) -> dict[str, float]:
     """True ratio of green leaves behind each term of the leaf model as findings name it.
 
-    Takes:  truth; model: the fitted leaf model, for how many plants stood dry. The ratios printed are of the topsoil as
-            it was written down; without the model those of dry topsoil are of the topsoil as it was.
+    Parameters
+    ----------
+    params : CompanyParams
+        Parameters of the simulation, all known.
+    model : LeafFit, optional
+        The fitted leaf model, for how many plants stood dry. The ratios printed are of the topsoil as it was
+        written down; without the model those of dry topsoil are of the topsoil as it was.
+
+    Returns
+    -------
+    dict of str to float
     """
     light = params.leaf_light
     logs = {
@@ -91,21 +137,21 @@ def leaf_ratios(params: CompanyParams, model: LeafFit | None = None) -> dict[str
         "rewatered": {"dry (figs)": _written(params, model, "rewatered", "dry (figs)"), "dry (others)": 0.0},
         "dry": {"dry (figs)": 0.0, "dry (others)": _written(params, model, "dry", "dry (others)")},
     }
-    made = {
+    ratios = {
         ratio_term(factor, level): math.exp(value) for factor, levels in logs.items() for level, value in levels.items()
     }
-    # The invented company counts leaves by the day of the year on which a stretch ends, the model by its middle: in
-    # mid-January that is so many days on.
+    # The invented company counts leaves by the day of the year on which an interval between counts ends, the model by its
+    # middle: in mid-January that is so many days on.
     later = sum(days**2 * weight for days, weight in _gaps(params)) / sum(d * w for d, w in _gaps(params)) / 2
     january, july = cycle(params.leaf_cycle_cos, params.leaf_cycle_sin, np.array([15.5, 196.5]) + later)
-    made[SEASON_TERM] = math.exp(january - july)
-    return made
+    ratios[SEASON_TERM] = math.exp(january - july)
+    return ratios
 
 
 def _gaps(params: CompanyParams) -> list[tuple[int, float]]:
-    """Days from one completed visit to the next, and how many such stretches there are to each plant-day."""
+    """Days from one completed visit to the next, and how many such intervals there are to each plant-day."""
     skipped = params.missed_visits + params.no_access
-    # A site visited every v days has (1 - skipped) / v stretches a day; a share skipped^k of them is k visits longer.
+    # A site visited every v days has (1 - skipped) / v intervals a day; a share skipped^k of them is k visits longer.
     return [
         (every * (k + 1), share * (1 - skipped) ** 2 / every * skipped**k)
         for every, share in params.visit_days.items()
@@ -116,8 +162,8 @@ def _gaps(params: CompanyParams) -> list[tuple[int, float]]:
 def _steps(params: CompanyParams, effect: float, on_a_visit: bool) -> dict[str, float]:
     """Log ratio of each step of thirty days after a plant came, moved or was repotted.
 
-    A step holds the stretches whose middle lies in it. The invented company lets the effect act on a whole stretch if
-    the stretch ends within TRANSIENT_DAYS, so that in the last step some stretches show nothing.
+    A step holds the intervals whose middle lies in it. The invented company lets the effect act on a whole interval if
+    the interval ends within TRANSIENT_DAYS, so that in the last step some intervals show nothing.
 
     Takes:  on_a_visit: the change was made at a visit, so that visits follow whole intervals after it; a plant may come
             on any day between two.
@@ -145,14 +191,29 @@ def _written(params: CompanyParams, model: LeafFit | None, factor: str, level: s
     if model is None:
         return params.leaf_dry
     share = misclassification.share_dry(model, factor)[level]
-    true = (share - params.misread) / (1 - 2 * params.misread)
+    true = (share - params.misclassification) / (1 - 2 * params.misclassification)
     return math.log(
-        misclassification.written_ratio(math.exp(params.leaf_dry), true, params.misread, watered=factor == "rewatered")
+        misclassification.written_ratio(
+            math.exp(params.leaf_dry), true, params.misclassification, watered=factor == "rewatered"
+        )
     )
 
 
 def leaf_humidity(params: CompanyParams, term: str) -> float:
-    """True ratio of green leaves between two humidities, from a term such as "Ficus: air at 42.5% instead of 32.5%"."""
+    """True ratio of green leaves between two humidities.
+
+    Parameters
+    ----------
+    params : CompanyParams
+        Parameters of the simulation, all known.
+    term : str
+        Such as "Ficus: air at 42.5% instead of 32.5%".
+
+    Returns
+    -------
+    float
+        Missing for a term that names no group of the company.
+    """
     group, _, rest = term.partition(": air at ")
     if group not in params.leaf_humidity or not rest:
         return math.nan
@@ -164,7 +225,21 @@ def leaf_humidity(params: CompanyParams, term: str) -> float:
 def drying_days(params: CompanyParams, sites: pd.DataFrame, row: dict[str, object], share: float) -> float:
     """True days until the topsoil of a share of such plants is dry, in the mean air of the season.
 
-    Takes:  sites: `true_sites`; row: species, light, pot, planter, season.
+    Parameters
+    ----------
+    params : CompanyParams
+        Parameters of the simulation, all known.
+    sites : pandas.DataFrame
+        `true_sites`.
+    row : dict of str to object
+        species, light, pot, planter, season.
+    share : float
+        Between 0 and 1.
+
+    Returns
+    -------
+    float
+        Missing for unknown levels.
     """
     if row["light"] not in LIGHTS or row["pot"] not in POTS or row["planter"] == "unknown":
         return math.nan
@@ -182,7 +257,19 @@ def drying_days(params: CompanyParams, sites: pd.DataFrame, row: dict[str, objec
 
 
 def season_kpa(sites: pd.DataFrame, heating: bool) -> float:
-    """Mean vapour pressure deficit of a season over the invented sites (`true_sites`), in kPa."""
+    """Mean vapour pressure deficit of a season over the invented sites (`true_sites`), in kPa.
+
+    Parameters
+    ----------
+    sites : pandas.DataFrame
+        `true_sites`.
+    heating : bool
+        Whether the season is the heating season.
+
+    Returns
+    -------
+    float
+    """
     humidity = float(sites["heated_humidity" if heating else "open_humidity"].mean())
     return float(deficit_kpa(HEATED_C if heating else OPEN_C, humidity))
 

@@ -24,10 +24,23 @@ SCORES = {"1 or 2": 2.0, "3": 3.0, "4": 4.0, "5": 5.0, "not noted": NO_SCORE}
 def validate(records: Records, known: KnownCompany, period: Period, time: PlantTime) -> list[pd.DataFrame]:
     """Rows of the list that stood at the start of the period, with the losses of its 90 days.
 
-    Takes:  records; what is known; period, complete; time: losses dated "found", to the end of the period.
-    Gives:  rows: watch_ratio (losses over those that the list expected; truth 1) of all plants and watch_list_ratio
-            of the TOP listed; watch_caught, watch_caught_by_truth, watch_caught_by_score: one row per plant lost,
-            1 where it stood among the TOP (a share, where equals would be chosen by lot).
+    Parameters
+    ----------
+    records : Records
+        The company's records, as `records.load` gives them.
+    known : KnownCompany
+        The invented company's tables and parameters.
+    period : Period
+        The quarter, half-open.
+    time : PlantTime
+        Plant-time of the records.
+
+    Returns
+    -------
+    list of pandas.DataFrame
+        Rows: watch_ratio (losses over those that the list expected; truth 1) of all plants and watch_list_ratio of
+        the TOP listed; watch_caught, watch_caught_by_truth, watch_caught_by_score: one row per plant lost, 1 where
+        it stood among the TOP (a share, where equals would be chosen by lot).
     """
     day = period.start - timedelta(days=1)
     try:
@@ -35,33 +48,45 @@ def validate(records: Records, known: KnownCompany, period: Period, time: PlantT
     except PAGE_STOPS as fault:
         return [refusal("watch_ratio", fault)]
     lost = plants["plant_id"].map(lost_within(time, day)).fillna(0.0)
-    told = plants["expected"] * plants["plants"]
+    expected = plants["expected"] * plants["plants"]
     parts = [
-        _ratio("watch_ratio", lost, told, f"{HORIZON} days from {period.start}"),
-        _ratio("watch_list_ratio", lost.head(TOP), told.head(TOP), f"{TOP} plants"),
+        _ratio("watch_ratio", lost, expected, f"{HORIZON} days from {period.start}"),
+        _ratio("watch_list_ratio", lost.head(TOP), expected.head(TOP), f"{TOP} plants"),
     ]
-    gone = lost.gt(0)
+    was_lost = lost.gt(0)
     ways = {
         "watch_caught": pd.Series(np.arange(len(plants), dtype="float64"), plants.index),
         "watch_caught_by_truth": -_true_risk(plants["plant_id"], known, day),
         "watch_caught_by_score": plants["condition"].map(SCORES),
     }
-    return parts + [alarms(kind, plants["plant_id"][gone], chosen(order)[gone]) for kind, order in ways.items()]
+    return parts + [alarms(kind, plants["plant_id"][was_lost], chosen(order)[was_lost]) for kind, order in ways.items()]
 
 
 def chosen(order: pd.Series, top: int = TOP) -> pd.Series:
-    """Chance of each to be among the first so many, equals by lot."""
+    """Chance of each to be among the first so many, equals by lot.
+
+    Parameters
+    ----------
+    order : pandas.Series
+        Rank of each; the lowest comes first.
+    top : int, optional
+        How many are chosen.
+
+    Returns
+    -------
+    pandas.Series
+    """
     before = order.rank(method="min") - 1
     equal = order.groupby(order).transform("size")
     return ((top - before) / equal).clip(0.0, 1.0)
 
 
-def _ratio(kind: str, lost: pd.Series, told: pd.Series, of: str) -> pd.DataFrame:
+def _ratio(kind: str, lost: pd.Series, expected: pd.Series, of: str) -> pd.DataFrame:
     """Losses over those expected, with the limits that the page prints."""
-    expected = float(told.sum())
+    expected_losses = float(expected.sum())
     limits = poisson_limits([lost.sum()])
-    printed = pd.DataFrame({name: getattr(limits, name) / expected for name in ("estimate", "low", "high")})
-    return intervals(kind, printed, pd.Series([of]), [1.0], arithmetic.of_rate(expected))
+    printed = pd.DataFrame({name: getattr(limits, name) / expected_losses for name in ("estimate", "low", "high")})
+    return intervals(kind, printed, pd.Series([of]), [1.0], arithmetic.of_rate(expected_losses))
 
 
 def _true_risk(plants: pd.Series, known: KnownCompany, day: date) -> pd.Series:

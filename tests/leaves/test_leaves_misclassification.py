@@ -50,7 +50,7 @@ def test_readings_that_are_wrong_by_lot_are_corrected_to_the_truth():
 
 @pytest.fixture(scope="module")
 def misread_company(tmp_path_factory):
-    params = replace(STEADY, misread=0.05)
+    params = replace(STEADY, misclassification=0.05)
     return company(tmp_path_factory.mktemp("misread"), params, 900, 11)[2], params
 
 

@@ -38,7 +38,7 @@ FLAT = replace(
     leaf_light=zeros(PARAMS.leaf_light), leaf_humidity=zeros(PARAMS.leaf_humidity), leaf_cycle_cos=0.0,
     leaf_new=0.0, leaf_moved=0.0, leaf_repotted=0.0, leaf_dry=0.0, leaf_before_loss=0.0, yellow_dry=0.0,
     dry_pot=zeros(PARAMS.dry_pot), dry_light=zeros(PARAMS.dry_light), dry_planter=zeros(PARAMS.dry_planter),
-    dry_heating=0.0, dry_per_kpa=0.0, misread=0.0, water_early=0.0, extra_visits=0.0,
+    dry_heating=0.0, dry_per_kpa=0.0, misclassification=0.0, water_early=0.0, extra_visits=0.0,
     visits_follow_trouble=0.0, building_failure=False,
 )  # fmt: skip
 
@@ -335,7 +335,7 @@ def test_a_flat_company_loses_plants_at_the_base_rate():
 
 def test_site_effects_have_mean_1_and_the_stated_spread():
     for law in ("gamma", "lognormal"):
-        effect = simulate.company(6000, 0.25, 2, replace(PARAMS, site_law=law))["true_sites"]["effect"]
+        effect = simulate.company(6000, 0.25, 2, replace(PARAMS, site_distribution=law))["true_sites"]["effect"]
         # About 490 sites: standard error of the mean 0.4 / 22 = 0.018.
         assert effect.mean() == pytest.approx(1, abs=0.06)
         assert effect.std() == pytest.approx(0.4, abs=0.08)
@@ -356,7 +356,7 @@ def test_the_share_found_dry_follows_the_weibull_law():
 
 def test_technicians_misread_the_topsoil_as_often_as_stated_and_water_what_they_read_dry():
     # Nothing dries within a week when the scale is 100 days (chance 3e-4), so dry readings are misreadings.
-    params = replace(FLAT, species=tuple(replace(s, dry_days=1000.0) for s in FLAT.species), misread=0.04)
+    params = replace(FLAT, species=tuple(replace(s, dry_days=1000.0) for s in FLAT.species), misclassification=0.04)
     lines = simulate.company(300, 1, 5, params)["visits"].dropna(subset=["plant_id"])
     assert (lines["topsoil"] == "dry").mean() == pytest.approx(0.04, abs=0.006)
     alive = lines[lines["condition"] > 2]
@@ -539,7 +539,7 @@ def test_the_share_of_days_left_dry_is_worked_by_hand_where_drying_takes_no_chan
 
 
 def test_the_share_of_days_left_dry_is_what_the_company_shows():
-    params = replace(FLAT, misread=0.04, water_early=0.02, visit_days={14: 1.0}, base_rate=0.01)
+    params = replace(FLAT, misclassification=0.04, water_early=0.02, visit_days={14: 1.0}, base_rate=0.01)
     true = simulate.company(800, 3, 5, replace(params, client_rate=0.0, withdrawn_rate=0.0))["true_plants"]
     share = true["over_dry_days"].sum() / true["plant_days"].sum()
     # 800 plants x about 60 spells: the share is known to about half of one per cent of itself.

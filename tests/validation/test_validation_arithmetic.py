@@ -87,5 +87,5 @@ def test_arithmetic_is_told_beside_the_target_and_moves_no_verdict():
     row = made.iloc[0]
     assert (row["target_low"], row["target_high"], row["stated"]) == (0.93, 0.97, 0.99)
     assert row["verdict"] == "above the target"
-    assert pages.shown(made)["By arithmetic"].iloc[0] == "99.0"
+    assert pages.readable(made)["By arithmetic"].iloc[0] == "99.0"
     assert "(99.0; exact limits of counts so small: 99.0)" in " ".join(pages.headlines(made))
