@@ -140,8 +140,8 @@ def leaf_ratios(params: CompanyParams, model: LeafFit | None = None) -> dict[str
     ratios = {
         ratio_term(factor, level): math.exp(value) for factor, levels in logs.items() for level, value in levels.items()
     }
-    # The invented company counts leaves by the day of the year on which an interval between counts ends, the model by its
-    # middle: in mid-January that is so many days on.
+    # The invented company counts leaves by the day of the year on which an interval between counts ends, the model by
+    # its middle: in mid-January that is so many days on.
     later = sum(days**2 * weight for days, weight in _gaps(params)) / sum(d * w for d, w in _gaps(params)) / 2
     january, july = cycle(params.leaf_cycle_cos, params.leaf_cycle_sin, np.array([15.5, 196.5]) + later)
     ratios[SEASON_TERM] = math.exp(january - july)
