@@ -4,45 +4,21 @@ from __future__ import annotations
 
 from dataclasses import replace
 from datetime import date
-from pathlib import Path
 
 import numpy as np
 import pandas as pd
 import pytest
 
-from plantstats import exposure, findings, records, simulate
+from plantstats import exposure, findings, records
 from plantstats import leaves as leaf_loss
 from plantstats.leaves import crown, effects, humidity, observed, prognosis, shedding
 from plantstats.leaves.model import DAYS_PER_MONTH, fit_leaves, humidity_limit_profile
 from plantstats.periods import Period, quarter
 from plantstats.stats.collinearity import VIF_LIMIT
 from plantstats.stats.counts import CountModelError
-from tests.leaves.test_leaves_intervals import FIG, leaf_time, visit
+from tests.builders.leaf_records import FIG, PARAMS, STEADY, company, leaf_time, near, visit
 
-PARAMS = simulate.CompanyParams()
-# Leaf drop by the truth's terms alone: no plant fails, none is counted late, no reading is wrong.
-STEADY = replace(
-    PARAMS,
-    base_rate=0.01,
-    building_failure=False,
-    leaf_before_loss=0.0,
-    misclassification=0.0,
-    water_early=0.0,
-    withdrawn_rate=0.5,
-    client_rate=0.0,
-    lease_end_rate=0.0,
-    move_rate=25.0,
-    repot_rate=60.0,
-    extra_visits=0.0,
-)
 Q3 = quarter("2026-Q3")
-
-
-def company(folder: Path, params: simulate.CompanyParams, plants: int, seed: int, years: float = 2) -> tuple:
-    simulate.make(folder, plants=plants, years=years, seed=seed, params=params)
-    found = records.load(folder)
-    time = exposure.build(found, date(2026, 9, 30))
-    return found, time, leaf_loss.build(time)
 
 
 @pytest.fixture(scope="module")
@@ -61,11 +37,6 @@ def page(steady):
 
 
 # -- known truth ---------------------------------------------------------------------------------------
-
-
-def near(fit, name: str, params: float, room: float = 0.06) -> bool:
-    """Within three standard errors, and never further than that plus the rounding of bands."""
-    return abs(fit.params[name] - params) < 3 * fit.se[name] + room
 
 
 def test_the_model_finds_light_and_species_of_the_truth_again(green):

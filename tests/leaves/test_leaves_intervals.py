@@ -3,63 +3,20 @@
 from __future__ import annotations
 
 from datetime import date
-from pathlib import Path
 
 import ibis
 import pandas as pd
 import pytest
 from ibis.config import Config
 
-from plantstats import exposure, records
+from plantstats import exposure
 from plantstats import leaves as leaf_loss
 from plantstats.leaves import intervals
-
-# Without observed_from, what came before the first visit would be no time at risk.
-SITES = "site_id,client_id,observed_from\nS1,C1,{observed}\nS2,C2,2020-01-01\n"
-PLANTS = "plant_id,site_id,position,species,pot_cm,light,installed_on,quantity\n"
-HEAD = "plant_id,site_id,visited_on,status,topsoil,leaves_dropped,yellow_leaves,leaf_count,rh_percent,temp_c,"
-HEAD += "condition,repotted,moved,rotated\n"
-
-
-def visit(plant: str, on: str, leaves: object = 0, **more: object) -> str:
-    values = {"plant_id": plant, "visited_on": on, "leaves_dropped": leaves, "yellow_leaves": 0, "topsoil": "moist"}
-    values |= more
-    return ",".join(str(values.get(name, "")) for name in HEAD.strip().split(","))
-
-
-def leaf_time(
-    folder: Path,
-    plants: list[str],
-    visits: list[str],
-    as_of: str = "2025-12-31",
-    observed: str = "2020-01-01",
-    moves: tuple[str, ...] = (),
-    replacements: tuple[str, ...] = (),
-    readings: tuple[str, ...] = (),
-) -> leaf_loss.CountIntervals:
-    texts = {
-        "sites": SITES.format(observed=observed),
-        "plants": PLANTS + "\n".join(plants),
-        "visits": HEAD + "\n".join(visits),
-        "replacements": "\n".join(["plant_id,replaced_on,found_on,cause,outcome,quantity", *replacements]),
-        "moves": "\n".join(["plant_id,moved_on,to_site_id,to_position,to_light", *moves]),
-        "readings": "\n".join(["site_id,read_at,rh_percent,temp_c", *readings]),
-    }
-    for name, text in texts.items():
-        (folder / f"{name}.csv").write_text(text + "\n", encoding="utf-8")
-    time = exposure.build(records.load(folder), date.fromisoformat(as_of))
-    return leaf_loss.build(time)
-
-
-def used(time: leaf_loss.CountIntervals) -> pd.DataFrame:
-    return time.sql("select * from leaf_used order by plant_id, to_on")
+from tests.builders.leaf_records import FIG, leaf_time, used, visit
 
 
 def fates(time: leaf_loss.CountIntervals) -> dict[str, int]:
     return dict(zip(time.account["fate"], time.account["rows"], strict=True))
-
-
-FIG = "P1,S1,A1,Ficus benjamina,17,medium,2025-01-06,1"
 
 
 def test_leaves_belong_to_the_days_since_the_visit_before(tmp_path):

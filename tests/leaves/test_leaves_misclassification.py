@@ -8,7 +8,7 @@ import pytest
 from plantstats.findings import pick
 from plantstats.leaves import effects, misclassification
 from plantstats.leaves.model import fit_leaves
-from tests.leaves.test_leaves_findings import STEADY, company
+from tests.builders.leaf_records import STEADY, company
 
 DRY = "topsoil at this visit: dry, other species instead of not dry"
 

@@ -14,9 +14,9 @@ from plantstats.losses import LossModel, terms
 from plantstats.losses.effects import contrasts
 from plantstats.losses.likelihood import derivatives
 from tests.builders.invented_records import InventedRecords
+from tests.builders.loss_cells import company
 from tests.builders.poisson import by_scores
 from tests.builders.real_records import write_pines, write_seeds
-from tests.losses.test_loss_model import company
 from tests.reference import published
 
 LAST = date(2026, 9, 30)

@@ -10,7 +10,7 @@ from plantstats.guarantee import accounts
 from plantstats.guarantee.in_force import GuaranteeError
 from plantstats.pages import accounts as page
 from plantstats.periods import quarter
-from tests.guarantee.test_guarantee_running import SMALL, write
+from tests.builders.guarantee_records import SMALL, write
 
 Q3 = quarter("2026-Q3")
 

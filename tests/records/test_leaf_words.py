@@ -21,8 +21,7 @@ from plantstats.records import RecordError
 from plantstats.records.propose import propose_settings
 from plantstats.stats.counts import POISSON, CountFit, CountModelError, fit_counts
 from tests.builders.contract import contract
-from tests.leaves.test_leaves_findings import PARAMS, STEADY, near
-from tests.leaves.test_leaves_intervals import FIG, leaf_time, used, visit
+from tests.builders.leaf_records import FIG, PARAMS, STEADY, leaf_time, near, used, visit
 
 WORDS = '[leaf_words]\nnone = [0, 0]\nFew = [1, 5]\nmany = [6, 40]\n"10+" = [10, 60]\n'
 Q1 = quarter("2025-Q1")

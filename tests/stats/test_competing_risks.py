@@ -10,13 +10,13 @@ from plantstats.losses.lifetime_findings import incidence_findings
 from plantstats.losses.rate_findings import cause_specific_rates
 from plantstats.periods import quarter
 from plantstats.stats import competing_risks, survival
+from tests.builders.survival_data import at, lifetimes
 from tests.reference import data, published
-from tests.stats.test_survival import at, lives
 
 
 def competing(entry, leave, cause):
     cause = pd.Series(cause, dtype="object")
-    return lives(entry, leave, cause.notna().astype(int).to_numpy(), cause=cause.to_numpy())
+    return lifetimes(entry, leave, cause.notna().astype(int).to_numpy(), cause=cause.to_numpy())
 
 
 def toy(late):
@@ -94,7 +94,7 @@ def test_all_causes_and_survival_add_up_to_one_at_every_age_also_with_late_entry
 def test_theft_competes_under_the_clients_name_and_a_loss_without_cause_is_unknown():
     # 4 plants: lost at 10 (cause not noted), stolen at 20, withdrawn at 30, lost to pest at 40.
     # unknown 1/4; client 3/4 x 1/3 = 1/4; pest: two withdrew or went, one at risk at 40: 1/2 x 1/1 = 1/2.
-    four = lives(
+    four = lifetimes(
         0,
         [10, 20, 30, 40],
         [1, 0, 0, 1],

