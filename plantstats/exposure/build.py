@@ -14,6 +14,7 @@ import pandas as pd
 
 from plantstats import periods
 from plantstats.exposure import episodes, events
+from plantstats.exposure.engine import LAST_DAY, set_last_day, sql_of
 from plantstats.exposure.inputs import AGE_CUTS, LONG, READS, unbound
 from plantstats.exposure.visits import is_completed
 from plantstats.schema.causes import LOSSES
@@ -93,9 +94,15 @@ class PlantTime:
         -----
         Keeps plant-days and exits of the window.
         """
-        wanted = tuple((where or {}).items())
-        query = _rate_table_sql(self.steps["episodes"].schema(), tuple(by), start, end, wanted, count_plants)
-        table = self._sql(query)
+        wanted: list[tuple[str, str, object]]
+        wanted = [(f'"{column}" = ${column}', column, value) for column, value in (where or {}).items()]
+        wanted += [(f"month {sign} ${k}", k, v) for sign, k, v in ((">=", "start", start), ("<", "end", end)) if v]
+        chosen = " and ".join(["true", *(condition for condition, _, _ in wanted)])
+        query = _rate_table_sql(self.steps["episodes"].schema(), tuple(by), count_plants)
+        table = self._sql(
+            f"with chosen as (select * from episodes where {chosen}) select * from ({query})",
+            {name: value for _, name, value in wanted},
+        )
         return table.sort_values(by, ignore_index=True) if by else table
 
     @cached_property
@@ -123,7 +130,7 @@ class PlantTime:
         One row per loss row: plant_id, client_id (of the place on that day), lost_on, quantity.
         """
         columns = tuple((name, step.schema()) for name, step in self.steps.items())
-        self.engine.sql(_events_sql(columns, self.as_of, dated)).create_view("redated", replace=True)
+        self.engine.sql(_events_sql(columns, dated)).create_view("redated", replace=True)
         lost_on = _on("e.exit_day")
         return self._sql(f"""
             select e.plant_id, s.client_id, {lost_on} as lost_on, e.n_removed as quantity
@@ -272,7 +279,8 @@ def build(
         else:
             engine.read_parquet(str(records.parquet(name))).create_view(name)
     months = tuple(sorted(periods.heating_months(records.settings.heating_season)))
-    steps, script = _chain(as_of, dated, months, age_cuts, follow_between_inspections)
+    steps, script = _chain(dated, months, age_cuts, follow_between_inspections)
+    set_last_day(engine, as_of)
     for name, query in script.items():
         relation = engine.sql(query)
         if name in VIEWS:
@@ -298,7 +306,7 @@ def last_day(records: Records) -> date | None:
     visits = unbound()["visits"]
     done = visits.filter(is_completed(visits.status), visits.visited_on.notnull()).select(on="visited_on")
     days = engine.execute(f"""
-        select "on" from ({_text(done)})
+        select "on" from ({sql_of(done)})
         union select replaced_on from replacements where replaced_on is not null order by 1""").df()["on"]
     if days.empty:
         return None
@@ -306,38 +314,24 @@ def last_day(records: Records) -> date | None:
     return pd.Timestamp(days[near].iloc[-1] if near.any() else days.iloc[-1]).date()
 
 
-# Turning expressions into SQL takes longer than running it on a few thousand plants, and a page asks for the same
-# again and again: the text is kept, the tables it reads are those of the engine it runs on.
 @lru_cache(maxsize=64)
 def _chain(
-    as_of: date, dated: str, months: tuple[int, ...], age_cuts: tuple[int, ...], follow_between_inspections: bool
+    dated: str, months: tuple[int, ...], age_cuts: tuple[int, ...], follow_between_inspections: bool
 ) -> tuple[dict[str, ibis.Table], dict[str, str]]:
     """The steps of `episodes.plan`, and the same as SQL."""
-    steps = episodes.plan(as_of, dated, months, age_cuts, follow_between_inspections=follow_between_inspections)
-    return steps, {name: _text(step) for name, step in steps.items()}
+    steps = episodes.plan(LAST_DAY, dated, months, age_cuts, follow_between_inspections=follow_between_inspections)
+    return steps, {name: sql_of(step) for name, step in steps.items()}
 
 
 @lru_cache(maxsize=256)
-def _rate_table_sql(
-    schema: ibis.Schema,
-    by: tuple[str, ...],
-    start: date | None,
-    end: date | None,
-    where: tuple[tuple[str, str], ...],
-    count_plants: bool,
-) -> str:
-    table = ibis.table(schema, name="episodes")
-    return _text(episodes.rate_table(table, list(by), start, end, dict(where), count_plants=count_plants))
+def _rate_table_sql(schema: ibis.Schema, by: tuple[str, ...], count_plants: bool) -> str:
+    return sql_of(episodes.rate_table(ibis.table(schema, name="chosen"), list(by), count_plants=count_plants))
 
 
 @lru_cache(maxsize=64)
-def _events_sql(columns: tuple[tuple[str, ibis.Schema], ...], as_of: date, dated: str) -> str:
+def _events_sql(columns: tuple[tuple[str, ibis.Schema], ...], dated: str) -> str:
     tables = {**unbound(), **{name: ibis.table(schema, name=name) for name, schema in columns}}
-    return _text(events.events(tables, (as_of - date(1970, 1, 1)).days, dated))
-
-
-def _text(expression: ibis.Table) -> str:
-    return str(ibis.to_sql(expression, dialect="duckdb"))
+    return sql_of(events.events(tables, LAST_DAY, dated))
 
 
 def _on(day: str) -> str:

@@ -14,7 +14,7 @@ DRY_AIR_BELOW = 40
 SUMS = ("rh_tenths", "rh_readings")
 
 
-def site_day_air(t: dict[str, ir.Table], as_of: int) -> ir.Table:
+def site_day_air(t: dict[str, ir.Table], as_of: int | ir.IntegerValue) -> ir.Table:
     """Humidity and temperature read at a site, by day: by visits (to a plant or to the site) and by loggers.
 
     Returns

@@ -180,7 +180,7 @@ def episodes(t: dict[str, ir.Table], heating_months: Iterable[int], age_cuts: tu
 
 
 def plan(
-    as_of: date,
+    as_of: date | ir.IntegerValue,
     dated: str = "found",
     heating_months: Iterable[int] = (),
     age_cuts: tuple[int, ...] = AGE_CUTS,
@@ -191,8 +191,8 @@ def plan(
 
     Parameters
     ----------
-    as_of : datetime.date
-        The last day that counts.
+    as_of : datetime.date or ibis integer
+        The last day that counts, or what gives it in days since 1970.
     dated : {"found", "midpoint"}
         How losses are dated; see `events.events`.
     heating_months : iterable of int
@@ -221,7 +221,7 @@ def plan(
     if dated not in ("found", "midpoint"):
         raise ValueError(f"dated is '{dated}'; it must be 'found' or 'midpoint'")
     t, steps = unbound(), {}
-    cut = (as_of - date(1970, 1, 1)).days
+    cut = (as_of - date(1970, 1, 1)).days if isinstance(as_of, date) else as_of
     makers: dict[str, Callable[[], ir.Table]] = {
         "inspections": lambda: events.inspections(t, cut),
         "follow": lambda: events.follow_up(t, follow_between_inspections),
@@ -244,15 +244,7 @@ def plan(
     return steps
 
 
-def rate_table(
-    of: ir.Table,
-    by: list[str],
-    start: date | None = None,
-    end: date | None = None,
-    where: dict[str, str] | None = None,
-    *,
-    count_plants: bool = True,
-) -> ir.Table:
+def rate_table(of: ir.Table, by: list[str], *, count_plants: bool = True) -> ir.Table:
     """Add episodes up.
 
     Parameters
@@ -261,10 +253,6 @@ def rate_table(
         Episodes.
     by : list of str
         Columns of the episodes to group by.
-    start, end : datetime.date, optional
-        Half-open calendar window on whole months (every episode lies in one month).
-    where : dict, optional
-        Column -> the value that counts.
     count_plants : bool
         Whether to give n_plants, which takes a second step.
 
@@ -276,14 +264,8 @@ def rate_table(
 
     Notes
     -----
-    Keeps plant-days and exits of the window.
+    Keeps plant-days and exits.
     """
-    if start is not None:
-        of = of.filter(of.month >= ibis.date(start.isoformat()))
-    if end is not None:
-        of = of.filter(of.month < ibis.date(end.isoformat()))
-    for column, value in (where or {}).items():
-        of = of.filter(of[column] == value)
     if not count_plants:
         return of.group_by(by).agg(**{name: of[name].sum().coalesce(0).cast("int64") for name in SUMS})
     per_plant = of.group_by(*dict.fromkeys([*by, "plant_id"])).agg(

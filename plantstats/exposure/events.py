@@ -15,7 +15,7 @@ ON_ENTRY = "on the day of entry"
 CONTRACT_ENDED = "after the records of its site end"
 
 
-def inspections(t: dict[str, ir.Table], as_of: int) -> ir.Table:
+def inspections(t: dict[str, ir.Table], as_of: int | ir.IntegerValue) -> ir.Table:
     """Completed visits to one plant.
 
     Returns
@@ -142,14 +142,14 @@ def reported(t: dict[str, ir.Table]) -> ir.Table:
     return replaced.select(*removed.columns).union(removed, distinct=False)
 
 
-def events(t: dict[str, ir.Table], as_of: int, dated: str) -> ir.Table:
+def events(t: dict[str, ir.Table], as_of: int | ir.IntegerValue, dated: str) -> ir.Table:
     """Place every reported exit on its day, and say which of them count.
 
     Parameters
     ----------
     t : dict
         The steps `follow`, `reported` and `inspections`.
-    as_of : int
+    as_of : int or ibis integer
         Last day that counts.
     dated : {"found", "midpoint"}
         The day on which it was noticed (each loss falls in one quarter's accounts, once), or half-way between last
@@ -210,14 +210,14 @@ def exits_by_day(t: dict[str, ir.Table]) -> ir.Table:
     return counted.group_by("plant_id", "exit_day").agg(n_removed=counted.n_removed.sum().cast("int64"), **per)
 
 
-def spans(t: dict[str, ir.Table], as_of: int, follow_between_inspections: bool = False) -> ir.Table:
+def spans(t: dict[str, ir.Table], as_of: int | ir.IntegerValue, follow_between_inspections: bool = False) -> ir.Table:
     """Follow-up of each plant that has one.
 
     Parameters
     ----------
     t : dict
         The steps `follow`, `events`, `inspections`, and the table `doubted`.
-    as_of : int
+    as_of : int or ibis integer
         Last day that counts.
     follow_between_inspections : bool
         Whether a plant that is there at the end leaves with its last inspection, where it had one in the last LONG

@@ -8,7 +8,7 @@ import ibis.expr.types as ir
 from plantstats.exposure.inputs import day
 
 
-def moves_in_order(t: dict[str, ir.Table], as_of: int) -> ir.Table:
+def moves_in_order(t: dict[str, ir.Table], as_of: int | ir.IntegerValue) -> ir.Table:
     """Moves to another place, numbered from 1 within each plant.
 
     Returns

@@ -54,7 +54,7 @@ def with_site(visits: ir.Table, t: dict[str, ir.Table]) -> ir.Table:
     return v.select(*visits.columns, at_site=ibis.coalesce(v.site_id, v.stood, v.home))
 
 
-def completed_visits(t: dict[str, ir.Table], as_of: int) -> ir.Table:
+def completed_visits(t: dict[str, ir.Table], as_of: int | ir.IntegerValue) -> ir.Table:
     """Completed lines of the visit log up to a day, with their site on that day.
 
     Returns

@@ -11,6 +11,7 @@ import duckdb
 import ibis
 import pandas as pd
 
+from plantstats.exposure.engine import LAST_DAY, sql_of
 from plantstats.leaves import intervals
 from plantstats.leaves.inputs import CONDITIONS, KEY, OUTCOMES
 from plantstats.records.species import species_table
@@ -161,9 +162,9 @@ def build(time: PlantTime) -> CountIntervals:
     """
     engine = time.engine
     _register_species(engine)
-    steps = intervals.plan(time.steps, (time.as_of - date(1970, 1, 1)).days)
+    steps = intervals.plan(time.steps, LAST_DAY)
     for name, step in steps.items():
-        query = ibis.to_sql(step, dialect="duckdb")
+        query = sql_of(step)
         if name == "leaf_intervals":
             query = f"select * replace ({_casts(engine)}) from ({query})"
         engine.execute(f"create or replace {'view' if name in VIEWS else 'table'} {name} as {query}")

@@ -10,7 +10,7 @@ from plantstats.exposure.visits import is_completed
 from plantstats.leaves.inputs import BOUNDS, ENDS, OUTCOMES
 
 
-def visit_rows(t: dict[str, ir.Table], as_of: int) -> ir.Table:
+def visit_rows(t: dict[str, ir.Table], as_of: int | ir.IntegerValue) -> ir.Table:
     """Every row of the visit log with its day and, where it inspects no plant under follow-up, the reason.
 
     Returns

@@ -135,14 +135,14 @@ def _rh_band(p: ir.Table) -> ir.IntegerValue:
     return ibis.ifelse(readings > 0, band, NO_RH)
 
 
-def plan(time_steps: dict[str, ir.Table], as_of: int) -> dict[str, ir.Table]:
+def plan(time_steps: dict[str, ir.Table], as_of: int | ir.IntegerValue) -> dict[str, ir.Table]:
     """The chain from plant-time's steps and the visits to count intervals.
 
     Parameters
     ----------
     time_steps : dict of str to ibis table
         The steps of `exposure.plan`.
-    as_of : int
+    as_of : int or ibis integer
         Day number of the last day that counts.
 
     Returns

@@ -8,11 +8,11 @@ from functools import cached_property, lru_cache
 from typing import TYPE_CHECKING
 
 import duckdb
-import ibis
 import pandas as pd
 
 from plantstats import periods
 from plantstats.exposure import READS
+from plantstats.exposure.engine import LAST_DAY, set_last_day, sql_of
 from plantstats.watering import dry_downs
 
 if TYPE_CHECKING:
@@ -97,15 +97,16 @@ def build(records: Records, as_of: date) -> DryDowns:
     engine = duckdb.connect()
     for name in READS.keys() - {"doubted"}:
         engine.read_parquet(str(records.parquet(name))).create_view(name)
-    for statement in _statements(as_of, periods.heating_months(records.settings.heating_season)):
+    set_last_day(engine, as_of)
+    for statement in _statements(periods.heating_months(records.settings.heating_season)):
         engine.execute(statement)
     return DryDowns(engine, as_of)
 
 
 @lru_cache(maxsize=8)
-def _statements(as_of: date, heating_months: tuple[int, ...]) -> tuple[str, ...]:
+def _statements(heating_months: tuple[int, ...]) -> tuple[str, ...]:
     """The chain as SQL; it depends on nothing else, and compiling it takes a second."""
     return tuple(
-        f"create {'view' if name in VIEWS else 'table'} {name} as {ibis.to_sql(step, dialect='duckdb')}"
-        for name, step in dry_downs.plan(as_of, heating_months).items()
+        f"create {'view' if name in VIEWS else 'table'} {name} as {sql_of(step)}"
+        for name, step in dry_downs.plan(LAST_DAY, heating_months).items()
     )

@@ -247,7 +247,7 @@ def dry_downs(t: dict[str, ir.Table]) -> ir.Table:
     )
 
 
-def plan(as_of: date, heating_months: Iterable[int] = ()) -> dict[str, ir.Table]:
+def plan(as_of: date | ir.IntegerValue, heating_months: Iterable[int] = ()) -> dict[str, ir.Table]:
     """The chain from records to dry-downs, step by step.
 
     Returns
@@ -256,7 +256,7 @@ def plan(as_of: date, heating_months: Iterable[int] = ()) -> dict[str, ir.Table]
         Name -> expression, in the order in which they are made.
     """
     t, steps = inputs.unbound(), dict[str, ir.Table]()
-    cut = (as_of - date(1970, 1, 1)).days
+    cut = (as_of - date(1970, 1, 1)).days if isinstance(as_of, date) else as_of
     makers: dict[str, Callable[[], ir.Table]] = {
         "inspections": lambda: events.inspections(t, cut),
         "follow": lambda: events.follow_up(t),
