@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
+from plantstats.simulate import names
 from plantstats.simulate.causes import CAUSE_OF, OUTCOME_OF
 from plantstats.simulate.layout import PLANT_COST, POT_CM, REGIONS, SETTINGS, Layout
 from plantstats.simulate.log import Log
@@ -76,10 +77,16 @@ def sites(layout: Layout) -> pd.DataFrame:
         Canonical columns.
     """
     s = layout.sites
+    clients = names.client_names(int(s["client"].max()) + 1)
+    access = names.access_notes(len(s))
     return pd.DataFrame(
         {
             "site_id": as_text(s["site_id"]),
+            "site_name": as_text(names.site_names(s["setting"].to_list())),
             "client_id": as_text(s["client_id"]),
+            "client_name": as_text([clients[i] for i in s["client"]]),
+            "address": as_text(names.addresses(len(s))),
+            "access_note": as_text([note or None for note in access]),
             "region": as_text([REGIONS[i] for i in s["region"]]),
             "setting": as_text([SETTINGS[i] for i in s["setting"]]),
             "planned_visit_days": s["visit_days"].astype("Int64"),
@@ -168,6 +175,8 @@ def plants(
     n = len(end)
     u = rng.random((6, n))
     species = end["species"].to_numpy()
+    kinds = [params.species[i].name for i in species]
+    setting = layout.sites["setting"].to_numpy()[end["site"]]
     cultivar = [
         c[int(x * 2 * len(c))] if c and x < 0.5 else None
         for c, x in zip([params.species[i].cultivars for i in species], u[0], strict=True)
@@ -184,7 +193,9 @@ def plants(
             "plant_id": as_text(plant_ids(np.arange(n))),
             "site_id": as_text(layout.sites["site_id"].to_numpy()[end["site"]]),
             "position": as_text(end["position"]),
-            "species": as_text([params.species[i].name for i in species]),
+            "room": as_text([names.room(p, s) for p, s in zip(end["position"], setting, strict=True)]),
+            "species": as_text(kinds),
+            "common_name": as_text([names.COMMON.get(kind) for kind in kinds]),
             "cultivar": as_text(cultivar),
             "pot_cm": end["pot_cm"].astype("float64"),
             "height_cm": np.rint(end["pot_cm"] * (2.2 + 2.6 * u[3]) / 5) * 5,

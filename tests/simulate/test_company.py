@@ -18,7 +18,7 @@ import pandas as pd
 import pytest
 
 from plantstats import quality, records, simulate
-from plantstats.simulate import layout
+from plantstats.simulate import layout, names
 from plantstats.simulate.causes import CODES
 from plantstats.simulate.params import cycle
 
@@ -550,3 +550,29 @@ def test_the_yearly_cycle_is_highest_at_the_turn_of_the_year_and_sums_to_nothing
     days = np.arange(365.25)
     assert cycle(0.15, 0.0, 0.0) == pytest.approx(0.15)
     assert cycle(0.15, 0.05, days).mean() == pytest.approx(0, abs=0.001)
+
+
+# -- names ---------------------------------------------------------------------------------------------
+
+
+def test_every_site_has_a_name_of_its_own_and_a_client_one_name(firm):
+    sites, plants = firm["sites"], firm["plants"]
+    assert sites["site_name"].is_unique
+    assert sites.groupby("client_id")["client_name"].nunique().eq(1).all()
+    assert sites["client_name"].nunique() == sites["client_id"].nunique()
+    assert plants["room"].notna().all()
+    assert plants.groupby(["site_id", "position"])["room"].nunique().eq(1).all()
+    assert plants.groupby("species")["common_name"].nunique().eq(1).all()
+
+
+def test_names_of_a_thousand_sites_and_clients_are_each_given_once():
+    assert len(set(names.site_names([0, 1, 2, 0, 0] * 200))) == 1000
+    assert len(set(names.client_names(1000))) == 1000
+
+
+def test_the_proposal_finds_the_columns_that_hold_names(tmp_path):
+    simulate.make(tmp_path / "made", 40, 0.5, 3)
+    (tmp_path / "made" / "records.toml").unlink()
+    text = records.propose_settings(tmp_path / "made").read_text(encoding="utf-8")
+    for column in ("site_name", "client_name", "address", "access_note", "room", "common_name"):
+        assert f'{column} = "{column}"' in text, column
