@@ -32,7 +32,7 @@ RESULTS = (
     "visit_results",
     "technicians_left_out",
     "care_sheet",
-    "binding_plants",
+    "ways_out",
     "advice_followed",
     "drying_by_species",
     "watched",

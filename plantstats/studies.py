@@ -399,9 +399,9 @@ class Study:
         return sites.assign(over_limit=sites["too_dry_now"].gt(self.records.settings.watering.max_too_dry_share))
 
     @kept
-    def binding_plants(self) -> pd.DataFrame:
-        """Plants that keep their site from a longer interval, and what would free them."""
-        return self.visit_advice().advice.binding_plants
+    def ways_out(self) -> pd.DataFrame:
+        """Plants that break the limit on dryness or bar a longer interval, and each way out with its price."""
+        return self.visit_advice().advice.ways_out
 
     @kept
     def technicians_left_out(self) -> pd.DataFrame:
@@ -430,10 +430,10 @@ class Study:
         return rows.sort_values("dry_half")[columns].reset_index(drop=True)
 
     def write_care_sheet(self, folder: Path) -> None:
-        """Put intervals.csv and care_sheet.xlsx, what a technician takes along, into a folder."""
+        """Put intervals.csv, ways_out.csv, drying.csv and care_sheet.xlsx into a folder."""
         from plantstats.watering import care_sheet  # noqa: PLC0415
 
-        care_sheet.write(self.care_sheet(), folder)
+        care_sheet.write(self.care_sheet(), folder, self.small_group)
 
     @kept
     def care_sheet(self) -> WateringReview:

@@ -46,6 +46,7 @@ def page(study: Study) -> Page:
     chosen = decisions.ranked(todo)
     currency = study.records.settings.currency
     sections = [
+        _last_list(study),
         Section(
             "decide",
             _to_decide(chosen, todo),
@@ -60,7 +61,6 @@ def page(study: Study) -> Page:
             half=True,
         ),
         _accounts(study, results),
-        _last_list(study),
         _state(study, missing),
     ]
     return Page(

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import pandas as pd
 
 from plantstats.pages import words
@@ -9,6 +11,7 @@ from plantstats.pages.decisions import Decision
 from plantstats.reporting.charts import Dots
 from plantstats.reporting.specs import Field, Listing, Page, Rows, Section, Table
 from plantstats.studies import Study
+from plantstats.watering.ways_out import ACCEPT, BARS_LONGER, LOOK, OTHER_SPECIES, SUB_IRRIGATION, TOO_DRY
 
 TITLE = "Visits"
 ADVICE_WORDS = {"shorter": "come more often", "longer": "come less often"}
@@ -32,7 +35,7 @@ def page(study: Study) -> Page:
         When the records carry no dry-down, or no plant stands.
     """
     sites, results = study.site_advice(), study.visit_results()
-    sections = [_sites(study, sites), _too_dry(study, sites), _binding(study), _drying(study), last_advice(study)]
+    sections = [last_advice(study), _sites(study, sites), _ways_out(study), _too_dry(study, sites), _drying(study)]
     return Page(TITLE, _verdict(study, sites), [s for s in sections if s], results, study.small_group)
 
 
@@ -55,18 +58,24 @@ def decisions(study: Study) -> list[Decision]:
                 f"site-{rows['site_id'].iloc[0]}",
             )
         )
-    dry = sites[sites["over_limit"] & sites["advised"].ge(sites["now"])].sort_values("too_dry_now", ascending=False)
-    if len(dry):
-        least, most = 100 * dry["too_dry_now"].min(), 100 * dry["too_dry_now"].max()
+    ways = study.ways_out()
+    own = ways[ways["why"].eq(TOO_DRY)]
+    if len(own):
+        enough = own[own["keeps"] & own["way"].ne(ACCEPT)]
+        cheapest = enough.loc[enough.groupby("plant_id")["price"].idxmin()]
+        without = own["plant_id"].nunique() - len(cheapest)
         todo.append(
             Decision(
-                "Agree: come more often, sub-irrigated planters, or accept",
-                words.listed([study.name_of("site", site) for site in dry["site_id"]]),
-                float("nan"),
-                f"{least:.0f} to {most:.0f} in 100 waterings come too late",
+                f"Choose a way out for {words.plants(own['plant_id'].nunique())} that stand dry too long",
+                words.listed([study.name_of("site", site) for site in own["site_id"].unique()]),
+                -float(cheapest["price"].sum()) if len(cheapest) else float("nan"),
+                f"at least {min(int(100 * enough['probability'].min()), 99)} in 100 by the cheapest way"
+                + (f"; {without} have none on record" if without else "")
+                if len(cheapest)
+                else "these records show no way that is enough",
                 3,
                 "visits",
-                f"site-{dry['site_id'].iloc[0]}",
+                "ways",
             )
         )
     return todo
@@ -133,26 +142,68 @@ def _too_dry(study: Study, sites: pd.DataFrame) -> Section | None:
     return Section("dry", message, "In brackets: sites.", chart=chart)
 
 
-def _binding(study: Study) -> Section | None:
-    """Plants that keep a site from a longer interval, and what would free them."""
-    rows = study.binding_plants()
+def _ways_out(study: Study) -> Section | None:
+    """Plants that stand dry too long, or keep their site from a longer interval, and each way out with its price."""
+    rows = study.ways_out()
     if rows.empty:
         return None
+    rows = rows.sort_values("why", key=lambda why: why.ne(TOO_DRY), kind="stable")
+    plants = rows.drop_duplicates("plant_id")
+    cells = {
+        way: dict(zip(part["plant_id"], part.to_dict("records"), strict=True)) for way, part in rows.groupby("way")
+    }
+
+    def column(way: str) -> list[str]:
+        return [_cell(cells.get(way, {}).get(plant)) for plant in plants["plant_id"]]
+
+    currency = study.records.settings.currency
     records = pd.DataFrame(
         {
-            "Site": [study.name_of("site", site) for site in rows["site_id"]],
-            "Place": study.places_of(rows["plant_id"]),
-            "Plant": [study.name_of("species", species) for species in rows["species"]],
-            "What would help": [remedy or "nothing on record" for remedy in rows["remedy"]],
+            "Site": [study.name_of("site", site) for site in plants["site_id"]],
+            "Place": study.places_of(plants["plant_id"]),
+            "Plant": [study.name_of("species", species) for species in plants["species"]],
+            "Why": [
+                "too dry too often" if why == TOO_DRY else f"keeps the site from every {days} days"
+                for why, days in zip(plants["why"], plants["interval_days"], strict=True)
+            ],
+            f"Look more often, {currency} a quarter": column(LOOK),
+            f"Sub-irrigated planter, {currency} a quarter": column(SUB_IRRIGATION),
+            f"Another plant, {currency} a quarter": column(OTHER_SPECIES),
+            "Accept": [
+                f"\u2610 {100 * cells[ACCEPT][plant]['too_dry']:.0f} in 100 waterings too late"
+                for plant in plants["plant_id"]
+            ],
         },
         dtype="object",
     )
-    message = (
-        f"{words.plants(len(rows))} keep {words.count_of(rows['site_id'].nunique(), 'site')} from a longer interval."
+    own, bars = (plants[plants["why"].eq(why)] for why in (TOO_DRY, BARS_LONGER))
+    said = []
+    if len(own):
+        stand = "stands" if len(own) == 1 else "stand"
+        n_sites = own["site_id"].nunique()
+        suit = "whose visits suit the others" if len(own) > 1 else "whose visits suit the others there"
+        said.append(f"{words.plants(len(own))} {stand} dry too long at {words.count_of(n_sites, 'site')} {suit}.")
+    if len(bars):
+        n_sites, keep = words.count_of(bars["site_id"].nunique(), "site"), "keeps" if len(bars) == 1 else "keep"
+        said.append(f"{words.plants(len(bars))} {keep} {n_sites} from a longer interval.")
+    shown = (
+        "Price: more than accepting it, with what is likely in brackets; minus: it saves. Then how sure it is that the "
+        "plant keeps to your limit. Prices and minutes are drawn from the ranges in your settings or assumed here."
     )
     return Section(
-        "binding", message, table=Listing("Plants that bind their site", records, most=20, rest="intervals.csv")
+        "ways", " ".join(said), shown, table=Listing("Ways out, plant by plant", records, most=20, rest="ways_out.csv")
     )
+
+
+def _cell(way: dict[str, Any] | None) -> str:
+    """One way out of one plant in words: what, the price a quarter with its limits, how sure."""
+    if way is None:
+        return "cannot be told"
+    if not way["keeps"]:
+        return f"not enough: {100 * way['too_dry']:.0f} in 100 too late" if pd.notna(way["too_dry"]) else "not enough"
+    price, low, high = (f"{way[name]:,.0f}".replace("-", "\u2212") for name in ("price", "price_low", "price_high"))
+    sure = min(int(100 * way["probability"]), 99)
+    return f"{way['what']}: {price} ({low} to {high}), {sure} in 100 sure"
 
 
 def _drying(study: Study) -> Section | None:

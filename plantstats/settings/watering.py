@@ -10,6 +10,7 @@ from plantstats.settings.toml import Section
 
 MOST_DAYS = 91  # between visits
 MOST_INTERVALS = 8  # of visits: the time that the advice takes grows with them
+LEAST_MULTIPLE, MOST_MULTIPLE = 0.1, 10.0  # of a price or of minutes
 
 
 def _visit_days(given: Any) -> tuple[int, ...]:
@@ -19,6 +20,20 @@ def _visit_days(given: Any) -> tuple[int, ...]:
         wanted = f"1 to {MOST_INTERVALS} different whole numbers of days, each from 1 to {MOST_DAYS}"
         raise ValueError(f"wants {wanted}, has {given!r}")
     return tuple(sorted(days))
+
+
+def _multiples(given: Any) -> tuple[float, float]:
+    """Lowest and highest multiple of a figure, as given in a list of two."""
+    pair = list(given) if isinstance(given, list | tuple) else []
+    numbers = len(pair) == 2 and all(type(each) in {int, float} for each in pair)
+    if not numbers or not LEAST_MULTIPLE <= pair[0] <= pair[1] <= MOST_MULTIPLE:
+        wanted = f"two numbers from {LEAST_MULTIPLE} to {MOST_MULTIPLE}, the lower first"
+        raise ValueError(f"wants {wanted}, has {given!r}")
+    return float(pair[0]), float(pair[1])
+
+
+Multiples = Annotated[tuple[float, float], BeforeValidator(_multiples)]
+OF_FIGURE = "as multiples, 19 times in 20 (no source; [1, 1]: known exactly)"
 
 
 class Assumptions(Section):
@@ -119,6 +134,36 @@ class Assumptions(Section):
         le=0.5,
         description="intervals within this share of the lowest cost count as equally good (no source)",
     )
+    handful_share: float = Field(
+        0.34,
+        ge=0,
+        le=0.5,
+        description="plants that break the limit are dealt with one by one where they are at most this share of a "
+        "site (or one plant), and the visits follow from the others (no source)",
+    )
+    short_look_share: float = Field(
+        0.5,
+        ge=0,
+        le=1,
+        description="cost of a stop at a few plants between full visits, as a share of visit_cost (no source)",
+    )
+    sub_irrigation_cost: float = Field(
+        45.0, ge=0, le=1e5, description="sub-irrigated planter or insert for one plant, fitted (no source)"
+    )
+    sub_irrigation_years: float = Field(
+        6.0, ge=0.25, le=50, description="years over which its cost is spread (no source)"
+    )
+    species_change_years: float = Field(
+        3.0, ge=0.25, le=50, description="years over which the cost of another plant is spread (no source)"
+    )
+    wage_range: Multiples = Field((0.9, 1.15), description=f"range of wage_per_hour {OF_FIGURE}")
+    visit_cost_range: Multiples = Field((0.7, 1.4), description=f"range of visit_cost {OF_FIGURE}")
+    minutes_range: Multiples = Field((0.7, 1.4), description=f"range of minutes of looks and waterings {OF_FIGURE}")
+    replacement_cost_range: Multiples = Field((0.8, 1.3), description=f"range of what a replacement costs {OF_FIGURE}")
+    too_dry_minutes_range: Multiples = Field((0.5, 2.0), description=f"range of too_dry_minutes {OF_FIGURE}")
+    too_dry_charge_range: Multiples = Field((0.3, 2.0), description=f"range of too_dry_charge {OF_FIGURE}")
+    short_look_range: Multiples = Field((0.5, 2.0), description=f"range of short_look_share {OF_FIGURE}")
+    sub_irrigation_range: Multiples = Field((0.5, 2.0), description=f"range of sub_irrigation_cost {OF_FIGURE}")
     default_inspection_minutes: float = Field(
         1.0,
         ge=0,

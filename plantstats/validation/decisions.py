@@ -11,6 +11,7 @@ from plantstats.records import Records
 from plantstats.validation.rows import alarms, costs
 from plantstats.validation.true_effects import season_kpa
 from plantstats.validation.true_values import KnownCompany
+from plantstats.watering import price_ranges
 from plantstats.watering.advice import LONGER, NO_CHANGE, Advice, advise
 from plantstats.watering.design import SEASONS
 from plantstats.watering.drought_effect import RateRatio
@@ -75,7 +76,7 @@ def by_site(model: WateringModel, advice: Advice, records: Records, known: Known
     """
     # Nothing is unsure to full knowledge: one draw is as good as many.
     best_advice = advise(
-        with_full_knowledge(model, known), records, advice.heating, n_samples=1, name_binding_plants=False
+        with_full_knowledge(model, known), records, advice.heating, n_samples=1, with_ways_out=False
     )
     if best_advice is None:
         return pd.DataFrame()
@@ -154,6 +155,7 @@ def with_full_knowledge(model: WateringModel, known: KnownCompany) -> WateringMo
     ratio = math.exp(params.over_dry)
     return replace(
         model,
+        assumed=price_ranges.known(model.assumed),
         drying=dict.fromkeys(model.drying, drying),
         loss_rates=_true_rates(model, known),
         cycle_tables={},

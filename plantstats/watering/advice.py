@@ -8,9 +8,15 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from plantstats.watering import costing, prices
-from plantstats.watering.binding_plants import binding_plants
-from plantstats.watering.costs import Costs, best_inspections, inspection_intervals, site_costs, within_limit
+from plantstats.watering import costing, prices, ways_out
+from plantstats.watering.costs import (
+    QUARTER_DAYS,
+    Costs,
+    best_inspections,
+    inspection_intervals,
+    site_costs,
+    within_limit,
+)
 from plantstats.watering.decision import LONGER, NO_CHANGE, SHORTER, decide
 from plantstats.watering.distribution import Array
 from plantstats.watering.fit import WateringModel
@@ -52,19 +58,22 @@ class Advice:
     plants : pandas.DataFrame
         One row per standing plant: plant_id, site_id, client_id, position, species, light, pot, planter, heating,
         plants (how many it stands for), replacement (cost of one), fee (per day), visit_every, look_every (days),
-        too_dry (share of waterings at that), change_plant (no interval keeps it within the limit).
+        too_dry (share of waterings at that), moist_looks (share of looks that find it moist: look, do not water),
+        change_plant (no interval keeps it within the limit), own_way_out (it is beyond the limit at the advised
+        interval; the site is judged without it).
     sites : pandas.DataFrame
         One row per site: site_id, client_id, region, plants, now, cheapest (within the limit), advised (days),
         decision, reason (in words), good_from, good_to (days; intervals within the limit that cost about as little),
         cost_now, cost_advised, saving, saving_low, saving_high (of the interval that would be advised, per quarter;
         below 0: it costs more), probability (that the limit holds, for an interval shortened by it; that it saves,
         else), minutes_now, minutes_advised (at the plants, per quarter), too_dry_now, too_dry_advised (shares of
-        waterings), beyond_limit_now, beyond_limit_advised (plants likelier than not found too dry too often), dry_downs
-        (of its species), dry_downs_needed (that would show the saving; missing: no change would save).
+        waterings), beyond_limit_now, beyond_limit_advised (plants likelier than not found too dry too often),
+        own_way_out (plants that need one), dry_downs (of its species), dry_downs_needed (that would show the saving;
+        missing: no change would save).
     by_interval : pandas.DataFrame
         One row per site and visit interval: site_id, interval_days, cost, low, high (per quarter), too_dry.
-    binding_plants : pandas.DataFrame
-        As `binding_plants.binding_plants`.
+    ways_out : pandas.DataFrame
+        As `ways_out.ways_out`.
     totals : pandas.DataFrame
         All sites together, as `scenarios.totals`.
     """
@@ -73,7 +82,7 @@ class Advice:
     plants: pd.DataFrame
     sites: pd.DataFrame
     by_interval: pd.DataFrame
-    binding_plants: pd.DataFrame
+    ways_out: pd.DataFrame
     totals: pd.DataFrame
 
 
@@ -106,7 +115,7 @@ def advise(
     heating: bool,
     client: str = "",
     n_samples: int = costing.N_SAMPLES,
-    name_binding_plants: bool = True,
+    with_ways_out: bool = True,
 ) -> Advice | None:
     """Work out the advice for one season.
 
@@ -120,8 +129,8 @@ def advise(
         Its sites only, or "" for all.
     n_samples : int
         Of what is not known for sure (one is enough where everything is).
-    name_binding_plants : bool
-        Whether to look for the plants that bar a longer interval.
+    with_ways_out : bool
+        Whether to look for ways out for the plants that break the limit or bar a longer interval.
 
     Returns
     -------
@@ -141,27 +150,34 @@ def advise(
     plants["fee"] = prices.fee_per_day(plants, records, model.as_of, assumed)
     cost_model = costing.CostModel(plants, model, every)
 
-    def of_sites(costs: Costs) -> Costs:
-        return site_costs(costs, every, site, visit_days, model.price.visit, assumed.max_too_dry_share)
+    number = plants["plants"].to_numpy(dtype=float)
+
+    def of_sites(costs: Costs, visit_cost: float) -> Costs:
+        return site_costs(costs, every, site, visit_days, visit_cost, assumed.max_too_dry_share)
 
     of_plants, sampled, within = cost_model.costs(), [], np.zeros((len(plants), len(every)))
-    for sample in costing.samples(model, n_samples):
+    samples = list(costing.samples(model, n_samples))
+    for sample in samples:
         one = cost_model.costs(sample)
         within += within_limit(one, assumed.max_too_dry_share) / n_samples
-        sampled.append(of_sites(one))
-    costs, at_visits = of_sites(of_plants), within[:, np.searchsorted(every, visit_days)]
-    decided, limits = decide(names, now, visit_days, costs, sampled, at_visits, site, assumed)
+        sampled.append(of_sites(one, model.price.visit * sample.multiples.visit_cost))
+    costs, at_visits = of_sites(of_plants, model.price.visit), within[:, np.searchsorted(every, visit_days)]
+    decided, limits, own_way_out = decide(names, now, visit_days, costs, sampled, at_visits, site, number, assumed)
     sites = _labelled(decided, plants, site, records, model)
     advised = sites["advised"].to_numpy()
-    plants = _with_advice(plants, advised[site], of_plants, every, within >= assumed.confidence)
-    plants["change_plant"] = limits.change_plant
-    listed = sites if name_binding_plants else sites.head(0)
+    plants = _with_advice(plants, advised[site], of_plants, every, within >= assumed.confidence, model.price.missed)
+    plants = plants.assign(change_plant=limits.change_plant, own_way_out=own_way_out)
+    few = sites.assign(handful=np.maximum(1, assumed.handful_share * sites["plants"])).head(
+        len(sites) if with_ways_out else 0
+    )
+    wanted = ways_out.concerned(plants, few, limits.sure, visit_days, assumed.visit_days)
+    of_all = ways_out.SiteCosts(costs, sampled)
     return Advice(
         heating,
         plants,
         sites,
         _by_interval(names, visit_days, costs, sampled),
-        binding_plants(plants, listed, limits.sure, every, model, visit_days),
+        ways_out.ways_out(plants, wanted, site, of_all, limits.sure, every, visit_days, model, samples),
         totals(costs, sampled, visit_days, scenarios(now, advised, assumed.visit_days, visit_days, costs)),
     )
 
@@ -184,15 +200,18 @@ def _labelled(
 
 
 def _with_advice(
-    plants: pd.DataFrame, visit_every: Array, costs: Costs, every: tuple[int, ...], within: Array
+    plants: pd.DataFrame, visit_every: Array, costs: Costs, every: tuple[int, ...], within: Array, missed: float
 ) -> pd.DataFrame:
-    """Add each plant's visit and inspection interval, and the share of waterings at it that find it too dry."""
+    """Add each plant's visit and inspection interval, and what waterings and looks at it find."""
     rows, column = np.arange(len(plants)), np.zeros(len(plants), dtype=int)
     for days in np.unique(visit_every):
         own = visit_every == days
         column[own] = best_inspections(costs["cost"], within, every, int(days))[own]
     share = costs["too_dry"][rows, column] / costs["waterings"][rows, column]
-    return plants.assign(visit_every=visit_every, look_every=np.array(every)[column], too_dry=share)
+    look_every = np.array(every)[column]
+    looks = plants["plants"].to_numpy(dtype=float) * QUARTER_DAYS / look_every * (1 - missed)
+    moist = np.clip(1 - costs["waterings"][rows, column] / looks, 0.0, 1.0)
+    return plants.assign(visit_every=visit_every, look_every=look_every, too_dry=share, moist_looks=moist)
 
 
 def _by_interval(names: Array, visit_days: tuple[int, ...], costs: Costs, sampled: list[Costs]) -> pd.DataFrame:

@@ -16,6 +16,7 @@ from plantstats.watering.design import dryness_of
 from plantstats.watering.distribution import Array
 from plantstats.watering.drying import DryingModel
 from plantstats.watering.fit import WateringModel, by_planter
+from plantstats.watering.price_ranges import AS_TAKEN, Multiples, applied, sample
 
 N_SAMPLES, SEED = 100, 6
 # Steps over which the slope of cycles by log shape and misclassification logit is taken, at most: beyond them no
@@ -31,6 +32,7 @@ class Sample(NamedTuple):
     loss_rates: Array  # losses per plant-day, rows as in WateringModel.loss_rates
     leaf_ratio: float  # 1, and no rates, where leaf drop has no price
     leaf_rates: Array  # leaves per plant-day, rows as in LeafDrop.rates
+    multiples: Multiples = AS_TAKEN  # of prices and minutes
 
 
 def estimates(model: WateringModel) -> Sample:
@@ -46,12 +48,14 @@ def estimates(model: WateringModel) -> Sample:
 
 
 def samples(model: WateringModel, number: int = N_SAMPLES) -> Iterator[Sample]:
-    """Samples of what is not known for sure: drying, drought effect, loss rates, leaf drop. Always the same ones.
+    """Samples of what is not known for sure: drying, drought effect, losses, leaf drop, prices. Always the same ones.
 
-    Leaf drop has a generator of its own, so that a price for leaves leaves the other values as they are.
+    Leaf drop and prices have generators of their own, so that neither moves the other values.
     """
     rng = np.random.Generator(np.random.PCG64(SEED))
-    of_leaves = np.random.Generator(np.random.PCG64(np.random.SeedSequence([SEED, 1])))
+    of_leaves, of_prices = (
+        np.random.Generator(np.random.PCG64(np.random.SeedSequence([SEED, stream]))) for stream in (1, 2)
+    )
     drying = {key: fitted.samples(number, SEED + 1 + key) for key, fitted in model.drying.items()}
     middle, effect, leaves = estimates(model), model.drought_effect, model.leaf_drop
     ratios = effect.ratio * np.exp(effect.log_se * rng.standard_normal(number))
@@ -65,6 +69,7 @@ def samples(model: WateringModel, number: int = N_SAMPLES) -> Iterator[Sample]:
             middle.loss_rates * np.exp(loss_se * rng.standard_normal(len(loss_se))),
             float(middle.leaf_ratio * np.exp(ratio_se * of_leaves.standard_normal())),
             middle.leaf_rates * np.exp(leaf_se * of_leaves.standard_normal(len(leaf_se))),
+            sample(model.assumed, of_prices),
         )
 
 
@@ -166,7 +171,10 @@ class CostModel:
         if model.leaf_drop is not None and self._leaf_group is not None:
             rates = model.leaf_drop.rates
             leaves = _per_day(rates, values.leaf_rates, values.leaf_ratio, self._leaf_group, cycle.dry_share)
-        return plant_costs(self._plants, cycle, self.every, model.price, model.assumed, losses, leaves)
+        price, assumed = applied(values.multiples, model.price, model.assumed)
+        replacement = self._plants["replacement"] * values.multiples.replacement_cost
+        plants = self._plants.assign(replacement=replacement)
+        return plant_costs(plants, cycle, self.every, price, assumed, losses, leaves)
 
 
 def _groups(rates: pd.DataFrame, plants: pd.DataFrame) -> Array:

@@ -14,6 +14,7 @@ from plantstats.watering.distribution import Array
 from plantstats.watering.scenarios import TAILS
 
 NO_CHANGE, SHORTER, LONGER = "keep as is", "shorten", "lengthen"
+FEWEST_LEFT = 2  # plants by which a site can be judged without the others
 LIKELY = 0.5  # chance of being beyond the limit from which the present interval breaks it
 
 
@@ -21,8 +22,8 @@ class Limits(NamedTuple):
     """Which intervals keep to the limit on dryness; arrays of sites x visit intervals, or of plants.
 
     `may`: may be advised. `sure`, plants x intervals: a plant is surely within the limit. `change_plant`: a plant is
-    within it at no interval that the routes can keep. `must_shorten`, sites: the present interval breaks the limit of a
-    plant that a shorter one would keep.
+    within it at no interval that the routes can keep. `must_shorten`, sites: the present interval breaks the limit of
+    more than a handful of plants that a shorter one would keep.
     """
 
     may: Array
@@ -31,7 +32,35 @@ class Limits(NamedTuple):
     must_shorten: Array
 
 
-def limits(within: Array, site: Array, now: Array, visit_days: tuple[int, ...], assumed: Assumptions) -> Limits:
+def handful(barred: Array, standing: Array, share: float) -> Array:
+    """Whether so few plants of a site are barred that it is judged without them: at most a share of it, or one plant.
+
+    Parameters
+    ----------
+    barred : numpy.ndarray, shape (sites, ...)
+        Plants beyond the limit.
+    standing : numpy.ndarray, shape (sites,)
+        All plants of each site.
+    share : float
+        `Assumptions.handful_share`.
+
+    Returns
+    -------
+    numpy.ndarray of bool
+        At least two plants must be left to judge the site by.
+
+    Examples
+    --------
+    >>> handful(np.array([0, 2, 3, 1]), np.array([9, 9, 6, 2]), 0.34)
+    array([ True,  True, False, False])
+    """
+    standing = standing.reshape(-1, *[1] * (barred.ndim - 1))
+    return (barred == 0) | ((barred <= np.maximum(1, share * standing)) & (standing - barred >= FEWEST_LEFT))
+
+
+def limits(
+    within: Array, site: Array, number: Array, now: Array, visit_days: tuple[int, ...], assumed: Assumptions
+) -> Limits:
     """Which intervals may be advised at each site.
 
     Parameters
@@ -41,12 +70,14 @@ def limits(within: Array, site: Array, now: Array, visit_days: tuple[int, ...], 
         limit allows.
     site : numpy.ndarray, shape (plants,)
         Number of each plant's site, from 0.
+    number : numpy.ndarray, shape (plants,)
+        How many plants each row stands for.
     now : numpy.ndarray, shape (sites,)
         Present visit interval, in days.
     visit_days : tuple of int
         Visit intervals, in days; those of `assumed.visit_days` can be kept by any route.
     assumed : Assumptions
-        confidence, visit_days.
+        confidence, visit_days, handful_share.
 
     Returns
     -------
@@ -55,19 +86,25 @@ def limits(within: Array, site: Array, now: Array, visit_days: tuple[int, ...], 
     Notes
     -----
     A longer interval must keep every plant within the limit, with the stated confidence. A shorter one must keep those
-    that any interval keeps; the others are for a change of plant or planter, and do not call for more visits. The
-    present interval may stay unless it is likelier than not that such a plant is beyond the limit at it.
+    that any interval keeps, but for a handful; the others are for a way out of their own, and do not call for more
+    visits. The present interval may stay unless it is likelier than not that more than a handful of plants are beyond
+    the limit at it.
     """
-    days, n_sites = np.array(visit_days), len(now)
+    days, n_sites, share = np.array(visit_days), len(now), assumed.handful_share
     offered = np.isin(days, assumed.visit_days)
     sure = within >= assumed.confidence
     change_plant = np.asarray(~sure[:, offered].any(axis=1))
     at_now = np.searchsorted(days, now)
     beyond_now: Array = within[np.arange(len(site)), at_now[site]] < LIKELY
     can_shorten = np.asarray(now > days[offered].min())
-    must_shorten: Array = _any(beyond_now & ~change_plant, site, n_sites) & can_shorten
+    standing = np.bincount(site, number, minlength=n_sites)
+    few_now = handful(np.bincount(site, number * (beyond_now & ~change_plant), minlength=n_sites), standing, share)
+    must_shorten: Array = ~few_now & can_shorten
     keeps_all = ~_any(~sure, site, n_sites)
-    keeps_those = ~_any(~sure & ~change_plant[:, None], site, n_sites)
+    barred = np.stack(
+        [np.bincount(site, number * each, minlength=n_sites) for each in (~sure & ~change_plant[:, None]).T], axis=1
+    )
+    keeps_those = handful(barred, standing, share)
     longer, shorter = days[None, :] > now[:, None], days[None, :] < now[:, None]
     may = ((longer & keeps_all) | (shorter & keeps_those)) & offered
     may[np.arange(n_sites), at_now] = ~must_shorten
@@ -84,8 +121,9 @@ def decide(
     sampled: list[Costs],
     within: Array,
     site: Array,
+    number: Array,
     assumed: Assumptions,
-) -> tuple[pd.DataFrame, Limits]:
+) -> tuple[pd.DataFrame, Limits, Array]:
     """The advised interval of each site, with the evidence for a change and its reason.
 
     Parameters
@@ -97,7 +135,7 @@ def decide(
         Of sites x `visit_days`, by the estimates.
     sampled : list of dict of str to numpy.ndarray
         The same by samples.
-    within, site : numpy.ndarray
+    within, site, number : numpy.ndarray
         As in `limits`.
     assumed : Assumptions
 
@@ -107,6 +145,8 @@ def decide(
         One row per site: those columns of `Advice.sites` that rest on costs and limits, and times_dry_downs (how many
         times the dry-downs would settle a change that is not sure; missing: nothing to settle).
     limits : Limits
+    own_way_out : numpy.ndarray of bool, shape (plants,)
+        Plants beyond the limit at the advised interval, for which a way out of their own is wanted.
 
     Notes
     -----
@@ -114,7 +154,7 @@ def decide(
     shortest. Where the limit calls for a shorter interval, it is advised whatever it costs; any other change must be
     sure enough to save, and save more than `cost_tolerance`.
     """
-    of = limits(within, site, now, visit_days, assumed)
+    of = limits(within, site, number, now, visit_days, assumed)
     days, cost, rows = np.array(visit_days), costs["cost"], np.arange(len(names))
     at_now = np.searchsorted(days, now)
     allowed = np.where(of.may, cost, np.inf)
@@ -130,10 +170,18 @@ def decide(
     low, high = np.quantile(savings, TAILS, axis=0)
     share = costs["too_dry"] / costs["waterings"]
     n_beyond = {
-        at: np.bincount(site, within[np.arange(len(site)), column[site]] < LIKELY, minlength=len(names)).astype(int)
+        at: np.bincount(
+            site, number * (within[np.arange(len(site)), column[site]] < LIKELY), minlength=len(names)
+        ).astype(int)
         for at, column in (("now", at_now), ("advised", advised))
     }
-    certain = np.array([within[site == n, column].min() for n, column in enumerate(advised)])
+    at_advised = within[np.arange(len(site)), advised[site]]
+    surely = np.where((advised < at_now)[site], of.sure[np.arange(len(site)), advised[site]], at_advised >= LIKELY)
+    own_way_out: Array = of.change_plant | ~surely
+    standing = np.bincount(site, number, minlength=len(names))
+    n_own = np.bincount(site, number * own_way_out, minlength=len(names)).astype(int)
+    certain = np.ones(len(names))
+    np.minimum.at(certain, site[~own_way_out], at_advised[~own_way_out])
     sites = pd.DataFrame(
         {
             "site_id": names,
@@ -155,26 +203,29 @@ def decide(
             "too_dry_advised": share[rows, advised],
             "beyond_limit_now": n_beyond["now"],
             "beyond_limit_advised": n_beyond["advised"],
+            "own_way_out": n_own,
             "times_dry_downs": np.where(change | good[rows, at_now], np.nan, np.maximum(z**2, 1.0)),
         }
     )
-    return sites.assign(reason=_reasons(sites, of, cost, days, at_now)), of
+    return sites.assign(reason=_reasons(sites, of, cost, days, at_now, standing)), of, own_way_out
 
 
-def _reasons(sites: pd.DataFrame, of: Limits, cost: Array, days: Array, at_now: Array) -> list[str]:
+def _reasons(sites: pd.DataFrame, of: Limits, cost: Array, days: Array, at_now: Array, standing: Array) -> list[str]:
     """One reason per site, in words."""
     cheaper = cost < (cost[np.arange(len(cost)), at_now])[:, None]
     barred = np.asarray((cheaper & ~of.may & (days[None, :] > days[at_now][:, None])).any(axis=1))
     reasons = []
-    for row, must, longer_barred in zip(sites.itertuples(), of.must_shorten, barred, strict=True):
+    for row, must, longer_barred, all_of_it in zip(sites.itertuples(), of.must_shorten, barred, standing, strict=True):
         if must:
-            reasons.append(f"{_plants(row.beyond_limit_now)} found too dry too often")
+            few = f"; {_need_a_way_out(row.own_way_out)} even then" if row.own_way_out else ""
+            reasons.append(f"{_plants(row.beyond_limit_now)} found too dry too often{few}")
         elif row.decision == LONGER:
             reasons.append("no plant would be found too dry too often, and it saves")
         elif row.decision == SHORTER:
             reasons.append("it saves: fewer plants are lost or stand too dry")
-        elif row.beyond_limit_now:
-            reasons.append(f"{_plants(row.beyond_limit_now)} found too dry at any interval: change plant or planter")
+        elif row.own_way_out:
+            others = "no interval suits them" if row.own_way_out == all_of_it else "the visits suit the others"
+            reasons.append(f"{_need_a_way_out(row.own_way_out)}; {others}")
         elif longer_barred:
             reasons.append("longer would be cheaper, but some plant would be found too dry, or may be")
         else:
@@ -184,6 +235,10 @@ def _reasons(sites: pd.DataFrame, of: Limits, cost: Array, days: Array, at_now: 
 
 def _plants(number: int) -> str:
     return "1 plant is" if number == 1 else f"{number:,} plants are"
+
+
+def _need_a_way_out(number: int) -> str:
+    return "1 plant needs a way out of its own" if number == 1 else f"{number:,} plants need a way out of their own"
 
 
 def _any(of_plants: Array, site: Array, n_sites: int) -> Array:

@@ -45,6 +45,8 @@ class WateringReview:
         As `follow_up.by_gap`.
     sensitivity : pandas.DataFrame
         As `sensitivity.misclassification_sensitivity`.
+    max_still_moist_share : float
+        Of the settings: looks that may find moist topsoil before they are told apart from waterings.
     findings : pandas.DataFrame
     """
 
@@ -60,6 +62,7 @@ class WateringReview:
     followed: pd.DataFrame
     by_gap: pd.DataFrame
     sensitivity: pd.DataFrame
+    max_still_moist_share: float
     findings: pd.DataFrame = field(default_factory=pd.DataFrame)
 
 
@@ -107,8 +110,7 @@ def review(
     if (known_then := _model_of(records, before_on, model.assumed)) is not None:
         heating_then = _heating_after(before_on, season)
         then = {
-            each: advise(known_then, records, each, client, name_binding_plants=False)
-            for each in {heating_then, heating}
+            each: advise(known_then, records, each, client, with_ways_out=False) for each in {heating_then, heating}
         }
         before, same_season = then[heating_then], then[heating]
     turns_on = turn_of_season(as_of, season)
@@ -125,6 +127,7 @@ def review(
         follow_up.followed(before, before_on, model),
         follow_up.by_gap(model),
         misclassification_sensitivity(model),
+        model.assumed.max_still_moist_share,
     )
     return replace(made, findings=findings.table(results.review_findings(made)))
 

@@ -56,7 +56,7 @@ def one(seed: int, number: int) -> dict[str, float] | str:
             model = fit_watering(loaded, AS_OF)
         except DryingError as fault:
             return f"company {number:>4}: no advice ({fault})"
-        advice = advise(model, loaded, heating=True, name_binding_plants=False)
+        advice = advise(model, loaded, heating=True, with_ways_out=False)
         if advice is None:
             raise SystemExit(f"company {number} of seed {seed}: no plant stands on {AS_OF}")
         sites = decisions.by_site(model, advice, loaded, known)

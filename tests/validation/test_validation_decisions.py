@@ -73,7 +73,7 @@ def test_what_full_knowledge_would_advise_is_never_more_than_a_change_of_mind_ab
     # every site's best is at most its present cost.
     loaded, model, _, known = made
     params = decisions.with_full_knowledge(model, known)
-    ideal = advise(params, loaded, heating=True, n_samples=1, name_binding_plants=False)
+    ideal = advise(params, loaded, heating=True, n_samples=1, with_ways_out=False)
     assert ideal is not None
     sites = decisions.by_site(model, ideal, loaded, known)
     assert decisions.excess(sites, "advised") <= model.assumed.cost_tolerance
@@ -95,9 +95,9 @@ def test_the_advice_costs_less_than_staying_and_weekly_visits_are_now_where_all_
 
 def test_advice_by_draws_or_by_one_draw_names_the_same_costs(made: Made) -> None:
     loaded, model, advice, _ = made
-    one = advise(model, loaded, heating=True, n_samples=1, name_binding_plants=False)
+    one = advise(model, loaded, heating=True, n_samples=1, with_ways_out=False)
     assert one is not None
     pd.testing.assert_frame_equal(
         one.by_interval.drop(columns=["low", "high"]), advice.by_interval.drop(columns=["low", "high"])
     )
-    assert one.binding_plants.empty
+    assert one.ways_out.empty

@@ -1,0 +1,230 @@
+"""Ways out for the few plants that break the limit on dryness or bar a longer interval, each with its price."""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+import numpy as np
+import pandas as pd
+
+from plantstats.watering import costing
+from plantstats.watering.costs import QUARTER_DAYS, Costs, within_limit
+from plantstats.watering.distribution import Array
+from plantstats.watering.fit import RESERVOIR, WateringModel
+from plantstats.watering.price_ranges import applied
+from plantstats.watering.scenarios import TAILS
+
+LOOK, SUB_IRRIGATION, OTHER_SPECIES, ACCEPT = WAYS = ("look more often", "sub-irrigation", "other species", "accept")
+TOO_DRY, BARS_LONGER = "too dry", "bars a longer interval"
+ENOUGH_DRY_DOWNS = 30  # of a species in a light, before it is named instead of another
+COLUMNS = ("site_id", "plant_id", "position", "species", "light", "planter", "plants", "why", "interval_days")
+
+
+class SiteCosts(NamedTuple):
+    """Costs of sites x visit intervals, by the estimates and by samples."""
+
+    estimate: Costs
+    samples: list[Costs]
+
+
+def concerned(
+    plants: pd.DataFrame, sites: pd.DataFrame, sure: Array, visit_days: tuple[int, ...], offered: tuple[int, ...]
+) -> pd.DataFrame:
+    """Plants for which a way out is wanted, and the visit interval that it must stand.
+
+    Parameters
+    ----------
+    plants : pandas.DataFrame
+        Standing plants, with own_way_out.
+    sites : pandas.DataFrame
+        site_id, advised (days), plants.
+    sure : numpy.ndarray of bool, shape (plants, visit intervals)
+        Whether each plant is surely within the limit.
+    visit_days, offered : tuple of int
+        Intervals of `sure`, and those that routes can keep.
+
+    Returns
+    -------
+    pandas.DataFrame
+        One row per plant: row (its place in `plants`), interval_days, why. "too dry": beyond the limit at the advised
+        interval. "bars a longer interval": one of a handful that keep their site from the next longer one; named only
+        where no plant of the site is too dry already.
+    """
+    at_site, rows = plants.groupby("site_id").indices, []
+    for name, advised, share in zip(sites["site_id"], sites["advised"], sites["handful"], strict=True):
+        at = at_site[name]
+        own = at[plants["own_way_out"].to_numpy()[at]]
+        days, why = int(advised), TOO_DRY
+        if not len(own) and (longer := min((d for d in offered if d > advised), default=0)):
+            own, days, why = at[~sure[at, visit_days.index(longer)]], longer, BARS_LONGER
+            if plants["plants"].to_numpy()[own].sum() > share:
+                own = own[:0]
+        rows += [(int(n), days, why) for n in own]
+    return pd.DataFrame(rows, columns=["row", "interval_days", "why"])
+
+
+def ways_out(
+    plants: pd.DataFrame,
+    wanted: pd.DataFrame,
+    site: Array,
+    of_sites: SiteCosts,
+    sure: Array,
+    every: tuple[int, ...],
+    visit_days: tuple[int, ...],
+    model: WateringModel,
+    samples: list[costing.Sample],
+) -> pd.DataFrame:
+    """Each way out of each plant, with what it costs a quarter and how sure it is.
+
+    Parameters
+    ----------
+    plants : pandas.DataFrame
+        Standing plants, as `CostModel` wants them.
+    wanted : pandas.DataFrame
+        As `concerned`.
+    site : numpy.ndarray, shape (plants,)
+        Number of each plant's site.
+    of_sites : SiteCosts
+    sure : numpy.ndarray of bool, shape (plants, visit intervals)
+    every, visit_days : tuple of int
+        Inspection and visit intervals.
+    model : WateringModel
+    samples : list of Sample
+
+    Returns
+    -------
+    pandas.DataFrame
+        One row per plant and way: site_id, plant_id, position, species, light, planter, plants, why, interval_days
+        (between visits), way (of `WAYS`), what (in words), price, price_low, price_high (a quarter, more than accepting
+        it; below 0: it saves), probability (that the plant is then within the limit), keeps (it is surely enough),
+        too_dry (share of waterings). A way that the records cannot judge is not listed; "accept" always is.
+
+    Notes
+    -----
+    Looking more often is the cheaper of two: more visits to the whole site, or a stop at the plants concerned between
+    full visits; its price is shared evenly by the plants of the site that need it. Other species are those with
+    `ENOUGH_DRY_DOWNS` in this light of which these records lost no more there.
+    """
+    columns = [*COLUMNS, "way", "what", "price", "price_low", "price_high", "probability", "keeps", "too_dry"]
+    if wanted.empty:
+        return pd.DataFrame(columns=columns)
+    options = _options(plants, wanted, model, _more_often(wanted, sure, visit_days, model.assumed.visit_days))
+    changed = plants.iloc[options["row"]].reset_index(drop=True)
+    changed = changed.assign(
+        **{name: options[name].fillna(changed[name]) for name in ("species", "planter")},
+        own_replacement=changed["replacement"],
+    )
+    cost_model, place = costing.CostModel(changed, model, every), np.arange(len(options))
+    column = np.searchsorted(every, options["look_days"])
+    prices, within = [], np.zeros(len(options))
+    accept = options.groupby("row")["n"].transform("first").to_numpy()
+    for sample, sites in [(None, of_sites.estimate), *zip(samples, of_sites.samples, strict=True)]:
+        of_plants = cost_model.costs(sample)
+        cost = of_plants["cost"][place, column]
+        more = _price(options, changed, model, sample or costing.estimates(model), sites, site, visit_days)
+        own = np.where(options["whole_site"], 0.0, cost - cost[accept])
+        prices.append(own + more)
+        if sample is None:
+            too_dry = (of_plants["too_dry"] / of_plants["waterings"])[place, column]
+        else:
+            within += within_limit(of_plants, model.assumed.max_too_dry_share)[place, column] / len(samples)
+    low, high = np.quantile(prices[1:], TAILS, axis=0)
+    options = options.assign(
+        price=prices[0],
+        price_low=np.minimum(low, prices[0]),
+        price_high=np.maximum(high, prices[0]),
+        probability=within,
+        too_dry=too_dry,
+    )
+    options = options.assign(
+        keeps=options["probability"] >= model.assumed.confidence, order=pd.Categorical(options["way"], list(WAYS))
+    )
+    # Of each way the cheapest that is surely enough; where none is, the likeliest.
+    likely = -options["probability"].where(~options["keeps"], 0.0)
+    options = options.assign(fails=~options["keeps"], likely=likely).sort_values(
+        ["row", "order", "fails", "likely", "price", "what"], kind="stable"
+    )
+    options = options.drop_duplicates(["row", "order"]).reset_index(drop=True)
+    of = plants.iloc[options["row"]].reset_index(drop=True)
+    return pd.concat([of[[*COLUMNS[:7]]], options[["why", "interval_days", *columns[len(COLUMNS) :]]]], axis=1)
+
+
+def _more_often(wanted: pd.DataFrame, sure: Array, visit_days: tuple[int, ...], offered: tuple[int, ...]) -> list[int]:
+    """The longest shorter interval that surely keeps each plant within the limit; 0: none."""
+    days = np.array(visit_days)
+    return [
+        int(max(days[sure[row] & (days < interval) & np.isin(days, offered)], default=0))
+        for row, interval in zip(wanted["row"], wanted["interval_days"], strict=True)
+    ]
+
+
+def _options(plants: pd.DataFrame, wanted: pd.DataFrame, model: WateringModel, shorter: list[int]) -> pd.DataFrame:
+    """Every way that might do, "accept" first for each plant; n numbers the rows."""
+    rows: list[dict[str, object]] = []
+    for one, days in zip(wanted.itertuples(), shorter, strict=True):
+        plant = plants.iloc[one.row]
+        same = {"row": one.row, "interval_days": one.interval_days, "why": one.why, "whole_site": False}
+        as_is = {**same, "look_days": one.interval_days, "species": None, "planter": None}
+        rows.append({**as_is, "way": ACCEPT, "what": "accept it"})
+        if days:
+            look = {**as_is, "way": LOOK, "look_days": days}
+            rows.append({**look, "what": f"a short stop every {days} days"})
+            rows.append({**look, "what": f"visit the whole site every {days} days", "whole_site": True})
+        if plant["planter"] != RESERVOIR and True in model.drying:
+            rows.append({**as_is, "way": SUB_IRRIGATION, "what": "a sub-irrigated planter", "planter": RESERVOIR})
+        for other in _suited(plant, model):
+            rows.append({**as_is, "way": OTHER_SPECIES, "what": f"{other} in its place", "species": other})
+    return pd.DataFrame(rows).assign(n=range(len(rows))).astype({"species": "object", "planter": "object"})
+
+
+def _suited(plant: pd.Series, model: WateringModel) -> list[str]:
+    """Species that these records know in the plant's light, and of which they lost no more there."""
+    if plant["light"] == "unknown":
+        return []
+    known = model.distinct[(model.distinct["light"] == plant["light"]) & (model.distinct["planter"] != RESERVOIR)]
+    number = known.groupby("species")["n"].sum()
+    rate = model.loss_rates.set_index(["species", "light"])["rate"]
+    allowed = rate.get((plant["species"], plant["light"]), rate.max())
+    return [
+        str(other)
+        for other in number[number >= ENOUGH_DRY_DOWNS].index
+        if other != plant["species"] and rate.get((other, plant["light"]), np.inf) <= allowed
+    ]
+
+
+def _price(
+    options: pd.DataFrame,
+    changed: pd.DataFrame,
+    model: WateringModel,
+    sample: costing.Sample,
+    of_sites: Costs,
+    site: Array,
+    visit_days: tuple[int, ...],
+) -> Array:
+    """What each way costs a quarter beside what the plant itself then costs."""
+    price, assumed = applied(sample.multiples, model.price, model.assumed)
+    number = changed["plants"].to_numpy(dtype=float)
+    years = {
+        SUB_IRRIGATION: number * assumed.sub_irrigation_cost / assumed.sub_irrigation_years,
+        OTHER_SPECIES: number
+        * changed["own_replacement"].to_numpy(dtype=float)
+        * sample.multiples.replacement_cost
+        / assumed.species_change_years,
+    }
+    look = options["way"].eq(LOOK)
+    stops = QUARTER_DAYS / options["look_days"] - QUARTER_DAYS / options["interval_days"]
+    short = (stops * price.visit * assumed.short_look_share).to_numpy(dtype=float)
+    at = site[options["row"]]
+    cost, days = of_sites["cost"], np.array(visit_days)
+    of_site = (
+        cost[at, np.searchsorted(days, options["look_days"])]
+        - cost[at, np.searchsorted(days, options["interval_days"])]
+    )
+    sharing = options.assign(site=at)[look].groupby(["site", "look_days", "whole_site"])["row"].transform("size")
+    sharing = sharing.reindex(options.index).fillna(1).to_numpy(dtype=float)
+    shared = np.where(options["whole_site"], of_site, short) / sharing
+    return np.select(
+        [look, options["way"].eq(SUB_IRRIGATION), options["way"].eq(OTHER_SPECIES)],
+        [shared, years[SUB_IRRIGATION] / 4, years[OTHER_SPECIES] / 4],
+        0.0,
+    )
