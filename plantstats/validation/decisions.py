@@ -75,9 +75,7 @@ def by_site(model: WateringModel, advice: Advice, records: Records, known: Known
         no plant stands.
     """
     # Nothing is unsure to full knowledge: one draw is as good as many.
-    best_advice = advise(
-        with_full_knowledge(model, known), records, advice.heating, n_samples=1, with_ways_out=False
-    )
+    best_advice = advise(with_full_knowledge(model, known), records, advice.heating, n_samples=1, with_ways_out=False)
     if best_advice is None:
         return pd.DataFrame()
     money, dry = (
