@@ -74,7 +74,7 @@ def review(
     ------
     RecordError
         When the records cannot be used.
-    StudyError, ReviewError
+    StudyError, PeriodNotOnRecordError
         For an unknown client, or a quarter that the records do not hold whole or in which no plant was followed.
     PeriodError
         For a quarter that cannot be read.

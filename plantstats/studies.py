@@ -18,9 +18,9 @@ from typing import TYPE_CHECKING, Any, Concatenate, ParamSpec, TypeVar
 import pandas as pd
 
 from plantstats import exposure, findings, periods
+from plantstats.digests import file_digest, program_digest
 from plantstats.errors import PlantstatsError
 from plantstats.records import load, species_table
-from plantstats.records.cache import digest_of
 from plantstats.reporting import provenance
 from plantstats.store import Store
 
@@ -119,7 +119,7 @@ class Study:
         made_from = {
             "inputs": dict(records.digests),
             "settings": repr(records.settings),
-            "program": provenance.program(),
+            "program": program_digest(),
             "versions": provenance.versions(),
         }
         self._store = Store(provenance.results_folder(records.cache.parent / RESULTS, made_from, KEPT_PROGRAMS))
@@ -478,11 +478,11 @@ class Study:
             For a list with faults, faulty terms, a quote that cannot be made, records too thin for a model.
         """
         files = [Path(listed).resolve(), Path(terms).resolve()]
-        digests = [digest_of(file) if file.is_file() else "" for file in files]
-        return self._quote(str(files[0]), str(files[1]), digests)
+        contents = [file_digest(file) if file.is_file() else "" for file in files]
+        return self._quote(str(files[0]), str(files[1]), contents)
 
     @kept
-    def _quote(self, listed: str, terms: str, digests: list[str]) -> PricedQuote:
+    def _quote(self, listed: str, terms: str, contents: list[str]) -> PricedQuote:
         from plantstats.guarantee import priced_quote  # noqa: PLC0415
 
         return priced_quote.priced_quote(Path(listed), self.records, Path(terms), self.as_of)

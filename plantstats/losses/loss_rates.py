@@ -24,8 +24,8 @@ TREND_QUARTERS = 12  # three years: each season is seen three times
 SPLITS = (["species", "light"], ["species"], ["light"], ["site_id"], ["client_id"], ["age_band"], ["pot"])
 
 
-class ReviewError(PlantstatsError, ValueError):
-    """A review that cannot be made; the message says why and what to ask for instead."""
+class PeriodNotOnRecordError(PlantstatsError, ValueError):
+    """No plant was under observation in the period; the message says so."""
 
 
 def loss_rates(time: PlantTime, records: Records, period: Period, client: str = "") -> pd.DataFrame:
@@ -51,14 +51,16 @@ def loss_rates(time: PlantTime, records: Records, period: Period, client: str = 
 
     Raises
     ------
-    ReviewError
+    PeriodNotOnRecordError
         When no plant was followed in the period.
     """
     where = {"client_id": client} if client else {}
     whole = time.cells([], period.start, period.end, where)
     if whole["plant_days"].iloc[0] == 0:
         of = f" of client '{client}'" if client else ""
-        raise ReviewError(f"no plant{of} was under observation in {period.name}: the records do not reach back to it")
+        raise PeriodNotOnRecordError(
+            f"no plant{of} was under observation in {period.name}: the records do not reach back to it"
+        )
     losses = lost_in(time, period, client)
     before = same_quarter_last_year(period)
     year_ago = time.cells([], before.start, before.end, where)

@@ -6,7 +6,7 @@ import argparse
 from pathlib import Path
 
 from plantstats import exposure, records
-from plantstats.records.cache import digest_of
+from plantstats.digests import file_digest
 from plantstats.reporting.names import notebook_path
 from plantstats.reporting.runner import run
 from plantstats.studies import open_study
@@ -42,7 +42,7 @@ def cli_quote(chosen: argparse.Namespace) -> int:
     about = f"{loaded.settings.company}, {made.quote.terms.starts_on} + {made.quote.terms.months} months"
     made_from = {
         "inputs": loaded.digests
-        | {f"{Path(path).name}": digest_of(Path(path)) for path in (chosen.listed, chosen.terms)},
+        | {f"{Path(path).name}": file_digest(Path(path)) for path in (chosen.listed, chosen.terms)},
         "account": loaded.account.to_dict("records"),
     }
     # The client's page has a folder of its own, so that no file of ours lies beside it.

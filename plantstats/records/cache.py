@@ -13,6 +13,7 @@ from importlib import metadata
 from pathlib import Path
 from typing import Any
 
+from plantstats.digests import file_digest, program_digest
 from plantstats.settings import Settings
 from plantstats.writing import write_whole
 
@@ -25,25 +26,12 @@ CONTENTS = {"digests", "supplied", "faults", "tables"}  # what this program writ
 KEPT = 2
 
 
-def digest_of(path: Path) -> str:
-    """SHA-256 of a file."""
-    with path.open("rb") as file:
-        return hashlib.file_digest(file, "sha256").hexdigest()
-
-
-def key_of(digests: dict[str, str], settings: Settings, more: list[str]) -> str:
+def key_of(files: dict[str, str], settings: Settings, more: list[str]) -> str:
     """Name of the cache of these files under these settings, made by this code."""
     version = f"pyarrow {metadata.version('pyarrow')}"
-    parts = json.dumps([digests, repr(settings), more, _code_digest(), version], sort_keys=True)
+    program = program_digest("records", "schema", "settings")
+    parts = json.dumps([files, repr(settings), more, program, version], sort_keys=True)
     return hashlib.sha256(parts.encode()).hexdigest()[:32]
-
-
-def _code_digest() -> str:
-    """Digest of the package's own reading code, so that a cache never outlives the code that made it."""
-    package = Path(__file__).parents[1]
-    files = [path for room in ("records", "schema", "settings") for path in (package / room).rglob("*")]
-    parts = [path.read_bytes() for path in sorted(files) if path.suffix in (".py", ".csv")]
-    return hashlib.sha256(b"".join(parts)).hexdigest()
 
 
 def folder_of(records: Path) -> Path:
@@ -90,7 +78,7 @@ def ensure(target: Path, build: Callable[[Path], None]) -> None:
 def is_whole(target: Path) -> bool:
     """Whether a cache is there with every file as it was written."""
     try:
-        return all(digest_of(target / name) == digest for name, digest in read_made(target)["tables"].items())
+        return all(file_digest(target / name) == digest for name, digest in read_made(target)["tables"].items())
     except (OSError, ValueError, TypeError, KeyError, AttributeError):
         return False
 

@@ -11,6 +11,7 @@ import pandas as pd
 import pyarrow as pa
 import pyarrow.parquet as pq
 
+from plantstats.digests import file_digest
 from plantstats.records import cache, derive, duplicates, lives, observation
 from plantstats.records.detect import find_files, find_unused, open_file
 from plantstats.records.errors import RecordError
@@ -140,7 +141,7 @@ def survey(folder: Path | str, settings: Path | Settings | None = None) -> tuple
     chosen, settings_digest = _settings(folder, settings)
     paths, missing = _find_all(folder, chosen)
     digests = {
-        path.relative_to(folder).as_posix(): cache.digest_of(path)
+        path.relative_to(folder).as_posix(): file_digest(path)
         for files in paths.values()
         for path in files
         if path.is_file()
@@ -163,7 +164,7 @@ def _settings(folder: Path, given: Path | Settings | None) -> tuple[Settings, di
         settings = read_settings(path)
     except SettingsError as error:
         raise RecordError(error.faults) from None
-    return settings, {path.name: cache.digest_of(path)} if path.exists() else {}
+    return settings, {path.name: file_digest(path)} if path.exists() else {}
 
 
 def _find_all(folder: Path, settings: Settings) -> tuple[dict[str, list[Path]], list[str]]:
@@ -222,7 +223,7 @@ def _build(
     set_aside_frame(set_aside).to_parquet(target / "set_aside.parquet")
     pd.DataFrame(account, columns=list(ACCOUNT)).to_parquet(target / "account.parquet")
     pd.DataFrame(notes, columns=list(NOTES)).to_parquet(target / "notes.parquet")
-    tables = {path.name: cache.digest_of(path) for path in sorted(target.glob("*.parquet"))}
+    tables = {path.name: file_digest(path) for path in sorted(target.glob("*.parquet"))}
     cache.write_made(target, {"digests": digests, "supplied": supplied, "faults": faults, "tables": tables})
 
 

@@ -33,7 +33,6 @@ LIBRARIES = (
 )
 # Ends of parameters that are paths: where a file lies on this machine is nobody's business.
 PATHS = ("_dir", "_file", "_list", "_csv")
-SOURCES = (".py", ".css", ".csv", ".toml", ".j2")
 
 
 def versions() -> dict[str, str]:
@@ -58,16 +57,6 @@ def commit() -> str | None:
     except (OSError, subprocess.SubprocessError):
         return None
     return head + ("+changes" if changed else "")
-
-
-def program() -> str:
-    """SHA-256 over the whole program, so that a changed line makes a report again."""
-    home = Path(plantstats.__file__).resolve().parent
-    whole = hashlib.sha256()
-    for path in sorted(home.rglob("*")):
-        if path.suffix in SOURCES and path.is_file():
-            whole.update(path.relative_to(home).as_posix().encode() + b"\0" + path.read_bytes())
-    return whole.hexdigest()
 
 
 def results_folder(parent: Path, made_from: Mapping[str, object], kept: int) -> Path:

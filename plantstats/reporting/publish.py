@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import contextlib
-import hashlib
 import json
 import os
 import tempfile
@@ -12,6 +11,7 @@ from datetime import datetime
 from pathlib import Path
 from typing import Any
 
+from plantstats.digests import file_digest
 from plantstats.reporting.errors import ReportError
 from plantstats.writing import check_folder
 
@@ -102,7 +102,7 @@ def unchanged(out: Path, made_from: str) -> dict[str, Any] | None:
     files = earlier.get("files")
     if earlier.get("made_from") != made_from or not isinstance(files, dict) or not files:
         return None
-    whole = all((out / name).is_file() and digest(out / name) == value for name, value in files.items())
+    whole = all((out / name).is_file() and file_digest(out / name) == value for name, value in files.items())
     return earlier if whole else None
 
 
@@ -124,9 +124,3 @@ def record(out: Path) -> dict[str, Any]:
     except (OSError, ValueError):
         return {}
     return content if isinstance(content, dict) and isinstance(content.get("files", {}), dict) else {}
-
-
-def digest(path: Path) -> str:
-    """SHA-256 of a file, 64 hexadecimal letters."""
-    with path.open("rb") as file:
-        return hashlib.file_digest(file, "sha256").hexdigest()

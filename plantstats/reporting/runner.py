@@ -17,6 +17,7 @@ import nbformat
 import pandas as pd
 
 from plantstats import findings as results
+from plantstats.digests import file_digest, program_digest
 from plantstats.reporting import provenance, publish
 from plantstats.reporting.errors import ReportError, is_reason
 from plantstats.reporting.parameters import Literal, check_parameters
@@ -119,9 +120,9 @@ def run(
         {
             "parameters": dict(parameters),
             "inputs": sources.get("inputs"),
-            "notebooks": {path.name: publish.digest(path) for path in paths},
+            "notebooks": {path.name: file_digest(path) for path in paths},
             "versions": versions,
-            "program": provenance.program(),
+            "program": program_digest(),
         }
     )
     earlier = None if again else publish.unchanged(out, made_from)
@@ -157,7 +158,7 @@ def run(
             shutil.copy(file, complete / file.name)
         _write_pages(outcomes, record, about, complete, for_client, method_page)
         remarks += [why for name in as_pdf if (why := _write_pdf(complete / f"{name}.html"))]
-        record["files"] = {path.name: publish.digest(path) for path in sorted(complete.iterdir())}
+        record["files"] = {path.name: file_digest(path) for path in sorted(complete.iterdir())}
         record["seconds"] = round(time.monotonic() - clock, 1)
         text = json.dumps(record, indent=1, ensure_ascii=False, default=str) + "\n"
         (complete / publish.MADE_WITH).write_text(text, encoding="utf-8")

@@ -62,7 +62,7 @@ def test_a_date_mistyped_into_a_later_year_does_not_move_the_end_of_the_records(
 
 
 def test_a_quarter_before_the_records_is_refused(example: Path) -> None:
-    with pytest.raises(loss_rates.ReviewError, match="no plant was under observation in 2023-Q1"):
+    with pytest.raises(loss_rates.PeriodNotOnRecordError, match="no plant was under observation in 2023-Q1"):
         made(example, "2023-Q1")
 
 
