@@ -46,7 +46,7 @@ GROUPINGS = (
     "age_days",
 )
 COUNTS = ("n_plants", "losses")
-NUMBERS = ("plant_days", "estimate", "low", "high", "level")
+NUMBERS = ("plant_days", "estimate", "low", "high", "conf_level")
 COLUMNS = (
     "measure",
     "period",
@@ -56,7 +56,7 @@ COLUMNS = (
     "estimate",
     "low",
     "high",
-    "level",
+    "conf_level",
     "unit",
     "method",
     "note",
@@ -107,7 +107,7 @@ def finding(
     n_plants: int | None = None,
     plant_days: float | None = None,
     losses: int | None = None,
-    level: float = np.nan,
+    conf_level: float = np.nan,
     note: str = "",
     **groups: object,
 ) -> dict[str, object]:
@@ -133,7 +133,7 @@ def finding(
         "estimate": estimate,
         "low": low,
         "high": high,
-        "level": level,
+        "conf_level": conf_level,
         "unit": unit,
         "method": method,
         "note": note,
@@ -202,7 +202,9 @@ def rows(
         unit=unit,
         method=method,
         note=made["note"].fillna(note) if frame.columns.isin(["note"]).any() else note,
-        level=np.where(with_interval, conf_level, np.nan) if made["level"].isna().all() else made["level"],
+        conf_level=np.where(with_interval, conf_level, np.nan)
+        if made["conf_level"].isna().all()
+        else made["conf_level"],
     )
 
 
@@ -327,19 +329,19 @@ def _faults(frame: pd.DataFrame, by: list[str]) -> list[str]:
     if undefined:
         faults.append(f"no definition of {', '.join(undefined)}: say what it means in definitions.csv")
     # In plain numbers: small tables are checked many times a page.
-    low, high, estimate, level, days = (
-        frame[c].to_numpy("float64", na_value=np.nan) for c in ("low", "high", "estimate", "level", "plant_days")
+    low, high, estimate, conf_level, days = (
+        frame[c].to_numpy("float64", na_value=np.nan) for c in ("low", "high", "estimate", "conf_level", "plant_days")
     )
     counts = [frame[c].to_numpy("float64", na_value=np.nan) < 0 for c in COUNTS]
     # Room for the last bits of arithmetic, not for a wrong interval.
-    room = 1e-9 * np.abs(np.nan_to_num(estimate)) + 1e-12
+    tol = 1e-9 * np.abs(np.nan_to_num(estimate)) + 1e-12
     key = ["measure", *by, "period", "unit", "method"]
     checks: dict[str, npt.NDArray[np.bool_]] = {
-        "the interval misses its estimate": (low > estimate + room) | (high < estimate - room) | (low > high),
+        "the interval misses its estimate": (low > estimate + tol) | (high < estimate - tol) | (low > high),
         "a count or a number of days is below zero": np.logical_or.reduce([*counts, days < 0]),
         "a value is infinite": np.isinf(estimate) | np.isinf(low) | np.isinf(high),
-        "the level does not lie between 0 and 1": (level <= 0) | (level >= 1),
-        "an interval has no level": (~np.isnan(low) | ~np.isnan(high)) & np.isnan(level),
+        "the confidence level does not lie between 0 and 1": (conf_level <= 0) | (conf_level >= 1),
+        "an interval has no confidence level": (~np.isnan(low) | ~np.isnan(high)) & np.isnan(conf_level),
         "no estimate and no note that says why": np.isnan(estimate) & frame["note"].fillna("").eq("").to_numpy(bool),
         "the same result stands twice": frame.duplicated(key, keep=False).to_numpy(bool),
     }

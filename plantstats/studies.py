@@ -272,8 +272,8 @@ class Study:
         return rows[inside & (rows["client_id"].eq(self.client) if self.client else True)].reset_index(drop=True)
 
     def visits_made(self) -> pd.DataFrame:
-        """Findings visits_made_share by site, of the client's sites or all."""
-        rows = findings.pick(self.whole().quality(), "visits_made_share", ["site_id"], self.period.name)
+        """Findings visits_completed_share by site, of the client's sites or all."""
+        rows = findings.pick(self.whole().quality(), "visits_completed_share", ["site_id"], self.period.name)
         sites = self.records.table("sites")
         own = sites.loc[sites["client_id"].eq(self.client), "site_id"] if self.client else sites["site_id"]
         return rows[rows["site_id"].isin(own)].reset_index(drop=True)

@@ -20,7 +20,7 @@ def a(estimate=12.3456, low=8.12, high=17.94, **more):
         "n_plants": 40,
         "plant_days": 3652.5,
         "losses": 9,
-        "level": 0.95,
+        "conf_level": 0.95,
     } | more
     return finding(given.pop("measure", "m"), given.pop("period", "2026-Q3"), estimate, low, high, **given)
 
@@ -51,8 +51,8 @@ def test_an_empty_table_has_all_its_columns():
         (a(losses=-1), "below zero"),
         (a(plant_days=-0.5), "below zero"),
         (a(high=np.inf), "infinite"),
-        (a(level=95), "between 0 and 1"),
-        (a(level=np.nan), "no level"),
+        (a(conf_level=95), "between 0 and 1"),
+        (a(conf_level=np.nan), "no confidence level"),
         (a(estimate=np.nan, low=np.nan, high=np.nan), "no note that says why"),
         (a(measure="nobody_defined_this"), "no definition of nobody_defined_this"),
         ({**a(), "shoe_size": 44}, "unknown columns \\['shoe_size'\\]"),

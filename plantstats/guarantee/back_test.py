@@ -78,16 +78,16 @@ class BackTest:
         Returns
         -------
         pandas.DataFrame
-            One row per point from 5 to 95%: point, stated, held, low and high (shares of site-quarters in percent;
+            One row per point from 5 to 95%: point, stated, covered, low and high (shares of site-quarters in percent;
             exact binomial limits, a little too narrow because the quarters of one site are not independent).
         """
         rows = []
         for q in np.arange(0.05, 0.96, 0.05):
             points = np.array([one.quantile(float(q)) for one in self.distributions])
             stated = np.mean([one.cdf(p) for one, p in zip(self.distributions, points, strict=True)])
-            held = self.cells["losses"].to_numpy() <= points
-            low, high = binomial_limits(int(held.sum()), len(held))
-            shares = {"point": q, "stated": stated, "held": held.mean(), "low": low, "high": high}
+            covered = self.cells["losses"].to_numpy() <= points
+            low, high = binomial_limits(int(covered.sum()), len(covered))
+            shares = {"point": q, "stated": stated, "covered": covered.mean(), "low": low, "high": high}
             rows.append({name: 100 * float(share) for name, share in shares.items()})
         return pd.DataFrame(rows)
 

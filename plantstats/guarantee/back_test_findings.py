@@ -37,25 +37,25 @@ def findings_of(test: BackTest) -> pd.DataFrame:
             note="" if test.expected else "not available: nothing was expected",
         )
     )
-    points = held_within(test)
+    points = covered_within(test)
     shared = {"period": span, "by": ["term"], "unit": "% of site-quarters"}
     notes = [f"{row.hits} of {row.n}; the quarters of one site are not independent" for row in points.itertuples()]
     binomial = "exact binomial limits (Clopper and Pearson 1934)"
-    held = points.assign(estimate=points["held"], note=notes)
-    parts.append(findings.rows(held, "back_test_held", method=binomial, conf_level=CONF_LEVEL, **shared))
+    covered = points.assign(estimate=points["covered"], note=notes)
+    parts.append(findings.rows(covered, "back_test_covered", method=binomial, conf_level=CONF_LEVEL, **shared))
     stated = points[["term"]].assign(estimate=points["stated"])
-    parts.append(findings.rows(stated, "back_test_held_expected", method=METHOD, **shared))
+    parts.append(findings.rows(stated, "back_test_covered_expected", method=METHOD, **shared))
     return findings.table(pd.concat(parts, ignore_index=True))
 
 
-def held_within(test: BackTest) -> pd.DataFrame:
-    """How many site-quarters stayed within each of `QUANTILES`: term, hits, n; in percent held, low, high, stated."""
+def covered_within(test: BackTest) -> pd.DataFrame:
+    """Site-quarters within each of `QUANTILES`: term, hits, n; in percent: covered, low, high, stated."""
     rows = []
     for q in QUANTILES:
-        held = test.cells["losses"] <= test.cells[f"point_{100 * q:.0f}"]
-        low, high = binomial_limits(int(held.sum()), len(held))
+        covered = test.cells["losses"] <= test.cells[f"point_{100 * q:.0f}"]
+        low, high = binomial_limits(int(covered.sum()), len(covered))
         stated = test.cells[f"chance_{100 * q:.0f}"].mean()
-        shares = {"held": held.mean(), "low": low, "high": high, "stated": stated}
+        shares = {"covered": covered.mean(), "low": low, "high": high, "stated": stated}
         percent = {name: 100 * float(share) for name, share in shares.items()}
-        rows.append({"term": f"{100 * q:.0f}%", "hits": int(held.sum()), "n": len(held)} | percent)
+        rows.append({"term": f"{100 * q:.0f}%", "hits": int(covered.sum()), "n": len(covered)} | percent)
     return pd.DataFrame(rows)

@@ -61,7 +61,7 @@ def _of_list(quote: Quote, price: Price) -> pd.DataFrame:
     steps = "" if quote.cost.exact else f"; distribution in steps of {quote.cost.unit / 100:,.2f}"
     rates = "yearly rates of " + ", ".join(f"{rate:g}%" for rate in terms.discount_percent)
     rows = [
-        row("expected_replacements", quote.number.mean, "replacements", low=low, high=high, level=CONF_LEVEL),
+        row("expected_replacements", quote.number.mean, "replacements", low=low, high=high, conf_level=CONF_LEVEL),
         row("expected_guarantee_cost", units(quote.expected_cost), note=drawing + steps),
         row("discounted_guarantee_cost", units(quote.discounted), note=rates),
         row(
@@ -111,7 +111,7 @@ def _of_year(quote: Quote) -> pd.DataFrame:
     sd = findings.finding("year_error", estimate=100 * error.sd, unit="%", **shared)
     years = [
         findings.finding(
-            f"foretold_year_{name}", row["period"], float(row[name]), unit="losses", method="quote of a year before"
+            f"predicted_year_{name}", row["period"], float(row[name]), unit="losses", method="quote of a year before"
         )
         for row in error.years.to_dict("records")
         for name in ("expected", "observed")
@@ -139,7 +139,7 @@ def _of_lines(quote: Quote) -> pd.DataFrame:
         lines.assign(note=lines["basis"]),
         low=expected.clip(upper=low),
         high=expected.clip(lower=high),
-        conf_level=CONF_LEVEL,
+        conf_conf_level=CONF_LEVEL,
     )
     cost = rows("expected_guarantee_cost", lines["cost"] / 100, unit=quote.terms.currency, note=limit)
     by_year = [

@@ -51,8 +51,8 @@ def model_findings(model: LeafFit, period: str) -> pd.DataFrame:
     -------
     pandas.DataFrame
         Findings <outcome>_leaves_at by species and term (profile; a level without a single leaf has an estimate of 0
-        and an upper limit), <outcome>_leaf_ratio by term, <outcome>_leaf_ratio_if_misread by term (see
-        `misclassification`), <outcome>_humidity_ratio by term (species group), <outcome>_humidity_inflation.
+        and an upper limit), <outcome>_leaf_ratio by term, <outcome>_leaf_ratio_if_misclassified by term (see
+        `misclassification`), <outcome>_humidity_ratio by term (species group), <outcome>_humidity_vif.
     """
     ratios = _ratios(model)
     ratio_rows = log_findings(model, ratios, "leaf_ratio", period, "times", by=["term"])

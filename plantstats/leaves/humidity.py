@@ -89,7 +89,7 @@ def humidity_ratios(model: LeafFit, period: str) -> pd.DataFrame:
 
 
 def separability(model: LeafFit, period: str) -> pd.DataFrame:
-    """Whether season and humidity can be told apart: one finding, <outcome>_humidity_inflation."""
+    """Whether season and humidity can be told apart: one finding, <outcome>_humidity_vif."""
     vif = season_inflation(model)
     if not np.isfinite(vif):
         note = "no humidity, or no change of season, in the records"
@@ -99,7 +99,7 @@ def separability(model: LeafFit, period: str) -> pd.DataFrame:
         note = "can be told apart: sites differ in humidity within a season"
     return findings.rows(
         pd.DataFrame({"estimate": [vif], "note": note}),
-        f"{model.outcome}_humidity_inflation",
+        f"{model.outcome}_humidity_vif",
         period=period,
         unit="times",
         method="variance of a common humidity effect with and without terms of season",

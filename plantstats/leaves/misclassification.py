@@ -109,8 +109,8 @@ def corrected_ratios(model: LeafFit, ratios: pd.DataFrame, period: str) -> pd.Da
     Returns
     -------
     pandas.DataFrame
-        Findings <outcome>_leaf_ratio_if_misread by term (that of the ratio and `if_wrong` of the share). The limits are
-        those of the ratio, corrected alike; missing where so many wrong readings cannot be.
+        Findings <outcome>_leaf_ratio_if_misclassified by term (that of the ratio and `if_wrong` of the share). The
+        limits are those of the ratio, corrected alike; missing where so many wrong readings cannot be.
     """
     shares = {factor: share_dry(model, factor) for factor in FACTORS}
     rows = []
@@ -128,7 +128,7 @@ def corrected_ratios(model: LeafFit, ratios: pd.DataFrame, period: str) -> pd.Da
             rows.append({"term": term, **row, "plant_days": ratio["plant_days"], "note": note})
     return findings.rows(
         pd.DataFrame(rows, columns=["term", "estimate", "low", "high", "plant_days", "note"]),
-        f"{model.outcome}_leaf_ratio_if_misread",
+        f"{model.outcome}_leaf_ratio_if_misclassified",
         period=period,
         unit="times",
         method=METHOD,

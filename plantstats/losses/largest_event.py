@@ -76,7 +76,7 @@ def largest_event(
                 ),
                 findings.rows(
                     rest, "loss_rate_without_largest_event", period=period.name, unit=PER_100_YEARS, method=EXACT
-                ).assign(level=conf_level),
+                ).assign(conf_level=conf_level),
             ],
             ignore_index=True,
         )

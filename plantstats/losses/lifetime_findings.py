@@ -78,7 +78,7 @@ def survival_findings(
                 plant_days=days,
                 period=period,
                 method=survival.KAPLAN_MEIER,
-                level=conf_level,
+                conf_level=conf_level,
                 **values,
             )
         )
@@ -144,7 +144,7 @@ def incidence_findings(
             unit="% of plants",
             method=AALEN_JOHANSEN,
             by=[*by, "cause", "age_days"],
-        ).assign(level=conf_level)
+        ).assign(conf_level=conf_level)
     )
 
 
@@ -162,7 +162,7 @@ def log_rank_findings(test: LogRank, by: list[str], period: str, within: list[st
     Returns
     -------
     pandas.DataFrame
-        Findings: survival_alike_p for all, losses_to_alike per group (missing where none were expected).
+        Findings: survival_logrank_p for all, losses_to_alike per group (missing where none were expected).
     """
     method = "log-rank with delayed entry" + (f", within {', '.join(within)}" if within else "")
     groups = test.groups
@@ -181,7 +181,7 @@ def log_rank_findings(test: LogRank, by: list[str], period: str, within: list[st
     return findings.table(
         pd.concat(
             [
-                findings.rows(whole, "survival_alike_p", period=period, unit="probability", method=method),
+                findings.rows(whole, "survival_logrank_p", period=period, unit="probability", method=method),
                 findings.rows(each, "losses_to_alike", period=period, unit="ratio", method=method, by=by),
             ],
             ignore_index=True,
@@ -206,7 +206,7 @@ def detection_delay_findings(
     Returns
     -------
     pandas.DataFrame
-        Findings per group and age: survival_between_visits (percent), found_late_shift (percentage points); no
+        Findings per group and age: survival_between_visits (percent), detection_delay_shift (percentage points); no
         intervals: a check of the method, not a second result. Missing, with the reason in the note, where fewer than
         ten were at risk or the fit has no answer.
 
@@ -242,7 +242,7 @@ def detection_delay_findings(
     frame = pd.DataFrame(rows, columns=None if rows else ["age_days", "note", "percent", "points", *by])
     columns = (
         ("survival_between_visits", "percent", "% of plants"),
-        ("found_late_shift", "points", "percentage points"),
+        ("detection_delay_shift", "points", "percentage points"),
     )
     made = [
         findings.rows(

@@ -53,7 +53,7 @@ def rates_by(cells: pd.DataFrame, by: list[str], period: Period, conf_level: flo
                     by=by,
                     losses=cells[counts].to_numpy(),
                     **interval._asdict(),
-                ).assign(level=conf_level, note=np.where(cells["plant_days"] > 0, "", NO_DAYS))
+                ).assign(conf_level=conf_level, note=np.where(cells["plant_days"] > 0, "", NO_DAYS))
             )
     return findings.table(pd.concat(made, ignore_index=True))
 
@@ -109,7 +109,7 @@ def ratios_by(
         frame = both[[*by, "n_plants", "plant_days"]].assign(losses=both[count]).join(pd.DataFrame(rows, both.index))
         made.append(
             findings.rows(frame, measure, period=period.name, unit="ratio", method=CONDITIONAL, by=by).assign(
-                level=conf_level
+                conf_level=conf_level
             )
         )
     return findings.table(pd.concat(made, ignore_index=True))
@@ -160,7 +160,7 @@ def cause_specific_rates(
             by=[column],
             n_plants=whole["n_plants"],
             plant_days=whole["plant_days"],
-        ).assign(level=conf_level)
+        ).assign(conf_level=conf_level)
     )
 
 

@@ -44,7 +44,7 @@ def smr_findings(compared: pd.DataFrame, by: list[str], period: str, conf_level:
             method=method,
             by=by,
             **{name: compared[column] for name, column in zip(("estimate", "low", "high"), columns, strict=True)},
-        ).assign(level=conf_level)
+        ).assign(conf_level=conf_level)
         for measure, method, note, columns in (
             ("observed_expected", EXACT, ratio_note, ("ratio", "low", "high")),
             ("shrunk_ratio", SHRINKAGE, shrunk_note, ("shrunk", "shrunk_low", "shrunk_high")),

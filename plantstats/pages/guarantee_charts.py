@@ -62,8 +62,10 @@ def draw_back_test(test: BackTest | None, ax: Axes) -> Axes:
         return ax
     made = test.calibration()
     ax.plot([0, 100], [0, 100], color=FAINT, linewidth=1)
-    reach = [made["held"] - made["low"], made["high"] - made["held"]]
-    ax.errorbar(made["stated"], made["held"], reach, color=ACCENT, fmt="o", markersize=4, elinewidth=0.8, zorder=3)
+    half_widths = [made["covered"] - made["low"], made["high"] - made["covered"]]
+    ax.errorbar(
+        made["stated"], made["covered"], half_widths, color=ACCENT, fmt="o", markersize=4, elinewidth=0.8, zorder=3
+    )
     low = min(60.0, float(made[["stated", "low"]].to_numpy().min()) - 3)
     ax.set_xlim(low, 101)
     ax.set_ylim(low, 101)
@@ -77,7 +79,7 @@ def back_test_in_words(test: BackTest | None) -> str:
     if test is None:
         return "No back-test: the records of a year ago hold too few losses."
     some = [
-        f"at the {row['point']:.0f}% point {row['stated']:.0f} in 100 stated, {row['held']:.0f} held "
+        f"at the {row['point']:.0f}% point {row['stated']:.0f} in 100 stated, {row['covered']:.0f} held "
         f"({row['low']:.0f} to {row['high']:.0f})"
         for row in test.calibration().to_dict("records")
         if round(row["point"]) in (50, 80, 95)

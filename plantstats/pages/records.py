@@ -51,7 +51,7 @@ def _verdict(study: Study) -> str:
 
 def _sentences(study: Study, results: pd.DataFrame) -> list[str]:
     lines = []
-    visits = pick(results, "visits_made_share", ["month"], study.period.name)
+    visits = pick(results, "visits_completed_share", ["month"], study.period.name)
     if len(visits):
         last = visits.sort_values("month").iloc[-1]
         lines.append(
@@ -160,7 +160,7 @@ def _doubt(study: Study, results: pd.DataFrame) -> Section:
 
 
 def _visits(study: Study, results: pd.DataFrame) -> Section | None:
-    rows = Rows("visits_made_share", ["site_id"], descending=False, most=12)
+    rows = Rows("visits_completed_share", ["site_id"], descending=False, most=12)
     found = rows.select(results)
     if found.empty:
         return None
@@ -171,7 +171,7 @@ def _visits(study: Study, results: pd.DataFrame) -> Section | None:
         else "All sites saw their planned visits."
     )
     chart = Bars(
-        Rows("visits_made_share", ["month"], order="month", descending=False, most=12),
+        Rows("visits_completed_share", ["month"], order="month", descending=False, most=12),
         lambda row: row["month"],
         "% of planned visits made",
         small=True,

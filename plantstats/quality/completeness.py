@@ -37,7 +37,7 @@ def quality(records: Records, time: PlantTime, faults: pd.DataFrame, period: Per
     Returns
     -------
     pandas.DataFrame
-        Findings: visits_made_share and humidity_read_share by month (the last MONTHS before the end of the period)
+        Findings: visits_completed_share and humidity_read_share by month (the last MONTHS before the end of the period)
         and by site (in the period); air_known_share; round_readings_share by reading; loss_rate_as_recorded,
         loss_rate_without_doubtful and loss_rate_with_swaps of the period.
     """
@@ -64,7 +64,7 @@ def _share(measure: str, part: int, whole: int, period: str, unit: str, **groups
         100 * high,
         unit=unit,
         method=EXACT_SHARE,
-        level=intervals.CONF_LEVEL,
+        conf_level=intervals.CONF_LEVEL,
         note=f"{part:,} of {whole:,}",
         **groups,
     )
@@ -125,7 +125,7 @@ def _visits(engine: duckdb.DuckDBPyConnection, period: Period) -> list[dict[str,
 
 def _made(visits: float, asked: float, period: str, **groups: Any) -> dict[str, object]:
     return findings.finding(
-        "visits_made_share",
+        "visits_completed_share",
         period,
         100 * visits / asked,
         unit="% of planned visits",
@@ -200,7 +200,7 @@ def _doubt(
                 n_plants=int(kept["n_plants"].sum()),
                 plant_days=float(days),
                 losses=losses,
-                level=intervals.CONF_LEVEL,
+                conf_level=intervals.CONF_LEVEL,
                 note=note if days else "not available: no plant-days",
             )
         )

@@ -84,10 +84,10 @@ def draw_groups(
 def draw_completeness(findings: pd.DataFrame, ax: Axes) -> Axes:
     """Shares of visits made and of visits with a reading of humidity, by month.
 
-    Takes:  findings with visits_made_share and humidity_read_share by month.
+    Takes:  findings with visits_completed_share and humidity_read_share by month.
     Gives:  ax, with the counts of visits to a plant below the months.
     """
-    made = pick(findings, "visits_made_share", ["month"]).sort_values("month", ignore_index=True)
+    made = pick(findings, "visits_completed_share", ["month"]).sort_values("month", ignore_index=True)
     read = pick(findings, "humidity_read_share", ["month"]).sort_values("month", ignore_index=True)
     for rows, colour, label in ((made, ACCENT, "visits made"), (read, SECOND, "humidity read")):
         at = np.arange(len(rows))

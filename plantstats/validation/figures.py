@@ -124,7 +124,7 @@ def as_findings(table: pd.DataFrame) -> pd.DataFrame:
                 100 * row["high"],
                 unit="% of cases",
                 method=METHOD,
-                level=CONF_LEVEL,
+                conf_level=CONF_LEVEL,
                 term=f"{row['kind']}{part} ({row['situation']})",
                 note=f"{row['cases']} cases of {row['companies']} companies, {row['refused']} told nothing; "
                 f"{row['verdict']}",

@@ -42,45 +42,45 @@ KINDS: Mapping[str, tuple[str, tuple[float, float]]] = {
     "quarter_called_worse": ("quiet quarters called worse than expected", (0.0, 0.025)),
     "ordinary_site_flagged": ("ordinary sites said to stand out", (0.0, 0.01)),
     "worse_quarter_seen": ("quarters with 1.5 times the expected losses called worse", NO_TARGET),
-    "quote_80_held_company": (
+    "quote_80_covered_company": (
         "quarters in which the company's losses stayed within the 80% point of a quote of a year ago",
         (0.77, 0.83),
     ),
-    "quote_95_held_company": (
+    "quote_95_covered_company": (
         "quarters in which the company's losses stayed within the 95% point of a quote of a year ago",
         TARGET,
     ),
-    "quote_80_held_site": (
+    "quote_80_covered_site": (
         "site-quarters in which losses stayed within the 80% point of a quote of a year ago",
         (0.77, 0.83),
     ),
-    "quote_95_held_site": (
+    "quote_95_covered_site": (
         "site-quarters in which losses stayed within the 95% point of a quote of a year ago",
         TARGET,
     ),
-    "list_80_held_company": (
+    "list_80_covered_company": (
         "quarters in which all new sites together stayed within the 80% point of quotes for their plants",
         (0.77, 0.83),
     ),
-    "list_95_held_company": (
+    "list_95_covered_company": (
         "quarters in which all new sites together stayed within the 95% point of quotes for their plants",
         TARGET,
     ),
-    "list_80_held_site": (
+    "list_80_covered_site": (
         "quarters in which a new site stayed within the 80% point of the quote for its plants",
         (0.77, 0.83),
     ),
-    "list_95_held_site": (
+    "list_95_covered_site": (
         "quarters in which a new site stayed within the 95% point of the quote for its plants",
         TARGET,
     ),
-    "provision_80_held": ("provisions whose guarantees cost no more than the 80% point within a year", (0.77, 0.83)),
-    "provision_95_held": ("provisions whose guarantees cost no more than the 95% point within a year", TARGET),
-    "rule_of_thumb_held": (
+    "provision_80_covered": ("provisions whose guarantees cost no more than the 80% point within a year", (0.77, 0.83)),
+    "provision_95_covered": ("provisions whose guarantees cost no more than the 95% point within a year", TARGET),
+    "rule_of_thumb_covered": (
         "quarters in which the company's losses stayed within the rule of thumb, 10% of the installed cost a year",
         NO_TARGET,
     ),
-    "rule_by_light_held": (
+    "rule_by_light_covered": (
         "quarters in which the company's losses stayed within the rule of thumb by light",
         NO_TARGET,
     ),

@@ -17,7 +17,7 @@ HEADLINE_KINDS = (
     "quarter_called_worse",
     "worse_quarter_seen",
     "ordinary_site_flagged",
-    "quote_80_held_company",
+    "quote_80_covered_company",
     "cost_of_advice",
 )
 LABEL = 42  # letters in a line beside the chart

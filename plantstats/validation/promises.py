@@ -57,8 +57,8 @@ def validate(case: Case, records: Records, period: Period, time: PlantTime) -> l
     Returns
     -------
     list of pandas.DataFrame
-        Rows (see `rows`): quote_<point>_held_company and _site, list_<point>_held_company and _site,
-        provision_<point>_held, and of the rules of thumb <rule>_held and more_by_<rule>.
+        Rows (see `rows`): quote_<point>_covered_company and _site, list_<point>_covered_company and _site,
+        provision_<point>_covered, and of the rules of thumb <rule>_covered and more_by_<rule>.
     """
     year_ago = previous_quarters(period, back_test.QUARTERS)[0].last_day
     terms = Terms(period.end, draws=DRAWS, seed=case.seed % 1_000_000)
@@ -66,18 +66,18 @@ def validate(case: Case, records: Records, period: Period, time: PlantTime) -> l
         fits = HazardFits.of(records, year_ago)
         fitted = fits.under(terms.covered, terms.excluded), fits.exits(terms.covered, terms.excluded)
     except ModelError as fault:
-        return [refusal("quote_80_held_company", fault)]
+        return [refusal("quote_80_covered_company", fault)]
     earlier = back_test.back_tests(records, previous_quarters(period, back_test.QUARTERS)[0], terms)
     own = back_test.back_test(records, period, terms, fitted, earlier)
     parts = (
-        [refusal("quote_80_held_company", "no quote could be made a year ago")]
+        [refusal("quote_80_covered_company", "no quote could be made a year ago")]
         if own is None
-        else [*_held("quote", own), *_rules(own, time)]
+        else [*_covered("quote", own), *_rules(own, time)]
     )
     return [*parts, *_new_sites(case, fitted, period, terms, earlier), *_provision(records, fits, year_ago, period)]
 
 
-def _held(name: str, test: back_test.BackTest) -> list[pd.DataFrame]:
+def _covered(name: str, test: back_test.BackTest) -> list[pd.DataFrame]:
     """Whether losses stayed within the points of quotes, by quarter: of all sites, and of each."""
     parts = []
     for share in POINTS:
@@ -85,7 +85,9 @@ def _held(name: str, test: back_test.BackTest) -> list[pd.DataFrame]:
             within = cells["losses"].to_numpy() <= cells[f"point_{share}"].to_numpy()
             # Counts are whole: the point holds a little more than its own percentage.
             chance = cells[f"chance_{share}"].to_numpy(float)
-            parts.append(alarms(f"{name}_{share}_held_{of}", cells["site_id"] + " " + cells["period"], within, chance))
+            parts.append(
+                alarms(f"{name}_{share}_covered_{of}", cells["site_id"] + " " + cells["period"], within, chance)
+            )
     return parts
 
 
@@ -97,7 +99,7 @@ def _rules(test: back_test.BackTest, time: PlantTime) -> list[pd.DataFrame]:
     )
     parts = []
     for name, amount in (("rule_of_thumb", THUMB * totals["plants"].to_numpy(float)), ("rule_by_light", by_light)):
-        parts.append(alarms(f"{name}_held", totals["period"], totals["losses"].to_numpy() <= amount))
+        parts.append(alarms(f"{name}_covered", totals["period"], totals["losses"].to_numpy() <= amount))
         quoted = float(totals["point_80"].sum())
         if quoted > 0:
             parts.append(costs(f"more_by_{name}", float(amount.sum()) / quoted - 1))
@@ -129,8 +131,8 @@ def _new_sites(
         try:
             test = back_test.back_test(twin, period, terms, (stranger, exits), earlier)
         except ModelError as fault:
-            return [refusal("list_80_held_company", fault)]
-    return [refusal("list_80_held_company", "no quote could be made")] if test is None else _held("list", test)
+            return [refusal("list_80_covered_company", fault)]
+    return [refusal("list_80_covered_company", "no quote could be made")] if test is None else _covered("list", test)
 
 
 def _provision(records: Records, fits: HazardFits, year_ago: date, period: Period) -> list[pd.DataFrame]:
@@ -146,7 +148,7 @@ def _provision(records: Records, fits: HazardFits, year_ago: date, period: Perio
     used = roll_forward.cost_of(since, records.settings.wage_per_hour).sum()
     return [
         alarms(
-            f"provision_{share}_held",
+            f"provision_{share}_covered",
             pd.Series(["all clients"]),
             [used <= stated.cost.quantile(share / 100)],
             [stated.cost.cdf(stated.cost.quantile(share / 100))],

@@ -57,7 +57,7 @@ class Advice:
         Whether for the heating season.
     plants : pandas.DataFrame
         One row per standing plant: plant_id, site_id, client_id, position, species, light, pot, planter, heating,
-        plants (how many it stands for), replacement (cost of one), fee (per day), visit_every, look_every (days),
+        plants (how many it stands for), replacement (cost of one), fee (per day), visit_every, inspection_interval (days),
         too_dry (share of waterings at that), moist_looks (share of looks that find it moist: look, do not water),
         change_plant (no interval keeps it within the limit), own_way_out (it is beyond the limit at the advised
         interval; the site is judged without it).
@@ -208,10 +208,10 @@ def _with_advice(
         own = visit_every == days
         column[own] = best_inspections(costs["cost"], within, every, int(days))[own]
     share = costs["too_dry"][rows, column] / costs["waterings"][rows, column]
-    look_every = np.array(every)[column]
-    looks = plants["plants"].to_numpy(dtype=float) * QUARTER_DAYS / look_every * (1 - missed)
+    inspection_interval = np.array(every)[column]
+    looks = plants["plants"].to_numpy(dtype=float) * QUARTER_DAYS / inspection_interval * (1 - missed)
     moist = np.clip(1 - costs["waterings"][rows, column] / looks, 0.0, 1.0)
-    return plants.assign(visit_every=visit_every, look_every=look_every, too_dry=share, moist_looks=moist)
+    return plants.assign(visit_every=visit_every, inspection_interval=inspection_interval, too_dry=share, moist_looks=moist)
 
 
 def _by_interval(names: Array, visit_days: tuple[int, ...], costs: Costs, sampled: list[Costs]) -> pd.DataFrame:

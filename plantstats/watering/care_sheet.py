@@ -25,7 +25,7 @@ if TYPE_CHECKING:
 HEAD = ("Position", "Species", "Look every", "Water when", "Usually dry by", "Change from now")
 WIDTHS = (12, 28, 12, 28, 12, 24)  # characters; together they fill an A4 page upright
 FORMULA = ("=", "+", "-", "@", "\t", "\r", "\n")
-WHOLE_DAYS = ("usually_by", "look_every", "too_many_from", "now")
+WHOLE_DAYS = ("usually_by", "inspection_interval", "too_many_from", "now")
 OWN_WAY_OUT = "often too dry: see Visits"
 OF_SITES = ("site_id", "client_id", "plants", "now", "advised", "decision", "reason", "own_way_out")
 ESTIMATES = ("too_dry_now", "too_dry_advised", "cost_now", "cost_advised", "saving", "saving_low", "saving_high")
@@ -120,7 +120,7 @@ def sheet_rows(review: WateringReview) -> pd.DataFrame:
             "reason": plants["reason"],
             "position": plants["position"],
             "species": plants["species"] + number,
-            "look": [f"{d} days" for d in plants["look_every"]],
+            "look": [f"{d} days" for d in plants["inspection_interval"]],
             "water": [
                 f"{'reservoir empty, ' if r else ''}top {d:g} cm dry: {_how_often(m, most_moist)}"
                 for d, r, m in zip(depth, reservoir, plants["moist_looks"], strict=True)
@@ -129,7 +129,7 @@ def sheet_rows(review: WateringReview) -> pd.DataFrame:
             "change": [
                 OWN_WAY_OUT if too_dry else _change(n, v, k)
                 for n, v, k, too_dry in zip(
-                    plants["now"], plants["visit_every"], plants["look_every"], plants["own_way_out"], strict=True
+                    plants["now"], plants["visit_every"], plants["inspection_interval"], plants["own_way_out"], strict=True
                 )
             ],
         }

@@ -27,8 +27,8 @@ def profiles(model: WateringModel, advice: Advice) -> pd.DataFrame:
     pandas.DataFrame
         One row per species, light, pot, planter, season: plants (standing), dry_downs (of just this row),
         species_dry_downs, dry_half, dry_half_low, dry_half_high, dry_80, dry_80_low, dry_80_high (days), usually_by
-        (whole day by which no more than the stated share is still moist), still_moist (share at it), look_every (the
-        longest of the visit intervals that surely keeps such a plant within the limit; 0 none), too_many_from (the
+        (whole day by which no more than the stated share is still moist), still_moist (share at it),
+        inspection_interval (the longest of the visit intervals that surely keeps such a plant within the limit; 0 none), too_many_from (the
         shortest that does not; missing: none), now (usual visit interval of those plants, days), too_dry_now (share of
         waterings). Advice is the site's (see `advice.advise`).
     """
@@ -87,7 +87,7 @@ def _at_intervals(table: pd.DataFrame, model: WateringModel, days: tuple[int, ..
     at_now = np.searchsorted(days, np.where(known, now, days[0]))
     return pd.DataFrame(
         {
-            "look_every": np.where(few.any(axis=1), each[len(days) - 1 - few[:, ::-1].argmax(axis=1)], 0),
+            "inspection_interval": np.where(few.any(axis=1), each[len(days) - 1 - few[:, ::-1].argmax(axis=1)], 0),
             "too_many_from": np.where(many.any(axis=1), each[many.argmax(axis=1)], np.nan),
             "too_dry_now": np.where(known, too_dry[np.arange(len(table)), at_now], np.nan),
         },

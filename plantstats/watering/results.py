@@ -71,12 +71,12 @@ def _profiles(review: WateringReview) -> pd.DataFrame:
             )
     longest = rows(
         table,
-        "look_every",
+        "inspection_interval",
         period=review.period.name,
         unit="days",
         method="whole visits",
         by=by,
-        estimate=table["look_every"],
+        estimate=table["inspection_interval"],
     )
     return pd.concat([*parts, longest], ignore_index=True)
 
@@ -90,7 +90,10 @@ def _drying(review: WateringReview) -> list[pd.DataFrame]:
         by = ["planter"] if is_reservoir else []
         values = {
             "drying_shape": ("shape", fitted.shape, *np.exp(fitted.limits(-2))),
-            "misread_share": ("%", *(100 * np.array([fitted.misclassified, *special.expit(fitted.limits(-1))]))),
+            "misclassification_share": (
+                "%",
+                *(100 * np.array([fitted.misclassified, *special.expit(fitted.limits(-1))])),
+            ),
         }
         for measure, (unit, estimate, low, high) in values.items():
             one = pd.DataFrame({"planter": [RESERVOIR], "estimate": estimate, "low": low, "high": high})
@@ -141,7 +144,7 @@ def _drought(review: WateringReview) -> pd.DataFrame:
     note = "the records alone cannot say" if np.isnan(alone) else f"the records alone say {alone:.2g}"
     return rows(
         pd.DataFrame([effect._asdict()]).rename(columns={"ratio": "estimate"}),
-        "over_dry_loss_ratio",
+        "drought_loss_ratio",
         period=review.period.name,
         unit="ratio",
         method=POSTERIOR,
@@ -173,7 +176,7 @@ def _sensitivity(review: WateringReview) -> pd.DataFrame:
             term=[f"{100 * share:.0f} in 100" for share in table["misclassified"]],
             note=[f"shape {shape:.2f}" for shape in table["shape"]],
         ),
-        "dry_half_if_misread",
+        "dry_half_if_misclassified",
         period=review.period.name,
         unit="days",
         method="share taken as known",

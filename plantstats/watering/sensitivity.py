@@ -44,9 +44,9 @@ def against_turnbull(model: WateringModel) -> pd.DataFrame:
     Returns
     -------
     pandas.DataFrame
-        One row per species and day 1 to 60: species, dry_downs, day, free_low, free_high (bounds of the Turnbull
-        estimate: inside an interval nothing says when), taken_true (the distribution fitted as if each reading were
-        right, which is what the Turnbull estimate also takes for granted), fitted (allowing for misclassified
+        One row per species and day 1 to 60: species, dry_downs, day, turnbull_low, turnbull_high (bounds of the
+        Turnbull estimate: inside an interval nothing says when), taken_true (the distribution fitted as if each reading
+        were right, which is what the Turnbull estimate also takes for granted), fitted (allowing for misclassified
         inspections).
 
     References
@@ -55,7 +55,9 @@ def against_turnbull(model: WateringModel) -> pd.DataFrame:
     """
     soil = model.distinct[model.distinct["planter"] != RESERVOIR]
     if False not in model.drying or soil.empty:
-        return pd.DataFrame(columns=["species", "dry_downs", "day", "free_low", "free_high", "taken_true", "fitted"])
+        return pd.DataFrame(
+            columns=["species", "dry_downs", "day", "turnbull_low", "turnbull_high", "taken_true", "fitted"]
+        )
     fitted = model.drying[False]
     plain = fit_drying(soil, fitted.family, misclassified=0.0)
     day, parts = np.arange(1, DAYS + 1.0), []
@@ -71,8 +73,8 @@ def against_turnbull(model: WateringModel) -> pd.DataFrame:
             "species": species,
             "dry_downs": int(number),
             "day": day,
-            "free_low": [float(estimate.mass[estimate.right <= d].sum()) for d in day],
-            "free_high": [float(estimate.mass[estimate.left < d].sum()) for d in day],
+            "turnbull_low": [float(estimate.mass[estimate.right <= d].sum()) for d in day],
+            "turnbull_high": [float(estimate.mass[estimate.left < d].sum()) for d in day],
             "taken_true": _mean_dry(plain, own, day),
             "fitted": _mean_dry(fitted, own, day),
         }

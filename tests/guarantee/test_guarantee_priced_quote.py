@@ -241,7 +241,7 @@ def test_the_page_says_what_last_year_was_expected_to_lose_and_what_came(made):
     table = made.findings.set_index("measure")
     # Findings stand in the order of time.
     observed = made.quote.year_error.years["observed"].tolist()
-    assert table.loc["foretold_year_observed", "estimate"].tolist() == observed[::-1]
+    assert table.loc["predicted_year_observed", "estimate"].tolist() == observed[::-1]
     assert f"{table.loc['year_error', 'estimate']:.0f}% better or worse" in text
     assert f"is taken times {table.loc['year_factor', 'estimate']:.2f}" in text
     # More came than was expected: the price goes up.

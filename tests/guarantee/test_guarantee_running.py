@@ -273,10 +273,10 @@ def test_losses_of_a_back_test_are_losses_of_the_records_and_exclude_what_is_not
 
 def test_a_back_test_says_what_was_stated_and_what_held(tested):
     table = back_test_findings.findings_of(tested)
-    held = table[table["measure"].eq("back_test_held")].set_index("term")
+    held = table[table["measure"].eq("back_test_covered")].set_index("term")
     own = (tested.cells["losses"] <= tested.cells["point_80"]).mean()
     assert held.loc["80%", "estimate"] == pytest.approx(100 * own)
-    stated = table[table["measure"].eq("back_test_held_expected")].set_index("term")
+    stated = table[table["measure"].eq("back_test_covered_expected")].set_index("term")
     assert stated.loc["80%", "estimate"] >= 80
     assert "Back-test: a year ago" in texts.back_test_sentence(tested)
     # Exact limits of a Poisson count over the same expectation, and exact binomial limits about each share.
@@ -287,10 +287,10 @@ def test_a_back_test_says_what_was_stated_and_what_held(tested):
     assert stats.poisson.cdf(lost, high * expected) == pytest.approx(0.025)
     points = tested.calibration()
     n = len(tested.cells)
-    for row in points[points["held"] < 100].itertuples():
-        assert stats.binom.cdf(round(row.held * n / 100), n, row.high / 100) == pytest.approx(0.025)
+    for row in points[points["covered"] < 100].itertuples():
+        assert stats.binom.cdf(round(row.covered * n / 100), n, row.high / 100) == pytest.approx(0.025)
     assert f"{n} site-quarters" in guarantee_charts.back_test_caption(tested)
-    assert points["held"].is_monotonic_increasing
+    assert points["covered"].is_monotonic_increasing
     assert points["stated"].is_monotonic_increasing
 
 

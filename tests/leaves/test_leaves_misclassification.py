@@ -58,7 +58,7 @@ def test_corrected_ratios_find_the_truth_at_the_true_share_of_wrong_readings(mis
     time, params = misread_company
     rows = effects.model_findings(fit_leaves(time, "green"), "all")
     ratio = pick(rows, "green_leaf_ratio", ["term"]).set_index("term")["estimate"]
-    corrected = pick(rows, "green_leaf_ratio_if_misread", ["term"]).set_index("term")
+    corrected = pick(rows, "green_leaf_ratio_if_misclassified", ["term"]).set_index("term")
     at_truth = corrected.loc[DRY + misclassification.if_wrong(0.05)]
     assert ratio[DRY] < 0.95 * np.exp(params.leaf_dry)
     assert abs(np.log(at_truth["estimate"]) - params.leaf_dry) < 0.06

@@ -72,11 +72,19 @@ def ratio(low: float, estimate: float, high: float) -> pd.DataFrame:
                 90,
                 unit="losses expected",
                 method="m",
-                level=0.95,
+                conf_level=0.95,
                 **given,
             ),
             findings.finding(
-                "observed_expected", PERIOD.name, estimate, low, high, unit="ratio", method="m", level=0.95, **given
+                "observed_expected",
+                PERIOD.name,
+                estimate,
+                low,
+                high,
+                unit="ratio",
+                method="m",
+                conf_level=0.95,
+                **given,
             ),
         ]
     )
@@ -84,7 +92,7 @@ def ratio(low: float, estimate: float, high: float) -> pd.DataFrame:
 
 def with_event(without: float, *, site: str = "S7") -> pd.DataFrame:
     """A quarter of 20 losses where 20 were expected, `without` of them without an earlier event at a site."""
-    rest = {"unit": "u", "method": "m", "level": 0.95, "n_plants": 500, "plant_days": 45000.0}
+    rest = {"unit": "u", "method": "m", "conf_level": 0.95, "n_plants": 500, "plant_days": 45000.0}
     name = "observed_expected_without_earlier_event"
     rows = [
         findings.finding("expected_losses_without_earlier_event", PERIOD.name, without, 1, 90, losses=20, **rest),

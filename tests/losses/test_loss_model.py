@@ -500,7 +500,7 @@ def test_every_effect_is_a_finding_with_its_losses_and_days():
     rows = losses.effects(losses.fit(company(spread=0.2)), "2026")
     assert findings.table(rows).equals(rows)
     effects = rows[rows["measure"].isin(["effect_on_losses", "species_effect"])]
-    assert effects[["plant_days", "losses", "low", "high", "level"]].notna().all(axis=None)
+    assert effects[["plant_days", "losses", "low", "high", "conf_level"]].notna().all(axis=None)
     assert set(effects["term"].dropna()) == {
         "light: low (against medium)",
         "season: January against July",

@@ -259,7 +259,7 @@ def test_a_quiet_quarter_is_seldom_called_worse_and_a_bad_one_often(quarter):
 def test_every_row_is_a_finding_with_losses_and_days(quarter):
     found = as_expected.expected_findings(quarter)
     rows = found[found["measure"].eq("observed_expected")]
-    assert rows[["n_plants", "plant_days", "losses", "level"]].notna().all(axis=None)
+    assert rows[["n_plants", "plant_days", "losses", "conf_level"]].notna().all(axis=None)
 
 
 def test_conditions_never_seen_before_are_left_out_of_both_sides_and_said(made, time):

@@ -37,7 +37,7 @@ def test_planned_visits_are_asked_for_while_plants_stand_at_the_site(six: Path) 
     file.write_text(
         "site_id,client_id,observed_from,planned_visit_days\nNorth,C1,2025-01-01,14\nSouth,C2,2024-12-01,\n"
     )
-    made = findings.pick(found(six)[0], "visits_made_share", ["month"]).set_index("month")["estimate"]
+    made = findings.pick(found(six)[0], "visits_completed_share", ["month"]).set_index("month")["estimate"]
     assert made.to_dict() == pytest.approx({"2025-01": 100 * 14 / 30, "2025-02": 50.0, "2025-03": 100 * 14 / 31})
 
 
@@ -47,7 +47,7 @@ def test_a_missed_visit_is_not_a_visit_made(six: Path) -> None:
     )
     rows = "plant_id,visited_on,status,rh_percent\nP2,2025-01-08,completed,28\nP2,2025-02-05,missed,\n"
     (six / "visits.csv").write_text(rows)
-    made = findings.pick(found(six)[0], "visits_made_share", ["month"]).set_index("month")["estimate"]
+    made = findings.pick(found(six)[0], "visits_completed_share", ["month"]).set_index("month")["estimate"]
     assert made["2025-02"] == 0 and made["2025-01"] > 0
 
 
@@ -57,7 +57,7 @@ def test_a_moved_plants_visit_counts_where_the_plant_stands(six: Path) -> None:
     (six / "sites.csv").write_text(
         "site_id,client_id,observed_from,planned_visit_days\nNorth,C1,2025-01-01,14\nSouth,C2,2024-12-01,14\n"
     )
-    sites = findings.pick(found(six)[0], "visits_made_share", ["site_id"]).set_index("site_id")["note"]
+    sites = findings.pick(found(six)[0], "visits_completed_share", ["site_id"]).set_index("site_id")["note"]
     # North: 8 January, 5 February. South: 14 January, 5 and 11 February, 5 and 25 March.
     assert sites["North"].startswith("2 of") and sites["South"].startswith("5 of")
 

@@ -25,7 +25,7 @@ SAVES = """\
 from plantstats import findings, reporting
 findings.define(test_rate="Losses per 100 plant-years, for the tests of the runner.")
 rows = [findings.finding("test_rate", quarter, 3.0, 1.0, 5.0, unit="per 100 plant-years", method="by hand",
-                         n_plants=70, plant_days=1000, losses=3, level=0.95, light=light) for light in LIGHTS]
+                         n_plants=70, plant_days=1000, losses=3, conf_level=0.95, light=light) for light in LIGHTS]
 reporting.save_results(findings.table(rows), [f"{quarter} lost 3 plants."])"""
 REFUSES = "from plantstats.losses import ModelError\nraise ModelError('12 losses are too few for a model')"
 BREAKS = "print('table 1 ok')\nraise ValueError('visits.csv row 7: bad date')"

@@ -113,7 +113,7 @@ def test_a_group_without_losses_and_a_group_of_one_do_not_stop_the_comparison():
 
 def test_nobody_lost_is_not_comparable_and_says_so():
     made = log_rank_findings(log_rank(three_sites().assign(event=0), ["site_id"]), ["site_id"], "all records")
-    p = made[made["measure"] == "survival_alike_p"].iloc[0]
+    p = made[made["measure"] == "survival_logrank_p"].iloc[0]
     assert np.isnan(p["estimate"]) and p["note"].startswith("not possible: no losses")
     alike = made[made["measure"] == "losses_to_alike"]
     assert set(alike["note"]) == {"not available: nothing to compare with"}

@@ -82,11 +82,11 @@ def test_on_invented_plants_visited_every_four_weeks_it_recovers_the_truth_that_
         truth = 100 * np.exp(-int(age) / 700)
         between = made["survival_between_visits", age]
         assert between == pytest.approx(truth, abs=1.0)
-        assert made["found_late_shift", age] > 0.5
+        assert made["detection_delay_shift", age] > 0.5
         on_found = 100 * at(survival.curves(plants, []), float(age))["estimate"]
-        assert made["found_late_shift", age] == pytest.approx(on_found - between)
+        assert made["detection_delay_shift", age] == pytest.approx(on_found - between)
         assert abs(on_found - truth) > abs(between - truth)
-    assert made["found_late_shift", "90"] == pytest.approx(100 * np.exp(-90 / 700) * 14 / 700, abs=0.5)
+    assert made["detection_delay_shift", "90"] == pytest.approx(100 * np.exp(-90 / 700) * 14 / 700, abs=0.5)
 
 
 def test_what_fewer_than_ten_at_risk_would_tell_is_not_quoted():
@@ -116,7 +116,7 @@ def test_a_fit_without_anyone_to_watch_at_the_start_asks_for_a_later_start(monke
         .all()
     )
     made = detection_delay_findings(men, [], ages=[1000], period="all records", start_age=816)
-    assert abs(made.loc[made["measure"] == "found_late_shift", "estimate"].iloc[0]) < 0.5
+    assert abs(made.loc[made["measure"] == "detection_delay_shift", "estimate"].iloc[0]) < 0.5
 
 
 def test_a_curve_that_dates_do_not_move_is_said_to_move_by_nothing():
@@ -126,4 +126,4 @@ def test_a_curve_that_dates_do_not_move_is_said_to_move_by_nothing():
         {"plant_id": [f"P{i}" for i in range(n)], "entry_age": 0, "exit_age": range(10, 10 + n), "event": 1}
     )
     made = detection_delay_findings(men.assign(seen_age=men["exit_age"] - 1), [], ages=[20, 30], period="all")
-    assert made.loc[made["measure"].eq("found_late_shift"), "estimate"].tolist() == [0.0, 0.0]
+    assert made.loc[made["measure"].eq("detection_delay_shift"), "estimate"].tolist() == [0.0, 0.0]

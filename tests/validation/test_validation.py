@@ -318,10 +318,10 @@ def test_every_kind_that_a_page_quotes_is_proved():
     assert left == {
         "loss_rate_with_event",
         "watch_caught_by_truth",
-        "quote_80_held_company",
-        "quote_95_held_company",
-        "quote_80_held_site",
-        "quote_95_held_site",
+        "quote_80_covered_company",
+        "quote_95_covered_company",
+        "quote_80_covered_site",
+        "quote_95_covered_site",
         "more_by_rule_of_thumb",
         "more_by_rule_by_light",
         "cost_as_now",
@@ -397,7 +397,7 @@ def test_the_command_hands_its_choices_over(monkeypatch, capsys, tmp_path: Path)
     assert "All is well." in capsys.readouterr().out
 
 
-@pytest.mark.parametrize(("number", "kind"), [(153, "dry_half"), (256, "quote_80_held_company")])
+@pytest.mark.parametrize(("number", "kind"), [(153, "dry_half"), (256, "quote_80_covered_company")])
 def test_a_page_that_says_no_is_counted_and_does_not_end_the_proof(number: int, kind: str) -> None:
     # Found by runs of 400 companies: a drying law without a maximum, and too few losses a year ago for a model to quote
     # from.

@@ -85,7 +85,7 @@ def test_a_wrong_offset_is_seen(made, monkeypatch):
 
 def test_survival_at_twelve_months_holds_the_truth_of_the_plants_that_were_watched(made):
     # Four companies, about three lights each; losses of all causes with clients' acts competing, and those acts.
-    parts = [part for one in made for part in companies._lives(one.company, one.midpoint)]
+    parts = [part for one in made for part in companies._lifetimes(one.company, one.midpoint)]
     assert share(parts, "survival_12_months") >= 0.80
     assert share(parts, "incidence_12_months") >= 0.80
 
@@ -97,7 +97,7 @@ def test_forgotten_late_entry_is_seen(made):
         lives = one.midpoint.lifetimes.assign(entry_age=0)
         wrong = dataclasses.replace(one.midpoint)
         wrong.__dict__["lifetimes"] = lives
-        parts += companies._lives(one.company, wrong)
+        parts += companies._lifetimes(one.company, wrong)
     assert share(parts, "survival_12_months") < 0.60
 
 

@@ -92,7 +92,7 @@ def test_new_sites_have_no_past_in_the_quote_and_their_names_do_not_matter(compa
     ((sites, lost, expected),) = seen
     assert sites > 5
     assert (lost, expected) == (0, 0)
-    by_site = next(part for part in parts if part["kind"].iloc[0] == "list_80_held_site")
+    by_site = next(part for part in parts if part["kind"].iloc[0] == "list_80_covered_site")
     assert len(by_site) == back_test.QUARTERS * sites
 
 

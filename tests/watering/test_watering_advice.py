@@ -294,10 +294,10 @@ def test_over_dry_days_found_from_visits_are_those_that_were(company: CompanyRec
 
 
 def test_no_plant_is_passed_by_where_too_many_would_be_too_dry(winter: Advice, model: WateringModel) -> None:
-    passed = winter.plants[winter.plants["look_every"] > winter.plants["visit_every"]]
+    passed = winter.plants[winter.plants["inspection_interval"] > winter.plants["visit_every"]]
     assert len(passed) > 5
     assert (passed["too_dry"] <= model.assumed.max_too_dry_share).all()
-    assert (winter.plants["look_every"] % winter.plants["visit_every"] == 0).all()
+    assert (winter.plants["inspection_interval"] % winter.plants["visit_every"] == 0).all()
 
 
 def test_a_change_keeps_each_plant_within_the_limit_or_names_it(winter: Advice, model: WateringModel) -> None:
@@ -506,7 +506,7 @@ def test_the_same_review_gives_the_same_bytes(review: WateringReview, tmp_path: 
     assert [p.read_bytes() for p in paths[0]] == [p.read_bytes() for p in paths[1]]
     table = pd.read_csv(io.StringIO(care_sheet.csv_text(care_sheet.drying(review))))
     assert len(table) == len(review.profiles)
-    assert (table["look_every"] % 7 == 0).all()
+    assert (table["inspection_interval"] % 7 == 0).all()
 
 
 def test_one_advice_and_one_reason_stand_in_the_file_the_sheet_and_the_findings(
