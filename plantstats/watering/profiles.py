@@ -28,9 +28,9 @@ def profiles(model: WateringModel, advice: Advice) -> pd.DataFrame:
         One row per species, light, pot, planter, season: plants (standing), dry_downs (of just this row),
         species_dry_downs, dry_half, dry_half_low, dry_half_high, dry_80, dry_80_low, dry_80_high (days), usually_by
         (whole day by which no more than the stated share is still moist), still_moist (share at it),
-        inspection_interval (the longest of the visit intervals that surely keeps such a plant within the limit; 0 none), too_many_from (the
-        shortest that does not; missing: none), now (usual visit interval of those plants, days), too_dry_now (share of
-        waterings). Advice is the site's (see `advice.advise`).
+        inspection_interval (the longest of the visit intervals that surely keeps such a plant within the limit; 0
+        none), too_many_from (the shortest that does not; missing: none), now (usual visit interval of those plants,
+        days), too_dry_now (share of waterings). Advice is the site's (see `advice.advise`).
     """
     table = _combinations(model, advice)
     table = table.join(_dry_by(table, model))
