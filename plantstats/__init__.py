@@ -42,7 +42,7 @@ def study(records_dir: str | Path, quarter: str = "", client: str = "", as_of: s
     Examples
     --------
     >>> demo = study("data_demo/worked_example", "2025-Q1", as_of="2025-03-31")
-    >>> int(demo.cells([])["losses"].iloc[0])
+    >>> int(demo.exposure_table([])["losses"].iloc[0])
     2
     """
     from plantstats.studies import open_study  # noqa: PLC0415 (`plantstats --help` answers at once)

@@ -207,7 +207,7 @@ class Study:
         return exposure.build(self.records, as_of or self.as_of, dated)
 
     @kept
-    def cells(
+    def exposure_table(
         self, by: list[str], start: date | None = None, end: date | None = None, dated: str = "found"
     ) -> pd.DataFrame:
         """Plant-days and exits of the quarter (or another window), added up by conditions.
@@ -228,7 +228,7 @@ class Study:
             withdrawn, rh_tenths, rh_readings.
         """
         where = {"client_id": self.client} if self.client else {}
-        return self.exposure(dated).cells(by, start or self.period.start, end or self.period.end, where)
+        return self.exposure(dated).exposure_table(by, start or self.period.start, end or self.period.end, where)
 
     @kept
     def losses(self) -> pd.DataFrame:
@@ -312,8 +312,10 @@ class Study:
         from plantstats import losses  # noqa: PLC0415
         from plantstats.losses import terms  # noqa: PLC0415
 
-        cells = self.exposure("midpoint").cells(list(losses.CELLS_BY), end=terms.settled(self.as_of))
-        return losses.check_collinearity(cells, species_table()).model
+        exposure_table = self.exposure("midpoint").exposure_table(
+            list(losses.EXPOSURE_BY), end=terms.settled(self.as_of)
+        )
+        return losses.check_collinearity(exposure_table, species_table()).model
 
     @kept
     def effect_terms(self) -> pd.DataFrame:

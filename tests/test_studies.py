@@ -28,7 +28,9 @@ def test_results_are_those_of_the_rooms(folder):
     study = plantstats.study(folder, "2025-Q1", as_of="2025-03-31")
     time = exposure.build(study.records, date(2025, 3, 31))
     pd.testing.assert_frame_equal(study.loss_rates(), loss_rates.loss_rates(time, study.records, study.period))
-    pd.testing.assert_frame_equal(study.cells(["light"]), time.cells(["light"], study.period.start, study.period.end))
+    pd.testing.assert_frame_equal(
+        study.exposure_table(["light"]), time.exposure_table(["light"], study.period.start, study.period.end)
+    )
 
 
 def test_a_second_study_reads_what_the_first_computed(folder, monkeypatch):
@@ -56,9 +58,9 @@ def test_computing_is_told_by_name_and_only_once(folder):
 
 def test_a_frame_that_a_caller_changes_is_not_the_studys(folder):
     study = plantstats.study(folder, "2025-Q1", as_of="2025-03-31")
-    mine = study.cells([])
+    mine = study.exposure_table([])
     mine["losses"] = 99
-    assert study.cells([])["losses"].iloc[0] != 99
+    assert study.exposure_table([])["losses"].iloc[0] != 99
 
 
 @pytest.mark.parametrize(

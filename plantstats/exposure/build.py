@@ -62,7 +62,7 @@ class PlantTime:
     as_of: date
     dated: str
 
-    def cells(
+    def exposure_table(
         self,
         by: list[str],
         start: date | None = None,

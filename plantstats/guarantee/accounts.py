@@ -57,7 +57,7 @@ def account_margins(records: Records, period: Period) -> pd.DataFrame:
     """
     start, end = previous_quarters(period, 3)[0].start, period.end
     time = exposure.build(records, period.last_day, dated="found")
-    n_plants = time.cells(["client_id"], start, end).set_index("client_id")["n_plants"]
+    n_plants = time.exposure_table(["client_id"], start, end).set_index("client_id")["n_plants"]
     contracts, notes = _contracts(records)
     fee = _fees(contracts, start, end)
     visits = _visits(time, records.table("sites").set_index("site_id")["client_id"], start)

@@ -38,20 +38,20 @@ class BackTest:
 
     Parameters
     ----------
-    cells : pandas.DataFrame
+    site_quarters : pandas.DataFrame
         One row per site and quarter: site_id, period, plants, expected, low, high, losses, point_80, point_95 and the
         probability to stay within each point (chance_80, chance_95).
     totals : pandas.DataFrame
         The same per quarter for all sites.
     distributions : tuple of Distribution
-        Of the losses of each row of `cells`.
+        Of the losses of each row of `site_quarters`.
     expected_samples : numpy.ndarray, shape (samples,)
         Losses expected in the four quarters given each sample of site effects and model, without a year-to-year error.
     whole_year : bool
         Whether the records of a year ago knew every calendar month.
     """
 
-    cells: pd.DataFrame
+    site_quarters: pd.DataFrame
     totals: pd.DataFrame
     distributions: tuple[Distribution, ...]
     expected_samples: Array
@@ -85,7 +85,7 @@ class BackTest:
         for q in np.arange(0.05, 0.96, 0.05):
             points = np.array([one.quantile(float(q)) for one in self.distributions])
             stated = np.mean([one.cdf(p) for one, p in zip(self.distributions, points, strict=True)])
-            covered = self.cells["losses"].to_numpy() <= points
+            covered = self.site_quarters["losses"].to_numpy() <= points
             low, high = binomial_limits(int(covered.sum()), len(covered))
             shares = {"point": q, "stated": stated, "covered": covered.mean(), "low": low, "high": high}
             rows.append({name: 100 * float(share) for name, share in shares.items()})
@@ -167,7 +167,7 @@ def back_test(
     table = pd.DataFrame(rows)
     of_site = table["site_id"].ne("")
     return BackTest(
-        cells=table[of_site].reset_index(drop=True),
+        site_quarters=table[of_site].reset_index(drop=True),
         totals=table[~of_site].reset_index(drop=True),
         distributions=tuple(one for one, keep in zip(distributions, of_site, strict=True) if keep),
         expected_samples=foreseen.sum(axis=2) @ profiles["quantity"].to_numpy(),

@@ -52,9 +52,9 @@ def covered_within(test: BackTest) -> pd.DataFrame:
     """Site-quarters within each of `QUANTILES`: term, hits, n; in percent: covered, low, high, stated."""
     rows = []
     for q in QUANTILES:
-        covered = test.cells["losses"] <= test.cells[f"point_{100 * q:.0f}"]
+        covered = test.site_quarters["losses"] <= test.site_quarters[f"point_{100 * q:.0f}"]
         low, high = binomial_limits(int(covered.sum()), len(covered))
-        stated = test.cells[f"chance_{100 * q:.0f}"].mean()
+        stated = test.site_quarters[f"chance_{100 * q:.0f}"].mean()
         shares = {"covered": covered.mean(), "low": low, "high": high, "stated": stated}
         percent = {name: 100 * float(share) for name, share in shares.items()}
         rows.append({"term": f"{100 * q:.0f}%", "hits": int(covered.sum()), "n": len(covered)} | percent)

@@ -105,13 +105,13 @@ class FittedHazards:
             paid, unpaid = self.counted[0] + 0.5, self.counted[1] - self.counted[0] + 0.5
             intercept = intercept * paid / (paid + unpaid)
             samples *= stream(seed, "covered share").beta(paid, unpaid, n_samples)[:, None]
-        cells = (len(bands), MONTHS)
+        grid = (len(bands), MONTHS)
         return LineHazards(
             age_cuts=AGE_CUTS,
             intercept=intercept,
-            shape=shape.reshape(cells),
+            shape=shape.reshape(grid),
             intercept_samples=samples,
-            shape_samples=shape_samples.reshape(n_samples, *cells),
+            shape_samples=shape_samples.reshape(n_samples, *grid),
             frailty_variance=self._frailty_variance(n_samples, seed),
             oldest_days=np.array([self.oldest_days.get(name, self.oldest_of_all) for name in profiles["species"]]),
             basis=tuple(basis["basis"]),
@@ -143,14 +143,14 @@ class FittedHazards:
 
     def seen(self) -> pd.DataFrame:
         """Species by light on record: species, light, plant_days, losses."""
-        cells = self.model.patterns.astype({"light": "str", "species": "str"})
-        return cells.groupby(["species", "light"], as_index=False)[["plant_days", "losses"]].sum()
+        patterns = self.model.patterns.astype({"light": "str", "species": "str"})
+        return patterns.groupby(["species", "light"], as_index=False)[["plant_days", "losses"]].sum()
 
     def _shape(self, profile: pd.Series, bands: list[str], beta: Array, terms: tuple[str, ...]) -> tuple[Array, Array]:
         """What age and month multiply the rate of the first band in January with, at the estimate and per sample: bands
         x 12, flat; `terms` as on record in that month."""
-        cells = pd.DataFrame({"age_band": np.repeat(bands, MONTHS), "month": np.tile(np.arange(1, 13), len(bands))})
-        rows, _ = self.model.rows(cells.assign(**{str(name): value for name, value in profile.items()}), "group")
+        months = pd.DataFrame({"age_band": np.repeat(bands, MONTHS), "month": np.tile(np.arange(1, 13), len(bands))})
+        rows, _ = self.model.rows(months.assign(**{str(name): value for name, value in profile.items()}), "group")
         against_first = rows.to_numpy() - rows.to_numpy()[0]
         effect, effect_samples = self._monthly_effect(terms, self.model.beta[None]), self._monthly_effect(terms, beta)
         effect_samples = effect_samples * effect / effect_samples.mean(axis=0)

@@ -70,24 +70,28 @@ class HazardFits:
 
     def exits(self, covered: tuple[str, ...], excluded: tuple[str, ...]) -> Exits:
         """Rates of what else takes plants away, under given terms."""
-        cells, losses = self.time.cells([]).iloc[0], self.time.losses
-        days = float(cells["plant_days"])
+        exposure_table, losses = self.time.exposure_table([]).iloc[0], self.time.losses
+        days = float(exposure_table["plant_days"])
         uncovered = losses.loc[~is_covered(losses["cause"], covered, excluded), "quantity"].sum()
-        return Exits(float(uncovered) / days, float(cells["client_exits"]) / days, float(cells["withdrawn"]) / days)
+        return Exits(
+            float(uncovered) / days,
+            float(exposure_table["client_exits"]) / days,
+            float(exposure_table["withdrawn"]) / days,
+        )
 
     @cached_property
-    def _cells(self) -> pd.DataFrame:
-        return self.between.cells(list(loss_model.CELLS_BY))
+    def _exposure_table(self) -> pd.DataFrame:
+        return self.between.exposure_table(list(loss_model.EXPOSURE_BY))
 
     def _fit(self, causes: tuple[str, ...]) -> FittedHazards:
         losses = self.between.losses
         paid = losses[losses["cause"].fillna("unknown").isin(causes)]
         n_paid, n_all = int(paid["quantity"].sum()), int(losses["quantity"].sum())
-        notes, cells, few = [], self._cells, n_paid < FEWEST_LOSSES
-        if cells.empty:
+        notes, exposure_table, few = [], self._exposure_table, n_paid < FEWEST_LOSSES
+        if exposure_table.empty:
             raise loss_model.ModelError("no plant was followed up to that day: the records tell no rate of loss")
-        if cells["age_band"].nunique() < 2:
-            band = cells["age_band"].iloc[0]
+        if exposure_table["age_band"].nunique() < 2:
+            band = exposure_table["age_band"].iloc[0]
             raise loss_model.ModelError(f"all plants are of one age ({band}): guarantees need plants of known ages")
         if few:
             notes.append(
@@ -95,11 +99,11 @@ class HazardFits:
                 "their own, so that the rates of all losses are taken, times that share"
             )
         elif n_paid < n_all:
-            by = list(loss_model.CELLS_BY)
-            of_cell = paid.groupby(by, as_index=False, observed=True)["quantity"].sum()
-            lost = cells[by].merge(of_cell, on=by, how="left")["quantity"].fillna(0)
-            cells = cells.assign(losses=lost.to_numpy("int64"))
-        seen = set(cells["month"].dt.month)
+            by = list(loss_model.EXPOSURE_BY)
+            of_row = paid.groupby(by, as_index=False, observed=True)["quantity"].sum()
+            lost = exposure_table[by].merge(of_row, on=by, how="left")["quantity"].fillna(0)
+            exposure_table = exposure_table.assign(losses=lost.to_numpy("int64"))
+        seen = set(exposure_table["month"].dt.month)
         missing = [name for number, name in enumerate(month_name) if number and number not in seen]
         if missing:
             months = ", no ".join(missing)
@@ -107,11 +111,11 @@ class HazardFits:
         terms = loss_model.ALL_YEAR_ALIKE if missing else loss_model.LOSS_TERMS
         by_species, of_all = self._oldest
         return FittedHazards(
-            model=loss_model.fit(cells, species_table(), terms=terms),
+            model=loss_model.fit(exposure_table, species_table(), terms=terms),
             oldest_days=by_species,
             oldest_of_all=of_all,
             counted=(n_paid, n_all),
-            years=cells["month"].nunique() / MONTHS,
+            years=exposure_table["month"].nunique() / MONTHS,
             scaled=few,
             notes=tuple(notes),
         )

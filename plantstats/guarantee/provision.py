@@ -198,6 +198,6 @@ def _causes(text: str) -> tuple[str, ...]:
 
 def _distribution(valued: Valued, at: Integers) -> Distribution:
     rows = valued.plants.iloc[at].assign(kind=valued.kind[at])
-    cells = rows.groupby(["kind", "unit"], as_index=False)["quantity"].sum()
-    pmf = valued.pmf[:, cells["kind"]]
-    return total_cost(pmf, cells["quantity"].to_numpy(), cells["unit"].to_numpy(), points=2048)[0]
+    groups = rows.groupby(["kind", "unit"], as_index=False)["quantity"].sum()
+    pmf = valued.pmf[:, groups["kind"]]
+    return total_cost(pmf, groups["quantity"].to_numpy(), groups["unit"].to_numpy(), points=2048)[0]

@@ -163,8 +163,8 @@ def make_quote(
     # Contract years, and last all of them, each at what one unit paid then is worth at the start.
     expected = projection.by_part.mean(axis=0)[of_line]
     lines = _with_costs(lines, expected[:, :-1].sum(axis=1), terms)
-    cells = lines.assign(profile=of_line).groupby(["profile", "unit"])["quantity"].sum().reset_index()
-    pmf, quantity, unit = projection.pmf[:, cells["profile"]], cells["quantity"].to_numpy(), cells["unit"].to_numpy()
+    groups = lines.assign(profile=of_line).groupby(["profile", "unit"])["quantity"].sum().reset_index()
+    pmf, quantity, unit = projection.pmf[:, groups["profile"]], groups["quantity"].to_numpy(), groups["unit"].to_numpy()
     cost, *groups = (one.capped(terms.cap_money) for one in total_cost(pmf, quantity, unit, groups=GROUPS))
     first = projection.pmf[: max(terms.draws * LINE_WORK // max(LINE_WORK, terms.draws * len(lines)), LEAST_DRAWS)]
     return Quote(
@@ -181,7 +181,7 @@ def make_quote(
         quantile_errors={
             q: _standard_error([group.quantile(q) for group in groups]) for q in sorted({*QUANTILES, terms.confidence})
         },
-        shares=variance_shares(projected, projection, cells, (samples, hazards, rows), of_sites, factor),
+        shares=variance_shares(projected, projection, groups, (samples, hazards, rows), of_sites, factor),
         discounted=whole(float((lines["quantity"] * lines["unit"]).to_numpy() @ expected[:, -1]), terms.rounding),
         frailty_variance=float(hazards.frailty_variance.mean()),
         year_error=year_error,

@@ -18,19 +18,19 @@ SHARE_SAMPLES = 150  # from which the variance of each source is told
 Index = npt.NDArray[np.integer[Any]]
 
 
-def _moments(projection: Projection, cells: pd.DataFrame) -> tuple[Array, Array]:
+def _moments(projection: Projection, groups: pd.DataFrame) -> tuple[Array, Array]:
     """Mean and variance of the cost given each sample."""
     n = np.arange(projection.pmf.shape[-1])
-    pmf = projection.pmf[:, cells["profile"]]
+    pmf = projection.pmf[:, groups["profile"]]
     mean, square = pmf @ n, pmf @ n**2
-    quantity, unit = cells["quantity"].to_numpy(), cells["unit"].to_numpy(dtype="float64")
+    quantity, unit = groups["quantity"].to_numpy(), groups["unit"].to_numpy(dtype="float64")
     return mean @ (quantity * unit), (square - mean**2) @ (quantity * unit**2)
 
 
 def variance_shares(
     projected: Callable[[HazardSamples], Projection],
     projection: Projection,
-    cells: pd.DataFrame,
+    groups: pd.DataFrame,
     drawn_from: tuple[HazardSamples, LineHazards, Index],
     of_sites: Array,
     factor: Array,
@@ -52,7 +52,7 @@ def variance_shares(
     }
     if np.ptp(factor) > 0:
         alone["year"] = replace(fitted, effect=mean_effect * factor[:n, None] / factor.mean())
-    variance = {"chance": float(_moments(projection, cells)[1].mean())}
-    variance |= {name: float(_moments(projected(one), cells)[0].var()) for name, one in alone.items()}
+    variance = {"chance": float(_moments(projection, groups)[1].mean())}
+    variance |= {name: float(_moments(projected(one), groups)[0].var()) for name, one in alone.items()}
     total = sum(variance.values())
     return {name: (value / total if total else 0.0) for name, value in variance.items()}

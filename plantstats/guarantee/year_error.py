@@ -33,11 +33,11 @@ class YearError:
         One row per year that was foretold, newest first: period, expected, observed.
     usual : float
         Variance of a year's ratio of observed to expected losses by chance alone, in a firm of this size.
-    lasting : numpy.ndarray, shape (cells,)
+    lasting : numpy.ndarray, shape (nodes,)
         Values of the factor by which expectations are missed for good.
-    variance : numpy.ndarray, shape (cells,)
+    variance : numpy.ndarray, shape (nodes,)
         Variances of the factor of a single year (gamma, mean 1).
-    weights : numpy.ndarray, shape (cells,)
+    weights : numpy.ndarray, shape (nodes,)
         Posterior probabilities of these pairs.
     """
 
@@ -63,9 +63,9 @@ class YearError:
         generator = stream(seed, "year")
         even = (np.arange(n_samples) + 0.5) / n_samples
         order = np.lexsort((self.variance, self.lasting))
-        cells = order[np.minimum(np.searchsorted(np.cumsum(self.weights[order]), even), len(order) - 1)]
-        variance = self.variance[cells]
-        factor = self.lasting[cells] * stats.gamma.ppf(generator.permutation(even), 1 / variance, scale=variance)
+        nodes = order[np.minimum(np.searchsorted(np.cumsum(self.weights[order]), even), len(order) - 1)]
+        variance = self.variance[nodes]
+        factor = self.lasting[nodes] * stats.gamma.ppf(generator.permutation(even), 1 / variance, scale=variance)
         return generator.permutation(factor * self.mean / factor.mean())
 
 

@@ -1,4 +1,4 @@
-"""Losses against age, season, humidity, place and species: a Poisson GLM on cells, whose answers are finite."""
+"""Losses against age, season, humidity, place and species: a Poisson GLM of exposure tables, with finite answers."""
 
 from plantstats.losses.collinearity import CollinearityCheck, check_collinearity, collinearity_findings
 from plantstats.losses.design import CollinearTermsError, ModelError
@@ -6,11 +6,11 @@ from plantstats.losses.effects import adjusted_rates, effects
 from plantstats.losses.fit import fit
 from plantstats.losses.model import LossModel
 from plantstats.losses.rate_table import RateTable
-from plantstats.losses.terms import ALL_YEAR_ALIKE, CELLS_BY, HUMIDITY_ONLY, LOSS_TERMS, SEASON_ONLY, Term, settled
+from plantstats.losses.terms import ALL_YEAR_ALIKE, EXPOSURE_BY, HUMIDITY_ONLY, LOSS_TERMS, SEASON_ONLY, Term, settled
 
 __all__ = [
     "ALL_YEAR_ALIKE",
-    "CELLS_BY",
+    "EXPOSURE_BY",
     "HUMIDITY_ONLY",
     "LOSS_TERMS",
     "SEASON_ONLY",

@@ -54,12 +54,12 @@ class CollinearityCheck(NamedTuple):
     alternative: LossModel | None = None
 
 
-def check_collinearity(cells: pd.DataFrame, species: pd.DataFrame | None = None) -> CollinearityCheck:
+def check_collinearity(exposure_table: pd.DataFrame, species: pd.DataFrame | None = None) -> CollinearityCheck:
     """Fit season and humidity together where the records tell them apart, each alone where they do not.
 
     Parameters
     ----------
-    cells, species : pandas.DataFrame
+    exposure_table, species : pandas.DataFrame
         As in `fit`.
 
     Returns
@@ -71,8 +71,8 @@ def check_collinearity(cells: pd.DataFrame, species: pd.DataFrame | None = None)
     ModelError
         As `fit`.
     """
-    table = RateTable.from_cells(cells)
-    share, sites = sites_with_contrast(cells)
+    table = RateTable.from_exposure(exposure_table)
+    share, sites = sites_with_contrast(exposure_table)
     if sites == 0:
         why = "no humidity was read, so nothing can be said about it"
         return CollinearityCheck(False, np.nan, np.nan, 0, why, fit(table, species, terms=SEASON_ONLY))
@@ -103,9 +103,9 @@ def humidity_vif(model: LossModel) -> float:
     return variance_inflation(information, model.names.index("dry_air"), season)
 
 
-def sites_with_contrast(cells: pd.DataFrame) -> tuple[float, int]:
+def sites_with_contrast(exposure_table: pd.DataFrame) -> tuple[float, int]:
     """Percent of sites (with readings) from which humidity is told apart from season, and how many have readings."""
-    read = cells[cells["rh_readings"] > 0]
+    read = exposure_table[exposure_table["rh_readings"] > 0]
     if read.empty:
         return np.nan, 0
     site = read.groupby(["site_id", "month"])[["rh_tenths", "rh_readings", "plant_days"]].sum()

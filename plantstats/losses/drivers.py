@@ -62,12 +62,12 @@ def review(records: Records, as_of: date, client: str = "") -> Drivers:
     """
     refusals: list[str] = []
     midpoint, found = (exposure.build(records, as_of, dated) for dated in ("midpoint", "found"))
-    cells = midpoint.cells(list(losses.CELLS_BY), end=terms.settled(as_of))
+    exposure_table = midpoint.exposure_table(list(losses.EXPOSURE_BY), end=terms.settled(as_of))
     span = f"records to {terms.settled(as_of) - timedelta(days=1):%Y-%m-%d}"
     parts: list[pd.DataFrame] = []
     notes = tuple[str, ...]()
     try:
-        check = losses.check_collinearity(cells, species_table())
+        check = losses.check_collinearity(exposure_table, species_table())
         parts += _effects(check, midpoint, span)
         notes = check.model.notes
     except ModelError as error:
@@ -126,7 +126,7 @@ def profiles(check: CollinearityCheck) -> pd.DataFrame:
 
 def _effects(check: CollinearityCheck, time: PlantTime, span: str) -> list[pd.DataFrame]:
     sizes = {
-        column: time.cells([column], end=terms.settled(time.as_of)).set_index(column)["n_plants"]
+        column: time.exposure_table([column], end=terms.settled(time.as_of)).set_index(column)["n_plants"]
         for column in (*terms.FACTORS, "species")
     }
     parts = [

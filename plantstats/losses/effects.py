@@ -19,7 +19,7 @@ from plantstats.losses.terms import DRY_AIR, MONTH_CONTRASTS, NOT_READ, SEASON, 
 from plantstats.stats.intervals import CONF_LEVEL
 from plantstats.stats.rates import PER_100_YEARS
 
-METHOD = "Poisson GLM on cells with a shared site effect"
+METHOD = "Poisson GLM on an exposure table with a shared site effect"
 PROFILE = "profile likelihood upper limit (chi-square, 1 df)"
 # So far below 0 that the level is expected to lose none.
 NEVER = -40.0
@@ -188,7 +188,7 @@ def _humidity(model: LossModel) -> list[Contrast]:
     patterns = model.patterns
     unread = patterns["no_humidity"].eq(1).to_numpy() if "no_humidity" in patterns else np.zeros(len(days), dtype=bool)
     rows = []
-    # "Not read" is a level, which may have lost none; dry air is a slope of all the cells that were read.
+    # "Not read" is a level, which may have lost none; dry air is a slope of all the rows that were read.
     for name, term, held in (("dry_air", DRY_AIR, ~unread), ("no_humidity", NOT_READ, unread)):
         if name in model.names:
             column = model.names.index(name) if term is NOT_READ else None

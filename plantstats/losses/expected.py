@@ -96,7 +96,7 @@ def expect(
     """
     if time.dated != "found":
         raise ModelError(f"expected losses need plant-time dated 'found', as the losses are, not '{time.dated}'")
-    earlier = time.cells(list(terms.CELLS_BY), end=period.start)
+    earlier = time.exposure_table(list(terms.EXPOSURE_BY), end=period.start)
     if earlier.empty:
         raise ModelError(f"no plant was followed before {period.name}: there is nothing to expect from")
     event = None
@@ -104,7 +104,7 @@ def expect(
         event = largest_event_rows(time.losses[time.losses["lost_on"] < pd.Timestamp(period.start)])
         earlier = _without(earlier, event, time)
     model = fit(earlier, species, start=start)
-    now = time.cells([*KEYS[:2], *terms.CELLS_BY], period.start, period.end)
+    now = time.exposure_table([*KEYS[:2], *terms.EXPOSURE_BY], period.start, period.end)
     now = now[now["plant_days"] > 0].reset_index(drop=True)
     model.coding.check_season(now["month"].dt.month, f"before {period.name}")
     seen = model.knows(now)
@@ -127,24 +127,26 @@ def _sums(values: Array, group: np.ndarray, n_groups: int) -> Array:
     return np.asarray(sparse.csr_array((np.ones(len(group)), (group, rows)), shape=(n_groups, len(group))) @ values)
 
 
-def _without(cells: pd.DataFrame, event: pd.DataFrame, time: PlantTime) -> pd.DataFrame:
+def _without(exposure_table: pd.DataFrame, event: pd.DataFrame, time: PlantTime) -> pd.DataFrame:
     """Cells less the losses of an event; their plant-days stay."""
     if event.empty:
-        return cells
+        return exposure_table
     after = (event["month"].max() + pd.DateOffset(months=1)).date()
     where = {"site_id": str(event["site_id"].iloc[0])}
-    by = ["plant_id", *terms.CELLS_BY]
-    hit = time.cells(by, event["month"].min().date(), after, where, count_plants=False)
+    by = ["plant_id", *terms.EXPOSURE_BY]
+    hit = time.exposure_table(by, event["month"].min().date(), after, where, count_plants=False)
     # A counted line may lose some to the event and some otherwise in the same month.
     keys = ["plant_id", "month"]
     wanted = hit[keys].merge(event.groupby(keys, as_index=False)["quantity"].sum(), how="left")["quantity"].fillna(0)
     so_far = hit.groupby(keys)["losses"].cumsum() - hit["losses"]
     hit = hit.assign(taken=np.clip(wanted.to_numpy() - so_far, 0, hit["losses"]))
-    taken = hit.groupby(list(terms.CELLS_BY), as_index=False)["taken"].sum()
-    less = cells.merge(taken, on=list(terms.CELLS_BY), how="left", validate="one_to_one")["taken"].fillna(0)
+    taken = hit.groupby(list(terms.EXPOSURE_BY), as_index=False)["taken"].sum()
+    less = exposure_table.merge(taken, on=list(terms.EXPOSURE_BY), how="left", validate="one_to_one")["taken"].fillna(0)
     if int(less.sum()) != int(event["quantity"].sum()):
-        raise ModelError(f"of the {event['quantity'].sum()} losses of an event {less.sum():.0f} stand in the cells")
-    return cells.assign(losses=cells["losses"] - less.to_numpy("int64"))
+        raise ModelError(
+            f"of the {event['quantity'].sum()} losses of an event {less.sum():.0f} stand in the exposure table"
+        )
+    return exposure_table.assign(losses=exposure_table["losses"] - less.to_numpy("int64"))
 
 
 def groups(expected: Expected, by: list[str], own_past: bool = True) -> pd.DataFrame:

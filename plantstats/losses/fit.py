@@ -1,4 +1,4 @@
-"""Fit the loss model: a Poisson GLM on cells, species shrunk towards their group, sites with a shared effect."""
+"""Fit the loss model: a Poisson GLM, species shrunk towards their group, sites with a shared effect."""
 
 from __future__ import annotations
 
@@ -39,7 +39,7 @@ NO_ESTIMATE = 12.0
 
 
 def fit(
-    cells: pd.DataFrame | RateTable,
+    exposure_table: pd.DataFrame | RateTable,
     species: pd.DataFrame | None = None,
     *,
     terms: Iterable[str] = LOSS_TERMS,
@@ -51,9 +51,9 @@ def fit(
 
     Parameters
     ----------
-    cells : pandas.DataFrame or RateTable
-        Plant-days and losses by `terms.CELLS_BY` (losses dated "midpoint" for effects of season and age), or the same
-        coded already by `RateTable.from_cells`.
+    exposure_table : pandas.DataFrame or RateTable
+        Plant-days and losses by `terms.EXPOSURE_BY` (losses dated "midpoint" for effects of season and age), or the
+        same coded already by `RateTable.from_exposure`.
     species : pandas.DataFrame
         name and group, one row per species (`records.species_table()`); a species not in it has its genus for a group.
     terms : iterable of str
@@ -65,7 +65,7 @@ def fit(
         Variance of the effect, mean 1, that plants of a site share; learned from the sites where not given (0: the
         plain Poisson GLM).
     start : LossModel
-        A fit of like cells, such as of the quarter before, to begin with: the answer is the same, sooner.
+        A fit of a like table, such as of the quarter before, to begin with: the answer is the same, sooner.
 
     Returns
     -------
@@ -74,7 +74,7 @@ def fit(
     Raises
     ------
     ModelError
-        For faulty cells, fewer than 10 losses, unknown terms, and fits that do not settle.
+        For a faulty exposure table, fewer than 10 losses, unknown terms, and fits that do not settle.
     CollinearTermsError
         For terms that carry the same information.
 
@@ -93,18 +93,18 @@ def fit(
     --------
     Thirty losses in low light against ten, of as many plant-days:
 
-    >>> cells = pd.DataFrame({
+    >>> exposure_table = pd.DataFrame({
     ...     "site_id": "S1", "species": "Ficus lyrata", "light": ["low", "medium"], "pot": "15-24 cm",
     ...     "planter": "direct", "age_band": "days 91-365", "repotted": "never", "moved": "never",
     ...     "month": pd.Timestamp("2026-01-01"), "rh_band": "missing", "rh_tenths": 0, "rh_readings": 0,
     ...     "plant_days": 10_000, "losses": [30, 10],
     ... })
-    >>> model = fit(cells, terms=["light"], frailty_variance=0, pseudo_events=0)
+    >>> model = fit(exposure_table, terms=["light"], frailty_variance=0, pseudo_events=0)
     >>> profiles = pd.DataFrame({"species": ["Ficus lyrata"] * 2, "light": ["medium", "low"]})
     >>> model.rate(profiles)["rate"].round(3).tolist()
     [36.525, 109.575]
     """
-    table = cells if isinstance(cells, RateTable) else RateTable.from_cells(cells)
+    table = exposure_table if isinstance(exposure_table, RateTable) else RateTable.from_exposure(exposure_table)
     lost = int(table.losses.sum())
     if lost < FEWEST_LOSSES:
         raise ModelError(
@@ -157,7 +157,7 @@ def _best(counts: Counts, frailty_variance: float | None, start: LossModel | Non
 
 
 def _asked(table: RateTable, terms: list[str]) -> tuple[list[str], list[str]]:
-    """The terms that the cells can carry, and what was taken out."""
+    """The terms that the table can carry, and what was taken out."""
     unknown = [name for name in terms if name not in LOSS_TERMS]
     if unknown:
         raise ModelError(f"no term {', '.join(unknown)} in the loss model (terms: {', '.join(LOSS_TERMS)})")
@@ -170,17 +170,17 @@ def _asked(table: RateTable, terms: list[str]) -> tuple[list[str], list[str]]:
     unread = int(table.numeric["no_humidity"].sum())
     if "dry_air" in asked and "no_humidity" not in asked and unread:
         raise ModelError(
-            f"{unread} of {len(table.site)} cells have no humidity reading; without the term no_humidity the model "
-            "would take their air as moist"
+            f"{unread} of {len(table.site)} rows of the exposure table have no humidity reading; without the term "
+            "no_humidity the model would take their air as moist"
         )
     if "no_humidity" in asked and unread == len(table.site):
         asked = [name for name in asked if name not in AIR]
-        notes.append("no humidity reading in any of the cells: the model has no term for it")
+        notes.append("no humidity reading in any row of the exposure table: the model has no term for it")
     return asked, notes
 
 
 def counts_of(table: RateTable, terms: list[str], group_of: dict[str, str], pseudo_events: float) -> Counts:
-    """Add cells up by site and pattern, as far as terms tell them apart, with the priors of rare levels.
+    """Add rows up by site and pattern, as far as terms tell them apart, with the priors of rare levels.
 
     Raises
     ------

@@ -18,7 +18,7 @@ NO_CAUSE = ("unknown", "died", "decline")  # words that name no cause, so that n
 
 
 def largest_event(
-    losses: pd.DataFrame, cells: pd.DataFrame, period: Period, conf_level: float = CONF_LEVEL
+    losses: pd.DataFrame, exposure_table: pd.DataFrame, period: Period, conf_level: float = CONF_LEVEL
 ) -> pd.DataFrame:
     """How much of the losses one event made, and the rate without it.
 
@@ -26,7 +26,7 @@ def largest_event(
     ----------
     losses : pandas.DataFrame
         One row per loss row: site_id, cause, found_on, lost_on, quantity; those whose lost_on lies in the period count.
-    cells : pandas.DataFrame
+    exposure_table : pandas.DataFrame
         The one row of the whole period: n_plants, plant_days, losses.
     period : Period
     conf_level : float
@@ -40,19 +40,19 @@ def largest_event(
     Raises
     ------
     RateError
-        When the losses of the list and of the cells differ.
+        When the losses of the list and of the exposure table differ.
     """
-    one_row_each(cells, [])
-    whole = cells.iloc[0]
+    one_row_each(exposure_table, [])
+    whole = exposure_table.iloc[0]
     listed = losses_in(losses, period)
     if int(listed["quantity"].sum()) != int(whole["losses"]):
         raise RateError(
-            f"{period.name}: the list has {listed['quantity'].sum()} losses, the cells "
+            f"{period.name}: the list has {listed['quantity'].sum()} losses, the exposure table "
             f"{whole['losses']}; both must stand on one plant-time"
         )
     event = largest_event_rows(listed)
     removed = int(event["quantity"].sum())
-    share = cells[["n_plants", "plant_days"]].assign(losses=removed, estimate=np.nan)
+    share = exposure_table[["n_plants", "plant_days"]].assign(losses=removed, estimate=np.nan)
     if event.empty:
         share = share.assign(note="not available: no losses with a named cause")
     else:
@@ -64,7 +64,7 @@ def largest_event(
         )
     left = int(whole["losses"]) - removed
     rate = loss_rate(left, whole["plant_days"], conf_level)
-    rest = cells[["n_plants", "plant_days"]].assign(
+    rest = exposure_table[["n_plants", "plant_days"]].assign(
         losses=left, **rate._asdict(), note="" if whole["plant_days"] > 0 else NO_DAYS
     )
     by = ["site_id", "cause"] if len(event) else []

@@ -55,7 +55,7 @@ def loss_rates(time: PlantTime, records: Records, period: Period, client: str = 
         When no plant was followed in the period.
     """
     where = {"client_id": client} if client else {}
-    whole = time.cells([], period.start, period.end, where)
+    whole = time.exposure_table([], period.start, period.end, where)
     if whole["plant_days"].iloc[0] == 0:
         of = f" of client '{client}'" if client else ""
         raise PeriodNotOnRecordError(
@@ -63,7 +63,7 @@ def loss_rates(time: PlantTime, records: Records, period: Period, client: str = 
         )
     losses = lost_in(time, period, client)
     before = same_quarter_last_year(period)
-    year_ago = time.cells([], before.start, before.end, where)
+    year_ago = time.exposure_table([], before.start, before.end, where)
     event = largest_event(losses, whole, period)
     payers = losses.assign(covered=costs.who_pays(losses))
     settings = records.settings
@@ -71,7 +71,7 @@ def loss_rates(time: PlantTime, records: Records, period: Period, client: str = 
         rates_by(whole, [], period),
         *trend(time, period, where),
         *(
-            rates_by(time.cells(by, period.start, period.end, where), by, period)
+            rates_by(time.exposure_table(by, period.start, period.end, where), by, period)
             for by in SPLITS
             if not (client and by == ["client_id"])
         ),
@@ -115,9 +115,9 @@ def trend(time: PlantTime, period: Period, where: dict[str, str]) -> list[pd.Dat
     """Rates of the quarters before, as far back as plants were followed."""
     parts = []
     for earlier in previous_quarters(period, TREND_QUARTERS):
-        cells = time.cells([], earlier.start, earlier.end, where)
-        if cells["plant_days"].iloc[0] > 0:
-            parts.append(rates_by(cells, [], earlier))
+        exposure_table = time.exposure_table([], earlier.start, earlier.end, where)
+        if exposure_table["plant_days"].iloc[0] > 0:
+            parts.append(rates_by(exposure_table, [], earlier))
     return parts
 
 

@@ -77,7 +77,7 @@ class LossModel:
 
     @cached_property
     def patterns(self) -> pd.DataFrame:
-        """Conditions that the cells hold, one row each: species, the terms in use, losses, plant_days."""
+        """Conditions that the rows hold, one row each: species, the terms in use, losses, plant_days."""
         losses, days = self.counts.by_pattern
         columns: dict[str, pd.Series] = {}
         for part in self.counts.design.parts[1:]:

@@ -13,12 +13,14 @@ from plantstats.stats.intervals import CONF_LEVEL
 from plantstats.stats.rates import CONDITIONAL, EXACT, PER_100_YEARS, RateError, loss_rate, rate_ratio, share_lost
 
 
-def rates_by(cells: pd.DataFrame, by: list[str], period: Period, conf_level: float = CONF_LEVEL) -> pd.DataFrame:
+def rates_by(
+    exposure_table: pd.DataFrame, by: list[str], period: Period, conf_level: float = CONF_LEVEL
+) -> pd.DataFrame:
     """Rates and shares lost of each group, by both definitions of a loss.
 
     Parameters
     ----------
-    cells : pandas.DataFrame
+    exposure_table : pandas.DataFrame
         One row per combination of `by`: n_plants, plant_days, losses, died.
     by : list of str
     period : Period
@@ -32,12 +34,12 @@ def rates_by(cells: pd.DataFrame, by: list[str], period: Period, conf_level: flo
     Raises
     ------
     RateError
-        When `cells` has several rows of one group (plants cannot be added over them).
+        When `exposure_table` has several rows of one group (plants cannot be added over them).
     """
-    one_row_each(cells, by)
+    one_row_each(exposure_table, by)
     made = []
     for kind, counts, share_name in (("loss", "losses", "share_lost"), ("death", "died", "share_died")):
-        rate = loss_rate(cells[counts], cells["plant_days"], conf_level)
+        rate = loss_rate(exposure_table[counts], exposure_table["plant_days"], conf_level)
         share_unit = f"% of plants in {period.days} days"
         for measure, unit, interval in (
             (f"{kind}_rate", PER_100_YEARS, rate),
@@ -45,21 +47,21 @@ def rates_by(cells: pd.DataFrame, by: list[str], period: Period, conf_level: flo
         ):
             made.append(
                 findings.rows(
-                    cells[[*by, "n_plants", "plant_days"]],
+                    exposure_table[[*by, "n_plants", "plant_days"]],
                     measure,
                     period=period.name,
                     unit=unit,
                     method=EXACT,
                     by=by,
-                    losses=cells[counts].to_numpy(),
+                    losses=exposure_table[counts].to_numpy(),
                     **interval._asdict(),
-                ).assign(conf_level=conf_level, note=np.where(cells["plant_days"] > 0, "", NO_DAYS))
+                ).assign(conf_level=conf_level, note=np.where(exposure_table["plant_days"] > 0, "", NO_DAYS))
             )
     return findings.table(pd.concat(made, ignore_index=True))
 
 
 def ratios_by(
-    cells: pd.DataFrame,
+    exposure_table: pd.DataFrame,
     before: pd.DataFrame,
     by: list[str],
     *,
@@ -71,7 +73,7 @@ def ratios_by(
 
     Parameters
     ----------
-    cells, before : pandas.DataFrame
+    exposure_table, before : pandas.DataFrame
         Of the period, and of the other one; each has one row per combination of `by`.
     by : list of str
     period : Period
@@ -82,20 +84,20 @@ def ratios_by(
     Returns
     -------
     pandas.DataFrame
-        Findings: loss_rate_ratio, death_rate_ratio, one row per group of `cells`.
+        Findings: loss_rate_ratio, death_rate_ratio, one row per group of `exposure_table`.
 
     Raises
     ------
     RateError
         As in `rates_by`.
     """
-    one_row_each(cells, by)
+    one_row_each(exposure_table, by)
     one_row_each(before, by)
     counts = ["plant_days", "losses", "died"]
     if by:
-        both = cells.merge(before[[*by, *counts]], on=by, how="left", suffixes=("", "_before"))
+        both = exposure_table.merge(before[[*by, *counts]], on=by, how="left", suffixes=("", "_before"))
     else:
-        both = cells.join(before[counts].add_suffix("_before"))
+        both = exposure_table.join(before[counts].add_suffix("_before"))
     both = both.fillna(dict.fromkeys((f"{c}_before" for c in counts), 0))
     made = []
     for measure, count in (("loss_rate_ratio", "losses"), ("death_rate_ratio", "died")):
@@ -117,7 +119,7 @@ def ratios_by(
 
 def cause_specific_rates(
     losses: pd.DataFrame,
-    cells: pd.DataFrame,
+    exposure_table: pd.DataFrame,
     period: Period,
     column: str = "cause",
     always: Sequence[str] = (),
@@ -129,7 +131,7 @@ def cause_specific_rates(
     ----------
     losses : pandas.DataFrame
         One row per loss row: lost_on (those in the period count), quantity, and the column asked for.
-    cells : pandas.DataFrame
+    exposure_table : pandas.DataFrame
         The one row of the whole period: n_plants, plant_days.
     period : Period
     column : {"cause", "covered"}
@@ -147,7 +149,7 @@ def cause_specific_rates(
     value = inside[column].astype("object").where(inside[column].notna(), "unknown")
     counts = inside.groupby(value)["quantity"].sum()
     counts = counts.reindex(sorted({*counts.index, *always}), fill_value=0)
-    whole = cells.iloc[0]
+    whole = exposure_table.iloc[0]
     rate = loss_rate(counts.to_numpy(), np.full(len(counts), float(whole["plant_days"])), conf_level)
     frame = pd.DataFrame({column: counts.index.to_numpy(), "losses": counts.to_numpy(), **rate._asdict()})
     return findings.table(
@@ -169,13 +171,13 @@ def losses_in(losses: pd.DataFrame, period: Period) -> pd.DataFrame:
     return losses[(losses["lost_on"] >= pd.Timestamp(period.start)) & (losses["lost_on"] < pd.Timestamp(period.end))]
 
 
-def one_row_each(cells: pd.DataFrame, by: list[str]) -> None:
-    """Refuse cells that are finer than the groups asked for: plants would count twice."""
-    several = cells.duplicated(by).any() if by else len(cells) != 1
+def one_row_each(exposure_table: pd.DataFrame, by: list[str]) -> None:
+    """Refuse an exposure table that is finer than the groups asked for: plants would count twice."""
+    several = exposure_table.duplicated(by).any() if by else len(exposure_table) != 1
     if several:
         raise RateError(
-            f"cells must have one row per combination of {by or 'nothing (one row in all)'}; "
-            "ask plant-time for cells by exactly these columns"
+            f"an exposure table must have one row per combination of {by or 'nothing (one row in all)'}; "
+            "ask plant-time for one by exactly these columns"
         )
 
 

@@ -11,11 +11,11 @@ import pandas as pd
 
 from plantstats.exposure import DRY_AIR_BELOW
 from plantstats.losses.design import Array, Codes, Factor, ModelError, Numeric, constant, dummies
-from plantstats.losses.terms import CELLS_BY, FACTORS, HUMIDITY_STEP, NUMERIC, REFERENCE
+from plantstats.losses.terms import EXPOSURE_BY, FACTORS, HUMIDITY_STEP, NUMERIC, REFERENCE
 
 # Where the codes of a numeric term stand, when not under its own name.
 GRID = {"year_cos": "month", "year_sin": "month"}
-COLUMNS = (*CELLS_BY, "plant_days", "losses", "rh_tenths", "rh_readings")
+COLUMNS = (*EXPOSURE_BY, "plant_days", "losses", "rh_tenths", "rh_readings")
 
 
 @dataclass(frozen=True)
@@ -84,13 +84,13 @@ class RateTable:
     coding: Coding
 
     @classmethod
-    def from_cells(cls, cells: pd.DataFrame) -> RateTable:
-        """Check cells of plant-time and code their conditions.
+    def from_exposure(cls, exposure_table: pd.DataFrame) -> RateTable:
+        """Check the exposure table of plant-time and code their conditions.
 
         Parameters
         ----------
-        cells : pandas.DataFrame
-            By `terms.CELLS_BY`: plant_days, losses, rh_tenths, rh_readings. Cells of neither plant-days nor losses do
+        exposure_table : pandas.DataFrame
+            By `terms.EXPOSURE_BY`: plant_days, losses, rh_tenths, rh_readings. Rows of neither plant-days nor losses do
             not count.
 
         Returns
@@ -101,13 +101,13 @@ class RateTable:
         ------
         ModelError
             For absent columns, missing or impossible numbers, losses without plant-days: every fault at once, with the
-            number of cells.
+            number of rows.
 
         Notes
         -----
-        Dry air is rounded to `terms.HUMIDITY_STEP` points, so that cells of like air share a pattern.
+        Dry air is rounded to `terms.HUMIDITY_STEP` points, so that rows of like air share a pattern.
         """
-        used = _checked(cells)
+        used = _checked(exposure_table)
         if used.empty:
             raise ModelError("no plant-days on record: too few for a model")
         site, sites = _coded(used["site_id"])
@@ -142,7 +142,7 @@ class RateTable:
         return cls(sites, site, names, codes, numeric, days, losses, coding)
 
     def patterns(self, terms: Iterable[str]) -> tuple[Codes, Codes]:
-        """Tell cells apart as far as terms do.
+        """Tell rows apart as far as terms do.
 
         Parameters
         ----------
@@ -161,7 +161,7 @@ class RateTable:
         return pattern.astype(np.intp), first.astype(np.intp)
 
     def parts(self, terms: Iterable[str], rows: Codes) -> list[Numeric | Factor]:
-        """The constant and the columns of terms, of chosen cells."""
+        """The constant and the columns of terms, of chosen rows."""
         return [
             constant(len(rows)),
             *(
@@ -173,7 +173,7 @@ class RateTable:
         ]
 
     def only_level(self, name: str) -> str | None:
-        """The one level (or value) that a term has in these cells; None where it has several."""
+        """The one level (or value) that a term has in these rows; None where it has several."""
         if name in NUMERIC:
             values = self.numeric[name]
             return f"{values[0]:g}" if np.all(values == values[0]) else None
@@ -191,12 +191,14 @@ def dryness(humidity: Array) -> Array:
     return np.nan_to_num(np.maximum(DRY_AIR_BELOW - humidity, 0.0) / 10)
 
 
-def conditions(cells: pd.DataFrame) -> pd.DataFrame:
-    """Conditions of cells as `LossModel.matrix` takes them; dry air as it was read, on no grid."""
-    readings = cells["rh_readings"].to_numpy("float64")
-    humidity = np.divide(cells["rh_tenths"], 10 * readings, out=np.full(len(cells), np.nan), where=readings > 0)
-    cosine, sine = yearly_cycle(cells["month"].dt.month.to_numpy())
-    return cells[["species", *FACTORS]].assign(
+def conditions(exposure_table: pd.DataFrame) -> pd.DataFrame:
+    """Conditions of rows as `LossModel.matrix` takes them; dry air as it was read, on no grid."""
+    readings = exposure_table["rh_readings"].to_numpy("float64")
+    humidity = np.divide(
+        exposure_table["rh_tenths"], 10 * readings, out=np.full(len(exposure_table), np.nan), where=readings > 0
+    )
+    cosine, sine = yearly_cycle(exposure_table["month"].dt.month.to_numpy())
+    return exposure_table[["species", *FACTORS]].assign(
         year_cos=cosine, year_sin=sine, dry_air=dryness(humidity), no_humidity=(readings == 0).astype("float64")
     )
 
@@ -214,34 +216,37 @@ def _reference(factor: str, levels: tuple[str, ...], codes: Codes, losses: Array
     return levels[int(np.lexsort((at_risk, lost))[-1])]
 
 
-def _checked(cells: pd.DataFrame) -> pd.DataFrame:
-    absent = [c for c in COLUMNS if c not in cells.columns]
+def _checked(exposure_table: pd.DataFrame) -> pd.DataFrame:
+    absent = [c for c in COLUMNS if c not in exposure_table.columns]
     if absent:
-        raise ModelError(f"cells have no column {', '.join(absent)}; ask plant-time for cells by {', '.join(CELLS_BY)}")
-    days, losses = cells["plant_days"], cells["losses"]
+        raise ModelError(
+            f"the exposure table has no column {', '.join(absent)}; ask plant-time for one by {', '.join(EXPOSURE_BY)}"
+        )
+    days, losses = exposure_table["plant_days"], exposure_table["losses"]
     faults = {
         "plant-days are missing": days.isna(),
         "plant-days are below zero": days < 0,
         "losses are missing": losses.isna(),
         "losses are below zero": losses < 0,
         "losses without plant-days": (days <= 0) & (losses > 0),
-        "no site": cells["site_id"].isna(),
-        "no species": cells["species"].isna(),
+        "no site": exposure_table["site_id"].isna(),
+        "no species": exposure_table["species"].isna(),
         "plant-days are infinite": np.isinf(days.astype("float64")),
-        "no month": cells["month"].isna(),
-        "humidity outside 0 to 100%": (cells["rh_tenths"] < 0) | (cells["rh_tenths"] > 1000 * cells["rh_readings"]),
-        **{f"no {factor}": cells[factor].isna() for factor in (*FACTORS, "rh_band")},
+        "no month": exposure_table["month"].isna(),
+        "humidity outside 0 to 100%": (exposure_table["rh_tenths"] < 0)
+        | (exposure_table["rh_tenths"] > 1000 * exposure_table["rh_readings"]),
+        **{f"no {factor}": exposure_table[factor].isna() for factor in (*FACTORS, "rh_band")},
     }
     messages = [
-        f"{what} in {int(bad.sum())} of {len(cells)} cells (first: {_first(cells, bad)})"
+        f"{what} in {int(bad.sum())} of {len(exposure_table)} rows (first: {_first(exposure_table, bad)})"
         for what, bad in faults.items()
         if bad.any()
     ]
     if messages:
         raise ModelError("; ".join(messages))
-    return cells[days > 0].reset_index(drop=True)
+    return exposure_table[days > 0].reset_index(drop=True)
 
 
-def _first(cells: pd.DataFrame, bad: pd.Series) -> str:
-    row = cells.loc[bad, ["site_id", "species", "month"]].iloc[0]
+def _first(exposure_table: pd.DataFrame, bad: pd.Series) -> str:
+    row = exposure_table.loc[bad, ["site_id", "species", "month"]].iloc[0]
     return ", ".join("missing" if pd.isna(v) else str(v).removesuffix(" 00:00:00") for v in row)

@@ -62,7 +62,7 @@ def service(time: PlantTime, standing: pd.DataFrame, period: Period, client: str
             )
         )
     where = {"client_id": client} if client else {}
-    air = time.cells(["site_id", "rh_band"], period.start, period.end, where, count_plants=False)
+    air = time.exposure_table(["site_id", "rh_band"], period.start, period.end, where, count_plants=False)
     air = air[air["rh_band"].ne("missing")]
     dry = air["rh_band"].astype("int64").lt(DRY_BANDS_BELOW)
     days = (

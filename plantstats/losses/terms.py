@@ -17,8 +17,8 @@ SEASON_ONLY = (*FACTORS, *SEASON)
 HUMIDITY_ONLY = (*FACTORS, *AIR)
 ALL_YEAR_ALIKE = FACTORS
 # What plant-time is asked for.
-CELLS_BY = ("site_id", "species", *FACTORS, "month", "rh_band")
-# Dry air is rounded to this many points of humidity, so that cells of like air share a pattern. On invented companies
+EXPOSURE_BY = ("site_id", "species", *FACTORS, "month", "rh_band")
+# Dry air is rounded to this many points of humidity, so that rows of like air share a pattern. On invented companies
 # of 400, 5,000 and 20,000 plants no estimate moved by more than 0.001, 0.001 and 0.002 of its standard error; with
 # steps of a quarter point by 0.002, 0.006 and 0.013.
 HUMIDITY_STEP = 0.1

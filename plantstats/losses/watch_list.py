@@ -93,7 +93,7 @@ def watch(records: Records, day: date, species: pd.DataFrame | None = None, memo
     memory = memory or Memory()
     time = exposure.build(records, day, "found")
     memory.standing[day] = standing(time)
-    model = fit(time.cells(list(terms.CELLS_BY)), species, start=memory.model)
+    model = fit(time.exposure_table(list(terms.EXPOSURE_BY)), species, start=memory.model)
     memory.model = model
     ahead = pd.date_range(day + timedelta(days=1), day + timedelta(days=HORIZON))
     model.coding.check_season(ahead.month, f"up to {day}")

@@ -92,7 +92,7 @@ def back_test_caption(test: BackTest | None) -> str:
     if test is None:
         return "No quotes of a year ago."
     return (
-        f"Stated against held, over {len(test.cells)} site-quarters of {test.cells['site_id'].nunique()} sites; bars: "
-        "95% intervals of the share (exact binomial; a little too narrow, as the quarters of one site are not "
-        "independent)"
+        f"Stated against held, over {len(test.site_quarters)} site-quarters of "
+        f"{test.site_quarters['site_id'].nunique()} sites; bars: 95% intervals of the share (exact binomial; a little "
+        "too narrow, as the quarters of one site are not independent)"
     )

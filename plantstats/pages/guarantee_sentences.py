@@ -82,8 +82,8 @@ def back_test_sentence(test: back_test.BackTest | None) -> str:
     value, low, high = test.ratio()
     parts = []
     for p in back_test.QUANTILES:
-        held = test.cells["losses"] <= test.cells[f"point_{100 * p:.0f}"]
-        stated = test.cells[f"chance_{100 * p:.0f}"].mean()
+        held = test.site_quarters["losses"] <= test.site_quarters[f"point_{100 * p:.0f}"]
+        stated = test.site_quarters[f"chance_{100 * p:.0f}"].mean()
         parts.append(
             f"the {100 * p:.0f}% point held in {int(held.sum())} of {len(held)} site-quarters "
             f"({100 * held.mean():.0f}%, {100 * stated:.0f}% stated)"

@@ -136,9 +136,9 @@ def _made(visits: float, asked: float, period: str, **groups: Any) -> dict[str, 
 
 
 def _air(time: PlantTime, period: Period) -> dict[str, object]:
-    cells = time.cells(["rh_band"], period.start, period.end, count_plants=False)
-    known = cells.loc[cells["rh_band"] != "missing", "plant_days"].sum()
-    whole = cells["plant_days"].sum()
+    exposure_table = time.exposure_table(["rh_band"], period.start, period.end, count_plants=False)
+    known = exposure_table.loc[exposure_table["rh_band"] != "missing", "plant_days"].sum()
+    whole = exposure_table["plant_days"].sum()
     if whole == 0:
         return findings.finding(
             "air_known_share",
@@ -173,7 +173,7 @@ def _doubt(
     engine: duckdb.DuckDBPyConnection, time: PlantTime, faults: pd.DataFrame, period: Period
 ) -> list[dict[str, object]]:
     """The rate with and without what is doubtful."""
-    each = time.cells(["plant_id"], period.start, period.end)
+    each = time.exposure_table(["plant_id"], period.start, period.end)
     named = set(faults.loc[faults["severity"].eq("impossible"), "plant_id"].dropna()) - {""}
     sure = each[~each["plant_id"].isin(named)]
     swaps = int(faults["code"].eq("silent_swap").sum())

@@ -185,9 +185,9 @@ def _effects(company: Company, time: PlantTime) -> list[pd.DataFrame]:
     """Rate ratios and adjusted rates of the loss-drivers page, which stands or falls as a whole."""
     if company.case.situation == AS_MODELLED and company.case.params.over_dry > 0:
         return []  # Days left dry share in every contrast, and their truth has no one number.
-    cells = time.cells(list(losses.CELLS_BY), end=terms.settled(AS_OF))
+    exposure_table = time.exposure_table(list(losses.EXPOSURE_BY), end=terms.settled(AS_OF))
     try:
-        check = losses.check_collinearity(cells, species_table())
+        check = losses.check_collinearity(exposure_table, species_table())
         findings = losses.effects(check.model, QUARTER)
         situations = profiles(check)
         adjusted = losses.adjusted_rates(check.model, situations, QUARTER)

@@ -81,12 +81,12 @@ def _covered(name: str, test: back_test.BackTest) -> list[pd.DataFrame]:
     """Whether losses stayed within the points of quotes, by quarter: of all sites, and of each."""
     parts = []
     for share in POINTS:
-        for of, cells in (("company", test.totals), ("site", test.cells)):
-            within = cells["losses"].to_numpy() <= cells[f"point_{share}"].to_numpy()
+        for of, counted in (("company", test.totals), ("site", test.site_quarters)):
+            within = counted["losses"].to_numpy() <= counted[f"point_{share}"].to_numpy()
             # Counts are whole: the point holds a little more than its own percentage.
-            chance = cells[f"chance_{share}"].to_numpy(float)
+            chance = counted[f"chance_{share}"].to_numpy(float)
             parts.append(
-                alarms(f"{name}_{share}_covered_{of}", cells["site_id"] + " " + cells["period"], within, chance)
+                alarms(f"{name}_{share}_covered_{of}", counted["site_id"] + " " + counted["period"], within, chance)
             )
     return parts
 
@@ -108,7 +108,7 @@ def _rules(test: back_test.BackTest, time: PlantTime) -> list[pd.DataFrame]:
 
 def _by_light(time: PlantTime, one: Period, plants: int) -> float:
     """Losses of so many plants by the rule, at the lights that plants stood in."""
-    days = time.cells(["light"], one.start, one.end).set_index("light")["plant_days"].astype("float64")
+    days = time.exposure_table(["light"], one.start, one.end).set_index("light")["plant_days"].astype("float64")
     rate = days.index.map(THUMB_BY_LIGHT).to_numpy("float64") @ days.to_numpy() / days.sum()
     return float(rate * plants * (one.end - one.start).days / DAYS_PER_YEAR)
 

@@ -138,7 +138,7 @@ def loss_rates(time: PlantTime) -> pd.DataFrame:
     Gamma-Poisson shrinkage (see `plantstats.stats.empirical_bayes`). Where nothing was ever lost, half a loss spread
     over all plant-days: no loss is not no risk.
     """
-    rates = time.cells(["species", "light"])
+    rates = time.exposure_table(["species", "light"])
     rates = rates[rates["plant_days"] > 0].reset_index(drop=True)
     losses, days = rates["losses"].to_numpy(dtype=float), rates["plant_days"].to_numpy(dtype=float)
     if len(rates) < 2 or losses.sum() == 0:

@@ -18,7 +18,7 @@ def day(dates: pd.Series) -> pd.Series:
 
 
 def cells(records: Records, as_of: pd.Timestamp, by: list[str]) -> pd.DataFrame:
-    """What `PlantTime.cells` gives for losses dated "found", without n_plants."""
+    """What `PlantTime.exposure_table` gives for losses dated "found", without n_plants."""
     cut = (as_of - EPOCH).days
     visits = records.table("visits")
     visits = visits[visits["visited_on"] <= as_of]

@@ -66,7 +66,7 @@ def cells_of(plants: int, work: Path) -> pd.DataFrame:
     loaded = records.load(folder)
     last = exposure.last_day(loaded)
     time_at_risk = exposure.build(loaded, last, "midpoint")
-    return time_at_risk.cells(list(losses.CELLS_BY), end=terms.settled(last))
+    return time_at_risk.exposure_table(list(losses.EXPOSURE_BY), end=terms.settled(last))
 
 
 def clock(run: Callable[[], Any], times: int = 3) -> tuple[float, Any]:
@@ -110,8 +110,8 @@ def bam(cells: pd.DataFrame, model: LossModel, work: Path) -> tuple[float, pd.Se
 def compared(plants: int, work: Path) -> bool:
     """Print one company's comparison; whether all sides agree."""
     cells, species = cells_of(plants, work), species_table()
-    seconds, model = clock(lambda: losses.fit(RateTable.from_cells(cells), species))
-    warm, _ = clock(lambda: losses.fit(RateTable.from_cells(cells), species, start=model))
+    seconds, model = clock(lambda: losses.fit(RateTable.from_exposure(cells), species))
+    warm, _ = clock(lambda: losses.fit(RateTable.from_exposure(cells), species, start=model))
     print(
         f"{plants:,} plants: {len(cells):,} cells, {model.counts.design.rows:,} patterns x {len(model.names)}, "
         f"{len(model.sites):,} sites, {model.losses:,} losses; {seconds:.2f} s, from a warm start {warm:.2f} s",

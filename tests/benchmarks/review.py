@@ -45,7 +45,7 @@ def measure(part: str, folder: Path) -> dict[str, float]:
         cut = studies.choose_quarter(loaded).last_day
         began = time.perf_counter()
         if part == "cells":
-            made = exposure.build(loaded, cut).cells(BY, count_plants=False)
+            made = exposure.build(loaded, cut).exposure_table(BY, count_plants=False)
         else:
             made = cells_in_pandas.cells(loaded, pd.Timestamp(cut), BY)
         names = ("plant_days", "losses", "client_exits", "withdrawn", "rh_tenths", "rh_readings")

@@ -57,7 +57,7 @@ def test_a_life_counts_the_days_after_entry_up_to_the_day_of_loss(tmp_path: Path
         plants=[plant(installed_on="2025-01-06")],
         replacements=[lost("P1", "2025-03-31")],
     )
-    by_month = time.cells(["month"])
+    by_month = time.exposure_table(["month"])
     assert by_month["plant_days"].tolist() == [25, 28, 31]
     assert by_month["losses"].tolist() == [0, 0, 1]
 
@@ -70,8 +70,12 @@ def test_a_loss_found_on_the_first_of_october_belongs_to_october_and_to_the_four
         plants=[plant(installed_on="2025-09-01")],
         replacements=[lost("P1", "2025-10-01")],
     )
-    assert time.cells([], date(2025, 7, 1), date(2025, 10, 1))[["plant_days", "losses"]].values.tolist() == [[29, 0]]
-    assert time.cells([], date(2025, 10, 1), date(2026, 1, 1))[["plant_days", "losses"]].values.tolist() == [[1, 1]]
+    assert time.exposure_table([], date(2025, 7, 1), date(2025, 10, 1))[["plant_days", "losses"]].values.tolist() == [
+        [29, 0]
+    ]
+    assert time.exposure_table([], date(2025, 10, 1), date(2026, 1, 1))[["plant_days", "losses"]].values.tolist() == [
+        [1, 1]
+    ]
 
 
 def test_a_plant_older_than_the_records_enters_late_with_its_age(tmp_path: Path) -> None:
@@ -82,7 +86,7 @@ def test_a_plant_older_than_the_records_enters_late_with_its_age(tmp_path: Path)
         sites=[{"site_id": "S1", "client_id": "C1", "observed_from": "2025-01-01"}],
         plants=[plant(installed_on="2023-01-01")],
     )
-    assert time.cells(["age_band"]).values.tolist()[0][:3] == ["after day 730", 1, 30]
+    assert time.exposure_table(["age_band"]).values.tolist()[0][:3] == ["after day 730", 1, 30]
 
 
 def test_an_unknown_install_date_enters_when_first_seen_and_is_never_age_zero(tmp_path: Path) -> None:
@@ -93,7 +97,7 @@ def test_an_unknown_install_date_enters_when_first_seen_and_is_never_age_zero(tm
         plants=[plant()],
         visits=[{"plant_id": "P1", "visited_on": "2025-01-11"}],
     )
-    assert time.cells(["age_band"]).values.tolist()[0][:3] == ["unknown", 1, 20]
+    assert time.exposure_table(["age_band"]).values.tolist()[0][:3] == ["unknown", 1, 20]
 
 
 def test_ages_are_split_after_day_90_and_day_365(tmp_path: Path) -> None:
@@ -105,7 +109,7 @@ def test_ages_are_split_after_day_90_and_day_365(tmp_path: Path) -> None:
         sites=SITE,
         plants=[plant(installed_on=installed.isoformat())],
     )
-    cells = time.cells(["age_band"])
+    cells = time.exposure_table(["age_band"])
     assert dict(zip(cells["age_band"], cells["plant_days"], strict=True)) == {
         "days 1-90": 90,
         "days 91-365": 275,
@@ -121,7 +125,7 @@ def test_a_plant_lost_on_the_day_it_came_counts_one_day(tmp_path: Path) -> None:
         plants=[plant(installed_on="2025-01-06")],
         replacements=[lost("P1", "2025-01-06")],
     )
-    assert time.cells([])[["plant_days", "losses"]].values.tolist() == [[1, 1]]
+    assert time.exposure_table([])[["plant_days", "losses"]].values.tolist() == [[1, 1]]
 
 
 def test_midpoint_dating_puts_a_loss_half_way_between_last_seen_alive_and_found(tmp_path: Path) -> None:
@@ -153,7 +157,7 @@ def test_losses_of_a_counted_line_shrink_what_is_at_risk(tmp_path: Path) -> None
         plants=[plant(installed_on="2025-01-01", quantity=6)],
         replacements=[lost("P1", "2025-01-11", quantity=2)],
     )
-    assert time.cells([])[["n_plants", "plant_days", "losses"]].values.tolist() == [[6, 140, 2]]
+    assert time.exposure_table([])[["n_plants", "plant_days", "losses"]].values.tolist() == [[6, 140, 2]]
 
 
 def test_a_counted_line_cannot_lose_more_than_it_has_and_the_rest_is_accounted_for(tmp_path: Path) -> None:
@@ -170,7 +174,7 @@ def test_a_counted_line_cannot_lose_more_than_it_has_and_the_rest_is_accounted_f
     )
     assert time.losses["quantity"].tolist() == [2, 1]
     assert fates(time)[("replacements", "the plant was gone already")] == 1
-    assert time.cells([])["plant_days"].tolist() == [3 * 10 + 1 * 10]
+    assert time.exposure_table([])["plant_days"].tolist() == [3 * 10 + 1 * 10]
 
 
 def test_a_move_changes_light_site_and_client_from_the_day_after(tmp_path: Path) -> None:
@@ -186,7 +190,7 @@ def test_a_move_changes_light_site_and_client_from_the_day_after(tmp_path: Path)
             {"plant_id": "P1", "moved_on": "2025-01-21", "to_light": "high"},
         ],
     )
-    cells = time.cells(["client_id", "site_id", "light", "moved"])
+    cells = time.exposure_table(["client_id", "site_id", "light", "moved"])
     assert cells[["client_id", "site_id", "light", "moved", "plant_days"]].values.tolist() == [
         ["C1", "S1", "low", "never", 10],
         ["C2", "S2", "high", "first 90 days", 11],
@@ -202,7 +206,7 @@ def test_a_move_before_the_records_begin_is_where_the_plant_stands(tmp_path: Pat
         plants=[plant(installed_on="2024-01-01")],
         moves=[{"plant_id": "P1", "moved_on": "2024-12-31", "to_light": "high"}],
     )
-    cells = time.cells(["light", "moved"])
+    cells = time.exposure_table(["light", "moved"])
     assert cells[["light", "moved", "plant_days"]].values.tolist() == [["high", "first 90 days", 30]]
 
 
@@ -216,7 +220,7 @@ def test_repotting_counts_from_the_day_after_its_date_and_for_90_days(tmp_path: 
         plants=[plant(installed_on=begun.isoformat())],
         visits=[{"plant_id": "P1", "visited_on": (begun + timedelta(60)).isoformat(), "repotted": True}],
     )
-    cells = time.cells(["repotted"])
+    cells = time.exposure_table(["repotted"])
     assert dict(zip(cells["repotted"], cells["plant_days"], strict=True)) == {
         "never": 60,
         "first 90 days": 90,
@@ -241,7 +245,7 @@ def test_humidity_is_the_sites_mean_over_28_days_before_the_middle_and_missing_i
             {"plant_id": "P1", "visited_on": "2025-02-14", "rh_percent": 90.0},
         ],
     )
-    cells = time.cells(["month", "rh_band"])
+    cells = time.exposure_table(["month", "rh_band"])
     assert cells[["rh_band", "rh_tenths", "rh_readings"]].values.tolist() == [
         ["25", 511, 2],
         ["40", 400, 1],
@@ -259,7 +263,7 @@ def test_logger_readings_count_as_the_sites_air(tmp_path: Path) -> None:
         plants=[plant(installed_on="2025-01-01")],
         readings=[{"site_id": "S1", "read_at": datetime(2025, 1, 15, 9, 30), "rh_percent": 31.0}],
     )
-    assert time.cells(["rh_band"])["rh_band"].tolist() == ["30"]
+    assert time.exposure_table(["rh_band"])["rh_band"].tolist() == ["30"]
 
 
 def test_theft_and_upgrades_end_follow_up_without_being_losses(tmp_path: Path) -> None:
@@ -274,7 +278,9 @@ def test_theft_and_upgrades_end_follow_up_without_being_losses(tmp_path: Path) -
         ],
         replacements=[lost("P1", "2025-01-11", outcome="client"), lost("P2", "2025-01-21", outcome="withdrawn")],
     )
-    assert time.cells([])[["plant_days", "losses", "client_exits", "withdrawn"]].values.tolist() == [[60, 0, 1, 2]]
+    assert time.exposure_table([])[["plant_days", "losses", "client_exits", "withdrawn"]].values.tolist() == [
+        [60, 0, 1, 2]
+    ]
 
 
 def test_a_removal_and_a_replacement_of_one_plant_are_one_event(tmp_path: Path) -> None:
@@ -285,7 +291,7 @@ def test_a_removal_and_a_replacement_of_one_plant_are_one_event(tmp_path: Path) 
         plants=[plant(installed_on="2025-01-01", removed_on="2025-01-09", outcome="withdrawn")],
         replacements=[lost("P1", "2025-01-11")],
     )
-    assert time.cells([])[["plant_days", "losses", "withdrawn"]].values.tolist() == [[10, 1, 0]]
+    assert time.exposure_table([])[["plant_days", "losses", "withdrawn"]].values.tolist() == [[10, 1, 0]]
 
 
 def test_on_one_day_a_replacement_takes_its_plants_before_the_removal_of_the_rest(tmp_path: Path) -> None:
@@ -298,7 +304,7 @@ def test_on_one_day_a_replacement_takes_its_plants_before_the_removal_of_the_res
         plants=[plant(installed_on="2025-01-01", quantity=3, removed_on="2025-01-11", outcome="withdrawn")],
         replacements=[lost("P1", "2025-01-11", quantity=1)],
     )
-    assert time.cells([])[["plant_days", "losses", "withdrawn"]].values.tolist() == [[30, 1, 2]]
+    assert time.exposure_table([])[["plant_days", "losses", "withdrawn"]].values.tolist() == [[30, 1, 2]]
     assert fates(time)[("removals", "withdrawn")] == 2
 
 
@@ -318,7 +324,7 @@ def test_of_two_moves_of_a_plant_on_one_day_the_greater_label_stands_in_any_orde
         plants=[plant(installed_on="2025-01-01")],
         moves=sorted(moves, key=lambda move: move["to_site_id"], reverse=first == "S3"),
     )
-    cells = time.cells(["site_id", "light"])[["site_id", "light", "plant_days"]]
+    cells = time.exposure_table(["site_id", "light"])[["site_id", "light", "plant_days"]]
     assert cells.values.tolist() == [["S1", "low", 10], ["S3", "medium", 20]]
 
 
@@ -385,7 +391,7 @@ def test_a_plant_taken_away_on_the_day_it_came_was_never_at_risk(tmp_path: Path)
         sites=SITE,
         plants=[plant(installed_on="2025-01-06", removed_on="2025-01-06", outcome="withdrawn")],
     )
-    assert time.cells([])[["plant_days", "withdrawn"]].values.tolist() == [[0, 0]]
+    assert time.exposure_table([])[["plant_days", "withdrawn"]].values.tolist() == [[0, 0]]
     assert fates(time) == {("plants", "gone before the follow-up begins"): 1, ("removals", "on the day of entry"): 1}
 
 
@@ -402,7 +408,7 @@ def test_late_entry_gives_the_worked_days_and_rate(tmp_path: Path) -> None:
         ],
         replacements=[lost("A", "2025-01-13")],
     )
-    assert time.cells([])[["plant_days", "losses"]].values.tolist() == [[58, 1]]
+    assert time.exposure_table([])[["plant_days", "losses"]].values.tolist() == [[58, 1]]
     lives = time.lifetimes.set_index("plant_id")
     assert lives.loc["A", ["entry_age", "exit_age", "event"]].tolist() == [1037, 1049, 1]
     assert lives.loc["C", ["entry_age", "exit_age", "event"]].tolist() == [0, 6, 0]
@@ -414,7 +420,7 @@ def test_nothing_recorded_after_the_cut_changes_the_answer(tmp_path: Path) -> No
         time = build(
             tmp_path / name, "2025-03-31", sites=SITE, plants=[plant(installed_on="2025-01-06")], replacements=later
         )
-        assert time.cells([])[["plant_days", "losses"]].values.tolist() == [[84, 0]]
+        assert time.exposure_table([])[["plant_days", "losses"]].values.tolist() == [[84, 0]]
 
 
 def test_from_look_to_look_only_days_that_could_show_a_loss_count(tmp_path: Path) -> None:
@@ -443,12 +449,12 @@ def test_from_look_to_look_only_days_that_could_show_a_loss_count(tmp_path: Path
     )
     as_of = date(2025, 2, 28)
     time = exposure.build(found, as_of, follow_between_inspections=True)
-    days = time.cells(["plant_id"]).set_index("plant_id")
+    days = time.exposure_table(["plant_id"]).set_index("plant_id")
     assert days["plant_days"].to_dict() == {"LOST": 14, "NEW": 18, "OLD": 28, "UNSEEN": 58}
     assert days["losses"].to_dict() == {"LOST": 1, "NEW": 1, "OLD": 0, "UNSEEN": 0}
     assert fates(time)["replacements", "on the day of entry"] == 1
     # Without, every day from the beginning of the records to the cut counts.
-    whole = exposure.build(found, as_of).cells(["plant_id"]).set_index("plant_id")
+    whole = exposure.build(found, as_of).exposure_table(["plant_id"]).set_index("plant_id")
     assert whole["plant_days"].to_dict() == {"GONE": 9, "LOST": 23, "NEW": 18, "OLD": 58, "UNSEEN": 58}
     assert whole["losses"].sum() == 3
 
@@ -467,7 +473,7 @@ def test_plants_looked_at_less_than_once_a_quarter_count_every_day(tmp_path: Pat
         ],
     )
     time = exposure.build(found, date(2025, 12, 31), follow_between_inspections=True)
-    days = time.cells(["plant_id"]).set_index("plant_id")["plant_days"]
+    days = time.exposure_table(["plant_id"]).set_index("plant_id")["plant_days"]
     # 3 April and 30 September lie 92 days inside: 180 days between them.
     assert days.to_dict() == {"EDGE": 180, "RARE": 364}
 
@@ -494,7 +500,7 @@ def test_remission_weeks_split_as_published(tmp_path: Path) -> None:
         replaced += [lost(name, left)] if row.event else []
     time = build(tmp_path, "2000-12-31", sites=SITE, plants=plants, replacements=replaced, age_cuts=(5, 10, 15))
     bands = ["days 1-5", "days 6-10", "days 11-15", "after day 15"]
-    cells = time.cells(["species", "age_band"]).set_index(["species", "age_band"])
+    cells = time.exposure_table(["species", "age_band"]).set_index(["species", "age_band"])
     for arm, deaths, weeks in (("6-MP", [0, 5, 1, 3], [105, 85, 59, 110]), ("control", [9, 4, 5, 3], [87, 52, 26, 17])):
         assert cells.loc[arm, "losses"].reindex(bands).tolist() == deaths
         assert cells.loc[arm, "plant_days"].reindex(bands).tolist() == weeks
@@ -516,7 +522,7 @@ def test_thirteen_workers_split_by_age_and_calendar_as_published(tmp_path: Path)
         replaced += [lost(f"P{n}", left)] if row.status == "D" else []
     cuts = tuple(round(age * 365.25) for age in (40, 45, 50, 55))
     time = build(tmp_path, "1961-01-01", sites=sites, plants=plants, replacements=replaced, age_cuts=cuts)
-    cells = time.cells(["age_band", "month"])
+    cells = time.exposure_table(["age_band", "month"])
     cells["from_year"] = cells["month"].dt.year // 5 * 5
     years = cells.groupby(["age_band", "from_year"])["plant_days"].sum() / 365.25
     bands = exposure.age_bands(cuts)[1:4]
@@ -542,7 +548,7 @@ def test_delayed_entry_gives_the_published_years_of_the_channing_house(tmp_path:
         gone = {} if row.death else {"removed_on": left.isoformat(), "outcome": "withdrawn"}
         plants.append(plant(f"P{n}", site_id=f"S{n}", species=str(row.gender), installed_on=begun.isoformat(), **gone))
         replaced += [lost(f"P{n}", left.isoformat())] if row.death else []
-    cells = build(tmp_path, "1910-01-01", sites=sites, plants=plants, replacements=replaced).cells(["species"])
+    cells = build(tmp_path, "1910-01-01", sites=sites, plants=plants, replacements=replaced).exposure_table(["species"])
     assert cells["losses"].tolist() == [46, 130]
     assert (cells["plant_days"] / 12).tolist() == pytest.approx([595.3333333, 2497.416667])
 
@@ -657,10 +663,10 @@ def test_days_and_losses_are_conserved_whatever_the_history(
     as_of = date(2024, 1, 1) + timedelta(cut)
     time = build(tmp_path_factory.mktemp("tiny"), as_of.isoformat(), **tables)
     expected = counted_day_by_day(tables, as_of)
-    whole = time.cells([])[["plant_days", "losses"]].iloc[0]
+    whole = time.exposure_table([])[["plant_days", "losses"]].iloc[0]
     assert tuple(whole) == expected
     for by in (["month"], ["age_band", "repotted"], ["light", "moved", "rh_band"], ["plant_id", "site_id"]):
-        assert tuple(time.cells(by)[["plant_days", "losses"]].sum()) == expected
+        assert tuple(time.exposure_table(by)[["plant_days", "losses"]].sum()) == expected
     assert time.losses["quantity"].sum() == expected[1]
     assert time.account.loc[time.account["table"] == "plants", "rows"].sum() == len(tables["plants"])
     reported = time.account.loc[time.account["table"] == "replacements", "rows"].sum()

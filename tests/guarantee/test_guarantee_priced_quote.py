@@ -192,8 +192,8 @@ def test_hazards_of_lines_are_the_rates_of_the_loss_model(found, model):
 
 
 def test_quotes_rest_on_plants_followed_from_look_to_look(found, fits, model):
-    looked = exposure.build(found, AS_OF, "midpoint", follow_between_inspections=True).cells(["month"])
-    assert model.model.plant_days == looked["plant_days"].sum() < fits.time.cells([])["plant_days"].iloc[0]
+    looked = exposure.build(found, AS_OF, "midpoint", follow_between_inspections=True).exposure_table(["month"])
+    assert model.model.plant_days == looked["plant_days"].sum() < fits.time.exposure_table([])["plant_days"].iloc[0]
     assert model.model.losses == looked["losses"].sum()
 
 
@@ -206,7 +206,7 @@ def test_the_model_of_a_guarantee_counts_the_losses_that_it_covers(found, fits, 
     assert (losses, losses - paid) == (fits.under((), ()).model.losses, boiler)
     assert model.model.losses == paid
     assert model.model.plant_days == fits.under((), ()).model.plant_days
-    days = fits.time.cells([])["plant_days"].iloc[0]
+    days = fits.time.exposure_table([])["plant_days"].iloc[0]
     assert fits.exits(terms.covered, terms.excluded).uncovered == pytest.approx(boiler / days)
     assert fits.exits((), ()).uncovered == 0
 

@@ -251,7 +251,7 @@ def tested(demo):
 
 
 def test_sites_of_a_back_test_add_up_to_the_whole(tested):
-    sums = tested.cells.groupby("period")[["expected", "losses", "plants"]].sum()
+    sums = tested.site_quarters.groupby("period")[["expected", "losses", "plants"]].sum()
     totals = tested.totals.set_index("period")
     assert list(totals.index) == ["2025-Q4", "2026-Q1", "2026-Q2", "2026-Q3"]
     assert sums["expected"].to_numpy() == pytest.approx(totals["expected"].to_numpy(), rel=1e-6)
@@ -274,7 +274,7 @@ def test_losses_of_a_back_test_are_losses_of_the_records_and_exclude_what_is_not
 def test_a_back_test_says_what_was_stated_and_what_held(tested):
     table = back_test_findings.findings_of(tested)
     held = table[table["measure"].eq("back_test_covered")].set_index("term")
-    own = (tested.cells["losses"] <= tested.cells["point_80"]).mean()
+    own = (tested.site_quarters["losses"] <= tested.site_quarters["point_80"]).mean()
     assert held.loc["80%", "estimate"] == pytest.approx(100 * own)
     stated = table[table["measure"].eq("back_test_covered_expected")].set_index("term")
     assert stated.loc["80%", "estimate"] >= 80
@@ -286,7 +286,7 @@ def test_a_back_test_says_what_was_stated_and_what_held(tested):
     assert stats.poisson.sf(lost - 1, low * expected) == pytest.approx(0.025)
     assert stats.poisson.cdf(lost, high * expected) == pytest.approx(0.025)
     points = tested.calibration()
-    n = len(tested.cells)
+    n = len(tested.site_quarters)
     for row in points[points["covered"] < 100].itertuples():
         assert stats.binom.cdf(round(row.covered * n / 100), n, row.high / 100) == pytest.approx(0.025)
     assert f"{n} site-quarters" in guarantee_charts.back_test_caption(tested)

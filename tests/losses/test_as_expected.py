@@ -27,7 +27,7 @@ def test_observed_and_expected_of_all_groups_add_up_to_the_whole(demo: SimpleNam
     whole = findings.pick(demo.found, "observed_expected", period=PERIOD.name).iloc[0]
     should = findings.pick(demo.found, "expected_losses", period=PERIOD.name).iloc[0]
     assert whole["estimate"] == pytest.approx(whole["losses"] / should["estimate"])
-    assert whole["losses"] == demo.time.cells([], PERIOD.start, PERIOD.end)["losses"].item()
+    assert whole["losses"] == demo.time.exposure_table([], PERIOD.start, PERIOD.end)["losses"].item()
     sites = findings.pick(demo.found, "expected_losses", ["site_id"], PERIOD.name)
     assert sites["estimate"].sum() == pytest.approx(should["estimate"])
     for by in ("site_id", "species", "client_id", "technician"):

@@ -157,7 +157,7 @@ def test_incomplete_rows_are_refused_with_their_number_and_a_single_level_is_nam
     planter = ["direct", "sub_irrigated", "direct", "direct", "sub_irrigated"]
     planter += ["direct", "direct", "sub_irrigated", "sub_irrigated", "sub_irrigated"]
     table = cells(light=light, planter=planter, losses=[9] * 10)
-    with pytest.raises(ModelError, match="no light in 5 of 10 cells"):
+    with pytest.raises(ModelError, match="no light in 5 of 10 rows"):
         losses.fit(table)
     model = losses.fit(table.dropna())
     assert any(note == "planter has one level (direct) and is left out" for note in model.notes)
@@ -297,7 +297,9 @@ def test_dry_air_alone_asks_that_every_cell_was_read():
     gap = read.assign(
         rh_readings=read["rh_readings"].where(read.index > 0, 0), rh_tenths=read["rh_tenths"].where(read.index > 0, 0)
     )
-    with pytest.raises(ModelError, match=f"1 of {len(read)} cells have no humidity reading; without"):
+    with pytest.raises(
+        ModelError, match=f"1 of {len(read)} rows of the exposure table have no humidity reading; without"
+    ):
         losses.fit(gap, terms=["light", "dry_air"])
 
 
@@ -466,7 +468,7 @@ def test_dry_air_in_tenths_of_a_point_moves_no_estimate_by_a_hundredth_of_its_er
     # hundredth is asked, as larger companies move more; steps of a quarter point already fail here.
     loaded = records.load(Path(__file__).parents[2] / "data_demo")
     time = exposure.build(loaded, date(2026, 9, 30), "midpoint")
-    table = time.cells(list(losses.CELLS_BY), end=losses.settled(date(2026, 9, 30)))
+    table = time.exposure_table(list(losses.EXPOSURE_BY), end=losses.settled(date(2026, 9, 30)))
     model = losses.fit(table, records.species_table(), frailty_variance=0)
     prior = model.counts.prior
     x = np.vstack([model.matrix(rate_table.conditions(table)), np.eye(len(prior))[prior > 0]])

@@ -37,14 +37,14 @@ def quarter(made, time) -> expected.Expected:
 
 
 def test_the_model_is_fitted_on_quarters_strictly_before_the_one_it_judges(quarter, time):
-    before = time.cells([], end=QUARTER.start).iloc[0]
+    before = time.exposure_table([], end=QUARTER.start).iloc[0]
     assert quarter.model.losses == before["losses"]
     assert quarter.model.plant_days == before["plant_days"]
-    assert quarter.model.patterns["losses"].sum() < time.cells([]).iloc[0]["losses"]
+    assert quarter.model.patterns["losses"].sum() < time.exposure_table([]).iloc[0]["losses"]
 
 
 def test_observed_losses_and_plant_days_are_those_of_the_quarter(quarter, time):
-    now = time.cells([], QUARTER.start, QUARTER.end).iloc[0]
+    now = time.exposure_table([], QUARTER.start, QUARTER.end).iloc[0]
     left_out = quarter.excluded
     assert quarter.plants["losses"].sum() + left_out["losses"].sum() == now["losses"]
     assert quarter.plants["plant_days"].sum() + left_out["plant_days"].sum() == now["plant_days"]
@@ -73,7 +73,7 @@ def test_a_one_rate_model_expects_the_earlier_rate_times_these_plant_days():
     class Time:
         dated = "found"
 
-        def cells(self, by, start=None, end=None):
+        def exposure_table(self, by, start=None, end=None):
             row = {
                 "site_id": "S1",
                 "species": "Ficus lyrata",
@@ -195,7 +195,7 @@ def test_an_earlier_event_left_out_takes_its_losses_and_no_plant_days_from_what_
         )
         losses = losses.assign(lost_on=losses["found_on"])
 
-        def cells(self, by, start=None, end=None, where=None, *, count_plants=True):
+        def exposure_table(self, by, start=None, end=None, where=None, *, count_plants=True):
             assert where in (None, {"site_id": "S1"})
             before = {"month": pd.Timestamp("2025-07-01")}
             if where:
@@ -266,8 +266,8 @@ def test_conditions_never_seen_before_are_left_out_of_both_sides_and_said(made, 
     class NewLight:
         dated = "found"
 
-        def cells(self, by, start=None, end=None):
-            found = time.cells(by, start, end)
+        def exposure_table(self, by, start=None, end=None):
+            found = time.exposure_table(by, start, end)
             if start is not None:
                 found.loc[found["plant_id"].eq(found["plant_id"].iloc[0]), "light"] = "lamp"
             return found

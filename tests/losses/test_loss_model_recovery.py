@@ -26,7 +26,7 @@ PARAMS = replace(simulate.CompanyParams(), over_dry=0.0, building_failure=False)
 
 
 def cells_of(made: InventedRecords, dated: str = "midpoint") -> pd.DataFrame:
-    return exposure.build(made, LAST, dated).cells(list(losses.CELLS_BY), end=terms.settled(LAST))
+    return exposure.build(made, LAST, dated).exposure_table(list(losses.EXPOSURE_BY), end=terms.settled(LAST))
 
 
 def true_contrasts(model: LossModel, params: simulate.CompanyParams) -> dict[str, tuple[np.ndarray, float]]:
@@ -132,7 +132,7 @@ def test_seeds_at_a_forest_edge_through_records_and_plant_time(tmp_path):
     made = records.load(tmp_path)
     last = exposure.last_day(made)
     time = exposure.build(made, last, "midpoint")
-    cells = time.cells(list(losses.CELLS_BY))
+    cells = time.exposure_table(list(losses.EXPOSURE_BY))
     reference, clustered = published("pl_seedpred"), published("pl_seedpred_cl")
     assert cells["losses"].sum() == reference["seed losses"]
     # One group for all species and a hundredth of an imagined loss: as good as none, as in the reference.
@@ -157,7 +157,10 @@ def test_pine_seedlings_by_thorny_cover_and_fertiliser_through_records_and_the_l
     made = records.load(tmp_path)
     time = exposure.build(made, date(1995, 6, 30), "midpoint")
     model = losses.fit(
-        time.cells(list(losses.CELLS_BY)), terms=["light", "planter", "pot"], pseudo_events=0, frailty_variance=0
+        time.exposure_table(list(losses.EXPOSURE_BY)),
+        terms=["light", "planter", "pot"],
+        pseudo_events=0,
+        frailty_variance=0,
     )
     r = published("pl_pines")
     assert model.losses == r["n lost"] - 1

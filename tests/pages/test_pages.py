@@ -109,7 +109,7 @@ def test_no_page_is_lost_but_for_a_stated_reason_and_small_groups_are_withheld(s
             for heading in own:
                 assert frame.loc[small, heading].eq(TOO_FEW.format(page.small_group)).all()
                 withheld += int(small.sum())
-    if len(study.cells(["site_id"])) > 3:
+    if len(study.exposure_table(["site_id"])) > 3:
         assert withheld > 0
 
 

@@ -56,7 +56,7 @@ def tagged(own: Path, name: str) -> Path:
 
 def figures(of: Records) -> tuple[int, int, int, int]:
     time = exposure.build(of, AS_OF)
-    whole = time.cells([]).iloc[0]
+    whole = time.exposure_table([]).iloc[0]
     lifetimes = time.lifetimes
     return int(whole["losses"]), int(whole["plant_days"]), len(lifetimes), int(lifetimes["event"].sum())
 

@@ -28,7 +28,7 @@ def firm(folder: Path, **tables: str) -> records.Records:
 
 
 def days(of: records.Records) -> dict[str, int]:
-    return exposure.build(of, AS_OF).cells(["plant_id"]).set_index("plant_id")["plant_days"].to_dict()
+    return exposure.build(of, AS_OF).exposure_table(["plant_id"]).set_index("plant_id")["plant_days"].to_dict()
 
 
 def test_time_before_the_first_record_of_a_site_is_no_time_at_risk_and_its_rule_and_date_are_told(tmp_path):
@@ -69,7 +69,7 @@ def test_plants_of_a_contract_that_ended_count_until_its_end_where_nothing_was_n
     assert account.loc[account["fate"].str.endswith("its site end"), "first_ids"].tolist() == ["P2"]
     (note,) = loaded.notes.loc[loaded.notes["kind"].eq("contract ended"), "text"]
     assert note.startswith("S2: the last contract ended on 2025-03-31")
-    assert exposure.build(loaded, date(2025, 2, 28)).cells([])["n_plants"].tolist() == [2]
+    assert exposure.build(loaded, date(2025, 2, 28)).exposure_table([])["n_plants"].tolist() == [2]
 
 
 def test_a_contract_that_was_renewed_or_a_site_still_seen_goes_on(tmp_path):

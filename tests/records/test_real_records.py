@@ -29,12 +29,12 @@ def test_seeds_at_stations_give_the_published_losses_and_item_days(seeds) -> Non
     loaded, time = seeds
     last = loaded.table("visits")["visited_on"].max().date()
     time = exposure.build(loaded, last, "found")
-    whole = time.cells([]).iloc[0]
+    whole = time.exposure_table([]).iloc[0]
     assert (whole["losses"], whole["plant_days"]) == (SEED_LOSSES, SEED_DAYS)
     assert len(loaded.table("plants")) == 319 and loaded.set_aside.empty
     # By hand from the file: losses by kind of seed add up the same way.
     rows = write_seeds(loaded.folder)
-    assert time.cells(["species"]).set_index("species")["losses"].to_dict() == (
+    assert time.exposure_table(["species"]).set_index("species")["losses"].to_dict() == (
         rows[rows["available"] > 0].groupby("species")["taken"].sum().astype(int).to_dict()
     )
 
@@ -97,7 +97,7 @@ def test_the_pines_rate_is_losses_over_days_on_both_routes(tmp_path: Path) -> No
     write_pines(tmp_path)
     loaded = records.load(tmp_path)
     time = exposure.build(loaded, date(1997, 6, 30), "found")
-    whole = time.cells([]).iloc[0]
+    whole = time.exposure_table([]).iloc[0]
     assert whole["plant_days"] == 128 * 1826 + (1000 - 128) * 2557
     rate = rates.loss_rate(whole["losses"], whole["plant_days"])
     assert float(rate.estimate[0]) == pytest.approx(135 / whole["plant_days"] * 36525)

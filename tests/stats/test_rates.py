@@ -206,7 +206,7 @@ def test_a_quarter_without_losses_has_no_largest_event_and_keeps_its_limits():
 
 
 def test_a_list_of_losses_that_does_not_match_the_cells_is_refused():
-    with pytest.raises(RateError, match="1 losses, the cells 2"):
+    with pytest.raises(RateError, match="1 losses, the exposure table 2"):
         largest_event(losses_on(("S1", "pest", "2026-08-01", 1)), cells(losses=[2]), Q3)
 
 

@@ -66,7 +66,7 @@ def by_days(tmp_path_factory: pytest.TempPathFactory) -> pd.DataFrame:
     records = TinyRecords(
         tmp_path_factory.mktemp("men"), [], ((10, 1), (4, 15)), sites=sites, plants=plants, replacements=gone
     )
-    cells = exposure.build(records, date(1990, 1, 1), "found", cuts).cells(["plant_id", "age_band", "month"])
+    cells = exposure.build(records, date(1990, 1, 1), "found", cuts).exposure_table(["plant_id", "age_band", "month"])
     from_age = dict(zip(exposure.age_bands(cuts), [0, *AGES], strict=False))
     made = pd.DataFrame(
         {

@@ -48,7 +48,7 @@ def under(fits, terms):
 def test_the_rule_by_light_takes_each_plants_light():
     # 60 plant-days in low, 40 in high light: (0.6 x 0.40 + 0.4 x 0.08) = 0.272 a plant-year; 92 days, 50 plants.
     cells = pd.DataFrame({"light": ["low", "high"], "plant_days": [60, 40]})
-    time = SimpleNamespace(cells=lambda by, start, end: cells)
+    time = SimpleNamespace(exposure_table=lambda by, start, end: cells)
     assert promises._by_light(time, Q3, 50) == pytest.approx(0.272 * 50 * 92 / 365.25)
 
 
@@ -100,7 +100,7 @@ def test_a_quote_from_given_records_is_that_of_the_same_records(company, fits):
     _, kept, _, _ = company
     terms = Terms(Q3.end, draws=20)
     own, given = back_test.back_test(kept, Q3, terms), back_test.back_test(kept, Q3, terms, under(fits, terms))
-    pd.testing.assert_frame_equal(own.cells, given.cells)
+    pd.testing.assert_frame_equal(own.site_quarters, given.site_quarters)
 
 
 def test_of_equals_a_part_is_chosen_by_lot():

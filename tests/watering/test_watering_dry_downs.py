@@ -318,5 +318,5 @@ def test_labels_of_dry_downs_are_those_of_plant_time(company: records.Records) -
     of_dry_downs = set(
         map(tuple, dry_down_table.build(company, date(2026, 9, 30)).distinct()[["species", "light", "pot"]].to_numpy())
     )
-    cells = exposure.build(company, date(2026, 9, 30)).cells(["species", "light", "pot"])
+    cells = exposure.build(company, date(2026, 9, 30)).exposure_table(["species", "light", "pot"])
     assert of_dry_downs <= set(map(tuple, cells[["species", "light", "pot"]].to_numpy()))
