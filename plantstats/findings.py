@@ -111,13 +111,43 @@ def finding(
     note: str = "",
     **groups: object,
 ) -> dict[str, object]:
-    """One result, ready for `table`.
+    """Make one result, ready for `table`.
 
-    Takes:  measure (its name), period (name of the period), the estimate with its interval (missing where
-            none can be given: say why in `note`), unit, method, the counts that it rests on, level of the
-            interval, note, and one keyword per grouping, such as species="Ficus lyrata".
-    Gives:  dict with the keys of COLUMNS and the groupings given.
-    Raises: FindingsError for a grouping that is not one of GROUPINGS.
+    Parameters
+    ----------
+    measure : str
+        One of `DEFINITIONS`.
+    period : str
+        Name of the period.
+    estimate, low, high : float
+        The estimate and its interval (missing where none can be given: say why in `note`).
+    unit : str
+        As in definitions.csv.
+    method : str
+        How it was worked out.
+    n_plants, plant_days, losses : int, optional, float, optional, int, optional
+        The counts that it rests on.
+    conf_level : float, optional
+        Confidence level of the interval.
+    note : str, default ''
+        What a reader must know.
+    **groups : object
+        One value per grouping, such as species="Ficus lyrata".
+
+    Returns
+    -------
+    dict of str to object
+        With the keys of COLUMNS and the groupings given.
+
+    Raises
+    ------
+    FindingsError
+        For a grouping that is not one of GROUPINGS.
+
+    Examples
+    --------
+    >>> finding("loss_rate", "2026-Q3", 8.0, unit="per 100 plant-years", method="count", light="low")["light"]
+    'low'
     """
     strange = sorted(set(groups) - set(GROUPINGS))
     if strange:
@@ -211,11 +241,28 @@ def rows(
 def table(rows: Iterable[Mapping[str, object]] | pd.DataFrame) -> pd.DataFrame:
     """Gather results into the findings table, in one fixed order.
 
-    Takes:  results made by `finding`, or a findings table, or several of them joined with pd.concat.
-    Gives:  one row per result: measure, the groupings in use (text, missing = not split by it), period,
-            n_plants, plant_days, losses, estimate, low, high, level, unit, method, note.
-    Raises: FindingsError that lists every fault: unknown or missing columns, a measure without definition,
-            an interval that misses its estimate, negative or infinite values, one result given twice.
+    Parameters
+    ----------
+    rows : Iterable[Mapping[str, object]] or pandas.DataFrame
+        Results made by `finding`, or a findings table, or several of them joined with pandas.concat.
+
+    Returns
+    -------
+    pandas.DataFrame
+        One row per result: measure, the groupings in use (text, missing = not split by it), period, n_plants,
+        plant_days, losses, estimate, low, high, conf_level, unit, method, note.
+
+    Raises
+    ------
+    FindingsError
+        Listing every fault: unknown or missing columns, a measure without definition, an interval that misses its
+        estimate, negative or infinite values, one result given twice.
+
+    Examples
+    --------
+    >>> rate = finding("loss_rate", "2026-Q3", 8.0, unit="per 100 plant-years", method="losses / days")
+    >>> table([rate])[["measure", "estimate"]].to_dict("records")
+    [{'measure': 'loss_rate', 'estimate': 8.0}]
     """
     frame = rows.copy() if isinstance(rows, pd.DataFrame) else pd.DataFrame(list(rows))
     if frame.empty:
@@ -280,16 +327,49 @@ def for_display(findings: pd.DataFrame, small_group: int, *, same_decimals: bool
 
 
 def groupings(findings: pd.DataFrame) -> list[str]:
-    """The grouping columns that a findings table uses, in their order."""
+    """Grouping columns that a findings table uses, in their order.
+
+    Parameters
+    ----------
+    findings : pandas.DataFrame
+        Results.
+
+    Returns
+    -------
+    list of str
+
+    Examples
+    --------
+    >>> groupings(pd.DataFrame(columns=["measure", "light", "estimate"]))
+    ['light']
+    """
     return [c for c in GROUPINGS if c in findings.columns]
 
 
 def pick(findings: pd.DataFrame, measure: str, by: Sequence[str] = (), period: str | None = None) -> pd.DataFrame:
-    """The rows of one measure that are split by exactly the given groupings.
+    """Rows of one measure that are split by exactly the given groupings.
 
-    Takes:  findings (or their display form, in which "all" stands for not split); measure; by: groupings,
-            none for the whole; period: one period's rows only.
-    Gives:  the rows, in their order; the groupings are columns even when nothing is split by them.
+    Parameters
+    ----------
+    findings : pandas.DataFrame
+        Results, or their display form, in which "all" stands for not split.
+    measure : str
+        One of `DEFINITIONS`.
+    by : sequence of str, optional
+        Groupings; none for the whole.
+    period : str, optional
+        One period's rows only.
+
+    Returns
+    -------
+    pandas.DataFrame
+        In their order; the groupings are columns even when nothing is split by them.
+
+    Examples
+    --------
+    >>> results = pd.DataFrame({"measure": "loss_rate", "light": ["low", None], "estimate": [12.0, 8.0]})
+    >>> pick(results, "loss_rate")["estimate"].tolist(), pick(results, "loss_rate", ["light"])["estimate"].tolist()
+    ([8.0], [12.0])
     """
     used = groupings(findings)
     split = findings[used].notna() & ~findings[used].isin(["all"])
@@ -304,9 +384,23 @@ def pick(findings: pd.DataFrame, measure: str, by: Sequence[str] = (), period: s
 def write(findings: pd.DataFrame, folder: Path) -> list[Path]:
     """Write findings.csv and findings.parquet, the same bytes for the same findings.
 
-    Takes:  findings; folder (made when absent).
-    Gives:  the two paths. Numbers stand in full precision; in the CSV a text that begins with = + - @ or a
-            control character gets an apostrophe, so that no spreadsheet runs it as a formula.
+    Parameters
+    ----------
+    findings : pandas.DataFrame
+        Results.
+    folder : Path
+        Made when absent.
+
+    Returns
+    -------
+    list of Path
+        The two paths. Numbers stand in full precision; in the CSV a text that begins with = + - @ or a control
+        character gets an apostrophe, so that no spreadsheet runs it as a formula.
+
+    Raises
+    ------
+    OutputError
+        Where nothing can be written.
     """
     ordered = table(findings)
     texts: list[str] = list(ordered.select_dtypes("str").columns)

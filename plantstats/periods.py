@@ -48,8 +48,20 @@ class Period:
 def add_months(day: date, months: int) -> date:
     """The same day some months later or earlier, or the last day of a month that is too short for it.
 
-    Takes:  day; months (negative: earlier).
-    Gives:  date. 31 January + 1 month = 28 or 29 February; 29 February + 12 months = 28 February.
+    Parameters
+    ----------
+    day : date
+    months : int
+        Negative: earlier.
+
+    Returns
+    -------
+    date
+
+    Examples
+    --------
+    >>> str(add_months(date(2026, 1, 31), 1)), str(add_months(date(2024, 2, 29), 12))
+    ('2026-02-28', '2025-02-28')
     """
     month = day.year * 12 + day.month - 1 + months
     year, month = month // 12, month % 12 + 1
@@ -59,11 +71,28 @@ def add_months(day: date, months: int) -> date:
 def quarter(name: str, fiscal_year_starts: int = 1) -> Period:
     """Read the name of a quarter.
 
-    Takes:  name: "2026-Q3", "2026Q3" or "FY2026-Q3"; fiscal_year_starts: month (1 to 12).
-    Gives:  Period of three whole months; its name is "2026-Q3", or "FY2026-Q3" where the fiscal year does not
-            start in January.
-    Raises: PeriodError for any other text or month, and for a name without FY where the fiscal year does not start
-            in January: it could mean the calendar's quarter or the fiscal year's. The message gives both by date.
+    Parameters
+    ----------
+    name : str
+        "2026-Q3", "2026Q3" or "FY2026-Q3".
+    fiscal_year_starts : int, default 1
+        Month in which the fiscal year starts, 1 to 12.
+
+    Returns
+    -------
+    Period
+        Three whole months; its name is "2026-Q3", or "FY2026-Q3" where the fiscal year does not start in January.
+
+    Raises
+    ------
+    PeriodError
+        For any other text or month, and for a name without FY where the fiscal year does not start in January: it
+        could mean the calendar's quarter or the fiscal year's. The message gives both by date.
+
+    Examples
+    --------
+    >>> quarter("FY2026-Q1", fiscal_year_starts=7).start
+    datetime.date(2025, 7, 1)
     """
     found = QUARTER.fullmatch(str(name).strip())
     if not found:
@@ -78,10 +107,27 @@ def quarter(name: str, fiscal_year_starts: int = 1) -> Period:
 
 
 def quarter_of(day: date, fiscal_year_starts: int = 1) -> Period:
-    """The quarter in which a day lies.
+    """Quarter in which a day lies.
 
-    Takes:  day; fiscal_year_starts: month (1 to 12).
-    Gives:  Period.
+    Parameters
+    ----------
+    day : date
+    fiscal_year_starts : int, default 1
+        Month in which the fiscal year starts, 1 to 12.
+
+    Returns
+    -------
+    Period
+
+    Raises
+    ------
+    PeriodError
+        For a month that does not exist.
+
+    Examples
+    --------
+    >>> quarter_of(date(2026, 9, 30)).name
+    '2026-Q3'
     """
     _check_month(fiscal_year_starts)
     months = day.year * 12 + day.month - fiscal_year_starts
@@ -90,26 +136,63 @@ def quarter_of(day: date, fiscal_year_starts: int = 1) -> Period:
 
 
 def latest_complete_quarter(as_of: date, fiscal_year_starts: int = 1) -> Period:
-    """The last quarter whose every day has passed.
+    """Last quarter whose every day has passed.
 
-    Takes:  as_of: the last day that counts; fiscal_year_starts: month (1 to 12).
-    Gives:  Period that ends on `as_of` or before it. On 30 September the third quarter is complete.
+    Parameters
+    ----------
+    as_of : date
+        The last day that counts.
+    fiscal_year_starts : int, default 1
+        Month in which the fiscal year starts, 1 to 12.
+
+    Returns
+    -------
+    Period
+        It ends on `as_of` or before it.
+
+    Examples
+    --------
+    >>> latest_complete_quarter(date(2026, 9, 30)).name, latest_complete_quarter(date(2026, 9, 29)).name
+    ('2026-Q3', '2026-Q2')
     """
     return previous_quarters(quarter_of(as_of + timedelta(days=1), fiscal_year_starts), 1)[0]
 
 
 def previous_quarters(period: Period, n: int) -> list[Period]:
-    """The n quarters before a quarter, oldest first.
+    """Quarters before a quarter, oldest first.
 
-    Takes:  period: a quarter; n: how many.
-    Gives:  list of Periods, named by the same fiscal year.
+    Parameters
+    ----------
+    period : Period
+        The quarter, half-open.
+    n : int
+        How many.
+
+    Returns
+    -------
+    list of Period
+        Named by the same fiscal year.
+
+    Examples
+    --------
+    >>> [earlier.name for earlier in previous_quarters(quarter("2026-Q1"), 2)]
+    ['2025-Q3', '2025-Q4']
     """
     starts = _fiscal_start(period)
     return [quarter_of(add_months(period.start, -3 * back), starts) for back in range(n, 0, -1)]
 
 
 def next_quarter(period: Period) -> Period:
-    """The quarter after one.
+    """Quarter after one.
+
+    Parameters
+    ----------
+    period : Period
+        The quarter, half-open.
+
+    Returns
+    -------
+    Period
 
     Examples
     --------
@@ -120,31 +203,74 @@ def next_quarter(period: Period) -> Period:
 
 
 def same_quarter_last_year(period: Period) -> Period:
-    """The quarter a year before a quarter, under the same fiscal year.
+    """Quarter a year before a quarter, under the same fiscal year.
 
-    Takes:  period: a quarter.
-    Gives:  Period.
+    Parameters
+    ----------
+    period : Period
+        The quarter, half-open.
+
+    Returns
+    -------
+    Period
+
+    Examples
+    --------
+    >>> same_quarter_last_year(quarter("2026-Q3")).name
+    '2025-Q3'
     """
     return previous_quarters(period, 4)[0]
 
 
 def iso_week(days: pd.Series) -> pd.Series:
-    """Name the ISO week of each day.
+    """Name of the ISO week of each day.
 
-    Takes:  days (dates).
-    Gives:  text such as "2026-W53", in which year and week belong together; missing stays missing.
-    Source: ISO 8601: a week starts on Monday and belongs to the year of its Thursday.
+    Parameters
+    ----------
+    days : pandas.Series
+        Dates.
+
+    Returns
+    -------
+    pandas.Series of str
+        Such as "2026-W53", in which year and week belong together; missing stays missing.
+
+    Notes
+    -----
+    ISO 8601: a week starts on Monday and belongs to the year of its Thursday.
+
+    Examples
+    --------
+    >>> iso_week(pd.Series(["2027-01-01"])).tolist()
+    ['2026-W53']
     """
     return pd.to_datetime(days).dt.strftime("%G-W%V")
 
 
 def in_heating_season(days: pd.Series, season: HeatingSeason) -> pd.Series:
-    """Say of each day whether it lies in the heating season.
+    """Whether each day lies in the heating season.
 
-    Takes:  days (dates); season: (month, day) of its first day and (month, day) of the day after its last; it
-            may run over the turn of the year.
-    Gives:  true or false; a missing day gives missing.
-    Raises: PeriodError for a month or day that does not exist.
+    Parameters
+    ----------
+    days : pandas.Series
+        Dates.
+    season : HeatingSeason
+        (month, day) of its first day and of the day after its last; it may run over the turn of the year.
+
+    Returns
+    -------
+    pandas.Series of boolean
+        A missing day gives missing.
+
+    Raises
+    ------
+    PeriodError
+        For a month or day that does not exist.
+
+    Examples
+    --------
+    >>> in_heating_season(pd.Series(["2026-09-30", "2026-10-01"]), ((10, 1), (5, 1))).tolist()
+    [False, True]
     """
     first, after = (_month_day(given) for given in season)
     days = pd.to_datetime(days)
@@ -154,10 +280,22 @@ def in_heating_season(days: pd.Series, season: HeatingSeason) -> pd.Series:
 
 
 def heating_months(season: HeatingSeason) -> tuple[int, ...]:
-    """The months that count as heated in tables by month: those whose 15th lies in the heating season.
+    """Months that count as heated in tables by month: those whose 15th lies in the heating season.
 
-    Takes:  season as in `in_heating_season`.
-    Gives:  month numbers, rising.
+    Parameters
+    ----------
+    season : HeatingSeason
+        As in `in_heating_season`.
+
+    Returns
+    -------
+    tuple of int
+        Month numbers, rising.
+
+    Examples
+    --------
+    >>> heating_months(((10, 1), (5, 1)))
+    (1, 2, 3, 4, 10, 11, 12)
     """
     middles = pd.Series([date(2001, month, 15) for month in range(1, 13)])
     heated = in_heating_season(middles, season)

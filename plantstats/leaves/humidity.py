@@ -9,7 +9,7 @@ from plantstats import findings
 from plantstats.leaves.design import band_middle
 from plantstats.leaves.inputs import NO_RH
 from plantstats.leaves.model import LeafFit
-from plantstats.stats.collinearity import VIF_LIMIT, variance_inflation
+from plantstats.stats.collinearity import VIF_LIMIT, vif
 from plantstats.stats.intervals import CONF_LEVEL, ratio_limits
 
 GAIN = 10  # points of humidity
@@ -42,7 +42,7 @@ def recorded(model: LeafFit) -> pd.DataFrame:
     )
 
 
-def season_inflation(model: LeafFit) -> float:
+def season_vif(model: LeafFit) -> float:
     """How many times terms of season widen the variance of a common humidity effect; missing without humidity."""
     names = model.fit.params.index[model.fit.kept]
     air = np.array([name.startswith("dry_air") for name in names])
@@ -51,7 +51,7 @@ def season_inflation(model: LeafFit) -> float:
         return np.nan
     # One common slope instead of one per group: the question is about season, not about groups.
     merge = np.column_stack([air.astype("float64"), np.eye(len(names))[:, ~air]])
-    return variance_inflation(merge.T @ model.fit.information @ merge, 0, np.r_[False, season[~air]])
+    return vif(merge.T @ model.fit.information @ merge, 0, np.r_[False, season[~air]])
 
 
 def humidity_ratios(model: LeafFit, period: str) -> pd.DataFrame:
@@ -64,7 +64,7 @@ def humidity_ratios(model: LeafFit, period: str) -> pd.DataFrame:
         the reason, where a group hardly stood in dry air, or where season and humidity cannot be told apart.
     """
     groups, air, limit = model.table["air_group"].cat.categories, recorded(model), model.humidity_limit
-    inseparable = season_inflation(model) > VIF_LIMIT
+    inseparable = season_vif(model) > VIF_LIMIT
     rows: list[dict[str, object]] = []
     for group in groups:
         weights = model.column(f"dry_air:air_group[{group}]" if len(groups) > 1 else "dry_air")
@@ -90,7 +90,7 @@ def humidity_ratios(model: LeafFit, period: str) -> pd.DataFrame:
 
 def separability(model: LeafFit, period: str) -> pd.DataFrame:
     """Whether season and humidity can be told apart: one finding, <outcome>_humidity_vif."""
-    vif = season_inflation(model)
+    vif = season_vif(model)
     if not np.isfinite(vif):
         note = "no humidity, or no change of season, in the records"
     elif vif > VIF_LIMIT:

@@ -15,7 +15,7 @@ from plantstats.losses.likelihood import derivatives
 from plantstats.losses.model import LossModel
 from plantstats.losses.rate_table import RateTable, dryness
 from plantstats.losses.terms import HUMIDITY_ONLY, SEASON, SEASON_ONLY
-from plantstats.stats.collinearity import VIF_LIMIT, variance_inflation
+from plantstats.stats.collinearity import VIF_LIMIT, vif
 
 # A site carries the contrast when its air differs from the other sites' in the same months by this many tens of
 # points on average; fewer than this share of sites is too thin a ground (our choice, tested on invented companies).
@@ -100,7 +100,7 @@ def humidity_vif(model: LossModel) -> float:
     """How many times season in the model raises the variance of the humidity effect; 1 without season."""
     information = derivatives(model.counts, model.beta, model.frailty_variance).information
     season = np.array([name in SEASON for name in model.names])
-    return variance_inflation(information, model.names.index("dry_air"), season)
+    return vif(information, model.names.index("dry_air"), season)
 
 
 def sites_with_contrast(exposure_table: pd.DataFrame) -> tuple[float, int]:

@@ -39,14 +39,41 @@ ALIASES = {
 
 
 def band_of_word(text: str) -> str | None:
-    """Band that a word names, or None."""
+    """Band that a word names, or None.
+
+    Parameters
+    ----------
+    text : str
+
+    Returns
+    -------
+    str or None
+        None for a word that names none.
+
+    Examples
+    --------
+    >>> band_of_word("Low"), band_of_word("north window")
+    ('low', None)
+    """
     word = normalize_header(text)
     word = ALIASES.get(word, word)
     return word if word in BANDS else None
 
 
 def band_of_lux(lux: float, scheme: str) -> str:
-    """Band of an illuminance reading under a scheme; lux, 1 foot-candle = 10.764 lux."""
+    """Band of an illuminance reading under a scheme; lux, 1 foot-candle = 10.764 lux.
+
+    Parameters
+    ----------
+    lux : float
+        Illuminance in lux (1 foot-candle is 10.764 lux).
+    scheme : str
+        One of `SCHEMES`.
+
+    Returns
+    -------
+    str
+    """
     medium, high, sun = SCHEMES[scheme]
     fc = lux / convert(1, "light", "fc")
     if sun is not None and fc >= sun:

@@ -30,7 +30,18 @@ EXTRA = {
 
 @lru_cache(maxsize=64)
 def month_names(languages: tuple[str, ...]) -> dict[str, int]:
-    """Month names and their abbreviations of three letters and more, English always, others as declared."""
+    """Month names and their abbreviations of three letters and more, English always, others as declared.
+
+    Parameters
+    ----------
+    languages : tuple of str
+        Declared beside English.
+
+    Returns
+    -------
+    dict of str to int
+        Name without capitals and accents to number, 1 to 12.
+    """
     names: dict[str, int] = {}
     for language in ("en", *languages):
         made: dict[str, set[int]] = {}
@@ -43,6 +54,24 @@ def month_names(languages: tuple[str, ...]) -> dict[str, int]:
 
 
 def month_of(name: str, languages: tuple[str, ...]) -> int | None:
-    """Number of a month by its name; accents count unless a language that uses them is declared."""
+    """Number of a month by its name; accents count unless a language that uses them is declared.
+
+    Parameters
+    ----------
+    name : str
+        In any case.
+    languages : tuple of str
+        Declared beside English.
+
+    Returns
+    -------
+    int or None
+        1 to 12; None for a text that is no month.
+
+    Examples
+    --------
+    >>> month_of("Sept", ()), month_of("Smarch", ())
+    (9, None)
+    """
     names = month_names(languages)
     return names.get(normalize_key(name) if languages else name.casefold())

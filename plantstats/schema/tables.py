@@ -59,7 +59,17 @@ class Table:
     told_apart_by: str | None = None
 
     def column(self, name: str) -> Column:
-        """A column by its name."""
+        """A column by its name.
+
+        Parameters
+        ----------
+        name : str
+            A canonical name.
+
+        Returns
+        -------
+        Column
+        """
         return next(c for c in self.columns if c.name == name)
 
     @property
@@ -245,7 +255,17 @@ RAW_TEXT = {"cause": "cause_text", "removal_reason": "removal_text"}
 
 
 def schema(table: Table) -> pa.Schema:
-    """Arrow schema of a typed table: canonical columns, raw cause texts, limits of words, file and line."""
+    """Arrow schema of a typed table: canonical columns, raw cause texts, limits of words, file and line.
+
+    Parameters
+    ----------
+    table : Table
+        A canonical table.
+
+    Returns
+    -------
+    pyarrow.Schema
+    """
     fields = [pa.field(c.name, ARROW[c.kind]) for c in table.columns]
     fields += [pa.field(RAW_TEXT[c.name], pa.string()) for c in table.columns if c.kind == "cause"]
     fields += [pa.field(limit, pa.int64()) for c in table.columns for limit in c.between]

@@ -121,13 +121,44 @@ GALLON = {
 
 
 def convert(value: float, dimension: str, unit: str) -> float:
-    """A value in the unit of the tables (degrees C, cm, litres, lux, percent, minutes, days)."""
+    """A value in the unit of the tables (degrees C, cm, litres, lux, percent, minutes, days).
+
+    Parameters
+    ----------
+    value : float
+        In `unit`.
+    dimension : str
+        One of `UNITS`.
+    unit : str
+        A unit of that dimension, as settings name it.
+
+    Returns
+    -------
+    float
+
+    Examples
+    --------
+    >>> round(convert(68, "temperature", "F"), 6), round(convert(10, "length", "inch"), 6)
+    (20.0, 25.4)
+    """
     factor, offset = UNITS[dimension][unit]
     return value * factor + offset
 
 
 def unit_of_header(head: str, dimension: str) -> str | None:
-    """Unit that a column head names in brackets or as its last word, as in "Temp (°F)" or "pot_in"; or None."""
+    """Unit that a column head names in brackets or as its last word, as in "Temp (°F)" or "pot_in".
+
+    Parameters
+    ----------
+    head : str
+    dimension : str
+        As in `convert`.
+
+    Returns
+    -------
+    str or None
+        None where it names none.
+    """
     if dimension not in UNITS:
         return None
     words = re.findall(r"[(\[]([^)\]]+)[)\]]", head) or re.split(r"[\s_]+", head.strip())[-1:]

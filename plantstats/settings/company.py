@@ -173,7 +173,17 @@ class Settings(FileFormat):
         return {site: given.observed_from for site, given in self.sites.items() if given.observed_from is not None}
 
     def table(self, name: str) -> TableSettings:
-        """Settings of a table: its own, else those at the top, else the defaults."""
+        """Settings of a table: its own, else those at the top, else the defaults.
+
+        Parameters
+        ----------
+        name : str
+            A canonical table.
+
+        Returns
+        -------
+        TableSettings
+        """
         own = self.tables.get(name)
         keys = {field: getattr(self, field) for field in FileFormat.model_fields}
         keys |= {field: getattr(own, field) for field in own.model_fields_set} if own else {}

@@ -125,7 +125,19 @@ def validate(model: type[Model], data: dict[str, Any], where: str, context: Any 
 
 
 def one_of(value: object, known: list[str]) -> str:
-    """Say that a value is none of a closed list, with the nearest one where there are many."""
+    """Say that a value is none of a closed list, with the nearest one where there are many.
+
+    Parameters
+    ----------
+    value : object
+        What was given.
+    known : list of str
+        What may be given.
+
+    Returns
+    -------
+    str
+    """
     near = nearest(str(value), known, cutoff=0.5)
     if near and len(known) > MANY:
         return f"{value!r} is not known; did you mean {near}?"

@@ -29,9 +29,23 @@ class RateBetween(NamedTuple):
 def correction(n_clusters: int) -> float:
     """Small-sample factor G / (G - 1) of a variance between G clusters; 1 for one cluster.
 
+    Parameters
+    ----------
+    n_clusters : int
+        At least 1.
+
+    Returns
+    -------
+    float
+
     References
     ----------
     Liang and Zeger 1986, Biometrika 73:13.
+
+    Examples
+    --------
+    >>> correction(10)
+    1.1111111111111112
     """
     return n_clusters / max(n_clusters - 1, 1)
 

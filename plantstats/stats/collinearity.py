@@ -12,7 +12,7 @@ from plantstats.stats.intervals import Array
 VIF_LIMIT = 4.0
 
 
-def variance_inflation(information: Array, column: int, others: npt.NDArray[np.bool_]) -> float:
+def vif(information: Array, column: int, others: npt.NDArray[np.bool_]) -> float:
     """How many times other columns of a model widen the variance of one column's coefficient.
 
     Parameters
@@ -38,7 +38,7 @@ def variance_inflation(information: Array, column: int, others: npt.NDArray[np.b
     Two columns with a correlation of 0.8 widen each other's variance 1 / (1 - 0.64) times:
 
     >>> information = np.array([[1.0, 0.8], [0.8, 1.0]])
-    >>> round(variance_inflation(information, 0, np.array([False, True])), 4)
+    >>> round(vif(information, 0, np.array([False, True])), 4)
     2.7778
     """
     keep = ~np.asarray(others, dtype=bool)

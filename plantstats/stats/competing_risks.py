@@ -83,6 +83,11 @@ def incidence(
 def ending(lifetimes: pd.DataFrame) -> pd.Series:
     """What ended each lifetime, among the causes that compete.
 
+    Parameters
+    ----------
+    lifetimes : pandas.DataFrame
+        One row per subject: entry_age, exit_age, event, cause.
+
     Returns
     -------
     pandas.Series

@@ -61,11 +61,34 @@ class CountData:
     censored: IntervalCounts
 
     def eta(self, beta: Array) -> Array:
-        """Log mean of one count of each row."""
+        """Log mean of one count of each row.
+
+        Parameters
+        ----------
+        beta : numpy.ndarray
+            Coefficients.
+
+        Returns
+        -------
+        numpy.ndarray, shape (rows,)
+        """
         return self.offset + self.x @ beta
 
     def completed(self, mean: Array, size: float) -> Completed:
-        """E-step: the censored counts as what they may have been."""
+        """E-step: the censored counts as what they may have been.
+
+        Parameters
+        ----------
+        mean : numpy.ndarray
+            Mean of one count of each row.
+        size : float
+            1 / dispersion; infinite for the Poisson distribution.
+
+        Returns
+        -------
+        Completed
+            Numbers, sums and sums of squares by row, observed and expected together.
+        """
         censored, moments = self.censored, self.censored.moments(mean, size)
         if not len(censored.n):
             return Completed(self.n, self.total, self.squares, moments)
@@ -77,13 +100,40 @@ class CountData:
         )
 
     def information(self, moments: ConditionalMoments, mean: Array, alpha: float) -> Array:
-        """Information of the coefficients: expected of observed counts, observed of censored ones."""
+        """Information of the coefficients: expected of observed counts, observed of censored ones.
+
+        Parameters
+        ----------
+        moments : ConditionalMoments
+            Of the censored counts, as `completed` gives them.
+        mean : numpy.ndarray
+            Mean of one count of each row.
+        alpha : float
+            Dispersion: variance = mean + alpha mean^2.
+
+        Returns
+        -------
+        numpy.ndarray, shape (columns, columns)
+        """
         weight = self.n * mean / (1 + alpha * mean)
         weight += self.censored.sum_by_row(self.censored.information(moments, mean, alpha), len(mean))
         return weighted_gram(self.x, weight)
 
     def loglik(self, size: float, eta: Array) -> float:
-        """Log likelihood, constants included."""
+        """Log likelihood, constants included.
+
+        Parameters
+        ----------
+        size : float
+            1 / dispersion; infinite for the Poisson distribution.
+        eta : numpy.ndarray, shape (rows,)
+            Log means, as `eta` gives them.
+
+        Returns
+        -------
+        float
+            Minus infinity where a mean would overflow.
+        """
         if np.max(eta) > 300:  # exp would overflow
             return -np.inf
         mean = np.exp(eta)
@@ -96,7 +146,19 @@ class CountData:
         return float(self.times @ constant + by_row.sum()) + censored
 
     def size_score(self, size: float, mean: Array) -> float:
-        """Derivative of the log likelihood with respect to the size, the means held."""
+        """Derivative of the log likelihood with respect to the size, the means held.
+
+        Parameters
+        ----------
+        size : float
+            1 / dispersion; infinite for the Poisson distribution.
+        mean : numpy.ndarray
+            Mean of one count of each row.
+
+        Returns
+        -------
+        float
+        """
         n, total, _, moments = self.completed(mean, size)
         score = float(self.times @ (special.digamma(self.values + size) - special.digamma(size)))
         score += float(self.censored.n @ moments.digamma)
@@ -104,7 +166,24 @@ class CountData:
 
 
 def weighted_gram(x: Array, weight: Array) -> Array:
-    """Cross products of columns, with a weight of 0 or more for each row."""
+    """Cross products of columns, with a weight of 0 or more for each row.
+
+    Parameters
+    ----------
+    x : numpy.ndarray, shape (rows, columns)
+    weight : numpy.ndarray, shape (rows,)
+        0 or more.
+
+    Returns
+    -------
+    numpy.ndarray, shape (columns, columns)
+        x' diag(weight) x.
+
+    Examples
+    --------
+    >>> weighted_gram(np.array([[1.0, 0.0], [1.0, 2.0]]), np.array([1.0, 4.0])).tolist()
+    [[5.0, 8.0], [8.0, 16.0]]
+    """
     root = x * np.sqrt(weight)[:, None]  # one array twice: numpy then does half the work
     return np.asarray(root.T @ root, dtype="float64")
 
@@ -113,6 +192,29 @@ def fit_coefficients(data: CountData, size: float, beta: Array) -> Array:
     """Fisher scoring at a given dispersion; steps that lower the likelihood are halved.
 
     statsmodels' GLM comes to the same coefficients (tested), but knows no censored counts.
+
+    Parameters
+    ----------
+    data : CountData
+        What was counted.
+    size : float
+        1 / dispersion; infinite for the Poisson distribution.
+    beta : numpy.ndarray, shape (columns,)
+        Where to begin.
+
+    Returns
+    -------
+    numpy.ndarray, shape (columns,)
+        Coefficients of the highest likelihood.
+
+    Raises
+    ------
+    CountModelError
+        When the fit does not settle, or runs to infinity.
+
+    References
+    ----------
+    McCullagh and Nelder 1989, Generalized Linear Models, section 2.5 (from memory).
     """
     alpha, best = 1 / size, data.loglik(size, data.eta(beta))
     for _ in range(MAX_STEPS):
@@ -132,15 +234,44 @@ def fit_coefficients(data: CountData, size: float, beta: Array) -> Array:
     raise CountModelError(f"the fit does not settle in {MAX_STEPS} steps")
 
 
-def poisson_spread(data: CountData, mean: Array) -> tuple[float, float]:
-    """Pearson's statistic of the Poisson fit, and the derivative of the log likelihood at no dispersion."""
+def poisson_dispersion(data: CountData, mean: Array) -> tuple[float, float]:
+    """Pearson's statistic of the Poisson fit, and the derivative of the log likelihood at no dispersion.
+
+    Parameters
+    ----------
+    data : CountData
+        What was counted.
+    mean : numpy.ndarray
+        Mean of one count of each row.
+
+    Returns
+    -------
+    pearson, score : float
+    """
     n, total, squares, _ = data.completed(mean, np.inf)
     squared = squares - 2 * mean * total + n * mean**2
     return float((squared / mean).sum()), float((squared - total).sum()) / 2
 
 
 def fit_both(data: CountData, beta: Array) -> tuple[float, Array]:
-    """Size and coefficients in turn until neither moves: they hardly lean on each other."""
+    """Size and coefficients in turn until neither moves: they hardly lean on each other.
+
+    Parameters
+    ----------
+    data : CountData
+        What was counted.
+    beta : numpy.ndarray, shape (columns,)
+        Where to begin.
+
+    Returns
+    -------
+    size, beta : float, numpy.ndarray
+
+    Raises
+    ------
+    CountModelError
+        When dispersion or coefficients do not settle.
+    """
     size = np.nan
     for _ in range(MAX_STEPS):
         before, size = size, _fit_size(data, np.exp(data.eta(beta)))
@@ -165,7 +296,22 @@ def _fit_size(data: CountData, mean: Array) -> float:
 
 
 def se_size(data: CountData, size: float, mean: Array) -> float:
-    """Standard error of the size, by the curvature of the likelihood; missing for Poisson."""
+    """Standard error of the size, by the curvature of the likelihood; missing for Poisson.
+
+    Parameters
+    ----------
+    data : CountData
+        What was counted.
+    size : float
+        1 / dispersion; infinite for the Poisson distribution.
+    mean : numpy.ndarray
+        Mean of one count of each row.
+
+    Returns
+    -------
+    float
+        Missing for Poisson.
+    """
     if not np.isfinite(size):
         return np.nan
     step = 1e-4 * size

@@ -23,7 +23,7 @@ from plantstats.stats.count_likelihood import (
     CountModelError,
     fit_both,
     fit_coefficients,
-    poisson_spread,
+    poisson_dispersion,
     se_size,
     weighted_gram,
 )
@@ -110,6 +110,15 @@ class CountFit:
     def log_mean(self, table: pd.DataFrame) -> tuple[Array, Array]:
         """Log of the mean for an exposure of one, and its standard error, for other rows of covariates.
 
+        Parameters
+        ----------
+        table : pandas.DataFrame
+            One row each; columns as the formula names them.
+
+        Returns
+        -------
+        log_mean, se : numpy.ndarray, shape (rows,)
+
         Raises
         ------
         CountModelError
@@ -122,13 +131,34 @@ class CountFit:
         return self.combine(x)
 
     def combine(self, weights: Array) -> tuple[Array, Array]:
-        """Weighted sums of the coefficients, and their standard errors: one row of weights each."""
+        """Weighted sums of the coefficients, and their standard errors: one row of weights each.
+
+        Parameters
+        ----------
+        weights : numpy.ndarray, shape (rows, columns)
+            One row of weights each.
+
+        Returns
+        -------
+        estimate, se : numpy.ndarray, shape (rows,)
+        """
         used = np.atleast_2d(weights)[:, self.kept]
         value = used @ self.params.to_numpy()[self.kept]
         return value, np.sqrt(np.einsum("ij,jk,ik->i", used, self.cov, used))
 
     def half_width(self, conf_level: float) -> float:
-        """Standard errors to each side of an estimate."""
+        """Standard errors to each side of an estimate.
+
+        Parameters
+        ----------
+        conf_level : float
+            Confidence level, between 0 and 1.
+
+        Returns
+        -------
+        float
+            Multiple of a standard error: normal, or Student's t with clusters - 1 degrees of freedom.
+        """
         return quantile(conf_level, self.df)
 
 
@@ -205,7 +235,7 @@ def fit_counts(
     if np.all(x[:, 0] == 1):
         start[0] = np.log((total.sum() + intervals.n @ lower) / (n_all * exposure).sum())
     beta = fit_coefficients(data, np.inf, start)
-    pearson, excess = poisson_spread(data, np.exp(data.eta(beta)))
+    pearson, excess = poisson_dispersion(data, np.exp(data.eta(beta)))
     residual_df = float(n_all.sum()) - x.shape[1]
     size = np.inf
     if family == POISSON:

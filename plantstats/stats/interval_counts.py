@@ -75,6 +75,10 @@ class IntervalCounts:
         ----------
         counts : pandas.DataFrame, optional
             Columns cluster, row, lower, upper, n; None for no such count.
+
+        Returns
+        -------
+        Intervalarray_like
         """
         if counts is None:
             counts = pd.DataFrame({name: pd.Series(dtype="int64") for name in ("cluster", *PATTERN, "n")})
@@ -93,7 +97,19 @@ class IntervalCounts:
         return self.patterns["n"].to_numpy(dtype="float64")
 
     def sum_by_row(self, values: Array | float, n_rows: int) -> Array:
-        """Values of one count of each pattern, added up by row of the table of covariates."""
+        """Values of one count of each pattern, added up by row of the table of covariates.
+
+        Parameters
+        ----------
+        values : float or numpy.ndarray, shape (patterns,)
+            Of one count of each pattern.
+        n_rows : int
+            Rows of the table of covariates.
+
+        Returns
+        -------
+        numpy.ndarray, shape (rows,)
+        """
         return np.bincount(self.row, self.n * values, n_rows).astype("float64")
 
     @cached_property
@@ -110,6 +126,10 @@ class IntervalCounts:
             Mean of one count of each row of the table of covariates.
         size : float
             1 / dispersion of the negative binomial distribution; infinite for Poisson.
+
+        Returns
+        -------
+        ConditionalMoments
         """
         values = np.zeros((4, len(self.patterns)))
         for (lower, upper), at in self._by_ends:
@@ -122,6 +142,19 @@ class IntervalCounts:
 
     def information(self, moments: ConditionalMoments, mean: Array, alpha: float) -> Array:
         """Information about the log mean that one count of each pattern gives.
+
+        Parameters
+        ----------
+        moments : ConditionalMoments
+            As `moments` gives them.
+        mean : numpy.ndarray
+            Mean of one count of each row.
+        alpha : float
+            Dispersion: variance = mean + alpha mean^2.
+
+        Returns
+        -------
+        numpy.ndarray, shape (patterns,)
 
         Notes
         -----

@@ -63,6 +63,15 @@ def poisson_limits(events: Counts, conf_level: float = CONF_LEVEL) -> Interval:
 def zero_event_limit(conf_level: float = CONF_LEVEL) -> float:
     """Upper limit of the mean of a Poisson count of which no event was seen.
 
+    Parameters
+    ----------
+    conf_level : float, optional
+        Confidence level, between 0 and 1.
+
+    Returns
+    -------
+    float
+
     Notes
     -----
     The upper limit of `poisson_limits` for a count of 0, in closed form: -log((1 - conf_level) / 2).
@@ -110,7 +119,18 @@ def binomial_limits(events: int, trials: int, conf_level: float = CONF_LEVEL) ->
 
 
 def quantile(conf_level: float = CONF_LEVEL, df: float | None = None) -> float:
-    """How many standard errors an interval reaches to each side: normal, or Student's t with `df` degrees of freedom.
+    """Standard errors that an interval spans to each side: normal, or Student's t with `df` degrees of freedom.
+
+    Parameters
+    ----------
+    conf_level : float, optional
+        Confidence level, between 0 and 1.
+    df : float, optional
+        Degrees of freedom; normal without.
+
+    Returns
+    -------
+    float
 
     Examples
     --------
@@ -151,6 +171,17 @@ def ratio_limits(
 
 def log_se(low: npt.ArrayLike, high: npt.ArrayLike, conf_level: float = CONF_LEVEL) -> Array:
     """Standard error of the logarithm of a ratio, from its normal limits: the inverse of `ratio_limits`.
+
+    Parameters
+    ----------
+    low, high : array_like
+        Limits of the ratio, above 0.
+    conf_level : float, optional
+        Confidence level, between 0 and 1.
+
+    Returns
+    -------
+    numpy.ndarray
 
     Examples
     --------

@@ -70,6 +70,18 @@ def loss_rate(losses: Counts, days: Counts, conf_level: float = CONF_LEVEL) -> I
 def share_lost(rate: Interval, days: int) -> Interval:
     """Turn a rate per 100 years into those in 100 that would be lost over some days at that rate.
 
+    Parameters
+    ----------
+    rate : Interval
+        Per 100 years, as `loss_rate` gives it.
+    days : int
+        Length of time.
+
+    Returns
+    -------
+    Interval
+        In percent.
+
     Notes
     -----
     1 - exp(-rate x time), the exponential distribution of a constant rate. The share rises with the rate, so its

@@ -112,6 +112,13 @@ def over_dispersion(observed: Counts, expected: Counts, winsor: float = WINSOR) 
 def p_value(observed: Counts, expected: Counts, dispersion: float = 1.0) -> Array:
     """The p-value of "as expected" for each group.
 
+    Parameters
+    ----------
+    observed, expected : array_like
+        Counts and expected counts of each group.
+    dispersion : float, default 1.0
+        Multiple of the Poisson variance, 1 or more.
+
     Returns
     -------
     numpy.ndarray
@@ -187,6 +194,10 @@ def flagged(p: Counts, share: float = FALSE_DISCOVERY) -> npt.NDArray[np.bool_]:
         p-values; missing ones are never flagged.
     share : float
         Share of the flagged that may be so by chance.
+
+    Returns
+    -------
+    numpy.ndarray of bool
 
     References
     ----------

@@ -67,6 +67,18 @@ def check_lifetimes(lifetimes: pd.DataFrame) -> pd.DataFrame:
 def from_age(lifetimes: pd.DataFrame, start_age: float) -> pd.DataFrame:
     """Follow only those that reached an age, from that age on.
 
+    Parameters
+    ----------
+    lifetimes : pandas.DataFrame
+        One row per plant: entry_age, exit_age (days), event (1: lost), cause.
+    start_age : float
+        Days.
+
+    Returns
+    -------
+    pandas.DataFrame
+        Rows that were at risk at or after that age; entry_age is at least `start_age`.
+
     Examples
     --------
     >>> two = pd.DataFrame({"entry_age": [0, 40], "exit_age": [20, 90]})
@@ -102,6 +114,18 @@ def in_groups(lifetimes: pd.DataFrame, by: list[str]) -> Iterator[tuple[dict[str
 
 def at_risk(lifetimes: pd.DataFrame, ages: Array) -> npt.NDArray[np.int64]:
     """How many are at risk at each age: entered before it, and not yet gone.
+
+    Parameters
+    ----------
+    lifetimes : pandas.DataFrame
+        One row per plant: entry_age, exit_age (days), event (1: lost), cause.
+    ages : numpy.ndarray
+        Days, rising.
+
+    Returns
+    -------
+    numpy.ndarray of int
+        One number per age.
 
     Notes
     -----
@@ -182,6 +206,17 @@ def to_the_end(steps: pd.DataFrame, lifetimes: pd.DataFrame) -> pd.DataFrame:
 
 
 def quotable_to(curve: pd.DataFrame) -> float:
-    """The last age of one curve up to which MIN_AT_RISK or more were at risk: its start where there never were."""
+    """Last age of one curve up to which MIN_AT_RISK or more were at risk: its start where there never were.
+
+    Parameters
+    ----------
+    curve : pandas.DataFrame
+        Rows of one curve: age_days, at_risk.
+
+    Returns
+    -------
+    float
+        Days.
+    """
     good = curve.loc[~curve["few_at_risk"], "age_days"]
     return float(good.max()) if len(good) else float(curve["age_days"].iloc[0])

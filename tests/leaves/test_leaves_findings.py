@@ -270,10 +270,10 @@ def test_the_gain_of_ten_points_is_that_of_the_slope(green):
 
 
 def test_season_and_humidity_that_move_together_are_not_told_apart(tmp_path, green):
-    assert humidity.season_inflation(green) < 5
+    assert humidity.season_vif(green) < 5
     _, _, time = company(tmp_path, replace(STEADY, collinear=True), 400, 6)
     model = fit_leaves(time, "green")
-    assert humidity.season_inflation(model) > VIF_LIMIT
+    assert humidity.season_vif(model) > VIF_LIMIT
     found = effects.model_findings(model, "all")
     rows = findings.pick(found, "green_humidity_ratio", ["term"])
     assert rows["estimate"].isna().all()

@@ -99,7 +99,7 @@ def test_the_order_of_cells_does_not_matter():
 
 def test_exposure_that_is_zero_missing_or_negative_is_refused_with_its_count():
     # Case: two visits on a day give 0, the first visit has none, unsorted rows give negative days.
-    both = r"plant-days are missing in 1 of 3 cells.*plant-days are below zero in 1 of 3"
+    both = r"plant-days are missing in 1 of 3 rows.*plant-days are below zero in 1 of 3"
     with pytest.raises(ModelError, match=both):
         losses.fit(cells(plant_days=[np.nan, -14, 10], losses=[5, 5, 5]))
     with pytest.raises(ModelError, match="losses without plant-days in 1 of 2"):

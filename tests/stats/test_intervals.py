@@ -106,4 +106,4 @@ def test_variance_inflation_is_that_of_regressing_one_column_on_the_others():
     x[:, 1] += 0.8 * x[:, 2] - 0.4 * x[:, 3]
     r2 = sm.OLS(x[:, 1], x[:, [0, 2, 3]]).fit().rsquared
     others = np.array([False, False, True, True])
-    assert collinearity.variance_inflation(x.T @ x, 1, others) == pytest.approx(1 / (1 - r2), rel=1e-9)
+    assert collinearity.vif(x.T @ x, 1, others) == pytest.approx(1 / (1 - r2), rel=1e-9)
