@@ -139,7 +139,7 @@ def _of_lines(quote: Quote) -> pd.DataFrame:
         lines.assign(note=lines["basis"]),
         low=expected.clip(upper=low),
         high=expected.clip(lower=high),
-        conf_conf_level=CONF_LEVEL,
+        conf_level=CONF_LEVEL,
     )
     cost = rows("expected_guarantee_cost", lines["cost"] / 100, unit=quote.terms.currency, note=limit)
     by_year = [
