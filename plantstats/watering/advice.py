@@ -57,9 +57,9 @@ class Advice:
         Whether for the heating season.
     plants : pandas.DataFrame
         One row per standing plant: plant_id, site_id, client_id, position, species, light, pot, planter, heating,
-        plants (how many it stands for), replacement (cost of one), fee (per day), visit_every, inspection_interval (days),
-        too_dry (share of waterings at that), moist_looks (share of looks that find it moist: look, do not water),
-        change_plant (no interval keeps it within the limit), own_way_out (it is beyond the limit at the advised
+        plants (how many it stands for), replacement (cost of one), fee (per day), visit_every, inspection_interval
+        (days), too_dry (share of waterings at that), moist_looks (share of looks that find it moist: look, do not
+        water), change_plant (no interval keeps it within the limit), own_way_out (it is beyond the limit at the advised
         interval; the site is judged without it).
     sites : pandas.DataFrame
         One row per site: site_id, client_id, region, plants, now, cheapest (within the limit), advised (days),
@@ -211,7 +211,9 @@ def _with_advice(
     inspection_interval = np.array(every)[column]
     looks = plants["plants"].to_numpy(dtype=float) * QUARTER_DAYS / inspection_interval * (1 - missed)
     moist = np.clip(1 - costs["waterings"][rows, column] / looks, 0.0, 1.0)
-    return plants.assign(visit_every=visit_every, inspection_interval=inspection_interval, too_dry=share, moist_looks=moist)
+    return plants.assign(
+        visit_every=visit_every, inspection_interval=inspection_interval, too_dry=share, moist_looks=moist
+    )
 
 
 def _by_interval(names: Array, visit_days: tuple[int, ...], costs: Costs, sampled: list[Costs]) -> pd.DataFrame:

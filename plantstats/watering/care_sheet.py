@@ -129,7 +129,11 @@ def sheet_rows(review: WateringReview) -> pd.DataFrame:
             "change": [
                 OWN_WAY_OUT if too_dry else _change(n, v, k)
                 for n, v, k, too_dry in zip(
-                    plants["now"], plants["visit_every"], plants["inspection_interval"], plants["own_way_out"], strict=True
+                    plants["now"],
+                    plants["visit_every"],
+                    plants["inspection_interval"],
+                    plants["own_way_out"],
+                    strict=True,
                 )
             ],
         }

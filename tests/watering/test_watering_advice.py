@@ -530,7 +530,7 @@ def test_a_look_that_would_often_find_moist_soil_is_never_printed_as_a_watering(
     assert care_sheet._how_often(0.5, 0.2) == "at about 1 look in 2"
     assert care_sheet._how_often(0.1, 0.2) == "at most looks"
     plants = review.advice.plants
-    looks = plants["plants"] * costs.QUARTER_DAYS / plants["look_every"] * (1 - review.model.price.missed)
+    looks = plants["plants"] * costs.QUARTER_DAYS / plants["inspection_interval"] * (1 - review.model.price.missed)
     assert plants["moist_looks"].between(0, 1).all() and plants["moist_looks"].max() > 0.5
     assert (looks > 0).all()
     at_most = care_sheet.sheet_rows(review)["water"].str.endswith("at most looks").sum()
