@@ -51,12 +51,32 @@ class StudyError(PlantstatsError, ValueError):
 
 
 def kept(compute: Callable[Concatenate[Study, P], R]) -> Callable[Concatenate[Study, P], R]:
-    """Make a method's result once: in memory, and on disk for others."""
+    """Make a method's result once: in memory, and on disk for others.
+
+    Parameters
+    ----------
+    compute : callable
+        A method of `Study`.
+
+    Returns
+    -------
+    callable
+    """
     return _once(compute, on_disk=True)
 
 
 def held(compute: Callable[Concatenate[Study, P], R]) -> Callable[Concatenate[Study, P], R]:
-    """Make a method's result once, in memory alone: it holds a connection, or more than a page needs."""
+    """Make a method's result once, in memory alone: it holds a connection, or more than a page needs.
+
+    Parameters
+    ----------
+    compute : callable
+        A method of `Study`.
+
+    Returns
+    -------
+    callable
+    """
     return _once(compute, on_disk=False)
 
 
@@ -136,12 +156,27 @@ class Study:
             self.on_compute(name.replace("_", " ").strip())
 
     def of_client(self, client: str) -> Study:
-        """The same quarter for one client ("" for all), on the records that are loaded already."""
+        """The same quarter for one client ("" for all), on the records that are loaded already.
+
+        Parameters
+        ----------
+        client : str
+            Its id.
+
+        Returns
+        -------
+        Study
+        """
         check_client(self.records, client)
         return Study(self.records, self.period, self.as_of, client)
 
     def whole(self) -> Study:
-        """The study of all clients: itself, or one that shares its records and plant-time."""
+        """Study of all clients: itself, or one that shares its records and plant-time.
+
+        Returns
+        -------
+        Study
+        """
         if not self.client:
             return self
         study = self.of_client("")
@@ -178,7 +213,18 @@ class Study:
         return f"{name} ({code})" if name and name != code else code
 
     def places_of(self, plant_ids: pd.Series) -> list[str]:
-        """Room and position of plants, as first listed."""
+        """Room and position of plants, as first listed.
+
+        Parameters
+        ----------
+        plant_ids : pandas.Series
+            Ids of plants.
+
+        Returns
+        -------
+        list of str
+            One text per plant.
+        """
         plants = self.records.table("plants").drop_duplicates("plant_id").set_index("plant_id")
         parts = [plants[c].reindex(plant_ids).fillna("") for c in ("room", "position") if c in plants]
         return (
@@ -259,20 +305,38 @@ class Study:
 
     @kept
     def service(self) -> pd.DataFrame:
-        """Findings on what the client got: plants in place, their state, their air (see `losses.service.service`)."""
+        """Findings on what the client got: plants in place, their state, their air (see `losses.service.service`).
+
+        Returns
+        -------
+        pandas.DataFrame
+            Findings.
+        """
         from plantstats.losses import service  # noqa: PLC0415
 
         return service.service(self.exposure(), self.standing(), self.period, self.client)
 
     @kept
     def replaced(self) -> pd.DataFrame:
-        """Plants replaced or taken away in the quarter, for whatever reason, one row each (see `PlantTime.exits`)."""
+        """Plants replaced or taken away in the quarter, for whatever reason, one row each (see `PlantTime.exits`).
+
+        Returns
+        -------
+        pandas.DataFrame
+            Rows of `PlantTime.exits`.
+        """
         rows = self.exposure().exits
         inside = rows["replaced_on"].between(pd.Timestamp(self.period.start), pd.Timestamp(self.period.last_day))
         return rows[inside & (rows["client_id"].eq(self.client) if self.client else True)].reset_index(drop=True)
 
     def visits_made(self) -> pd.DataFrame:
-        """Findings visits_completed_share by site, of the client's sites or all."""
+        """Findings visits_completed_share by site, of the client's sites or all.
+
+        Returns
+        -------
+        pandas.DataFrame
+            Findings.
+        """
         rows = findings.pick(self.whole().quality(), "visits_completed_share", ["site_id"], self.period.name)
         sites = self.records.table("sites")
         own = sites.loc[sites["client_id"].eq(self.client), "site_id"] if self.client else sites["site_id"]
@@ -280,21 +344,38 @@ class Study:
 
     @kept
     def account(self) -> pd.DataFrame:
-        """What became of every plant row and every reported exit (see `PlantTime.account`)."""
+        """What became of every plant row and every reported exit (see `PlantTime.account`).
+
+        Returns
+        -------
+        pandas.DataFrame
+        """
         return self.exposure().account
 
     # What was lost.
 
     @kept
     def loss_rates(self) -> pd.DataFrame:
-        """Findings on loss rates, causes, costs and earlier quarters (see `losses.loss_rates.loss_rates`)."""
+        """Findings on loss rates, causes, costs and earlier quarters (see `losses.loss_rates.loss_rates`).
+
+        Returns
+        -------
+        pandas.DataFrame
+            Findings.
+        """
         from plantstats.losses import loss_rates  # noqa: PLC0415
 
         return loss_rates.loss_rates(self.exposure(), self.records, self.period, self.client)
 
     @kept
     def expected(self) -> pd.DataFrame:
-        """Findings on losses against what such a quarter should lose (see `losses.as_expected.as_expected`)."""
+        """Findings on losses against what such a quarter should lose (see `losses.as_expected.as_expected`).
+
+        Returns
+        -------
+        pandas.DataFrame
+            Findings.
+        """
         from plantstats.losses import as_expected, loss_rates  # noqa: PLC0415
 
         event = loss_rates.largest_event_losses(self.loss_rates(), self.period)
@@ -302,7 +383,11 @@ class Study:
 
     @held
     def loss_model(self) -> LossModel:
-        """The loss model of all records: `study.loss_model().rate(...)` gives adjusted rates.
+        """Loss model of all records: `study.loss_model().rate(...)` gives adjusted rates.
+
+        Returns
+        -------
+        LossModel
 
         Raises
         ------
@@ -319,7 +404,13 @@ class Study:
 
     @kept
     def effect_terms(self) -> pd.DataFrame:
-        """Comparisons of the loss model: label (as findings name it), name, level, reference; none without a model."""
+        """Comparisons of the loss model: label (as findings name it), name, level, reference; none without a model.
+
+        Returns
+        -------
+        pandas.DataFrame
+            One row per comparison; none without a model.
+        """
         from plantstats.losses.effects import contrasts  # noqa: PLC0415
         from plantstats.losses.terms import Term  # noqa: PLC0415
 
@@ -332,14 +423,24 @@ class Study:
 
     @kept
     def drivers(self) -> Drivers:
-        """What drives losses: effects, named profiles, survival, causes (see `losses.drivers.review`)."""
+        """What drives losses: effects, named profiles, survival, causes (see `losses.drivers.review`).
+
+        Returns
+        -------
+        Drivers
+        """
         from plantstats.losses import drivers  # noqa: PLC0415
 
         return drivers.review(self.records, self.as_of, self.client)
 
     @kept
     def watched(self) -> tuple[pd.DataFrame, pd.DataFrame]:
-        """The watch list, plant by plant, and its findings with the back-test on the last four quarters."""
+        """Watch list, plant by plant, and its findings with the back-test on the last four quarters.
+
+        Returns
+        -------
+        plants, findings : pandas.DataFrame
+        """
         from plantstats.losses import watch_findings, watch_list  # noqa: PLC0415
 
         memory = watch_list.Memory()
@@ -362,14 +463,24 @@ class Study:
         return self.watched()[0].merge(self.standing()[more], on="plant_id", how="inner")
 
     def watch_findings(self) -> pd.DataFrame:
-        """Findings on the watch list and how earlier ones did (see `losses.watch_findings`)."""
+        """Findings on the watch list and how earlier ones did (see `losses.watch_findings`).
+
+        Returns
+        -------
+        pandas.DataFrame
+        """
         return self.watched()[1]
 
     # Leaves, watering, quality.
 
     @kept
     def leaf_loss(self) -> tuple[pd.DataFrame, tuple[str, ...], pd.DataFrame, pd.DataFrame]:
-        """Leaf loss: findings, notes, the account of visit rows, the profile of the humidity limit."""
+        """Leaf loss: findings, notes, the account of visit rows, the profile of the humidity limit.
+
+        Returns
+        -------
+        findings, notes, account, humidity_limits : DataFrame, tuple of str, DataFrame, DataFrame
+        """
         from plantstats import leaves  # noqa: PLC0415
 
         loss = leaves.leaf_loss(self.exposure(), self.records, self.period, self.client)
@@ -377,14 +488,24 @@ class Study:
 
     @held
     def visit_advice(self) -> WateringReview:
-        """Drying, advised visit intervals and what became of the last advice (see `watering.review`)."""
+        """Drying, advised visit intervals and what became of the last advice (see `watering.review`).
+
+        Returns
+        -------
+        WateringReview
+        """
         from plantstats import watering  # noqa: PLC0415
 
         return watering.review(self.records, self.period, self.as_of, self.client, time=self.exposure())
 
     @kept
     def visit_results(self) -> pd.DataFrame:
-        """Findings on drying and visit intervals."""
+        """Findings on drying and visit intervals.
+
+        Returns
+        -------
+        pandas.DataFrame
+        """
         return self.visit_advice().findings
 
     @kept
@@ -402,17 +523,33 @@ class Study:
 
     @kept
     def ways_out(self) -> pd.DataFrame:
-        """Plants that break the limit on dryness or bar a longer interval, and each way out with its price."""
+        """Plants that break the limit on dryness or bar a longer interval, and each way out with its price.
+
+        Returns
+        -------
+        pandas.DataFrame
+            As `binding_plants` gives them.
+        """
         return self.visit_advice().advice.ways_out
 
     @kept
     def technicians_left_out(self) -> pd.DataFrame:
-        """Technicians, under pseudonyms, whose notes on topsoil cannot be used: technician, n_lines, reason."""
+        """Technicians, under pseudonyms, whose notes on topsoil cannot be used: technician, n_lines, reason.
+
+        Returns
+        -------
+        pandas.DataFrame
+        """
         return self.visit_advice().model.left_out
 
     @kept
     def advice_followed(self) -> pd.DataFrame:
-        """What became of the advice of a quarter ago: group, sites, plant_days, losses."""
+        """What became of the advice of a quarter ago: group, sites, plant_days, losses.
+
+        Returns
+        -------
+        pandas.DataFrame
+        """
         return self.visit_advice().followed
 
     @kept
@@ -432,21 +569,42 @@ class Study:
         return rows.sort_values("dry_half")[columns].reset_index(drop=True)
 
     def write_care_sheet(self, folder: Path) -> None:
-        """Put intervals.csv, ways_out.csv, drying.csv and care_sheet.xlsx into a folder."""
+        """Put intervals.csv, ways_out.csv, drying.csv and care_sheet.xlsx into a folder.
+
+        Parameters
+        ----------
+        folder : Path
+            Made when absent.
+        """
         from plantstats.watering import care_sheet  # noqa: PLC0415
 
         care_sheet.write(self.care_sheet(), folder, self.small_group)
 
     @kept
     def care_sheet(self) -> WateringReview:
-        """What the care sheet is made from: the review of visits without the model behind it."""
+        """What the care sheet is made from: the review of visits without the model behind it.
+
+        Returns
+        -------
+        WateringReview
+        """
         return replace(self.visit_advice(), model=None)  # type: ignore[arg-type]
 
     # Money.
 
     @kept
     def account_margins(self) -> pd.DataFrame:
-        """Findings on what accounts pay, cost and leave over four quarters (see `guarantee.accounts`)."""
+        """Findings on what accounts pay, cost and leave over four quarters (see `guarantee.accounts`).
+
+        Returns
+        -------
+        pandas.DataFrame
+
+        Raises
+        ------
+        StudyError
+            For records without contracts.
+        """
         from plantstats.guarantee import accounts  # noqa: PLC0415
 
         margins = accounts.account_margins(self.records, self.period)
@@ -456,7 +614,12 @@ class Study:
 
     @kept
     def provision(self) -> pd.DataFrame:
-        """Findings on running guarantees: provision by client, and how it moved over the quarter."""
+        """Findings on running guarantees: provision by client, and how it moved over the quarter.
+
+        Returns
+        -------
+        pandas.DataFrame
+        """
         from plantstats.guarantee import roll_forward  # noqa: PLC0415
 
         moved, closing = roll_forward.roll_forward(self.records, self.period)
@@ -491,21 +654,53 @@ class Study:
 
     @kept
     def faults(self) -> pd.DataFrame:
-        """Faults of the records (see `quality.check`)."""
+        """Faults of the records (see `quality.check`).
+
+        Returns
+        -------
+        pandas.DataFrame
+            As `quality.check` gives them.
+        """
         from plantstats import quality  # noqa: PLC0415
 
         return quality.check(self.records, self.as_of)
 
     @kept
     def quality(self) -> pd.DataFrame:
-        """Findings on completeness, rounding and doubt (see `quality.completeness.quality`)."""
+        """Findings on completeness, rounding and doubt (see `quality.completeness.quality`).
+
+        Returns
+        -------
+        pandas.DataFrame
+        """
         from plantstats.quality import completeness  # noqa: PLC0415
 
         return completeness.quality(self.records, self.exposure(), self.faults(), self.period)
 
 
 def open_study(records: str | Path | Records, quarter: str = "", client: str = "", as_of: str | date = "") -> Study:
-    """Open a study of a folder, or of records that are loaded already; see `plantstats.study`."""
+    """Open a study of a folder, or of records that are loaded already; see `plantstats.study`.
+
+    Parameters
+    ----------
+    records : str or Path or Records
+        A folder, or what `records.load` gives.
+    quarter : str, default ''
+        Such as "2026-Q3"; "" is the latest complete one.
+    client : str, default ''
+        Id of a client; "" is all.
+    as_of : str or date, default ''
+        Last day that counts, such as "2026-09-30"; "" is the quarter's last day.
+
+    Returns
+    -------
+    Study
+
+    Raises
+    ------
+    StudyError
+        As `plantstats.study`.
+    """
     records = load(Path(records)) if isinstance(records, str | Path) else records
     check_client(records, client)
     day = date.fromisoformat(as_of) if isinstance(as_of, str) and as_of else as_of or None
@@ -551,7 +746,20 @@ def choose_quarter(records: Records, name: str = "", as_of: date | None = None) 
 
 
 def check_client(records: Records, client: str) -> None:
-    """Refuse a client whom the records do not know, with the nearest names."""
+    """Refuse a client whom the records do not know, with the nearest names.
+
+    Parameters
+    ----------
+    records : Records
+        The company's records, as `records.load` gives them.
+    client : str
+        An id.
+
+    Raises
+    ------
+    StudyError
+        For a client whom the records do not know.
+    """
     known = sorted(records.table("sites")["client_id"].dropna().unique())
     if client and client not in known:
         near = get_close_matches(client, known, n=3) or known[:5]
@@ -559,7 +767,18 @@ def check_client(records: Records, client: str) -> None:
 
 
 def last_day(period: periods.Period, as_of: date | None = None) -> date:
-    """The last day that counts: the given one, else the quarter's last.
+    """Last day that counts: the given one, else the quarter's last.
+
+    Parameters
+    ----------
+    period : periods.Period
+        The quarter, half-open.
+    as_of : date, optional
+        Last day that counts; that of the quarter unless given.
+
+    Returns
+    -------
+    date
 
     Raises
     ------
@@ -573,5 +792,15 @@ def last_day(period: periods.Period, as_of: date | None = None) -> date:
 
 
 def join(*tables: pd.DataFrame) -> pd.DataFrame:
-    """Several findings tables as one."""
+    """Join findings tables.
+
+    Parameters
+    ----------
+    *tables : pandas.DataFrame
+        Findings.
+
+    Returns
+    -------
+    pandas.DataFrame
+    """
     return findings.table(pd.concat(tables, ignore_index=True))

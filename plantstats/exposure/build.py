@@ -125,9 +125,17 @@ class PlantTime:
             order by lost_on, e.plant_id, e.source, e.line""")
 
     def lost_when(self, dated: str) -> pd.DataFrame:
-        """The losses that count, dated "found" or "midpoint", without their conditions.
+        """Losses that count, without their conditions.
 
-        One row per loss row: plant_id, client_id (of the place on that day), lost_on, quantity.
+        Parameters
+        ----------
+        dated : str
+            "found" or "midpoint".
+
+        Returns
+        -------
+        pandas.DataFrame
+            One row per loss row: plant_id, client_id (of the place on that day), lost_on, quantity.
         """
         columns = tuple((name, step.schema()) for name, step in self.steps.items())
         self.engine.sql(_events_sql(columns, dated)).create_view("redated", replace=True)
@@ -293,7 +301,17 @@ def build(
 
 
 def last_day(records: Records) -> date | None:
-    """The last day on which the records still run: of completed visits and replacements.
+    """Last day on which the records still run: of completed visits and replacements.
+
+    Parameters
+    ----------
+    records : Records
+        The company's records, as `records.load` gives them.
+
+    Returns
+    -------
+    date or None
+        None for records without either.
 
     Notes
     -----

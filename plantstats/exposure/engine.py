@@ -15,7 +15,16 @@ VARIABLE = "last_day"
 
 @ibis.udf.scalar.builtin
 def getvariable(variable: str) -> int:  # type: ignore[empty-body]
-    """The value that a connection of DuckDB holds under a name; a constant to each query."""
+    """Value that a connection of DuckDB holds under a name; a constant to each query.
+
+    Parameters
+    ----------
+    variable : str
+
+    Returns
+    -------
+    int
+    """
 
 
 LAST_DAY: ir.IntegerValue = getvariable(VARIABLE)

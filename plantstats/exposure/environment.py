@@ -17,6 +17,13 @@ SUMS = ("rh_tenths", "rh_readings")
 def site_day_air(t: dict[str, ir.Table], as_of: int | ir.IntegerValue) -> ir.Table:
     """Humidity and temperature read at a site, by day: by visits (to a plant or to the site) and by loggers.
 
+    Parameters
+    ----------
+    t : dict of str to ir.Table
+        Tables of the records and the steps before, by name.
+    as_of : int or ir.IntegerValue
+        Last day that counts, in days since 1970-01-01.
+
     Returns
     -------
     ibis table

@@ -17,7 +17,14 @@ AIR_WINDOW = 28  # days before the middle of an episode
 
 
 def cuts(t: dict[str, ir.Table], age_cuts: tuple[int, ...]) -> ir.Table:
-    """The last days of the parts that each follow-up falls into.
+    """Last days of the parts that each follow-up falls into.
+
+    Parameters
+    ----------
+    t : dict of str to ir.Table
+        Tables of the records and the steps before, by name.
+    age_cuts : tuple of int
+        Ages in days, each closing its band.
 
     Returns
     -------
@@ -73,6 +80,11 @@ def cuts(t: dict[str, ir.Table], age_cuts: tuple[int, ...]) -> ir.Table:
 def splits(t: dict[str, ir.Table]) -> ir.Table:
     """Follow-ups split between one cut and the next, with what held in between and who left at the end.
 
+    Parameters
+    ----------
+    t : dict of str to ir.Table
+        Tables of the records and the steps before, by name.
+
     Returns
     -------
     ibis table
@@ -103,7 +115,18 @@ def splits(t: dict[str, ir.Table]) -> ir.Table:
 
 
 def site_air(t: dict[str, ir.Table]) -> ir.Table:
-    """Humidity of a site before the middle of each part: site_id, middle, rh_tenths, rh_readings."""
+    """Humidity of a site before the middle of each part.
+
+    Parameters
+    ----------
+    t : dict of str to ir.Table
+        Tables of the records and the steps before, by name.
+
+    Returns
+    -------
+    ir.Table
+        site_id, middle, rh_tenths, rh_readings.
+    """
     asked = t["splits"].select("plant_id", "place", "middle").join(t["places"], ["plant_id", "place"])
     asked = asked.select("site_id", at=asked.middle - 1)
     air = environment.air_before(t["site_day_air"], asked, window=AIR_WINDOW)
@@ -112,6 +135,15 @@ def site_air(t: dict[str, ir.Table]) -> ir.Table:
 
 def episodes(t: dict[str, ir.Table], heating_months: Iterable[int], age_cuts: tuple[int, ...]) -> ir.Table:
     """Parts with their conditions named: the table that everything after it adds up.
+
+    Parameters
+    ----------
+    t : dict of str to ir.Table
+        Tables of the records and the steps before, by name.
+    heating_months : iterable of int
+        Months that count as heated, 1 to 12.
+    age_cuts : tuple of int
+        Ages in days, each closing its band.
 
     Returns
     -------

@@ -18,6 +18,13 @@ CONTRACT_ENDED = "after the records of its site end"
 def inspections(t: dict[str, ir.Table], as_of: int | ir.IntegerValue) -> ir.Table:
     """Completed visits to one plant.
 
+    Parameters
+    ----------
+    t : dict of str to ir.Table
+        Tables of the records and the steps before, by name.
+    as_of : int or ir.IntegerValue
+        Last day that counts, in days since 1970-01-01.
+
     Returns
     -------
     ibis table
@@ -103,7 +110,16 @@ def _last_days(t: dict[str, ir.Table]) -> ir.Table:
 
 
 def reported(t: dict[str, ir.Table]) -> ir.Table:
-    """Every exit that the records report: one row per replacement row, and one per removal without one.
+    """Exits that the records report: one row per replacement row, and one per removal without one.
+
+    Parameters
+    ----------
+    t : dict of str to ir.Table
+        Tables of the records and the steps before, by name.
+
+    Returns
+    -------
+    ir.Table
 
     Notes
     -----
@@ -204,7 +220,18 @@ def events(t: dict[str, ir.Table], as_of: int | ir.IntegerValue, dated: str) -> 
 
 
 def exits_by_day(t: dict[str, ir.Table]) -> ir.Table:
-    """Plants that left, by plant and day: one column per outcome, and n_removed in all."""
+    """Plants that left, by plant and day.
+
+    Parameters
+    ----------
+    t : dict of str to ir.Table
+        Tables of the records and the steps before, by name.
+
+    Returns
+    -------
+    ir.Table
+        plant_id, day, one column per outcome, and n_removed in all.
+    """
     counted = t["events"].filter(t["events"].n_removed > 0)
     per = {name: counted.n_removed.sum(where=counted.outcome == name).coalesce(0).cast("int64") for name in OUTCOMES}
     return counted.group_by("plant_id", "exit_day").agg(n_removed=counted.n_removed.sum().cast("int64"), **per)

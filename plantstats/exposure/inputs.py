@@ -37,6 +37,15 @@ READS: dict[str, dict[str, str]] = {
 def age_bands(cuts: tuple[int, ...] = AGE_CUTS) -> list[str]:
     """Names of the age bands between the cuts, youngest first, then "unknown".
 
+    Parameters
+    ----------
+    cuts : tuple of int, optional
+        Ages in days, each closing its band.
+
+    Returns
+    -------
+    list of str
+
     Examples
     --------
     >>> age_bands((90, 365))
@@ -70,21 +79,56 @@ def pot_class(pot_cm: pd.Series) -> pd.Series:
 
 
 def pot_class_of(pot_cm: ir.FloatingValue) -> ir.StringValue:
-    """`pot_class` as an expression for any engine."""
+    """`pot_class` as an expression for any engine.
+
+    Parameters
+    ----------
+    pot_cm : ir.FloatingValue
+        Diameter in cm.
+
+    Returns
+    -------
+    ir.StringValue
+    """
     classes = [(pot_cm < edge, name) for edge, name in zip(POT_CUTS, POT_CLASSES, strict=False)]
     return ibis.cases((pot_cm.isnull(), POT_CLASSES[-1]), *classes, else_=POT_CLASSES[len(POT_CUTS)])
 
 
 def unbound() -> dict[str, ir.Table]:
-    """The tables of `READS`, by name and type only: bind them to any engine that ibis knows."""
+    """Tables of `READS`, by name and type only: bind them to any engine that ibis knows.
+
+    Returns
+    -------
+    dict of str to ir.Table
+    """
     return {name: ibis.table(columns, name=name) for name, columns in READS.items()}
 
 
 def day(on: ir.DateValue) -> ir.IntegerValue:
-    """A date as a whole number of days, so that all further arithmetic is on integers in every engine."""
+    """A date as a whole number of days, so that all further arithmetic is on integers in every engine.
+
+    Parameters
+    ----------
+    on : ir.DateValue
+
+    Returns
+    -------
+    ir.IntegerValue
+        Days since 1970-01-01.
+    """
     return on.delta(EPOCH, unit="day").cast("int64")
 
 
 def on_date(number: ir.IntegerValue) -> ir.DateValue:
-    """The inverse of `day`."""
+    """Date of a whole number of days: the inverse of `day`.
+
+    Parameters
+    ----------
+    number : ir.IntegerValue
+        Days since 1970-01-01.
+
+    Returns
+    -------
+    ir.DateValue
+    """
     return (EPOCH + number.as_interval("D")).cast("date")

@@ -11,6 +11,13 @@ from plantstats.exposure.inputs import day
 def moves_in_order(t: dict[str, ir.Table], as_of: int | ir.IntegerValue) -> ir.Table:
     """Moves to another place, numbered from 1 within each plant.
 
+    Parameters
+    ----------
+    t : dict of str to ir.Table
+        Tables of the records and the steps before, by name.
+    as_of : int or ir.IntegerValue
+        Last day that counts, in days since 1970-01-01.
+
     Returns
     -------
     ibis table
@@ -27,7 +34,12 @@ def moves_in_order(t: dict[str, ir.Table], as_of: int | ir.IntegerValue) -> ir.T
 
 
 def places(t: dict[str, ir.Table]) -> ir.Table:
-    """The places of each plant: number 0 is where it was first listed, number k where the k-th move took it.
+    """Places of each plant: number 0 is where it was first listed, number k where the k-th move took it.
+
+    Parameters
+    ----------
+    t : dict of str to ir.Table
+        Tables of the records and the steps before, by name.
 
     Returns
     -------
@@ -52,6 +64,11 @@ def places(t: dict[str, ir.Table]) -> ir.Table:
 
 def stays(t: dict[str, ir.Table]) -> ir.Table:
     """Stays of plants that moved to another site.
+
+    Parameters
+    ----------
+    t : dict of str to ir.Table
+        Tables of the records and the steps before, by name.
 
     Returns
     -------

@@ -15,12 +15,31 @@ COMPLETED = "completed"
 
 
 def is_completed(status: ir.StringValue) -> ir.BooleanValue:
-    """Whether a visit of this status took place, as an expression for any engine."""
+    """Whether a visit of this status took place, as an expression for any engine.
+
+    Parameters
+    ----------
+    status : ir.StringValue
+        As in the visit log; missing is completed.
+
+    Returns
+    -------
+    ir.BooleanValue
+    """
     return status.coalesce(COMPLETED) == COMPLETED
 
 
 def completed(visits: pd.DataFrame) -> pd.DataFrame:
-    """The completed ones among rows of the visit log.
+    """Completed ones among rows of the visit log.
+
+    Parameters
+    ----------
+    visits : pandas.DataFrame
+        The visit log, or rows of it.
+
+    Returns
+    -------
+    pandas.DataFrame
 
     Examples
     --------
@@ -56,6 +75,13 @@ def with_site(visits: ir.Table, t: dict[str, ir.Table]) -> ir.Table:
 
 def completed_visits(t: dict[str, ir.Table], as_of: int | ir.IntegerValue) -> ir.Table:
     """Completed lines of the visit log up to a day, with their site on that day.
+
+    Parameters
+    ----------
+    t : dict of str to ir.Table
+        Tables of the records and the steps before, by name.
+    as_of : int or ir.IntegerValue
+        Last day that counts, in days since 1970-01-01.
 
     Returns
     -------

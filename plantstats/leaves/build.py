@@ -60,7 +60,18 @@ class CountIntervals:
             from sums join leaf_combinations using (combination) order by combination""")
 
     def frequencies(self, outcome: str) -> pd.DataFrame:
-        """How often each count was found: count, n."""
+        """Frequency of each count.
+
+        Parameters
+        ----------
+        outcome : str
+            "green" or "yellow".
+
+        Returns
+        -------
+        pandas.DataFrame
+            count, n.
+        """
         return self.sql(f"""
             select {outcome} as count, count(*)::bigint as n from leaf_used
             where {outcome} is not null group by 1 order by 1""")
@@ -102,7 +113,18 @@ class CountIntervals:
         )
 
     def censored(self, outcome: str) -> pd.DataFrame:
-        """Counts known between two numbers only: site, combination, lower, upper, n (intervals)."""
+        """Counts known between two numbers only.
+
+        Parameters
+        ----------
+        outcome : str
+            "green" or "yellow".
+
+        Returns
+        -------
+        pandas.DataFrame
+            site, combination, lower, upper, n (intervals).
+        """
         return self.sql(f"""
             select site_id::varchar as site, combination, {outcome}_lower as lower, {outcome}_upper as upper,
                    count(*)::bigint as n
@@ -131,7 +153,19 @@ class CountIntervals:
             order by fate <> '{intervals.USED}', fate <> '{intervals.JOINED}', rows desc, fate""")
 
     def sql(self, query: str, parameters: list[object] | None = None) -> pd.DataFrame:
-        """Rows of a query on the engine, in the project's types."""
+        """Rows of a query on the engine, in the project's types.
+
+        Parameters
+        ----------
+        query : str
+            SQL.
+        parameters : list of object, optional
+            Values for the query's placeholders.
+
+        Returns
+        -------
+        pandas.DataFrame
+        """
         frame = self.engine.execute(query, parameters or []).df()
         for column in frame.select_dtypes("datetime"):
             frame[column] = frame[column].astype("datetime64[us]")

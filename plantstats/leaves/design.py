@@ -71,12 +71,33 @@ def columns(table: pd.DataFrame, humidity_limit: int) -> pd.DataFrame:
 
 
 def band_middle(rh: pd.Series) -> pd.Series:
-    """Middle of a five-point band of humidity by its lower edge; the top band is open, and stands at its edge."""
+    """Middle of a five-point band of humidity by its lower edge; the top band is open, and stands at its edge.
+
+    Parameters
+    ----------
+    rh : pandas.Series
+        Lower edges, in percent; "missing" for none.
+
+    Returns
+    -------
+    pandas.Series of float
+        Percent.
+    """
     return rh + RH_STEP / 2 * (rh < RH_TOP)
 
 
 def formula_of(table: pd.DataFrame) -> tuple[str, list[str]]:
-    """The terms that the records can say anything about; those left out, with the reason."""
+    """Terms that the records can say anything about, as a formula; those left out, with the reason.
+
+    Parameters
+    ----------
+    table : pandas.DataFrame
+        One row per combination of conditions.
+
+    Returns
+    -------
+    formula, reasons : str, list of str
+    """
     terms, left_out = [], []
     for term in TERMS:
         first = term.split(" + ")[0].split(":")[0]

@@ -72,7 +72,18 @@ def model_findings(model: LeafFit, period: str) -> pd.DataFrame:
 
 
 def ratio_term(factor: str, level: str) -> str:
-    """How findings name the ratio of a level to the first of its factor.
+    """Name in findings of the ratio of a level to the first of its factor.
+
+    Parameters
+    ----------
+    factor : str
+        A key of `FACTORS`.
+    level : str
+        One of its levels.
+
+    Returns
+    -------
+    str
 
     Examples
     --------

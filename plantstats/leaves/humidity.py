@@ -19,6 +19,11 @@ INSEPARABLE = "humidity and season move together in these records and cannot be 
 def recorded(model: LeafFit) -> pd.DataFrame:
     """Humidities of the records by species group.
 
+    Parameters
+    ----------
+    model : LeafFit
+        The fitted leaf model.
+
     Returns
     -------
     pandas.DataFrame
@@ -43,7 +48,22 @@ def recorded(model: LeafFit) -> pd.DataFrame:
 
 
 def season_vif(model: LeafFit) -> float:
-    """How many times terms of season widen the variance of a common humidity effect; missing without humidity."""
+    """Variance inflation factor of a common humidity effect by the terms of season.
+
+    Parameters
+    ----------
+    model : LeafFit
+        The fitted leaf model.
+
+    Returns
+    -------
+    float
+        Missing without humidity.
+
+    Notes
+    -----
+    Above `VIF_LIMIT` the two cannot be told apart.
+    """
     names = model.fit.params.index[model.fit.kept]
     air = np.array([name.startswith("dry_air") for name in names])
     season = np.isin(names, ["cos_year", "sin_year"])
@@ -56,6 +76,13 @@ def season_vif(model: LeafFit) -> float:
 
 def humidity_ratios(model: LeafFit, period: str) -> pd.DataFrame:
     """Ten points more, from the drier end of what a group's plants stood in, never beyond what was recorded.
+
+    Parameters
+    ----------
+    model : LeafFit
+        The fitted leaf model.
+    period : str
+        Name of the period.
 
     Returns
     -------
@@ -89,7 +116,20 @@ def humidity_ratios(model: LeafFit, period: str) -> pd.DataFrame:
 
 
 def separability(model: LeafFit, period: str) -> pd.DataFrame:
-    """Whether season and humidity can be told apart: one finding, <outcome>_humidity_vif."""
+    """Whether season and humidity can be told apart: one finding, <outcome>_humidity_vif.
+
+    Parameters
+    ----------
+    model : LeafFit
+        The fitted leaf model.
+    period : str
+        Name of the period.
+
+    Returns
+    -------
+    pandas.DataFrame
+        Findings.
+    """
     vif = season_vif(model)
     if not np.isfinite(vif):
         note = "no humidity, or no change of season, in the records"
@@ -118,8 +158,19 @@ def log_findings(
         One row per finding: log_ratio and se (missing where there is no estimate), the `by` columns, note, plant_days.
     measure : str
         Without the outcome, which stands before it.
+    period : str
+        Name of the period.
+    unit : str
+        Of the findings.
+    by : list of str
+        Groupings.
     scale : float
         What exp(log_ratio) is multiplied by.
+
+    Returns
+    -------
+    pandas.DataFrame
+        Findings, on their own scale.
     """
     estimate, low, high = ratio_limits(frame["log_ratio"], frame["se"], CONF_LEVEL, model.fit.df)
     return findings.rows(

@@ -11,7 +11,14 @@ from plantstats.leaves.inputs import BOUNDS, ENDS, OUTCOMES
 
 
 def visit_rows(t: dict[str, ir.Table], as_of: int | ir.IntegerValue) -> ir.Table:
-    """Every row of the visit log with its day and, where it inspects no plant under follow-up, the reason.
+    """Rows of the visit log with their day and, where they inspect no plant under follow-up, the reason.
+
+    Parameters
+    ----------
+    t : dict of str to ir.Table
+        Tables of the records and the steps before, by name.
+    as_of : int or ir.IntegerValue
+        Last day that counts, in days since 1970-01-01.
 
     Returns
     -------
@@ -48,6 +55,11 @@ def visit_rows(t: dict[str, ir.Table], as_of: int | ir.IntegerValue) -> ir.Table
 
 def inspections(t: dict[str, ir.Table]) -> ir.Table:
     """Days on which a plant was inspected, or came.
+
+    Parameters
+    ----------
+    t : dict of str to ir.Table
+        Tables of the records and the steps before, by name.
 
     Returns
     -------
@@ -91,6 +103,11 @@ def _one_number(seen: ir.Table, outcome: str) -> ir.IntegerValue:
 
 def between_inspections(t: dict[str, ir.Table]) -> ir.Table:
     """Times from one inspection of a plant to the next, counts found at the end, what was known at the beginning.
+
+    Parameters
+    ----------
+    t : dict of str to ir.Table
+        Tables of the records and the steps before, by name.
 
     Returns
     -------

@@ -43,14 +43,36 @@ ALSO_CALLED = {"leaf_moves": "ordered_moves"}
 
 
 def site_air(t: dict[str, ir.Table]) -> ir.Table:
-    """Air of a site in the AIR_WINDOW days up to the visit that ends each interval: site_id, ends, as `air_before`."""
+    """Air of a site in the AIR_WINDOW days up to the visit that ends each interval.
+
+    Parameters
+    ----------
+    t : dict of str to ir.Table
+        Tables of the records and the steps before, by name.
+
+    Returns
+    -------
+    ir.Table
+        site_id, ends, as `air_before`.
+    """
     asked = t["leaf_between"].select("site_id", at="ends")
     air = air_before(t["site_day_air"], asked, window=AIR_WINDOW, each_day_once=True, require_both_halves=True)
     return air.rename(ends="at")
 
 
 def openings(t: dict[str, ir.Table]) -> ir.Table:
-    """Whether the position's own name speaks of a vent or a door: plant_id, place, opening."""
+    """Whether the position's own name speaks of a vent or a door: plant_id, place, opening.
+
+    Parameters
+    ----------
+    t : dict of str to ir.Table
+        Tables of the records and the steps before, by name.
+
+    Returns
+    -------
+    ir.Table
+        plant_id, place, opening.
+    """
     first = t["plants"].select("plant_id", place=ibis.literal(0, "int64"), position="position")
     m = t["moves"].filter(t["moves"].moved_on.notnull())
     m = m.select("plant_id", at=day(m.moved_on), position="to_position")
@@ -62,6 +84,11 @@ def openings(t: dict[str, ir.Table]) -> ir.Table:
 
 def count_intervals(t: dict[str, ir.Table]) -> ir.Table:
     """Name the conditions of the times between inspections.
+
+    Parameters
+    ----------
+    t : dict of str to ir.Table
+        Tables of the records and the steps before, by name.
 
     Returns
     -------

@@ -80,7 +80,23 @@ def true_ratio(ratio: float, share: float, wrong: float, *, watered: bool = Fals
 
 
 def written_ratio(ratio: float, true_share: float, wrong: float, *, watered: bool = False) -> float:
-    """The reverse of `true_ratio`: the ratio of what was written down, where a share `true_share` of plants is dry."""
+    """Ratio of what was written down where a share of plants is dry: the reverse of `true_ratio`.
+
+    Parameters
+    ----------
+    ratio : float
+        Of leaves, truly dry against moist.
+    true_share : float
+        Share of plants that are dry, 0 to 1.
+    wrong : float
+        Share of readings that are wrong, 0 to 0.5.
+    watered : bool, default False
+        The plant was watered when it was read as dry.
+
+    Returns
+    -------
+    float
+    """
     share = true_share * (1 - wrong) + (1 - true_share) * wrong
     q1, q0 = _dry_among(true_share, share, wrong, watered)
     return (1 + (ratio - 1) * q1) / (1 + (ratio - 1) * q0)
@@ -92,7 +108,17 @@ def _dry_among(true_share: float, share: float, wrong: float, watered: bool) -> 
 
 
 def if_wrong(wrong: float) -> str:
-    """How a term ends that is corrected for this share of wrong readings."""
+    """Ending of a term that is corrected for a share of wrong readings.
+
+    Parameters
+    ----------
+    wrong : float
+        Share, 0 to 0.5.
+
+    Returns
+    -------
+    str
+    """
     return f", if one reading in {1 / wrong:.0f} is wrong"
 
 

@@ -62,6 +62,17 @@ class LeafFit:
         Reference: medium light, humidity at or above the limit, usual warmth, away from vents and doors, long on site,
         neither moved nor repotted lately, soil found moist, mean of the year.
 
+        Parameters
+        ----------
+        species : str
+            Scientific name.
+        **changes : object
+            Conditions other than in the reference.
+
+        Returns
+        -------
+        pandas.DataFrame
+
         Raises
         ------
         CountModelError
@@ -79,7 +90,17 @@ class LeafFit:
         return pd.DataFrame([row | changes])
 
     def column(self, name: str) -> Array:
-        """Weights that pick one coefficient."""
+        """Weights that pick one coefficient.
+
+        Parameters
+        ----------
+        name : str
+            Of the design.
+
+        Returns
+        -------
+        numpy.ndarray
+        """
         return (self.fit.params.index == name).astype("float64")
 
 
@@ -154,7 +175,14 @@ def fit_leaves(
 
 
 def humidity_limit_profile(intervals: CountIntervals, outcome: str = "green") -> pd.DataFrame:
-    """How well each humidity fits as the one below which air counts as dry.
+    """Fit of each humidity as the one below which air counts as dry.
+
+    Parameters
+    ----------
+    intervals : CountIntervals
+        The count intervals.
+    outcome : str, default 'green'
+        "green" or "yellow".
 
     Returns
     -------

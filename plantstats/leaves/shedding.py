@@ -63,6 +63,10 @@ def judged(plants: pd.DataFrame) -> pd.DataFrame:
     plants : pandas.DataFrame
         leaves, expected, variance.
 
+    Returns
+    -------
+    pandas.DataFrame
+
     Notes
     -----
     Negative binomial with that mean and variance; half of the probability of exactly so many leaves counts (mid-p):
@@ -120,7 +124,18 @@ def shedding(plants: pd.DataFrame, period: Period) -> pd.DataFrame:
 
 
 def excuses(plant: pd.Series) -> str:
-    """What a reader must know of a plant before anything else."""
+    """What a reader must know of a plant before anything else.
+
+    Parameters
+    ----------
+    plant : pandas.Series
+        One row of `judged`.
+
+    Returns
+    -------
+    str
+        Empty where there is nothing.
+    """
     days = {words: plant[column] for words, column in EXCUSES.items()}
     recent = [f"{words} ({n:.0f} days)" for words, n in days.items() if pd.notna(n) and n <= TRANSIENT_CUTS[-1]]
     return ", ".join(recent) + ": " if recent else ""
@@ -128,6 +143,19 @@ def excuses(plant: pd.Series) -> str:
 
 def multiple_limits(leaves: float, expected: float, variance: float) -> tuple[float, float]:
     """Exact limits of the multiple of the expected leaves.
+
+    Parameters
+    ----------
+    leaves : float
+        Counted.
+    expected : float
+        By the model.
+    variance : float
+        Of the count, by the model.
+
+    Returns
+    -------
+    low, high : float
 
     Notes
     -----

@@ -17,7 +17,19 @@ MODEL_BASED = "likelihood with a shared site effect, t limits with sites - 1"
 
 
 def site_scores(counts: Counts, now: Derivatives) -> Array:
-    """Slope of each site's own log likelihood, sites x columns."""
+    """Slope of each site's own log likelihood, sites x columns.
+
+    Parameters
+    ----------
+    counts : Counts
+        Counts of the loss model by site and pattern.
+    now : Derivatives
+        Derivatives at the coefficients.
+
+    Returns
+    -------
+    numpy.ndarray, shape (sites, columns)
+    """
     site_x = now.site_x
     if site_x is None:
         site_x = counts.site_sums(now.expected)
@@ -86,6 +98,16 @@ def covariance(counts: Counts, fit: Fit) -> tuple[Array, str, Array]:
 
 
 def sites_per_column(counts: Counts) -> Array:
-    """How many sites hold each column: have plant-days where it is not 0."""
+    """Number of sites that hold each column: have plant-days where it is not 0.
+
+    Parameters
+    ----------
+    counts : Counts
+        Counts of the loss model by site and pattern.
+
+    Returns
+    -------
+    numpy.ndarray, shape (columns,)
+    """
     holds = replace(counts, design=counts.design.support()).site_sums(np.ones(len(counts.pattern)))
     return np.asarray((holds > 0).sum(axis=0), dtype="float64")

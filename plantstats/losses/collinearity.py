@@ -97,14 +97,34 @@ def check_collinearity(exposure_table: pd.DataFrame, species: pd.DataFrame | Non
 
 
 def humidity_vif(model: LossModel) -> float:
-    """How many times season in the model raises the variance of the humidity effect; 1 without season."""
+    """Variance inflation factor of the humidity effect by season in the model; 1 without season.
+
+    Parameters
+    ----------
+    model : LossModel
+        The fitted loss model.
+
+    Returns
+    -------
+    float
+    """
     information = derivatives(model.counts, model.beta, model.frailty_variance).information
     season = np.array([name in SEASON for name in model.names])
     return vif(information, model.names.index("dry_air"), season)
 
 
 def sites_with_contrast(exposure_table: pd.DataFrame) -> tuple[float, int]:
-    """Percent of sites (with readings) from which humidity is told apart from season, and how many have readings."""
+    """Percent of sites (with readings) from which humidity is told apart from season, and how many have readings.
+
+    Parameters
+    ----------
+    exposure_table : pandas.DataFrame
+        Plant-days and losses by conditions, as `PlantTime.exposure_table` gives them.
+
+    Returns
+    -------
+    share, n_sites : float, int
+    """
     read = exposure_table[exposure_table["rh_readings"] > 0]
     if read.empty:
         return np.nan, 0
@@ -120,7 +140,19 @@ def sites_with_contrast(exposure_table: pd.DataFrame) -> tuple[float, int]:
 
 
 def collinearity_findings(check: CollinearityCheck, period: str) -> pd.DataFrame:
-    """The statement's numbers as findings: humidity_vif, sites_with_contrast."""
+    """Numbers of the statement as findings: humidity_vif, sites_with_contrast.
+
+    Parameters
+    ----------
+    check : CollinearityCheck
+        As `check_collinearity` gives it.
+    period : str
+        Name of the period.
+
+    Returns
+    -------
+    pandas.DataFrame
+    """
     note = "" if check.separable else check.reason
     row = pd.DataFrame([{"losses": check.model.losses, "plant_days": check.model.plant_days}])
     of_sites = f"of {check.sites} sites with readings" + (f"; {note}" if note else "")

@@ -64,7 +64,17 @@ def replacement_costs(losses: pd.DataFrame, period: Period, *, wage_per_hour: fl
 
 
 def who_pays(losses: pd.DataFrame) -> pd.Series:
-    """Who pays for the plant in the place of each lost one: one of PAYERS, or NOT_REPLACED."""
+    """Payer for the plant in the place of each lost one: one of PAYERS, or NOT_REPLACED.
+
+    Parameters
+    ----------
+    losses : pandas.DataFrame
+        Rows of `PlantTime.losses`.
+
+    Returns
+    -------
+    pandas.Series
+    """
     payer = losses["covered"].where(losses["covered"].isin(PAYERS), "other").astype("str")
     return payer.mask(losses["source"].eq("plants"), NOT_REPLACED)
 

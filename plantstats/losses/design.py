@@ -108,12 +108,32 @@ class Design:
         return profile.astype(np.intp), np.hstack([np.zeros((len(first), 0)), *values])
 
     def linear(self, beta: Array) -> Array:
-        """Every row times the coefficients."""
+        """Every row times the coefficients.
+
+        Parameters
+        ----------
+        beta : numpy.ndarray
+            Coefficients.
+
+        Returns
+        -------
+        numpy.ndarray, shape (rows,)
+        """
         profile, values = self.profiles
         return np.asarray(self.numeric @ beta[self.is_numeric] + (values @ beta[~self.is_numeric])[profile])
 
     def sums(self, weight: Array) -> Array:
-        """Weighted sum of each column over the rows."""
+        """Weighted sum of each column over the rows.
+
+        Parameters
+        ----------
+        weight : numpy.ndarray
+            One weight per row.
+
+        Returns
+        -------
+        numpy.ndarray, shape (columns,)
+        """
         profile, values = self.profiles
         out = np.empty(len(self.columns))
         out[self.is_numeric] = weight @ self.numeric
@@ -121,7 +141,17 @@ class Design:
         return out
 
     def gram(self, weight: Array) -> Array:
-        """Weighted cross-products of all columns, columns x columns."""
+        """Weighted cross-products of all columns, columns x columns.
+
+        Parameters
+        ----------
+        weight : numpy.ndarray
+            One weight per row.
+
+        Returns
+        -------
+        numpy.ndarray, shape (columns, columns)
+        """
         profile, values = self.profiles
         numeric, factor = np.flatnonzero(self.is_numeric), np.flatnonzero(~self.is_numeric)
         weighted = self.numeric * weight[:, None]
@@ -135,11 +165,26 @@ class Design:
         return out
 
     def support(self) -> Design:
-        """1 where a column is not 0."""
+        """1 where a column is not 0.
+
+        Returns
+        -------
+        Design
+        """
         return Design(tuple(replace(part, values=(part.values != 0).astype("float64")) for part in self.parts))
 
     def dense(self, rows: Codes | slice = slice(None)) -> Array:
-        """The matrix written out, rows x columns."""
+        """The matrix written out, rows x columns.
+
+        Parameters
+        ----------
+        rows : Codes or slice, optional
+            Which.
+
+        Returns
+        -------
+        numpy.ndarray, shape (rows, columns)
+        """
         profile, values = self.profiles
         chosen = self.numeric[rows]
         out = np.empty((len(chosen), len(self.columns)))
@@ -149,12 +194,35 @@ class Design:
 
 
 def sums_by(group: Codes, weight: Array, n_groups: int) -> Array:
-    """Sums of weights by group (whole numbers from 0)."""
+    """Sums of weights by group (whole numbers from 0).
+
+    Parameters
+    ----------
+    group : Codes
+        Group of each weight.
+    weight : numpy.ndarray
+        One weight per row.
+    n_groups : int
+
+    Returns
+    -------
+    numpy.ndarray, shape (n_groups,)
+    """
     return np.asarray(np.bincount(group, weight, n_groups), dtype="float64")
 
 
 def constant(rows: int) -> Numeric:
-    """The column of ones."""
+    """The column of ones.
+
+    Parameters
+    ----------
+    rows : int
+        How many.
+
+    Returns
+    -------
+    Numeric
+    """
     return Numeric(INTERCEPT, np.ones(rows))
 
 
@@ -179,15 +247,42 @@ def treatment(name: str, values: Sequence[str] | pd.Series, reference: str | Non
 
 
 def dummies(name: str, levels: tuple[str, ...], codes: Codes, reference: str | None = None) -> Factor:
-    """As `treatment`, of rows that are coded already."""
+    """As `treatment`, of rows that are coded already.
+
+    Parameters
+    ----------
+    name : str
+        Of the factor.
+    levels : tuple of str
+        Their names.
+    codes : Codes
+        Number of each row's level.
+    reference : str, optional
+        Level without a column.
+
+    Returns
+    -------
+    Factor
+    """
     first = levels.index(reference) if reference is not None else 0
     others = [n for n in range(len(levels)) if n != first]
     return Factor(name, levels, codes, tuple(f"{name}[{levels[n]}]" for n in others), np.eye(len(levels))[:, others])
 
 
 def unknown_columns(design: Design) -> list[str]:
-    """Columns of levels not known, where there are two or more: often of the same plants, so that nothing tells them
-    apart. Whoever fits them shrinks them."""
+    """Columns of levels not known, where there are two or more.
+
+    They are often of the same plants, so that nothing tells them apart. Whoever fits them shrinks them.
+
+    Parameters
+    ----------
+    design : Design
+
+    Returns
+    -------
+    list of str
+        Names of columns.
+    """
     unknown = [column for column in design.columns if column.endswith(f"[{UNKNOWN}]")]
     return unknown if len(unknown) > 1 else []
 

@@ -136,7 +136,17 @@ def adjusted_rates(
 
 
 def contrasts(model: LossModel) -> list[Contrast]:
-    """Every comparison that the coefficients allow: levels, season, humidity, species."""
+    """Comparisons that the coefficients allow: levels, season, humidity, species.
+
+    Parameters
+    ----------
+    model : LossModel
+        The fitted loss model.
+
+    Returns
+    -------
+    list of Contrast
+    """
     return [*_levels(model), *_months(model), *_humidity(model), *_species(model)]
 
 

@@ -49,7 +49,17 @@ class Expected(NamedTuple):
     event: pd.DataFrame | None = None
 
     def of_client(self, client: str) -> Expected:
-        """The plants of one client, under the model of all."""
+        """The plants of one client, under the model of all.
+
+        Parameters
+        ----------
+        client : str
+            Its id.
+
+        Returns
+        -------
+        Expected
+        """
         own = self.plants["client_id"].eq(client).to_numpy()
         return self._replace(plants=self.plants[own].reset_index(drop=True), gradient=self.gradient[own])
 

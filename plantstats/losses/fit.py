@@ -182,6 +182,21 @@ def _asked(table: RateTable, terms: list[str]) -> tuple[list[str], list[str]]:
 def counts_of(table: RateTable, terms: list[str], group_of: dict[str, str], pseudo_events: float) -> Counts:
     """Add rows up by site and pattern, as far as terms tell them apart, with the priors of rare levels.
 
+    Parameters
+    ----------
+    table : RateTable
+        The coded exposure table.
+    terms : list of str
+        Names of terms.
+    group_of : dict of str to str
+        Group of each species.
+    pseudo_events : float
+        Prior losses of a rare level, at the mean rate.
+
+    Returns
+    -------
+    Counts
+
     Raises
     ------
     CollinearTermsError
@@ -219,12 +234,34 @@ def _prior(counts: Counts, n_fixed: int, pseudo_events: float) -> Array:
 
 
 def events_per_column(counts: Counts) -> Array:
-    """Losses where each column is not 0."""
+    """Losses where each column is not 0.
+
+    Parameters
+    ----------
+    counts : Counts
+        Counts of the loss model by site and pattern.
+
+    Returns
+    -------
+    numpy.ndarray, shape (columns,)
+    """
     return counts.design.support().sums(counts.by_pattern[0])
 
 
 def groups(names: Iterable[str], species: pd.DataFrame | None) -> dict[str, str]:
-    """The group of each species: that of the table, else its genus (the first word of its name)."""
+    """Group of each species: that of the table, else its genus (the first word of its name).
+
+    Parameters
+    ----------
+    names : iterable of str
+        Of species.
+    species : pandas.DataFrame or None
+        Columns species, group.
+
+    Returns
+    -------
+    dict of str to str
+    """
     listed = {} if species is None else dict(zip(species["name"], species["group"], strict=True))
     return {name: str(listed.get(name, name.split(" ")[0])) for name in names}
 
@@ -233,6 +270,19 @@ def species_block(names: tuple[str, ...], codes: Codes, group_of: dict[str, str]
     """One column per group, and one per species of a group with several: each a departure, shrunk towards 0.
 
     A species' log rate ratio is its group's departure from all plus its own from the group.
+
+    Parameters
+    ----------
+    names : tuple of str
+        Of species.
+    codes : Codes
+        Number of each row's species.
+    group_of : dict of str to str
+        Group of each species.
+
+    Returns
+    -------
+    Factor
     """
     sizes = pd.Series(group_of).value_counts()
     of_groups = sorted(sizes.index) if len(sizes) > 1 else []

@@ -61,7 +61,17 @@ class Counts:
         return number.astype(np.intp), found % len(values), begins
 
     def site_sums(self, weight: Array) -> Array:
-        """Sums of the design's columns by site, each row of the counts with a weight; sites x columns."""
+        """Sums of the design's columns by site, each row of the counts with a weight; sites x columns.
+
+        Parameters
+        ----------
+        weight : numpy.ndarray
+            One weight per row.
+
+        Returns
+        -------
+        numpy.ndarray, shape (sites, columns)
+        """
         number, profile, begins = self._site_profiles
         _, values = self.design.profiles
         numeric = self.design.is_numeric
@@ -89,7 +99,17 @@ class Counts:
         return sparse.csr_array((self.plant_days, (self.site, self.pattern)), shape=shape)
 
     def rows_of(self, site: int) -> slice:
-        """Rows of one site."""
+        """Rows of one site.
+
+        Parameters
+        ----------
+        site : int
+            Number of the site.
+
+        Returns
+        -------
+        slice
+        """
         low, high = np.searchsorted(self.site, [site, site + 1])
         return slice(int(low), int(high))
 
@@ -156,7 +176,21 @@ def derivatives(counts: Counts, beta: Array, variance: float) -> Derivatives:
 
 
 def own_variance(lost: Array, expected: Array, variance: float) -> Array:
-    """Variance of each site's effect given its losses and what was expected of it."""
+    """Variance of each site's effect given its losses and what was expected of it.
+
+    Parameters
+    ----------
+    lost : numpy.ndarray
+        Losses of each site.
+    expected : numpy.ndarray
+        Expected losses of each site.
+    variance : float
+        Variance of the site effect.
+
+    Returns
+    -------
+    numpy.ndarray, shape (sites,)
+    """
     return variance * (1 + variance * lost) / (1 + variance * expected) ** 2
 
 
@@ -171,7 +205,21 @@ def _mixed(lost: Array, expected: Array, shape: float) -> Array:
 
 
 def variance_slopes(lost: Array, expected: Array, variance: float) -> tuple[float, float]:
-    """First and second derivative of the log likelihood by the log variance, at fixed coefficients."""
+    """First and second derivative of the log likelihood by the log variance, at fixed coefficients.
+
+    Parameters
+    ----------
+    lost : numpy.ndarray
+        Losses of each site.
+    expected : numpy.ndarray
+        Expected losses of each site.
+    variance : float
+        Variance of the site effect.
+
+    Returns
+    -------
+    first, second : float
+    """
     shape = 1 / variance
     share = expected / (shape * (shape + expected))
     first = (

@@ -107,12 +107,41 @@ def _ratio_without_event(
 
 
 def lost_in(time: PlantTime, period: Period, client: str = "") -> pd.DataFrame:
-    """The losses of a period, one row each, as `PlantTime.losses` gives them."""
+    """Losses of a period, one row each, as `PlantTime.losses` gives them.
+
+    Parameters
+    ----------
+    time : PlantTime
+        Plant-time of the records.
+    period : Period
+        The quarter, half-open.
+    client : str, default ''
+        Id of a client; "" is all.
+
+    Returns
+    -------
+    pandas.DataFrame
+    """
     return _inside(time.losses, "lost_on", period, client)
 
 
 def trend(time: PlantTime, period: Period, where: dict[str, str]) -> list[pd.DataFrame]:
-    """Rates of the quarters before, as far back as plants were followed."""
+    """Rates of the quarters before, as far back as plants were followed.
+
+    Parameters
+    ----------
+    time : PlantTime
+        Plant-time of the records.
+    period : Period
+        The quarter, half-open.
+    where : dict of str to str
+        Column and value to choose by, such as a client.
+
+    Returns
+    -------
+    list of pandas.DataFrame
+        Findings of each quarter.
+    """
     parts = []
     for earlier in previous_quarters(period, TREND_QUARTERS):
         exposure_table = time.exposure_table([], earlier.start, earlier.end, where)
@@ -154,6 +183,18 @@ def _inside(rows: pd.DataFrame, column: str, period: Period, client: str) -> pd.
 
 
 def largest_event_losses(rows: pd.DataFrame, period: Period) -> int:
-    """Losses of the largest single event of the period, by its findings; 0 where there was no loss."""
+    """Losses of the largest single event of the period, by its findings; 0 where there was no loss.
+
+    Parameters
+    ----------
+    rows : pandas.DataFrame
+        Findings of `loss_rates`.
+    period : Period
+        The quarter, half-open.
+
+    Returns
+    -------
+    int
+    """
     events = rows[rows["measure"].eq("largest_event_share") & rows["period"].eq(period.name)]
     return int(events["losses"].iloc[0]) if len(events) else 0

@@ -88,7 +88,17 @@ class LossModel:
         return pd.DataFrame({**columns, "losses": losses, "plant_days": days})
 
     def quantile(self, conf_level: float = CONF_LEVEL) -> float:
-        """Of Student's t with sites - 1 degrees of freedom."""
+        """Quantile of Student's t with sites - 1 degrees of freedom.
+
+        Parameters
+        ----------
+        conf_level : float, optional
+            Confidence level, between 0 and 1.
+
+        Returns
+        -------
+        float
+        """
         return quantile(conf_level, max(len(self.sites) - 1, 1))
 
     @cached_property
@@ -116,7 +126,17 @@ class LossModel:
         )
 
     def effects_of(self, sites: pd.Series) -> tuple[Array, Array]:
-        """Effect of each site and its relative variance; of a site never on record 1, and that between sites."""
+        """Effect of each site and its relative variance; of a site never on record 1, and that between sites.
+
+        Parameters
+        ----------
+        sites : pandas.Series
+            Their ids.
+
+        Returns
+        -------
+        effect, variance : numpy.ndarray
+        """
         known = self.site_effects.set_index("site_id")
         effect = known["effect"].reindex(sites).fillna(1.0).to_numpy()
         variance = (1 / known["shape"]).reindex(sites).fillna(self.frailty_variance).to_numpy()
@@ -196,18 +216,43 @@ class LossModel:
         return np.array([float(column in (f"group[{group}]", f"species[{name}]")) for column in block.columns])
 
     def knows(self, table: pd.DataFrame) -> pd.Series:
-        """Rows whose every factor is on a level that the fit has seen (a species never seen falls to its group)."""
+        """Rows whose every factor is on a level that the fit has seen (a species never seen falls to its group).
+
+        Parameters
+        ----------
+        table : pandas.DataFrame
+            Conditions, one row each.
+
+        Returns
+        -------
+        pandas.Series of bool
+        """
         known = pd.Series(True, table.index)
         for factor in set(FACTORS) & set(self.terms):
             known &= table[factor].astype("str").isin(self.coding.levels[factor])
         return known
 
     def groups_of(self, species: pd.Series) -> pd.Series:
-        """The group of each species; of one never seen, its genus."""
+        """Group of each species; of one never seen, its genus.
+
+        Parameters
+        ----------
+        species : pandas.Series
+            Scientific names.
+
+        Returns
+        -------
+        pandas.Series
+        """
         return species.map(self.group_of).astype("str").fillna(species.str.split(" ").str[0])
 
     def basis(self, species: pd.Series) -> pd.DataFrame:
         """What the rate of each species rests on.
+
+        Parameters
+        ----------
+        species : pandas.Series
+            Scientific names.
 
         Returns
         -------

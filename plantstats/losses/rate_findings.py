@@ -167,12 +167,37 @@ def cause_specific_rates(
 
 
 def losses_in(losses: pd.DataFrame, period: Period) -> pd.DataFrame:
-    """The rows whose lost_on lies in a period."""
+    """Rows whose lost_on lies in a period.
+
+    Parameters
+    ----------
+    losses : pandas.DataFrame
+        Rows of `PlantTime.losses`.
+    period : Period
+        The quarter, half-open.
+
+    Returns
+    -------
+    pandas.DataFrame
+    """
     return losses[(losses["lost_on"] >= pd.Timestamp(period.start)) & (losses["lost_on"] < pd.Timestamp(period.end))]
 
 
 def one_row_each(exposure_table: pd.DataFrame, by: list[str]) -> None:
-    """Refuse an exposure table that is finer than the groups asked for: plants would count twice."""
+    """Refuse an exposure table that is finer than the groups asked for: plants would count twice.
+
+    Parameters
+    ----------
+    exposure_table : pandas.DataFrame
+        Plant-days and losses by conditions, as `PlantTime.exposure_table` gives them.
+    by : list of str
+        Groupings asked for.
+
+    Raises
+    ------
+    RateError
+        Naming the groupings.
+    """
     several = exposure_table.duplicated(by).any() if by else len(exposure_table) != 1
     if several:
         raise RateError(

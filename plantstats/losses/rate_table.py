@@ -40,11 +40,28 @@ class Coding:
     dry_by_month: Mapping[int, float]
 
     def unseen_months(self, asked: Iterable[int]) -> list[str]:
-        """Names of the calendar months (1 to 12) asked for that the records do not hold: no season is guessed."""
+        """Names of the calendar months asked for that the records do not hold: no season is guessed.
+
+        Parameters
+        ----------
+        asked : iterable of int
+            Months, 1 to 12.
+
+        Returns
+        -------
+        list of str
+        """
         return [month_name[m] for m in sorted(set(asked) - set(self.months))]
 
     def check_season(self, asked: Iterable[int], when: str) -> None:
         """Refuse calendar months that the records do not hold, by name.
+
+        Parameters
+        ----------
+        asked : iterable of int
+            Months, 1 to 12.
+        when : str
+            Words for them in the message.
 
         Raises
         ------
@@ -161,7 +178,19 @@ class RateTable:
         return pattern.astype(np.intp), first.astype(np.intp)
 
     def parts(self, terms: Iterable[str], rows: Codes) -> list[Numeric | Factor]:
-        """The constant and the columns of terms, of chosen rows."""
+        """Constant and columns of terms, of chosen rows.
+
+        Parameters
+        ----------
+        terms : iterable of str
+            Names of terms.
+        rows : Codes
+            Their numbers.
+
+        Returns
+        -------
+        list of Numeric | Factor
+        """
         return [
             constant(len(rows)),
             *(
@@ -173,7 +202,18 @@ class RateTable:
         ]
 
     def only_level(self, name: str) -> str | None:
-        """The one level (or value) that a term has in these rows; None where it has several."""
+        """Single level (or value) that a term has in these rows.
+
+        Parameters
+        ----------
+        name : str
+            Of the term.
+
+        Returns
+        -------
+        str or None
+            None where it has several.
+        """
         if name in NUMERIC:
             values = self.numeric[name]
             return f"{values[0]:g}" if np.all(values == values[0]) else None
@@ -181,18 +221,54 @@ class RateTable:
 
 
 def yearly_cycle(month: Codes) -> tuple[Array, Array]:
-    """Cosine and sine of the middle of calendar months (1 to 12) on the circle of the year."""
+    """Cosine and sine of the middle of calendar months (1 to 12) on the circle of the year.
+
+    Parameters
+    ----------
+    month : Codes
+        1 to 12.
+
+    Returns
+    -------
+    cosine, sine : numpy.ndarray
+    """
     angle = 2 * np.pi * (np.arange(13) - 0.5) / 12
     return np.cos(angle)[month], np.sin(angle)[month]
 
 
 def dryness(humidity: Array) -> Array:
-    """Tens of points by which humidity (percent) lies below the threshold; 0 where it does not, or was not read."""
+    """Tens of points by which humidity (percent) lies below the threshold; 0 where it does not, or was not read.
+
+    Parameters
+    ----------
+    humidity : numpy.ndarray
+        In percent; missing where it was not read.
+
+    Returns
+    -------
+    numpy.ndarray
+
+    Examples
+    --------
+    >>> dryness(np.array([30.0, 55.0, np.nan])).tolist()
+    [1.0, 0.0, 0.0]
+    """
     return np.nan_to_num(np.maximum(DRY_AIR_BELOW - humidity, 0.0) / 10)
 
 
 def conditions(exposure_table: pd.DataFrame) -> pd.DataFrame:
-    """Conditions of rows as `LossModel.matrix` takes them; dry air as it was read, on no grid."""
+    """Conditions of rows as `LossModel.matrix` takes them; dry air as it was read, on no grid.
+
+    Parameters
+    ----------
+    exposure_table : pandas.DataFrame
+        Plant-days and losses by conditions, as `PlantTime.exposure_table` gives them.
+
+    Returns
+    -------
+    pandas.DataFrame
+        One row each.
+    """
     readings = exposure_table["rh_readings"].to_numpy("float64")
     humidity = np.divide(
         exposure_table["rh_tenths"], 10 * readings, out=np.full(len(exposure_table), np.nan), where=readings > 0

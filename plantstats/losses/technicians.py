@@ -53,6 +53,16 @@ def with_technicians(expected: Expected, visits: pd.DataFrame) -> tuple[Expected
 def pseudonyms(codes: Iterable[str]) -> dict[str, str]:
     """A name for each technician, in an order without meaning: no letter says who came first or lost most.
 
+    Parameters
+    ----------
+    codes : iterable of str
+        As in the visit log.
+
+    Returns
+    -------
+    dict of str to str
+        Code to pseudonym.
+
     Examples
     --------
     >>> sorted(pseudonyms(["T1", "T2"]).values())

@@ -104,7 +104,18 @@ def watch(records: Records, day: date, species: pd.DataFrame | None = None, memo
 
 
 def standing(time: PlantTime) -> pd.DataFrame:
-    """Plants alive at the end of plant-time: the conditions of the last episode, plants, installed (day number)."""
+    """Plants alive at the end of plant-time: the conditions of the last episode, plants, installed (day number).
+
+    Parameters
+    ----------
+    time : PlantTime
+        Plant-time of the records.
+
+    Returns
+    -------
+    pandas.DataFrame
+        One row per plant.
+    """
     rows = time.engine.execute(
         """
         select s.plant_id, s.client_id, s.site_id, s.species, s.light, s.pot, s.planter, s.age_band, s.repotted,
@@ -121,6 +132,15 @@ def standing(time: PlantTime) -> pd.DataFrame:
 
 def with_expected(state: pd.DataFrame, model: LossModel, day: date) -> pd.DataFrame:
     """Add the losses that conditions alone lead to expect, per plant in the next 90 days.
+
+    Parameters
+    ----------
+    state : pandas.DataFrame
+        Standing plants, one row each.
+    model : LossModel
+        The fitted loss model.
+    day : date
+        The day on which the list is made.
 
     Returns
     -------
@@ -154,7 +174,22 @@ def _profiles(state: pd.DataFrame, model: LossModel, at: float, on: date) -> pd.
 
 
 def last_condition(state: pd.DataFrame, visits: pd.DataFrame, day: date) -> pd.Series:
-    """The last condition score of each plant within RECENT days before a day, as one of CONDITIONS."""
+    """Last condition score of each plant within RECENT days before a day, as one of CONDITIONS.
+
+    Parameters
+    ----------
+    state : pandas.DataFrame
+        Standing plants, one row each.
+    visits : pandas.DataFrame
+        The visit log.
+    day : date
+        The day on which the list is made.
+
+    Returns
+    -------
+    pandas.Series
+        By row of `state`.
+    """
     to = pd.Timestamp(day)
     recent = (visits["visited_on"] <= to) & (visits["visited_on"] > to - pd.Timedelta(days=RECENT))
     scored = exposure.completed(visits[recent & visits["condition"].notna()])
@@ -165,14 +200,38 @@ def last_condition(state: pd.DataFrame, visits: pd.DataFrame, day: date) -> pd.S
 
 
 def lost_within(time: PlantTime, day: date) -> pd.Series:
-    """Plants found lost in the HORIZON days after a day, by plant_id."""
+    """Plants found lost in the HORIZON days after a day, by plant_id.
+
+    Parameters
+    ----------
+    time : PlantTime
+        Plant-time of the records.
+    day : date
+        The day on which the list is made.
+
+    Returns
+    -------
+    pandas.Series
+        By plant_id.
+    """
     lost = time.losses
     inside = (lost["lost_on"] > pd.Timestamp(day)) & (lost["lost_on"] <= pd.Timestamp(day) + pd.Timedelta(days=HORIZON))
     return lost[inside].groupby("plant_id")["quantity"].sum()
 
 
 def condition_ratios(records: Records, time: PlantTime, model: LossModel, memory: Memory) -> pd.DataFrame:
-    """What a condition score adds to what the conditions of the place say, from up to four earlier quarters.
+    """Ratios that a condition score adds to what the conditions of the place say, from up to four earlier quarters.
+
+    Parameters
+    ----------
+    records : Records
+        The company's records, as `records.load` gives them.
+    time : PlantTime
+        Plant-time of the records.
+    model : LossModel
+        The fitted loss model.
+    memory : Memory
+        Keeps what earlier quarters gave.
 
     Returns
     -------
@@ -216,7 +275,21 @@ COLUMNS += ["condition", "expected", "low", "high", "reasons"]
 
 
 def with_chances(state: pd.DataFrame, model: LossModel, ratios: pd.DataFrame) -> pd.DataFrame:
-    """Add the condition score to what is expected, the interval and the reasons, highest chance first."""
+    """Add the condition score to what is expected, the interval and the reasons, highest chance first.
+
+    Parameters
+    ----------
+    state : pandas.DataFrame
+        Standing plants, one row each.
+    model : LossModel
+        The fitted loss model.
+    ratios : pandas.DataFrame
+        As `condition_ratios` gives them.
+
+    Returns
+    -------
+    pandas.DataFrame
+    """
     by = ratios.set_index("condition")
     ratio = state["condition"].map(by["ratio"]).to_numpy("float64")
     slope = np.stack(state["slope"].to_list()) if len(state) else np.zeros((0, len(model.names)))

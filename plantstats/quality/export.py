@@ -13,7 +13,16 @@ RUNNABLE = ("=", "+", "-", "@", "\uff1d", "\uff0b", "\uff0d", "\uff20", "\t", "\
 
 
 def neutral(cell: object) -> object:
-    """A text cell as text for spreadsheets: an apostrophe before what would be run. Other values are unchanged."""
+    """Text cell as text for spreadsheets: an apostrophe before what would be run. Other values are unchanged.
+
+    Parameters
+    ----------
+    cell : object
+
+    Returns
+    -------
+    object
+    """
     return f"'{cell}" if isinstance(cell, str) and cell.startswith(RUNNABLE) else cell
 
 

@@ -22,7 +22,20 @@ ORPHANS = (
 
 
 def queries(as_of: str, cut: bool) -> list[str]:
-    """The queries, each giving faults: code, table, file, line, plant_id, site_id, count, text."""
+    """Queries of this module's rules.
+
+    Parameters
+    ----------
+    as_of : str
+        Last day that counts, as a literal of SQL.
+    cut : bool
+        Whether `as_of` ends the records; else it is their own last day.
+
+    Returns
+    -------
+    list of str
+        Each gives faults: code, table, file, line, plant_id, site_id, count, text.
+    """
     return [*(_orphans(*names) for names in ORPHANS), *_chains()]
 
 
@@ -78,7 +91,18 @@ def _chains() -> list[str]:
 
 
 def circles(engine: duckdb.DuckDBPyConnection) -> pd.DataFrame:
-    """Circles in the chains of replacements, each once; the walk visits every plant at most once, so it ends."""
+    """Circles in the chains of replacements, each once; the walk visits every plant at most once, so it ends.
+
+    Parameters
+    ----------
+    engine : duckdb.DuckDBPyConnection
+        Holds the tables of the records.
+
+    Returns
+    -------
+    pandas.DataFrame
+        Faults, as the queries give them.
+    """
     rows = engine.sql("""
         select plant_id, replaced_by, file, line from replacements
         where replaced_by is not null and replaced_by <> plant_id order by file, line""").fetchall()

@@ -23,7 +23,20 @@ EARLY_DAYS = 90
 
 
 def queries(as_of: str, cut: bool) -> list[str]:
-    """The queries, each giving faults: code, table, file, line, plant_id, site_id, count, text."""
+    """Queries of this module's rules.
+
+    Parameters
+    ----------
+    as_of : str
+        Last day that counts, as a literal of SQL.
+    cut : bool
+        Whether `as_of` ends the records; else it is their own last day.
+
+    Returns
+    -------
+    list of str
+        Each gives faults: code, table, file, line, plant_id, site_id, count, text.
+    """
     made = [
         _swaps(),
         _missed(),

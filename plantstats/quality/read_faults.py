@@ -11,14 +11,36 @@ NOTED = {"unknown cause": "unknown_cause", "unknown species": "unknown_species"}
 
 
 def faults(records: Records) -> pd.DataFrame:
-    """One fault per row or cell set aside."""
+    """Faults of reading, one per row or cell set aside.
+
+    Parameters
+    ----------
+    records : Records
+        The company's records, as `records.load` gives them.
+
+    Returns
+    -------
+    pandas.DataFrame
+        Faults, as the queries of the other modules give them.
+    """
     aside = records.set_aside
     text = aside["column"].fillna("row") + " " + aside["text"].fillna("").map(repr) + ": " + aside["reason"]
     return aside[["table", "file", "line", "plant_id", "site_id", "code"]].assign(text=text, count=1)
 
 
 def moved_means(records: Records) -> pd.DataFrame:
-    """How far the numbers set aside as beyond the limits would move each column's mean."""
+    """Distance by which the numbers set aside as beyond the limits would move each column's mean.
+
+    Parameters
+    ----------
+    records : Records
+        The company's records, as `records.load` gives them.
+
+    Returns
+    -------
+    pandas.DataFrame
+        Faults, one per column.
+    """
     beyond = records.set_aside[records.set_aside["code"] == Code.BEYOND_LIMITS]
     rows = []
     for (table, file, column), cells in beyond.groupby(["table", "file", "column"]):
@@ -35,6 +57,17 @@ def moved_means(records: Records) -> pd.DataFrame:
 
 
 def notes(records: Records) -> pd.DataFrame:
-    """Causes and species that were kept but not understood."""
+    """Causes and species that were kept but not understood.
+
+    Parameters
+    ----------
+    records : Records
+        The company's records, as `records.load` gives them.
+
+    Returns
+    -------
+    pandas.DataFrame
+        Faults, one per cause or species.
+    """
     kept = records.notes[records.notes["kind"].isin(list(NOTED))]
     return kept[["table", "file", "text", "count"]].assign(code=kept["kind"].map(NOTED))

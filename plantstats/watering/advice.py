@@ -87,7 +87,20 @@ class Advice:
 
 
 def standing_plants(time: PlantTime, records: Records) -> pd.DataFrame:
-    """Plants that stand on the last day: plant_id, site_id, client_id, their labels, plants (number), position."""
+    """Plants that stand on the last day: plant_id, site_id, client_id, their labels, plants (number), position.
+
+    Parameters
+    ----------
+    time : PlantTime
+        Plant-time of the records.
+    records : Records
+        The company's records, as `records.load` gives them.
+
+    Returns
+    -------
+    pandas.DataFrame
+        One row per plant.
+    """
     plants = time.engine.execute(STANDING, [time.as_of]).df()
     listed = records.table("plants").set_index("plant_id")["position"]
     moves = records.table("moves")
@@ -98,12 +111,39 @@ def standing_plants(time: PlantTime, records: Records) -> pd.DataFrame:
 
 
 def usual_interval(model: WateringModel, days: int = RECENT) -> pd.Series:
-    """The median number of days between visits in the last `days`, by site_id."""
+    """Median number of days between visits, by site_id.
+
+    Parameters
+    ----------
+    model : WateringModel
+        All fitted components, as `fit_watering` gives them.
+    days : int, optional
+        Length of the time that is looked back on.
+
+    Returns
+    -------
+    pandas.Series
+    """
     return model.dry_downs.sql(USUAL_INTERVAL, [model.as_of, days, model.as_of]).set_index("site_id")["days"]
 
 
 def intervals_now(model: WateringModel, records: Records, sites: pd.Index) -> pd.Series:
-    """Present visit interval of each site in whole days: as planned, else as usual, else two weeks."""
+    """Present visit interval of each site in whole days: as planned, else as usual, else two weeks.
+
+    Parameters
+    ----------
+    model : WateringModel
+        All fitted components, as `fit_watering` gives them.
+    records : Records
+        The company's records, as `records.load` gives them.
+    sites : pandas.Index
+        Their ids.
+
+    Returns
+    -------
+    pandas.Series
+        Days, by site_id.
+    """
     planned = records.table("sites").set_index("site_id")["planned_visit_days"].reindex(sites)
     days = planned.fillna(usual_interval(model).reindex(sites)).fillna(UNKNOWN_INTERVAL)
     return days.round().clip(1).astype("int64")

@@ -62,7 +62,20 @@ def write(review: WateringReview, folder: Path, small_group: int = 0) -> list[Pa
 
 
 def intervals(review: WateringReview, small_group: int = 0) -> pd.DataFrame:
-    """The advice of each site, as on the page: whole days, the reason, shares and money with their limits."""
+    """The advice of each site, as on the page: whole days, the reason, shares and money with their limits.
+
+    Parameters
+    ----------
+    review : WateringReview
+        As `review.review` gives it.
+    small_group : int, default 0
+        Sites with fewer plants keep no estimates.
+
+    Returns
+    -------
+    pandas.DataFrame
+        One row per site.
+    """
     sites = review.advice.sites[[*OF_SITES, *ESTIMATES]].copy()
     sites.loc[sites["plants"] < small_group, list(ESTIMATES)] = np.nan
     shares = [column for column in ESTIMATES if column.startswith("too_dry")]
@@ -70,13 +83,33 @@ def intervals(review: WateringReview, small_group: int = 0) -> pd.DataFrame:
 
 
 def ways_out(review: WateringReview) -> pd.DataFrame:
-    """The ways out of each plant, as on the page."""
+    """Ways out of each plant, as on the page.
+
+    Parameters
+    ----------
+    review : WateringReview
+        As `review.review` gives it.
+
+    Returns
+    -------
+    pandas.DataFrame
+    """
     rows = review.advice.ways_out
     return rows.round({"price": 2, "price_low": 2, "price_high": 2, "probability": 3, "too_dry": 3})
 
 
 def drying(review: WateringReview) -> pd.DataFrame:
-    """The table of `profiles.profiles`, days until dry to a tenth, all else whole."""
+    """Table of `profiles.profiles`, days until dry to a tenth, all else whole.
+
+    Parameters
+    ----------
+    review : WateringReview
+        As `review.review` gives it.
+
+    Returns
+    -------
+    pandas.DataFrame
+    """
     table = review.profiles.copy()
     for column in WHOLE_DAYS:
         table[column] = table[column].round().astype("Int64")
@@ -87,7 +120,16 @@ def drying(review: WateringReview) -> pd.DataFrame:
 
 
 def csv_text(table: pd.DataFrame) -> str:
-    """A table as CSV that no spreadsheet runs as a formula."""
+    """A table as CSV that no spreadsheet runs as a formula.
+
+    Parameters
+    ----------
+    table : pandas.DataFrame
+
+    Returns
+    -------
+    str
+    """
     table = table.copy()
     for column in table.select_dtypes(["str", "object"]):
         table[column] = table[column].map(harmless, na_action="ignore")
@@ -96,6 +138,15 @@ def csv_text(table: pd.DataFrame) -> str:
 
 def sheet_rows(review: WateringReview) -> pd.DataFrame:
     """One row per standing plant: route, site_id, reason, position, species, look, water, usually, change.
+
+    Parameters
+    ----------
+    review : WateringReview
+        As `review.review` gives it.
+
+    Returns
+    -------
+    pandas.DataFrame
 
     Notes
     -----
@@ -142,7 +193,17 @@ def sheet_rows(review: WateringReview) -> pd.DataFrame:
 
 
 def workbook(review: WateringReview) -> Workbook:
-    """The care sheet as a workbook: one sheet per route, sites one below the other, A4 upright."""
+    """The care sheet as a workbook: one sheet per route, sites one below the other, A4 upright.
+
+    Parameters
+    ----------
+    review : WateringReview
+        As `review.review` gives it.
+
+    Returns
+    -------
+    Workbook
+    """
     book = Workbook()
     book.remove(book.active)
     fixed = pd.Timestamp(FIXED_TIME).to_pydatetime().replace(tzinfo=None)
@@ -154,7 +215,16 @@ def workbook(review: WateringReview) -> Workbook:
 
 
 def harmless(text: str) -> str:
-    """Text that no spreadsheet runs as a formula."""
+    """Text that no spreadsheet runs as a formula.
+
+    Parameters
+    ----------
+    text : str
+
+    Returns
+    -------
+    str
+    """
     return "'" + text if str(text).startswith(FORMULA) else str(text)
 
 

@@ -36,7 +36,17 @@ class Sample(NamedTuple):
 
 
 def estimates(model: WateringModel) -> Sample:
-    """The estimates themselves."""
+    """Estimates themselves, as a sample.
+
+    Parameters
+    ----------
+    model : WateringModel
+        All fitted components, as `fit_watering` gives them.
+
+    Returns
+    -------
+    Sample
+    """
     leaves = model.leaf_drop
     return Sample(
         {key: fitted.estimate for key, fitted in model.drying.items()},
@@ -51,6 +61,17 @@ def samples(model: WateringModel, number: int = N_SAMPLES) -> Iterator[Sample]:
     """Samples of what is not known for sure: drying, drought effect, losses, leaf drop, prices. Always the same ones.
 
     Leaf drop and prices have generators of their own, so that neither moves the other values.
+
+    Parameters
+    ----------
+    model : WateringModel
+        All fitted components, as `fit_watering` gives them.
+    number : int, optional
+        How many.
+
+    Yields
+    ------
+    Sample
     """
     rng = np.random.Generator(np.random.PCG64(SEED))
     of_leaves, of_prices = (
@@ -96,7 +117,18 @@ class PlantCycles:
         ]
 
     def at(self, sample: Sample) -> Cycle:
-        """What inspecting each plant every so many days leads to: a Cycle of plants x intervals."""
+        """Cycles of inspecting each plant every so many days.
+
+        Parameters
+        ----------
+        sample : Sample
+            A sample of what is not known for sure.
+
+        Returns
+        -------
+        Cycle
+            Of plants x intervals.
+        """
         out = Cycle(*(np.empty(self._shape) for _ in Cycle._fields))
         for key, rows, design, fitted, table in self._parts:
             theta = sample.drying[key]
@@ -107,7 +139,19 @@ class PlantCycles:
 
 
 def tolerated_days(species: pd.Series, assumed: Assumptions) -> Array:
-    """Days with dry topsoil beyond which a plant of each species is too dry."""
+    """Days with dry topsoil beyond which a plant of each species is too dry.
+
+    Parameters
+    ----------
+    species : pandas.Series
+        Scientific names.
+    assumed : Assumptions
+        The `[watering]` section of the settings.
+
+    Returns
+    -------
+    numpy.ndarray, shape (species,)
+    """
     days = {
         "wilts": assumed.too_dry_days_wilts,
         "ordinary": assumed.too_dry_days_ordinary,
@@ -158,6 +202,11 @@ class CostModel:
         ----------
         sample : Sample, optional
             In place of the estimates.
+
+        Returns
+        -------
+        Costs
+            Of shape (plants, intervals).
 
         Notes
         -----

@@ -21,7 +21,19 @@ Costs = dict[str, Array]
 
 
 def inspection_intervals(visit_days: tuple[int, ...], longest: int) -> tuple[int, ...]:
-    """Every interval at which a plant may be inspected: whole numbers of visits, none beyond `longest`.
+    """Intervals at which a plant may be inspected: whole numbers of visits, none beyond `longest`.
+
+    Parameters
+    ----------
+    visit_days : tuple of int
+        Visit intervals that are offered, in days.
+    longest : int
+        In days.
+
+    Returns
+    -------
+    tuple of int
+        Days, rising.
 
     Examples
     --------
@@ -113,7 +125,19 @@ def best_inspections(cost: Array, within: Array, every: tuple[int, ...], visit_e
 
 
 def within_limit(costs: Costs, max_too_dry_share: float) -> Array:
-    """Whether no more than this share of waterings finds a plant too dry, in the shape of the costs."""
+    """Whether no more than this share of waterings finds a plant too dry, in the shape of the costs.
+
+    Parameters
+    ----------
+    costs : Costs
+        As `costs.plant_costs` gives them.
+    max_too_dry_share : float
+        Between 0 and 1.
+
+    Returns
+    -------
+    numpy.ndarray of bool
+    """
     return costs["too_dry"] <= max_too_dry_share * costs["waterings"]
 
 

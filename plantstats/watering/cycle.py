@@ -24,7 +24,21 @@ class Cycle(NamedTuple):
 
 
 def moist_by_day(family: str, log_scale: Array, shape: float) -> Array:
-    """Share still moist on each whole day after watering: profiles x (HORIZON + 1)."""
+    """Share still moist on each whole day after watering: profiles x (HORIZON + 1).
+
+    Parameters
+    ----------
+    family : str
+        "Weibull" or "lognormal".
+    log_scale : numpy.ndarray
+        Log of the scale of the drying time, in days, of each profile.
+    shape : float
+        Of the distribution.
+
+    Returns
+    -------
+    numpy.ndarray, shape (profiles, HORIZON + 1)
+    """
     return still_moist(family, np.arange(HORIZON + 1.0), log_scale[:, None], shape)
 
 

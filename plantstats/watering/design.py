@@ -16,25 +16,67 @@ Names = tuple[tuple[str, str], ...]  # term and level of each effect
 
 
 def groups_of(species: pd.Series) -> pd.Series:
-    """The group of each species; the group of one that the shipped table does not know is its genus."""
+    """Group of each species; the group of one that the shipped table does not know is its genus.
+
+    Parameters
+    ----------
+    species : pandas.Series
+        Scientific names.
+
+    Returns
+    -------
+    pandas.Series
+    """
     known = dict(species_table()[["name", "group"]].itertuples(index=False))
     return species.map({name: known.get(name, str(name).split(" ")[0]) for name in species.unique()})
 
 
 def dryness_of(species: pd.Series) -> pd.Series:
-    """How each species stands dry topsoil ("wilts", "ordinary", "stands drought"); one not in the table is ordinary."""
+    """Hardiness of each species to dry topsoil ("wilts", "ordinary", "stands drought"); ordinary where not known.
+
+    Parameters
+    ----------
+    species : pandas.Series
+        Scientific names.
+
+    Returns
+    -------
+    pandas.Series
+    """
     return species.map(species_table().set_index("name")["dryness"]).fillna("ordinary")
 
 
 def effect_names(rows: pd.DataFrame) -> Names:
-    """Effects of the levels that occur: the intercept, and one per level of each term."""
+    """Effects of the levels that occur: the intercept, and one per level of each term.
+
+    Parameters
+    ----------
+    rows : pandas.DataFrame
+        Dry-downs.
+
+    Returns
+    -------
+    Names
+    """
     terms = _terms(rows)
     levels = [(term, level) for term in TERMS for level in sorted(terms[term].unique())]
     return (("intercept", ""), *levels)
 
 
 def design_matrix(rows: pd.DataFrame, names: Names) -> sparse.csr_array:
-    """Rows x effects: 1 where a level holds; a level without an effect (never seen) adds nothing."""
+    """Rows x effects: 1 where a level holds; a level without an effect (never seen) adds nothing.
+
+    Parameters
+    ----------
+    rows : pandas.DataFrame
+        Dry-downs.
+    names : Names
+        As `effect_names` gives them.
+
+    Returns
+    -------
+    sparse.csr_array
+    """
     place = {name: at for at, name in enumerate(names)}
     n = len(rows)
     parts = [(np.arange(n), np.zeros(n, int))]

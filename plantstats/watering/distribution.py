@@ -66,6 +66,21 @@ def still_moist(family: str, t: npt.ArrayLike, log_scale: npt.ArrayLike, shape: 
 def days_until_dry(family: str, share: float, log_scale: npt.ArrayLike, shape: npt.ArrayLike) -> Array:
     """Days after watering by which the topsoil of this share of plants is dry: the inverse of `still_moist`.
 
+    Parameters
+    ----------
+    family : str
+        "Weibull" or "lognormal".
+    share : float
+        Between 0 and 1.
+    log_scale : array_like
+        Log of the scale, in days.
+    shape : array_like
+        Of the distribution.
+
+    Returns
+    -------
+    numpy.ndarray
+
     Examples
     --------
     >>> round(float(days_until_dry("log-logistic", 0.5, np.log(12), 3.0)), 6)

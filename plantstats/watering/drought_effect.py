@@ -62,6 +62,11 @@ class RateRatio(NamedTuple):
 def gaps(dry_downs: DryDowns) -> pd.DataFrame:
     """Times between inspections, with what was known at their start.
 
+    Parameters
+    ----------
+    dry_downs : DryDowns
+        As `dry_down_table.build` gives them.
+
     Returns
     -------
     pandas.DataFrame
@@ -73,6 +78,17 @@ def gaps(dry_downs: DryDowns) -> pd.DataFrame:
 
 def dry_days(gaps: pd.DataFrame, drying: DryingModel) -> Array:
     """Days of each gap that are expected to pass with topsoil left dry, from what was known at its start.
+
+    Parameters
+    ----------
+    gaps : pandas.DataFrame
+        As `gaps` gives them.
+    drying : DryingModel
+        Of soil.
+
+    Returns
+    -------
+    numpy.ndarray, shape (gaps,)
 
     Notes
     -----

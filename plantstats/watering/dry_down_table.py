@@ -76,7 +76,19 @@ class DryDowns:
             order by 1, 2""").drop(columns="place")
 
     def sql(self, query: str, parameters: list[object] | None = None) -> pd.DataFrame:
-        """Ask the engine."""
+        """Ask the engine.
+
+        Parameters
+        ----------
+        query : str
+            SQL.
+        parameters : list of object, optional
+            Values for the query's placeholders.
+
+        Returns
+        -------
+        pandas.DataFrame
+        """
         return self.engine.execute(query, parameters or []).df()
 
 

@@ -76,6 +76,11 @@ def lines(t: dict[str, ir.Table]) -> ir.Table:
 def technicians(t: dict[str, ir.Table]) -> ir.Table:
     """Technicians whose notes on topsoil cannot be used, with the reason.
 
+    Parameters
+    ----------
+    t : dict of str to ir.Table
+        Tables of the records and the steps before, by name.
+
     Returns
     -------
     ibis.expr.types.Table
@@ -108,7 +113,17 @@ def technicians(t: dict[str, ir.Table]) -> ir.Table:
 
 
 def notes(t: dict[str, ir.Table]) -> ir.Table:
-    """The lines that can be used: those of technicians whose notes cannot be read nothing and end the dry-down."""
+    """Lines that can be used: those of technicians whose notes cannot be read nothing and end the dry-down.
+
+    Parameters
+    ----------
+    t : dict of str to ir.Table
+        Tables of the records and the steps before, by name.
+
+    Returns
+    -------
+    ir.Table
+    """
     n, left_out = t["lines"], t["technicians"].select("technician", unusable=ibis.literal(1, "int64"))
     n = n.left_join(left_out, "technician", rname="{name}_t")
     n = n.mutate(unusable=n.unusable.coalesce(0))
@@ -122,9 +137,18 @@ def notes(t: dict[str, ir.Table]) -> ir.Table:
 
 
 def interruptions(t: dict[str, ir.Table]) -> ir.Table:
-    """What ends a dry-down without an inspection: moves in the list of moves, and waterings noted for a whole site.
+    """Ends of dry-downs without an inspection: moves in the list of moves, and waterings noted for a whole site.
 
     A line for a whole site starts no dry-down: it does not say which plants were dry, nor which were watered.
+
+    Parameters
+    ----------
+    t : dict of str to ir.Table
+        Tables of the records and the steps before, by name.
+
+    Returns
+    -------
+    ir.Table
     """
     missing, zero, one = ibis.null("int64"), ibis.literal(0, "int64"), ibis.literal(1, "int64")
     empty = {
@@ -147,6 +171,11 @@ def interruptions(t: dict[str, ir.Table]) -> ir.Table:
 
 def days(t: dict[str, ir.Table]) -> ir.Table:
     """One row per plant and day on which anything was noted: the columns of `notes`, and the dry-down that it reads.
+
+    Parameters
+    ----------
+    t : dict of str to ir.Table
+        Tables of the records and the steps before, by name.
 
     Returns
     -------
@@ -177,7 +206,17 @@ def days(t: dict[str, ir.Table]) -> ir.Table:
 
 
 def readings_in_order(t: dict[str, ir.Table]) -> ir.Table:
-    """Readings of each dry-down by the method that it began with, up to the first that found it dry."""
+    """Readings of each dry-down by the method that it began with, up to the first that found it dry.
+
+    Parameters
+    ----------
+    t : dict of str to ir.Table
+        Tables of the records and the steps before, by name.
+
+    Returns
+    -------
+    ir.Table
+    """
     d = t["days"].filter(t["days"].method.notnull())
     within = ibis.window(group_by=["plant_id", "dry_down"], order_by="at")
     d = d.mutate(first_method=d.method.first().over(within))
@@ -190,7 +229,17 @@ def readings_in_order(t: dict[str, ir.Table]) -> ir.Table:
 
 
 def bounds(t: dict[str, ir.Table]) -> ir.Table:
-    """What the readings of each dry-down say, one row each: method, n_moist, and the days of its bounds."""
+    """Bounds that the readings of each dry-down give, one row each: method, n_moist, and their days.
+
+    Parameters
+    ----------
+    t : dict of str to ir.Table
+        Tables of the records and the steps before, by name.
+
+    Returns
+    -------
+    ir.Table
+    """
     r = t["readings_in_order"]
     moist = r.dry == 0
     return r.group_by("plant_id", "dry_down").agg(
@@ -203,7 +252,20 @@ def bounds(t: dict[str, ir.Table]) -> ir.Table:
 
 
 def waterings(t: dict[str, ir.Table], heating_months: Iterable[int]) -> ir.Table:
-    """Every watering of a plant with what held on its day: plant_id, at, dry_down, disturbed, labels, heating."""
+    """Waterings of plants with what held on their day.
+
+    Parameters
+    ----------
+    t : dict of str to ir.Table
+        Tables of the records and the steps before, by name.
+    heating_months : iterable of int
+        Months that count as heated, 1 to 12.
+
+    Returns
+    -------
+    ir.Table
+        plant_id, at, dry_down, disturbed, labels, heating.
+    """
     d = t["days"].filter(t["days"].watered == 1)
     w = d.select("plant_id", "at", "disturbed", "unusable", "place", dry_down=d.dry_down + 1)
     w = w.left_join(t["places"], ["plant_id", "place"], rname="{name}_p").drop("plant_id_p", "place_p")
@@ -215,7 +277,12 @@ def waterings(t: dict[str, ir.Table], heating_months: Iterable[int]) -> ir.Table
 
 
 def dry_downs(t: dict[str, ir.Table]) -> ir.Table:
-    """Every watering as a dry-down, used or not.
+    """Waterings as dry-downs, used or not.
+
+    Parameters
+    ----------
+    t : dict of str to ir.Table
+        Tables of the records and the steps before, by name.
 
     Returns
     -------
@@ -248,7 +315,14 @@ def dry_downs(t: dict[str, ir.Table]) -> ir.Table:
 
 
 def plan(as_of: date | ir.IntegerValue, heating_months: Iterable[int] = ()) -> dict[str, ir.Table]:
-    """The chain from records to dry-downs, step by step.
+    """Chain from records to dry-downs, step by step.
+
+    Parameters
+    ----------
+    as_of : date or ir.IntegerValue
+        Last day that counts.
+    heating_months : iterable of int, optional
+        Months that count as heated, 1 to 12.
 
     Returns
     -------

@@ -107,11 +107,33 @@ class DryingModel:
         return design_matrix(plants, self.names)
 
     def log_scale(self, plants: pd.DataFrame) -> Array:
-        """Log of the scale of the drying time, in days, of each profile (rows as in `design`)."""
+        """Log of the scale of the drying time, in days, of each profile (rows as in `design`).
+
+        Parameters
+        ----------
+        plants : pandas.DataFrame
+            Standing plants or profiles, one row each.
+
+        Returns
+        -------
+        numpy.ndarray, shape (profiles,)
+        """
         return np.asarray(self.design(plants) @ self.estimate[:-2])
 
     def still_moist(self, plants: pd.DataFrame, days: Array | float) -> Array:
-        """Share of plants of each profile whose topsoil is not yet dry, so many days after watering."""
+        """Share of plants of each profile whose topsoil is not yet dry, so many days after watering.
+
+        Parameters
+        ----------
+        plants : pandas.DataFrame
+            Standing plants or profiles, one row each.
+        days : numpy.ndarray or float
+            Since watering.
+
+        Returns
+        -------
+        numpy.ndarray
+        """
         return distribution.still_moist(self.family, days, self.log_scale(plants), self.shape)
 
     def days_until_dry(self, plants: pd.DataFrame, share: float) -> Interval:
@@ -142,7 +164,19 @@ class DryingModel:
         return ratio_limits(np.log(middle), se, df=self.df)
 
     def samples(self, number: int, seed: int) -> Array:
-        """Parameters as likely as the dry-downs leave them: number x parameters."""
+        """Parameters as likely as the dry-downs leave them: number x parameters.
+
+        Parameters
+        ----------
+        number : int
+            How many.
+        seed : int
+            Seed of the random numbers; the same seed gives the same result.
+
+        Returns
+        -------
+        numpy.ndarray, shape (number, parameters)
+        """
         values, vectors = linalg.eigh(self.covariance)
         # The symmetric root is one and the same whatever signs and order a machine gives the eigenvectors.
         root = vectors * np.sqrt(np.maximum(values, 0.0)) @ vectors.T
@@ -150,7 +184,21 @@ class DryingModel:
         return self.estimate + random @ root
 
     def ratio(self, term: str, level: str, to: str) -> tuple[float, float, float]:
-        """How many times as long one level takes as another: estimate, low, high."""
+        """Ratio of the drying times of two levels.
+
+        Parameters
+        ----------
+        term : str
+            One of `TERMS`.
+        level : str
+            In the numerator.
+        to : str
+            In the denominator.
+
+        Returns
+        -------
+        estimate, low, high : float
+        """
         contrast = np.zeros(len(self.estimate))
         contrast[self.names.index((term, level))] += 1
         contrast[self.names.index((term, to))] -= 1
@@ -159,7 +207,17 @@ class DryingModel:
         return float(estimate), float(low), float(high)
 
     def limits(self, parameter: int) -> tuple[float, float]:
-        """Limits of one parameter on its own scale, such as -2 for log shape and -1 for the misclassification logit."""
+        """Limits of one parameter on its own scale, such as -2 for log shape and -1 for the misclassification logit.
+
+        Parameters
+        ----------
+        parameter : int
+            Its number.
+
+        Returns
+        -------
+        low, high : float
+        """
         half_width = quantile(CONF_LEVEL, self.df) * float(np.sqrt(self.covariance[parameter, parameter]))
         return self.estimate[parameter] - half_width, self.estimate[parameter] + half_width
 

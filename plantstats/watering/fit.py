@@ -144,13 +144,36 @@ def fit_watering(
 
 
 def fit_by_planter(distinct: pd.DataFrame) -> dict[bool, DryingModel]:
-    """Fit the drying of soil (False) and the emptying of reservoirs (True) each by itself; one without is absent."""
+    """Fit the drying of soil (False) and the emptying of reservoirs (True) each by itself; one without is absent.
+
+    Parameters
+    ----------
+    distinct : pandas.DataFrame
+        Distinct dry-downs, as `DryDowns.distinct` gives them.
+
+    Returns
+    -------
+    dict of bool to DryingModel
+    """
     reservoir = distinct["planter"] == RESERVOIR
     return {bool(key): fit_drying(distinct[reservoir == key]) for key in sorted(reservoir.unique())}
 
 
 def by_planter(plants: pd.DataFrame, drying: Mapping[bool, DryingModel]) -> Iterator[tuple[bool, Array, DryingModel]]:
-    """The rows of plants that each fit speaks for; soil speaks for reservoirs where there is no fit of these."""
+    """The rows of plants that each fit speaks for; soil speaks for reservoirs where there is no fit of these.
+
+    Parameters
+    ----------
+    plants : pandas.DataFrame
+        Standing plants or profiles, one row each.
+    drying : mapping of bool to DryingModel
+        As `fit_by_planter` gives it.
+
+    Yields
+    ------
+    tuple of bool, numpy.ndarray, DryingModel
+        Whether reservoirs, numbers of rows, the fit.
+    """
     reservoir = plants["planter"].eq(RESERVOIR)
     key = reservoir.where(reservoir.isin(list(drying)), ~reservoir).to_numpy()
     for is_reservoir, fitted in drying.items():

@@ -58,6 +58,11 @@ FOLLOWED, NOT_FOLLOWED, NOT_ADVISED = GROUPS = ("followed", "not followed", "no 
 def by_gap(model: WateringModel) -> pd.DataFrame:
     """Losses and leaves after gaps shorter than planned, as planned and longer: association, not cause.
 
+    Parameters
+    ----------
+    model : WateringModel
+        All fitted components, as `fit_watering` gives them.
+
     Returns
     -------
     pandas.DataFrame

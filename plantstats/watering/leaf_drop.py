@@ -70,6 +70,11 @@ class LeafDrop(NamedTuple):
 def count_intervals(dry_downs: DryDowns) -> pd.DataFrame:
     """Times between inspections at whose end fallen green leaves were counted.
 
+    Parameters
+    ----------
+    dry_downs : DryDowns
+        As `dry_down_table.build` gives them.
+
     Returns
     -------
     pandas.DataFrame

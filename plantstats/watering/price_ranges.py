@@ -54,12 +54,36 @@ def sample(assumed: Assumptions, rng: np.random.Generator) -> Multiples:
 
 
 def known(assumed: Assumptions) -> Assumptions:
-    """The same assumptions with every price and every minute taken as known exactly."""
+    """Assumptions with every price and every minute taken as known exactly.
+
+    Parameters
+    ----------
+    assumed : Assumptions
+        The `[watering]` section of the settings.
+
+    Returns
+    -------
+    Assumptions
+    """
     return assumed.model_copy(update={f"{name}_range": (1.0, 1.0) for name in Multiples._fields})
 
 
 def applied(of: Multiples, price: Prices, assumed: Assumptions) -> tuple[Prices, Assumptions]:
-    """Prices and assumptions with these multiples."""
+    """Apply multiples to prices and assumptions.
+
+    Parameters
+    ----------
+    of : Multiples
+        Multiples.
+    price : Prices
+        As `prices.prices` gives them.
+    assumed : Assumptions
+        The `[watering]` section of the settings.
+
+    Returns
+    -------
+    price, assumed : Prices, Assumptions
+    """
     inspection, watering = (
         {pot: of.minutes * value for pot, value in each.items()}
         for each in (price.inspection_minutes, price.watering_minutes)

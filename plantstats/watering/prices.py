@@ -61,7 +61,21 @@ class Prices:
 
 
 def prices(records: Records, dry_downs: DryDowns, assumed: Assumptions) -> Prices:
-    """Prices from records and settings; what neither holds is assumed (no labour of replacements: none)."""
+    """Prices from records and settings; what neither holds is assumed (no labour of replacements: none).
+
+    Parameters
+    ----------
+    records : Records
+        The company's records, as `records.load` gives them.
+    dry_downs : DryDowns
+        As `dry_down_table.build` gives them.
+    assumed : Assumptions
+        The `[watering]` section of the settings.
+
+    Returns
+    -------
+    Prices
+    """
     minutes = dry_downs.sql(MINUTES)
     alone, with_water = (minutes[minutes["watered"] == watered] for watered in (0, 1))
     inspection, watering = {}, {}
@@ -78,12 +92,18 @@ def prices(records: Records, dry_downs: DryDowns, assumed: Assumptions) -> Price
 
 
 def replacement_cost(plants: pd.DataFrame, records: Records, price: Prices, assumed: Assumptions) -> Array:
-    """What replacing each plant would cost: the plant and the labour, whoever pays.
+    """Cost of replacing each plant: the plant and the labour, whoever pays.
 
     Parameters
     ----------
     plants : pandas.DataFrame
         plant_id, pot.
+    records : Records
+        The company's records, as `records.load` gives them.
+    price : Prices
+        As `prices.prices` gives them.
+    assumed : Assumptions
+        The `[watering]` section of the settings.
 
     Returns
     -------
@@ -98,13 +118,17 @@ def replacement_cost(plants: pd.DataFrame, records: Records, price: Prices, assu
 
 
 def fee_per_day(plants: pd.DataFrame, records: Records, as_of: date, assumed: Assumptions) -> Array:
-    """What clients pay for each plant and day: the fees of running contracts, shared evenly by the plants they cover.
+    """Fee that clients pay for each plant and day: of running contracts, shared evenly by the plants they cover.
 
     Parameters
     ----------
     plants : pandas.DataFrame
         site_id, client_id, plants (number).
+    records : Records
+        The company's records, as `records.load` gives them.
     as_of : datetime.date
+    assumed : Assumptions
+        The `[watering]` section of the settings.
 
     Returns
     -------
@@ -127,6 +151,11 @@ def fee_per_day(plants: pd.DataFrame, records: Records, as_of: date, assumed: As
 
 def loss_rates(time: PlantTime) -> pd.DataFrame:
     """Losses per plant-day by species and light, small groups shrunk towards the others.
+
+    Parameters
+    ----------
+    time : PlantTime
+        Plant-time of the records.
 
     Returns
     -------

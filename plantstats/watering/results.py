@@ -27,7 +27,16 @@ PLANTS = """
 
 
 def review_findings(review: WateringReview) -> pd.DataFrame:
-    """All findings of the watering page, for `findings.table`.
+    """Findings of the watering page, for `findings.table`.
+
+    Parameters
+    ----------
+    review : WateringReview
+        As `review.review` gives it.
+
+    Returns
+    -------
+    pandas.DataFrame
 
     Notes
     -----

@@ -133,7 +133,19 @@ def review(
 
 
 def turn_of_season(as_of: date, season: periods.HeatingSeason) -> date:
-    """The next day after `as_of` on which the heating season begins or ends."""
+    """The next day after `as_of` on which the heating season begins or ends.
+
+    Parameters
+    ----------
+    as_of : date
+        Last day that counts.
+    season : periods.HeatingSeason
+        (month, day) of its first day and of the day after its last.
+
+    Returns
+    -------
+    date
+    """
     turns = [date(as_of.year + more, month, day) for more in (0, 1) for month, day in season if (month, day) != (2, 29)]
     return min(turn for turn in turns if turn > as_of + timedelta(days=1))
 

@@ -17,7 +17,12 @@ DAYS = 60
 
 
 def misclassification_sensitivity(model: WateringModel) -> pd.DataFrame:
-    """The soil's drying with the share of misclassified inspections taken as known, and as learned.
+    """Drying of soil with the share of misclassified inspections taken as known, and as learned.
+
+    Parameters
+    ----------
+    model : WateringModel
+        All fitted components, as `fit_watering` gives them.
 
     Returns
     -------
@@ -40,6 +45,11 @@ def misclassification_sensitivity(model: WateringModel) -> pd.DataFrame:
 
 def against_turnbull(model: WateringModel) -> pd.DataFrame:
     """Share dry by day after watering: as fitted, and without any distribution, for the species with most dry-downs.
+
+    Parameters
+    ----------
+    model : WateringModel
+        All fitted components, as `fit_watering` gives them.
 
     Returns
     -------

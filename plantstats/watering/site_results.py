@@ -22,7 +22,17 @@ EXPECTED = "expected share"
 
 
 def site_findings(review: WateringReview) -> list[pd.DataFrame]:
-    """Findings about sites, each with the number of plants that it is about where it is about certain plants."""
+    """Findings about sites, each with the number of plants that it is about where it is about certain plants.
+
+    Parameters
+    ----------
+    review : WateringReview
+        As `review.review` gives it.
+
+    Returns
+    -------
+    list of pandas.DataFrame
+    """
     period, currency = review.period.name, review.model.price.currency
     return [
         *_sites(review.advice, period, currency),
@@ -104,6 +114,11 @@ def followed_findings(followed: pd.DataFrame, period: str) -> list[pd.DataFrame]
     followed : pandas.DataFrame
         As `follow_up.followed`.
     period : str
+
+    Returns
+    -------
+    list of pandas.DataFrame
+        Findings.
     """
     groups = followed[followed["plant_days"] > 0]
     notes = [f"{sites:,} sites" for sites in groups["sites"]]
