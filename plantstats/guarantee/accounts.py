@@ -121,6 +121,19 @@ def gamma_limits(amounts: Array, usual: float = float("nan")) -> tuple[float, fl
 def findings_of(margins: pd.DataFrame, period: Period, currency: str) -> pd.DataFrame:
     """Findings of `account_margins`: what is left by client and in all, and its parts.
 
+    Parameters
+    ----------
+    margins : pandas.DataFrame
+        As `account_margins` gives them.
+    period : Period
+        The quarter, half-open.
+    currency : str
+        Such as "EUR".
+
+    Returns
+    -------
+    pandas.DataFrame
+
     Raises
     ------
     GuaranteeError

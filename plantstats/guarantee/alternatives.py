@@ -56,7 +56,22 @@ def better_species(quote: Quote, model: FittedHazards, exits: Exits) -> pd.DataF
 
 
 def brighter_place(quote: Quote, model: FittedHazards, exits: Exits) -> pd.DataFrame:
-    """The same plants one light band brighter, where the records have plants in that band (see `better_species`)."""
+    """The same plants one light band brighter, where the records have plants in that band (see `better_species`).
+
+    Parameters
+    ----------
+    quote : Quote
+        As `quote.quote` gives it.
+    model : FittedHazards
+        The fitted model of hazards.
+    exits : Exits
+        Rates of what else takes plants away.
+
+    Returns
+    -------
+    pandas.DataFrame
+        As `better_species`.
+    """
     profiles = _profiles(quote)
     profiles = profiles.assign(other=profiles["light"].map(BRIGHTER))
     profiles = profiles[profiles["other"].isin(set(model.seen()["light"]))]
@@ -65,6 +80,20 @@ def brighter_place(quote: Quote, model: FittedHazards, exits: Exits) -> pd.DataF
 
 def moist_air(quote: Quote, model: FittedHazards, exits: Exits) -> pd.DataFrame:
     """The same plants where the air is never dry, against the usual air of the records (see `better_species`).
+
+    Parameters
+    ----------
+    quote : Quote
+        As `quote.quote` gives it.
+    model : FittedHazards
+        The fitted model of hazards.
+    exits : Exits
+        Rates of what else takes plants away.
+
+    Returns
+    -------
+    pandas.DataFrame
+        As `better_species`.
 
     Notes
     -----

@@ -68,7 +68,12 @@ class BackTest:
         return float(self.totals["expected"].sum())
 
     def ratio(self) -> tuple[float, float, float]:
-        """Losses over those expected, with exact 95% limits; missing where nothing was expected."""
+        """Losses over those expected, with exact 95% limits; missing where nothing was expected.
+
+        Returns
+        -------
+        estimate, low, high : float
+        """
         value, low, high = (float(v[0]) for v in poisson_limits(self.observed))
         return tuple(v / self.expected if self.expected else np.nan for v in (value, low, high))  # type: ignore[return-value]
 
@@ -201,7 +206,19 @@ def back_tests(records: Records, period: Period, terms: Terms) -> list[BackTest]
 
 
 def learn_from(tests: Sequence[BackTest], model: FittedHazards) -> YearError:
-    """The company's year-to-year error, from the years that records of whole years foretold."""
+    """Year-to-year error of the company, from the years that records of whole years predicted.
+
+    Parameters
+    ----------
+    tests : sequence of BackTest
+        Of earlier years.
+    model : FittedHazards
+        The fitted model of hazards.
+
+    Returns
+    -------
+    YearError
+    """
     whole = [test for test in tests if test.whole_year]
     years = pd.DataFrame(
         {

@@ -12,7 +12,17 @@ METHOD = "quote of a year ago for the plants then in place"
 
 
 def findings_of(test: BackTest) -> pd.DataFrame:
-    """All results of the back-test."""
+    """Findings of the back-test.
+
+    Parameters
+    ----------
+    test : BackTest
+        As `back_test.back_test` gives it.
+
+    Returns
+    -------
+    pandas.DataFrame
+    """
     totals = test.totals.rename(columns={"plants": "n_plants"})
     span = f"{totals['period'].iloc[0]} to {totals['period'].iloc[-1]}"
     parts = []
@@ -49,7 +59,18 @@ def findings_of(test: BackTest) -> pd.DataFrame:
 
 
 def covered_within(test: BackTest) -> pd.DataFrame:
-    """Site-quarters within each of `QUANTILES`: term, hits, n; in percent: covered, low, high, stated."""
+    """Site-quarters within each of `QUANTILES`: term, hits, n; in percent: covered, low, high, stated.
+
+    Parameters
+    ----------
+    test : BackTest
+        As `back_test.back_test` gives it.
+
+    Returns
+    -------
+    pandas.DataFrame
+        One row per quantile.
+    """
     rows = []
     for q in QUANTILES:
         covered = test.site_quarters["losses"] <= test.site_quarters[f"point_{100 * q:.0f}"]

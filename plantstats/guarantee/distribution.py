@@ -70,16 +70,47 @@ class Distribution:
         return float(np.sqrt(((self.values - self.mean) ** 2) @ self.pmf))
 
     def quantile(self, q: float) -> int:
-        """The smallest amount that is not exceeded with probability `q` or more."""
+        """Smallest amount that is not exceeded with probability `q` or more.
+
+        Parameters
+        ----------
+        q : float
+            Probability, between 0 and 1.
+
+        Returns
+        -------
+        int
+            In the unit of the amounts.
+        """
         at = int(np.searchsorted(np.cumsum(self.pmf), q - 1e-12))
         return min(at, len(self.pmf) - 1) * self.unit
 
     def cdf(self, amount: float) -> float:
-        """Probability that `amount` is not exceeded."""
+        """Probability that `amount` is not exceeded.
+
+        Parameters
+        ----------
+        amount : float
+            In the unit of the amounts.
+
+        Returns
+        -------
+        float
+        """
         return float(self.pmf[: int(np.floor(amount / self.unit + 1e-9)) + 1].sum())
 
     def capped(self, limit: int | None) -> Distribution:
-        """The same amount where no more than `limit` is paid in all (None: no limit)."""
+        """Distribution of the same amount where no more than a limit is paid in all.
+
+        Parameters
+        ----------
+        limit : int or None
+            No limit where None.
+
+        Returns
+        -------
+        Distribution
+        """
         if limit is None or limit >= len(self.pmf) * self.unit:
             return self
         # The limit becomes the last amount; where it lies between two points, the unit is made finer.

@@ -71,6 +71,22 @@ class FittedHazards:
     def for_lines(self, lines: pd.DataFrame, n_samples: int, seed: int, unseen: str = "group") -> LineHazards:
         """Hazards of lines (see `hazards.HazardModel`).
 
+        Parameters
+        ----------
+        lines : pandas.DataFrame
+            Lines of the list, one row each.
+        n_samples : int
+            How many samples of what is not known for sure.
+        seed : int
+            Seed of the random numbers; the same seed gives the same result.
+        unseen : str, default 'group'
+            "group" or "refuse" for a species without own records.
+
+        Returns
+        -------
+        LineHazards
+            One row per line.
+
         Raises
         ------
         losses.ModelError
@@ -119,7 +135,21 @@ class FittedHazards:
         )
 
     def site_history(self, sites: list[str], n_samples: int, seed: int) -> tuple[Array, Array]:
-        """Losses and expected losses of sites (see `hazards.HazardModel`)."""
+        """Losses and expected losses of sites (see `hazards.HazardModel`).
+
+        Parameters
+        ----------
+        sites : list of str
+            Ids of sites.
+        n_samples : int
+            How many samples of what is not known for sure.
+        seed : int
+            Seed of the random numbers; the same seed gives the same result.
+
+        Returns
+        -------
+        losses, expected : numpy.ndarray, shapes (sites,) and (samples, sites)
+        """
         row = {name: at for at, name in enumerate(self.model.sites)}
         lost, expected = np.zeros(len(sites)), np.zeros((n_samples, len(sites)))
         on_record = [n for n, name in enumerate(sites) if name in row]
@@ -133,7 +163,17 @@ class FittedHazards:
         return lost, expected
 
     def site_air(self, sites: list[str]) -> Array:
-        """What the air read at sites does to their rate (see `hazards.HazardModel`)."""
+        """Multiple of the rate at sites by the air read there (see `hazards.HazardModel`).
+
+        Parameters
+        ----------
+        sites : list of str
+            Ids of sites.
+
+        Returns
+        -------
+        numpy.ndarray, shape (sites,)
+        """
         rate, _, month = self._rate_without(AIR)
         usual = rate * self._monthly_effect(AIR, self.model.beta[None])[0][month]
         days = self.model.counts.days_by_site
@@ -142,7 +182,13 @@ class FittedHazards:
         return np.array([by_site.get(name, 1.0) for name in sites])
 
     def seen(self) -> pd.DataFrame:
-        """Species by light on record: species, light, plant_days, losses."""
+        """Species by light on record.
+
+        Returns
+        -------
+        pandas.DataFrame
+            species, light, plant_days, losses.
+        """
         patterns = self.model.patterns.astype({"light": "str", "species": "str"})
         return patterns.groupby(["species", "light"], as_index=False)[["plant_days", "losses"]].sum()
 

@@ -56,12 +56,41 @@ class HazardFits:
 
     @classmethod
     def of(cls, records: Records, as_of: date) -> HazardFits:
-        """Fits on the records up to a day."""
+        """Fits on the records up to a day.
+
+        Parameters
+        ----------
+        records : Records
+            The company's records, as `records.load` gives them.
+        as_of : date
+            Last day that counts.
+
+        Returns
+        -------
+        HazardFits
+        """
         time = exposure.build(records, as_of, dated="found")
         return cls(time, exposure.build(records, as_of, dated="midpoint", follow_between_inspections=True))
 
     def under(self, covered: tuple[str, ...], excluded: tuple[str, ...]) -> FittedHazards:
-        """The model of losses under given terms. Raises losses.ModelError as `losses.fit`."""
+        """Model of losses under given terms.
+
+        Parameters
+        ----------
+        covered : tuple of str
+            Causes that are covered; none named: all but the excluded ones.
+        excluded : tuple of str
+            Causes that are not covered.
+
+        Returns
+        -------
+        FittedHazards
+
+        Raises
+        ------
+        ModelError
+            As `losses.fit`.
+        """
         causes = self.between.losses["cause"].fillna("unknown")
         key = tuple(sorted(set(causes[is_covered(causes, covered, excluded)])))
         if key not in self.fitted:
@@ -69,7 +98,19 @@ class HazardFits:
         return self.fitted[key]
 
     def exits(self, covered: tuple[str, ...], excluded: tuple[str, ...]) -> Exits:
-        """Rates of what else takes plants away, under given terms."""
+        """Rates of what else takes plants away, under given terms.
+
+        Parameters
+        ----------
+        covered : tuple of str
+            Causes that are covered; none named: all but the excluded ones.
+        excluded : tuple of str
+            Causes that are not covered.
+
+        Returns
+        -------
+        Exits
+        """
         exposure_table, losses = self.time.exposure_table([]).iloc[0], self.time.losses
         days = float(exposure_table["plant_days"])
         uncovered = losses.loc[~is_covered(losses["cause"], covered, excluded), "quantity"].sum()

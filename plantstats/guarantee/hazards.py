@@ -62,14 +62,53 @@ class HazardModel(Protocol):
     """A fitted model of losses, as a quote needs it."""
 
     def for_lines(self, lines: pd.DataFrame, n_samples: int, seed: int, unseen: str) -> LineHazards:
-        """Hazards of lines (columns of `PROFILE`); unseen: "group" or "refuse" for a species without own records."""
+        """Hazards of lines.
+
+        Parameters
+        ----------
+        lines : pandas.DataFrame
+            Columns of `PROFILE`, one row per line.
+        n_samples : int
+            How many samples of what is not known for sure.
+        seed : int
+            Seed of the random numbers; the same seed gives the same result.
+        unseen : str
+            "group" or "refuse" for a species without own records.
+
+        Returns
+        -------
+        LineHazards
+        """
 
     def site_history(self, sites: list[str], n_samples: int, seed: int) -> tuple[Array, Array]:
-        """Losses of sites, shape (sites,), and what was to be expected at effect 1, shape (samples, sites); 0 and 0 for
-        a site without records."""
+        """Losses of sites, and what was to be expected at effect 1; 0 and 0 for a site without records.
+
+        Parameters
+        ----------
+        sites : list of str
+            Ids of sites.
+        n_samples : int
+            How many samples of what is not known for sure.
+        seed : int
+            Seed of the random numbers; the same seed gives the same result.
+
+        Returns
+        -------
+        losses, expected : numpy.ndarray, shapes (sites,) and (samples, sites)
+        """
 
     def site_air(self, sites: list[str]) -> Array:
-        """Times as much as in the company's usual air sites lose in theirs, by the model; 1 for one without records."""
+        """Multiple of the usual losses at sites by their air, by the model; 1 for one without records.
+
+        Parameters
+        ----------
+        sites : list of str
+            Ids of sites.
+
+        Returns
+        -------
+        numpy.ndarray, shape (sites,)
+        """
 
 
 @dataclass(frozen=True)
@@ -90,13 +129,38 @@ class Exits:
 
 
 def is_covered(causes: pd.Series, covered: tuple[str, ...], excluded: tuple[str, ...]) -> pd.Series:
-    """Whether losses of these causes (missing: unknown) are covered; no cause named: all but the excluded ones."""
+    """Whether losses of these causes (missing: unknown) are covered; no cause named: all but the excluded ones.
+
+    Parameters
+    ----------
+    causes : pandas.Series
+        Canonical.
+    covered : tuple of str
+        Causes that are covered; none named: all but the excluded ones.
+    excluded : tuple of str
+        Causes that are not covered.
+
+    Returns
+    -------
+    pandas.Series of bool
+    """
     named = causes.fillna("unknown")
     return ~named.isin(excluded) & (named.isin(covered) if covered else True)
 
 
 def stream(seed: int, name: str) -> np.random.Generator:
     """Random numbers for one named thing: the same whatever else is on the list, and in whatever order.
+
+    Parameters
+    ----------
+    seed : int
+        Seed of the random numbers; the same seed gives the same result.
+    name : str
+        Of what they are for.
+
+    Returns
+    -------
+    numpy.random.Generator
 
     Examples
     --------
@@ -107,7 +171,23 @@ def stream(seed: int, name: str) -> np.random.Generator:
 
 
 def effects_of(model: HazardModel, frailty_variance: Array, sites: list[str], seed: int) -> Array:
-    """What sites do to the hazard of their plants, by their own past and their air: samples x sites."""
+    """Samples of what sites do to the hazard of their plants, by their own past and their air.
+
+    Parameters
+    ----------
+    model : HazardModel
+        Hazards.
+    frailty_variance : numpy.ndarray, shape (samples,)
+        Variance between sites.
+    sites : list of str
+        Ids of sites.
+    seed : int
+        Seed of the random numbers; the same seed gives the same result.
+
+    Returns
+    -------
+    numpy.ndarray, shape (samples, sites)
+    """
     lost, expected = model.site_history(sites, len(frailty_variance), seed)
     return site_effects(frailty_variance, lost, expected, sites, seed) * model.site_air(sites)
 

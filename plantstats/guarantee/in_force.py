@@ -52,7 +52,17 @@ class InForce:
     notes: tuple[str, ...]
 
     def truncated_at(self, day: date) -> InForce:
-        """The same guarantees as far as they run before a day: what they promise in the meantime."""
+        """Guarantees as far as they run before a day: what they promise in the meantime.
+
+        Parameters
+        ----------
+        day : date
+            The first day left out.
+
+        Returns
+        -------
+        InForce
+        """
         leave = self.plants["leave"].clip(upper=pd.Timestamp(day))
         return replace(self, plants=self.plants.assign(leave=leave))
 
@@ -101,7 +111,21 @@ def in_force(records: Records, time: PlantTime, as_of: date) -> InForce:
 
 
 def begun(records: Records, time: PlantTime, period: Period) -> InForce:
-    """The guarantees that began in a period: of plants installed in it, whether or not they still live at its end."""
+    """Guarantees that began in a period: of plants installed in it, whether or not they still live at its end.
+
+    Parameters
+    ----------
+    records : Records
+        The company's records, as `records.load` gives them.
+    time : PlantTime
+        Plant-time of the records.
+    period : Period
+        The quarter, half-open.
+
+    Returns
+    -------
+    InForce
+    """
     plants = records.table("plants")
     new = plants["installed_on"].between(pd.Timestamp(period.start), pd.Timestamp(period.last_day))
     here = plants[new & plants["guarantee_until"].notna()]
@@ -113,7 +137,17 @@ def begun(records: Records, time: PlantTime, period: Period) -> InForce:
 
 
 def in_place(time: PlantTime) -> pd.DataFrame:
-    """Plants in place on the last day (see `exposure.standing`), their number as quantity."""
+    """Plants in place on the last day (see `exposure.standing`), their number as quantity.
+
+    Parameters
+    ----------
+    time : PlantTime
+        Plant-time of the records.
+
+    Returns
+    -------
+    pandas.DataFrame
+    """
     return standing(time).rename(columns={"plants": "quantity"})
 
 

@@ -52,17 +52,56 @@ def cents(amount: Amount, rule: str = HALF_UP) -> int:
 
 
 def whole(value: float, rule: str = HALF_UP) -> int:
-    """A computed number of cents (not units of the currency), rounded by the same rule."""
+    """A computed number of cents (not units of the currency), rounded by the same rule.
+
+    Parameters
+    ----------
+    value : float
+        In cents.
+    rule : str, optional
+        One of the rules of rounding.
+
+    Returns
+    -------
+    int
+    """
     # Twelve figures: a computed 333.5 carries binary dust that would send the half the wrong way.
     return int(Decimal(f"{value:.12g}").quantize(Decimal(1), rounding=RULES[rule]))
 
 
 def units(number: int) -> float:
-    """Cents as units of the currency, for findings."""
+    """Cents as units of the currency, for findings.
+
+    Parameters
+    ----------
+    number : int
+        Cents.
+
+    Returns
+    -------
+    float
+    """
     return number / 100
 
 
 def show(number: int, currency: str = "") -> str:
-    """Cents for people: "EUR 1,204.50"; zero is never negative."""
+    """Cents for people: "EUR 1,204.50"; zero is never negative.
+
+    Parameters
+    ----------
+    number : int
+        Cents.
+    currency : str, default ''
+        Such as "EUR".
+
+    Returns
+    -------
+    str
+
+    Examples
+    --------
+    >>> show(120450, "EUR"), show(-0, "EUR")
+    ('EUR 1,204.50', 'EUR 0.00')
+    """
     sign, rest = ("-" if number < 0 else ""), abs(number)
     return f"{currency} {sign}{rest // 100:,}.{rest % 100:02d}".strip()

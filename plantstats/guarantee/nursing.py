@@ -162,6 +162,11 @@ def choose(found: Recovery, *, swap: int, minutes_per_visit: float, visits: int,
 def failing_plants(time: PlantTime) -> pd.DataFrame:
     """Plants in place whose last score, at most RECENT days old, is FAILING or less.
 
+    Parameters
+    ----------
+    time : PlantTime
+        Plant-time of the records.
+
     Returns
     -------
     pandas.DataFrame

@@ -96,6 +96,18 @@ def price(quote: Quote, confidence: float) -> Price:
 def shared_out(total: int, weights: list[int]) -> tuple[int, ...]:
     """Share whole cents out by weights so that the parts add up (largest remainders first, then the earlier).
 
+    Parameters
+    ----------
+    total : int
+        Whole cents.
+    weights : list of int
+        0 or more.
+
+    Returns
+    -------
+    tuple of int
+        One part per weight.
+
     Examples
     --------
     >>> shared_out(100, [1, 1, 1])

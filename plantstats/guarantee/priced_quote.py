@@ -81,7 +81,23 @@ def priced_quote(listed: Path, records: Records, terms: Terms | Path, as_of: dat
 
 
 def offer(listed: Path, records: Records, terms: Terms | Path, as_of: date | None = None) -> tuple[Quote, Price]:
-    """The same quote with its price alone, for a page that a client may see (see `priced_quote`)."""
+    """Quote with its price alone, for a page that a client may see (see `priced_quote`).
+
+    Parameters
+    ----------
+    listed : Path
+        The list of plants.
+    records : Records
+        The company's records, as `records.load` gives them.
+    terms : Terms or Path
+        The terms, or their file.
+    as_of : date, optional
+        Last day that counts; that of the quarter unless given.
+
+    Returns
+    -------
+    tuple[Quote, Price]
+    """
     terms = terms if isinstance(terms, Terms) else read_terms(terms)
     quote, *_ = _quoted(listed, records, terms, as_of)
     return quote, price(quote, terms.confidence)

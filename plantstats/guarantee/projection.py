@@ -43,7 +43,21 @@ class Cohorts:
 
     @classmethod
     def over_term(cls, grid: TimeGrid, planted: Array, site: npt.NDArray[np.int64]) -> Cohorts:
-        """Lines that are covered for the whole term."""
+        """Lines that are covered for the whole term.
+
+        Parameters
+        ----------
+        grid : TimeGrid
+            Steps of the term.
+        planted : numpy.ndarray, shape (lines,)
+            Day of planting, in days since the grid's start (NaN: unknown).
+        site : numpy.ndarray of int
+            Number of each line's site.
+
+        Returns
+        -------
+        Cohorts
+        """
         return cls(planted, np.zeros(len(planted)), np.full(len(planted), grid.edges[-1]), site)
 
 
@@ -90,7 +104,23 @@ class HazardSamples:
     def of(
         cls, hazards: LineHazards, effect: Array, exits: Exits, lines: npt.NDArray[np.integer[Any]] | None = None
     ) -> HazardSamples:
-        """Samples of lines (None: all of them) with the effects of their sites and the other exits."""
+        """Samples of lines (None: all of them) with the effects of their sites and the other exits.
+
+        Parameters
+        ----------
+        hazards : LineHazards
+            Of all lines.
+        effect : numpy.ndarray, shape (samples, sites)
+            Of each line's site.
+        exits : Exits
+            Rates of what else takes plants away.
+        lines : numpy.ndarray of int, optional
+            Their numbers; all lines unless given.
+
+        Returns
+        -------
+        HazardSamples
+        """
         intercept = hazards.intercept_samples if lines is None else hazards.intercept_samples[:, lines]
         return cls(hazards.age_cuts, intercept, hazards.shape_samples, effect, exits)
 

@@ -93,7 +93,17 @@ class Quote:
         return summed if self.terms.cap_money is None else min(summed, whole(self.cost.mean, self.terms.rounding))
 
     def quantile(self, q: float) -> int:
-        """The amount that the cost stays within with probability `q`, in whole cents."""
+        """Amount that the cost stays within with probability `q`, in whole cents.
+
+        Parameters
+        ----------
+        q : float
+            Probability, between 0 and 1.
+
+        Returns
+        -------
+        int
+        """
         return self.cost.quantile(q)
 
 
@@ -190,7 +200,21 @@ def make_quote(
 
 
 def unit_cost(plant: float, minutes: float, terms: Terms) -> int:
-    """What one replacement costs us, in whole cents: plant, labour where it is ours, delivery, disposal."""
+    """Cost of one replacement to us, in whole cents: plant, labour where it is ours, delivery, disposal.
+
+    Parameters
+    ----------
+    plant : float
+        Cost of the plant.
+    minutes : float
+        Of labour.
+    terms : Terms
+        Terms of the guarantee.
+
+    Returns
+    -------
+    int
+    """
     labour = whole(minutes * terms.wage_per_hour / 60, terms.rounding) if terms.labour_by == "us" else 0
     return cents(plant, terms.rounding) + labour + terms.delivery + terms.disposal
 

@@ -39,7 +39,19 @@ def owner_findings(quote: Quote, price: Price, counted: tuple[int, int]) -> pd.D
 
 
 def client_findings(quote: Quote, price: Price) -> pd.DataFrame:
-    """What a client may see: the charge, nothing of our costs."""
+    """Findings that a client may see: the charge, nothing of our costs.
+
+    Parameters
+    ----------
+    quote : Quote
+        As `quote.quote` gives it.
+    price : Price
+        The price of the quote.
+
+    Returns
+    -------
+    pandas.DataFrame
+    """
     own = _of_list(quote, price)
     charges = own[own["measure"].isin(["monthly_charge", "monthly_charge_per_plant"])]
     return findings.table(charges.drop(columns="term").assign(note="", method="level charge"))

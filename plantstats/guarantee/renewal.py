@@ -152,7 +152,17 @@ def followers(ahead: Array, cap: int | None, parts: Array) -> Followers:
 
 
 def weighted_rows(weights: Array, table: Array) -> Array:
-    """Add rows of a table up by weights: (..., steps) over (..., steps, columns) gives (..., columns)."""
+    """Add rows of a table up by weights: (..., steps) over (..., steps, columns) gives (..., columns).
+
+    Parameters
+    ----------
+    weights : numpy.ndarray, shape (..., steps)
+    table : numpy.ndarray, shape (..., steps, columns)
+
+    Returns
+    -------
+    numpy.ndarray, shape (..., columns)
+    """
     return np.matmul(weights[..., None, :], table)[..., 0, :]
 
 

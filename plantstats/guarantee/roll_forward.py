@@ -48,7 +48,13 @@ class RollForward:
     chance: int
 
     def table(self) -> pd.DataFrame:
-        """Line, Cents: in the order of the sum."""
+        """Line, Cents: in the order of the sum.
+
+        Returns
+        -------
+        pandas.DataFrame
+            Line, Cents: in the order of the sum.
+        """
         lines = {
             "Opening": self.opening,
             "Charged: guarantees begun in the quarter": self.charged,
@@ -105,7 +111,19 @@ def roll_forward(records: Records, period: Period, method: Method | None = None)
 
 
 def used_in(records: Records, period: Period) -> int:
-    """Recorded cost of the replacements done under guarantee in a period, plants and labour, in whole cents."""
+    """Recorded cost of the replacements done under guarantee in a period, plants and labour, in whole cents.
+
+    Parameters
+    ----------
+    records : Records
+        The company's records, as `records.load` gives them.
+    period : Period
+        The quarter, half-open.
+
+    Returns
+    -------
+    int
+    """
     done = records.table("replacements")
     inside = done["replaced_on"].between(pd.Timestamp(period.start), pd.Timestamp(period.last_day))
     return int(cost_of(done[inside & done["covered"].eq("guaranteed")], records.settings.wage_per_hour).sum())
@@ -113,6 +131,17 @@ def used_in(records: Records, period: Period) -> int:
 
 def cost_of(replacements: pd.DataFrame, wage_per_hour: float) -> pd.Series:
     """Recorded cost of each replacement, plant and labour, in whole cents.
+
+    Parameters
+    ----------
+    replacements : pandas.DataFrame
+        Rows of the canonical table.
+    wage_per_hour : float
+
+    Returns
+    -------
+    pandas.Series of int
+        Cents.
 
     Examples
     --------
@@ -126,7 +155,18 @@ def cost_of(replacements: pd.DataFrame, wage_per_hour: float) -> pd.Series:
 
 
 def findings_of(closing: Provision, rolled: RollForward, period: Period, currency: str) -> pd.DataFrame:
-    """All results about the provision.
+    """Findings about the provision.
+
+    Parameters
+    ----------
+    closing : Provision
+        At the end of the period.
+    rolled : RollForward
+        How it moved.
+    period : Period
+        The quarter, half-open.
+    currency : str
+        Such as "EUR".
 
     Returns
     -------

@@ -58,14 +58,29 @@ class TimeGrid:
         return days, np.array([day.month - 1 for day in firsts])
 
     def contract_years(self) -> npt.NDArray[np.int64]:
-        """The contract year, from 0, in which each step begins."""
+        """Contract year, from 0, in which each step begins.
+
+        Returns
+        -------
+        numpy.ndarray of int, shape (steps,)
+        """
         turns = [0.0]
         while turns[-1] < self.edges[-1]:
             turns.append(float((add_months(self.starts_on, MONTHS * len(turns)) - self.starts_on).days))
         return np.searchsorted(turns, self.edges[:-1] + 1e-9, side="right") - 1
 
     def discount_factors(self, yearly_percent: tuple[float, ...]) -> Array:
-        """Worth at the start of one unit paid in the middle of each step (see `discount_factors`)."""
+        """Present value at the start of one unit paid in the middle of each step (see `discount_factors`).
+
+        Parameters
+        ----------
+        yearly_percent : tuple of float
+            One rate for each contract year; the last holds on.
+
+        Returns
+        -------
+        numpy.ndarray, shape (steps,)
+        """
         return discount_factors(self.midpoints, yearly_percent)
 
 

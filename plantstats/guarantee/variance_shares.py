@@ -35,7 +35,28 @@ def variance_shares(
     of_sites: Array,
     factor: Array,
 ) -> dict[str, float]:
-    """Where the variance comes from: chance given all else; the site, the model, the year alone."""
+    """Shares of the variance: chance given all else; the site, the model, the year alone.
+
+    Parameters
+    ----------
+    projected : callable
+        Projects the lines with given samples.
+    projection : Projection
+        Of all samples.
+    groups : pandas.DataFrame
+        Like plants: profile, unit, quantity.
+    drawn_from : tuple[HazardSamples, LineHazards, Index]
+        Samples, hazards and numbers of lines.
+    of_sites : numpy.ndarray, shape (samples, sites)
+        Effects of sites.
+    factor : numpy.ndarray, shape (samples,)
+        Factors of the year.
+
+    Returns
+    -------
+    dict of str to float
+        Part to share; they add up to 1.
+    """
     samples, hazards, rows = drawn_from
     n = min(len(factor), SHARE_SAMPLES)
     # The mean of each site's effect, so that its own uncertainty stays out.

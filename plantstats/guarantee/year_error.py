@@ -59,7 +59,19 @@ class YearError:
         return float(np.sqrt(second / self.mean**2 - 1))
 
     def samples(self, n_samples: int, seed: int) -> Array:
-        """Factors of the years to come, one per sample, evenly over their distribution."""
+        """Factors of the years to come, one per sample, evenly over their distribution.
+
+        Parameters
+        ----------
+        n_samples : int
+            How many samples of what is not known for sure.
+        seed : int
+            Seed of the random numbers; the same seed gives the same result.
+
+        Returns
+        -------
+        numpy.ndarray, shape (samples,)
+        """
         generator = stream(seed, "year")
         even = (np.arange(n_samples) + 0.5) / n_samples
         order = np.lexsort((self.variance, self.lasting))

@@ -27,7 +27,21 @@ KEPT = 2
 
 
 def key_of(files: dict[str, str], settings: Settings, more: list[str]) -> str:
-    """Name of the cache of these files under these settings, made by this code."""
+    """Name of the cache of these files under these settings, made by this code.
+
+    Parameters
+    ----------
+    files : dict of str to str
+        Name to digest.
+    settings : Settings
+        Of the company.
+    more : list of str
+        What else the result hangs on.
+
+    Returns
+    -------
+    str
+    """
     version = f"pyarrow {metadata.version('pyarrow')}"
     program = program_digest("records", "schema", "settings")
     parts = json.dumps([files, repr(settings), more, program, version], sort_keys=True)
@@ -35,7 +49,17 @@ def key_of(files: dict[str, str], settings: Settings, more: list[str]) -> str:
 
 
 def folder_of(records: Path) -> Path:
-    """The caches beside the records, or in the system's temporary folder where the records cannot be written to."""
+    """Folder of the caches: beside the records, or in the system's temporary folder where that cannot be written to.
+
+    Parameters
+    ----------
+    records : Path
+        Folder of the records.
+
+    Returns
+    -------
+    Path
+    """
     beside = records / FOLDER
     try:
         beside.mkdir(exist_ok=True)
@@ -76,7 +100,17 @@ def ensure(target: Path, build: Callable[[Path], None]) -> None:
 
 
 def is_whole(target: Path) -> bool:
-    """Whether a cache is there with every file as it was written."""
+    """Whether a cache is there with every file as it was written.
+
+    Parameters
+    ----------
+    target : Path
+        Folder of a cache.
+
+    Returns
+    -------
+    bool
+    """
     try:
         return all(file_digest(target / name) == digest for name, digest in read_made(target)["tables"].items())
     except (OSError, ValueError, TypeError, KeyError, AttributeError):
@@ -84,14 +118,31 @@ def is_whole(target: Path) -> bool:
 
 
 def write_made(place: Path, made: dict[str, Any]) -> None:
-    """Write what was made, with the digest of that very text: a flipped bit is no other account of the rows."""
+    """Write what was made, with the digest of that very text: a flipped bit is no other account of the rows.
+
+    Parameters
+    ----------
+    place : Path
+        Folder of a cache.
+    made : dict of str to Any
+        What JSON can hold.
+    """
     content = json.dumps(made)
     outer = {"sha256": hashlib.sha256(content.encode()).hexdigest(), "content": content}
     write_whole(place / MADE, json.dumps(outer))
 
 
 def read_made(place: Path) -> dict[str, Any]:
-    """What `write_made` wrote.
+    """Read what `write_made` wrote.
+
+    Parameters
+    ----------
+    place : Path
+        Folder of a cache.
+
+    Returns
+    -------
+    dict of str to Any
 
     Raises
     ------

@@ -118,7 +118,21 @@ def _decimal_mark(scanned: ScannedFile, table: Table) -> str | None:
 
 
 def with_lines(text: str, texts: list[str], lines: list[int]) -> str:
-    """Put the line and text of a value where a message says @n@."""
+    """Put the line and text of a value where a message says @n@.
+
+    Parameters
+    ----------
+    text : str
+        A message.
+    texts : list of str
+        Of the column.
+    lines : list of int
+        First line of each text.
+
+    Returns
+    -------
+    str
+    """
     return re.sub(r"@(\d+)@", lambda m: f"line {lines[int(m[1])]} {strip_marker(texts[int(m[1])])!r}", text)
 
 

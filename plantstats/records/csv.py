@@ -65,7 +65,18 @@ class CsvFile:
         self.blank = 0
 
     def preview(self) -> list[tuple[int, list[str]]]:
-        """The first rows as (line, cells); settles the delimiter and says what was decided."""
+        """First rows; settles the delimiter and says what was decided.
+
+        Returns
+        -------
+        list of tuple of int, list of str
+            Line, and its cells.
+
+        Raises
+        ------
+        RecordError
+            For a line of too many columns.
+        """
         first = next(self._chunks(2**16), b"")
         text = first.decode("utf-8", errors="replace")
         lines = text.split("\n")[:PREVIEW_LINES]
@@ -95,11 +106,23 @@ class CsvFile:
     def blocks(
         self, header_line: int, n_columns: int, wanted: dict[int, bool], record_test: Callable[[list[str]], bool]
     ) -> Iterator[Block]:
-        """Rows after the heads.
+        """Rows after the header.
 
-        Takes:  head_line; n_columns: how many heads; wanted: position -> whether to code its texts;
-                like_record: whether the cells of a line look like a record of the table.
-        Gives:  blocks; their rows and faults are all rows of the file, blank ones aside.
+        Parameters
+        ----------
+        header_line : int
+            Line of the header.
+        n_columns : int
+            Number of columns of the header.
+        wanted : dict of int to bool
+            Position to whether its texts are coded.
+        record_test : callable
+            Whether the cells of a line look like a record of the table.
+
+        Yields
+        ------
+        Block
+            Their rows and faults are all rows of the file, blank ones aside.
         """
         line = 1
         carry = b""

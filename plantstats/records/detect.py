@@ -67,14 +67,37 @@ def find_files(folder: Path, table: Table, options: TableSettings) -> list[Path]
 
 
 def table_files(folder: Path) -> list[Path]:
-    """Everything in a folder that ends as a file of a table does, by name; what programs leave behind is left out."""
+    """Files in a folder that end as a file of a table does, by name; what programs leave behind is left out.
+
+    Parameters
+    ----------
+    folder : Path
+        Folder of the records.
+
+    Returns
+    -------
+    list of Path
+    """
     return sorted(
         path for path in folder.iterdir() if path.suffix.lower() in ENDINGS and not path.name.startswith(LEFT_BEHIND)
     )
 
 
 def find_out_of_place(folder: Path, table: Table) -> list[str]:
-    """Files of a table that are packed, or stand in a folder of the folder: none of them is read by itself."""
+    """Files of a table that are packed, or stand in a folder of the folder: none of them is read by itself.
+
+    Parameters
+    ----------
+    folder : Path
+        Folder of the records.
+    table : Table
+        A canonical table.
+
+    Returns
+    -------
+    list of str
+        Their names.
+    """
     packed = [
         path.name
         for path in folder.iterdir()
@@ -91,7 +114,20 @@ def find_out_of_place(folder: Path, table: Table) -> list[str]:
 
 
 def find_unused(folder: Path, used: list[Path]) -> dict[str, str]:
-    """Files that no table takes: name -> what to do about it."""
+    """Files that no table takes: name -> what to do about it.
+
+    Parameters
+    ----------
+    folder : Path
+        Folder of the records.
+    used : list of Path
+        Files that tables take.
+
+    Returns
+    -------
+    dict of str to str
+        Name to what to do about it.
+    """
     why = "not read: it has no table's name; name it under tables, if it is one"
     unused = {path.name: why for path in table_files(folder) if path not in used}
     for table in TABLES.values():

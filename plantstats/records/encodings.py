@@ -99,7 +99,22 @@ def _choose(asked: str | None, name: str, start: bytes, valid: bool, undefined: 
 
 
 def check_decodes(path: Path, encoding: str, name: str) -> None:
-    """Raise RecordError if a file does not decode in its encoding, naming the place."""
+    """Refuse a file that does not decode in its encoding, naming the place.
+
+    Parameters
+    ----------
+    path : Path
+        Of the file.
+    encoding : str
+        Its name.
+    name : str
+        Of the file, for the message.
+
+    Raises
+    ------
+    RecordError
+        With the byte and its place.
+    """
     with open(path, "rb") as file:
         decoder = codecs.getincrementaldecoder(encoding)("strict")
         at = 0

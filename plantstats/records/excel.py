@@ -31,7 +31,17 @@ class ShownNumber(str):
 
 
 def cell_text(cell: Any) -> str:
-    """A workbook cell as text, numbers and dates with their marks (see `parse.context`)."""
+    """Workbook cell as text, numbers and dates with their marks (see `parse.context`).
+
+    Parameters
+    ----------
+    cell : Any
+        As the library gives it.
+
+    Returns
+    -------
+    str
+    """
     write = WRITTEN.get(type(cell))
     return write(cell) if write else str(cell)
 
@@ -92,7 +102,18 @@ class WorkbookFile:
         self.rows: list[list[Any]] = []
 
     def preview(self) -> list[tuple[int, list[str]]]:
-        """The first filled rows of the sheet that holds the table, as (sheet row, cells)."""
+        """First filled rows of the sheet that holds the table.
+
+        Returns
+        -------
+        list of tuple of int, list of str
+            Sheet row, and its cells.
+
+        Raises
+        ------
+        RecordError
+            For a workbook that cannot be read, or a row of too many columns.
+        """
         # Every sheet is checked before the reader lays any of them out.
         marks = {title: self.package.of_sheet(title) for title in self.package.parts}
         try:
@@ -170,7 +191,23 @@ class WorkbookFile:
     def blocks(
         self, header_line: int, n_columns: int, wanted: dict[int, bool], record_test: Callable[[list[str]], bool]
     ) -> Iterator[Block]:
-        """Rows after the heads; see CsvFile.blocks."""
+        """Rows after the header; see `CsvFile.blocks`.
+
+        Parameters
+        ----------
+        header_line : int
+            Line of the header.
+        n_columns : int
+            Number of columns of the header.
+        wanted : dict of int to bool
+            Position to whether its texts are coded.
+        record_test : callable
+            Whether the cells of a line look like a record of the table.
+
+        Yields
+        ------
+        Block
+        """
         blank = 0
         for start in range(header_line, len(self.rows), ROWS):
             part = self.rows[start : start + ROWS]

@@ -59,20 +59,60 @@ class Records:
     _tables: dict[str, pd.DataFrame] = field(default_factory=dict, repr=False)
 
     def parquet(self, name: str) -> Path:
-        """The typed Parquet file of a table."""
+        """Typed Parquet file of a table.
+
+        Parameters
+        ----------
+        name : str
+            Of a canonical table.
+
+        Returns
+        -------
+        Path
+
+        Raises
+        ------
+        KeyError
+            For a table that is not canonical.
+        """
         if name not in TABLES:
             raise KeyError(f"no table {name!r}; tables: {', '.join(TABLES)}")
         return self.cache / f"{name}.parquet"
 
     def table(self, name: str) -> pd.DataFrame:
-        """A typed table: one row per row used; the canonical columns, then raw cause texts, file, line."""
+        """Typed table: one row per row used; the canonical columns, then raw cause texts, file, line.
+
+        Parameters
+        ----------
+        name : str
+            Of a canonical table.
+
+        Returns
+        -------
+        pandas.DataFrame
+
+        Raises
+        ------
+        KeyError
+            For a table that is not canonical.
+        """
         if name not in self._tables:
             self._tables[name] = to_pandas(pq.read_table(self.parquet(name)))
         return self._tables[name].copy()
 
 
 def to_pandas(table: pa.Table) -> pd.DataFrame:
-    """Arrow to pandas in the promised types: str, datetime64[us], boolean, Int64, float64."""
+    """Arrow to pandas in the promised types: str, datetime64[us], boolean, Int64, float64.
+
+    Parameters
+    ----------
+    table : pyarrow.Table
+        Typed, as the schema says.
+
+    Returns
+    -------
+    pandas.DataFrame
+    """
     types: dict[pa.DataType, Any] = {pa.bool_(): pd.BooleanDtype(), pa.int64(): pd.Int64Dtype()}
     dates = [f.name for f in table.schema if pa.types.is_date(f.type)]
     for name in dates:

@@ -31,13 +31,40 @@ class ParquetFile:
             raise _damaged(name, error) from None
 
     def preview(self) -> list[tuple[int, list[str]]]:
-        """The heads, as row 0."""
+        """Header, as row 0.
+
+        Returns
+        -------
+        list of tuple of int, list of str
+            0, and the heads.
+        """
         return [(0, self.header)]
 
     def blocks(
         self, header_line: int, n_columns: int, wanted: dict[int, bool], record_test: Callable[[list[str]], bool]
     ) -> Iterator[Block]:
-        """Rows; see CsvFile.blocks. The line is the number of the row, from 1."""
+        """Rows; see `CsvFile.blocks`. The line is the number of the row, from 1.
+
+        Parameters
+        ----------
+        header_line : int
+            Line of the header.
+        n_columns : int
+            Number of columns of the header.
+        wanted : dict of int to bool
+            Position to whether its texts are coded.
+        record_test : callable
+            Whether the cells of a line look like a record of the table.
+
+        Yields
+        ------
+        Block
+
+        Raises
+        ------
+        RecordError
+            For a damaged file.
+        """
         names = self.header
         line = 1
         batches = self.file.iter_batches(500_000, columns=[names[n] for n in wanted])

@@ -36,7 +36,17 @@ class CellFaults(NamedTuple):
     faults: Sequence[Fault]
 
     def where(self, keep: np.ndarray) -> CellFaults:
-        """Those of the rows that a mask over the block keeps."""
+        """Faults of the rows that a mask over the block keeps.
+
+        Parameters
+        ----------
+        keep : numpy.ndarray of bool
+            One per row.
+
+        Returns
+        -------
+        CellFaults
+        """
         kept = keep[self.rows]
         return CellFaults(
             self.rows[kept], self.column, list(compress(self.texts, kept)), list(compress(self.faults, kept))
@@ -219,7 +229,12 @@ class Rows:
             bad[rows] = True
 
     def set_aside(self) -> Iterator[pa.Table]:
-        """Every fault of the block, of rows and of cells, in the set-aside shape."""
+        """Faults of the block, of rows and of cells, in the set-aside shape.
+
+        Yields
+        ------
+        pyarrow.Table
+        """
         for part in self.faults:
             rows, name, texts, faults = part.where(~self.empty)
             if not len(rows):
@@ -250,7 +265,17 @@ class Rows:
             )
 
     def typed(self, wanted: pa.Schema) -> pa.Table:
-        """The block in the typed shape."""
+        """The block in the typed shape.
+
+        Parameters
+        ----------
+        wanted : pyarrow.Schema
+            The canonical columns.
+
+        Returns
+        -------
+        pyarrow.Table
+        """
         limits = {limit: c.name for c in self.table.columns for limit in c.between}
         arrays = []
         for f in wanted:

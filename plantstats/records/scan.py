@@ -44,7 +44,20 @@ class DictionaryColumn:
         return list(self.codes)
 
     def add(self, array: pa.DictionaryArray, lines: np.ndarray) -> np.ndarray:
-        """Codes of a block's texts; new texts are taken up."""
+        """Codes of a block's texts; new texts are taken up.
+
+        Parameters
+        ----------
+        array : pyarrow.DictionaryArray
+            Texts of a block.
+        lines : numpy.ndarray
+            Their lines.
+
+        Returns
+        -------
+        numpy.ndarray
+            Codes.
+        """
         texts = array.dictionary.to_pylist()
         indices = array.indices.to_numpy(zero_copy_only=False)
         known = len(self.codes)
@@ -93,7 +106,13 @@ class ScannedFile:
     notes: list[tuple[str, str]]
 
     def blocks(self) -> Iterator[pa.RecordBatch]:
-        """The laid-aside blocks: `line`, and per position the codes (or the texts of a free-text column)."""
+        """Blocks that were laid aside.
+
+        Yields
+        ------
+        pyarrow.RecordBatch
+            `line`, and per position the codes (or the texts of a free-text column).
+        """
         with pa.OSFile(str(self.spill)) as source, pa.ipc.open_file(source) as reader:
             for n in range(reader.num_record_batches):
                 yield reader.get_batch(n)
@@ -161,7 +180,21 @@ def scan_file(file: TableFile, table: Table, options: TableSettings, spill: Path
 
 
 def record_test(table: Table, places: dict[str, list[int]], n_columns: int) -> Callable[[list[str]], bool]:
-    """Whether the cells of a line look like a record: as many fields, its required cells filled, dates with digits."""
+    """Test whether the cells of a line look like a record: fields, required cells and dates as they should be.
+
+    Parameters
+    ----------
+    table : Table
+        A canonical table.
+    places : dict[str, list[int]]
+        Column to its positions.
+    n_columns : int
+        Number of columns of the header.
+
+    Returns
+    -------
+    callable
+    """
     needed = [(places[c.name][0], c.kind) for c in table.columns if c.required and c.name in places]
 
     def looks_like_record(cells: list[str]) -> bool:

@@ -40,7 +40,18 @@ def species_table() -> pd.DataFrame:
 
 
 def accepted_names(own: dict[str, str]) -> dict[str, str]:
-    """Folded name or alias -> accepted name, the user's own aliases last and so the stronger."""
+    """Folded name or alias -> accepted name, the user's own aliases last and so the stronger.
+
+    Parameters
+    ----------
+    own : dict of str to str
+        The user's aliases.
+
+    Returns
+    -------
+    dict of str to str
+        Normalised name or alias to accepted name; the user's own aliases are the stronger.
+    """
     known: dict[str, str] = {}
     for row in _shipped().itertuples():
         for alias in (row.name, *row.aliases):
@@ -51,6 +62,19 @@ def accepted_names(own: dict[str, str]) -> dict[str, str]:
 
 
 def propose(name: str, known: dict[str, str]) -> str | None:
-    """The accepted name that an unknown name may be a misspelling of, or None; never applied by itself."""
+    """Accepted name that an unknown name may be a misspelling of; never applied by itself.
+
+    Parameters
+    ----------
+    name : str
+        As written.
+    known : dict of str to str
+        As `accepted_names` gives them.
+
+    Returns
+    -------
+    str or None
+        None where none is near.
+    """
     near = nearest(name, list(known), cutoff=0.85)
     return known[near] if near else None

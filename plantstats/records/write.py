@@ -132,7 +132,18 @@ class TableWriter:
 
 
 def set_aside_frame(parts: list[pa.Table]) -> pd.DataFrame:
-    """All faults as one table: SET_ASIDE, in order of table, file and line."""
+    """All faults as one table: SET_ASIDE, in order of table, file and line.
+
+    Parameters
+    ----------
+    parts : list of pyarrow.Table
+        Faults of files.
+
+    Returns
+    -------
+    pandas.DataFrame
+        SET_ASIDE, in order of table, file and line.
+    """
     table = pa.concat_tables(parts) if parts else SET_ASIDE.empty_table()
     frame = table.to_pandas()
     for name in SET_ASIDE.names:

@@ -252,6 +252,15 @@ class _SheetParser:
 def position(reference: str) -> Position:
     """Row and column of a cell by its reference.
 
+    Parameters
+    ----------
+    reference : str
+        Such as "B7".
+
+    Returns
+    -------
+    Position
+
     Examples
     --------
     >>> position("A1"), position("AB12")

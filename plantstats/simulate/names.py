@@ -47,7 +47,17 @@ COMMON = {
 
 
 def site_names(settings: Sequence[int]) -> list[str]:
-    """Names of sites, each once, from their settings (0 office, 1 lobby, 2 home)."""
+    """Names of sites, each once, from their settings (0 office, 1 lobby, 2 home).
+
+    Parameters
+    ----------
+    settings : sequence of int
+        One per site.
+
+    Returns
+    -------
+    list of str
+    """
     return _each_once(
         f"{WORDS[7 * i % len(WORDS)]} {BUILDINGS[setting][i // len(WORDS) % len(BUILDINGS[setting])]}"
         for i, setting in enumerate(settings)
@@ -55,7 +65,17 @@ def site_names(settings: Sequence[int]) -> list[str]:
 
 
 def client_names(count: int) -> list[str]:
-    """Names of clients, each once."""
+    """Names of clients, each once.
+
+    Parameters
+    ----------
+    count : int
+        How many.
+
+    Returns
+    -------
+    list of str
+    """
     stems, endings = len(STEMS), len(ENDINGS)
     return _each_once(
         f"{STEMS[5 * i % stems]}{ENDINGS[(i + i // stems) % endings]} {FIRMS[i % len(FIRMS)]}" for i in range(count)
@@ -63,17 +83,48 @@ def client_names(count: int) -> list[str]:
 
 
 def addresses(count: int) -> list[str]:
-    """Number and street of each site."""
+    """Number and street of each site.
+
+    Parameters
+    ----------
+    count : int
+        How many.
+
+    Returns
+    -------
+    list of str
+    """
     return [f"{3 + 5 * i % 83} {STREETS[3 * i % len(STREETS)]}" for i in range(count)]
 
 
 def access_notes(count: int) -> list[str]:
-    """How to get in; none at some."""
+    """Ways to get in; none at some sites.
+
+    Parameters
+    ----------
+    count : int
+        How many.
+
+    Returns
+    -------
+    list of str
+    """
     return [ACCESS[2 * i % len(ACCESS)] for i in range(count)]
 
 
 def room(position: str, setting: int) -> str:
-    """The room of a place such as "1-09".
+    """Room of a place such as "1-09".
+
+    Parameters
+    ----------
+    position : str
+        Floor and number.
+    setting : int
+        0 office, 1 lobby, 2 home.
+
+    Returns
+    -------
+    str
 
     Examples
     --------

@@ -30,12 +30,36 @@ FLAG_WORDS: dict[str, tuple[set[str], set[str]]] = {
 
 
 def parse_text(texts: list[str], context: Context) -> Parsed:
-    """Parse free text: kept letter for letter."""
+    """Parse free text: kept letter for letter.
+
+    Parameters
+    ----------
+    texts : list of str
+        Distinct texts of a column.
+    context : Context
+        What is known of the column.
+
+    Returns
+    -------
+    Parsed
+    """
     return Parsed([text if text.strip() else None for text in map(strip_marker, texts)], [None] * len(texts))
 
 
 def parse_flags(texts: list[str], context: Context) -> Parsed:
-    """Parse yes and no, in English and the declared languages, and the user's codes for them."""
+    """Parse yes and no, in English and the declared languages, and the user's codes for them.
+
+    Parameters
+    ----------
+    texts : list of str
+        Distinct texts of a column.
+    context : Context
+        What is known of the column.
+
+    Returns
+    -------
+    Parsed
+    """
     yes, no = set(FLAGS_TRUE), set(FLAGS_FALSE)
     for language in context.table.languages:
         more_yes, more_no = FLAG_WORDS.get(language, (set(), set()))
@@ -46,7 +70,19 @@ def parse_flags(texts: list[str], context: Context) -> Parsed:
 
 
 def parse_words(texts: list[str], context: Context) -> Parsed:
-    """Parse words of a closed list, their aliases, and the user's codes for them."""
+    """Parse words of a closed list, their aliases, and the user's codes for them.
+
+    Parameters
+    ----------
+    texts : list of str
+        Distinct texts of a column.
+    context : Context
+        What is known of the column.
+
+    Returns
+    -------
+    Parsed
+    """
     known: dict[str, str] = {}
     for word, aliases in context.column.words:
         known.update({normalize_key(alias): word for alias in (word, word.replace("_", " "), *aliases)})
@@ -61,7 +97,19 @@ def parse_words(texts: list[str], context: Context) -> Parsed:
 
 
 def parse_light(texts: list[str], context: Context) -> Parsed:
-    """Parse light bands, their aliases, and the user's codes for them."""
+    """Parse light bands, their aliases, and the user's codes for them.
+
+    Parameters
+    ----------
+    texts : list of str
+        Distinct texts of a column.
+    context : Context
+        What is known of the column.
+
+    Returns
+    -------
+    Parsed
+    """
     own = own_codes(context)
     known = {}
     for key in {normalize_key(strip_marker(text)) for text in texts}:
@@ -89,7 +137,19 @@ def _parse_known(texts: list[str], known: Mapping[str, object], otherwise: str) 
 
 
 def parse_causes(texts: list[str], context: Context) -> Parsed:
-    """Parse causes into (cause, outcome); what is not mapped is unknown, and noted."""
+    """Parse causes into (cause, outcome); what is not mapped is unknown, and noted.
+
+    Parameters
+    ----------
+    texts : list of str
+        Distinct texts of a column.
+    context : Context
+        What is known of the column.
+
+    Returns
+    -------
+    Parsed
+    """
     own: dict[str, Any] = dict(context.settings.causes)
     parsed = Parsed.blank(len(texts))
     may_be_blank = context.column.name == "removal_reason"

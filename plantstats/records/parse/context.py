@@ -21,7 +21,16 @@ MISSING = {"", "na", "n/a", "n.a.", "null", "none", "nan", "nat", "nil", "-", "-
 
 
 def strip_marker(text: str) -> str:
-    """The text of a cell without the mark of its kind."""
+    """Text of a cell without the mark of its kind.
+
+    Parameters
+    ----------
+    text : str
+
+    Returns
+    -------
+    str
+    """
     return text[1:] if text[:1] in (NUMBER_CELL, DATE_CELL) else text
 
 
@@ -58,11 +67,31 @@ class Parsed:
 
     @classmethod
     def blank(cls, size: int) -> Parsed:
-        """As many missing values without a fault."""
+        """As many missing values without a fault.
+
+        Parameters
+        ----------
+        size : int
+            How many.
+
+        Returns
+        -------
+        Parsed
+        """
         return cls([None] * size, [None] * size)
 
     def refuse(self, n: int, code: Code, text: str) -> None:
-        """Say why text n is no value."""
+        """Say why text n is no value.
+
+        Parameters
+        ----------
+        n : int
+            Number of the text.
+        code : Code
+            Of the fault.
+        text : str
+            What is wrong, for people.
+        """
         self.values[n], self.faults[n] = None, Fault(code, text)
 
 
@@ -94,10 +123,31 @@ class Context:
     header: str = ""
 
     def rows(self, positions: list[int]) -> int:
-        """How many rows hold the texts at these positions."""
+        """Number of rows that hold the texts at these positions.
+
+        Parameters
+        ----------
+        positions : list of int
+            Numbers of texts.
+
+        Returns
+        -------
+        int
+        """
         return sum(int(self.counts[n]) for n in positions) if self.counts is not None else len(positions)
 
 
 def own_codes(context: Context) -> dict[str, str]:
-    """The user's codes of this column, normalised."""
+    """The user's codes of this column, normalised.
+
+    Parameters
+    ----------
+    context : Context
+        What is known of the column.
+
+    Returns
+    -------
+    dict of str to str
+        Code to meaning.
+    """
     return {normalize_key(raw): word for raw, word in context.table.codes.get(context.column.name, {}).items()}

@@ -12,7 +12,24 @@ SHOWN = {"dmy": "day first", "mdy": "month first", "ymd": "year first"}
 
 
 def full_year(text: str, window: int) -> int:
-    """A year of four digits, or of two under a window that begins with `window`."""
+    """A year of four digits, or of two under a window that begins with `window`.
+
+    Parameters
+    ----------
+    text : str
+        Two or four digits.
+    window : int
+        First year of the window.
+
+    Returns
+    -------
+    int
+
+    Examples
+    --------
+    >>> full_year("26", 1970), full_year("75", 1970)
+    (2026, 1975)
+    """
     if len(text) == 4:
         return int(text)
     year = window // 100 * 100 + int(text)
@@ -20,7 +37,20 @@ def full_year(text: str, window: int) -> int:
 
 
 def orders_of(match: re.Match[str], window: int) -> dict[str, tuple[int, int, int] | None]:
-    """What the three numbers mean under each order, None where the order is impossible for them."""
+    """Readings of three numbers under each order.
+
+    Parameters
+    ----------
+    match : re.Match[str]
+        Of the three numbers.
+    window : int
+        First year of the window for years of two digits.
+
+    Returns
+    -------
+    dict[str, tuple[int, int, int] | None]
+        None where the order is impossible for them.
+    """
     a, b, c = match["a"], match["b"], match["c"]
     readings = {"dmy": (full_year(c, window), int(b), int(a)), "mdy": (full_year(c, window), int(a), int(b))}
     if len(c) == 2 and len(a) == 2:
@@ -51,7 +81,21 @@ def _leave_out_years(found: dict[int, re.Match[str]], waiting: dict[int, Any]) -
 def settle_order(
     waiting: dict[int, Any], found: dict[int, re.Match[str]], days: dict[int, Any], context: Context, parsed: Parsed
 ) -> None:
-    """Settle the order of a column and move its readings to `days`, or ask; `waiting`: text -> its readings."""
+    """Settle the order of a column and move its readings to `days`, or ask.
+
+    Parameters
+    ----------
+    waiting : dict of int to Any
+        Number of a text to its readings.
+    found : dict[int, re.Match[str]]
+        Number of a text to its three numbers.
+    days : dict of int to Any
+        Filled with the settled days.
+    context : Context
+        What is known of the column.
+    parsed : Parsed
+        Takes the faults and notes.
+    """
     if not waiting:
         return
     name = context.column.name

@@ -15,7 +15,19 @@ MOST_SHOWN = 5
 
 
 def parse_ids(texts: list[str], context: Context) -> Parsed:
-    """Ids: kept letter for letter but for outer spaces and letter forms; case counts; number cells are suspect."""
+    """Ids: kept letter for letter but for outer spaces and letter forms; case counts; number cells are suspect.
+
+    Parameters
+    ----------
+    texts : list of str
+        Distinct texts of a column.
+    context : Context
+        What is known of the column.
+
+    Returns
+    -------
+    Parsed
+    """
     faults = [_doubtful(text) for text in texts]
     values = [
         None if fault else clean_text(strip_marker(text)) or None for text, fault in zip(texts, faults, strict=True)
@@ -68,7 +80,17 @@ def _note_wrong_letters(texts: list[str], parsed: Parsed) -> None:
 
 
 def twice_encoded(text: str) -> str | None:
-    """What a text was before UTF-8 was read as Windows-1252, or None where it does not look like that."""
+    """Text as it was before UTF-8 was read as Windows-1252.
+
+    Parameters
+    ----------
+    text : str
+
+    Returns
+    -------
+    str or None
+        None where it does not look like that.
+    """
     if text.isascii():
         return None
     try:
@@ -79,7 +101,19 @@ def twice_encoded(text: str) -> str | None:
 
 
 def parse_labels(texts: list[str], context: Context) -> Parsed:
-    """Names: look-alikes (case, spaces, accents) are joined under the spelling used most, with a note."""
+    """Names: look-alikes (case, spaces, accents) are joined under the spelling used most, with a note.
+
+    Parameters
+    ----------
+    texts : list of str
+        Distinct texts of a column.
+    context : Context
+        What is known of the column.
+
+    Returns
+    -------
+    Parsed
+    """
     tidied = [clean_text(strip_marker(text)) for text in texts]
     best: dict[str, tuple[int, str]] = {}
     for n, text in enumerate(tidied):
@@ -98,7 +132,19 @@ def parse_labels(texts: list[str], context: Context) -> Parsed:
 
 
 def parse_species(texts: list[str], context: Context) -> Parsed:
-    """Species by accepted name; unknown ones stay as written, a likely misspelling is only proposed."""
+    """Species by accepted name; unknown ones stay as written, a likely misspelling is only proposed.
+
+    Parameters
+    ----------
+    texts : list of str
+        Distinct texts of a column.
+    context : Context
+        What is known of the column.
+
+    Returns
+    -------
+    Parsed
+    """
     own = context.settings.species | context.table.codes.get(context.column.name, {})
     known = accepted_names(own)
     parsed = parse_labels(texts, context)

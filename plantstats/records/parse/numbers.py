@@ -36,7 +36,17 @@ GROUPED = re.compile(r"\d{1,3}(?:(?P<mark>[.,' \u2019])\d{3})(?:(?P=mark)\d{3})*
 
 
 def readings(body: str) -> dict[str, float]:
-    """What a written number is under each decimal mark that fits it; empty where neither does.
+    """Values of a written number under each decimal mark that fits it; empty where neither does.
+
+    Parameters
+    ----------
+    body : str
+        Without unit.
+
+    Returns
+    -------
+    dict of str to float
+        Decimal mark to value.
 
     Examples
     --------
@@ -66,7 +76,17 @@ def readings(body: str) -> dict[str, float]:
 
 
 def marks_proved(texts: list[str]) -> set[str]:
-    """Decimal marks under which every number of the texts can be read; evidence for a whole file."""
+    """Decimal marks under which every number of the texts can be read; evidence for a whole file.
+
+    Parameters
+    ----------
+    texts : list of str
+        Distinct texts of a column.
+
+    Returns
+    -------
+    set of str
+    """
     left = {".", ","}
     for text in texts:
         match = PATTERN.match(clean_text(text))
