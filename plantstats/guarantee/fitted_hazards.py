@@ -193,8 +193,10 @@ class FittedHazards:
         return patterns.groupby(["species", "light"], as_index=False)[["plant_days", "losses"]].sum()
 
     def _shape(self, profile: pd.Series, bands: list[str], beta: Array, terms: tuple[str, ...]) -> tuple[Array, Array]:
-        """What age and month multiply the rate of the first band in January with, at the estimate and per sample: bands
-        x 12, flat; `terms` as on record in that month."""
+        """Multiples of the rate of the first band in January by age and month, at the estimate and per sample.
+
+        Shape: bands x 12, flat; `terms` as on record in that month.
+        """
         months = pd.DataFrame({"age_band": np.repeat(bands, MONTHS), "month": np.tile(np.arange(1, 13), len(bands))})
         rows, _ = self.model.rows(months.assign(**{str(name): value for name, value in profile.items()}), "group")
         against_first = rows.to_numpy() - rows.to_numpy()[0]
@@ -220,8 +222,11 @@ class FittedHazards:
         return rate, theirs, np.floor(angle.to_numpy() * MONTHS / (2 * np.pi)).astype(np.intp) % MONTHS
 
     def _monthly_effect(self, terms: tuple[str, ...], beta: Array) -> Array:
-        """What terms do to the rate in each calendar month, samples x 12: the mean over the plant-days on record, each
-        weighted with what its plants would lose without them; beta: samples x columns."""
+        """Multiples of the rate by terms in each calendar month, samples x 12.
+
+        The mean over the plant-days on record, each weighted with what its plants would lose without the terms; beta:
+        samples x columns.
+        """
         rate, theirs, month = self._rate_without(terms)
         weight = self.model.counts.by_pattern[1] * rate
         grown = np.exp(beta[:, theirs] @ self.model.counts.x[:, theirs].T) * weight

@@ -28,8 +28,10 @@ WARNING = (
 
 @dataclass(frozen=True)
 class Recovery:
-    """How many plants that once scored FAILING or less, and were left in place, recovered within HORIZON days; chance,
-    low, high: their share with exact 95% limits (NaN, 0, 1 without any plant)."""
+    """Plants that once scored FAILING or less, and were left in place: how many recovered within HORIZON days.
+
+    chance, low, high: their share with exact 95% limits (NaN, 0, 1 without any plant).
+    """
 
     recovered: int
     lost: int

@@ -127,8 +127,15 @@ class HazardSamples:
 
 @dataclass(frozen=True)
 class Projection:
-    """pmf: samples x lines x (n + 1): 0 to n replacements of one position; by_part: samples x lines x parts: expected
-    numbers."""
+    """Replacements of each line.
+
+    Parameters
+    ----------
+    pmf : numpy.ndarray, shape (samples, lines, n + 1)
+        Probabilities of 0 to n replacements of one position.
+    by_part : numpy.ndarray, shape (samples, lines, parts)
+        Expected numbers.
+    """
 
     pmf: Array
     by_part: Array
@@ -219,8 +226,10 @@ def _block(
     factor: Array,
     nodes: Array | None,
 ) -> Projection:
-    """Projection for some samples; first: plantings x steps x bands x 12 days, of_line: which of them is each line's;
-    later: steps x the same."""
+    """Projection for some samples.
+
+    first: plantings x steps x bands x 12 days, of_line: which of them is each line's; later: steps x the same.
+    """
     shape, steps = samples.shape[at].reshape(len(samples.shape[at]), -1), first.shape[1]
     hazard = (shape @ first.reshape(-1, shape.shape[-1]).T).reshape(len(shape), -1, steps)[:, of_line]
     begun = _probabilities(cover, samples.exits, hazard * factor[at][..., None], first.sum(axis=(2, 3))[of_line])
@@ -282,8 +291,10 @@ def _barycentric_weights(factor: Array, nodes: Array) -> Array:
 
 
 def _interpolated(factor: Array, nodes: Array, first: Array, table: Array) -> Array:
-    """Probabilities of first plants (samples x lines x steps) over tables at the nodes (samples x nodes x steps x
-    columns), then between the nodes: samples x lines x columns."""
+    """Probabilities over tables at the nodes, then between the nodes: samples x lines x columns.
+
+    first: of first plants, samples x lines x steps; table: samples x nodes x steps x columns.
+    """
     n, steps, columns = table.shape[1:]
     out = np.empty((*first.shape[:2], columns))
     for sample in range(len(first)):

@@ -73,8 +73,10 @@ class Method:
 
 @dataclass(frozen=True)
 class Valued:
-    """Guarantees with what is expected of them; number, cost, discounted: shape (plant rows,); pmf: samples x kinds x
-    (n + 1), kind: the kind of each plant row."""
+    """Guarantees with what is expected of them.
+
+    number, cost, discounted: shape (plant rows,); pmf: samples x kinds x (n + 1), kind: the kind of each plant row.
+    """
 
     plants: pd.DataFrame
     number: Array

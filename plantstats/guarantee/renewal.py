@@ -34,8 +34,11 @@ class Replacements(NamedTuple):
 
 
 class Followers(NamedTuple):
-    """What comes after an event of each step, last axis but one: at_least: probabilities of at least 0, 1, ... further
-    covered losses; after_covered, after_other: expected further ones by part (see `followers`)."""
+    """What comes after an event of each step, last axis but one.
+
+    at_least: probabilities of at least 0, 1, ... further covered losses; after_covered, after_other: expected further
+    ones by part (see `followers`).
+    """
 
     at_least: Array
     after_covered: Array

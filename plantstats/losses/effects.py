@@ -26,8 +26,10 @@ NEVER = -40.0
 
 
 class Contrast(NamedTuple):
-    """A comparison: of a term or a species, weights on the coefficients, what it rests on, and the column whose level
-    it is (None for slopes and contrasts of several)."""
+    """A comparison: of a term or a species, weights on the coefficients, what it rests on, and its column.
+
+    The column is None for slopes and contrasts of several.
+    """
 
     of: Term | str
     weights: Array

@@ -337,8 +337,7 @@ class LossModel:
         return np.asarray(self.beta + normal @ root)
 
     def _variance_of(self, columns: str) -> float:
-        """Variance of the log rates of species within groups, or of groups: the usual one where under three are
-        known."""
+        """Variance of the log rates of species in groups, or of groups: the usual one where under three are known."""
         known = [b for name, b in zip(self.names, self.beta, strict=True) if name.startswith(columns)]
         return max(float(np.var(known, ddof=1)), LEAST_VARIANCE) if len(known) >= 3 else USUAL_VARIANCE
 

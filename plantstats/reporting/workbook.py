@@ -50,7 +50,7 @@ def write(path: Path, tables: Sequence[tuple[str, str, pd.DataFrame]], findings:
 
 
 def _names(captions: Sequence[str]) -> list[str]:
-    """Names that sheets may bear: short, without []:*?/\\, each once."""
+    r"""Names that sheets may bear: short, without []:*?/\\, each once."""
     names: list[str] = []
     for caption in captions:
         plain = re.sub(r"[\[\]:*?/\\']", " ", caption).strip()[:LONGEST_NAME].strip() or "Table"

@@ -18,8 +18,10 @@ from plantstats.simulate.species import GROUPS
 
 
 class Effects:
-    """Lookups on the log scale: by species, light, pot, planter number; by days since (0 to 91 or 731);
-    by day and site."""
+    """Lookups on the log scale.
+
+    By species, light, pot, planter number; by days since (0 to 91 or 731); by day and site.
+    """
 
     def __init__(self, layout: Layout, params: CompanyParams) -> None:
         """All of them, for one company."""

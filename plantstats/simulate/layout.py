@@ -24,8 +24,11 @@ PLANT_COST = ((14, 18), (32, 42, 55), (78, 110), (165, 230))
 
 @dataclass
 class Layout:
-    """What stands where on the first day. `sites`: one row per site; `air_*`: sites by days; arrays below:
-    one value per position."""
+    """What stands where on the first day.
+
+    `sites`: one row per site; humidity, vpd and temperature: sites by days; arrays from `site` on: one value per
+    position.
+    """
 
     first: dt.date
     days: int

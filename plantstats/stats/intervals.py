@@ -24,7 +24,7 @@ class Interval(NamedTuple):
 
 
 def poisson_limits(events: Counts, conf_level: float = CONF_LEVEL) -> Interval:
-    """Exact limits for the mean of a Poisson count.
+    r"""Exact limits for the mean of a Poisson count.
 
     Parameters
     ----------
@@ -194,7 +194,7 @@ def log_se(low: npt.ArrayLike, high: npt.ArrayLike, conf_level: float = CONF_LEV
 
 
 def log_log_limits(survival: npt.ArrayLike, se: npt.ArrayLike, conf_level: float = CONF_LEVEL) -> tuple[Array, Array]:
-    """Limits of shares that stay between 0 and 1: of a survival curve, or of 1 - cumulative incidence.
+    r"""Limits of shares that stay between 0 and 1: of a survival curve, or of 1 - cumulative incidence.
 
     Parameters
     ----------

@@ -136,8 +136,10 @@ def _new_sites(
 
 
 def _provision(records: Records, fits: HazardFits, year_ago: date, period: Period) -> list[pd.DataFrame]:
-    """Whether what the guarantees in force a year ago cost since stayed within the points of what was provided for
-    them up to the end of the period: those of two and three years still run."""
+    """Whether the guarantees in force a year ago cost no more since than the points of what was provided for them.
+
+    Up to the end of the period: those of two and three years still run.
+    """
     force = in_force(records, fits.time, year_ago).truncated_at(period.end)
     if force.plants.empty:
         return []

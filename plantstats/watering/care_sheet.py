@@ -243,7 +243,7 @@ def _change(now: int, visit: int, look: int) -> str:
 
 
 def _title(route: str, book: Workbook) -> str:
-    """A sheet name that a workbook accepts (no []:*?/\\, at most 31 letters) and that is not taken."""
+    r"""A sheet name that a workbook accepts (no []:*?/\\, at most 31 letters) and that is not taken."""
     plain = re.sub(r"[\[\]:*?/\\']", " ", route).strip()[:28] or "route"
     taken = {name.lower() for name in book.sheetnames}
     number = next(n for n in range(1, len(taken) + 2) if (plain if n == 1 else f"{plain} {n}").lower() not in taken)
