@@ -88,6 +88,12 @@ def define(**sentences: str) -> None:
     ------
     FindingsError
         When a measure has another sentence already.
+
+    Examples
+    --------
+    >>> define(wilted_share="Plants in 100 that were wilted.")
+    >>> DEFINITIONS["wilted_share"]
+    'Plants in 100 that were wilted.'
     """
     clash = sorted(name for name, text in sentences.items() if DEFINITIONS.get(name, text) != text)
     if clash:
@@ -304,6 +310,13 @@ def for_display(findings: pd.DataFrame, small_group: int, *, same_decimals: bool
     pandas.DataFrame
         The same rows as text: measure, groupings ("all" where not split), period, n_plants, plant_days, losses,
         estimate, interval, result ("12.3 (8.1 to 17.9)"), unit, note. A withheld or missing value says so.
+
+    Examples
+    --------
+    >>> about = {"unit": "per 100 plant-years", "method": "m", "n_plants": 3, "conf_level": 0.95}
+    >>> rate = table([finding("loss_rate", "2026-Q3", 8.04, 4.0, 16.1, **about)])
+    >>> for_display(rate, 2)["result"].tolist(), for_display(rate, 5)["result"].tolist()
+    (['8.04 (4.00 to 16.10)'], ['withheld: fewer than 5 plants'])
     """
     by = groupings(findings)
     small = findings["n_plants"].lt(small_group).fillna(False).to_numpy(dtype=bool)
@@ -401,6 +414,13 @@ def write(findings: pd.DataFrame, folder: Path) -> list[Path]:
     ------
     OutputError
         Where nothing can be written.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> rate = finding("loss_rate", "2026-Q3", 8.0, unit="per 100 plant-years", method="losses / days")
+    >>> [path.name for path in write(table([rate]), Path(tempfile.mkdtemp()))]
+    ['findings.csv', 'findings.parquet']
     """
     ordered = table(findings)
     texts: list[str] = list(ordered.select_dtypes("str").columns)

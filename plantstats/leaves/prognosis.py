@@ -48,8 +48,6 @@ def loss_after_leaf_drop(intervals: CountIntervals, model: LeafFit, period: str)
     n_losses = int(table["losses"].sum())
     common: dict[str, Any] = {"period": period, "unit": "times", "method": METHOD}
     try:
-        if n_losses < FEWEST_LOSSES:
-            raise CountModelError(f"{n_losses} losses: too few to tell")
         fit = _fit(table)
     except CountModelError as error:
         return findings.table(
@@ -105,6 +103,9 @@ def _rate_table(intervals: CountIntervals, model: LeafFit) -> pd.DataFrame:
 
 
 def _fit(rates: pd.DataFrame) -> CountFit:
+    n_losses = int(rates["losses"].sum())
+    if n_losses < FEWEST_LOSSES:
+        raise CountModelError(f"{n_losses} losses: too few to tell")
     # Levels that lost nothing have a log rate of minus infinity; they are left out, and nothing is compared with them.
     for factor in ("species", "light", "age_band", "shed"):
         rates = rates[rates.groupby(factor)["losses"].transform("sum") > 0]

@@ -92,6 +92,12 @@ def ending(lifetimes: pd.DataFrame) -> pd.Series:
     -------
     pandas.Series
         The cause of an event ("unknown" where none is noted), "client", or missing where follow-up only ended.
+
+    Examples
+    --------
+    >>> two = pd.DataFrame({"event": [1, 1], "cause": ["pest", None]})
+    >>> ending(two).tolist()
+    ['pest', 'unknown']
     """
     cause = lifetimes["cause"].astype("object")
     cause = cause.where(cause.notna(), "unknown").where(lifetimes["event"] == 1, np.nan)

@@ -215,6 +215,15 @@ def fit_coefficients(data: CountData, size: float, beta: Array) -> Array:
     References
     ----------
     McCullagh and Nelder 1989, Generalized Linear Models, section 2.5 (from memory).
+
+    Examples
+    --------
+    Four counts that add up to eight; their mean is two:
+
+    >>> none = IntervalCounts.of(None)
+    >>> data = CountData(np.ones((1, 1)), np.zeros(1), *np.array([[4.0], [8.0], [40.0], [2.0], [4.0]]), none)
+    >>> np.exp(fit_coefficients(data, np.inf, np.zeros(1))).round(6).tolist()
+    [2.0]
     """
     alpha, best = 1 / size, data.loglik(size, data.eta(beta))
     for _ in range(MAX_STEPS):
@@ -247,6 +256,16 @@ def poisson_dispersion(data: CountData, mean: Array) -> tuple[float, float]:
     Returns
     -------
     pearson, score : float
+
+    Examples
+    --------
+    Counts 0, 0, 2, 6: squared distances from their mean, 4 + 4 + 0 + 16, over the mean; and (24 - 8) / 2:
+
+    >>> counts, times = np.array([0.0, 2.0, 6.0]), np.array([2.0, 1.0, 1.0])
+    >>> sums = np.array([[4.0], [8.0], [40.0]])
+    >>> data = CountData(np.ones((1, 1)), np.zeros(1), *sums, counts, times, IntervalCounts.of(None))
+    >>> poisson_dispersion(data, np.array([2.0]))
+    (12.0, 8.0)
     """
     n, total, squares, _ = data.completed(mean, np.inf)
     squared = squares - 2 * mean * total + n * mean**2
@@ -271,6 +290,17 @@ def fit_both(data: CountData, beta: Array) -> tuple[float, Array]:
     ------
     CountModelError
         When dispersion or coefficients do not settle.
+
+    Examples
+    --------
+    The mean of one sample is the same whatever the dispersion:
+
+    >>> counts, times = np.array([0.0, 2.0, 6.0]), np.array([2.0, 1.0, 1.0])
+    >>> sums = np.array([[4.0], [8.0], [40.0]])
+    >>> data = CountData(np.ones((1, 1)), np.zeros(1), *sums, counts, times, IntervalCounts.of(None))
+    >>> size, beta = fit_both(data, np.zeros(1))
+    >>> np.exp(beta).round(6).tolist(), bool(size < 1)
+    ([2.0], True)
     """
     size = np.nan
     for _ in range(MAX_STEPS):
@@ -311,6 +341,13 @@ def se_size(data: CountData, size: float, mean: Array) -> float:
     -------
     float
         Missing for Poisson.
+
+    Examples
+    --------
+    >>> none = IntervalCounts.of(None)
+    >>> data = CountData(np.ones((1, 1)), np.zeros(1), *np.array([[4.0], [8.0], [40.0], [2.0], [4.0]]), none)
+    >>> se_size(data, np.inf, np.array([2.0]))
+    nan
     """
     if not np.isfinite(size):
         return np.nan

@@ -97,6 +97,14 @@ def safe_start(lifetimes: pd.DataFrame) -> float | None:
     Notes
     -----
     A curve that falls while two are at risk is wrong for all later ages too; from the age given, it is not.
+
+    Examples
+    --------
+    Twelve plants, of which eleven come under observation at day 15, after the first loss:
+
+    >>> twelve = pd.DataFrame({"entry_age": [0, *[15] * 11], "exit_age": range(10, 130, 10), "event": 1})
+    >>> safe_start(twelve.assign(plant_id=range(12)))
+    15.0
     """
     good = check_lifetimes(lifetimes)
     ages = np.unique(np.concatenate([good["entry_age"], good["exit_age"]]).astype(float))
@@ -127,6 +135,12 @@ def median_life(curve: pd.DataFrame) -> Summary:
     References
     ----------
     Brookmeyer and Crowley 1982, Biometrics 38:29.
+
+    Examples
+    --------
+    >>> twelve = pd.DataFrame({"plant_id": range(12), "entry_age": 0, "exit_age": range(10, 130, 10), "event": 1})
+    >>> median_life(curves(twelve, [])).estimate
+    60.0
     """
     estimate, low, high = (_first_age(curve, column) for column in ("estimate", "low", "high"))
     return Summary(estimate, np.nan, low if pd.notna(estimate) else np.nan, high)
@@ -156,6 +170,14 @@ def restricted_mean(curve: pd.DataFrame, horizon: float, conf_level: float = CON
     References
     ----------
     Klein and Moeschberger 2003, Survival Analysis, section 4.5.
+
+    Examples
+    --------
+    All are lost by the horizon, so that it is the plain mean of 10, 20, ... 120 days:
+
+    >>> twelve = pd.DataFrame({"plant_id": range(12), "entry_age": 0, "exit_age": range(10, 130, 10), "event": 1})
+    >>> round(restricted_mean(curves(twelve, []), 120).estimate, 6)
+    65.0
     """
     ages, heights = curve["age_days"].to_numpy(float), curve["estimate"].to_numpy(float)
     if horizon <= ages[0] or (ages[-1] < horizon and heights[-1] > 0):

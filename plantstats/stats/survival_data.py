@@ -102,6 +102,12 @@ def in_groups(lifetimes: pd.DataFrame, by: list[str]) -> Iterator[tuple[dict[str
     ------
     tuple of dict and pandas.DataFrame
         Per group the columns' values and its rows, in the order of the values; missing is "unknown"; no empty group.
+
+    Examples
+    --------
+    >>> three = pd.DataFrame({"light": ["low", None, "low"]})
+    >>> [(values, len(group)) for values, group in in_groups(three, ["light"])]
+    [({'light': 'low'}, 2), ({'light': 'unknown'}, 1)]
     """
     if not by:
         if len(lifetimes):
@@ -193,6 +199,15 @@ def to_the_end(steps: pd.DataFrame, lifetimes: pd.DataFrame) -> pd.DataFrame:
     pandas.DataFrame
         The same rows, with one at the last age with MIN_AT_RISK at risk and one at the end of follow-up (carried on
         from the step before), and few_at_risk: at this row or an earlier one fewer than MIN_AT_RISK were at risk.
+
+    Examples
+    --------
+    Ten are at risk at day 50; the curve goes on to the last exit, day 90, not to be quoted:
+
+    >>> steps = pd.DataFrame({"age_days": [0.0, 30.0], "at_risk": [12, 12], "events": [0, 1], "estimate": [1.0, 0.9]})
+    >>> lifetimes = pd.DataFrame({"entry_age": 0, "exit_age": [30, *[50] * 10, 90]})
+    >>> to_the_end(steps, lifetimes)[["age_days", "estimate", "few_at_risk"]].values.tolist()
+    [[0.0, 1.0, False], [30.0, 0.9, False], [50.0, 0.9, False], [90.0, 0.9, True]]
     """
     exits = np.unique(lifetimes["exit_age"].to_numpy(float))
     wanted = {*exits[at_risk(lifetimes, exits) >= MIN_AT_RISK][-1:], exits[-1]} - set(steps["age_days"])
@@ -211,12 +226,17 @@ def quotable_to(curve: pd.DataFrame) -> float:
     Parameters
     ----------
     curve : pandas.DataFrame
-        Rows of one curve: age_days, at_risk.
+        Rows of one curve: age_days, few_at_risk.
 
     Returns
     -------
     float
         Days.
+
+    Examples
+    --------
+    >>> quotable_to(pd.DataFrame({"age_days": [0.0, 30.0, 90.0], "few_at_risk": [False, False, True]}))
+    30.0
     """
     good = curve.loc[~curve["few_at_risk"], "age_days"]
     return float(good.max()) if len(good) else float(curve["age_days"].iloc[0])

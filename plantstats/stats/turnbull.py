@@ -113,6 +113,14 @@ def curve(fit: TurnbullFit, ages: npt.ArrayLike, start_age: float = 0) -> pd.Dat
     pandas.DataFrame
         One row per age: age_days, estimate (mass spread evenly over its interval), low, high (all mass of the interval
         at its beginning, or at its end: not a confidence interval).
+
+    Examples
+    --------
+    A third of the losses lie within 2 days, the rest between day 4 and 6:
+
+    >>> fit = fit_turnbull([0, 2, 4], [2, 6, 6])
+    >>> curve(fit, [2, 5]).round(3).values.tolist()
+    [[2.0, 0.667, 0.667, 0.667], [5.0, 0.333, 0.0, 0.667]]
     """
     at = np.asarray(ages, dtype="float64")
     finite = np.isfinite(fit.right)
