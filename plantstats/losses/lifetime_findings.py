@@ -154,10 +154,12 @@ def log_rank_findings(test: LogRank, by: list[str], period: str, within: list[st
     Parameters
     ----------
     test : LogRank
-    by, within : list of str
+    by : list of str
         As given to `logrank.log_rank`.
     period : str
         Name of the records' span.
+    within : list of str, optional
+        As given to `logrank.log_rank`.
 
     Returns
     -------

@@ -68,7 +68,18 @@ def page(study: Study) -> Page:
 
 
 def decisions(study: Study) -> list[Decision]:
-    """Accounts that cost more than they pay, as one line."""
+    """Accounts that cost more than they pay, as one line.
+
+    Parameters
+    ----------
+    study : Study
+        What the page is about.
+
+    Returns
+    -------
+    list of Decision
+        None or one.
+    """
     rows = pick(study.account_margins(), "account_margin", ["client_id"]).sort_values("estimate")
     under = rows[rows["high"].fillna(rows["estimate"]).lt(0)]
     if under.empty:

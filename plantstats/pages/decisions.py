@@ -42,7 +42,18 @@ class Decision:
 
 
 def ranked(decisions: Sequence[Decision], most: int = MOST) -> list[Decision]:
-    """The first few: by money, then by risk; what has no price comes after what has, by risk.
+    """Rank decisions by money, then by risk; what has no price comes after what has, by risk.
+
+    Parameters
+    ----------
+    decisions : sequence of Decision
+        In any order.
+    most : int, optional
+        How many are kept.
+
+    Returns
+    -------
+    list of Decision
 
     Examples
     --------
@@ -57,7 +68,19 @@ def ranked(decisions: Sequence[Decision], most: int = MOST) -> list[Decision]:
 
 
 def table(decisions: Sequence[Decision], currency: str) -> Listing:
-    """The decisions with room for a name and a date."""
+    """Table of decisions with room for a name and a date.
+
+    Parameters
+    ----------
+    decisions : sequence of Decision
+        Ranked.
+    currency : str
+        Such as "EUR".
+
+    Returns
+    -------
+    Listing
+    """
     records = pd.DataFrame(
         {
             "What": [d.what for d in decisions],

@@ -15,6 +15,13 @@ BARS = 45
 def draw_cost(quote: Quote, ax: Axes) -> Axes:
     """How likely each cost is, with the quoted points.
 
+    Parameters
+    ----------
+    quote : Quote
+        As `quote.quote` gives it.
+    ax : Axes
+        Axes to plot on.
+
     Returns
     -------
     matplotlib.axes.Axes
@@ -43,13 +50,30 @@ def draw_cost(quote: Quote, ax: Axes) -> Axes:
 
 
 def cost_in_words(quote: Quote) -> str:
-    """The chart of `draw_cost` for those who cannot see it."""
+    """Words of the chart of `draw_cost` for those who cannot see it.
+
+    Parameters
+    ----------
+    quote : Quote
+        As `quote.quote` gives it.
+
+    Returns
+    -------
+    str
+    """
     said = "; ".join(f"{100 * p:.0f}% point {quote.terms.currency} {quote.quantile(p) / 100:,.0f}" for p in QUANTILES)
     return f"Distribution of the cost over the term: mean {quote.cost.mean / 100:,.0f}; {said}."
 
 
 def draw_back_test(test: BackTest | None, ax: Axes) -> Axes:
-    """How often losses stayed within each point, against how often they should have.
+    """Share of losses within each point, against the share that should be.
+
+    Parameters
+    ----------
+    test : BackTest or None
+        None where the records of a year ago hold too few losses.
+    ax : Axes
+        Axes to plot on.
 
     Returns
     -------
@@ -75,7 +99,17 @@ def draw_back_test(test: BackTest | None, ax: Axes) -> Axes:
 
 
 def back_test_in_words(test: BackTest | None) -> str:
-    """The chart of `draw_back_test` for those who cannot see it."""
+    """Words of the chart of `draw_back_test` for those who cannot see it.
+
+    Parameters
+    ----------
+    test : BackTest or None
+        None where the records of a year ago hold too few losses.
+
+    Returns
+    -------
+    str
+    """
     if test is None:
         return "No back-test: the records of a year ago hold too few losses."
     some = [
@@ -88,7 +122,17 @@ def back_test_in_words(test: BackTest | None) -> str:
 
 
 def back_test_caption(test: BackTest | None) -> str:
-    """What stands below the chart of `draw_back_test`."""
+    """Caption of the chart of `draw_back_test`.
+
+    Parameters
+    ----------
+    test : BackTest or None
+        None where the records of a year ago hold too few losses.
+
+    Returns
+    -------
+    str
+    """
     if test is None:
         return "No quotes of a year ago."
     return (

@@ -22,7 +22,19 @@ SHARES = {
 
 
 def quote_sentences(quote: Quote, offered: Price) -> list[str]:
-    """What an owner reads first about a quote."""
+    """What an owner reads first about a quote.
+
+    Parameters
+    ----------
+    quote : Quote
+        As `quote.quote` gives it.
+    offered : Price
+        The price of the quote.
+
+    Returns
+    -------
+    list of str
+    """
     terms, unit = quote.terms, quote.terms.currency
     low, high = quote.number.quantile(0.025), quote.number.quantile(0.975)
     said = [
@@ -54,7 +66,17 @@ def _charge_sentence(quote: Quote, offered: Price) -> str:
 
 
 def answer_sentences(made: PricedQuote) -> list[str]:
-    """The headlines of a quote; the back-test stands on every one."""
+    """The headlines of a quote; the back-test stands on every one.
+
+    Parameters
+    ----------
+    made : PricedQuote
+        The quote with its price.
+
+    Returns
+    -------
+    list of str
+    """
     first = quote_sentences(made.quote, made.price)
     paid, losses = made.counted
     causes = f"{paid} of the {losses} losses on record had causes that these terms cover; the rates are those of these."
@@ -62,7 +84,17 @@ def answer_sentences(made: PricedQuote) -> list[str]:
 
 
 def year_sentence(quote: Quote) -> str:
-    """What last year's expectation came to, and that the price allows for such a year."""
+    """What last year's expectation came to, and that the price allows for such a year.
+
+    Parameters
+    ----------
+    quote : Quote
+        As `quote.quote` gives it.
+
+    Returns
+    -------
+    str
+    """
     error, usual = quote.year_error, "what is usual for a firm of this size"
     if error is None or error.years.empty:
         return f"No year could be foretold from these records yet; the price allows for {usual}."
@@ -75,7 +107,17 @@ def year_sentence(quote: Quote) -> str:
 
 
 def back_test_sentence(test: back_test.BackTest | None) -> str:
-    """The back-test in one sentence, for the page of every quote."""
+    """The back-test in one sentence, for the page of every quote.
+
+    Parameters
+    ----------
+    test : back_test.BackTest or None
+        None where the records of a year ago hold too few losses.
+
+    Returns
+    -------
+    str
+    """
     if test is None:
         return "No back-test: the records of a year ago hold too few losses to have made a quote from."
     seen, expected = int(test.totals["losses"].sum()), float(test.totals["expected"].sum())
@@ -103,7 +145,19 @@ def _sentence(note: str) -> str:
 
 
 def offer_sentences(quote: Quote, offered: Price) -> list[str]:
-    """What a client reads: what is promised, for which charge; none of our costs."""
+    """What a client reads: what is promised, for which charge; none of our costs.
+
+    Parameters
+    ----------
+    quote : Quote
+        As `quote.quote` gives it.
+    offered : Price
+        The price of the quote.
+
+    Returns
+    -------
+    list of str
+    """
     terms = quote.terms
     return [
         f"For {quote.plants:,} plants the replacement guarantee costs {show(offered.monthly, terms.currency)} a month.",
@@ -113,7 +167,21 @@ def offer_sentences(quote: Quote, offered: Price) -> list[str]:
 
 
 def nurse_sentences(found: Recovery, choice: Choice, currency: str) -> list[str]:
-    """Swap or nurse, in words."""
+    """Swap or nurse, in words.
+
+    Parameters
+    ----------
+    found : Recovery
+        What became of failing plants.
+    choice : Choice
+        Costs of either.
+    currency : str
+        Such as "EUR".
+
+    Returns
+    -------
+    list of str
+    """
     known = found.recovered + found.lost + found.neither
     if not known:
         return [f"{choice.verdict.capitalize()}.", WARNING]

@@ -12,7 +12,19 @@ from plantstats.guarantee.quote_findings import TAILS
 
 
 def line_table(quote: Quote, offered: Price) -> pd.DataFrame:
-    """The list with what is expected of each line: for people, rounded."""
+    """The list with what is expected of each line: for people, rounded.
+
+    Parameters
+    ----------
+    quote : Quote
+        As `quote.quote` gives it.
+    offered : Price
+        The price of the quote.
+
+    Returns
+    -------
+    pandas.DataFrame
+    """
     lines = quote.lines
     made = pd.DataFrame(
         {
@@ -38,7 +50,19 @@ def line_table(quote: Quote, offered: Price) -> pd.DataFrame:
 
 
 def offer_table(quote: Quote, offered: Price) -> pd.DataFrame:
-    """The list as a client may see it: no costs of ours."""
+    """The list as a client may see it: no costs of ours.
+
+    Parameters
+    ----------
+    quote : Quote
+        As `quote.quote` gives it.
+    offered : Price
+        The price of the quote.
+
+    Returns
+    -------
+    pandas.DataFrame
+    """
     lines = quote.lines
     return pd.DataFrame(
         {
@@ -52,7 +76,21 @@ def offer_table(quote: Quote, offered: Price) -> pd.DataFrame:
 
 
 def what_if_table(compared: pd.DataFrame, currency: str, other: str) -> pd.DataFrame:
-    """A comparison of `what_if` for people; `other` heads the column of the alternative."""
+    """A comparison of `what_if` for people; `other` heads the column of the alternative.
+
+    Parameters
+    ----------
+    compared : pandas.DataFrame
+        As `alternatives` gives it.
+    currency : str
+        Such as "EUR".
+    other : str
+        Heads the column of the alternative.
+
+    Returns
+    -------
+    pandas.DataFrame
+    """
     return pd.DataFrame(
         {
             "Line": compared["position"],
@@ -72,6 +110,16 @@ def what_if_table(compared: pd.DataFrame, currency: str, other: str) -> pd.DataF
 
 
 def terms_table(quote: Quote) -> pd.DataFrame:
-    """The terms in words: What, As promised."""
+    """The terms in words: What, As promised.
+
+    Parameters
+    ----------
+    quote : Quote
+        As `quote.quote` gives it.
+
+    Returns
+    -------
+    pandas.DataFrame
+    """
     said = quote.terms.plain_numbers
     return pd.DataFrame({"What": list(said), "As promised": list(said.values())})

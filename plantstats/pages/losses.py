@@ -42,7 +42,19 @@ def page(study: Study) -> Page:
 
 
 def headlines(study: Study, results: pd.DataFrame) -> tuple[str, list[str]]:
-    """The verdict in one line, and up to four sentences below it."""
+    """The verdict in one line, and up to four sentences below it.
+
+    Parameters
+    ----------
+    study : Study
+        What the page is about.
+    results : pandas.DataFrame
+        A table of `run.validate` or `figures.figures`.
+
+    Returns
+    -------
+    verdict, lines : str, list of str
+    """
     period, small = study.period, study.small_group
     rate = said(results, small, "loss_rate", period.name)
     count = int(rate["raw_losses"])

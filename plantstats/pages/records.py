@@ -98,7 +98,18 @@ def _to_mend(faults: pd.DataFrame) -> pd.DataFrame:
 
 
 def decisions(study: Study) -> list[Decision]:
-    """The most harmful fault of the records, as one line."""
+    """Decision about the most harmful fault of the records.
+
+    Parameters
+    ----------
+    study : Study
+        What the page is about.
+
+    Returns
+    -------
+    list of Decision
+        None or one.
+    """
     todo = _to_mend(study.faults())
     worst = todo[todo["severity"].eq("impossible")]
     if worst.empty:

@@ -40,7 +40,17 @@ def page(study: Study) -> Page:
 
 
 def decisions(study: Study) -> list[Decision]:
-    """What the visits ask for: changed intervals with what they save, and sites beyond the limit."""
+    """Decisions that the visits ask for: changed intervals with what they save, and sites beyond the limit.
+
+    Parameters
+    ----------
+    study : Study
+        What the page is about.
+
+    Returns
+    -------
+    list of Decision
+    """
     sites = study.site_advice()
     todo = []
     changed = sites[sites["advised"].ne(sites["now"])].sort_values("saving", ascending=False)
@@ -233,7 +243,17 @@ def _drying(study: Study) -> Section | None:
 
 
 def last_advice(study: Study) -> Section:
-    """What became of the advice of a quarter ago."""
+    """Section on what became of the advice of a quarter ago.
+
+    Parameters
+    ----------
+    study : Study
+        What the page is about.
+
+    Returns
+    -------
+    Section
+    """
     groups = study.advice_followed().set_index("group")["sites"]
     followed, ignored = int(groups.get("followed", 0)), int(groups.get("not followed", 0))
     advised = followed + ignored

@@ -58,7 +58,17 @@ def page(study: Study) -> Page:
 
 
 def decisions(study: Study) -> list[Decision]:
-    """The few plants that are most worth a look."""
+    """The few plants that are most worth a look.
+
+    Parameters
+    ----------
+    study : Study
+        What the page is about.
+
+    Returns
+    -------
+    list of Decision
+    """
     rows = study.watch_list().head(NAMED)
     if rows.empty:
         return []

@@ -61,7 +61,19 @@ def page(study: Study) -> Page:
 
 
 def say(terms: pd.DataFrame, label: str) -> str:
-    """A comparison of the loss model in plain words: "low light against medium light"."""
+    """A comparison of the loss model in plain words: "low light against medium light".
+
+    Parameters
+    ----------
+    terms : pandas.DataFrame
+        As `Study.effect_terms` gives them.
+    label : str
+        Of the comparison, as findings name it.
+
+    Returns
+    -------
+    str
+    """
     found = terms[terms["label"].eq(label)]
     if found.empty:
         return label

@@ -34,12 +34,31 @@ LIGHT_WORDS = {
 
 
 def cause(code: str) -> str:
-    """A cause in plain words."""
+    """Cause in plain words.
+
+    Parameters
+    ----------
+    code : str
+        Canonical.
+
+    Returns
+    -------
+    str
+    """
     return CAUSE_WORDS.get(code, code.replace("_", " "))
 
 
 def plants(count: float) -> str:
     """A number of plants in words.
+
+    Parameters
+    ----------
+    count : float
+        How many.
+
+    Returns
+    -------
+    str
 
     Examples
     --------
@@ -50,12 +69,34 @@ def plants(count: float) -> str:
 
 
 def count_of(count: float, thing: str) -> str:
-    """A number of things in words."""
+    """A number of things in words.
+
+    Parameters
+    ----------
+    count : float
+        How many.
+    thing : str
+        In the singular.
+
+    Returns
+    -------
+    str
+    """
     return f"{count:,.0f} {thing}" + ("" if count == 1 else "s")
 
 
 def money(currency: str, amount: float) -> str:
     """An amount without cents.
+
+    Parameters
+    ----------
+    currency : str
+        Such as "EUR".
+    amount : float
+
+    Returns
+    -------
+    str
 
     Examples
     --------
@@ -91,12 +132,34 @@ def parts_that_add_up(amounts: Sequence[float]) -> list[int]:
 
 
 def listed(items: Sequence[str], most: int = 6) -> str:
-    """Names in a sentence: "a, b and c", or "a, b and 4 more"."""
+    """Names in a sentence: "a, b and c", or "a, b and 4 more".
+
+    Parameters
+    ----------
+    items : sequence of str
+        Names.
+    most : int, default 6
+        How many are named.
+
+    Returns
+    -------
+    str
+    """
     if len(items) > most:
         return f"{', '.join(items[: most - 1])} and {len(items) - most + 1} more"
     return items[0] if len(items) == 1 else f"{', '.join(items[:-1])} and {items[-1]}" if items else "none"
 
 
 def could_be(interval: str) -> str:
-    """An interval in words people use: "7 to 24" becomes "could be 7 to 24"."""
+    """An interval in words people use: "7 to 24" becomes "could be 7 to 24".
+
+    Parameters
+    ----------
+    interval : str
+        As findings are shown.
+
+    Returns
+    -------
+    str
+    """
     return f"could be {interval}" if interval else "no limits can be given"

@@ -28,7 +28,17 @@ Label = Callable[[pd.Series], str]
 
 
 def canvas(height: float) -> tuple[Figure, Axes]:
-    """An empty chart of the house's width, outside pyplot's global state; few lines, no frame."""
+    """An empty chart of the house's width, outside pyplot's global state; few lines, no frame.
+
+    Parameters
+    ----------
+    height : float
+        In inches.
+
+    Returns
+    -------
+    fig, ax : Figure, Axes
+    """
     with sns.axes_style("white", {"axes.edgecolor": FRAME, "text.color": INK, "axes.labelcolor": SOFT}):
         fig = Figure(figsize=(WIDTH, height), layout="constrained")
         ax = fig.add_subplot()
@@ -38,12 +48,38 @@ def canvas(height: float) -> tuple[Figure, Axes]:
 
 
 def large_enough(rows: pd.DataFrame, small_group: int) -> pd.DataFrame:
-    """Rows that may be drawn: with an estimate, and not of a group with too few plants."""
+    """Rows that may be drawn: with an estimate, and not of a group with too few plants.
+
+    Parameters
+    ----------
+    rows : pandas.DataFrame
+        Findings.
+    small_group : int
+        Groups with fewer plants keep their counts, but not their estimates.
+
+    Returns
+    -------
+    pandas.DataFrame
+    """
     return rows[rows["estimate"].notna() & ~rows["n_plants"].lt(small_group).fillna(False)]
 
 
 def in_words(rows: pd.DataFrame, label: Label, most: int = 4) -> str:
-    """The first rows as text, for those who cannot see the drawing."""
+    """The first rows as text, for those who cannot see the drawing.
+
+    Parameters
+    ----------
+    rows : pandas.DataFrame
+        Findings.
+    label : Label
+        Names a row.
+    most : int, default 4
+        How many are named.
+
+    Returns
+    -------
+    str
+    """
     text = for_display(rows.head(most), 0)
     parts = [f"{label(row)} {text.loc[n, 'result']}" for n, row in rows.head(most).iterrows()]
     more = f"; and {len(rows) - most} more" if len(rows) > most else ""
@@ -78,7 +114,20 @@ class Intervals:
         return large_enough(self.rows.select(findings), small_group).head(self.rows.most)
 
     def draw(self, findings: pd.DataFrame, small_group: int) -> Figure | None:
-        """The drawing; None without rows."""
+        """The drawing; None without rows.
+
+        Parameters
+        ----------
+        findings : pandas.DataFrame
+            Results.
+        small_group : int
+            Groups with fewer plants keep their counts, but not their estimates.
+
+        Returns
+        -------
+        Figure or None
+            None without rows.
+        """
         rows = self._rows(findings, small_group).iloc[::-1]
         if rows.empty:
             return None
@@ -100,7 +149,19 @@ class Intervals:
         return fig
 
     def words(self, findings: pd.DataFrame, small_group: int) -> str:
-        """What it shows, in a sentence."""
+        """What it shows, in a sentence.
+
+        Parameters
+        ----------
+        findings : pandas.DataFrame
+            Results.
+        small_group : int
+            Groups with fewer plants keep their counts, but not their estimates.
+
+        Returns
+        -------
+        str
+        """
         return f"{self.unit}: {in_words(self._rows(findings, small_group), self.label)}"
 
 
@@ -148,7 +209,20 @@ class Bars:
         return rows.head(self.rows.most)
 
     def draw(self, findings: pd.DataFrame, small_group: int) -> Figure | None:
-        """The drawing; None without rows."""
+        """The drawing; None without rows.
+
+        Parameters
+        ----------
+        findings : pandas.DataFrame
+            Results.
+        small_group : int
+            Groups with fewer plants keep their counts, but not their estimates.
+
+        Returns
+        -------
+        Figure or None
+            None without rows.
+        """
         rows = self._rows(findings, small_group).iloc[::-1]
         if rows.empty:
             return None
@@ -179,7 +253,19 @@ class Bars:
         return fig
 
     def words(self, findings: pd.DataFrame, small_group: int) -> str:
-        """What it shows, in a sentence."""
+        """What it shows, in a sentence.
+
+        Parameters
+        ----------
+        findings : pandas.DataFrame
+            Results.
+        small_group : int
+            Groups with fewer plants keep their counts, but not their estimates.
+
+        Returns
+        -------
+        str
+        """
         rows = self._rows(findings, small_group)
         parts = [f"{self.label(row)} {row[self.value]:,.{self.decimals}f}" for _, row in rows.head(4).iterrows()]
         more = f"; and {len(rows) - 4} more" if len(rows) > 4 else ""
@@ -220,7 +306,20 @@ class Quarters:
         return rows
 
     def draw(self, findings: pd.DataFrame, _small_group: int) -> Figure | None:
-        """The drawing; None without rows."""
+        """The drawing; None without rows.
+
+        Parameters
+        ----------
+        findings : pandas.DataFrame
+            Results.
+        _small_group : int
+            Not needed: whole quarters of the company.
+
+        Returns
+        -------
+        Figure or None
+            None without rows.
+        """
         rows = self._rows(findings)
         if rows.empty:
             return None
@@ -263,7 +362,19 @@ class Quarters:
         return fig
 
     def words(self, findings: pd.DataFrame, _small_group: int) -> str:
-        """What it shows, in a sentence."""
+        """What it shows, in a sentence.
+
+        Parameters
+        ----------
+        findings : pandas.DataFrame
+            Results.
+        _small_group : int
+            Not needed: whole quarters of the company.
+
+        Returns
+        -------
+        str
+        """
         rows = self._rows(findings)
         parts = [
             f"{period} {row['losses']:.0f}" + (f" ({row['line']:.0f} expected)" if pd.notna(row["line"]) else "")
@@ -288,7 +399,20 @@ class Squares:
     label: Label
 
     def draw(self, findings: pd.DataFrame, small_group: int) -> Figure | None:
-        """The drawing; None without rows."""
+        """The drawing; None without rows.
+
+        Parameters
+        ----------
+        findings : pandas.DataFrame
+            Results.
+        small_group : int
+            Groups with fewer plants keep their counts, but not their estimates.
+
+        Returns
+        -------
+        Figure or None
+            None without rows.
+        """
         rows = large_enough(self.rows.select(findings), small_group).head(4)
         if rows.empty:
             return None
@@ -312,7 +436,19 @@ class Squares:
         return fig
 
     def words(self, findings: pd.DataFrame, small_group: int) -> str:
-        """What it shows, in a sentence."""
+        """What it shows, in a sentence.
+
+        Parameters
+        ----------
+        findings : pandas.DataFrame
+            Results.
+        small_group : int
+            Groups with fewer plants keep their counts, but not their estimates.
+
+        Returns
+        -------
+        str
+        """
         return f"Of 100 plants stand: {in_words(large_enough(self.rows.select(findings), small_group), self.label)}"
 
 
@@ -344,7 +480,20 @@ class Dots:
     limit_label: str
 
     def draw(self, findings: pd.DataFrame, small_group: int) -> Figure | None:
-        """The drawing; None without rows."""
+        """The drawing; None without rows.
+
+        Parameters
+        ----------
+        findings : pandas.DataFrame
+            Results.
+        small_group : int
+            Groups with fewer plants keep their counts, but not their estimates.
+
+        Returns
+        -------
+        Figure or None
+            None without rows.
+        """
         rows = large_enough(self.rows.select(findings), small_group)
         if rows.empty:
             return None
@@ -377,7 +526,19 @@ class Dots:
         return fig
 
     def words(self, findings: pd.DataFrame, small_group: int) -> str:
-        """What it shows, in a sentence."""
+        """What it shows, in a sentence.
+
+        Parameters
+        ----------
+        findings : pandas.DataFrame
+            Results.
+        small_group : int
+            Groups with fewer plants keep their counts, but not their estimates.
+
+        Returns
+        -------
+        str
+        """
         rows = large_enough(self.rows.select(findings), small_group)
         beyond = int(rows["estimate"].gt(self.limit).sum())
         return f"{self.unit}: {beyond} of {len(rows)} lie beyond {self.limit:g} ({self.limit_label})."

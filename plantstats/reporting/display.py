@@ -36,10 +36,17 @@ class Shown:
 
 
 def sentences(lines: Sequence[str]) -> Shown:
-    """The headline sentences.
+    """Headline sentences, for the top of the page.
 
-    Takes:  lines: plain text, one sentence or two each.
-    Gives:  a list for the top of the page.
+    Parameters
+    ----------
+    lines : sequence of str
+        Plain text, one sentence or two each.
+
+    Returns
+    -------
+    Shown
+        A list.
     """
     items = "".join(f"<li>{escape(str(line))}</li>" for line in lines)
     return Shown(f'<ul class="sentences">{items}</ul>', "\n".join(str(line) for line in lines))
@@ -48,27 +55,66 @@ def sentences(lines: Sequence[str]) -> Shown:
 def note(text: str) -> Shown:
     """A caution or a remark, set apart from the rest.
 
-    Takes:  plain text.
-    Gives:  a paragraph.
+    Parameters
+    ----------
+    text : str
+        Plain.
+
+    Returns
+    -------
+    Shown
+        A paragraph.
     """
     return Shown(f'<p class="note">{escape(text)}</p>', text)
 
 
 def notes(lines: Sequence[str]) -> Shown:
-    """Several remarks, one paragraph each (see `note`)."""
+    """Several remarks, one paragraph each (see `note`).
+
+    Parameters
+    ----------
+    lines : sequence of str
+        Plain text.
+
+    Returns
+    -------
+    Shown
+    """
     made = [note(line) for line in lines]
     return Shown("".join(one._repr_html_() for one in made), "\n".join(map(repr, made)))
 
 
 def head(verdict: str, lines: Sequence[str]) -> Shown:
-    """The verdict of a page in one line, and the sentences below it."""
+    """The verdict of a page in one line, and the sentences below it.
+
+    Parameters
+    ----------
+    verdict : str
+        In one line.
+    lines : sequence of str
+        Sentences.
+
+    Returns
+    -------
+    Shown
+    """
     items = "".join(f"<li>{escape(line)}</li>" for line in lines)
     below = f'<ul class="sentences">{items}</ul>' if items else ""
     return Shown(f'<p class="verdict">{escape(verdict)}</p>{below}', "\n".join([verdict, *lines]))
 
 
 def boxes(numbers: Sequence[tuple[str, str, bool]]) -> Shown:
-    """Large numbers side by side, each with a line below; those that warn carry another edge."""
+    """Large numbers side by side, each with a line below; those that warn carry another edge.
+
+    Parameters
+    ----------
+    numbers : sequence of tuple of str, str, bool
+        The number, the line below it, whether it warns.
+
+    Returns
+    -------
+    Shown
+    """
     made = ""
     for number, below, warns in numbers:
         name = "box warns" if warns else "box"
@@ -77,23 +123,69 @@ def boxes(numbers: Sequence[tuple[str, str, bool]]) -> Shown:
 
 
 def heading(message: str, anchor: str, shown: str) -> Shown:
-    """The message of a section as its heading, and in grey what is shown."""
+    """Message of a section as its heading, and in grey what is shown.
+
+    Parameters
+    ----------
+    message : str
+        A sentence.
+    anchor : str
+        Where links lead.
+    shown : str
+        What is shown.
+
+    Returns
+    -------
+    Shown
+    """
     below = f'<p class="shown">{escape(shown)}</p>' if shown else ""
     return Shown(f'<h2 id="{escape(anchor)}">{escape(message)}</h2>{below}', f"{message}\n{shown}".strip())
 
 
 def paragraphs(lines: Sequence[str]) -> Shown:
-    """Sentences, a paragraph each."""
+    """Sentences, a paragraph each.
+
+    Parameters
+    ----------
+    lines : sequence of str
+        Sentences.
+
+    Returns
+    -------
+    Shown
+    """
     return Shown("".join(f"<p>{escape(line)}</p>" for line in lines), "\n".join(lines))
 
 
 def join(parts: Sequence[Shown]) -> Shown:
-    """Several things, one below the other."""
+    """Several things, one below the other.
+
+    Parameters
+    ----------
+    parts : sequence of Shown
+        In order.
+
+    Returns
+    -------
+    Shown
+    """
     return Shown("".join(part._repr_html_() for part in parts), "\n\n".join(map(repr, parts)))
 
 
 def block(inside: Shown, name: str) -> Shown:
-    """Something in a box of its own, for the style sheet to place."""
+    """Something in a box of its own, for the style sheet to place.
+
+    Parameters
+    ----------
+    inside : Shown
+        What it holds.
+    name : str
+        For the style sheet.
+
+    Returns
+    -------
+    Shown
+    """
     return Shown(f'<div class="{escape(name)}">{inside._repr_html_()}</div>', repr(inside))
 
 
@@ -170,8 +262,17 @@ def table(
 def tables(*captioned: tuple[str, pd.DataFrame], terms: Mapping[str, str] | None = None) -> Shown:
     """Several tables, one below the other.
 
-    Takes:  pairs of caption and frame; terms as in `table`.
-    Gives:  the tables, as `table` makes them.
+    Parameters
+    ----------
+    *captioned : tuple[str, pandas.DataFrame]
+        Pairs of caption and frame.
+    terms : mapping of str to str, optional
+        Heading to what it means, as in `table`.
+
+    Returns
+    -------
+    Shown
+        As `table` makes them.
     """
     made = [table(frame, caption, terms=terms) for caption, frame in captioned]
     return Shown("".join(one._repr_html_() for one in made), "\n\n".join(map(repr, made)))
@@ -180,10 +281,24 @@ def tables(*captioned: tuple[str, pd.DataFrame], terms: Mapping[str, str] | None
 def figure(fig: Figure, alt: str, caption: str = "") -> Shown:
     """A drawing inside the page, sharp on screen and paper, the same bytes for the same drawing.
 
-    Takes:  fig: a matplotlib figure (closed afterwards, so that it is not shown twice); alt: what it shows,
-            in words, for those who cannot see it; caption: plain text below it.
-    Gives:  a figure. Its text is drawn letter for letter: "$" in a species' name starts no formula.
-    Raises: ValueError for an empty alt text.
+    Parameters
+    ----------
+    fig : Figure
+        Closed afterwards, so that it is not shown twice.
+    alt : str
+        What it shows, in words, for those who cannot see it.
+    caption : str, default ''
+        Plain text below it.
+
+    Returns
+    -------
+    Shown
+        Its text is drawn letter for letter: "$" in a species' name starts no formula.
+
+    Raises
+    ------
+    ValueError
+        For an empty alt text.
     """
     if not alt.strip():
         raise ValueError("a figure needs an alt text: say in a sentence what it shows")
@@ -198,8 +313,15 @@ def figure(fig: Figure, alt: str, caption: str = "") -> Shown:
 def svg(fig: Figure) -> bytes:
     """Draw a figure as SVG, without date and with fixed ids.
 
-    Takes:  fig, closed afterwards.
-    Gives:  the SVG file.
+    Parameters
+    ----------
+    fig : Figure
+        Closed afterwards.
+
+    Returns
+    -------
+    bytes
+        The SVG file.
     """
     from matplotlib import pyplot as plt  # noqa: PLC0415 (pyplot picks a window system when imported)
 

@@ -20,6 +20,15 @@ def is_reason(name: str) -> bool:
 
     Any other is a fault of the program. Read from the program's text, by name: a notebook that has run keeps no more of
     an error, and the rooms that raise it are not loaded here.
+
+    Parameters
+    ----------
+    name : str
+        Of the error's class.
+
+    Returns
+    -------
+    bool
     """
     home = Path(plantstats.__file__).parent
     bases = dict(one for path in home.rglob("*.py") for one in CLASS.findall(path.read_text(encoding="utf-8")))

@@ -63,7 +63,21 @@ def safe_name(text: str) -> str:
 def notebook_path(name: str) -> Path:
     """Path of a report notebook, by its name without ending.
 
-    In the folder notebooks/ of the clone, else where the installed package put it; ReportError when in neither.
+    In the folder notebooks/ of the clone, else where the installed package put it.
+
+    Parameters
+    ----------
+    name : str
+        Of the notebook.
+
+    Returns
+    -------
+    Path
+
+    Raises
+    ------
+    ReportError
+        When it is in neither.
     """
     clone, installed = Path(__file__).resolve().parents[2], Path(sys.prefix) / "share" / "plantstats"
     places = [clone / "notebooks", installed / "notebooks"]

@@ -19,7 +19,17 @@ MESSAGE_SECONDS = 60  # How long papermill waits for what a cell printed; with i
 
 
 def main(source: str, target: str, parameters: str) -> None:
-    """Run the notebook; end it, and its kernel with all that its cells started, when asked to or left alone."""
+    """Run the notebook; end it, and its kernel with all that its cells started, when asked to or left alone.
+
+    Parameters
+    ----------
+    source : str
+        The notebook.
+    target : str
+        Where it goes when it has run.
+    parameters : str
+        As JSON.
+    """
     orphaned = threading.Event()
     # An exception, so that papermill ends the kernel's process group on its way out.
     signal.signal(signal.SIGTERM, lambda number, _frame: sys.exit(128 + number))
@@ -44,7 +54,17 @@ def main(source: str, target: str, parameters: str) -> None:
 
 
 def escape_path(path: str | Path) -> str:
-    """A path for papermill, which fills parameters into braces."""
+    """Path for papermill, which fills parameters into braces.
+
+    Parameters
+    ----------
+    path : str or Path
+        A path.
+
+    Returns
+    -------
+    str
+    """
     return str(path).replace("{", "{{").replace("}", "}}")
 
 

@@ -21,7 +21,17 @@ MOST_GROUPS = 15
 
 
 def figure(height: float = 2.8) -> tuple[Figure, Axes]:
-    """An empty chart of the house's width, in inches, outside pyplot's global state."""
+    """An empty chart of the house's width, in inches, outside pyplot's global state.
+
+    Parameters
+    ----------
+    height : float, default 2.8
+        In inches.
+
+    Returns
+    -------
+    fig, ax : Figure, Axes
+    """
     with sns.axes_style("whitegrid", {"axes.edgecolor": FAINT, "grid.color": "#e4e7eb", "text.color": INK}):
         fig = Figure(figsize=(WIDTH, height), layout="constrained")
         ax = fig.add_subplot()
@@ -32,9 +42,22 @@ def figure(height: float = 2.8) -> tuple[Figure, Axes]:
 def draw_trend(findings: pd.DataFrame, ax: Axes, *, small_group: int, measure: str = "loss_rate") -> Axes:
     """A rate by quarter with its intervals, the last one accented.
 
-    Takes:  findings with rows of `measure` that are not split by anything, one per period; periods with fewer
-            plants than small_group are not drawn.
-    Gives:  ax, with losses over each point.
+    Parameters
+    ----------
+    findings : pandas.DataFrame
+        With rows of `measure` that are not split by anything, one per period; periods with fewer plants than
+        small_group are not drawn.
+    ax : Axes
+        Axes to plot on.
+    small_group : int
+        Groups with fewer plants keep their counts, but not their estimates.
+    measure : str, default 'loss_rate'
+        Which rows.
+
+    Returns
+    -------
+    Axes
+        With counts of losses over each point.
     """
     rows = pick(findings, measure).sort_values("period", ignore_index=True)
     rows = rows[rows["n_plants"] >= small_group].reset_index(drop=True)
@@ -60,9 +83,26 @@ def draw_groups(
 ) -> Axes:
     """A measure by group with its intervals, highest first, sizes in the labels.
 
-    Takes:  findings with rows of `measure` split by exactly `by` in the period; groups with fewer plants than
-            small_group are not drawn.
-    Gives:  ax, with at most MOST_GROUPS groups (those with most losses).
+    Parameters
+    ----------
+    findings : pandas.DataFrame
+        With rows of `measure` split by exactly `by` in the period; groups with fewer plants than small_group are
+        not drawn.
+    by : list of str
+        Groupings.
+    period : Period
+        The quarter, half-open.
+    ax : Axes
+        Axes to plot on.
+    small_group : int
+        Groups with fewer plants keep their counts, but not their estimates.
+    measure : str, default 'loss_rate'
+        Which rows.
+
+    Returns
+    -------
+    Axes
+        With at most MOST_GROUPS groups (those with most losses).
     """
     rows = pick(findings, measure, by, period.name)
     rows = rows[rows["n_plants"] >= small_group]
@@ -84,8 +124,17 @@ def draw_groups(
 def draw_completeness(findings: pd.DataFrame, ax: Axes) -> Axes:
     """Shares of visits made and of visits with a reading of humidity, by month.
 
-    Takes:  findings with visits_completed_share and humidity_read_share by month.
-    Gives:  ax, with the counts of visits to a plant below the months.
+    Parameters
+    ----------
+    findings : pandas.DataFrame
+        With visits_completed_share and humidity_read_share by month.
+    ax : Axes
+        Axes to plot on.
+
+    Returns
+    -------
+    Axes
+        With the counts of visits to a plant below the months.
     """
     made = pick(findings, "visits_completed_share", ["month"]).sort_values("month", ignore_index=True)
     read = pick(findings, "humidity_read_share", ["month"]).sort_values("month", ignore_index=True)
@@ -105,8 +154,21 @@ def draw_completeness(findings: pd.DataFrame, ax: Axes) -> Axes:
 def draw_funnel(findings: pd.DataFrame, period: Period, ax: Axes, *, small_group: int) -> Axes:
     """Losses / expected of each site against its expected losses, between limits of chance.
 
-    Takes:  findings of `as_expected`; sites with fewer plants than small_group are not drawn.
-    Gives:  ax; sites that stand out (false discovery rate) carry their name.
+    Parameters
+    ----------
+    findings : pandas.DataFrame
+        Of `as_expected`; sites with fewer plants than small_group are not drawn.
+    period : Period
+        The quarter, half-open.
+    ax : Axes
+        Axes to plot on.
+    small_group : int
+        Groups with fewer plants keep their counts, but not their estimates.
+
+    Returns
+    -------
+    Axes
+        Sites that stand out (false discovery rate) carry their name.
     """
     raw = pick(findings, "observed_expected", ["site_id"], period.name).set_index("site_id")
     should = pick(findings, "expected_losses", ["site_id"], period.name).set_index("site_id")["estimate"]

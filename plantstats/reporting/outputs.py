@@ -111,7 +111,17 @@ def save_results(findings: pd.DataFrame | _Page, sentences: Sequence[str] = ()) 
 
 
 def load_results(folder: Path) -> NotebookResults | None:
-    """Read what a notebook saved in a folder; None when it saved nothing."""
+    """Read what a notebook saved in a folder.
+
+    Parameters
+    ----------
+    folder : Path
+
+    Returns
+    -------
+    NotebookResults or None
+        None when it saved nothing.
+    """
     if not (folder / "results.json").exists():
         return None
     rest = json.loads((folder / "results.json").read_text(encoding="utf-8"))

@@ -79,7 +79,17 @@ def render(
 
 
 def title(notebook: NotebookNode) -> str:
-    """The first main heading of a notebook; "" when it has none."""
+    """First main heading of a notebook.
+
+    Parameters
+    ----------
+    notebook : NotebookNode
+
+    Returns
+    -------
+    str
+        "" when it has none.
+    """
     texts = [cell.source.splitlines() for cell in notebook.cells if cell.cell_type == "markdown"]
     headings = [line for lines in texts for line in lines if line.startswith("# ")]
     return headings[0].removeprefix("# ").strip() if headings else ""

@@ -36,7 +36,12 @@ PATHS = ("_dir", "_file", "_list", "_csv")
 
 
 def versions() -> dict[str, str]:
-    """Version of Python, of this package and of each of LIBRARIES that is installed, by name."""
+    """Version of Python, of this package and of each of LIBRARIES that is installed, by name.
+
+    Returns
+    -------
+    dict of str to str
+    """
     rows = {"python": platform.python_version(), "plantstats": plantstats.__version__}
     for name in LIBRARIES:
         try:
@@ -47,7 +52,13 @@ def versions() -> dict[str, str]:
 
 
 def commit() -> str | None:
-    """The git commit of this program, with "+changes" when files differ from it; None outside a clone."""
+    """Git commit of this program, with "+changes" when files differ from it.
+
+    Returns
+    -------
+    str or None
+        None outside a clone.
+    """
     home = Path(plantstats.__file__).resolve().parent.parent
     if not (home / ".git").exists():
         return None
@@ -85,17 +96,49 @@ def results_folder(parent: Path, made_from: Mapping[str, object], kept: int) -> 
 
 
 def digest_of_values(values: Mapping[str, object]) -> str:
-    """SHA-256 over names and values, in their order."""
+    """SHA-256 over names and values, in their order.
+
+    Parameters
+    ----------
+    values : mapping of str to object
+        What JSON can hold.
+
+    Returns
+    -------
+    str
+        Hexadecimal.
+    """
     return hashlib.sha256(json.dumps(values, default=str).encode()).hexdigest()
 
 
 def without_places(parameters: Mapping[str, Literal]) -> dict[str, Literal]:
-    """Parameters with the names of files and folders in place of their paths."""
+    """Parameters with the names of files and folders in place of their paths.
+
+    Parameters
+    ----------
+    parameters : mapping of str to Literal
+        Of a notebook.
+
+    Returns
+    -------
+    dict of str to Literal
+    """
     return {name: Path(str(v)).name if name.endswith(PATHS) else v for name, v in parameters.items()}
 
 
 def page_rows(record: Mapping[str, object]) -> list[tuple[str, str]]:
-    """Rows (what, value) for the foot of a page, from the record that made_with.json holds."""
+    """Rows (what, value) for the foot of a page, from the record that made_with.json holds.
+
+    Parameters
+    ----------
+    record : mapping of str to object
+        What made_with.json holds.
+
+    Returns
+    -------
+    list of tuple of str, str
+        What, and its value.
+    """
     rows = [("Made at", str(record["made_at"]))]
     for key, heading in (("parameters", "Parameters"), ("versions", "Versions")):
         rows.append((heading, _listed(record[key], ", ")))

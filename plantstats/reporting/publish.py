@@ -107,7 +107,20 @@ def unchanged(out: Path, made_from: str) -> dict[str, Any] | None:
 
 
 def earlier_report(out: Path, now: datetime) -> str:
-    """A sentence on the report that stands where no new one could be put; "" when there is none."""
+    """A sentence on the report that stands where no new one could be put; "" when there is none.
+
+    Parameters
+    ----------
+    out : Path
+        Folder of the report.
+    now : datetime
+        When the new one could not be put there.
+
+    Returns
+    -------
+    str
+        "" when there is none.
+    """
     made_at = record(out).get("made_at")
     if not made_at:
         return ""
@@ -118,7 +131,18 @@ def earlier_report(out: Path, now: datetime) -> str:
 
 
 def record(out: Path) -> dict[str, Any]:
-    """What made_with.json of a report says; empty when there is none that can be read."""
+    """Contents of made_with.json of a report.
+
+    Parameters
+    ----------
+    out : Path
+        Folder of the report.
+
+    Returns
+    -------
+    dict of str to Any
+        Empty when there is none that can be read.
+    """
     try:
         content = json.loads((out / MADE_WITH).read_text(encoding="utf-8"))
     except (OSError, ValueError):

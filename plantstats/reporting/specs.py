@@ -71,7 +71,17 @@ class Rows:
     most: int = MOST_ROWS
 
     def select(self, findings: pd.DataFrame) -> pd.DataFrame:
-        """All rows that qualify, in order."""
+        """All rows that qualify, in order.
+
+        Parameters
+        ----------
+        findings : pandas.DataFrame
+            Results.
+
+        Returns
+        -------
+        pandas.DataFrame
+        """
         rows = pick(findings, self.measure, list(self.by), self.period)
         if self.where is not None and len(rows):
             rows = rows[self.where(rows)]
@@ -146,7 +156,19 @@ class Table:
         return pd.DataFrame(told, dtype="object")
 
     def show(self, findings: pd.DataFrame, small_group: int) -> Shown:
-        """The table for the page and JupyterLab."""
+        """The table for the page and JupyterLab.
+
+        Parameters
+        ----------
+        findings : pandas.DataFrame
+            Results.
+        small_group : int
+            Groups with fewer plants keep their counts, but not their estimates.
+
+        Returns
+        -------
+        Shown
+        """
         fields = {h: f if isinstance(f, Field) else Field(f) for h, f in self.columns.items()}
         firsts = self.rows.select(findings)[list(self.rows.by)[:1]].astype("str")
         ids = [f"{self.anchor}-{row[0]}" for row in firsts.itertuples(index=False, name=None)] if self.anchor else None
@@ -189,11 +211,35 @@ class Listing:
     links: Mapping[str, Sequence[str]] = field(default_factory=dict)
 
     def frame(self, _findings: pd.DataFrame, _small_group: int) -> pd.DataFrame:
-        """The records themselves."""
+        """The records themselves.
+
+        Parameters
+        ----------
+        _findings : pandas.DataFrame
+            Not needed.
+        _small_group : int
+            Not needed: whole quarters of the company.
+
+        Returns
+        -------
+        pandas.DataFrame
+        """
         return self.records
 
     def show(self, _findings: pd.DataFrame, _small_group: int) -> Shown:
-        """The list for the page and JupyterLab."""
+        """The list for the page and JupyterLab.
+
+        Parameters
+        ----------
+        _findings : pandas.DataFrame
+            Not needed.
+        _small_group : int
+            Not needed: whole quarters of the company.
+
+        Returns
+        -------
+        Shown
+        """
         return display.table(self.records, self.caption, rows=self.most, rest=self.rest, ids=self.ids, links=self.links)
 
 
@@ -201,10 +247,35 @@ class Chart(Protocol):
     """A chart made from findings (see `plantstats.reporting.charts`)."""
 
     def draw(self, findings: pd.DataFrame, small_group: int) -> Figure | None:
-        """The drawing; None where there is nothing to draw."""
+        """The drawing; None where there is nothing to draw.
+
+        Parameters
+        ----------
+        findings : pandas.DataFrame
+            Results.
+        small_group : int
+            Groups with fewer plants keep their counts, but not their estimates.
+
+        Returns
+        -------
+        Figure or None
+            None where there is nothing to draw.
+        """
 
     def words(self, findings: pd.DataFrame, small_group: int) -> str:
-        """What it shows, in one or two sentences, for those who cannot see it."""
+        """What it shows, in one or two sentences, for those who cannot see it.
+
+        Parameters
+        ----------
+        findings : pandas.DataFrame
+            Results.
+        small_group : int
+            Groups with fewer plants keep their counts, but not their estimates.
+
+        Returns
+        -------
+        str
+        """
 
 
 @dataclass(frozen=True)
@@ -301,12 +372,27 @@ class Page:
         return found[key]
 
     def frame(self, key: str) -> pd.DataFrame:
-        """The table of a section as a frame, for further work."""
+        """The table of a section as a frame, for further work.
+
+        Parameters
+        ----------
+        key : str
+            Of the section.
+
+        Returns
+        -------
+        pandas.DataFrame
+        """
         table = self._section(key).table
         return pd.DataFrame() if table is None else table.frame(self.findings, self.small_group)
 
     def tables(self) -> list[tuple[str, pd.DataFrame]]:
-        """The tables of the page, all rows, with their captions."""
+        """The tables of the page, all rows, with their captions.
+
+        Returns
+        -------
+        list of tuple of str, pandas.DataFrame
+        """
         tables = [section.table for section in self.sections if section.table is not None]
         return [(table.caption, table.frame(self.findings, self.small_group)) for table in tables]
 

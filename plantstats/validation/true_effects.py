@@ -165,8 +165,8 @@ def _steps(params: CompanyParams, effect: float, on_a_visit: bool) -> dict[str, 
     A step holds the intervals whose middle lies in it. The invented company lets the effect act on a whole interval if
     the interval ends within TRANSIENT_DAYS, so that in the last step some intervals show nothing.
 
-    Takes:  on_a_visit: the change was made at a visit, so that visits follow whole intervals after it; a plant may come
-            on any day between two.
+    on_a_visit: the change was made at a visit, so that visits follow whole intervals after it; a plant may come on any
+    day between two.
     """
     skipped = params.missed_visits + params.no_access
     days, hit = np.zeros(len(STEPS)), np.zeros(len(STEPS))
