@@ -77,9 +77,12 @@ def _review(chosen: argparse.Namespace) -> int:
     from plantstats import quarterly, writing  # noqa: PLC0415
 
     writing.check_folder(chosen.out)
-    report = quarterly.review(
-        chosen.folder, chosen.quarter, chosen.client, chosen.as_of, chosen.out, again=chosen.again
-    )
+    if chosen.every_client:
+        report = quarterly.review_clients(chosen.folder, chosen.quarter, chosen.as_of, chosen.out, again=chosen.again)
+    else:
+        report = quarterly.review(
+            chosen.folder, chosen.quarter, chosen.client, chosen.as_of, chosen.out, again=chosen.again
+        )
     for sentence in report.sentences:
         print(sentence)
     for page in report.pages:
@@ -87,7 +90,8 @@ def _review(chosen: argparse.Namespace) -> int:
     for remark in report.remarks:
         print(f"Note: {remark}", file=sys.stderr)
     for name, reason in report.missing.items():
-        print(f"plantstats review: no page {name}: {reason}", file=sys.stderr)
+        whose = f"of client {name}" if chosen.every_client else name
+        print(f"plantstats review: no page {whose}: {reason}", file=sys.stderr)
     return 1 if report.missing else 0
 
 
@@ -151,7 +155,9 @@ def _parser() -> argparse.ArgumentParser:
     review = commands.add_parser("review", help="make the quarterly review of a folder of records")
     review.add_argument("folder", type=Path, metavar="FOLDER")
     review.add_argument("--quarter", help="such as 2026-Q3; without it, the latest complete one")
-    review.add_argument("--client", type=_id, help="only the sites of this client id")
+    whose = review.add_mutually_exclusive_group()
+    whose.add_argument("--client", type=_id, help="only the sites of this client id")
+    whose.add_argument("--every-client", action="store_true", help="the page of each client, and a list of them")
     review.add_argument("--as-of", type=_day, metavar="DATE", help="the last day that counts: 2026-10-12")
     review.add_argument("--out", type=Path, default=Path("reports"), help="folder for reports (default reports)")
     review.add_argument("--again", action="store_true", help="make it even if nothing has changed since it was made")

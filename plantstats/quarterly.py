@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import functools
 from collections.abc import Callable
 from datetime import date
 from pathlib import Path
@@ -108,7 +109,7 @@ def review(
         [notebook_path(name) for name in (CLIENT_PACK if client else REVIEW_PACK)],
         parameters,
         out / (study.period.name + (f"--{safe_name(client)}" if client else "")),
-        f"{_company(study)}{study.period.name}, {whose}, records until {study.as_of}",
+        _about(study, whose),
         sources,
         digests=lambda: records.load(folder).digests,
         again=again,
@@ -117,6 +118,76 @@ def review(
         method_page="methods",
         as_pdf=["client"] if client else ["index"],
     )
+
+
+def review_clients(folder: Path, quarter: str | None, as_of: date | None, out: Path, *, again: bool = False) -> Report:
+    """Make the page of every client, HTML and PDF, and a list of them.
+
+    Parameters
+    ----------
+    folder, quarter, as_of, out, again
+        As in `review`.
+
+    Returns
+    -------
+    Report
+        In out/<quarter>--clients: index.html, for us; <client>.html and <client>.pdf, each for its client alone.
+        `missing` names each client whose page could not be made, and why; the others are made.
+
+    Raises
+    ------
+    RecordError, StudyError, PeriodError, ReportError
+        As in `review`; ReportError also when not one page could be made.
+    """
+    # Above this room, and slow to import: loaded only when there is something to do.
+    from plantstats import records, studies  # noqa: PLC0415
+    from plantstats.pages import client_index  # noqa: PLC0415
+    from plantstats.reporting import batch, page  # noqa: PLC0415
+
+    study = studies.open_study(folder, quarter or "", "", as_of or "")
+    notebook = notebook_path("client")
+    asked = {"records_dir": str(folder), "quarter": study.period.name, "as_of": study.as_of.isoformat()}
+    names = {
+        client: safe_name(client) for client in sorted(study.records.table("sites")["client_id"].dropna().unique())
+    }
+    jobs = [
+        batch.PageJob(name, {**asked, "client": client}, _about(study, f"client {client}"))
+        for client, name in names.items()
+    ]
+
+    def write(complete: Path) -> batch.Written:
+        for result in (study.standing, study.replaced, study.service, study.visits_made):
+            with contextlib.suppress(PlantstatsError):  # said by the pages that rest on it
+                result()
+        begin = functools.partial(_share_study, *asked.values())
+        made = {one.name: one for one in batch.make_pages(notebook, jobs, complete, begin)}
+        missing = {client: made[name].reason for client, name in names.items() if made[name].reason}
+        index = client_index.page(study, names, missing, pdf=any(complete.glob("*.pdf")))
+        html = page.render_shown(client_index.TITLE, _about(study, "for us"), [index.head, index.rest])
+        (complete / "index.html").write_text(html, encoding="utf-8")
+        return batch.Written([index.verdict], missing, sorted({one.remark for one in made.values() if one.remark}))
+
+    return batch.publish_pages(
+        notebook,
+        jobs,
+        out / f"{study.period.name}--clients",
+        write,
+        study.records.digests,
+        digests=lambda: records.load(folder).digests,
+        again=again,
+    )
+
+
+def _share_study(folder: str, quarter: str, as_of: str) -> None:
+    """Open the records once for all pages that this process makes."""
+    from plantstats import studies  # noqa: PLC0415
+
+    studies.share(studies.open_study(folder, quarter, "", as_of))
+
+
+def _about(study: Study, whose: str) -> str:
+    """The line above a page: company, quarter, whose page, last day."""
+    return f"{_company(study)}{study.period.name}, {whose}, records until {study.as_of}"
 
 
 def _company(study: Study) -> str:

@@ -6,9 +6,11 @@ settings, program and arguments, and read from there by every page, every client
 
 from __future__ import annotations
 
+import copy
 import functools
 import inspect
 from collections.abc import Callable
+from contextvars import ContextVar
 from dataclasses import replace
 from datetime import date, timedelta
 from difflib import get_close_matches
@@ -44,6 +46,9 @@ NAMED = (
     ("species", "plants", "species", "common_name"),
 )
 KEPT_PROGRAMS = 3  # sets of results, of other inputs or programs, that stay beside the present one
+
+
+_SHARED: ContextVar[Study | None] = ContextVar("study shared by the pages of a run", default=None)
 
 
 class StudyError(PlantstatsError, ValueError):
@@ -145,6 +150,7 @@ class Study:
         self._store = Store(provenance.results_folder(records.cache.parent / RESULTS, made_from, KEPT_PROGRAMS))
         self._memory: dict[tuple[str, str], Any] = {}
         self.on_compute: Callable[[str], None] | None = None
+        self._whole: Study | None = None
 
     def __repr__(self) -> str:
         """Records, quarter, client and last day."""
@@ -156,7 +162,7 @@ class Study:
             self.on_compute(name.replace("_", " ").strip())
 
     def of_client(self, client: str) -> Study:
-        """The same quarter for one client ("" for all), on the records that are loaded already.
+        """The same quarter for one client ("" for all); records, plant-time and results of all clients are shared.
 
         Parameters
         ----------
@@ -167,8 +173,16 @@ class Study:
         -------
         Study
         """
+        if client == self.client:
+            return self
+        whole = self.whole()
+        if not client:
+            return whole
         check_client(self.records, client)
-        return Study(self.records, self.period, self.as_of, client)
+        study = copy.copy(whole)
+        study.client, study.key, study._whole = client, {**whole.key, "client": client}, whole
+        study._memory = {k: v for k, v in whole._memory.items() if k[0] == "exposure"}
+        return study
 
     def whole(self) -> Study:
         """Study of all clients: itself, or one that shares its records and plant-time.
@@ -179,9 +193,16 @@ class Study:
         """
         if not self.client:
             return self
-        study = self.of_client("")
-        study._memory.update({k: v for k, v in self._memory.items() if k[0] == "exposure"})
-        return study
+        if self._whole is None:
+            whole = copy.copy(self)
+            whole.client, whole.key = "", {**self.key, "client": ""}
+            whole._memory = {k: v for k, v in self._memory.items() if k[0] == "exposure"}
+            self._whole = whole
+        return self._whole
+
+    def _own(self, rows: pd.DataFrame) -> pd.DataFrame:
+        """Of rows of all clients, the client's."""
+        return rows[rows["client_id"].eq(self.client)].reset_index(drop=True) if self.client else rows
 
     @functools.cached_property
     def _names(self) -> dict[str, dict[str, str]]:
@@ -289,7 +310,6 @@ class Study:
 
         return loss_rates.lost_in(self.exposure(), self.period, self.client)
 
-    @kept
     def standing(self) -> pd.DataFrame:
         """The plants in place on the last day, of the client or all.
 
@@ -298,12 +318,14 @@ class Study:
         pandas.DataFrame
             As `exposure.standing.standing`.
         """
-        from plantstats.exposure.standing import standing  # noqa: PLC0415
-
-        rows = standing(self.exposure())
-        return rows[rows["client_id"].eq(self.client)].reset_index(drop=True) if self.client else rows
+        return self._own(self.whole()._standing())
 
     @kept
+    def _standing(self) -> pd.DataFrame:
+        from plantstats.exposure.standing import standing  # noqa: PLC0415
+
+        return standing(self.exposure())
+
     def service(self) -> pd.DataFrame:
         """Findings on what the client got: plants in place, their state, their air (see `losses.service.service`).
 
@@ -314,9 +336,9 @@ class Study:
         """
         from plantstats.losses import service  # noqa: PLC0415
 
-        return service.service(self.exposure(), self.standing(), self.period, self.client)
+        air = self._own(self.whole().exposure_table(["client_id", "site_id", "rh_band"]))
+        return service.service(self.standing(), air, self.period, self.as_of)
 
-    @kept
     def replaced(self) -> pd.DataFrame:
         """Plants replaced or taken away in the quarter, for whatever reason, one row each (see `PlantTime.exits`).
 
@@ -325,9 +347,13 @@ class Study:
         pandas.DataFrame
             Rows of `PlantTime.exits`.
         """
+        return self._own(self.whole()._replaced())
+
+    @kept
+    def _replaced(self) -> pd.DataFrame:
         rows = self.exposure().exits
         inside = rows["replaced_on"].between(pd.Timestamp(self.period.start), pd.Timestamp(self.period.last_day))
-        return rows[inside & (rows["client_id"].eq(self.client) if self.client else True)].reset_index(drop=True)
+        return rows[inside].reset_index(drop=True)
 
     def visits_made(self) -> pd.DataFrame:
         """Findings visits_completed_share by site, of the client's sites or all.
@@ -337,10 +363,14 @@ class Study:
         pandas.DataFrame
             Findings.
         """
-        rows = findings.pick(self.whole().quality(), "visits_completed_share", ["site_id"], self.period.name)
+        rows = self.whole()._visits_made()
         sites = self.records.table("sites")
         own = sites.loc[sites["client_id"].eq(self.client), "site_id"] if self.client else sites["site_id"]
         return rows[rows["site_id"].isin(own)].reset_index(drop=True)
+
+    @held
+    def _visits_made(self) -> pd.DataFrame:
+        return findings.pick(self.quality(), "visits_completed_share", ["site_id"], self.period.name)
 
     @kept
     def account(self) -> pd.DataFrame:
@@ -701,11 +731,32 @@ def open_study(records: str | Path | Records, quarter: str = "", client: str = "
     StudyError
         As `plantstats.study`.
     """
+    shared = _SHARED.get()
+    if shared is not None and (str(records), quarter, str(as_of)) == (
+        str(shared.records.folder),
+        shared.period.name,
+        shared.as_of.isoformat(),
+    ):
+        return shared.of_client(client)
     records = load(Path(records)) if isinstance(records, str | Path) else records
     check_client(records, client)
     day = date.fromisoformat(as_of) if isinstance(as_of, str) and as_of else as_of or None
     period = choose_quarter(records, quarter, day)  # type: ignore[arg-type]
     return Study(records, period, last_day(period, day), client)  # type: ignore[arg-type]
+
+
+def share(study: Study) -> None:
+    """Answer `open_study` for its folder, quarter and day from this study, in this process, from now on.
+
+    For a run that makes the pages of many clients from records which it holds to be the same from beginning to end:
+    each page then opens a study as its notebook says, and no file is read again.
+
+    Parameters
+    ----------
+    study : Study
+        Of all clients.
+    """
+    _SHARED.set(study)
 
 
 def choose_quarter(records: Records, name: str = "", as_of: date | None = None) -> periods.Period:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from datetime import date
 from typing import TYPE_CHECKING
 
 import pandas as pd
@@ -9,7 +10,6 @@ import pandas as pd
 from plantstats import findings
 
 if TYPE_CHECKING:
-    from plantstats.exposure import PlantTime
     from plantstats.periods import Period
 
 GOOD = 4  # condition scores from here on are good (5: show quality, 4: good; common practice, no source)
@@ -17,19 +17,19 @@ RECENT = 92  # days: an older score says nothing about the quarter's end
 DRY_BANDS_BELOW = 40
 
 
-def service(time: PlantTime, standing: pd.DataFrame, period: Period, client: str = "") -> pd.DataFrame:
+def service(standing: pd.DataFrame, air: pd.DataFrame, period: Period, as_of: date) -> pd.DataFrame:
     """Findings on what a client got.
 
     Parameters
     ----------
-    time : PlantTime
-        Plant-time up to the last day.
     standing : pandas.DataFrame
         As `exposure.standing.standing`, of the client or all.
+    air : pandas.DataFrame
+        Plant-days of the quarter by site_id and rh_band, of the same.
     period : Period
         The quarter.
-    client : str
-        Whose plants; "" for all.
+    as_of : datetime.date
+        The last day that counts.
 
     Returns
     -------
@@ -41,12 +41,12 @@ def service(time: PlantTime, standing: pd.DataFrame, period: Period, client: str
         groups = standing.groupby(by) if by else [((), standing)]
         rows = []
         for name, plants in groups:
-            scored = plants[plants["scored_on"].ge(pd.Timestamp(time.as_of) - pd.Timedelta(days=RECENT))]
+            scored = plants[plants["scored_on"].ge(pd.Timestamp(as_of) - pd.Timedelta(days=RECENT))]
             good, of = scored.loc[scored["condition"].ge(GOOD), "plants"].sum(), int(scored["plants"].sum())
             rows.append(
                 {**dict(zip(by, name, strict=True)), "n_plants": int(plants["plants"].sum()), "good": good, "of": of}
             )
-        counts = pd.DataFrame(rows)
+        counts = pd.DataFrame(rows, columns=[*by, "n_plants", "good", "of"])
         place = counts.assign(estimate=counts["n_plants"].astype("float64"))
         parts.append(findings.rows(place, "plants_in_place", period=period.name, by=by, unit="plants", method="count"))
         share = counts.assign(
@@ -61,8 +61,6 @@ def service(time: PlantTime, standing: pd.DataFrame, period: Period, client: str
                 share, "plants_in_good_condition", period=period.name, by=by, unit="% of plants", method="count"
             )
         )
-    where = {"client_id": client} if client else {}
-    air = time.exposure_table(["site_id", "rh_band"], period.start, period.end, where, count_plants=False)
     air = air[air["rh_band"].ne("missing")]
     dry = air["rh_band"].astype("int64").lt(DRY_BANDS_BELOW)
     days = (

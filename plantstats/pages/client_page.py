@@ -62,11 +62,11 @@ def page(study: Study) -> Page:
         raise StudyError("a client's page needs a client: --client C0001")
     results, standing = study.service(), study.standing()
     sections = [
-        _plants(study, results),
+        _plants(study, results) if len(standing) else None,
         _visits(study),
         _replaced(study),
         _seen(study, results, standing),
-        _next(study, standing),
+        _next(study, standing) if len(standing) else None,
     ]
     return Page(TITLE, _verdict(study, standing), [s for s in sections if s], results, 0)
 
@@ -74,6 +74,8 @@ def page(study: Study) -> Page:
 def _verdict(study: Study, standing: pd.DataFrame) -> str:
     stand, gone = int(standing["plants"].sum()), len(study.replaced())
     name = study.name_of("client", study.client)
+    if not stand:
+        return f"{name}, {study.period.name}: no plant in place at the end of the quarter."
     if not gone:
         return f"{name}, {study.period.name}: all {words.plants(stand)} stand."
     whose = "its" if gone == 1 else "their"

@@ -2,22 +2,26 @@
 
 from __future__ import annotations
 
+import functools
 import re
 from collections.abc import Mapping, Sequence
 from html import escape
 from importlib import resources
 
 import bleach
-from jinja2 import Environment, PackageLoader
+from jinja2 import Environment, PackageLoader, Template
 from nbconvert import HTMLExporter
 from nbformat import NotebookNode
+from nbformat.v4 import new_code_cell, new_markdown_cell, new_notebook, new_output
+
+from plantstats.reporting.display import Shown
 
 # What `display` and Markdown make; anything else is shown as the text that it is.
 TAGS = {"a", "blockquote", "br", "caption", "code", "dd", "div", "dl", "dt", "em", "figcaption", "figure", "h1", "h2"}
 TAGS |= {"h3", "hr", "img", "li", "ol", "p", "pre", "span", "strong", "sub", "sup", "table", "tbody", "td", "th"}
 TAGS |= {"thead", "tr", "ul"}
-# A page of the same folder, and a row on it.
-NEIGHBOUR = re.compile(r"[a-z0-9_]+\.html(#[\w.-]+)?")
+# Another file of the same folder, and a row on it.
+NEIGHBOUR = re.compile(r"[A-Za-z0-9_-]+\.(html(#[\w.-]+)?|pdf|xlsx|csv)")
 OUTPUTS = ("text/html", "image/svg+xml", "image/png", "text/plain")
 
 
@@ -64,9 +68,8 @@ def render(
     body = f'<p class="note">{escape(note)}</p>' if note else _body(notebook)
     if note or not heading:
         body = f"<h1>{escape(heading or name)}</h1>\n{body}"
-    environment = Environment(loader=PackageLoader("plantstats.reporting", ""), autoescape=True)
     css = resources.files("plantstats.reporting").joinpath("page.css").read_text(encoding="utf-8")
-    return environment.get_template("page.html.j2").render(
+    return _template().render(
         title=heading or name,
         name=f"{name}.html",
         about=about,
@@ -76,6 +79,28 @@ def render(
         provenance=provenance,
         pages=pages,
     )
+
+
+def render_shown(heading: str, about: str, parts: Sequence[Shown]) -> str:
+    """A page of what no notebook made, such as a list of pages; the rest as in `render`.
+
+    Parameters
+    ----------
+    heading : str
+        Its title.
+    about : str
+        One line for the head.
+    parts : sequence of Shown
+        One below the other.
+
+    Returns
+    -------
+    str
+        HTML.
+    """
+    outputs = [new_output("display_data", data={"text/html": part._repr_html_()}) for part in parts]
+    cells = [new_markdown_cell(f"# {heading}", id="title"), new_code_cell(outputs=outputs, id="shown")]
+    return render(new_notebook(cells=cells), heading, about, {}, [])
 
 
 def title(notebook: NotebookNode) -> str:
@@ -95,7 +120,15 @@ def title(notebook: NotebookNode) -> str:
     return headings[0].removeprefix("# ").strip() if headings else ""
 
 
-def _body(notebook: NotebookNode) -> str:
+@functools.cache
+def _template() -> Template:
+    environment = Environment(loader=PackageLoader("plantstats.reporting", ""), autoescape=True)
+    return environment.get_template("page.html.j2")
+
+
+@functools.cache
+def _exporter() -> HTMLExporter:
+    """The exporter, its templates compiled once for all pages of a process."""
     exporter = HTMLExporter(
         template_name="basic",
         exclude_input=True,
@@ -105,10 +138,16 @@ def _body(notebook: NotebookNode) -> str:
     )
     # Markdown, LaTeX and scripts that cells make are left to their plain text: from data they would be live.
     exporter.config.NbConvertBase.display_data_priority = list(OUTPUTS)
+    return exporter
+
+
+def _body(notebook: NotebookNode) -> str:
     shown = NotebookNode(notebook)
-    shown.cells = [_shown(cell) for cell in notebook.cells]
-    body, _ = exporter.from_notebook_node(shown)
-    return bleach.clean(body, tags=TAGS, attributes=_allowed, protocols={"data"})
+    # A cell that shows nothing leaves no mark: papermill gives the one it puts in another name each time.
+    shown.cells = [cell for cell in map(_shown, notebook.cells) if cell.cell_type != "code" or cell.outputs]
+    body, _ = _exporter().from_notebook_node(shown)
+    # Without "https" bleach takes away addresses without a protocol too; `_allowed` leaves none with one.
+    return bleach.clean(body, tags=TAGS, attributes=_allowed, protocols={"data", "https"})
 
 
 def _shown(cell: NotebookNode) -> NotebookNode:

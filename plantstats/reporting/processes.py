@@ -95,7 +95,7 @@ def run_notebooks(
     running: dict[Path, tuple[subprocess.Popen[bytes], float]] = {}
     late: set[Path] = set()
     # disable=None: no bar where the error stream is no terminal.
-    with _stopped_from_outside(), tqdm(total=len(paths), unit="page", disable=None, leave=False) as bar:
+    with stopped_from_outside(), tqdm(total=len(paths), unit="page", disable=None, leave=False) as bar:
         try:
             if prepare is not None:
                 prepare(bar.set_description_str)
@@ -206,7 +206,7 @@ def _running(cell: NotebookNode) -> bool:
 
 
 @contextlib.contextmanager
-def _stopped_from_outside() -> Iterator[None]:
+def stopped_from_outside() -> Iterator[None]:
     """Turn the system's request to end (time limit, shutdown) into SystemExit, so that all is cleared up."""
 
     def stop(number: int, _frame: object) -> None:

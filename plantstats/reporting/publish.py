@@ -6,12 +6,13 @@ import contextlib
 import json
 import os
 import tempfile
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping, Sequence
 from datetime import datetime
 from pathlib import Path
 from typing import Any
 
-from plantstats.digests import file_digest
+from plantstats.digests import file_digest, program_digest
+from plantstats.reporting import provenance
 from plantstats.reporting.errors import ReportError
 from plantstats.writing import check_folder
 
@@ -81,6 +82,24 @@ def publish(complete: Path, out: Path) -> None:
     except OSError as error:
         why = f"{error.filename} cannot be written ({error.strerror}); close it and run again"
         raise ReportError(why) from None
+
+
+def made_from(notebooks: Sequence[Path], parameters: object, inputs: object) -> str:
+    """Digest of all that a report depends on: what is asked, inputs, notebooks, program, libraries."""
+    return provenance.digest_of_values(
+        {
+            "parameters": parameters,
+            "inputs": inputs,
+            "notebooks": {path.name: file_digest(path) for path in notebooks},
+            "versions": provenance.versions(),
+            "program": program_digest(),
+        }
+    )
+
+
+def nothing_changed(out: Path, earlier: Mapping[str, Any]) -> str:
+    """The remark on a report that need not be made again."""
+    return f"nothing has changed since {out} was made on {earlier['made_at']}: same inputs, same program"
 
 
 def unchanged(out: Path, made_from: str) -> dict[str, Any] | None:

@@ -17,7 +17,7 @@ import nbformat
 import pandas as pd
 
 from plantstats import findings as results
-from plantstats.digests import file_digest, program_digest
+from plantstats.digests import file_digest
 from plantstats.reporting import provenance, publish
 from plantstats.reporting.errors import ReportError, is_reason
 from plantstats.reporting.parameters import Literal, check_parameters
@@ -115,20 +115,10 @@ def run(
     started, clock = datetime.now().astimezone(), time.monotonic()
     paths = [notebooks] if isinstance(notebooks, Path) else list(notebooks)
     check_parameters(paths, parameters)
-    versions = provenance.versions()
-    made_from = provenance.digest_of_values(
-        {
-            "parameters": dict(parameters),
-            "inputs": sources.get("inputs"),
-            "notebooks": {path.name: file_digest(path) for path in paths},
-            "versions": versions,
-            "program": program_digest(),
-        }
-    )
+    made_from = publish.made_from(paths, dict(parameters), sources.get("inputs"))
     earlier = None if again else publish.unchanged(out, made_from)
     if earlier is not None:
-        remark = f"nothing has changed since {out} was made on {earlier['made_at']}: same inputs, same program"
-        return _report(out, earlier, [remark])
+        return _report(out, earlier, [publish.nothing_changed(out, earlier)])
     with publish.workshop(out) as workshop:
         outcomes = run_notebooks(paths, parameters, workshop, prepare)
         if digests is not None and digests() != sources.get("inputs"):
@@ -141,7 +131,7 @@ def run(
         record: dict[str, Any] = {
             "made_at": started.isoformat(timespec="seconds"),
             "parameters": provenance.without_places(parameters),
-            "versions": versions,
+            "versions": provenance.versions(),
             # A page that failed for want of memory, say, is tried again.
             "made_from": made_from if not _unexpected(outcomes) else None,
             "platform": sys.platform,

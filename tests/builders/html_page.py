@@ -8,8 +8,8 @@ from html.parser import HTMLParser
 # Tags that run, load or ask for something.
 LIVE = {"script", "iframe", "object", "embed", "form", "input", "button", "link", "base", "frame"}
 
-# Another page of the same folder, and a row on it.
-NEIGHBOUR = re.compile(r"[a-z0-9_]+\.html(#[\w.-]+)?")
+# Another file of the same folder, and a row on it.
+NEIGHBOUR = re.compile(r"[a-z0-9_-]+\.(html(#[\w.-]+)?|pdf|xlsx|csv)")
 
 
 class Reading(HTMLParser):
