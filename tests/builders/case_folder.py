@@ -23,8 +23,8 @@ PLAIN = {
 def case_folder(target: Path, case: str, **other: str) -> Path:
     """A copy of a case.
 
-    Takes:  folder to fill; case (folder name under tests/cases); other: table -> file of the case to stand for
-            it, with its ending ("visits": "swallow/visits.csv").
+    folder: to fill; case: folder name under tests/cases; other: table -> file of the case to stand for it, with its
+    ending ("visits": "swallow/visits.csv").
     """
     target.mkdir(parents=True, exist_ok=True)
     for path in (CASES / case).iterdir():
@@ -40,7 +40,7 @@ def case_folder(target: Path, case: str, **other: str) -> Path:
 def folder(target: Path, **tables: str | bytes) -> Path:
     """Plain records of three plants, with some tables replaced by the given text or bytes.
 
-    Takes:  folder to fill; tables: name -> content; "records" is the settings file, "visits__txt" is visits.txt.
+    folder: to fill; tables: name -> content; "records" is the settings file, "visits__txt" is visits.txt.
     """
     target.mkdir(parents=True, exist_ok=True)
     for name, text in PLAIN.items():
