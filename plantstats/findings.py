@@ -155,10 +155,10 @@ def finding(
     >>> finding("loss_rate", "2026-Q3", 8.0, unit="per 100 plant-years", method="count", light="low")["light"]
     'low'
     """
-    strange = sorted(set(groups) - set(GROUPINGS))
-    if strange:
+    unknown = sorted(set(groups) - set(GROUPINGS))
+    if unknown:
         known = ", ".join(GROUPINGS)
-        raise FindingsError(f"{measure}: no grouping {', '.join(strange)}; take one of {known}")
+        raise FindingsError(f"{measure}: no grouping {', '.join(unknown)}; take one of {known}")
     return {
         "measure": measure,
         **groups,
@@ -225,22 +225,22 @@ def rows(
     >>> made[["measure", "light", "losses", "estimate"]].to_dict("records")[0]
     {'measure': 'loss_rate', 'light': 'low', 'losses': 3, 'estimate': 12.0}
     """
-    strange = sorted({*by, *values} - {*GROUPINGS, *COUNTS, *NUMBERS})
+    unknown = sorted({*by, *values} - {*GROUPINGS, *COUNTS, *NUMBERS})
     absent = [column for column in by if column not in frame.columns]
-    if strange or absent:
-        raise FindingsError(f"{measure}: no column {', '.join([*strange, *absent])}; groupings: {', '.join(GROUPINGS)}")
-    made = frame[[c for c in frame.columns if c in (*by, *COUNTS, *NUMBERS, "note")]].assign(**values)
-    made = made.reindex(columns=list(dict.fromkeys([*made.columns, *COUNTS, *NUMBERS, "note"])))
-    with_interval = made["low"].notna() | made["high"].notna()
-    return made.assign(
+    if unknown or absent:
+        raise FindingsError(f"{measure}: no column {', '.join([*unknown, *absent])}; groupings: {', '.join(GROUPINGS)}")
+    result = frame[[c for c in frame.columns if c in (*by, *COUNTS, *NUMBERS, "note")]].assign(**values)
+    result = result.reindex(columns=list(dict.fromkeys([*result.columns, *COUNTS, *NUMBERS, "note"])))
+    with_interval = result["low"].notna() | result["high"].notna()
+    return result.assign(
         measure=measure,
         period=period,
         unit=unit,
         method=method,
-        note=made["note"].fillna(note) if frame.columns.isin(["note"]).any() else note,
+        note=result["note"].fillna(note) if frame.columns.isin(["note"]).any() else note,
         conf_level=np.where(with_interval, conf_level, np.nan)
-        if made["conf_level"].isna().all()
-        else made["conf_level"],
+        if result["conf_level"].isna().all()
+        else result["conf_level"],
     )
 
 
@@ -273,10 +273,10 @@ def table(rows: Iterable[Mapping[str, object]] | pd.DataFrame) -> pd.DataFrame:
     frame = rows.copy() if isinstance(rows, pd.DataFrame) else pd.DataFrame(list(rows))
     if frame.empty:
         frame = frame.reindex(columns=list(COLUMNS))
-    strange = [str(c) for c in frame.columns if c not in COLUMNS and c not in GROUPINGS]
+    unknown = [str(c) for c in frame.columns if c not in COLUMNS and c not in GROUPINGS]
     absent = [c for c in COLUMNS if c not in frame.columns]
-    if strange or absent:
-        raise FindingsError(f"findings: unknown columns {strange}, missing columns {absent}")
+    if unknown or absent:
+        raise FindingsError(f"findings: unknown columns {unknown}, missing columns {absent}")
     by = [c for c in GROUPINGS if c in frame.columns and frame[c].notna().any()]
     frame = frame[["measure", *by, *COLUMNS[1:]]]
     texts: list[str] = ["measure", *by, "period", "unit", "method", "note"]
@@ -320,10 +320,10 @@ def for_display(findings: pd.DataFrame, small_group: int, *, same_decimals: bool
     """
     by = groupings(findings)
     small = findings["n_plants"].lt(small_group).fillna(False).to_numpy(dtype=bool)
-    shown = findings[["measure", *by, "period"]].copy()
-    shown[by] = shown[by].fillna("all")
+    texts = findings[["measure", *by, "period"]].copy()
+    texts[by] = texts[by].fillna("all")
     for column in ("n_plants", "plant_days", "losses"):
-        shown[column] = [_grouped(value, 0) for value in findings[column]]
+        texts[column] = [_grouped(value, 0) for value in findings[column]]
     digits = [_digits(*row) for row in findings[["estimate", "low", "high", "unit"]].itertuples(index=False)]
     if same_decimals and digits:  # one number of decimals a column, two figures of the median row
         digits = [max(sorted(digits)[len(digits) // 2] - 1, 0)] * len(digits)
@@ -333,10 +333,10 @@ def for_display(findings: pd.DataFrame, small_group: int, *, same_decimals: bool
     }
     interval = [_interval(low, high) for low, high in zip(numbers["low"], numbers["high"], strict=True)]
     withheld = TOO_FEW.format(small_group)
-    shown["estimate"] = np.where(small, withheld, [value or NOT_AVAILABLE for value in numbers["estimate"]])
-    shown["interval"] = np.where(small, "", interval)
-    both = [f"{e} ({i})" if i else e for e, i in zip(shown["estimate"], shown["interval"], strict=True)]
-    return shown.assign(result=both, unit=findings["unit"], note=findings["note"].fillna(""))
+    texts["estimate"] = np.where(small, withheld, [value or NOT_AVAILABLE for value in numbers["estimate"]])
+    texts["interval"] = np.where(small, "", interval)
+    both = [f"{e} ({i})" if i else e for e, i in zip(texts["estimate"], texts["interval"], strict=True)]
+    return texts.assign(result=both, unit=findings["unit"], note=findings["note"].fillna(""))
 
 
 def groupings(findings: pd.DataFrame) -> list[str]:
@@ -389,9 +389,9 @@ def pick(findings: pd.DataFrame, measure: str, by: Sequence[str] = (), period: s
     exact = split[list(by)].all(axis=1) if set(by) <= set(used) else pd.Series(False, findings.index)
     others = split[[c for c in used if c not in by]].any(axis=1)
     keep = findings["measure"].eq(measure) & exact & ~others
-    found = findings[keep & findings["period"].eq(period)] if period is not None else findings[keep]
+    chosen = findings[keep & findings["period"].eq(period)] if period is not None else findings[keep]
     # No rows, then; but what is printed of them needs no question first.
-    return found.assign(**{c: pd.Series(dtype="str") for c in by if c not in used})
+    return chosen.assign(**{c: pd.Series(dtype="str") for c in by if c not in used})
 
 
 def write(findings: pd.DataFrame, folder: Path) -> list[Path]:

@@ -94,16 +94,16 @@ def quarter(name: str, fiscal_year_starts: int = 1) -> Period:
     >>> quarter("FY2026-Q1", fiscal_year_starts=7).start
     datetime.date(2025, 7, 1)
     """
-    found = QUARTER.fullmatch(str(name).strip())
-    if not found:
+    match = QUARTER.fullmatch(str(name).strip())
+    if not match:
         like = "2026-Q3 or 2026Q3" if fiscal_year_starts == 1 else "FY2026-Q3"
         raise PeriodError(f"quarter {name!r} cannot be read; write it as {like} (Q1 to Q4)")
-    if not YEARS[0] <= int(found[2]) <= YEARS[1]:
+    if not YEARS[0] <= int(match[2]) <= YEARS[1]:
         raise PeriodError(f"quarter {name!r} lies outside the years {YEARS[0]} to {YEARS[1]}")
-    read = _fiscal_quarter(int(found[2]), int(found[3]), fiscal_year_starts)
-    if fiscal_year_starts > 1 and not found[1]:
-        raise PeriodError(_two_readings(name, read, _fiscal_quarter(int(found[2]), int(found[3]), 1)))
-    return read
+    result = _fiscal_quarter(int(match[2]), int(match[3]), fiscal_year_starts)
+    if fiscal_year_starts > 1 and not match[1]:
+        raise PeriodError(_two_readings(name, result, _fiscal_quarter(int(match[2]), int(match[3]), 1)))
+    return result
 
 
 def quarter_of(day: date, fiscal_year_starts: int = 1) -> Period:
@@ -310,22 +310,22 @@ def _fiscal_quarter(year: int, number: int, starts: int) -> Period:
 
 def _two_readings(name: str, fiscal: Period, calendar_quarter: Period) -> str:
     """What a name without FY could mean under a fiscal year that does not start in January."""
-    said = (
+    text = (
         f"quarter {name!r} can be read two ways, as the fiscal year does not start in January: write {fiscal.name} for "
         f"{fiscal.start} to {fiscal.last_day}"
     )
     same = quarter_of(calendar_quarter.start, _fiscal_start(fiscal))
     dates = f"{calendar_quarter.start} to {calendar_quarter.last_day}"
     if same.start == calendar_quarter.start:
-        return f"{said}, or {same.name} for the calendar's quarter, {dates}"
-    return f"{said}; the calendar's quarter, {dates}, is no quarter of this fiscal year"
+        return f"{text}, or {same.name} for the calendar's quarter, {dates}"
+    return f"{text}; the calendar's quarter, {dates}, is no quarter of this fiscal year"
 
 
 def _fiscal_start(period: Period) -> int:
-    found = QUARTER.fullmatch(period.name)
-    if not found or period.end != add_months(period.start, 3):
+    match = QUARTER.fullmatch(period.name)
+    if not match or period.end != add_months(period.start, 3):
         raise PeriodError(f"{period.name!r} ({period.start} to {period.last_day}) is not a quarter")
-    return (period.start.month - 1 - 3 * (int(found[3]) - 1)) % 12 + 1
+    return (period.start.month - 1 - 3 * (int(match[3]) - 1)) % 12 + 1
 
 
 def _check_month(month: int) -> None:

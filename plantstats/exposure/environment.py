@@ -94,7 +94,7 @@ def air_before(
     )
     n = d.rh_readings.sum().over(whole).cast("int64")
     n_late = d.rh_readings.sum().over(late).cast("int64")
-    made = d.select(
+    sums = d.select(
         "site_id",
         "at",
         **{name: d[name].sum().over(whole).cast("int64") for name in SUMS},
@@ -103,8 +103,8 @@ def air_before(
         warmest=d.warmest.max().over(whole),
     )
     if require_both_halves:
-        made = made.mutate(
-            rh_tenths=ibis.ifelse(made.halves, made.rh_tenths, 0),
-            rh_readings=ibis.ifelse(made.halves, made.rh_readings, 0),
+        sums = sums.mutate(
+            rh_tenths=ibis.ifelse(sums.halves, sums.rh_tenths, 0),
+            rh_readings=ibis.ifelse(sums.halves, sums.rh_readings, 0),
         )
-    return made.drop("halves")
+    return sums.drop("halves")

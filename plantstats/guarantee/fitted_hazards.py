@@ -65,8 +65,8 @@ class FittedHazards:
     @property
     def levels(self) -> dict[str, tuple[str, ...]]:
         """Levels on record of each column that the model asks of a line."""
-        asked = self.model.terms
-        return {name: self.model.coding.levels[name] for name in PROFILE if name in asked and name != "species"}
+        names = self.model.terms
+        return {name: self.model.coding.levels[name] for name in PROFILE if name in names and name != "species"}
 
     def for_lines(self, lines: pd.DataFrame, n_samples: int, seed: int, unseen: str = "group") -> LineHazards:
         """Hazards of lines (see `hazards.HazardModel`).
@@ -238,20 +238,20 @@ class FittedHazards:
     def _bands(self) -> tuple[list[str], list[str]]:
         """Age bands to ask the model for: one that no plant reached takes the rate of the one before it."""
         with_days = set(self.model.patterns["age_band"].astype("str"))
-        asked, notes = list[str](), list[str]()
+        names, notes = list[str](), list[str]()
         *ages, unknown = age_bands()
         for band in ages:
             if band in with_days:
-                asked.append(band)
-            elif asked:
-                asked.append(asked[-1])
-                notes.append(f"no plant on record reached {band}: the rate of {asked[-1]} is taken to go on")
+                names.append(band)
+            elif names:
+                names.append(names[-1])
+                notes.append(f"no plant on record reached {band}: the rate of {names[-1]} is taken to go on")
             else:
                 first = next(b for b in [*ages, unknown] if b in with_days)
-                asked.append(first)
+                names.append(first)
                 notes.append(f"no plant on record was at {band}: the rate of {first} is taken")
-        asked.append(unknown if unknown in with_days else asked[-1])
-        return asked, notes
+        names.append(unknown if unknown in with_days else names[-1])
+        return names, notes
 
     @cached_property
     def _variance_weights(self) -> Array:

@@ -117,12 +117,12 @@ def recovery(fates: pd.DataFrame) -> Recovery:
     return Recovery(**count, chance=count["recovered"] / known if known else float("nan"), low=low, high=high)
 
 
-def choose(found: Recovery, *, swap: int, minutes_per_visit: float, visits: int, wage_per_hour: int) -> Choice:
+def choose(recovery: Recovery, *, swap: int, minutes_per_visit: float, visits: int, wage_per_hour: int) -> Choice:
     """Compare nursing a plant with replacing it now.
 
     Parameters
     ----------
-    found : Recovery
+    recovery : Recovery
     swap : int
         Cost of a replacement in cents.
     minutes_per_visit : float
@@ -148,17 +148,17 @@ def choose(found: Recovery, *, swap: int, minutes_per_visit: float, visits: int,
     def cost(chance: float) -> int:
         return whole(trying + (1 - chance) * swap)
 
-    if np.isnan(found.chance):
+    if np.isnan(recovery.chance):
         verdict = "no plant on record was left in place: nothing can be said"
-    elif found.low > needed:
+    elif recovery.low > needed:
         verdict = "nurse it"
-    elif found.high < needed:
+    elif recovery.high < needed:
         verdict = "replace it now"
     else:
-        better = "nursing" if found.chance > needed else "replacing now"
+        better = "nursing" if recovery.chance > needed else "replacing now"
         verdict = f"too close to tell from the records; {better} looks a little cheaper"
-    chance = 0.0 if np.isnan(found.chance) else found.chance
-    return Choice(swap, cost(chance), cost(found.high), cost(found.low), needed, verdict)
+    chance = 0.0 if np.isnan(recovery.chance) else recovery.chance
+    return Choice(swap, cost(chance), cost(recovery.high), cost(recovery.low), needed, verdict)
 
 
 def failing_plants(time: PlantTime) -> pd.DataFrame:

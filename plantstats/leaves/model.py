@@ -84,9 +84,9 @@ class LeafFit:
         row: dict[str, object] = {name: levels[0] for name, levels in CONDITIONS.items()}
         row |= {"species": species, "air_group": group.iloc[0]}
         row |= dict.fromkeys(("dry_air", "air_unknown", "cos_year", "sin_year"), 0.0)
-        strange = sorted(set(changes) - set(row))
-        if strange:
-            raise CountModelError(f"no condition {', '.join(strange)} in the leaf model")
+        unknown = sorted(set(changes) - set(row))
+        if unknown:
+            raise CountModelError(f"no condition {', '.join(unknown)} in the leaf model")
         return pd.DataFrame([row | changes])
 
     def column(self, name: str) -> Array:

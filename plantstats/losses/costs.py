@@ -94,7 +94,7 @@ def not_replaced(losses: pd.DataFrame, period: Period) -> pd.DataFrame:
         Findings: losses_not_replaced, and of them losses_taken_away_alive.
     """
     inside = _inside(losses, period)
-    gone = inside[inside["source"].eq("plants")]
+    removals = inside[inside["source"].eq("plants")]
     parts = [
         findings.rows(
             pd.DataFrame({"losses": [int(rows["quantity"].sum())]}),
@@ -105,8 +105,8 @@ def not_replaced(losses: pd.DataFrame, period: Period) -> pd.DataFrame:
             estimate=float(rows["quantity"].sum()),
         )
         for measure, rows in (
-            ("losses_not_replaced", gone),
-            ("losses_taken_away_alive", gone[gone["outcome"].eq("declined")]),
+            ("losses_not_replaced", removals),
+            ("losses_taken_away_alive", removals[removals["outcome"].eq("declined")]),
         )
     ]
     return findings.table(pd.concat(parts, ignore_index=True))

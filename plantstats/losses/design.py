@@ -242,8 +242,8 @@ def treatment(name: str, values: Sequence[str] | pd.Series, reference: str | Non
     -------
     Factor
     """
-    codes, found = pd.factorize(pd.Series(values, dtype="str"), sort=True)
-    return dummies(name, tuple(map(str, found)), codes.astype(np.intp), reference)
+    codes, names = pd.factorize(pd.Series(values, dtype="str"), sort=True)
+    return dummies(name, tuple(map(str, names)), codes.astype(np.intp), reference)
 
 
 def dummies(name: str, levels: tuple[str, ...], codes: Codes, reference: str | None = None) -> Factor:

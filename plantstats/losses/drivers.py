@@ -72,7 +72,7 @@ def review(records: Records, as_of: date, client: str = "") -> Drivers:
         notes = check.model.notes
     except ModelError as error:
         refusals.append(f"No model of the effects: {error}.")
-    lifetimes, by_day_found = (_of_client(time.lifetimes, client) for time in (midpoint, found))
+    lifetimes, by_found_day = (_of_client(time.lifetimes, client) for time in (midpoint, found))
     curves = survival.curves(lifetimes, ["light"])
     incidence = competing_risks.incidence(lifetimes, [])
     parts += [
@@ -81,7 +81,7 @@ def review(records: Records, as_of: date, client: str = "") -> Drivers:
         log_rank_findings(
             logrank.log_rank(lifetimes, ["light"], within=["site_id"]), ["light"], span, within=["site_id"]
         ),
-        detection_delay_findings(by_day_found, ["light"], ages=AGES, period=span),
+        detection_delay_findings(by_found_day, ["light"], ages=AGES, period=span),
     ]
     unknown_age = _of_client(midpoint.without_install_date, client)["plants"].sum()
     of_curves = (

@@ -201,10 +201,10 @@ def _humidity(model: LossModel) -> list[Contrast]:
     unread = patterns["no_humidity"].eq(1).to_numpy() if "no_humidity" in patterns else np.zeros(len(days), dtype=bool)
     rows = []
     # "Not read" is a level, which may have lost none; dry air is a slope of all the rows that were read.
-    for name, term, held in (("dry_air", DRY_AIR, ~unread), ("no_humidity", NOT_READ, unread)):
+    for name, term, holds in (("dry_air", DRY_AIR, ~unread), ("no_humidity", NOT_READ, unread)):
         if name in model.names:
             column = model.names.index(name) if term is NOT_READ else None
-            counts = float(days[held].sum()), int(lost[held].sum())
+            counts = float(days[holds].sum()), int(lost[holds].sum())
             rows.append(Contrast(term, _weights(model, **{name: 1.0}), *counts, column))
     return rows
 

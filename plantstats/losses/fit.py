@@ -111,10 +111,10 @@ def fit(
             f"{lost} losses in {table.plant_days.sum():,.0f} plant-days: too few for a model of several terms "
             f"(at least {FEWEST_LOSSES}); the loss rates stand without it"
         )
-    asked, notes = _asked(table, list(terms))
+    wanted, notes = _asked(table, list(terms))
     group_of = groups(table.species, species) if pseudo_events > 0 else {}
-    only = {name: table.only_level(name) for name in asked}
-    counts = counts_of(table, [name for name in asked if only[name] is None], group_of, pseudo_events)
+    only = {name: table.only_level(name) for name in wanted}
+    counts = counts_of(table, [name for name in wanted if only[name] is None], group_of, pseudo_events)
     together = unknown_columns(counts.design) if pseudo_events > 0 else []
     if together:
         notes.append(
@@ -125,7 +125,7 @@ def fit(
     best = _best(counts, frailty_variance, start)
     covariance, method, n_clusters = clusters.covariance(counts, best)
     return LossModel(
-        terms=tuple(asked),
+        terms=tuple(wanted),
         coding=table.coding,
         group_of=group_of,
         beta=best.beta,
@@ -163,20 +163,20 @@ def _asked(table: RateTable, terms: list[str]) -> tuple[list[str], list[str]]:
         raise ModelError(f"no term {', '.join(unknown)} in the loss model (terms: {', '.join(LOSS_TERMS)})")
     notes = []
     # Factors stand before numeric terms.
-    asked = [name for name in terms if name in FACTORS] + [name for name in terms if name in NUMERIC]
-    if len(table.coding.months) < FEWEST_MONTHS and set(asked) & set(SEASON):
-        asked = [name for name in asked if name not in SEASON]
+    wanted = [name for name in terms if name in FACTORS] + [name for name in terms if name in NUMERIC]
+    if len(table.coding.months) < FEWEST_MONTHS and set(wanted) & set(SEASON):
+        wanted = [name for name in wanted if name not in SEASON]
         notes.append(f"fewer than {FEWEST_MONTHS} calendar months on record: the model has no term for season")
     unread = int(table.numeric["no_humidity"].sum())
-    if "dry_air" in asked and "no_humidity" not in asked and unread:
+    if "dry_air" in wanted and "no_humidity" not in wanted and unread:
         raise ModelError(
             f"{unread} of {len(table.site)} rows of the exposure table have no humidity reading; without the term "
             "no_humidity the model would take their air as moist"
         )
-    if "no_humidity" in asked and unread == len(table.site):
-        asked = [name for name in asked if name not in AIR]
+    if "no_humidity" in wanted and unread == len(table.site):
+        wanted = [name for name in wanted if name not in AIR]
         notes.append("no humidity reading in any row of the exposure table: the model has no term for it")
-    return asked, notes
+    return wanted, notes
 
 
 def counts_of(table: RateTable, terms: list[str], group_of: dict[str, str], pseudo_events: float) -> Counts:
@@ -302,10 +302,10 @@ def _cautions(counts: Counts, lost: int) -> list[str]:
         for name, n, events in zip(columns, prior, events_per_column(counts), strict=True)
         if events == 0 and ("[" in name or n > 0)
     ]
-    free = int((prior == 0).sum())
-    if lost < 10 * free:
+    n_free = int((prior == 0).sum())
+    if lost < 10 * n_free:
         messages.append(
-            f"{lost} losses for {free} coefficients that nothing shrinks: fewer than ten each (Peduzzi et al. 1995), "
+            f"{lost} losses for {n_free} coefficients that nothing shrinks: fewer than ten each (Peduzzi et al. 1995), "
             "so the intervals are rough"
         )
     return messages

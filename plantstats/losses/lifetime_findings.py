@@ -58,10 +58,10 @@ def survival_findings(
         Findings per group: survival at each age (percent), median_life, restricted_mean_life (days). What the records
         cannot tell is missing, and the note says why.
     """
-    made = []
-    drawn = {tuple(values.values()): curve for values, curve in in_groups(curves, by)}
+    parts = []
+    curve_of = {tuple(values.values()): curve for values, curve in in_groups(curves, by)}
     for values, members in in_groups(check_lifetimes(lifetimes), by):
-        curve = drawn.get(tuple(values.values()))
+        curve = curve_of.get(tuple(values.values()))
         if curve is None:
             continue
         group = from_age(members, _start(curve))
@@ -71,7 +71,7 @@ def survival_findings(
             _restricted_mean(curve, group, horizon, conf_level),
         ]
         days = float((group["exit_age"] - group["entry_age"]).sum())
-        made.append(
+        parts.append(
             pd.DataFrame(rows).assign(
                 n_plants=group["plant_id"].nunique(),
                 losses=int(group["event"].sum()),
@@ -82,7 +82,7 @@ def survival_findings(
                 **values,
             )
         )
-    return findings.table(pd.concat(made, ignore_index=True) if made else [])
+    return findings.table(pd.concat(parts, ignore_index=True) if parts else [])
 
 
 def incidence_findings(

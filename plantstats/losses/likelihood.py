@@ -56,9 +56,9 @@ class Counts:
         """Profiles of factors by site: number of each row's, profile of each, and where each site's begin."""
         profile, values = self.design.profiles
         key = self.site * len(values) + profile[self.pattern]
-        found, number = np.unique(key, return_inverse=True)
-        begins = np.searchsorted(found // len(values), np.arange(self.n_sites + 1))
-        return number.astype(np.intp), found % len(values), begins
+        keys, number = np.unique(key, return_inverse=True)
+        begins = np.searchsorted(keys // len(values), np.arange(self.n_sites + 1))
+        return number.astype(np.intp), keys % len(values), begins
 
     def site_sums(self, weight: Array) -> Array:
         """Sums of the design's columns by site, each row of the counts with a weight; sites x columns.

@@ -164,13 +164,15 @@ class LossModel:
         ModelError
             For a missing or unknown species or level, by name.
         """
-        asked = self._complete(profiles)
-        strange = sorted(set(asked["species"]) - set(self.group_of)) if self.group_of else []
-        if strange and unseen == "refuse":
+        conditions = self._complete(profiles)
+        unknown = sorted(set(conditions["species"]) - set(self.group_of)) if self.group_of else []
+        if unknown and unseen == "refuse":
             raise ModelError(
-                f"species {', '.join(strange)} is not in the fitted data (known: {', '.join(self.group_of)})"
+                f"species {', '.join(unknown)} is not in the fitted data (known: {', '.join(self.group_of)})"
             )
-        return pd.DataFrame(self.matrix(asked), asked.index, list(self.names)), self.basis(asked["species"])
+        return pd.DataFrame(self.matrix(conditions), conditions.index, list(self.names)), self.basis(
+            conditions["species"]
+        )
 
     def matrix(self, conditions: pd.DataFrame) -> Array:
         """Design rows of conditions; a species never seen gets its group's columns, or none.

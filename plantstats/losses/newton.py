@@ -56,8 +56,8 @@ def fit_at_variance(
     """
     beta = start.copy()
     free = np.ones(len(beta), dtype=bool)
-    for at, held in (fixed or {}).items():
-        beta[at], free[at] = held, False
+    for at, value in (fixed or {}).items():
+        beta[at], free[at] = value, False
     now = derivatives(counts, beta, variance)
     for _ in range(MAX_STEPS):
         step = np.zeros(len(beta))

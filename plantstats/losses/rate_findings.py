@@ -37,7 +37,7 @@ def rates_by(
         When `exposure_table` has several rows of one group (plants cannot be added over them).
     """
     one_row_each(exposure_table, by)
-    made = []
+    parts = []
     for kind, counts, share_name in (("loss", "losses", "share_lost"), ("death", "died", "share_died")):
         rate = loss_rate(exposure_table[counts], exposure_table["plant_days"], conf_level)
         share_unit = f"% of plants in {period.days} days"
@@ -45,7 +45,7 @@ def rates_by(
             (f"{kind}_rate", PER_100_YEARS, rate),
             (share_name, share_unit, share_lost(rate, period.days)),
         ):
-            made.append(
+            parts.append(
                 findings.rows(
                     exposure_table[[*by, "n_plants", "plant_days"]],
                     measure,
@@ -57,7 +57,7 @@ def rates_by(
                     **interval._asdict(),
                 ).assign(conf_level=conf_level, note=np.where(exposure_table["plant_days"] > 0, "", NO_DAYS))
             )
-    return findings.table(pd.concat(made, ignore_index=True))
+    return findings.table(pd.concat(parts, ignore_index=True))
 
 
 def ratios_by(
@@ -99,7 +99,7 @@ def ratios_by(
     else:
         both = exposure_table.join(before[counts].add_suffix("_before"))
     both = both.fillna(dict.fromkeys((f"{c}_before" for c in counts), 0))
-    made = []
+    parts = []
     for measure, count in (("loss_rate_ratio", "losses"), ("death_rate_ratio", "died")):
         rows = []
         for cell in both.to_dict("records"):
@@ -109,12 +109,12 @@ def ratios_by(
             note = f"against {before_name}: {was} in {days_were:,.0f} plant-days{why}"
             rows.append({"estimate": ratio.estimate, "low": ratio.low, "high": ratio.high, "note": note})
         frame = both[[*by, "n_plants", "plant_days"]].assign(losses=both[count]).join(pd.DataFrame(rows, both.index))
-        made.append(
+        parts.append(
             findings.rows(frame, measure, period=period.name, unit="ratio", method=CONDITIONAL, by=by).assign(
                 conf_level=conf_level
             )
         )
-    return findings.table(pd.concat(made, ignore_index=True))
+    return findings.table(pd.concat(parts, ignore_index=True))
 
 
 def cause_specific_rates(

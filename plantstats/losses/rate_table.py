@@ -280,8 +280,8 @@ def conditions(exposure_table: pd.DataFrame) -> pd.DataFrame:
 
 
 def _coded(values: pd.Series) -> tuple[Codes, tuple[str, ...]]:
-    codes, found = pd.factorize(values.astype("str"), sort=True)
-    return codes.astype(np.intp), tuple(map(str, found))
+    codes, levels = pd.factorize(values.astype("str"), sort=True)
+    return codes.astype(np.intp), tuple(map(str, levels))
 
 
 def _reference(factor: str, levels: tuple[str, ...], codes: Codes, losses: Array, days: Array) -> str:

@@ -35,7 +35,7 @@ def smr_findings(compared: pd.DataFrame, by: list[str], period: str, conf_level:
     lacking = np.where(compared["expected"] > 0, "too little to learn from", "nothing was expected")
     ratio_note = np.where(compared["flagged"], out, np.where(compared["ratio"].isna(), lacking, ""))
     shrunk_note = np.where(compared["shrunk"].isna(), lacking, "")
-    made = [
+    parts = [
         findings.rows(
             counts.assign(note=note),
             measure,
@@ -59,4 +59,4 @@ def smr_findings(compared: pd.DataFrame, by: list[str], period: str, conf_level:
         losses=int(compared["losses"].sum()),
         note=f"between {len(compared)} groups by {', '.join(by)}",
     )
-    return findings.table(pd.concat([*made, pd.DataFrame([dispersion])], ignore_index=True))
+    return findings.table(pd.concat([*parts, pd.DataFrame([dispersion])], ignore_index=True))

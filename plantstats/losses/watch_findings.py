@@ -92,8 +92,8 @@ def concordance(expected: pd.Series, lost: pd.Series) -> intervals.Interval:
     >>> float(concordance(pd.Series([0.9, 0.8, 0.2, 0.1]), pd.Series([1, 1, 0, 0])).estimate[0])
     100.0
     """
-    gone = (lost > 0).to_numpy()
-    high, low = expected.to_numpy("float64")[gone], expected.to_numpy("float64")[~gone]
+    was_lost = (lost > 0).to_numpy()
+    high, low = expected.to_numpy("float64")[was_lost], expected.to_numpy("float64")[~was_lost]
     if len(high) < 2 or len(low) < 2:
         none = np.array([np.nan])
         return intervals.Interval(none, none, none)

@@ -42,13 +42,13 @@ def quality(records: Records, time: PlantTime, faults: pd.DataFrame, period: Per
         loss_rate_without_doubtful and loss_rate_with_swaps of the period.
     """
     engine = time.engine
-    made = [
+    parts = [
         *_visits(engine, period),
         _air(time, period),
         *[row for column in HEAPED for row in _rounded(engine, column, period)],
         *_doubt(engine, time, faults, period),
     ]
-    return findings.table(made)
+    return findings.table(parts)
 
 
 def _share(measure: str, part: int, whole: int, period: str, unit: str, **groups: Any) -> dict[str, object]:
@@ -112,8 +112,8 @@ def _visits(engine: duckdb.DuckDBPyConnection, period: Period) -> list[dict[str,
         for name, row in sums[sums["asked"] > 0].iterrows():
             label = f"{name:%Y-%m}" if groups == "month" else name
             rows.append(_made(row["visits"], row["asked"], period.name, **{groups: label}))
-    for groups, looked in (("month", read), ("site_id", read[read["month"] >= pd.Timestamp(period.start)])):
-        sums = looked.groupby(groups)[["looks", "read"]].sum()
+    for groups, visits in (("month", read), ("site_id", read[read["month"] >= pd.Timestamp(period.start)])):
+        sums = visits.groupby(groups)[["looks", "read"]].sum()
         for name, row in sums.iterrows():
             label = f"{name:%Y-%m}" if groups == "month" else name
             unit = "% of completed visits to a plant"
@@ -123,14 +123,14 @@ def _visits(engine: duckdb.DuckDBPyConnection, period: Period) -> list[dict[str,
     return rows
 
 
-def _made(visits: float, asked: float, period: str, **groups: Any) -> dict[str, object]:
+def _made(visits: float, planned: float, period: str, **groups: Any) -> dict[str, object]:
     return findings.finding(
         "visits_completed_share",
         period,
-        100 * visits / asked,
+        100 * visits / planned,
         unit="% of planned visits",
         method="count against the plan",
-        note=f"{visits:,.0f} of {asked:,.1f}",
+        note=f"{visits:,.0f} of {planned:,.1f}",
         **groups,
     )
 
@@ -210,12 +210,12 @@ def _doubt(
 def _swaps_in(engine: duckdb.DuckDBPyConnection, faults: pd.DataFrame, period: Period) -> int:
     """Suspected silent swaps whose second visit, the one that the fault names by its line, lies in the period."""
     lines = faults.loc[faults["code"].eq("silent_swap"), "line"].dropna().astype("int64").tolist()
-    found = engine.execute(
+    counts = engine.execute(
         """select count(*) from visits
         where line in (select unnest($lines)) and visited_on >= $start and visited_on < $ends""",
         {"lines": lines, "start": period.start, "ends": period.end},
     ).fetchall()
-    return int(found[0][0])
+    return int(counts[0][0])
 
 
 def _plants(count: int) -> str:

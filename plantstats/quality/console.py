@@ -121,9 +121,9 @@ def _faults(code: str, rows: pd.DataFrame) -> str:
 
 
 def _decided(records: Records) -> str:
-    told = records.notes[~records.notes["kind"].isin(["unknown cause", "unknown species", "missing", MISSING_TABLE])]
+    notes = records.notes[~records.notes["kind"].isin(["unknown cause", "unknown species", "missing", MISSING_TABLE])]
     lines = []
-    for row in told.itertuples():
+    for row in notes.itertuples():
         where = " ".join(part for part in (row.file or row.table, row.column) if part)
         lines.append(f"  {where}: {row.text}" + (f" ({row.count:,} rows)" if row.count else ""))
     for file, rows in records.notes[records.notes["kind"] == "missing"].groupby("file", sort=False):

@@ -80,8 +80,8 @@ def notes(lines: Sequence[str]) -> Shown:
     -------
     Shown
     """
-    made = [note(line) for line in lines]
-    return Shown("".join(one._repr_html_() for one in made), "\n".join(map(repr, made)))
+    parts = [note(line) for line in lines]
+    return Shown("".join(one._repr_html_() for one in parts), "\n".join(map(repr, parts)))
 
 
 def head(verdict: str, lines: Sequence[str]) -> Shown:
@@ -274,8 +274,8 @@ def tables(*captioned: tuple[str, pd.DataFrame], terms: Mapping[str, str] | None
     Shown
         As `table` makes them.
     """
-    made = [table(frame, caption, terms=terms) for caption, frame in captioned]
-    return Shown("".join(one._repr_html_() for one in made), "\n\n".join(map(repr, made)))
+    parts = [table(frame, caption, terms=terms) for caption, frame in captioned]
+    return Shown("".join(one._repr_html_() for one in parts), "\n\n".join(map(repr, parts)))
 
 
 def figure(fig: Figure, alt: str, caption: str = "") -> Shown:

@@ -136,14 +136,14 @@ def draw_completeness(findings: pd.DataFrame, ax: Axes) -> Axes:
     Axes
         With the counts of visits to a plant below the months.
     """
-    made = pick(findings, "visits_completed_share", ["month"]).sort_values("month", ignore_index=True)
+    visits = pick(findings, "visits_completed_share", ["month"]).sort_values("month", ignore_index=True)
     read = pick(findings, "humidity_read_share", ["month"]).sort_values("month", ignore_index=True)
-    for rows, colour, label in ((made, ACCENT, "visits made"), (read, SECOND, "humidity read")):
+    for rows, colour, label in ((visits, ACCENT, "visits made"), (read, SECOND, "humidity read")):
         at = np.arange(len(rows))
         ax.vlines(at, rows["low"], rows["high"], colors=colour, linewidth=2)
         ax.plot(at, rows["estimate"], "o-", color=colour, markersize=4, linewidth=1, label=label)
-    months = [str(month).replace("-", "\n") for month in made["month"]]
-    ax.set_xticks(np.arange(len(made)), months)
+    months = [str(month).replace("-", "\n") for month in visits["month"]]
+    ax.set_xticks(np.arange(len(visits)), months)
     ax.axhline(100, color=FAINT, linewidth=0.8)
     ax.set_ylim(bottom=0)
     ax.set_ylabel("% (see the caption)", fontsize=8)
@@ -176,9 +176,9 @@ def draw_funnel(findings: pd.DataFrame, period: Period, ax: Axes, *, small_group
     raw = raw[raw["expected"].gt(0) & raw["n_plants"].ge(small_group)]
     if raw.empty:
         return _nothing(ax, "No expected losses of sites large enough to show")
-    spread = pick(findings, "over_dispersion", ["term"])
-    spread = spread[spread["term"].eq("between groups by site_id")]
-    dispersion = float(spread["estimate"].iloc[0]) if len(spread) else 1.0
+    dispersions = pick(findings, "over_dispersion", ["term"])
+    dispersions = dispersions[dispersions["term"].eq("between groups by site_id")]
+    dispersion = float(dispersions["estimate"].iloc[0]) if len(dispersions) else 1.0
     at = np.geomspace(raw["expected"].min() * 0.8, raw["expected"].max() * 1.2, 80)
     limits = smr.funnel_limits(at, dispersion)
     for column in limits.columns.drop("expected"):

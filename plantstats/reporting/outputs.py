@@ -105,8 +105,8 @@ def save_results(findings: pd.DataFrame | _Page, sentences: Sequence[str] = ()) 
     for number, (_, frame) in enumerate(tables):
         frame.astype("str").to_parquet(target / f"table-{number}.parquet", index=False)
     captions = [caption for caption, _ in tables]
-    said = {"sentences": [str(s) for s in sentences], "definitions": definitions, "captions": captions}
-    (target / "results.json").write_text(json.dumps(said), encoding="utf-8")
+    content = {"sentences": [str(s) for s in sentences], "definitions": definitions, "captions": captions}
+    (target / "results.json").write_text(json.dumps(content), encoding="utf-8")
     return None
 
 

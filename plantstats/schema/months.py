@@ -44,11 +44,11 @@ def month_names(languages: tuple[str, ...]) -> dict[str, int]:
     """
     names: dict[str, int] = {}
     for language in ("en", *languages):
-        made: dict[str, set[int]] = {}
+        numbers: dict[str, set[int]] = {}
         for number, name in enumerate(MONTHS.get(language, "").split(), start=1):
             for length in range(3, len(name) + 1):
-                made.setdefault(name[:length], set()).add(number)
-        names.update({name: next(iter(found)) for name, found in made.items() if len(found) == 1})
+                numbers.setdefault(name[:length], set()).add(number)
+        names.update({name: next(iter(candidates)) for name, candidates in numbers.items() if len(candidates) == 1})
         names.update(EXTRA.get(language, {}))
     return names
 

@@ -92,5 +92,5 @@ def nearest(word: str, known: list[str], cutoff: float = 0.6) -> str | None:
     >>> nearest("Ficus lyratta", ["Ficus lyrata", "Ficus elastica"], 0.8)
     'Ficus lyrata'
     """
-    found = difflib.get_close_matches(normalize_key(word), [normalize_key(k) for k in known], n=1, cutoff=cutoff)
-    return next((k for k in known if normalize_key(k) == found[0]), None) if found else None
+    matches = difflib.get_close_matches(normalize_key(word), [normalize_key(k) for k in known], n=1, cutoff=cutoff)
+    return next((k for k in known if normalize_key(k) == matches[0]), None) if matches else None

@@ -174,7 +174,7 @@ def _variance(group: pd.DataFrame, cause: str, steps: _Steps) -> Array:
         return by_step(first, values) - by_step(last, values)
 
     f, p, q = steps.height, d_falls[first], b_falls[first]
-    gone = by_step(last, d**2) - 2 * f * by_step(last, d * b) + f**2 * by_step(last, b**2)
+    ended = by_step(last, d**2) - 2 * f * by_step(last, d * b) + f**2 * by_step(last, b**2)
     z = d_falls[1:] - f * b_falls[1:]
     staying = (
         there(np.ones_like(p)) * z**2
@@ -183,4 +183,4 @@ def _variance(group: pd.DataFrame, cause: str, steps: _Steps) -> Array:
         - 2 * f * there(p * q)
         + f**2 * there(q**2)
     )
-    return np.maximum(gone + staying, 0)
+    return np.maximum(ended + staying, 0)

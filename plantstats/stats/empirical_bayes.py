@@ -95,13 +95,13 @@ def fit_prior(losses: Counts, exposure: Counts) -> Prior:
     return Prior(shape, shape / float(np.exp(log_mean)), float(best.fun))
 
 
-def _settled(found: Array, count: Array, at_risk: Array) -> tuple[float, float]:
+def _settled(start: Array, count: Array, at_risk: Array) -> tuple[float, float]:
     """Log mean and log variance at the very top near a place found, so that they are the same on any machine.
 
     Where the variance lies below `LEAST_VARIANCE` the likelihood is flat and a search stops anywhere: the groups are
     alike, by rule. Elsewhere Newton's steps go on until they move nothing.
     """
-    at = np.array(found, dtype="float64")
+    at = np.array(start, dtype="float64")
     alike = float(np.log(count.sum() / at_risk.sum())), float(np.log(ALIKE))
     for _ in range(MAX_STEPS):
         if at[1] < np.log(LEAST_VARIANCE):

@@ -72,17 +72,17 @@ def fit_turnbull(left: npt.ArrayLike, right: npt.ArrayLike, entry: npt.ArrayLike
     begin, end = _innermost(lo, hi, since)
     # Of the masses, numbers first to last - 1 lie in a plant's interval, and those up to `unseen` before its entry.
     first, last = np.searchsorted(begin, lo, side="left"), np.searchsorted(end, hi, side="right")
-    unseen = np.searchsorted(end, since, side="right")
+    before_entry = np.searchsorted(end, since, side="right")
     mass, before = np.full(len(begin), 1 / len(begin)), -np.inf
     for _ in range(MAX_ROUNDS):
         total = np.append(0, np.cumsum(mass))
-        inside, seen = total[last] - total[first], total[-1] - total[unseen]
-        if min(inside.min(), seen.min()) <= 0:
+        inside, observable = total[last] - total[first], total[-1] - total[before_entry]
+        if min(inside.min(), observable.min()) <= 0:
             raise NoAnswerError(
                 "too few plants watched at the first losses; follow from a later start_age "
                 "(survival.safe_start offers one)"
             )
-        log_likelihood = float(np.sum(np.log(inside)) - np.sum(np.log(seen)))
+        log_likelihood = float(np.sum(np.log(inside)) - np.sum(np.log(observable)))
         if log_likelihood - before < STILL * len(lo):
             return TurnbullFit(begin, end, mass, log_likelihood)
         before = log_likelihood
@@ -90,8 +90,8 @@ def fit_turnbull(left: npt.ArrayLike, right: npt.ArrayLike, entry: npt.ArrayLike
         # its entry.
         rises = np.bincount(first, 1 / inside, len(begin) + 1) - np.bincount(last, 1 / inside, len(begin) + 1)
         ghosts = np.zeros(len(begin) + 1)
-        ghosts[0] = np.sum(1 / seen)
-        ghosts -= np.bincount(unseen, 1 / seen, len(begin) + 1)
+        ghosts[0] = np.sum(1 / observable)
+        ghosts -= np.bincount(before_entry, 1 / observable, len(begin) + 1)
         mass = mass * np.cumsum(rises + ghosts)[:-1]
         mass = mass / mass.sum()
     raise NoAnswerError(f"the estimate did not settle in {MAX_ROUNDS} rounds; follow from a later start_age")

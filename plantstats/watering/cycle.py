@@ -68,7 +68,7 @@ def cycle(moist: Array, every: int, tolerated: Array, misclassified: float, miss
     Renewal argument. With every inspection made and right, the gap is the drying time rounded up to whole intervals, so
     its mean is every x sum over j of S(j x every), j = 0, 1, 2, ... (worked in the tests).
     """
-    early, found = misclassified * (1 - missed), (1 - misclassified) * (1 - missed)
+    early, found_chance = misclassified * (1 - missed), (1 - misclassified) * (1 - missed)
     inspections = HORIZON // every
     at = np.arange(inspections + 1) * every
     s = moist[:, at]
@@ -76,12 +76,12 @@ def cycle(moist: Array, every: int, tolerated: Array, misclassified: float, miss
     area = np.concatenate([np.zeros((len(moist), 1)), np.cumsum((moist[:, 1:] + moist[:, :-1]) / 2, axis=1)], axis=1)
     days_moist = np.diff(area[:, at], axis=1) @ unwatered
     dried = -np.diff(s, axis=1) * unwatered
-    gap = every * (s[:, :-1] @ unwatered + (1 - found) / found * dried.sum(axis=1))
+    gap = every * (s[:, :-1] @ unwatered + (1 - found_chance) / found_chance * dried.sum(axis=1))
     # A plant that dries before the visit at `ends` is watered there, or `later` visits after it.
     begins, ends = at[:-1][None, :], at[1:][None, :]
     too_dry, too_dry_days = np.zeros(len(moist)), np.zeros(len(moist))
     for later in range(LATER + 1):
-        weight = (1 - found) ** later * (found if later < LATER else 1.0)
+        weight = (1 - found_chance) ** later * (found_chance if later < LATER else 1.0)
         latest = ends + later * every - tolerated[:, None]  # drying after this leaves it dry, but not for too long
         until = np.clip(latest, begins, ends)
         share = s[:, :-1] - _interpolated(moist, until)

@@ -114,7 +114,7 @@ def review(
         }
         before, same_season = then[heating_then], then[heating]
     turns_on = turn_of_season(as_of, season)
-    made = WateringReview(
+    result = WateringReview(
         period,
         model,
         advice,
@@ -129,7 +129,7 @@ def review(
         misclassification_sensitivity(model),
         model.assumed.max_still_moist_share,
     )
-    return replace(made, findings=findings.table(results.review_findings(made)))
+    return replace(result, findings=findings.table(results.review_findings(result)))
 
 
 def turn_of_season(as_of: date, season: periods.HeatingSeason) -> date:

@@ -133,7 +133,7 @@ def followed_findings(followed: pd.DataFrame, period: str) -> list[pd.DataFrame]
             "n_plants": one["plants"] + other["plants"],
         }
         method = "conditional binomial limits (Clopper and Pearson 1934)"
-        made = rows(
+        part = rows(
             pd.DataFrame([row]),
             "loss_ratio_followed",
             period=period,
@@ -141,7 +141,7 @@ def followed_findings(followed: pd.DataFrame, period: str) -> list[pd.DataFrame]
             method=method,
             conf_level=CONF_LEVEL,
         )
-        parts.append(made)
+        parts.append(part)
     return parts
 
 
