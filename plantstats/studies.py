@@ -398,6 +398,13 @@ class Study:
         return loss_rates.loss_rates(self.exposure(), self.records, self.period, self.client)
 
     @kept
+    def same_sites(self) -> pd.DataFrame:
+        """Findings on last year's sites that left and those that stayed (see `losses.same_sites.same_sites`)."""
+        from plantstats.losses.same_sites import same_sites  # noqa: PLC0415
+
+        return same_sites(self.exposure(), self.period, self.client)
+
+    @kept
     def expected(self) -> pd.DataFrame:
         """Findings on losses against what such a quarter should lose (see `losses.as_expected.as_expected`).
 
@@ -504,6 +511,20 @@ class Study:
     # Leaves, watering, quality.
 
     @kept
+    def visit_log(self) -> pd.DataFrame:
+        """What kind of log the visits are, in all and lately (see `quality.visit_log.visit_log`)."""
+        from plantstats.quality.visit_log import visit_log  # noqa: PLC0415
+
+        return visit_log(self.whole().exposure())
+
+    def _check_visit_log(self) -> None:
+        """Refuse what a log that leaves out plants looked at would get wrong."""
+        from plantstats.quality.visit_log import withheld  # noqa: PLC0415
+
+        if reason := withheld(self.visit_log()):
+            raise StudyError(reason)
+
+    @kept
     def leaf_loss(self) -> tuple[pd.DataFrame, tuple[str, ...], pd.DataFrame, pd.DataFrame]:
         """Leaf loss: findings, notes, the account of visit rows, the profile of the humidity limit.
 
@@ -512,6 +533,8 @@ class Study:
         findings, notes, account, humidity_limits : DataFrame, tuple of str, DataFrame, DataFrame
         """
         from plantstats import leaves  # noqa: PLC0415
+
+        self._check_visit_log()
 
         loss = leaves.leaf_loss(self.exposure(), self.records, self.period, self.client)
         return loss.findings, loss.notes, loss.account, loss.humidity_limits
@@ -526,6 +549,7 @@ class Study:
         """
         from plantstats import watering  # noqa: PLC0415
 
+        self._check_visit_log()
         return watering.review(self.records, self.period, self.as_of, self.client, time=self.exposure())
 
     @kept
@@ -571,6 +595,16 @@ class Study:
         pandas.DataFrame
         """
         return self.visit_advice().model.left_out
+
+    @kept
+    def topsoil_methods(self) -> pd.DataFrame:
+        """How topsoil was noted: method, n (dry-downs), first_on, last_on, used (only one is), most first."""
+        review = self.visit_advice()
+        rows = review.model.dry_downs.sql("""
+            select method, count(*) as n, min(date '1970-01-01' + "at"::int)::varchar as first_on,
+                   max(date '1970-01-01' + "at"::int)::varchar as last_on
+            from dry_downs where exclusion_reason is null group by all order by n desc, method""")
+        return rows.assign(used=rows["method"].eq(review.model.method))
 
     @kept
     def advice_followed(self) -> pd.DataFrame:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 from collections.abc import Callable, Sequence
 
 import pandas as pd
@@ -159,6 +160,8 @@ def _state(study: Study, missing: Sequence[str]) -> Section:
     account = study.records.account
     read, aside = int(account["rows_read"].sum()), int(account["rows_set_aside"].sum())
     sentences = [f"Could not be told. {line}." for line in missing]
+    with contextlib.suppress(*REFUSALS):  # said above
+        sentences += visits.notes_left_out(study)
     note = "Estimates for management, not accounting advice."
     return Section(
         "state", f"{aside:,} of {read:,} rows of the records could not be used.", sentences=sentences, note=note

@@ -5,6 +5,7 @@ from __future__ import annotations
 import pandas as pd
 
 from plantstats.findings import pick
+from plantstats.losses.same_sites import LEFT, STAYED
 from plantstats.pages import words
 from plantstats.periods import same_quarter_last_year
 from plantstats.reporting.charts import Bars, Quarters
@@ -28,7 +29,7 @@ def page(study: Study) -> Page:
     Page
     """
     rates, expected, lost = study.loss_rates(), study.expected(), study.losses()
-    results = join(rates, expected)
+    results = join(rates, expected, study.same_sites())
     sections = [
         _lost(study, lost),
         _against_expected(study, results),
@@ -98,7 +99,24 @@ def _last_year(study: Study, results: pd.DataFrame) -> str:
     ratio = said(results, study.small_group, "loss_rate_ratio", study.period.name)
     clear = not ratio.empty and (ratio["raw_low"] > 1 or ratio["raw_high"] < 1)
     verdict = "a difference beyond chance" if clear else "a difference that chance alone could make"
-    return f"A year before ({before}) it was {words.plants(was['raw_losses'])}: {verdict}."
+    whole = f"A year before ({before}) it was {words.plants(was['raw_losses'])}: {verdict}."
+    return " ".join(filter(None, [whole, _sites_that_left(study, results)]))
+
+
+def _sites_that_left(study: Study, results: pd.DataFrame) -> str:
+    """What sites lost last year that have left since, and the comparison of those that stayed; empty: none left."""
+    before = same_quarter_last_year(study.period).name
+    of = pick(results, "loss_rate_of_sites", ["term"], before).set_index("term")
+    if LEFT not in of.index:
+        return ""
+    n_sites = pick(results, "sites_left", period=study.period.name)["estimate"].iloc[0]
+    first = f"Of them {of.loc[LEFT, 'losses']} at {words.count_of(n_sites, 'site')} that left since"
+    ratio = said(results, study.small_group, "loss_rate_ratio_same_sites", study.period.name)
+    if ratio.empty or pd.isna(ratio["raw_estimate"]):
+        return f"{first}."
+    clear = ratio["raw_low"] > 1 or ratio["raw_high"] < 1
+    verdict = "a difference beyond chance" if clear else "a difference that chance alone could make"
+    return f"{first}; where we stayed, {of.loc[STAYED, 'losses']} then and {ratio['raw_losses']} now: {verdict}."
 
 
 def _cost_sentence(study: Study, results: pd.DataFrame) -> str:

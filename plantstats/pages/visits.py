@@ -236,10 +236,23 @@ def _drying(study: Study) -> Section | None:
         f"{study.name_of('species', last['species'])} slowest ({last['dry_half']:.0f})."
     )
     shown = "Most usual pot and light of each kind, in the coming season. The finger in the pot decides."
-    left_out = [f"{row.technician} {row.reason}" for row in study.technicians_left_out().itertuples()]
-    if left_out:
-        shown += f" Not counted, as their notes would mislead: {words.listed(left_out)}."
+    shown = " ".join([shown, *notes_left_out(study)])
     return Section("drying", message, shown, table=Listing("Days after watering until the topsoil is dry", records))
+
+
+def notes_left_out(study: Study) -> list[str]:
+    """Whose notes on topsoil, and which of them, are not counted: technicians by pseudonym, other methods."""
+    said = []
+    if left_out := [f"{row.technician} {row.reason}" for row in study.technicians_left_out().itertuples()]:
+        said.append(f"Not counted, as their notes would mislead: {words.listed(left_out)}.")
+    methods = study.topsoil_methods()
+    for row in methods[~methods["used"]].itertuples():
+        used = methods.loc[methods["used"], "method"].iloc[0]
+        said.append(
+            f"Not counted: {row.n:,} waterings whose topsoil was noted by {row.method} ({row.first_on} to "
+            f"{row.last_on}), as most were noted by {used} and the two do not compare."
+        )
+    return said
 
 
 def last_advice(study: Study) -> Section:
