@@ -56,9 +56,9 @@ def simulated(
 ) -> DryDowns:
     """Sites visited every 7, 14 or 21 days; a plant found dry is watered; a lost one is found and replaced at a visit.
 
-    Rates are per day on days that are not too dry, and times as much on days that are. given_up: chance, at an inspection
-    that finds a plant dry, that it is left dry from then on, and dies at 20 times the rate of others, dry or not. Leaves
-    of figs fall in the interval after the one that was dry. Numbers of leaves are gamma-Poisson.
+    Rates are per day on days that are not too dry, and times as much on days that are. given_up: chance, at an
+    inspection that finds a plant dry, that it is left dry from then on, and dies at 20 times the rate of others, dry or
+    not. Leaves of figs fall in the interval after the one that was dry. Numbers of leaves are gamma-Poisson.
     """
     rng = np.random.default_rng(seed)
     out: dict[str, list[tuple[object, ...]]] = {name: [] for name in TYPES}
