@@ -6,7 +6,7 @@ import pandas as pd
 
 from plantstats.findings import pick
 from plantstats.guarantee.in_force import GuaranteeError
-from plantstats.pages import words
+from plantstats.pages import methods, words
 from plantstats.pages.decisions import Decision
 from plantstats.periods import next_quarter
 from plantstats.reporting.charts import Bars
@@ -64,7 +64,15 @@ def page(study: Study) -> Page:
         _renewals(study),
     ]
     verdict, sentences = _headlines(study, results)
-    return Page(TITLE, verdict, [s for s in sections if s], results, study.small_group, sentences)
+    return Page(
+        TITLE,
+        verdict,
+        [s for s in sections if s],
+        results,
+        study.small_group,
+        sentences,
+        methods=methods.links_of("accounts"),
+    )
 
 
 def decisions(study: Study) -> list[Decision]:

@@ -8,7 +8,7 @@ from collections.abc import Callable, Sequence
 import pandas as pd
 
 from plantstats.findings import pick
-from plantstats.pages import accounts, decisions, losses, records, visits, watch, words
+from plantstats.pages import accounts, decisions, losses, methods, records, visits, watch, words
 from plantstats.pages.decisions import Decision
 from plantstats.periods import same_quarter_last_year
 from plantstats.reporting.charts import Bars, Quarters
@@ -72,6 +72,7 @@ def page(study: Study) -> Page:
         study.small_group,
         loss.sentences[:1],
         _boxes(study, results),
+        methods.links_of("index"),
     )
 
 

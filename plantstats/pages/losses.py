@@ -6,7 +6,7 @@ import pandas as pd
 
 from plantstats.findings import pick
 from plantstats.losses.same_sites import LEFT, STAYED
-from plantstats.pages import words
+from plantstats.pages import methods, words
 from plantstats.periods import same_quarter_last_year
 from plantstats.reporting.charts import Bars, Quarters
 from plantstats.reporting.specs import Field, Listing, Page, Rows, Section, Table, said
@@ -39,7 +39,15 @@ def page(study: Study) -> Page:
         _causes(study, results),
     ]
     verdict, sentences = headlines(study, results)
-    return Page(TITLE, verdict, [s for s in sections if s is not None], results, study.small_group, sentences)
+    return Page(
+        TITLE,
+        verdict,
+        [s for s in sections if s is not None],
+        results,
+        study.small_group,
+        sentences,
+        methods=methods.links_of("losses"),
+    )
 
 
 def headlines(study: Study, results: pd.DataFrame) -> tuple[str, list[str]]:

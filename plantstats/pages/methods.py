@@ -157,6 +157,16 @@ METHODS = (
         "Fay and Feuer 1997, Statistics in Medicine 16:791",
     ),
 )
+# Which sections each page of the pack leads to.
+SECTIONS: dict[str, tuple[str, ...]] = {
+    "index": ("days", "rates", "expected"),
+    "losses": ("days", "rates", "expected", "groups"),
+    "accounts": ("accounts", "guarantee"),
+    "visits": ("drying",),
+    "watch": ("watch",),
+    "wears": ("effects", "survival", "leaves"),
+    "records": ("days",),
+}
 CAUTIONS = (
     "Rates are found in logs, not in a trial: what goes together need not be cause and effect.",
     "Sap and leaf dust can irritate; lifting, ladders, wet floors and water near power need the usual caution. For "
@@ -185,6 +195,28 @@ def page(study: Study) -> Page:
     sections += [_proof(results), Section("cautions", "Cautions.", sentences=CAUTIONS)]
     verdict = "How the numbers are made, what they assume, and how often they were right where the truth is known."
     return Page(TITLE, verdict, sections, results, study.small_group)
+
+
+def links_of(page: str) -> dict[str, str]:
+    """Addresses of the sections of the method page that say how a page's numbers are worked out.
+
+    Parameters
+    ----------
+    page : str
+        Name of its notebook.
+
+    Returns
+    -------
+    dict of str to str
+        Address to title.
+
+    Examples
+    --------
+    >>> links_of("watch")
+    {'methods.html#watch': 'Plants to see'}
+    """
+    titles = {method.key: method.title for method in METHODS}
+    return {f"methods.html#{key}": titles[key] for key in SECTIONS[page]}
 
 
 def _proof(results: pd.DataFrame) -> Section:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import pandas as pd
 
 from plantstats.findings import pick
-from plantstats.pages import words
+from plantstats.pages import methods, words
 from plantstats.pages.decisions import Decision
 from plantstats.quality.catalogue import CATALOGUE
 from plantstats.reporting.charts import Bars
@@ -37,7 +37,13 @@ def page(study: Study) -> Page:
     results, faults = study.quality(), study.faults()
     sections = [_mend(faults), _files(study), _doubt(study, results), _visits(study, results), _fates(study)]
     return Page(
-        TITLE, _verdict(study), [s for s in sections if s], results, study.small_group, _sentences(study, results)
+        TITLE,
+        _verdict(study),
+        [s for s in sections if s],
+        results,
+        study.small_group,
+        _sentences(study, results),
+        methods=methods.links_of("records"),
     )
 
 

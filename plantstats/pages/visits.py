@@ -6,7 +6,7 @@ from typing import Any
 
 import pandas as pd
 
-from plantstats.pages import words
+from plantstats.pages import methods, words
 from plantstats.pages.decisions import Decision
 from plantstats.reporting.charts import Dots
 from plantstats.reporting.specs import Field, Listing, Page, Rows, Section, Table
@@ -36,7 +36,14 @@ def page(study: Study) -> Page:
     """
     sites, results = study.site_advice(), study.visit_results()
     sections = [last_advice(study), _sites(study, sites), _ways_out(study), _too_dry(study, sites), _drying(study)]
-    return Page(TITLE, _verdict(study, sites), [s for s in sections if s], results, study.small_group)
+    return Page(
+        TITLE,
+        _verdict(study, sites),
+        [s for s in sections if s],
+        results,
+        study.small_group,
+        methods=methods.links_of("visits"),
+    )
 
 
 def decisions(study: Study) -> list[Decision]:

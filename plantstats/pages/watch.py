@@ -8,7 +8,7 @@ from typing import Any
 import pandas as pd
 
 from plantstats.findings import pick
-from plantstats.pages import words
+from plantstats.pages import methods, words
 from plantstats.pages.decisions import Decision
 from plantstats.reporting.charts import Bars
 from plantstats.reporting.specs import Listing, Page, Rows, Section, said
@@ -54,7 +54,9 @@ def page(study: Study) -> Page:
     expected = float((listed["expected"] * listed["plants"]).sum())
     stand = int(listed["plants"].sum())
     verdict = f"About {expected:.0f} of the {stand:,} plants in place will be lost within 90 days; these first."
-    return Page(TITLE, verdict, [s for s in sections if s], results, study.small_group)
+    return Page(
+        TITLE, verdict, [s for s in sections if s], results, study.small_group, methods=methods.links_of("watch")
+    )
 
 
 def decisions(study: Study) -> list[Decision]:

@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 
 from plantstats.findings import pick
-from plantstats.pages import words
+from plantstats.pages import methods, words
 from plantstats.reporting.charts import Intervals, Squares
 from plantstats.reporting.specs import Field, Page, Rows, Section, Table, said
 from plantstats.studies import REFUSALS, Study, join
@@ -57,7 +57,14 @@ def page(study: Study) -> Page:
         _leaf_effects(results),
         _notes([*notes, *drivers.notes[-1:], *leaf_notes]),
     ]
-    return Page(TITLE, _verdict(results, terms, notes), [s for s in sections if s], results, study.small_group)
+    return Page(
+        TITLE,
+        _verdict(results, terms, notes),
+        [s for s in sections if s],
+        results,
+        study.small_group,
+        methods=methods.links_of("wears"),
+    )
 
 
 def say(terms: pd.DataFrame, label: str) -> str:

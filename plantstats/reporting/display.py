@@ -157,6 +157,24 @@ def paragraphs(lines: Sequence[str]) -> Shown:
     return Shown("".join(f"<p>{escape(line)}</p>" for line in lines), "\n".join(lines))
 
 
+def links(before: str, places: Mapping[str, str]) -> Shown:
+    """Links to other pages in one line, for the screen; paper leaves them out.
+
+    Parameters
+    ----------
+    before : str
+        What they lead to.
+    places : mapping of str to str
+        Address to text.
+
+    Returns
+    -------
+    Shown
+    """
+    parts = ", ".join(f'<a href="{escape(place)}">{escape(text)}</a>' for place, text in places.items())
+    return Shown(f'<p class="methods">{escape(before)}: {parts}.</p>', f"{before}: {', '.join(places.values())}.")
+
+
 def join(parts: Sequence[Shown]) -> Shown:
     """Several things, one below the other.
 

@@ -351,6 +351,8 @@ class Page:
         Below the verdict, a few short ones; the command prints them too.
     boxes : sequence of Box
         Below these.
+    methods : mapping of str to str
+        Sections of the method page that say how its numbers are worked out: address to title.
     """
 
     title: str
@@ -360,6 +362,7 @@ class Page:
     small_group: int
     sentences: Sequence[str] = field(default=())
     boxes: Sequence[Box] = field(default=())
+    methods: Mapping[str, str] = field(default_factory=dict)
 
     def __getitem__(self, key: str) -> Shown:
         """One section, to be looked at; in JupyterLab its numbers are at hand as `frame(key)`."""
@@ -406,8 +409,9 @@ class Page:
 
     @property
     def rest(self) -> Shown:
-        """All sections, in their order."""
-        return display.join([self._show(section) for section in self.sections])
+        """All sections, in their order, and where it says how they are worked out."""
+        parts = [self._show(section) for section in self.sections]
+        return display.join([*parts, display.links("How this is worked out", self.methods)] if self.methods else parts)
 
     def _repr_html_(self) -> str:
         return display.join([self.head, self.rest])._repr_html_()

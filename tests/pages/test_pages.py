@@ -90,8 +90,12 @@ def test_no_page_is_lost_but_for_a_stated_reason_and_small_groups_are_withheld(s
     pages = built(study)
     assert {"Brief", "Losses", "Records", "Method", "What wears plants down"} <= set(pages)
     withheld = 0
-    for page in pages.values():
+    anchors = {f"methods.html#{section.key}" for section in pages["Method"].sections}
+    for title, page in pages.items():
         html = page._repr_html_()
+        assert title == "Method" or set(re.findall(r"methods\.html#\w+", html)) & anchors, (
+            f"{title}: no link to its method"
+        )
         assert not re.search(
             r"\bnan\b|\bNaN\b|<NA>|\bNone\b(?!\.)|Traceback|\d\.\d{6,}", re.sub(r"<img[^>]*>", "", html)
         )
