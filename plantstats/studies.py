@@ -399,7 +399,12 @@ class Study:
 
     @kept
     def same_sites(self) -> pd.DataFrame:
-        """Findings on last year's sites that left and those that stayed (see `losses.same_sites.same_sites`)."""
+        """Findings on last year's sites that left and those that stayed (see `losses.same_sites.same_sites`).
+
+        Returns
+        -------
+        pandas.DataFrame
+        """
         from plantstats.losses.same_sites import same_sites  # noqa: PLC0415
 
         return same_sites(self.exposure(), self.period, self.client)
@@ -512,7 +517,12 @@ class Study:
 
     @kept
     def visit_log(self) -> pd.DataFrame:
-        """What kind of log the visits are, in all and lately (see `quality.visit_log.visit_log`)."""
+        """What kind of log the visits are, in all and lately (see `quality.visit_log.visit_log`).
+
+        Returns
+        -------
+        pandas.DataFrame
+        """
         from plantstats.quality.visit_log import visit_log  # noqa: PLC0415
 
         return visit_log(self.whole().exposure())
@@ -598,7 +608,12 @@ class Study:
 
     @kept
     def topsoil_methods(self) -> pd.DataFrame:
-        """How topsoil was noted: method, n (dry-downs), first_on, last_on, used (only one is), most first."""
+        """How topsoil was noted: method, n (dry-downs), first_on, last_on, used (only one is), most first.
+
+        Returns
+        -------
+        pandas.DataFrame
+        """
         review = self.visit_advice()
         rows = review.model.dry_downs.sql("""
             select method, count(*) as n, min(date '1970-01-01' + "at"::int)::varchar as first_on,

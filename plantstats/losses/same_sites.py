@@ -61,7 +61,7 @@ def same_sites(time: PlantTime, period: Period, client: str = "") -> pd.DataFram
 
 
 def _of_sites(time: PlantTime, start: date, end: date, where: dict[str, str]) -> pd.DataFrame:
-    cells = time.cells(["site_id"], start, end, where)
+    cells = time.exposure_table(["site_id"], start, end, where)
     return cells[cells["plant_days"] > 0].set_index("site_id")
 
 

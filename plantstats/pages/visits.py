@@ -248,7 +248,17 @@ def _drying(study: Study) -> Section | None:
 
 
 def notes_left_out(study: Study) -> list[str]:
-    """Whose notes on topsoil, and which of them, are not counted: technicians by pseudonym, other methods."""
+    """Whose notes on topsoil, and which of them, are not counted: technicians by pseudonym, other methods.
+
+    Parameters
+    ----------
+    study : Study
+        What the page is about.
+
+    Returns
+    -------
+    list of str
+    """
     said = []
     if left_out := [f"{row.technician} {row.reason}" for row in study.technicians_left_out().itertuples()]:
         said.append(f"Not counted, as their notes would mislead: {words.listed(left_out)}.")

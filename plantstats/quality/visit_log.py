@@ -76,6 +76,10 @@ def withheld(log: pd.DataFrame) -> str:
     ----------
     log : pandas.DataFrame
         As `visit_log`.
+
+    Returns
+    -------
+    str
     """
     rows = log[log["kind"].isin([WATERINGS, EXCEPTIONS])]
     if rows.empty:

@@ -207,7 +207,12 @@ def _running(cell: NotebookNode) -> bool:
 
 @contextlib.contextmanager
 def stopped_from_outside() -> Iterator[None]:
-    """Turn the system's request to end (time limit, shutdown) into SystemExit, so that all is cleared up."""
+    """Turn the system's request to end (time limit, shutdown) into SystemExit, so that all is cleared up.
+
+    Yields
+    ------
+    None
+    """
 
     def stop(number: int, _frame: object) -> None:
         raise SystemExit(128 + number)

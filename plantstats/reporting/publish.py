@@ -85,7 +85,22 @@ def publish(complete: Path, out: Path) -> None:
 
 
 def made_from(notebooks: Sequence[Path], parameters: object, inputs: object) -> str:
-    """Digest of all that a report depends on: what is asked, inputs, notebooks, program, libraries."""
+    """Digest of all that a report depends on: what is asked, inputs, notebooks, program, libraries.
+
+    Parameters
+    ----------
+    notebooks : sequence of Path
+        Their files.
+    parameters : object
+        What is asked.
+    inputs : object
+        Their digests.
+
+    Returns
+    -------
+    str
+        Hexadecimal.
+    """
     return provenance.digest_of_values(
         {
             "parameters": parameters,
@@ -98,7 +113,19 @@ def made_from(notebooks: Sequence[Path], parameters: object, inputs: object) -> 
 
 
 def nothing_changed(out: Path, earlier: Mapping[str, Any]) -> str:
-    """The remark on a report that need not be made again."""
+    """The remark on a report that need not be made again.
+
+    Parameters
+    ----------
+    out : Path
+        Folder of the report.
+    earlier : mapping of str to Any
+        What made_with.json of it says.
+
+    Returns
+    -------
+    str
+    """
     return f"nothing has changed since {out} was made on {earlier['made_at']}: same inputs, same program"
 
 
