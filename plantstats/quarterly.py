@@ -24,6 +24,7 @@ CLIENT_PACK = ("client",)
 RESULTS = (
     "loss_rates",
     "expected",
+    "quarters",
     "losses",
     "same_sites",
     "account",

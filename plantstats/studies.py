@@ -24,6 +24,7 @@ from plantstats.digests import file_digest, program_digest
 from plantstats.errors import PlantstatsError
 from plantstats.records import load, species_table
 from plantstats.reporting import provenance
+from plantstats.reporting.display import Named
 from plantstats.store import Store
 
 if TYPE_CHECKING:
@@ -215,7 +216,7 @@ class Study:
                 names.setdefault(kind, {}).update(zip(given[key], given[column], strict=True))
         return names
 
-    def name_of(self, kind: str, code: str) -> str:
+    def name_of(self, kind: str, code: str) -> Named:
         """The name of a site, client or species with its code, or the code where the records hold no name.
 
         Parameters
@@ -227,14 +228,13 @@ class Study:
 
         Returns
         -------
-        str
-            "Lantern House (S0013)", or "S0013".
+        Named
+            The text "Larch House (S0013)", or "S0013"; its ``name`` alone is "Larch House".
         """
-        name = self._names.get(kind, {}).get(code, "")
-        return f"{name} ({code})" if name and name != code else code
+        return Named(self._names.get(kind, {}).get(code, ""), code)
 
     def places_of(self, plant_ids: pd.Series) -> list[str]:
-        """Room and position of plants, as first listed.
+        """Room and position of plants: where they stand, or where they were first listed.
 
         Parameters
         ----------
@@ -246,13 +246,10 @@ class Study:
         list of str
             One text per plant.
         """
-        plants = self.records.table("plants").drop_duplicates("plant_id").set_index("plant_id")
-        parts = [plants[c].reindex(plant_ids).fillna("") for c in ("room", "position") if c in plants]
-        return (
-            [", ".join(filter(None, map(str, row))) for row in zip(*parts, strict=True)]
-            if parts
-            else [""] * len(plant_ids)
-        )
+        listed = self.records.table("plants").drop_duplicates("plant_id").set_index("plant_id")[["room", "position"]]
+        now = self.standing().set_index("plant_id")[["room", "position"]]
+        places = pd.concat([now, listed[~listed.index.isin(now.index)]]).reindex(plant_ids).fillna("")
+        return [", ".join(filter(None, row)) for row in places.itertuples(index=False, name=None)]
 
     # What plants were exposed to.
 
@@ -422,6 +419,19 @@ class Study:
 
         event = loss_rates.largest_event_losses(self.loss_rates(), self.period)
         return as_expected.as_expected(self.exposure(), self.records, self.period, self.client, event)
+
+    @kept
+    def quarters(self) -> pd.DataFrame:
+        """Findings on the last quarters side by side: expected losses, costs, events (see `losses.quarters`).
+
+        Returns
+        -------
+        pandas.DataFrame
+        """
+        from plantstats.losses import quarters  # noqa: PLC0415
+
+        expected = quarters.expected_by_quarter(self.exposure(), self.period, species_table(), self.client)
+        return join(expected, quarters.costs_by_quarter(self.exposure(), self.records, self.period, self.client))
 
     @held
     def loss_model(self) -> LossModel:
@@ -647,17 +657,24 @@ class Study:
         columns = ["species", "light", "pot", "planter", "dry_half", "dry_80", "dry_downs"]
         return rows.sort_values("dry_half")[columns].reset_index(drop=True)
 
-    def write_care_sheet(self, folder: Path) -> None:
+    def write_care_sheet(self, folder: Path, marks: pd.Series | None = None) -> None:
         """Put intervals.csv, ways_out.csv, drying.csv and care_sheet.xlsx into a folder.
 
         Parameters
         ----------
-        folder : Path
+        folder : pathlib.Path
             Made when absent.
+        marks : pandas.Series of str, optional
+            Why a plant is to be watched, by plant_id.
         """
         from plantstats.watering import care_sheet  # noqa: PLC0415
 
-        care_sheet.write(self.care_sheet(), folder, self.small_group)
+        plants = self.standing().drop_duplicates("plant_id").set_index("plant_id")[["room", "watered_on", "seen_on"]]
+        listed = self.records.table("plants").drop_duplicates("plant_id").set_index("plant_id")
+        plants = plants.join(listed["common_name"])
+        plants["mark"] = "" if marks is None else marks.reindex(plants.index).fillna("")
+        sites = self.records.table("sites").set_index("site_id")[["site_name", "address", "access_note"]]
+        care_sheet.write(self.care_sheet(), folder, self.small_group, care_sheet.Known(plants, sites))
 
     @kept
     def care_sheet(self) -> WateringReview:

@@ -95,7 +95,9 @@ def in_force(records: Records, time: PlantTime, as_of: date) -> InForce:
     horizon = add_months(as_of, HORIZON_MONTHS)
     beyond = plants.loc[plants["leave"] > pd.Timestamp(horizon), "quantity"].sum()
     without = int((~guaranteed).sum())
-    decided = [f"{without} plants alive have no guarantee_until and carry no provision"] if without else []
+    decided = (
+        [f"Plants alive without an end of guarantee on record, which carry no provision: {without}"] if without else []
+    )
     own = _own_guarantees(records)
     decided.append(
         "a replacement is taken to carry a guarantee of its own, so that each plant in force counts for one replacement"

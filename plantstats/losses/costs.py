@@ -41,8 +41,8 @@ def replacement_costs(losses: pd.DataFrame, period: Period, *, wage_per_hour: fl
     replaced = inside[inside["source"].ne("plants")]
     payer, lost = who_pays(replaced), int(inside["quantity"].sum())
     parts = {name: replaced[payer == name] for name in PAYERS}
-    rows = [_cost(replaced, wage_per_hour) | {"losses": lost}]
-    rows += [_cost(part, wage_per_hour) | {"covered": name} for name, part in parts.items()]
+    rows = [amounts(replaced, wage_per_hour) | {"losses": lost}]
+    rows += [amounts(part, wage_per_hour) | {"covered": name} for name, part in parts.items()]
     rows.append(
         {
             "covered": NOT_REPLACED,
@@ -116,8 +116,23 @@ def _inside(losses: pd.DataFrame, period: Period) -> pd.DataFrame:
     return losses[(losses["lost_on"] >= pd.Timestamp(period.start)) & (losses["lost_on"] < pd.Timestamp(period.end))]
 
 
-def _cost(rows: pd.DataFrame, wage_per_hour: float) -> dict[str, object]:
-    """Sum of the recorded amounts, and what it lacks."""
+def amounts(rows: pd.DataFrame, wage_per_hour: float) -> dict[str, object]:
+    """Sum of the recorded amounts, and what it lacks.
+
+    Parameters
+    ----------
+    rows : pandas.DataFrame
+        One row per loss row: quantity, source, plant_cost, labour_minutes, as in `replacement_costs`; a removal
+        without a replacement row costs nothing.
+    wage_per_hour : float
+
+    Returns
+    -------
+    dict
+        estimate (missing where no amount is recorded), losses, note.
+    """
+    losses = int(rows["quantity"].sum())
+    rows = rows[rows["source"].ne("plants")]
     plants, minutes = rows["plant_cost"].astype("float64"), rows["labour_minutes"].astype("float64")
     lacking = [
         f"{what} missing in {int(part.isna().sum())} of {len(rows)} rows"
@@ -128,6 +143,6 @@ def _cost(rows: pd.DataFrame, wage_per_hour: float) -> dict[str, object]:
     note = "; ".join([*lacking, "the sum is a minimum"]) if lacking else ""
     return {
         "estimate": float(plants.sum() + minutes.sum() / 60 * wage_per_hour) if known else np.nan,
-        "losses": int(rows["quantity"].sum()),
+        "losses": losses,
         "note": note if known else "not available: no costs recorded",
     }

@@ -58,9 +58,8 @@ def page(study: Study) -> Page:
         results, none_runs = margins, Section("provision", text, note=str(refusal))
     sections = [
         _margins(study, results),
-        _shares(study, results),
         none_runs or _provision(study, results),
-        _moves(study, results),
+        _by_client(study, results),
         _renewals(study),
     ]
     verdict, sentences = _headlines(study, results)
@@ -97,7 +96,7 @@ def decisions(study: Study) -> list[Decision]:
     return [
         Decision(
             "Reprice, or space out the visits",
-            words.listed([study.name_of("client", client) for client in worst["client_id"]]),
+            words.listed([study.name_of("client", client).name for client in worst["client_id"]]),
             total,
             f"fees and visits are on record; even without one replacement {len(under)} accounts would not pay",
             2,
@@ -137,61 +136,72 @@ def _margins(study: Study, results: pd.DataFrame) -> Section:
     }
     chart = Bars(
         Rows("account_margin", ["client_id"], descending=False, most=25),
-        lambda row: study.name_of("client", row["client_id"]),
+        lambda row: study.name_of("client", row["client_id"]).name,
         f"{unit} left over four quarters",
     )
-    table = Table(f"Accounts over four quarters, {unit}; the lowest first", rows, columns, anchor="client")
+    table = Table(
+        f"Accounts over four quarters, {unit}; the lowest first", rows, columns, "client", total="All accounts"
+    )
     shown = "Left: fee less travel, labour and guaranteed replacements; limits carry the chance in the latter alone."
     return Section("margins", "What each account leaves.", shown, chart=chart, table=table)
 
 
-def _shares(study: Study, results: pd.DataFrame) -> Section | None:
+def travel_share(results: pd.DataFrame) -> float | None:
+    """Travel in 100 of the fees of all accounts; none where no fee is on record.
+
+    Parameters
+    ----------
+    results : pandas.DataFrame
+        All findings of the page.
+
+    Returns
+    -------
+    float | None
+    """
     fee, travel = pick(results, "account_fee"), pick(results, "account_travel")
     if fee.empty or travel.empty or not fee["estimate"].iloc[0]:
         return None
-    share = 100 * travel["estimate"].iloc[0] / fee["estimate"].iloc[0]
-    return Section(
-        "travel",
-        f"Travel takes {share:.0f} of every 100 {fee['unit'].iloc[0]} in fees.",
-        "Visits times the cost of a visit in your settings.",
-    )
+    return float(100 * travel["estimate"].iloc[0] / fee["estimate"].iloc[0])
 
 
 def _provision(study: Study, results: pd.DataFrame) -> Section | None:
-    whole = said(results, 0, "provision", study.period.name)
+    """What the running guarantees will cost, how sure that is, and how it moved over the quarter."""
+    period = study.period.name
+    whole = said(results, 0, "provision", period)
     if whole.empty:
         return None
+    point = pick(results, "provision_point", ["term"], period).set_index("term")["estimate"]
+    within = "".join(f"; in {name[:-1]} of 100 at most {point[name]:,.0f}" for name in ("80%", "95%") if name in point)
+    message = f"Replacements under running guarantees should cost {whole['unit']} {whole['estimate']}{within}."
+    rows = pick(results, "provision_move", ["term"], period).set_index("term")["estimate"]
+    if rows.empty:
+        return Section("provision", message, DISCLAIMER, note=whole["note"])
+    names = [name for name in MOVES if name in rows.index and name != "closing"]
+    whole_parts = words.parts_that_add_up([rows[name] for name in names])
+    records = pd.DataFrame(
+        {
+            "Line": [*(MOVES[name] for name in names), MOVES["closing"]],
+            whole["unit"]: [f"{v:,}".replace("-", "\u2212") for v in (*whole_parts, sum(whole_parts))],
+        },
+        dtype="object",
+    )
+    table = Listing("From the last quarter to this one", records, numeric=(whole["unit"],), total=True)
+    return Section("provision", message, DISCLAIMER, table=table, note=whole["note"])
+
+
+def _by_client(study: Study, results: pd.DataFrame) -> Section | None:
     rows = Rows("provision", ["client_id"], study.period.name, most=60)
+    if rows.select(results).empty:
+        return None
     columns: dict[str, Field | str] = {
         "Client": Field("client_id", words=lambda client: study.name_of("client", client)),
         "Plants": "n_plants",
         "Expected cost": "estimate",
     }
-    message = f"Replacements under running guarantees should cost {whole['unit']} {whole['estimate']} until they end."
     table = Table("Provision by client", rows, columns)
-    return Section("provision", message, DISCLAIMER, table=table, note=whole["note"])
-
-
-def _moves(study: Study, results: pd.DataFrame) -> Section | None:
-    rows = pick(results, "provision_move", ["term"], study.period.name).set_index("term")
-    if rows.empty:
-        return None
-    records = pd.DataFrame(
-        [
-            {"Line": MOVES[name], rows["unit"].iloc[0]: f"{rows.loc[name, 'estimate']:,.0f}".replace("-", "\u2212")}
-            for name in MOVES
-            if name in rows.index
-        ],
-        dtype="object",
-    )
-    moved = rows["estimate"].get("closing", 0.0) - rows["estimate"].get("opening", 0.0)
-    message = f"The provision {'rose' if moved > 0 else 'fell'} by {abs(moved):,.0f} in the quarter."
-    return Section(
-        "moves",
-        message,
-        "Closing = opening + charged - used + adjusted.",
-        table=Listing("From the last quarter to this one", records),
-    )
+    first = rows.select(results).iloc[0]
+    name = study.name_of("client", first["client_id"]).name
+    return Section("provision-clients", f"Most of the provision is for {name}.", table=table, appendix=True)
 
 
 def _renewals(study: Study) -> Section | None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 from collections.abc import Callable, Sequence
+from dataclasses import replace
 
 import pandas as pd
 
@@ -11,7 +12,7 @@ from plantstats.findings import pick
 from plantstats.pages import accounts, decisions, losses, methods, records, visits, watch, words
 from plantstats.pages.decisions import Decision
 from plantstats.periods import same_quarter_last_year
-from plantstats.reporting.charts import Bars, Quarters
+from plantstats.reporting.charts import Bars
 from plantstats.reporting.specs import Box, Page, Rows, Section, said
 from plantstats.studies import REFUSALS, Study, join
 
@@ -42,11 +43,14 @@ def page(study: Study) -> Page:
         except REFUSALS as fault:
             missing.append(f"{source.TITLE}: {fault}")
     margins = _or_nothing(study.account_margins)
-    parts += [frame for frame in (margins,) if frame is not None]
+    dry = _or_nothing(study.visit_results)
+    parts += [frame for frame in (margins, dry) if frame is not None]
     results = join(*parts)
     chosen = decisions.ranked(todo)
     currency = study.records.settings.currency
     sections = [
+        _quarters(study, results),
+        _accounts(study, results),
         _last_list(study),
         Section(
             "decide",
@@ -54,26 +58,54 @@ def page(study: Study) -> Page:
             "Ranked by money, then by risk; each line leads to where it comes from.",
             table=decisions.table(chosen, currency),
         ),
-        Section(
-            "quarters",
-            "Losses by quarter.",
-            "Plants lost; green: expected for season, plants and places.",
-            chart=Quarters(expected="expected_losses"),
-            half=True,
-        ),
-        _accounts(study, results),
+        _dry(study),
         _state(study, missing),
     ]
+    boxes = _boxes(study, results)
     return Page(
         TITLE,
-        loss.verdict,
+        _verdict(study, results),
         [s for s in sections if s],
         results,
         study.small_group,
-        loss.sentences[:1],
-        _boxes(study, results),
-        methods.links_of("index"),
+        boxes=boxes,
+        methods=methods.links_of("index"),
     )
+
+
+def _verdict(study: Study, results: pd.DataFrame) -> str:
+    """Losses and accounts in one line."""
+    ratio = said(results, study.small_group, "observed_expected", study.period.name)
+    if ratio.empty:
+        first = "What such a quarter should lose cannot be told"
+    else:
+        worse, better = ratio["raw_low"] > 1, ratio["raw_high"] < 1
+        first = (
+            "More losses than expected" if worse else "Fewer losses than expected" if better else "Losses as expected"
+        )
+    share = accounts.travel_share(results)
+    return f"{first}." if share is None else f"{first}; travel takes {share:.0f}% of the fees."
+
+
+def _quarters(study: Study, results: pd.DataFrame) -> Section:
+    """Losses by quarter against what was to be expected."""
+    event = pick(results, "quarter_event", ["site_id", "cause"])
+    event = event[event["losses"].ge(losses.FEWEST_OF_EVENT)]
+    message = "Losses by quarter, and what to expect."
+    if len(event):
+        row = event.loc[event["losses"].idxmax()]
+        message = f"The peak was one event: {words.cause(row['cause'])}."
+    shown = "Green: expected."
+    return Section("quarters", message, shown, chart=losses.quarters_chart(study), half=True)
+
+
+def _dry(study: Study) -> Section | None:
+    """Sites by how often waterings come too late."""
+    try:
+        dry = visits.dry_section(study)
+    except REFUSALS:
+        return None
+    return None if dry is None else replace(dry, half=True)
 
 
 def _or_nothing(compute: Callable[[], pd.DataFrame]) -> pd.DataFrame | None:
@@ -96,54 +128,43 @@ def _boxes(study: Study, results: pd.DataFrame) -> list[Box]:
     lost = said(results, small, "loss_rate", period.name)
     before = said(results, small, "loss_rate", same_quarter_last_year(period).name)
     should = said(results, small, "expected_losses", period.name)
-    beside = [f"of {lost['raw_n_plants']:,}"]
+    beside = []
     if not should.empty and pd.notna(should["raw_estimate"]):
         beside.append(f"about {should['raw_estimate']:.0f} expected")
     if not before.empty:
         beside.append(f"{before['losses']} a year ago")
     boxes = [Box(f"{words.plants(int(lost['raw_losses']))} lost", "; ".join(beside))]
-    cost = pick(results, "replacement_cost", ["covered"], period.name)
-    ours = cost[cost["covered"].eq("guaranteed")]
-    if len(ours) and pd.notna(ours["estimate"].iloc[0]):
-        number = words.money(ours["unit"].iloc[0], ours["estimate"].iloc[0])
-        boxes.append(Box(number, f"replacements at our cost ({words.plants(ours['losses'].iloc[0])})"))
+    ours = pick(results, "quarter_cost", ["covered"])
+    now = ours[ours["period"].eq(period.name) & ours["estimate"].notna()]
+    if len(now):
+        ago = ours.loc[ours["period"].eq(same_quarter_last_year(period).name), "estimate"].dropna()
+        below = "replacements we paid" + (f"; {ago.iloc[0]:,.0f} a year ago" if len(ago) else "")
+        boxes.append(Box(words.money(now["unit"].iloc[0], now["estimate"].iloc[0]), below))
     margins = pick(results, "account_margin", ["client_id"])
     if len(margins):
         under = margins[margins["estimate"].lt(0)]
-        total = words.money(margins["unit"].iloc[0], -under["estimate"].sum())
-        boxes.append(
-            Box(
-                f"{len(under)} of {len(margins)}",
-                f"accounts cost more than they paid over four quarters: {total} in all",
-                len(under) > 0,
-            )
-        )
+        boxes.append(Box(f"{len(under)} of {len(margins)}", "accounts cost more than they pay", len(under) > 0))
     dry = _or_nothing(study.site_advice)
     if dry is not None and len(dry):
         too_many = int(dry["over_limit"].sum())
-        limit = study.records.settings.watering.max_too_dry_share
-        boxes.append(
-            Box(
-                f"{too_many} of {len(dry)}",
-                f"sites: more than {100 * limit:.0f} in 100 waterings come too late",
-                too_many > 0,
-            )
-        )
+        boxes.append(Box(f"{too_many} of {len(dry)}", "sites too often too dry", too_many > 0))
     return boxes
 
 
 def _accounts(study: Study, results: pd.DataFrame) -> Section | None:
-    rows = Rows("account_margin", ["client_id"], descending=False, most=12)
+    rows = Rows("account_margin", ["client_id"], descending=False, most=7)
     found = rows.select(results)
     if found.empty:
         return None
     chart = Bars(
-        rows, lambda row: study.name_of("client", row["client_id"]), f"{found['unit'].iloc[0]} left over four quarters"
+        rows,
+        lambda row: study.name_of("client", row["client_id"]).name,
+        f"{found['unit'].iloc[0]} left over four quarters",
     )
     return Section(
         "accounts",
-        "What accounts leave, the lowest first.",
-        "Fee less labour, travel and guaranteed replacements.",
+        f"Lowest: {study.name_of('client', found['client_id'].iloc[0]).name}.",
+        "Fee less labour, travel and guaranteed replacements; the lowest seven.",
         chart=chart,
         half=True,
     )
@@ -165,5 +186,9 @@ def _state(study: Study, missing: Sequence[str]) -> Section:
         sentences += visits.notes_left_out(study)
     note = "Estimates for management, not accounting advice."
     return Section(
-        "state", f"{aside:,} of {read:,} rows of the records could not be used.", sentences=sentences, note=note
+        "state",
+        f"{aside:,} of {read:,} rows of the records could not be used.",
+        sentences=sentences,
+        note=note,
+        half=True,
     )

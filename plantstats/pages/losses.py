@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 import pandas as pd
 
 from plantstats.findings import pick
@@ -9,11 +11,15 @@ from plantstats.losses.same_sites import LEFT, STAYED
 from plantstats.pages import methods, words
 from plantstats.periods import same_quarter_last_year
 from plantstats.reporting.charts import Bars, Quarters
-from plantstats.reporting.specs import Field, Listing, Page, Rows, Section, Table, said
+from plantstats.reporting.specs import Listing, Page, Rows, Section, said
 from plantstats.studies import Study, join
 
 TITLE = "Losses"
-FEWEST_EXPECTED = 1.0  # no ratio where fewer losses are to be expected (as public infection surveillance does)
+MOST_SHOWN = 10
+FEWEST_OF_EVENT = 3  # two losses are no event
+SHOWN_QUARTERS = (
+    "Bars: plants lost. Green: expected for season, plants and places; band: what chance does in 95 of 100 quarters."
+)
 
 
 def page(study: Study) -> Page:
@@ -28,15 +34,14 @@ def page(study: Study) -> Page:
     -------
     Page
     """
-    rates, expected, lost = study.loss_rates(), study.expected(), study.losses()
-    results = join(rates, expected, study.same_sites())
+    results = join(study.loss_rates(), study.expected(), study.quarters(), study.same_sites())
     sections = [
-        _lost(study, lost),
-        _against_expected(study, results),
+        _lost(study, results, study.losses()),
         _cost(study, results),
-        _by(study, results, "species", "Species", "species"),
-        _by(study, results, "site_id", "Site", "sites"),
         _causes(study, results),
+        _species(study, results),
+        _sites(study, results),
+        _clients(study, results),
     ]
     verdict, sentences = headlines(study, results)
     return Page(
@@ -74,8 +79,8 @@ def headlines(study: Study, results: pd.DataFrame) -> tuple[str, list[str]]:
         reason = "" if should.empty else f" ({should['note'].removeprefix('not available: ')})"
         verdict = f"{start}; what such a quarter should lose cannot be told{reason}."
     else:
-        verdict = f"{start}, where about {should['raw_estimate']:.0f} were to be expected: {_verdict(ratio)}."
-    sentences = [_event(study, results), _last_year(study, results), _cost_sentence(study, results)]
+        verdict = f"{start}; about {should['raw_estimate']:.0f} were to be expected: {_verdict(ratio)}."
+    sentences = [_event(study, results), _last_year(study, results)]
     return verdict, [sentence for sentence in sentences if sentence]
 
 
@@ -84,13 +89,13 @@ def _verdict(ratio: pd.Series) -> str:
         return "worse than such a quarter should be"
     if ratio["raw_high"] < 1:
         return "better than such a quarter should be"
-    return "an ordinary quarter, as far as these numbers can tell"
+    return "an ordinary quarter"
 
 
 def _event(study: Study, results: pd.DataFrame) -> str:
     rows = results[results["measure"].eq("largest_event_share") & results["period"].eq(study.period.name)]
     total = said(results, study.small_group, "loss_rate", study.period.name)
-    if rows.empty or rows["losses"].iloc[0] < 3:  # two losses are no event
+    if rows.empty or rows["losses"].iloc[0] < FEWEST_OF_EVENT:
         return ""
     row = rows.iloc[0]
     return (
@@ -105,6 +110,8 @@ def _last_year(study: Study, results: pd.DataFrame) -> str:
     if was.empty:
         return f"The records do not reach back to {before}."
     ratio = said(results, study.small_group, "loss_rate_ratio", study.period.name)
+    if was["raw_losses"] == said(results, study.small_group, "loss_rate", study.period.name)["raw_losses"]:
+        return f"A year before it was as many: {words.plants(was['raw_losses'])}."
     clear = not ratio.empty and (ratio["raw_low"] > 1 or ratio["raw_high"] < 1)
     verdict = "a difference beyond chance" if clear else "a difference that chance alone could make"
     whole = f"A year before ({before}) it was {words.plants(was['raw_losses'])}: {verdict}."
@@ -141,105 +148,182 @@ def _cost_sentence(study: Study, results: pd.DataFrame) -> str:
     return f"Replacing them cost {at_least}{total['unit'].iloc[0]} {sum(whole):,}: {words.listed(said_parts)}."
 
 
-def _lost(study: Study, lost: pd.DataFrame) -> Section:
-    """The plants lost, one line each: the first thing that is asked."""
-    count = int(lost["quantity"].sum())
+def quarters_chart(study: Study) -> Quarters:
+    """Losses by quarter against what was to be expected, single events hatched.
+
+    Parameters
+    ----------
+    study : Study
+        One quarter of a company.
+
+    Returns
+    -------
+    Quarters
+    """
+    return Quarters(
+        expected="expected_by_quarter",
+        event="quarter_event",
+        event_label=lambda row: f"{row['losses']} at once: {_event_words(study, row)}",
+        fewest=FEWEST_OF_EVENT,
+    )
+
+
+def _event_words(study: Study, row: pd.Series) -> str:
+    return f"{words.cause(row['cause'])},\n{study.name_of('site', row['site_id']).name}"
+
+
+def _lost(study: Study, results: pd.DataFrame, lost: pd.DataFrame) -> Section:
+    """Losses by quarter against what was to be expected, and the plants lost, one line each."""
+    should = pick(results, "expected_by_quarter", period=study.period.name)
+    if should.empty:
+        message = "What such a quarter should lose cannot be told from these records."
+    else:
+        row = should.iloc[0]
+        message = f"Chance alone makes {row['low']:.0f} to {row['high']:.0f} losses of such a quarter."
     records = pd.DataFrame(
         {
             "Found on": [day.date().isoformat() for day in lost["lost_on"]],
             "Site": [study.name_of("site", site) for site in lost["site_id"]],
             "Place": study.places_of(lost["plant_id"]),
-            "Plant": lost["species"].to_numpy(),
+            "Plant": [study.name_of("species", species) for species in lost["species"]],
             "Id": lost["plant_id"].to_numpy(),
             "Cause": [words.cause(code) for code in lost["cause"]],
             "Paid by": [words.PAID_BY.get(str(payer), "not recorded") for payer in lost["covered"]],
-            "Cost": [f"{value:,.2f}" if pd.notna(value) else "not recorded" for value in lost["plant_cost"]],
+            "Plant's cost": [f"{value:,.2f}" if pd.notna(value) else "" for value in lost["plant_cost"]],
         },
         dtype="object",
     )
-    message = f"{words.plants(count)} {'was' if count == 1 else 'were'} lost" if count else "No plant was lost"
-    table = Listing(f"Plants lost in {study.period.name}", records, ids=[f"plant-{p}" for p in lost["plant_id"]])
-    shown = "Died, or fell below what was sold and replaced for it; cost of the plant without labour."
-    note = "" if count else "No loss is not the same as no risk."
-    return Section("lost", f"{message}.", shown, table=table, note=note)
-
-
-def _against_expected(study: Study, results: pd.DataFrame) -> Section:
-    ratio = said(results, study.small_group, "observed_expected", study.period.name)
-    should = said(results, study.small_group, "expected_losses", study.period.name)
-    if ratio.empty:
-        message = "What such a quarter should lose cannot be told from these records."
-    else:
-        message = (
-            f"{ratio['raw_losses']} lost; {words.could_be(should['interval'])} in a quarter like this, "
-            f"with plants and places like these."
-        )
-    return Section(
-        "expected",
-        message,
-        "Plants lost by the quarter in which they were found; green: expected for season, plants and places.",
-        chart=Quarters(expected="expected_losses"),
+    table = Listing(
+        f"Plants lost in {study.period.name}: died, or fell below what was sold",
+        records,
+        ids=[f"plant-{p}" for p in lost["plant_id"]],
+        numeric=("Plant's cost",),
+        soft=("Id",),
     )
+    note = "" if len(lost) else "No loss is not the same as no risk."
+    return Section("lost", message, SHOWN_QUARTERS, chart=quarters_chart(study), table=table, note=note)
 
 
 def _cost(study: Study, results: pd.DataFrame) -> Section | None:
-    rows = Rows("replacement_cost", ["covered"], study.period.name, lambda f: f["losses"].gt(0))
-    if rows.select(results).empty:
+    """Cost by quarter, single events hatched; this quarter's by who pays."""
+    paid = pick(results, "replacement_cost", ["covered"], study.period.name)
+    paid = paid[paid["losses"].gt(0)]
+    if paid.empty:
         return None
-    columns: dict[str, Field | str] = {
-        "Paid by": Field("covered", words=lambda code: words.PAID_BY[code]),
-        "Plants": "losses",
-        f"Cost, {study.records.settings.currency}": "estimate",
-        "Remark": "note",
-    }
-    table = Table(f"Losses of {study.period.name} by who pays", rows, columns)
-    return Section("cost", _cost_sentence(study, results), "What the records hold; a management figure.", table=table)
+    unit = paid["unit"].iloc[0]
+    chart = Quarters(
+        measure="quarter_cost",
+        value="estimate",
+        event="quarter_event",
+        fewest=FEWEST_OF_EVENT,
+        unit=f"{unit} a quarter",
+    )
+    return Section(
+        "cost",
+        _cost_sentence(study, results) or "What replacing them cost is not on record.",
+        f"{unit}, plants and labour as recorded; hatched: one event.",
+        chart=chart,
+        table=_added(paid, "covered", "Paid by", f"Cost of {study.period.name} by who pays", words.PAID_BY.__getitem__),
+    )
 
 
-def _by(study: Study, results: pd.DataFrame, by: str, heading: str, things: str) -> Section:
-    """Groups of which at least one loss was to be expected, against what was; the rest in a sentence."""
-    kind = {"site_id": "site"}.get(by, by)
-    ratios = pick(results, "observed_expected", [by], study.period.name)
-    out = ratios[ratios["note"].fillna("").str.startswith("stands out")]
-    named = words.listed([study.name_of(kind, name) for name in out[by]])
-    message = (
-        f"No {things.removesuffix('s') if things == 'sites' else things} lost more than its plants and chance explain."
-        if out.empty
-        else f"More lost than plants and chance explain: {named}."
+def _added(rows: pd.DataFrame, by: str, heading: str, caption: str, name: Callable[[str], str]) -> Listing:
+    """Losses and cost by group, most costly first, with a last row in which the parts add up as printed."""
+    rows = rows.sort_values(["estimate", "losses"], ascending=False, kind="stable")
+    unit = rows["unit"].iloc[0]
+    whole = words.parts_that_add_up(list(rows["estimate"].fillna(0.0)))
+    amounts = [f"{v:,}" if pd.notna(e) else "not recorded" for v, e in zip(whole, rows["estimate"], strict=True)]
+    minimum = rows["note"].fillna("").str.contains("minimum").any()
+    records = pd.DataFrame(
+        {
+            heading: [*(name(code) for code in rows[by]), "In all"],
+            "Lost": [*(f"{n:,}" for n in rows["losses"]), f"{rows['losses'].sum():,}"],
+            f"Cost, {unit}": [*amounts, ("at least " if minimum else "") + f"{sum(whole):,}"],
+        },
+        dtype="object",
     )
-    lost = Rows("loss_rate", [by], study.period.name, lambda f: f["losses"].gt(0), order="losses", most=12)
-    chart = Bars(
-        lost,
-        lambda row: study.name_of(kind, row[by]),
-        "plants lost; green: expected",
-        "losses",
-        "expected_losses",
-        small=True,
-    )
-    columns: dict[str, Field | str] = {
-        heading: Field(by, words=lambda name: study.name_of(kind, name)),
-        "Lost": "losses",
-        "Plants": "n_plants",
-        "Lost per 100 plants a year": "estimate",
-        "could be": "interval",
-    }
-    table = Table(f"{heading}: most losses first, {study.period.name}", lost, columns, anchor=kind)
-    of = len(pick(results, "loss_rate", [by], study.period.name))
-    shown = f"Of {of} {things}; the worst of many is bad partly by chance."
-    return Section(things, message, shown, chart=chart if by == "species" else None, table=table)
+    return Listing(caption, records, numeric=("Lost", f"Cost, {unit}"), total=True)
 
 
 def _causes(study: Study, results: pd.DataFrame) -> Section | None:
-    rows = Rows("loss_rate_by_cause", ["cause"], study.period.name, lambda f: f["losses"].gt(0), order="losses")
-    found = rows.select(results)
-    if found.empty:
+    rows = pick(results, "cost_by_cause", ["cause"], study.period.name)
+    if rows.empty:
         return None
-    first = found.iloc[0]
-    columns: dict[str, Field | str] = {
-        "Cause": Field("cause", words=words.cause),
-        "Lost": "losses",
-        "Lost per 100 plants a year": "estimate",
-        "could be": "interval",
-    }
-    message = f"Most often noted: {words.cause(first['cause'])} ({words.plants(first['losses'])})."
-    return Section("causes", message, "As technicians wrote it down.", table=Table("Recorded causes", rows, columns))
+    first = rows.sort_values(["losses", "estimate"], ascending=False, kind="stable").iloc[0]
+    table = _added(rows, "cause", "Cause", f"Cost of {study.period.name} by recorded cause", words.cause)
+    message = f"Most often noted: {words.cause(first['cause'])}, {words.plants(first['losses'])}."
+    return Section("causes", message, "Causes as technicians wrote them down.", table=table)
+
+
+def _species(study: Study, results: pd.DataFrame) -> Section | None:
+    rows = pick(results, "cost_by_species", ["species"], study.period.name)
+    if rows.empty:
+        return None
+
+    def name(code: str) -> str:
+        return study.name_of("species", code)
+
+    table = _added(rows, "species", "Plant", f"Cost of {study.period.name} by species", name)
+    return Section(
+        "species",
+        _over_year(study, results, "species", "species", "species"),
+        "Four quarters, where at least one loss was to be expected. Bar: lost; green tick: expected.",
+        chart=_year_chart(study, results, "species", "species"),
+        table=table,
+    )
+
+
+def _sites(study: Study, results: pd.DataFrame) -> Section | None:
+    of = len(pick(results, "expected_over_year", ["site_id"], study.period.name))
+    told = len(pick(results, "observed_over_year", ["site_id"], study.period.name))
+    if not of:
+        return None
+    shown = f"Four quarters. At {of - told} of {of} sites less than one loss was expected: they cannot be told apart."
+    return Section(
+        "sites",
+        _over_year(study, results, "site_id", "site", "sites"),
+        shown,
+        chart=_year_chart(study, results, "site_id", "site"),
+    )
+
+
+def _over_year(study: Study, results: pd.DataFrame, by: str, kind: str, things: str) -> str:
+    rows = pick(results, "observed_over_year", [by], study.period.name)
+    out = rows[rows["note"].fillna("").eq("stands out")]
+    if rows.empty:
+        return f"Too few losses to compare {things}."
+    if out.empty:
+        return f"No {kind} lost more or fewer than plants and chance explain."
+    more = out[out["estimate"].gt(1)].sort_values("losses", ascending=False)
+    if more.empty:
+        return f"No {kind} lost more than plants and chance explain."
+    return f"More lost than plants and chance explain: {words.listed([study.name_of(kind, c).name for c in more[by]])}."
+
+
+def _year_chart(study: Study, results: pd.DataFrame, by: str, kind: str) -> Bars:
+    """Lost and expected over four quarters: those with the largest difference, most lost first."""
+    should = pick(results, "expected_over_year", [by], study.period.name).set_index(by)["estimate"]
+    rows = pick(results, "observed_over_year", [by], study.period.name)
+    excess = (rows.set_index(by)["losses"].astype("float64") - should.reindex(rows[by])).sort_values(ascending=False)
+    named = set(excess.index[:MOST_SHOWN])
+    return Bars(
+        Rows("observed_over_year", [by], study.period.name, lambda f: f[by].isin(named), "losses", most=MOST_SHOWN),
+        lambda row: study.name_of(kind, row[by]).name,
+        "plants lost in four quarters; green tick: expected",
+        "losses",
+        "expected_over_year",
+        small=True,
+    )
+
+
+def _clients(study: Study, results: pd.DataFrame) -> Section | None:
+    rows = pick(results, "cost_by_client", ["client_id"], study.period.name)
+    if rows.empty or study.client:
+        return None
+    dear = rows.sort_values("estimate", ascending=False).iloc[0]
+
+    def name(code: str) -> str:
+        return study.name_of("client", code)
+
+    table = _added(rows, "client_id", "Client", f"Cost of {study.period.name} by client, whoever pays", name)
+    return Section("clients", f"Most went to {study.name_of('client', dear['client_id']).name}.", "", table=table)

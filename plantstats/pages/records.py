@@ -7,6 +7,7 @@ import pandas as pd
 from plantstats.findings import pick
 from plantstats.pages import methods, words
 from plantstats.pages.decisions import Decision
+from plantstats.pages.words import month_name
 from plantstats.quality.catalogue import CATALOGUE
 from plantstats.reporting.charts import Bars
 from plantstats.reporting.specs import Field, Listing, Page, Rows, Section, Table, said
@@ -35,7 +36,7 @@ def page(study: Study) -> Page:
     Page
     """
     results, faults = study.quality(), study.faults()
-    sections = [_mend(faults), _files(study), _doubt(study, results), _visits(study, results), _fates(study)]
+    sections = [_visits(study, results), _mend(faults), _doubt(study, results), _files(study), _fates(study)]
     return Page(
         TITLE,
         _verdict(study),
@@ -60,9 +61,8 @@ def _sentences(study: Study, results: pd.DataFrame) -> list[str]:
     visits = pick(results, "visits_completed_share", ["month"], study.period.name)
     if len(visits):
         last = visits.sort_values("month").iloc[-1]
-        lines.append(
-            f"In {last['month']} the sites saw {last['estimate']:.0f}% of the planned visits ({last['note']})."
-        )
+        month, share = month_name(last["month"]), f"{last['estimate']:.0f}%"
+        lines.append(f"In {month} the sites saw {share} of the planned visits ({last['note']}).")
     air = said(results, study.small_group, "air_known_share", study.period.name)
     if not air.empty:
         lines.append(f"The air is known for {air['estimate']}% of the plants' days.")
@@ -189,7 +189,7 @@ def _visits(study: Study, results: pd.DataFrame) -> Section | None:
     )
     chart = Bars(
         Rows("visits_completed_share", ["month"], order="month", descending=False, most=12),
-        lambda row: row["month"],
+        lambda row: month_name(row["month"]),
         "% of planned visits made",
         small=True,
     )
@@ -213,4 +213,4 @@ def _fates(study: Study) -> Section:
         "first_ids": "First of them",
     }
     table = Listing("What became of every plant row and every reported exit", study.account().rename(columns=names))
-    return Section("fates", "Every plant and every reported exit is accounted for.", "", table=table)
+    return Section("fates", "Every plant and every reported exit is accounted for.", table=table, appendix=True)

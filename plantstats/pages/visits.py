@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import Any
 
 import pandas as pd
 
-from plantstats.pages import methods, words
+from plantstats.pages import methods, watch, words
 from plantstats.pages.decisions import Decision
 from plantstats.reporting.charts import Dots
 from plantstats.reporting.specs import Field, Listing, Page, Rows, Section, Table
@@ -35,7 +36,7 @@ def page(study: Study) -> Page:
         When the records carry no dry-down, or no plant stands.
     """
     sites, results = study.site_advice(), study.visit_results()
-    sections = [last_advice(study), _sites(study, sites), _ways_out(study), _too_dry(study, sites), _drying(study)]
+    sections = [last_advice(study), dry_section(study), _sites(study, sites), _ways_out(study), _drying(study)]
     return Page(
         TITLE,
         _verdict(study, sites),
@@ -44,6 +45,19 @@ def page(study: Study) -> Page:
         study.small_group,
         methods=methods.links_of("visits"),
     )
+
+
+def write_files(study: Study, folder: Path) -> None:
+    """Put the advice as tables and the care sheet, with the watch list's marks on it, into a folder.
+
+    Parameters
+    ----------
+    study : Study
+        One quarter of a company.
+    folder : Path
+        Made when absent.
+    """
+    study.write_care_sheet(folder, watch.marks(study))
 
 
 def decisions(study: Study) -> list[Decision]:
@@ -65,7 +79,7 @@ def decisions(study: Study) -> list[Decision]:
         todo.append(
             Decision(
                 f"Visit every {advised:.0f} days instead of {now:.0f}",
-                words.listed([study.name_of("site", site) for site in rows["site_id"]]),
+                words.listed([study.name_of("site", site).name for site in rows["site_id"]]),
                 float(rows["saving"].sum()),
                 f"at least {min(int(100 * rows['probability'].min()), 99)} in 100 that it "
                 + ("saves and leaves" if advised > now else "leaves")
@@ -84,7 +98,7 @@ def decisions(study: Study) -> list[Decision]:
         todo.append(
             Decision(
                 f"Choose a way out for {words.plants(own['plant_id'].nunique())} that stand dry too long",
-                words.listed([study.name_of("site", site) for site in own["site_id"].unique()]),
+                words.listed([study.name_of("site", site).name for site in own["site_id"].unique()]),
                 -float(cheapest["price"].sum()) if len(cheapest) else float("nan"),
                 f"at least {min(int(100 * enough['probability'].min()), 99)} in 100 by the cheapest way"
                 + (f"; {without} have none on record" if without else "")
@@ -115,26 +129,36 @@ def _sites(study: Study, sites: pd.DataFrame) -> Section:
     currency = study.records.settings.currency
     columns: dict[str, Field | str] = {
         "Site": Field("site_id", words=lambda site: study.name_of("site", site)),
-        "Days between visits now": Field("site_id", words=lambda site: f"{of[site]['now']:.0f}"),
+        "Visit every (days)": Field("site_id", words=lambda site: f"{of[site]['now']:.0f}"),
         "advised": Field("site_id", words=lambda site: f"{of[site]['advised']:.0f}"),
-        "Too dry in 100 waterings now": "estimate",
+        "Too dry in 100": "estimate",
         "then": Field("estimate", "too_dry_share_advised"),
-        f"Costs a quarter now, {currency}": Field("estimate", "visit_cost_now"),
+        f"{currency} a quarter": Field("estimate", "visit_cost_now"),
         "then, in all": Field("estimate", "visit_cost_advised"),
         "Why": Field("site_id", words=lambda site: str(of[site]["reason"])),
     }
-    table = Table(
-        "Visits by site, those found too dry most often first",
-        Rows("too_dry_share", ["site_id"], most=60),
-        columns,
-        "site",
-        "intervals.csv",
-    )
+    # The sites that keep their interval and their limit stand in intervals.csv.
+    due = set(sites.loc[sites["advised"].ne(sites["now"]) | sites["over_limit"], "site_id"])
+    rows = Rows("too_dry_share", ["site_id"], where=lambda f: f["site_id"].isin(due), most=60)
+    table = Table("Sites to change, those found too dry most often first", rows, columns, "site", "intervals.csv")
     shown = "First, no plant may be found too dry too often; then money decides. How often, never how much at once."
-    return Section("sites", "How often to come to each site.", shown, table=table)
+    kept = len(sites) - len(due)
+    return Section("sites", f"{words.count_of(kept, 'site')} keep their interval.", shown, table=table)
 
 
-def _too_dry(study: Study, sites: pd.DataFrame) -> Section | None:
+def dry_section(study: Study) -> Section | None:
+    """How often waterings come too late, site by site, by visit interval.
+
+    Parameters
+    ----------
+    study : Study
+        One quarter of a company.
+
+    Returns
+    -------
+    Section | None
+    """
+    sites = study.site_advice()
     if sites.empty:
         return None
     limit = 100 * study.records.settings.watering.max_too_dry_share
@@ -208,7 +232,7 @@ def _ways_out(study: Study) -> Section | None:
         "plant keeps to your limit. Prices and minutes are drawn from the ranges in your settings or assumed here."
     )
     return Section(
-        "ways", " ".join(said), shown, table=Listing("Ways out, plant by plant", records, most=20, rest="ways_out.csv")
+        "ways", " ".join(said), shown, table=Listing("Ways out, plant by plant", records, most=10, rest="ways_out.csv")
     )
 
 
@@ -239,8 +263,8 @@ def _drying(study: Study) -> Section | None:
     )
     first, last = rows.iloc[0], rows.iloc[-1]
     message = (
-        f"{study.name_of('species', first['species'])} dries fastest (half after {first['dry_half']:.0f} days), "
-        f"{study.name_of('species', last['species'])} slowest ({last['dry_half']:.0f})."
+        f"{study.name_of('species', first['species']).name} dries fastest (half after {first['dry_half']:.0f} days), "
+        f"{study.name_of('species', last['species']).name} slowest ({last['dry_half']:.0f})."
     )
     shown = "Most usual pot and light of each kind, in the coming season. The finger in the pot decides."
     shown = " ".join([shown, *notes_left_out(study)])

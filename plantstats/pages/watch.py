@@ -18,6 +18,7 @@ TITLE = "Plants to see"
 FIRST = 20
 LIKELY, MAYBE = 30.0, 15.0  # percent in 90 days: what is called likely, and what perhaps
 NAMED = 6
+BAR = "\u2587"  # one for every ten in a hundred
 NEW = 90  # days in its place
 
 
@@ -45,12 +46,7 @@ def page(study: Study) -> Page:
     except REFUSALS:
         shedding = study.watch_findings().head(0)
     results = join(study.watch_findings(), shedding)
-    sections = [
-        _list(study, listed, results),
-        _shedding(study, results),
-        _sites(study, results),
-        _trust(study, results),
-    ]
+    sections = [_list(study, listed, results), _shedding(study, results), _trust(study, results)]
     expected = float((listed["expected"] * listed["plants"]).sum())
     stand = int(listed["plants"].sum())
     verdict = f"About {expected:.0f} of the {stand:,} plants in place will be lost within 90 days; these first."
@@ -79,7 +75,10 @@ def decisions(study: Study) -> list[Decision]:
         Decision(
             f"See first: {words.plants(len(rows))}",
             words.listed(
-                [f"{study.name_of('site', row.site_id)} {row.position or row.plant_id}" for row in rows.itertuples()]
+                [
+                    f"{study.name_of('site', row.site_id).name} {row.position or row.plant_id}"
+                    for row in rows.itertuples()
+                ]
             ),
             worth,
             _how_sure(study),
@@ -88,6 +87,26 @@ def decisions(study: Study) -> list[Decision]:
             f"plant-{rows['plant_id'].iloc[0]}",
         )
     ]
+
+
+def marks(study: Study) -> pd.Series:
+    """Why each of the plants to look at first is to be watched, by plant_id; none without a watch list.
+
+    Parameters
+    ----------
+    study : Study
+        One quarter of a company.
+
+    Returns
+    -------
+    pandas.Series
+    """
+    try:
+        rows = study.watch_list().head(FIRST).drop_duplicates("plant_id")
+    except REFUSALS:
+        return pd.Series(dtype="object")
+    reasons = [_reason(row, pd.Timestamp(study.as_of)) for row in rows.to_dict("records")]
+    return pd.Series(reasons, index=rows["plant_id"], dtype="object")
 
 
 def _how_sure(study: Study) -> str:
@@ -129,18 +148,35 @@ def _list(study: Study, listed: pd.DataFrame, results: pd.DataFrame) -> Section:
             "Place": study.places_of(rows["plant_id"]),
             "Plant": [study.name_of("species", species) for species in rows["species"]],
             "Id": rows["plant_id"].to_numpy(),
-            "Lost by then": [f"{_chance(c)} ({c:.0f} in 100)" for c in chance],
+            "Lost by then": [f"{BAR * max(round(c / 10), 1)} {_chance(c)}" for c in chance],
+            "in 100": [f"{c:.0f}" for c in chance],
             "Main reason": [_reason(row, pd.Timestamp(study.as_of)) for row in rows.to_dict("records")],
             "Its cost": [f"{c:,.0f}" if pd.notna(c) else "" for c in rows["cost"]],
-            "Guarantee until": [d.date().isoformat() if pd.notna(d) else "" for d in rows["guarantee_until"]],
+            "Guarantee until": [
+                d.date().isoformat() if pd.notna(d) and d >= pd.Timestamp(study.as_of) else ""
+                for d in rows["guarantee_until"]
+            ],
             "Seen": ["\u2610"] * len(rows),
         },
         dtype="object",
     )
-    message = f"Look at these {len(rows)} plants first."
-    shown = "Chance of being found lost within 90 days; by site and place."
+    at = Rows("watch_site", ["site_id"], most=10)
+    found = at.select(results)
+    chart = Bars(
+        at, lambda row: study.name_of("site", row["site_id"]).name, "losses to be expected within 90 days", decimals=1
+    )
+    first = f"; most will come at {study.name_of('site', found['site_id'].iloc[0]).name}" if len(found) else ""
     ids = [f"plant-{plant}" for plant in rows["plant_id"]]
-    return Section("list", message, shown, table=Listing("Plants to look at first", records, most=FIRST, ids=ids))
+    table = Listing(
+        f"The {len(rows)} plants to look at first, by site and place",
+        records,
+        most=FIRST,
+        ids=ids,
+        numeric=("in 100", "Its cost"),
+        soft=("Id",),
+    )
+    message = f"Look at these {len(rows)} plants first{first}."
+    return Section("list", message, "Ten sites with most losses to be expected.", chart=chart, table=table)
 
 
 def _shedding(study: Study, results: pd.DataFrame) -> Section | None:
@@ -172,29 +208,13 @@ def _shedding(study: Study, results: pd.DataFrame) -> Section | None:
     )
 
 
-def _sites(study: Study, results: pd.DataFrame) -> Section | None:
-    rows = Rows("watch_site", ["site_id"], most=10)
-    if rows.select(results).empty:
-        return None
-    chart = Bars(
-        rows, lambda row: study.name_of("site", row["site_id"]), "losses to be expected within 90 days", decimals=1
-    )
-    first = rows.select(results).iloc[0]
-    return Section(
-        "sites",
-        f"Most are to be expected at {study.name_of('site', first['site_id'])}.",
-        "Ten sites with most.",
-        chart=chart,
-    )
-
-
 def _trust(study: Study, results: pd.DataFrame) -> Section | None:
     """How well the lists of the last four quarters did, found and expected side by side."""
     rows = pick(results, "watch_calibration", ["term"]).sort_values("term")
     whole = said(results, 0, "watch_calibration", _all_lists(results))
     if rows.empty or whole.empty:
         return None
-    named = ("lowest", "second", "third", "fourth", "highest")
+    named = ("safest", "second", "third", "fourth", "riskiest")
     records = pd.DataFrame(
         {
             "Fifth of plants by chance": [
@@ -210,13 +230,11 @@ def _trust(study: Study, results: pd.DataFrame) -> Section | None:
         },
         dtype="object",
     )
-    off = rows[(rows["low"] > 1) | (rows["high"] < 1)]
-    message = (
-        f"The last four lists expected {whole['note'].removesuffix(' expected')} losses and {whole['losses']} came"
-        + (
-            f"; but in {words.count_of(len(off), 'fifth')} of the plants the numbers were wrong beyond chance."
-            if len(off)
-            else "; each fifth within chance."
-        )
-    )
+    start = f"The last four lists expected {whole['note'].removesuffix(' expected')} losses and {whole['losses']} came"
+    wrong = records[((rows["low"] > 1) | (rows["high"] < 1)).to_numpy()]
+    told = [
+        f"in the {row['Fifth of plants by chance']} fifth {row['Lost']} where {row['Expected']} were expected"
+        for row in wrong.to_dict("records")
+    ]
+    message = f"{start}; {words.listed(told)}." if told else f"{start}; each fifth within chance."
     return Section("trust", message, _how_sure(study) + ".", table=Listing("How the last four lists did", records))

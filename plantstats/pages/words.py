@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import calendar
 from collections.abc import Sequence
 
 import numpy as np
@@ -19,9 +20,9 @@ CAUSE_WORDS = {
     "lease_end": "end of lease",
 }
 PAID_BY = {
-    "guaranteed": "us (guaranteed)",
-    "chargeable": "the client (chargeable)",
-    "other": "other or not recorded",
+    "guaranteed": "us",
+    "chargeable": "the client",
+    "other": "not recorded",
     "not_replaced": "nobody: not replaced",
 }
 LIGHT_WORDS = {
@@ -163,3 +164,24 @@ def could_be(interval: str) -> str:
     str
     """
     return f"could be {interval}" if interval else "no limits can be given"
+
+
+def month_name(month: str) -> str:
+    """A month as people write it.
+
+    Parameters
+    ----------
+    month : str
+        Year and month, "2026-09".
+
+    Returns
+    -------
+    str
+
+    Examples
+    --------
+    >>> month_name("2026-09")
+    'September 2026'
+    """
+    year, number = month.split("-")[:2]
+    return f"{calendar.month_name[int(number)]} {year}"

@@ -245,7 +245,9 @@ class Bars:
             ticks = rows.merge(other[[*key, "estimate"]], on=key, how="left", suffixes=("", "_expected"))
             ax.scatter(ticks["estimate_expected"], at, marker="|", s=160, color=GREEN, linewidth=2, zorder=3)
         ax.set_yticks(at, [self.label(row) for _, row in rows.iterrows()])
-        ax.margins(x=0.14)
+        # Room for the numbers at the ends.
+        left, right = min(values.min(), 0.0), max(values.max(), 0.0)
+        ax.set_xlim(left - (0.2 * (right - left) if left < 0 else 0.0), right + 0.18 * ((right - left) or 1.0))
         ax.axvline(0, color=INK, linewidth=0.8)
         ax.set_xlabel(self.unit, fontsize=LETTERS)
         ax.set_xticks([])
@@ -274,36 +276,53 @@ class Bars:
 
 @dataclass(frozen=True)
 class Quarters:
-    """Plants lost by quarter as bars, what was to be expected as a line, what chance alone would do as a band.
+    """A bar a quarter, what was to be expected as a line, what chance alone would do as a band, events hatched.
 
     Attributes
     ----------
     measure : str
-        Unsplit findings, one a period; the bar is as high as their losses.
+        Unsplit findings, one a period.
+    value : str
+        How high the bar is: "losses", or "estimate" for money.
     expected : str
         Unsplit findings by period: estimate and limits of chance; "" for none.
     event : str
-        Unsplit findings by period: losses that were one event, hatched; "" for none.
+        Findings by period, site and cause: the part of the bar that was one event; "" for none.
+    event_label : callable or None
+        An event's row to what is written beside the largest one.
+    fewest : int
+        Losses of which an event has at least.
+    unit : str
+        What the numbers are, where not plants.
     most : int
         How many quarters, the newest last.
     """
 
     measure: str = "loss_rate"
+    value: str = "losses"
     expected: str = ""
     event: str = ""
+    event_label: Label | None = None
+    fewest: int = 3
+    unit: str = "plants lost"
     most: int = 9
 
     def _rows(self, findings: pd.DataFrame) -> pd.DataFrame:
         rows = pick(findings, self.measure).sort_values("period").tail(self.most).set_index("period")
-        for column, measure, value in (
-            ("line", self.expected, "estimate"),
-            ("low_line", self.expected, "low"),
-            ("high_line", self.expected, "high"),
-            ("single", self.event, "losses"),
-        ):
-            other = pick(findings, measure) if measure else rows.head(0).reset_index()
-            rows[column] = other.drop_duplicates("period").set_index("period")[value].reindex(rows.index)
-        return rows
+        other = pick(findings, self.expected) if self.expected else rows.head(0).reset_index()
+        other = other.drop_duplicates("period").set_index("period").reindex(rows.index)
+        events = self._events(findings).set_index("period")[self.value].reindex(rows.index)
+        return rows.assign(
+            bar=rows[self.value].astype("float64"),
+            line=other["estimate"],
+            low_line=other["low"],
+            high_line=other["high"],
+            single=events.astype("float64").fillna(0.0),
+        )
+
+    def _events(self, findings: pd.DataFrame) -> pd.DataFrame:
+        rows = pick(findings, self.event, ["site_id", "cause"]) if self.event else findings.head(0)
+        return rows[rows["losses"].ge(self.fewest)].drop_duplicates("period")
 
     def draw(self, findings: pd.DataFrame, _small_group: int) -> Figure | None:
         """The drawing; None without rows.
@@ -321,45 +340,62 @@ class Quarters:
             None without rows.
         """
         rows = self._rows(findings)
-        if rows.empty:
+        if rows.empty or not rows["bar"].fillna(0.0).any():
             return None
-        fig, ax = canvas(2.6)
-        at, lost = np.arange(len(rows)), rows["losses"].to_numpy("float64")
+        fig, ax = canvas(2.5)
+        at, bars = np.arange(len(rows)), rows["bar"].fillna(0.0).to_numpy()
         line, low, high = (rows[c].to_numpy("float64", na_value=np.nan) for c in ("line", "low_line", "high_line"))
         ax.fill_between(at, low, high, color=BAND, zorder=0)
-        colours = [PLAIN] * (len(rows) - 1) + [ACCENT]
-        ax.bar(at, lost, color=colours, width=0.7, zorder=1)
-        single = rows["single"].to_numpy("float64", na_value=0.0)
-        if np.nansum(single):
-            ax.bar(
-                at,
-                np.nan_to_num(single),
-                bottom=lost - np.nan_to_num(single),
-                width=0.7,
-                facecolor="white",
-                edgecolor=PLAIN,
-                hatch="////",
-                zorder=2,
-            )
+        ax.bar(at, bars, color=[PLAIN] * (len(rows) - 1) + [ACCENT], width=0.7, zorder=1)
+        single = rows["single"].to_numpy()
+        if single.any():
+            hatched: dict[str, Any] = {"facecolor": "white", "edgecolor": PLAIN, "hatch": "////"}
+            ax.bar(at[single > 0], single[single > 0], 0.7, (bars - single)[single > 0], zorder=2, **hatched)
         ax.plot(at, line, color=GREEN, linewidth=2, marker="_", markersize=9, zorder=3)
-        for x, count in zip(at, lost, strict=True):
-            ax.annotate(
-                f"{count:.0f}",
-                (x, 0),
-                (0, 4),
-                textcoords="offset points",
-                ha="center",
-                color="white",
-                fontsize=LETTERS,
-                fontweight="bold",
-                zorder=4,
-            )
+        top = max(float(np.nanmax(np.r_[bars, high[np.isfinite(high)]])), 1.0)
+        self._numbers(ax, at, bars, single, top)
+        self._largest(ax, findings, rows, top)
         names = [str(period).split("-", 1) for period in rows.index]
         years = [year if n == 0 or names[n - 1][0] != year else "" for n, (year, _) in enumerate(names)]
         ax.set_xticks(at, [f"{quarter}\n{year}" for (_, quarter), year in zip(names, years, strict=True)])
         ax.set_yticks([])
-        ax.set_ylim(bottom=0)
+        ax.set_ylim(0, 1.1 * top)
         return fig
+
+    def _numbers(self, ax: Axes, at: Any, bars: Any, single: Any, top: float) -> None:
+        """The number of each bar: within it at its foot, or above one that is too low or hatched there."""
+        for x, bar, part in zip(at, bars, single, strict=True):
+            inside = bar - part > 0.14 * top and self.value == "losses"
+            ax.annotate(
+                f"{bar:,.0f}",
+                (x, 0 if inside else bar),
+                (0, 4 if inside else 2),
+                textcoords="offset points",
+                ha="center",
+                color="white" if inside else INK,
+                fontsize=LETTERS,
+                fontweight="bold" if inside else "normal",
+                zorder=4,
+            )
+
+    def _largest(self, ax: Axes, findings: pd.DataFrame, rows: pd.DataFrame, top: float) -> None:
+        """What the largest event was, beside its bar."""
+        events = self._events(findings)
+        events = events[events["period"].isin(rows.index)]
+        if self.event_label is None or events.empty:
+            return
+        event = events.loc[events["losses"].idxmax()]
+        x = list(rows.index).index(event["period"])
+        left = x > len(rows) / 2
+        ax.annotate(
+            self.event_label(event),
+            (x + (-0.45 if left else 0.45), 1.08 * top),
+            ha="right" if left else "left",
+            va="top",
+            fontsize=LETTERS,
+            color=INK,
+            zorder=5,
+        )
 
     def words(self, findings: pd.DataFrame, _small_group: int) -> str:
         """What it shows, in a sentence.
@@ -377,10 +413,10 @@ class Quarters:
         """
         rows = self._rows(findings)
         parts = [
-            f"{period} {row['losses']:.0f}" + (f" ({row['line']:.0f} expected)" if pd.notna(row["line"]) else "")
+            f"{period} {row['bar']:,.0f}" + (f" ({row['line']:.0f} expected)" if pd.notna(row["line"]) else "")
             for period, row in rows.iterrows()
         ]
-        return f"Plants lost by quarter: {', '.join(parts)}."
+        return f"By quarter, {self.unit}: {', '.join(parts)}."
 
 
 @dataclass(frozen=True)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import base64
 import io
+import re
 from collections.abc import Collection, Mapping, Sequence
 from html import escape
 from typing import Any
@@ -16,7 +17,27 @@ from matplotlib.ticker import LogFormatter
 
 ROWS_SHOWN = 100
 NO_ROWS = "None."
+DAY = re.compile(r"\d{4}-\d\d-\d\d")  # kept on one line
 SHORT = 15  # rows; a table no longer than this is kept on one printed page
+
+
+class Named(str):
+    """A name with the code of what it names, "Larch House (S0013)"; tables show the code in grey."""
+
+    name: str
+    code: str
+
+    def __new__(cls, name: str, code: str) -> Named:
+        """Name and code; without a name the code alone."""
+        text = super().__new__(cls, f"{name} ({code})" if name and name != code else code)
+        text.name, text.code = name or code, code
+        return text
+
+    @property
+    def html(self) -> str:
+        """The name, and the code in grey."""
+        code = "" if self.name == self.code else f' <span class="code">{escape(self.code)}</span>'
+        return f"{escape(self.name)}{code}"
 
 
 class Shown:
@@ -84,23 +105,19 @@ def notes(lines: Sequence[str]) -> Shown:
     return Shown("".join(one._repr_html_() for one in parts), "\n".join(map(repr, parts)))
 
 
-def head(verdict: str, lines: Sequence[str]) -> Shown:
-    """The verdict of a page in one line, and the sentences below it.
+def head(verdict: str) -> Shown:
+    """The verdict of a page in one line.
 
     Parameters
     ----------
     verdict : str
         In one line.
-    lines : sequence of str
-        Sentences.
 
     Returns
     -------
     Shown
     """
-    items = "".join(f"<li>{escape(line)}</li>" for line in lines)
-    below = f'<ul class="sentences">{items}</ul>' if items else ""
-    return Shown(f'<p class="verdict">{escape(verdict)}</p>{below}', "\n".join([verdict, *lines]))
+    return Shown(f'<p class="verdict">{escape(verdict)}</p>', verdict)
 
 
 def boxes(numbers: Sequence[tuple[str, str, bool]]) -> Shown:
@@ -175,6 +192,21 @@ def links(before: str, places: Mapping[str, str]) -> Shown:
     return Shown(f'<p class="methods">{escape(before)}: {parts}.</p>', f"{before}: {', '.join(places.values())}.")
 
 
+def rest(text: str) -> Shown:
+    """Where more is to be had, in grey.
+
+    Parameters
+    ----------
+    text : str
+        Plain text.
+
+    Returns
+    -------
+    Shown
+    """
+    return Shown(f'<p class="rest">{escape(text)}</p>', text)
+
+
 def join(parts: Sequence[Shown]) -> Shown:
     """Several things, one below the other.
 
@@ -218,6 +250,7 @@ def table(
     soft: Collection[str] = (),
     ids: Sequence[str] | None = None,
     links: Mapping[str, Sequence[str]] | None = None,
+    total: bool = False,
 ) -> Shown:
     """A table with every letter of the rows it shows, and the number of rows left out.
 
@@ -241,6 +274,8 @@ def table(
         Anchor of each row.
     links : mapping of str to sequence of str
         Heading to where each of its cells leads: pages of the pack.
+    total : bool
+        Whether the last row is the sum of the others.
 
     Returns
     -------
@@ -258,13 +293,15 @@ def table(
     top = "".join(f'<th scope="col"{mark}>{text}</th>' for text, mark in zip(heads, marks, strict=True))
     body = ""
     for number, row in enumerate(shown.itertuples(index=False, name=None)):
-        texts = [escape(_cell(value)) for value in row]
+        texts = [value.html if isinstance(value, Named) else escape(_cell(value)) for value in row]
         for heading, places in (links or {}).items():
             at = list(frame.columns).index(heading)
             texts[at] = f'<a href="{escape(places[number])}">{texts[at]}</a>'
+        texts = [f'<span class="whole">{text}</span>' if DAY.fullmatch(text) else text for text in texts]
         cells = [f"<td{mark}>{text}</td>" for text, mark in zip(texts[1:], marks[1:], strict=True)]
         anchor = f' id="{escape(ids[number])}"' if ids else ""
-        body += f'<tr{anchor}><th scope="row"{marks[0]}>{texts[0]}</th>{"".join(cells)}</tr>'
+        last = ' class="total"' if total and number == len(frame) - 1 else ""
+        body += f'<tr{anchor}{last}><th scope="row"{marks[0]}>{texts[0]}</th>{"".join(cells)}</tr>'
     left_out = f"{len(shown)} of {len(frame)} rows shown; all of them are in {rest}." if len(shown) < len(frame) else ""
     short = ' class="short"' if len(shown) <= SHORT else ""
     below = f'<p class="rest">{escape(left_out)}</p>' if left_out else ""

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Protocol
 
 import pandas as pd
@@ -105,6 +105,8 @@ class Table:
         A row can be linked to as "#<anchor>-<its first group>"; "" for no anchors.
     rest : str
         The file that holds the rows left out.
+    total : str
+        What a last row of the whole, from the findings that are not split, is called; "" for none.
     """
 
     caption: str
@@ -112,6 +114,7 @@ class Table:
     columns: Mapping[str, Field | str]
     anchor: str = ""
     rest: str = "findings.xlsx"
+    total: str = ""
 
     def frame(self, findings: pd.DataFrame, small_group: int) -> pd.DataFrame:
         """What the table shows, as text: rounded, and withheld for small groups.
@@ -151,9 +154,19 @@ class Table:
                 values = [at.get(key, "") for key in keys]
             words = wanted.words
             columns[heading] = [words(str(v)) if words and v != "" else v for v in values]
+        if self.total and len(base):
+            for place, (heading, given) in enumerate(self.columns.items()):
+                wanted = given if isinstance(given, Field) else Field(given)
+                columns[heading].append(self.total if place == 0 else self._whole(findings, wanted))
         # A column that says nothing in any row takes room on a phone and says nothing.
         told = {h: v for h, v in columns.items() if not v or any(str(x) != "" for x in v)}
         return pd.DataFrame(told, dtype="object")
+
+    def _whole(self, findings: pd.DataFrame, wanted: Field) -> str:
+        """A column's value of the findings that are not split."""
+        rows = pick(findings, wanted.measure or self.rows.measure, [], wanted.period or self.rows.period).head(1)
+        shown = for_display(rows, 0, same_decimals=True)
+        return str(shown[wanted.name].iloc[0]) if len(shown) and wanted.name in shown and not wanted.words else ""
 
     def show(self, findings: pd.DataFrame, small_group: int) -> Shown:
         """The table for the page and JupyterLab.
@@ -172,6 +185,8 @@ class Table:
         fields = {h: f if isinstance(f, Field) else Field(f) for h, f in self.columns.items()}
         firsts = self.rows.select(findings)[list(self.rows.by)[:1]].astype("str")
         ids = [f"{self.anchor}-{row[0]}" for row in firsts.itertuples(index=False, name=None)] if self.anchor else None
+        if ids is not None and self.total:
+            ids.append(f"{self.anchor}-total")
         return display.table(
             self.frame(findings, small_group),
             self.caption,
@@ -180,6 +195,7 @@ class Table:
             numeric={h for h, f in fields.items() if f.name in NUMERIC and f.words is None},
             soft={h for h, f in fields.items() if f.name in ("interval", "note")},
             ids=ids,
+            total=bool(self.total),
         )
 
 
@@ -201,6 +217,10 @@ class Listing:
         Anchor of each row.
     links : mapping of str to sequence of str
         Heading to where each of its cells leads: a page of the pack and a row on it.
+    numeric, soft : sequence of str
+        Headings whose cells stand at the right, or in grey.
+    total : bool
+        Whether the last row is the sum of the others.
     """
 
     caption: str
@@ -209,6 +229,9 @@ class Listing:
     rest: str = "findings.xlsx"
     ids: Sequence[str] | None = None
     links: Mapping[str, Sequence[str]] = field(default_factory=dict)
+    numeric: Sequence[str] = ()
+    soft: Sequence[str] = ()
+    total: bool = False
 
     def frame(self, _findings: pd.DataFrame, _small_group: int) -> pd.DataFrame:
         """The records themselves.
@@ -240,7 +263,17 @@ class Listing:
         -------
         Shown
         """
-        return display.table(self.records, self.caption, rows=self.most, rest=self.rest, ids=self.ids, links=self.links)
+        return display.table(
+            self.records,
+            self.caption,
+            rows=self.most,
+            rest=self.rest,
+            numeric=self.numeric or None,
+            soft=self.soft,
+            ids=self.ids,
+            links=self.links,
+            total=self.total,
+        )
 
 
 class Chart(Protocol):
@@ -295,11 +328,13 @@ class Section:
     table : Table or Listing or None
         At most one.
     sentences : sequence of str
-        Further sentences, below the grey line.
+        Further sentences, below the chart.
     note : str
         A caution, last.
     half : bool
-        On paper it may stand beside another of half the width.
+        It may stand beside another of half the width.
+    appendix : bool
+        Whether its table stands in findings.xlsx alone.
     """
 
     key: str
@@ -310,6 +345,7 @@ class Section:
     sentences: Sequence[str] = ()
     note: str = ""
     half: bool = False
+    appendix: bool = False
 
 
 @dataclass(frozen=True)
@@ -348,9 +384,9 @@ class Page:
     small_group : int
         See `findings.for_display`.
     sentences : sequence of str
-        Below the verdict, a few short ones; the command prints them too.
+        Below the first chart, a few short ones; the command prints them too.
     boxes : sequence of Box
-        Below these.
+        Below the verdict.
     methods : mapping of str to str
         Sections of the method page that say how its numbers are worked out: address to title.
     """
@@ -401,16 +437,19 @@ class Page:
 
     @property
     def head(self) -> Shown:
-        """The verdict and the sentences below it."""
-        parts = [display.head(self.verdict, self.sentences)]
+        """The verdict, and the boxes below it."""
+        parts = [display.head(self.verdict)]
         if self.boxes:
             parts.append(display.boxes([(box.number, box.below, box.warns) for box in self.boxes]))
         return display.join(parts)
 
     @property
     def rest(self) -> Shown:
-        """All sections, in their order, and where it says how they are worked out."""
-        parts = [self._show(section) for section in self.sections]
+        """All sections, in order; the page's sentences below the first chart; last, how they are worked out."""
+        sections = list(self.sections)
+        if sections and self.sentences:
+            sections[0] = replace(sections[0], sentences=[*self.sentences, *sections[0].sentences])
+        parts = [self._show(section) for section in sections]
         return display.join([*parts, display.links("How this is worked out", self.methods)] if self.methods else parts)
 
     def _repr_html_(self) -> str:
@@ -422,18 +461,28 @@ class Page:
 
     def _show(self, section: Section) -> Shown:
         parts = [display.heading(section.message, section.key, section.shown)]
-        if section.sentences:
-            parts.append(display.paragraphs(section.sentences))
+        drawn = False
         if section.chart is not None:
             figure = section.chart.draw(self.findings, self.small_group)
             if figure is not None:
                 words = section.chart.words(self.findings, self.small_group)
+                drawn = True
                 parts.append(display.figure(figure, f"{section.message} {words}".strip()))
-        if section.table is not None:
+        if section.sentences:
+            parts.append(display.paragraphs(section.sentences))
+        if section.table is not None and section.appendix:
+            parts.append(display.rest(f"{section.table.caption}: in {section.table.rest}."))
+        elif section.table is not None:
             parts.append(section.table.show(self.findings, self.small_group))
         if section.note:
             parts.append(display.note(section.note))
-        return display.block(display.join(parts), "half" if section.half else "section")
+        pair = (
+            drawn
+            and section.table is not None
+            and not section.appendix
+            and len(section.table.frame(self.findings, self.small_group).columns) <= 4
+        )
+        return display.block(display.join(parts), "half" if section.half else "section pair" if pair else "section")
 
 
 def said(findings: pd.DataFrame, small_group: int, measure: str, period: str | None = None, **groups: str) -> pd.Series:

@@ -1,18 +1,18 @@
-"""Files beside the page: intervals.csv by site, ways_out.csv, drying.csv by kind of plant, and the care sheet."""
+"""Files beside the page: intervals.csv by site, ways_out.csv, drying.csv by kind of plant; rows of the care sheet."""
 
 from __future__ import annotations
 
-import io
 import re
+from dataclasses import dataclass, field
+from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
-from openpyxl import Workbook
-from openpyxl.styles import Alignment, Border, Font, PatternFill, Side
-from openpyxl.worksheet.worksheet import Worksheet
 
+from plantstats.watering import care_workbook
+from plantstats.watering.care_workbook import harmless
 from plantstats.watering.design import SEASONS
 from plantstats.watering.dry_downs import DRY_DEPTH
 from plantstats.watering.fit import RESERVOIR
@@ -20,20 +20,68 @@ from plantstats.watering.profiles import BY
 from plantstats.writing import write_whole
 
 if TYPE_CHECKING:
+    from plantstats.watering.advice import Advice
     from plantstats.watering.review import WateringReview
 
-HEAD = ("Position", "Species", "Look every", "Water when", "Usually dry by", "Change from now")
-WIDTHS = (12, 28, 12, 28, 12, 24)  # characters; together they fill an A4 page upright
-FORMULA = ("=", "+", "-", "@", "\t", "\r", "\n")
-WHOLE_DAYS = ("usually_by", "inspection_interval", "too_many_from", "now")
+WHOLE_DAYS = ("usually_by", "look_every", "too_many_from", "now")
 OWN_WAY_OUT = "often too dry: see Visits"
 OF_SITES = ("site_id", "client_id", "plants", "now", "advised", "decision", "reason", "own_way_out")
 ESTIMATES = ("too_dry_now", "too_dry_advised", "cost_now", "cost_advised", "saving", "saving_low", "saving_high")
-# openpyxl would write the clock of the machine into the file.
-FIXED_TIME = "2000-01-01T00:00:00Z"
+NEXT_VISITS = 4  # dates that the sheet gives
+NEAR = 1  # days by which a look may come early rather than a whole visit late
 
 
-def write(review: WateringReview, folder: Path, small_group: int = 0) -> list[Path]:
+@dataclass(frozen=True)
+class Known:
+    """What is known of plants and sites beside the advice; a sheet can be made without it.
+
+    Attributes
+    ----------
+    plants : pandas.DataFrame
+        By plant_id: room, common_name, watered_on, seen_on, mark (why it is to be watched; "" for none).
+    sites : pandas.DataFrame
+        By site_id: site_name, address, access_note.
+    """
+
+    plants: pd.DataFrame = field(default_factory=pd.DataFrame)
+    sites: pd.DataFrame = field(default_factory=pd.DataFrame)
+
+    def of_plants(self, column: str, ids: pd.Series) -> pd.Series:
+        """A column for these plants, missing where it is not known.
+
+        Parameters
+        ----------
+        column : str
+            Its name.
+        ids : pandas.Series
+            Ids.
+
+        Returns
+        -------
+        pandas.Series
+        """
+        values = self.plants[column] if column in self.plants else pd.Series(dtype="object")
+        return values.reindex(ids).set_axis(ids.index)
+
+    def of_sites(self, column: str, ids: pd.Series) -> pd.Series:
+        """A column for these sites as text, "" where it is not known.
+
+        Parameters
+        ----------
+        column : str
+            Its name.
+        ids : pandas.Series
+            Ids.
+
+        Returns
+        -------
+        pandas.Series
+        """
+        values = self.sites[column] if column in self.sites else pd.Series(dtype="object")
+        return values.reindex(ids).set_axis(ids.index).astype("object").fillna("")
+
+
+def write(review: WateringReview, folder: Path, small_group: int = 0, known: Known | None = None) -> list[Path]:
     """Write intervals.csv, ways_out.csv, drying.csv and care_sheet.xlsx.
 
     Parameters
@@ -43,21 +91,22 @@ def write(review: WateringReview, folder: Path, small_group: int = 0) -> list[Pa
         Made when absent.
     small_group : int
         Sites with fewer plants keep their advice, not their estimates.
+    known : Known, optional
+        Names, rooms, last waterings and marks for the care sheet.
 
     Returns
     -------
     list of pathlib.Path
         The files. A text that a spreadsheet would take for a formula gets an apostrophe in front.
     """
-    book = io.BytesIO()
-    workbook(review).save(book)
     tables = {
         "intervals.csv": intervals(review, small_group),
         "ways_out.csv": ways_out(review),
         "drying.csv": drying(review),
     }
     content = {name: csv_text(table).encode("utf-8") for name, table in tables.items()}
-    content["care_sheet.xlsx"] = book.getvalue()
+    seasons = [(SEASONS[one.heating], sheet_rows(review, known, one)) for one in (review.advice, review.other_season)]
+    content["care_sheet.xlsx"] = care_workbook.workbook(seasons, review.as_of)
     return [write_whole(folder / name, whole) for name, whole in content.items()]
 
 
@@ -136,96 +185,117 @@ def csv_text(table: pd.DataFrame) -> str:
     return table.to_csv(index=False, lineterminator="\n")
 
 
-def sheet_rows(review: WateringReview) -> pd.DataFrame:
-    """One row per standing plant: route, site_id, reason, position, species, look, water, usually, change.
+def sheet_rows(review: WateringReview, known: Known | None = None, advice: Advice | None = None) -> pd.DataFrame:
+    """One row per standing plant, in walking order.
 
     Parameters
     ----------
     review : WateringReview
-        As `review.review` gives it.
+    known : Known, optional
+    advice : Advice, optional
+        That of the other season in place of the present one.
 
     Returns
     -------
     pandas.DataFrame
+        route, site_id, site, address, access, site_every, reason, visits (dates of the next visits), place, plant, pot,
+        watered (date), looks (dates of the next looks), due (whether the next visit is a look), water, usually, mark.
 
     Notes
     -----
     Only a look has a day. Water is wanted at the looks that find the soil dry to its depth; where more of them than
     `max_still_moist_share` find it moist, the sheet says at about how many it is wanted, so that no look is taken for a
-    watering.
+    watering. Visits go on from the last one to the site, at the advised interval.
     """
-    plants = review.advice.plants.merge(
-        review.advice.sites[["site_id", "region", "now", "reason"]], on="site_id", how="left"
-    )
-    season = SEASONS[review.advice.heating]
-    usual = review.profiles[review.profiles["season"] == season].set_index(BY)["usually_by"]
+    known, advice = known or Known(), advice or review.advice
+    later = advice is not review.advice
+    plants = advice.plants.merge(advice.sites[["site_id", "region", "reason"]], on="site_id", how="left")
+    usual = review.profiles[review.profiles["season"] == SEASONS[advice.heating]].set_index(BY)["usually_by"]
     by = usual.reindex(pd.MultiIndex.from_frame(plants[BY])).to_numpy()
+    seen = pd.to_datetime(known.of_plants("seen_on", plants["plant_id"]))
+    watered = pd.to_datetime(known.of_plants("watered_on", plants["plant_id"]))
+    start = review.turns_on if later else review.as_of
+    last_visit = seen.groupby(plants["site_id"]).transform("max")
+    visits = [_visits(day, every, start) for day, every in zip(last_visit, plants["visit_every"], strict=True)]
+    looks = [_looks(day, look, dates) for day, look, dates in zip(seen, plants["look_every"], visits, strict=True)]
     depth = plants["pot"].map(DRY_DEPTH).fillna(DRY_DEPTH["unknown"])
-    reservoir, most_moist = plants["planter"] == RESERVOIR, review.max_still_moist_share
     number = plants["plants"].map(lambda n: f" ({n} plants)" if n > 1 else "")
+    name = known.of_plants("common_name", plants["plant_id"]).astype("object").fillna(plants["species"])
+    room = known.of_plants("room", plants["plant_id"]).astype("object").fillna("")
+    site_name = known.of_sites("site_name", plants["site_id"])
     rows = pd.DataFrame(
         {
             "route": plants["region"].replace("", "route not stated"),
             "site_id": plants["site_id"],
+            "site": [f"{n} ({s})" if n else s for n, s in zip(site_name, plants["site_id"], strict=True)],
+            "address": known.of_sites("address", plants["site_id"]),
+            "access": known.of_sites("access_note", plants["site_id"]),
             "site_every": plants["visit_every"],
             "reason": plants["reason"],
+            "visits": visits,
             "position": plants["position"],
-            "species": plants["species"] + number,
-            "look": [f"{d} days" for d in plants["inspection_interval"]],
-            "water": [
-                f"{'reservoir empty, ' if r else ''}top {d:g} cm dry: {_how_often(m, most_moist)}"
-                for d, r, m in zip(depth, reservoir, plants["moist_looks"], strict=True)
+            "place": [", ".join(filter(None, pair)) for pair in zip(room, plants["position"], strict=True)],
+            "plant": name + number,
+            "pot": plants["pot"].replace("unknown", ""),
+            "watered": [None if later or pd.isna(day) else day.date() for day in watered],
+            "looks": looks,
+            "due": [
+                bool(look) and bool(dates) and look[0] == dates[0] for look, dates in zip(looks, visits, strict=True)
             ],
-            "usually": [f"day {d:.0f}" if pd.notna(d) else "" for d in by],
-            "change": [
-                OWN_WAY_OUT if too_dry else _change(n, v, k)
-                for n, v, k, too_dry in zip(
-                    plants["now"],
-                    plants["visit_every"],
-                    plants["inspection_interval"],
+            "look_every": plants["look_every"],
+            "water": [
+                f"{'reservoir empty, ' if p == RESERVOIR else ''}top {d:g} cm dry: "
+                f"{_how_often(m, review.max_still_moist_share)}"
+                for d, p, m in zip(depth, plants["planter"], plants["moist_looks"], strict=True)
+            ],
+            "usually": [_usually(None if later else day, days) for day, days in zip(watered, by, strict=True)],
+            "mark": [
+                OWN_WAY_OUT if too_dry else mark
+                for mark, too_dry in zip(
+                    known.of_plants("mark", plants["plant_id"]).astype("object").fillna(""),
                     plants["own_way_out"],
                     strict=True,
                 )
             ],
         }
     )
-    return rows.sort_values(["route", "site_id", "position", "species"], kind="stable", ignore_index=True)
+    walk = rows["position"].map(_walking_order)
+    order = rows.assign(walk=walk).sort_values(["route", "site_id", "walk", "plant"], kind="stable")
+    return order.drop(columns=["walk", "position"]).reset_index(drop=True)
 
 
-def workbook(review: WateringReview) -> Workbook:
-    """The care sheet as a workbook: one sheet per route, sites one below the other, A4 upright.
-
-    Parameters
-    ----------
-    review : WateringReview
-        As `review.review` gives it.
-
-    Returns
-    -------
-    Workbook
-    """
-    book = Workbook()
-    book.remove(book.active)
-    fixed = pd.Timestamp(FIXED_TIME).to_pydatetime().replace(tzinfo=None)
-    book.properties.created = book.properties.modified = fixed
-    book.properties.creator = "plantstats"
-    for route, rows in sheet_rows(review).groupby("route", sort=True):
-        _sheet(book.create_sheet(_title(str(route), book)), str(route), rows, review)
-    return book
+def _walking_order(position: str) -> tuple[tuple[int, str], ...]:
+    """Numbers in a place by their size: "2-9" before "2-10", and both before "10-1"."""
+    parts = re.findall(r"\d+|\D+", str(position))
+    return tuple((int(part), "") if part.isdigit() else (-1, part) for part in parts)
 
 
-def harmless(text: str) -> str:
-    """Text that no spreadsheet runs as a formula.
+def _visits(last: pd.Timestamp, every: int, start: date) -> list[date]:
+    """The next visits after a day, at an interval from the last one; none where no visit is on record."""
+    if pd.isna(last):
+        return []
+    past = max((pd.Timestamp(start) - last).days // int(every) + 1, 1)
+    return [(last + pd.Timedelta(days=int(every) * (past + n))).date() for n in range(NEXT_VISITS)]
 
-    Parameters
-    ----------
-    text : str
 
-    Returns
-    -------
-    str
-    """
-    return "'" + text if str(text).startswith(FORMULA) else str(text)
+def _looks(seen: pd.Timestamp, every: int, visits: list[date]) -> list[date]:
+    """Those of the next visits at which a plant is to be looked at: the first due, then at its interval."""
+    looks: list[date] = []
+    due = pd.Timestamp.min if pd.isna(seen) else seen + pd.Timedelta(days=int(every) - NEAR)
+    for day in visits:
+        if pd.Timestamp(day) >= due:
+            looks.append(day)
+            due = pd.Timestamp(day) + pd.Timedelta(days=int(every) - NEAR)
+    return looks
+
+
+def _usually(watered: pd.Timestamp | None, days: float) -> str:
+    """By when a plant is usually dry: a date, or days after watering where the last watering is not known."""
+    if pd.isna(days):
+        return ""
+    if watered is None or pd.isna(watered):
+        return f"{days:.0f} days after water"
+    return care_workbook.day_text((watered + pd.Timedelta(days=int(days))).date())
 
 
 def _how_often(moist_looks: float, most_moist: float) -> str:
@@ -233,62 +303,3 @@ def _how_often(moist_looks: float, most_moist: float) -> str:
     if moist_looks <= most_moist:
         return "at most looks"
     return f"at about 1 look in {max(round(1 / max(1 - moist_looks, 0.01)), 2)}"
-
-
-def _change(now: int, visit: int, look: int) -> str:
-    """What is new for a plant. Looks are whole numbers of visits."""
-    if look == now:
-        return "none"
-    return f"was every {now} days" if visit != now else f"only at one visit in {look // now}"
-
-
-def _title(route: str, book: Workbook) -> str:
-    r"""A sheet name that a workbook accepts (no []:*?/\\, at most 31 letters) and that is not taken."""
-    plain = re.sub(r"[\[\]:*?/\\']", " ", route).strip()[:28] or "route"
-    taken = {name.lower() for name in book.sheetnames}
-    number = next(n for n in range(1, len(taken) + 2) if (plain if n == 1 else f"{plain} {n}").lower() not in taken)
-    return plain if number == 1 else f"{plain} {number}"
-
-
-def _sheet(sheet: Worksheet, route: str, rows: pd.DataFrame, review: WateringReview) -> None:
-    bold, thin = Font(bold=True), Side(style="thin", color="9AA5B1")
-    season, other = SEASONS[review.advice.heating], SEASONS[not review.advice.heating]
-    lead = [
-        (f"Care sheet, route {route}: {season}, made from records until {review.as_of.isoformat()}", bold),
-        (f"From {review.turns_on.isoformat()} the {other} begins: use the sheet for it.", None),
-        ("The finger in the pot decides. Only how often changes, never how much water at once.", None),
-        ("Days by which a plant is usually dry count from its last watering.", None),
-    ]
-    for text, font in lead:
-        sheet.append([harmless(text)])
-        sheet.merge_cells(start_row=sheet.max_row, end_row=sheet.max_row, start_column=1, end_column=len(HEAD))
-        if font:
-            sheet.cell(sheet.max_row, 1).font = font
-        sheet.cell(sheet.max_row, 1).alignment = Alignment(wrap_text=True, vertical="top")
-    sheet.append(list(HEAD))
-    head = sheet.max_row
-    for cell in sheet[head]:
-        cell.font, cell.fill = bold, PatternFill("solid", fgColor="E4E7EB")
-        cell.alignment = Alignment(wrap_text=True, vertical="top")
-    for site, part in rows.groupby("site_id", sort=True):
-        sheet.append(
-            [harmless(f"Site {site}: visit every {part['site_every'].iloc[0]} days ({part['reason'].iloc[0]})")]
-        )
-        sheet.merge_cells(start_row=sheet.max_row, end_row=sheet.max_row, start_column=1, end_column=len(HEAD))
-        sheet.cell(sheet.max_row, 1).font = bold
-        sheet.cell(sheet.max_row, 1).alignment = Alignment(wrap_text=True, vertical="top")
-        for row in part[["position", "species", "look", "water", "usually", "change"]].itertuples(index=False):
-            sheet.append([harmless(value) for value in row])
-            for cell in sheet[sheet.max_row]:
-                cell.border = Border(bottom=thin)
-                cell.alignment = Alignment(wrap_text=True, vertical="top")
-                # Never a formula, whatever a name in the records begins with.
-                cell.data_type = "s"
-    for letter, width in zip("ABCDEF", WIDTHS, strict=True):
-        sheet.column_dimensions[letter].width = width
-    sheet.page_setup.paperSize, sheet.page_setup.orientation = sheet.PAPERSIZE_A4, sheet.ORIENTATION_PORTRAIT
-    sheet.sheet_properties.pageSetUpPr.fitToPage = True
-    sheet.page_setup.fitToWidth, sheet.page_setup.fitToHeight = 1, 0
-    sheet.print_title_rows = f"{head}:{head}"
-    sheet.freeze_panes = f"A{head + 1}"
-    sheet.oddFooter.left.text, sheet.oddFooter.right.text = "plantstats care sheet", "page &P of &N"
