@@ -4,13 +4,16 @@ from __future__ import annotations
 
 import contextlib
 import functools
-from collections.abc import Callable
+import tempfile
+from collections.abc import Callable, Sequence
 from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from plantstats.errors import PlantstatsError
+from plantstats.reporting.forks import Forks, Task
 from plantstats.reporting.names import notebook_path, safe_name
+from plantstats.reporting.parameters import Literal
 from plantstats.reporting.runner import Report, run
 
 if TYPE_CHECKING:
@@ -20,8 +23,9 @@ if TYPE_CHECKING:
 REVIEW_PACK = ("index", "losses", "accounts", "visits", "watch", "wears", "records", "methods")
 # What a client gets shows no plants, sites or files of others.
 CLIENT_PACK = ("client",)
-# What the pages rest on, in the order in which it is computed; each page reads it then.
-RESULTS = (
+# What the pages rest on: results that share plant-time and models are computed in one process, two processes beside
+# each other; each page reads them then. The first result refuses a quarter in which no plant was followed.
+OF_LOSSES = (
     "loss_rates",
     "expected",
     "quarters",
@@ -30,7 +34,10 @@ RESULTS = (
     "account",
     "standing",
     "account_margins",
-    "provision",
+    "watched",
+    "drivers",
+)
+OF_VISITS = (
     "site_advice",
     "visit_results",
     "technicians_left_out",
@@ -39,15 +46,25 @@ RESULTS = (
     "care_sheet",
     "ways_out",
     "advice_followed",
-    "drying_by_species",
-    "watched",
-    "drivers",
-    "effect_terms",
-    "leaf_loss",
-    "faults",
-    "quality",
 )
-CLIENT_RESULTS = ("standing", "replaced", "service")
+RESULTS = (
+    (*OF_LOSSES, "effect_terms", "faults", "quality"),
+    (*OF_VISITS, "drying_by_species", "leaf_loss", "provision"),
+)
+CLIENT_RESULTS = (("loss_rates", "standing", "replaced", "service"),)
+# What those processes and notebooks need, imported once.
+MODULES = (
+    "plantstats.studies",
+    "plantstats.losses.drivers",
+    "plantstats.losses.watch_findings",
+    "plantstats.leaves",
+    "plantstats.watering.review",
+    "plantstats.guarantee.accounts",
+    "plantstats.guarantee.roll_forward",
+    "plantstats.quality.completeness",
+    *(f"plantstats.pages.{name}" for name in ("brief", "losses", "accounts", "visits", "watch", "wears", "records")),
+    "plantstats.pages.methods",
+)
 
 
 def review(
@@ -89,39 +106,61 @@ def review(
     # Above this room, and slow to import: loaded only when there is something to do.
     from plantstats import records, studies  # noqa: PLC0415
 
-    study = studies.open_study(folder, quarter or "", client or "", as_of or "")
-    parameters = {
-        "records_dir": str(folder),
-        "quarter": study.period.name,
-        "client": study.client,
-        "as_of": study.as_of.isoformat(),
-    }
-    whose = f"client {client}" if client else "all clients"
-    sources: dict[str, object] = {"inputs": dict(study.records.digests)}
-    if not client:
-        sources |= {"account": study.records.account.to_dict("records"), "set_aside": len(study.records.set_aside)}
+    with Forks(MODULES) as forks, tempfile.TemporaryDirectory(prefix="plantstats-") as logs:
+        study = studies.open_study(folder, quarter or "", client or "", as_of or "")
+        parameters: dict[str, Literal] = {
+            "records_dir": str(folder),
+            "quarter": study.period.name,
+            "client": study.client,
+            "as_of": study.as_of.isoformat(),
+        }
+        whose = f"client {client}" if client else "all clients"
+        sources: dict[str, object] = {"inputs": dict(study.records.digests)}
+        if not client:
+            sources |= {"account": study.records.account.to_dict("records"), "set_aside": len(study.records.set_aside)}
+        return run(
+            [notebook_path(name) for name in (CLIENT_PACK if client else REVIEW_PACK)],
+            parameters,
+            out / (study.period.name + (f"--{safe_name(client)}" if client else "")),
+            _about(study, whose),
+            sources,
+            digests=lambda: records.load(folder).digests,
+            again=again,
+            for_client=bool(client),
+            forks=forks,
+            tasks=[
+                Task(
+                    ", ".join(names), "plantstats.quarterly:compute", {**parameters, "names": names}, Path(logs, "log")
+                )
+                for names in (CLIENT_RESULTS if client else RESULTS)
+            ],
+            method_page="methods",
+            as_pdf=["client"] if client else ["index"],
+        )
 
-    def prepare(show: Callable[[str], None]) -> None:
-        """Compute what pages rest on, and refuse a quarter in which no plant was followed."""
-        study.on_compute = show
-        study.loss_rates()
-        for name in CLIENT_RESULTS if client else RESULTS[1:]:
-            with contextlib.suppress(PlantstatsError):  # said by the page that it belongs to
-                getattr(study, name)()
 
-    return run(
-        [notebook_path(name) for name in (CLIENT_PACK if client else REVIEW_PACK)],
-        parameters,
-        out / (study.period.name + (f"--{safe_name(client)}" if client else "")),
-        _about(study, whose),
-        sources,
-        digests=lambda: records.load(folder).digests,
-        again=again,
-        for_client=bool(client),
-        prepare=prepare,
-        method_page="methods",
-        as_pdf=["client"] if client else ["index"],
-    )
+def compute(
+    report: Callable[[str], None], records_dir: str, quarter: str, client: str, as_of: str, names: Sequence[str]
+) -> None:
+    """Compute results of a study, so that they are kept for its pages.
+
+    Parameters
+    ----------
+    report : callable
+        Is told the name of each result that is being computed.
+    records_dir, quarter, client, as_of : str
+        As in `plantstats.study`.
+    names : sequence of str
+        Of results. What the records do not carry is said by the page that it belongs to; only a quarter in which no
+        plant was followed is refused here.
+    """
+    from plantstats import studies  # noqa: PLC0415
+
+    study = studies.open_study(records_dir, quarter, client, as_of)
+    study.on_compute = report
+    for name in names:
+        with contextlib.nullcontext() if name == "loss_rates" else contextlib.suppress(PlantstatsError):
+            getattr(study, name)()
 
 
 def review_clients(folder: Path, quarter: str | None, as_of: date | None, out: Path, *, again: bool = False) -> Report:

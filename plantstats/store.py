@@ -19,7 +19,6 @@ from typing import Any
 import numpy as np
 import pandas as pd
 from filelock import FileLock
-from scipy import sparse
 
 RESULT = "result.json"
 Json = Any
@@ -182,7 +181,7 @@ def encode(  # noqa: PLR0911 (one case a kind of value)
 
 def _encode_object(value: Any, frames: list[pd.DataFrame]) -> Json:
     """A sparse array, a dataclass or a named tuple."""
-    if sparse.issparse(value):
+    if type(value).__module__.startswith("scipy.sparse"):
         rows = value.tocoo()
         frames.append(pd.DataFrame({"row": rows.coords[0], "column": rows.coords[1], "value": rows.data}))
         return {"sparse": len(frames) - 1, "shape": list(value.shape)}
@@ -241,6 +240,8 @@ def decode(value: Json, frames: list[pd.DataFrame]) -> Any:  # noqa: PLR0911 (on
         case {"array": number, "shape": shape}:
             return frames[number]["0"].to_numpy().reshape(shape)
         case {"sparse": number, "shape": shape}:
+            from scipy import sparse  # noqa: PLC0415 (slow to import, seldom needed)
+
             rows = frames[number]
             return sparse.coo_array((rows["value"], (rows["row"], rows["column"])), shape=tuple(shape)).tocsr()
         case {"list": items}:

@@ -495,7 +495,7 @@ class Study:
         """
         from plantstats.losses import watch_findings, watch_list  # noqa: PLC0415
 
-        memory = watch_list.Memory()
+        memory = watch_list.Memory(self.exposure())
         tested = watch_findings.back_test(self.records, self.period, self.exposure(), species_table(), memory)
         now = watch_list.watch(self.records, self.as_of, species_table(), memory)
         if self.client:

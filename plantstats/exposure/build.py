@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from datetime import date
+from datetime import date, timedelta
 from functools import cached_property, lru_cache
 from typing import TYPE_CHECKING
 
@@ -26,6 +26,7 @@ if TYPE_CHECKING:
 VIEWS = ("inspections", "reported", "completed_visits")
 # Once a step is made, these are read no more.
 DONE_WITH = {"splits": ("cuts",), "episodes": ("splits", "site_air", "places", "ordered_moves")}
+KEPT = 3  # plant-times of one set of records that are kept for whoever asks for the same again, the newest
 WHOLE = ("HUGEINT", "BIGINT", "INTEGER")
 # Labels of the episodes, kept as numbers into a list (a tenth of the memory of text, faster to group), and where
 # the list of values comes from.
@@ -104,6 +105,30 @@ class PlantTime:
             {name: value for _, name, value in wanted},
         )
         return table.sort_values(by, ignore_index=True) if by else table
+
+    def tells_of(self, day: date) -> bool:
+        """Whether episodes and losses up to an earlier day are those that plant-time up to that day would hold.
+
+        Parameters
+        ----------
+        day : datetime.date
+            The earlier day.
+
+        Returns
+        -------
+        bool
+            False where only plant-time built for the day can say.
+
+        Notes
+        -----
+        Episodes end with the month, entries and exits of later days change none before. A midpoint falls between two
+        days of which the later may lie beyond the day. A plant whose install date is unknown enters when it is first
+        seen: up to a day before that, it would have entered with the records of its site.
+        """
+        if day >= self.as_of or self.dated != "found" or (day + timedelta(days=1)).day != 1:
+            return day == self.as_of
+        later = "select 1 from spans where installed is null and entry_day > ? limit 1"
+        return self.engine.execute(later, [(day - date(1970, 1, 1)).days]).fetchall() == []
 
     @cached_property
     def losses(self) -> pd.DataFrame:
@@ -272,8 +297,21 @@ def build(
 
     Notes
     -----
-    Plant rows = followed + excluded by reason; reported exits likewise.
+    Plant rows = followed + excluded by reason; reported exits likewise. The same records asked for the same again give
+    the same plant-time, kept in memory.
     """
+    key = ("plant-time", as_of, dated, age_cuts, follow_between_inspections)
+    made = getattr(records, "made", {})
+    time: PlantTime = made.pop(key, None) or _build(records, as_of, dated, age_cuts, follow_between_inspections)
+    made[key] = time
+    for old in [other for other in made if other[0] == key[0]][:-KEPT]:
+        del made[old]
+    return time
+
+
+def _build(
+    records: Records, as_of: date, dated: str, age_cuts: tuple[int, ...], follow_between_inspections: bool
+) -> PlantTime:
     doubted = _doubted(records.set_aside)
     engine = duckdb.connect()
     for name in READS:

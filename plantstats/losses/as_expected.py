@@ -26,6 +26,11 @@ if TYPE_CHECKING:
 BY_GROUP = (["client_id"], ["site_id"], ["species"], ["technician"])
 EXPECTED = "losses expected"
 
+VISITS_OF_PERIOD = """
+    select visited_on, plant_id, site_id, status, technician from visits
+    where visited_on >= $start and visited_on < $end
+"""
+
 
 def as_expected(
     time: PlantTime, loaded: Records, period: Period, client: str = "", largest_event: int = 0
@@ -63,8 +68,9 @@ def as_expected(
     parts = []
     if of_plants.plants.empty:
         return findings.table([])
-    if not client and loaded.table("visits")["technician"].notna().any():
-        of_plants, shared = with_technicians(of_plants, loaded.table("visits"))
+    if not client and bool(time.query("select count(technician) > 0 as known from visits")["known"].iloc[0]):
+        inside = time.query(VISITS_OF_PERIOD, {"start": period.start, "end": period.end})
+        of_plants, shared = with_technicians(of_plants, inside)
         parts.append(shared)
     rows = expected_findings(of_plants, largest_event)
     if client:

@@ -53,10 +53,54 @@ class Watch(NamedTuple):
 
 @dataclass
 class Memory:
-    """What lists of several days share: plants alive on each, built once, and the last fit, to begin the next with."""
+    """What lists of several days share.
 
+    Attributes
+    ----------
+    time : PlantTime
+        Up to the last of the days, dated "found"; lists of earlier days are made from it where it tells of them.
+    standing : dict of date to pandas.DataFrame
+        Plants alive on each day.
+    model : LossModel
+        The last fit, to begin the next with.
+    """
+
+    time: PlantTime | None = None
     standing: dict[date, pd.DataFrame] = field(default_factory=dict)
     model: LossModel | None = None
+
+    def time_of(self, records: Records, day: date) -> PlantTime:
+        """Plant-time that tells of a day; records of later days may be in it.
+
+        Parameters
+        ----------
+        records : Records
+        day : datetime.date
+
+        Returns
+        -------
+        PlantTime
+        """
+        if self.time is None or not self.time.tells_of(day):
+            return exposure.build(records, day, "found")
+        return self.time
+
+    def standing_on(self, records: Records, day: date) -> pd.DataFrame:
+        """Plants alive on a day.
+
+        Parameters
+        ----------
+        records : Records
+        day : datetime.date
+
+        Returns
+        -------
+        pandas.DataFrame
+            As `standing`.
+        """
+        if day not in self.standing:
+            self.standing[day] = standing(self.time_of(records, day), day)
+        return self.standing[day]
 
 
 def watch(records: Records, day: date, species: pd.DataFrame | None = None, memory: Memory | None = None) -> Watch:
@@ -91,25 +135,27 @@ def watch(records: Records, day: date, species: pd.DataFrame | None = None, memo
     >>> watch(records.load("data_demo"), date(2026, 9, 30)).plants.head(3)  # doctest: +SKIP
     """
     memory = memory or Memory()
-    time = exposure.build(records, day, "found")
-    memory.standing[day] = standing(time)
-    model = fit(time.exposure_table(list(terms.EXPOSURE_BY)), species, start=memory.model)
+    time = memory.time_of(records, day)
+    seen = time.exposure_table(list(terms.EXPOSURE_BY), end=day + timedelta(days=1))
+    model = fit(seen, species, start=memory.model)
     memory.model = model
     ahead = pd.date_range(day + timedelta(days=1), day + timedelta(days=HORIZON))
     model.coding.check_season(ahead.month, f"up to {day}")
-    ratios = condition_ratios(records, time, model, memory)
-    state = with_expected(memory.standing[day], model, day)
-    state = state.assign(condition=last_condition(state, records.table("visits"), day))
+    ratios = condition_ratios(records, day, model, memory)
+    state = with_expected(memory.standing_on(records, day), model, day)
+    state = state.assign(condition=last_condition(state, time, day))
     return Watch(day, with_chances(state, model, ratios), model, ratios)
 
 
-def standing(time: PlantTime) -> pd.DataFrame:
-    """Plants alive at the end of plant-time: the conditions of the last episode, plants, installed (day number).
+def standing(time: PlantTime, day: date) -> pd.DataFrame:
+    """Plants alive on a day: the conditions of the episode that ends with it, plants, installed (day number).
 
     Parameters
     ----------
     time : PlantTime
-        Plant-time of the records.
+        Plant-time that tells of the day.
+    day : datetime.date
+        Its end.
 
     Returns
     -------
@@ -124,7 +170,7 @@ def standing(time: PlantTime) -> pd.DataFrame:
         where s.to_on = ? and s.plants > s.losses + s.client_exits + s.withdrawn
         order by s.plant_id
         """,
-        [time.as_of + timedelta(days=1)],
+        [day + timedelta(days=1)],
     ).df()
     texts = [column for column in rows.columns if column not in ("plants", "installed")]
     return rows.astype(dict.fromkeys(texts, "str"))
@@ -173,28 +219,35 @@ def _profiles(state: pd.DataFrame, model: LossModel, at: float, on: date) -> pd.
     return state[["species", "light", "pot", "planter", "repotted", "moved"]].assign(age_band=band, month=on.month)
 
 
-def last_condition(state: pd.DataFrame, visits: pd.DataFrame, day: date) -> pd.Series:
-    """Last condition score of each plant within RECENT days before a day, as one of CONDITIONS.
+def last_condition(state: pd.DataFrame, time: PlantTime, day: date) -> pd.Series:
+    """Last condition score of each plant within RECENT days before a day, the lower of two of one day.
 
     Parameters
     ----------
     state : pandas.DataFrame
-        Standing plants, one row each.
-    visits : pandas.DataFrame
-        The visit log.
-    day : date
-        The day on which the list is made.
+        Plants alive on the day.
+    time : PlantTime
+        Plant-time that tells of the day; its visits are read.
+    day : datetime.date
+        The day.
 
     Returns
     -------
     pandas.Series
-        By row of `state`.
+        One of `CONDITIONS` per plant.
     """
-    to = pd.Timestamp(day)
-    recent = (visits["visited_on"] <= to) & (visits["visited_on"] > to - pd.Timedelta(days=RECENT))
-    scored = exposure.completed(visits[recent & visits["condition"].notna()])
-    in_order = scored.sort_values(["visited_on", "condition"], ascending=[True, False])
-    score = state["plant_id"].map(in_order.groupby("plant_id")["condition"].last().astype("float64"))
+    number = (day - date(1970, 1, 1)).days
+    scores = time.engine.execute(
+        """
+        select plant_id, min(condition)::double as score
+        from (
+            select plant_id, condition, "at", max("at") over (partition by plant_id) as newest from completed_visits
+            where condition is not null and plant_id is not null and "at" > ? and "at" <= ?
+        ) where "at" = newest group by plant_id
+        """,
+        [number - RECENT, number],
+    ).df()
+    score = state["plant_id"].map(scores.set_index("plant_id")["score"])
     words = score.map({5.0: "5", 4.0: "4", 3.0: "3", 2.0: "1 or 2", 1.0: "1 or 2"})
     return words.fillna("not noted").astype("str")
 
@@ -219,15 +272,15 @@ def lost_within(time: PlantTime, day: date) -> pd.Series:
     return lost[inside].groupby("plant_id")["quantity"].sum()
 
 
-def condition_ratios(records: Records, time: PlantTime, model: LossModel, memory: Memory) -> pd.DataFrame:
+def condition_ratios(records: Records, day: date, model: LossModel, memory: Memory) -> pd.DataFrame:
     """Ratios that a condition score adds to what the conditions of the place say, from up to four earlier quarters.
 
     Parameters
     ----------
     records : Records
         The company's records, as `records.load` gives them.
-    time : PlantTime
-        Plant-time of the records.
+    day : datetime.date
+        The last day that counts.
     model : LossModel
         The fitted loss model.
     memory : Memory
@@ -237,20 +290,19 @@ def condition_ratios(records: Records, time: PlantTime, model: LossModel, memory
     -------
     pandas.DataFrame
         One row per condition: condition, losses, expected, ratio ((losses + prior) / (expected + prior)), variance (of
-        its log). Only plants whose 90 days had passed by the end of `time` are counted.
+        its log). Only plants whose 90 days had passed by the day are counted.
     """
-    ends = [d for d in _quarter_ends(time.as_of, PAST_LISTS) if (time.as_of - d).days >= HORIZON]
-    parts, visits = [pd.DataFrame({"condition": [], "lost": [], "expected": []})], records.table("visits")
+    ends = [d for d in _quarter_ends(day, PAST_LISTS) if (day - d).days >= HORIZON]
+    parts, time = [pd.DataFrame({"condition": [], "lost": [], "expected": []})], memory.time_of(records, day)
     for end in ends:
-        if end not in memory.standing:
-            memory.standing[end] = standing(exposure.build(records, end, "found"))
-        if memory.standing[end].empty:
+        standing_then = memory.standing_on(records, end)
+        if standing_then.empty:
             continue
-        state = with_expected(memory.standing[end], model, end)
+        state = with_expected(standing_then, model, end)
         parts.append(
             pd.DataFrame(
                 {
-                    "condition": last_condition(state, visits, end),
+                    "condition": last_condition(state, time, end),
                     "lost": state["plant_id"].map(lost_within(time, end)).fillna(0),
                     "expected": state["alone"] * state["effect"] * state["plants"],
                 }

@@ -46,6 +46,8 @@ class Records:
         File name -> SHA-256, the settings file too.
     cache : Path
         Folder of the typed Parquet files.
+    made : dict
+        What other rooms made of the records and use again, by a key of theirs.
     """
 
     folder: Path
@@ -57,6 +59,8 @@ class Records:
     digests: dict[str, str]
     cache: Path
     _tables: dict[str, pd.DataFrame] = field(default_factory=dict, repr=False)
+    # What rooms above made of these very records and may make use of again; another set of records begins empty.
+    made: dict[Any, Any] = field(default_factory=dict, init=False, repr=False, compare=False)
 
     def parquet(self, name: str) -> Path:
         """Typed Parquet file of a table.

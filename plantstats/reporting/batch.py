@@ -15,18 +15,17 @@ from datetime import datetime
 from multiprocessing import get_context
 from pathlib import Path
 
-from nbformat import NotebookNode
-from nbformat.v4 import new_output
 from tqdm import tqdm
 
 from plantstats.digests import file_digest
 from plantstats.errors import PlantstatsError
 from plantstats.reporting import page, pdf, provenance, publish
 from plantstats.reporting.errors import ReportError
-from plantstats.reporting.notebook import escape_path
+from plantstats.reporting.forks import THREADS, stopped_from_outside
+from plantstats.reporting.notebook_file import NotebookNode, new_output
 from plantstats.reporting.outputs import RESULTS_FOLDER
-from plantstats.reporting.parameters import Literal, check_parameters
-from plantstats.reporting.processes import AT_A_TIME, THREADS, stopped_from_outside
+from plantstats.reporting.parameters import Literal, check_parameters, escape_path
+from plantstats.reporting.processes import AT_A_TIME
 from plantstats.reporting.runner import Report
 
 Begin = Callable[[], object]

@@ -1,79 +1,186 @@
-"""Run one notebook with papermill, in a process of its own that `processes` starts as a file and never imports.
-
-    python -P notebook.py INPUT OUTPUT PARAMETERS
-
-PARAMETERS is a JSON object. The notebook with its outputs stands in OUTPUT, also when a cell fails.
-"""
+"""Run one notebook with papermill, its cells in this process, which runs nothing else (see `fork_server`)."""
 
 from __future__ import annotations
 
-import json
+import base64
+import io
 import os
-import shutil
-import signal
 import sys
-import threading
-from pathlib import Path
+from collections.abc import Callable
+from typing import Any
 
-MESSAGE_SECONDS = 60  # How long papermill waits for what a cell printed; with its 4 a busy machine loses pages.
+import papermill
+from IPython.core.displayhook import DisplayHook
+from IPython.core.displaypub import DisplayPublisher
+from IPython.core.history import HistoryManager
+from IPython.core.interactiveshell import InteractiveShell
+from nbformat import NotebookNode, v4
+from papermill.engines import Engine, NotebookExecutionManager, papermill_engines
+
+from plantstats.reporting.parameters import escape_path
+
+ENGINE = "plantstats"
 
 
-def main(source: str, target: str, parameters: str) -> None:
-    """Run the notebook; end it, and its kernel with all that its cells started, when asked to or left alone.
+def run(report: Callable[[str], None], source: str, target: str, parameters: dict[str, Any]) -> None:
+    """Run a notebook from top to bottom.
 
     Parameters
     ----------
-    source : str
-        The notebook.
-    target : str
-        Where it goes when it has run.
-    parameters : str
-        As JSON.
+    report : callable
+        Not needed here: a notebook says nothing of what it is doing.
+    source, target : str
+        The notebook, and where it stands with its outputs, also when a cell fails.
+    parameters : dict
+        Values by name.
     """
-    orphaned = threading.Event()
-    # An exception, so that papermill ends the kernel's process group on its way out.
-    signal.signal(signal.SIGTERM, lambda number, _frame: sys.exit(128 + number))
-    threading.Thread(target=_end_with_parent, args=(orphaned,), daemon=True).start()
-    # An optional check of web addresses by jsonschema: a second of start-up, of which nothing is used here.
-    sys.modules["rfc3987_syntax"] = None  # type: ignore[assignment]
-    import papermill  # noqa: PLC0415
+    os.environ.setdefault("MPLBACKEND", "module://matplotlib_inline.backend_inline")  # as in JupyterLab
+    papermill_engines.register(ENGINE, InProcess)
+    papermill.execute_notebook(
+        escape_path(source),
+        escape_path(target),
+        parameters=parameters,
+        engine_name=ENGINE,
+        kernel_name="plantstats",
+        language="python",
+        progress_bar=False,
+    )
 
+
+class InProcess(Engine):
+    """Engine of papermill that runs cells in an IPython shell of this process: no kernel to start, none to wait for."""
+
+    @classmethod
+    def execute_managed_notebook(cls, nb_man: NotebookExecutionManager, kernel_name: str, **_: object) -> None:
+        """Run the cells in turn up to the first that fails; see `papermill.engines.Engine`.
+
+        Parameters
+        ----------
+        nb_man : papermill.engines.NotebookExecutionManager
+            Holds the notebook, writes it as it goes.
+        kernel_name : str
+            Of no meaning here.
+        **_
+            What other engines need.
+        """
+        nb_man.nb.metadata["language_info"] = {"name": "python"}
+        shell = _shell()
+        for index, cell in enumerate(nb_man.nb.cells):
+            nb_man.cell_start(cell, index)
+            try:
+                fault = _run_cell(shell, cell)
+                if fault is not None:
+                    nb_man.cell_exception(cell, cell_index=index, exception=fault)
+                    break
+            finally:
+                nb_man.cell_complete(cell, cell_index=index)
+
+
+class Cells(list[NotebookNode]):
+    """Outputs of the cell that runs, in the form of nbformat."""
+
+    def stream(self, name: str, text: str) -> None:
+        """Add what was printed; text of one stream in a row is one output.
+
+        Parameters
+        ----------
+        name : str
+            "stdout" or "stderr".
+        text : str
+            What was printed.
+        """
+        if self and self[-1].output_type == "stream" and self[-1].name == name:
+            self[-1].text += text
+        else:
+            self.append(v4.new_output("stream", name=name, text=text))
+
+
+OUTPUTS = Cells()
+
+
+class _Stream(io.TextIOBase):
+    """A stream whose text becomes outputs of the cell."""
+
+    encoding = "utf-8"
+
+    def __init__(self, name: str) -> None:
+        self.of = name
+
+    def writable(self) -> bool:
+        return True
+
+    def write(self, text: str, /) -> int:
+        if text:
+            OUTPUTS.stream(self.of, text)
+        return len(text)
+
+
+class _Hook(DisplayHook):
+    """Keeps the value of a cell's last line."""
+
+    def write_output_prompt(self) -> None:
+        """Nothing: there is no terminal."""
+
+    def write_format_data(self, format_dict: dict[str, Any], md_dict: dict[str, Any] | None = None) -> None:
+        """Add the value to the outputs."""
+        made = {"data": _plain(format_dict), "metadata": md_dict or {}, "execution_count": self.prompt_count}
+        OUTPUTS.append(v4.new_output("execute_result", **made))
+
+
+class _Publisher(DisplayPublisher):
+    """Keeps what a cell displays."""
+
+    def publish(self, data: Any, metadata: Any = None, *_: Any, **__: Any) -> None:
+        """Add it to the outputs."""
+        OUTPUTS.append(v4.new_output("display_data", data=_plain(data), metadata=metadata or {}))
+
+    def clear_output(self, wait: bool = False) -> None:
+        """Forget what the cell gave so far."""
+        OUTPUTS.clear()
+
+
+class _Shell(InteractiveShell):
+    """IPython without a terminal."""
+
+    displayhook_class = _Hook
+    display_pub_class = _Publisher
+
+    def enable_gui(self, gui: object = None) -> None:
+        """Nothing: there is no window system."""
+
+    def init_history(self) -> None:
+        """Nothing is kept on disk."""
+        self.history_manager = HistoryManager(shell=self, parent=self, enabled=False)
+
+    def _showtraceback(self, etype: type[BaseException], evalue: BaseException, stb: list[str]) -> None:
+        OUTPUTS.append(v4.new_output("error", ename=etype.__name__, evalue=str(evalue), traceback=list(stb)))
+
+
+def _shell() -> InteractiveShell:
+    """A shell of no profile, no history and no start-up file of the user."""
+    shell: InteractiveShell = _Shell.instance()
+    # Rich forms of a value, not the plain text of a terminal alone.
+    assert shell.display_formatter is not None
+    shell.display_formatter.active_types = shell.display_formatter.format_types
+    return shell
+
+
+def _run_cell(shell: InteractiveShell, cell: NotebookNode) -> BaseException | None:
+    """Run a cell, put its outputs into it; the error that ended it, if one did."""
+    if cell.cell_type != "code" or not cell.source.strip():
+        return None
+    OUTPUTS.clear()
+    before = sys.stdout, sys.stderr
+    sys.stdout, sys.stderr = _Stream("stdout"), _Stream("stderr")
+    cell.execution_count = shell.execution_count
     try:
-        papermill.execute_notebook(
-            escape_path(source),
-            escape_path(target),
-            parameters=json.loads(parameters),
-            kernel_name="plantstats",
-            language="python",
-            progress_bar=False,
-            iopub_timeout=MESSAGE_SECONDS,
-        )
+        done = shell.run_cell(cell.source, store_history=True)
     finally:
-        if orphaned.is_set():
-            shutil.rmtree(Path(target).parents[1], ignore_errors=True)
+        sys.stdout, sys.stderr = before
+        cell.outputs = list(OUTPUTS)
+    return done.error_before_exec or done.error_in_exec
 
 
-def escape_path(path: str | Path) -> str:
-    """Path for papermill, which fills parameters into braces.
-
-    Parameters
-    ----------
-    path : str or Path
-        A path.
-
-    Returns
-    -------
-    str
-    """
-    return str(path).replace("{", "{{").replace("}", "}}")
-
-
-def _end_with_parent(orphaned: threading.Event) -> None:
-    # Standard input is a pipe on which nothing is ever written: it ends when the parent ends, whatever ended it.
-    os.read(sys.stdin.fileno(), 1)
-    orphaned.set()
-    os.kill(os.getpid(), signal.SIGTERM)
-
-
-if __name__ == "__main__":
-    main(*sys.argv[1:])
+def _plain(data: dict[str, Any]) -> dict[str, Any]:
+    """Images in letters, as notebooks hold them."""
+    return {k: base64.b64encode(v).decode() if isinstance(v, bytes) else v for k, v in data.items()}

@@ -11,10 +11,9 @@ from importlib import resources
 import bleach
 from jinja2 import Environment, PackageLoader, Template
 from nbconvert import HTMLExporter
-from nbformat import NotebookNode
-from nbformat.v4 import new_code_cell, new_markdown_cell, new_notebook, new_output
 
 from plantstats.reporting.display import Shown
+from plantstats.reporting.notebook_file import NotebookNode, new_code_cell, new_markdown_cell, new_notebook, new_output
 
 # What `display` and Markdown make; anything else is shown as the text that it is.
 TAGS = {"a", "blockquote", "br", "caption", "code", "dd", "div", "dl", "dt", "em", "figcaption", "figure", "h1", "h2"}

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+import ast
 import difflib
 from collections.abc import Iterable, Mapping
 from pathlib import Path
 
 from plantstats.reporting.errors import ReportError
-from plantstats.reporting.notebook import escape_path
+from plantstats.reporting.notebook_file import nbformat
 
 Literal = str | int | float | bool | None
 
@@ -36,20 +37,44 @@ def check_parameters(notebooks: Iterable[Path], given: Mapping[str, Literal]) ->
 
 
 def _faults(path: Path, given: Mapping[str, Literal]) -> list[str]:
-    import nbformat  # noqa: PLC0415 (slow to import, like papermill)
-    import papermill  # noqa: PLC0415
-
     try:
-        declared = papermill.inspect_notebook(escape_path(path))
+        declared = _declared(path)
     except FileNotFoundError:
         return [f"no such notebook: {path}"]
-    # What nbformat and papermill raise for a file that is no notebook, and for one without a kernel's name.
+    # What nbformat raises for a file that is no notebook.
     except (ValueError, AttributeError, KeyError, TypeError, nbformat.ValidationError) as error:
         return [f"not a notebook that can be run: {str(error)[:200]}"]
     known = ", ".join(sorted(declared)) or "none; tag one cell parameters"
     faults = []
-    for name in sorted(given.keys() - declared.keys()):
+    for name in sorted(given.keys() - declared):
         near = difflib.get_close_matches(name, declared, n=1)
         faults.append(f"unknown parameter {name} (known: {known}{f'; did you mean {near[0]}?' if near else ''})")
-    missing = sorted(declared.keys() - given.keys())
+    missing = sorted(declared - given.keys())
     return faults + ([f"no value given for {', '.join(missing)}"] if missing else [])
+
+
+def _declared(path: Path) -> set[str]:
+    """Names that the first cell tagged `parameters`, in which papermill sets values, gives a value to."""
+    cells = [c for c in nbformat.read(path, as_version=4).cells if "parameters" in c.metadata.get("tags", [])]
+    try:
+        lines = ast.parse(cells[0].source).body if cells else []
+    except SyntaxError as error:
+        raise ValueError(f"the cell tagged parameters is no Python ({error})") from None
+    targets = [t for line in lines if isinstance(line, ast.Assign) for t in line.targets]
+    targets += [line.target for line in lines if isinstance(line, ast.AnnAssign)]
+    return {target.id for target in targets if isinstance(target, ast.Name)}
+
+
+def escape_path(path: str | Path) -> str:
+    """Path for papermill, which fills parameters into braces.
+
+    Parameters
+    ----------
+    path : str or Path
+        A path.
+
+    Returns
+    -------
+    str
+    """
+    return str(path).replace("{", "{{").replace("}", "}}")

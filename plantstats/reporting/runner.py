@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
 import shutil
 import sys
@@ -13,15 +14,17 @@ from pathlib import Path
 from types import MappingProxyType
 from typing import Any
 
-import nbformat
 import pandas as pd
+from tqdm import tqdm
 
 from plantstats import findings as results
 from plantstats.digests import file_digest
 from plantstats.reporting import provenance, publish
 from plantstats.reporting.errors import ReportError, is_reason
+from plantstats.reporting.forks import Ended, Forks, Task, run_tasks
+from plantstats.reporting.notebook_file import nbformat
 from plantstats.reporting.parameters import Literal, check_parameters
-from plantstats.reporting.processes import Outcome, Prepare, run_notebooks
+from plantstats.reporting.processes import AT_A_TIME, Outcome, run_notebooks
 
 FOR_CLIENT = "This page could not be made."
 
@@ -61,7 +64,8 @@ def run(
     digests: Callable[[], Mapping[str, str]] | None = None,
     again: bool = True,
     for_client: bool = False,
-    prepare: Prepare | None = None,
+    forks: Forks | None = None,
+    tasks: Sequence[Task] = (),
     method_page: str = "",
     as_pdf: Sequence[str] = (),
 ) -> Report:
@@ -86,8 +90,10 @@ def run(
         and libraries.
     for_client : bool
         The folder goes to a client: no message, no remark, no half notebook of a page that could not be made.
-    prepare : callable, optional
-        Called before the first notebook (see `processes.run_notebooks`).
+    forks : Forks, optional
+        Where processes are forked from; one of its own without.
+    tasks : sequence of Task
+        What is done before the first notebook, some tasks beside each other; an error of one ends the run.
     method_page : str
         The page that says for all of them what measures mean and what made them; "" for each page its own.
     as_pdf : sequence of str
@@ -119,8 +125,14 @@ def run(
     earlier = None if again else publish.unchanged(out, made_from)
     if earlier is not None:
         return _report(out, earlier, [publish.nothing_changed(out, earlier)])
-    with publish.workshop(out) as workshop:
-        outcomes = run_notebooks(paths, parameters, workshop, prepare)
+    with contextlib.ExitStack() as stack:
+        forks = forks or stack.enter_context(Forks())
+        workshop = stack.enter_context(publish.workshop(out))
+        forks.use(workshop)
+        # disable=None: no bar where the error stream is no terminal.
+        with tqdm(total=len(paths), unit="page", disable=None, leave=False) as bar:
+            computed = run_tasks(forks, tasks, AT_A_TIME, bar.set_description_str)
+            outcomes = run_notebooks(forks, workshop, paths, parameters, bar)
         if digests is not None and digests() != sources.get("inputs"):
             raise ReportError("the records changed while the report was made; run again")
         missing = {o.path.stem: _reason(o) for o in outcomes if o.error}
@@ -150,10 +162,21 @@ def run(
         remarks += [why for name in as_pdf if (why := _write_pdf(complete / f"{name}.html"))]
         record["files"] = {path.name: file_digest(path) for path in sorted(complete.iterdir())}
         record["seconds"] = round(time.monotonic() - clock, 1)
+        if not for_client:
+            ends = {task.name: end for task, end in zip(tasks, computed, strict=True)}
+            record["processes"] = _used(ends | {o.path.stem: o.ended for o in outcomes})
         text = json.dumps(record, indent=1, ensure_ascii=False, default=str) + "\n"
         (complete / publish.MADE_WITH).write_text(text, encoding="utf-8")
         publish.publish(complete, out)
     return _report(out, record | {"missing": missing}, remarks)
+
+
+def _used(ended: Mapping[str, Ended]) -> list[dict[str, Any]]:
+    """Processor time and largest memory of each process."""
+    return [
+        {"name": name, "seconds": round(end.seconds, 2), "peak_mib": round(end.peak / 2**20)}
+        for name, end in ended.items()
+    ]
 
 
 def _report(out: Path, record: Mapping[str, Any], remarks: list[str]) -> Report:

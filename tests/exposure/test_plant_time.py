@@ -684,3 +684,50 @@ def test_the_same_chain_compiles_for_spark() -> None:
     steps = exposure.plan(date(2026, 9, 30), "midpoint", [10, 11, 12, 1, 2, 3, 4])
     for expression in [*steps.values(), exposure.rate_table(steps["episodes"], ["species", "month"])]:
         assert ibis.to_sql(expression, dialect="pyspark").lstrip().startswith(("SELECT", "WITH"))
+
+
+def test_plant_time_tells_of_earlier_month_ends_unless_a_plant_of_unknown_age_was_first_seen_later(
+    tmp_path: Path,
+) -> None:
+    seen = [{"plant_id": "P1", "visited_on": "2025-01-10"}, {"plant_id": "P2", "visited_on": "2025-04-10"}]
+    tables: dict[str, Any] = {
+        "sites": [{"site_id": "S1", "client_id": "C1", "observed_from": "2025-01-01"}],
+        "plants": [plant("P1"), plant("P2"), plant("P3", installed_on="2025-02-01")],
+        "moves": [{"plant_id": "P1", "moved_on": "2025-03-10", "to_light": "high"}],
+        "replacements": [lost("P3", "2025-05-05")],
+        "visits": seen,
+    }
+    (tmp_path / "late").mkdir()
+    late = build(tmp_path / "late", "2025-06-30", **tables)
+    # P2 enters on 10 April; plant-time up to 31 March knows of no visit to it, and lets it enter on 1 January.
+    assert [late.tells_of(date(2025, m, d)) for m, d in ((6, 30), (5, 31), (5, 30), (4, 30), (3, 31))] == [
+        True,
+        True,
+        False,
+        True,
+        False,
+    ]
+    assert not build(tmp_path / "late", "2025-06-30", "midpoint", **tables).tells_of(date(2025, 5, 31))
+    by, day = ["plant_id", "month", "light", "age_band", "moved", "rh_band"], date(2025, 4, 30)
+    (tmp_path / "own").mkdir()
+    own = build(tmp_path / "own", "2025-04-30", **tables)
+    cut = late.exposure_table(by, end=date(2025, 5, 1))
+    pd.testing.assert_frame_equal(cut, own.exposure_table(by))
+    assert day == own.as_of
+
+
+def test_the_same_question_to_the_same_records_is_answered_once(tmp_path: Path) -> None:
+    contract = "client_id,site_id\nC1,S1\n"
+    (tmp_path / "sites.csv").write_text(contract)
+    (tmp_path / "plants.csv").write_text("plant_id,site_id,species,installed_on\nP1,S1,Ficus,2025-01-06\n")
+    (tmp_path / "visits.csv").write_text("visit_id,plant_id,site_id,visited_on\nV1,P1,S1,2025-03-01\n")
+    (tmp_path / "replacements.csv").write_text("plant_id,replaced_on,cause\nP1,2025-03-31,unknown\n")
+    loaded = records.load(tmp_path)
+    first = exposure.build(loaded, date(2025, 6, 30))
+    assert exposure.build(loaded, date(2025, 6, 30)) is first
+    assert exposure.build(loaded, date(2025, 6, 30), "midpoint") is not first
+    assert exposure.build(records.load(tmp_path), date(2025, 6, 30)) is not first
+    # The newest few are kept: each holds a copy of all episodes.
+    for month in range(1, 6):
+        exposure.build(loaded, date(2025, month, 28))
+    assert exposure.build(loaded, date(2025, 6, 30)) is not first

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from datetime import date, timedelta
+from datetime import date
+from pathlib import Path
 
 import numpy as np
 import pandas as pd
@@ -13,6 +14,7 @@ from scipy import stats
 from plantstats import exposure, findings, periods, simulate
 from plantstats.losses import ModelError, watch_findings, watch_list
 from tests.builders.invented_records import InventedRecords
+from tests.builders.tiny_records import TinyRecords
 
 QUARTER = periods.quarter("2026-Q3")
 LAST = date(2026, 9, 30)
@@ -41,7 +43,7 @@ def watched(made, memory, tested) -> watch_list.Watch:
 
 def test_the_list_holds_every_plant_that_stands_and_no_other(made, watched):
     # Replayed without plant-time: installed by the day, not yet removed, replaced or found lost.
-    standing = watch_list.standing(exposure.build(made, LAST, "found"))
+    standing = watch_list.standing(exposure.build(made, LAST, "found"), LAST)
     gone = made.table("replacements")
     gone = set(gone.loc[gone["found_on"].fillna(gone["replaced_on"]) <= pd.Timestamp(LAST), "plant_id"])
     plants = made.table("plants")
@@ -79,32 +81,36 @@ def test_a_low_condition_score_raises_the_chance_and_is_named_first(watched):
     assert poor["reasons"].str.startswith("condition 1 or 2 at the last visit").all()
 
 
-def test_an_old_score_says_nothing_any_more(watched):
+def scored(folder: Path, *scores: tuple[str, int, str]) -> exposure.PlantTime:
+    """Plant-time up to 31 August of plants with these condition scores, each on a day."""
+    visits = [{"plant_id": plant, "condition": score, "visited_on": on} for plant, score, on in scores]
+    records = TinyRecords(folder, [], ((10, 1), (4, 15)), visits=visits, sites=[{"site_id": "S1"}])
+    return exposure.build(records, date(2026, 8, 31))
+
+
+def test_an_old_score_says_nothing_any_more(tmp_path):
     state = pd.DataFrame({"plant_id": ["A", "B", "C"]})
-    day = date(2026, 6, 30)
-    visits = pd.DataFrame(
-        {
-            "plant_id": ["A", "B", "A", "C"],
-            "condition": pd.array([2, 3, 4, 5], dtype="Int64"),
-            "status": "completed",
-            "visited_on": pd.to_datetime([day + timedelta(days=away) for away in (-50, -61, 0, 1)]),
-        }
-    )
     # A: the later of two; B: 61 days old; C: seen only after the day.
-    assert watch_list.last_condition(state, visits, day).tolist() == ["4", "not noted", "not noted"]
-
-
-def test_two_scores_of_one_day_count_as_the_worse(watched):
-    state = pd.DataFrame({"plant_id": ["A"]})
-    visits = pd.DataFrame(
-        {
-            "plant_id": ["A", "A"],
-            "condition": pd.array([3, 5], dtype="Int64"),
-            "status": "completed",
-            "visited_on": pd.to_datetime(["2026-06-30"] * 2),
-        }
+    time = scored(
+        tmp_path, ("A", 2, "2026-05-11"), ("B", 3, "2026-04-30"), ("A", 4, "2026-06-30"), ("C", 5, "2026-07-01")
     )
-    assert watch_list.last_condition(state, visits, date(2026, 6, 30)).tolist() == ["3"]
+    assert watch_list.last_condition(state, time, date(2026, 6, 30)).tolist() == ["4", "not noted", "not noted"]
+
+
+def test_two_scores_of_one_day_count_as_the_worse(tmp_path):
+    time = scored(tmp_path, ("A", 3, "2026-06-30"), ("A", 5, "2026-06-30"))
+    state = pd.DataFrame({"plant_id": ["A"]})
+    assert watch_list.last_condition(state, time, date(2026, 6, 30)).tolist() == ["3"]
+
+
+def test_lists_of_earlier_days_from_one_plant_time_are_those_of_plant_time_built_for_the_day(made):
+    time = exposure.build(made, LAST)
+    day = date(2026, 3, 31)
+    assert time.tells_of(day)
+    cut = watch_list.watch(made, day, made.species, watch_list.Memory(time))
+    own = watch_list.watch(made, day, made.species)
+    pd.testing.assert_frame_equal(cut.plants, own.plants)
+    pd.testing.assert_frame_equal(cut.conditions, own.conditions)
 
 
 def test_condition_ratios_are_observed_over_expected_with_a_quarter_of_an_imagined_loss(watched):

@@ -1,4 +1,4 @@
-"""Running: own Python, failing cells, dead kernels, the request to end, whole files or none, what is saved."""
+"""Running: own Python, failing cells, dead processes, the request to end, whole files or none, what is saved."""
 
 from __future__ import annotations
 
@@ -14,8 +14,10 @@ import pandas as pd
 import pytest
 
 from plantstats import findings as results
+from plantstats.records import RecordError
 from plantstats.reporting import ReportError, processes, publish, save_results
 from plantstats.reporting.errors import is_reason
+from plantstats.reporting.forks import Task
 from plantstats.reporting.runner import FOR_CLIENT, run
 from plantstats.writing import OutputError
 from tests.conftest import MakeNotebook
@@ -28,6 +30,7 @@ rows = [findings.finding("test_rate", quarter, 3.0, 1.0, 5.0, unit="per 100 plan
                          n_plants=70, plant_days=1000, losses=3, conf_level=0.95, light=light) for light in LIGHTS]
 reporting.save_results(findings.table(rows), [f"{quarter} lost 3 plants."])"""
 REFUSES = "from plantstats.losses import ModelError\nraise ModelError('12 losses are too few for a model')"
+BUSY = "while time.process_time() < t:\n    pass"
 BREAKS = "print('table 1 ok')\nraise ValueError('visits.csv row 7: bad date')"
 
 
@@ -195,7 +198,7 @@ def test_notebooks_that_do_not_reach_their_end_give_no_page(
     lines = str(caught.value).splitlines()
     assert lines[0].startswith("no page left: left.ipynb: cell 5: SystemExit")
     assert lines[1].startswith("no page raised: raised.ipynb: cell 5: SystemExit")
-    assert lines[2] == "no page died: died.ipynb: cell 5: DeadKernelError: the kernel died (out of memory?)"
+    assert lines[2] == "no page died: died.ipynb: cell 5: ProcessError: its process was ended (out of memory?)"
     assert lines[3].startswith("no page syntax: syntax.ipynb: cell 5: SyntaxError")
     assert lines[4].startswith("no page slow: slow.ipynb: cell 4: TimeoutError: ran for more than")
     assert not list(tmp_path.glob("**/*.html"))
@@ -292,19 +295,53 @@ def test_a_place_where_nothing_can_be_written_is_said_before_the_run(make_notebo
     assert names(tmp_path) == ["file", "report.ipynb"]
 
 
-def test_what_is_prepared_comes_first_and_nothing_runs_when_it_fails(make_notebook: MakeNotebook, tmp_path: Path):
-    def prepare(show) -> None:
-        show("loss model")
-        raise ReportError("no records")
+def test_tasks_come_first_and_nothing_runs_when_one_fails(make_notebook: MakeNotebook, tmp_path: Path):
+    nowhere = {"records_dir": str(tmp_path / "none"), "quarter": "", "client": "", "as_of": "", "names": ["losses"]}
+    refused = Task("losses", "plantstats.quarterly:compute", nowhere, tmp_path / "log")
+    wrong = Task("wrong", "os:getpid", {}, tmp_path / "log")
+    dies = make_notebook("import os\nos.kill(os.getpid(), 9)", name="dies")
+    arguments = {"source": str(dies), "target": str(tmp_path / "ran.ipynb"), "parameters": GIVEN}
+    killed = Task("killed", "plantstats.reporting.notebook:run", arguments, tmp_path / "log")
+    path = make_notebook(f"open({str(tmp_path / 'ran')!r}, 'w')")
+    # An error of ours arrives as what it is; what nobody foresaw names the task.
+    for task, error, text in (
+        (refused, RecordError, "none is not a folder"),
+        (wrong, RuntimeError, "wrong: TypeError: .*getpid"),
+        (killed, RuntimeError, "killed: its process was ended"),
+    ):
+        with pytest.raises(error, match=text):
+            run(path, GIVEN, tmp_path / "out", tasks=[task])
+    assert not (tmp_path / "ran").exists()
+    assert not list((tmp_path / "out").glob("*"))
 
-    with pytest.raises(ReportError, match="no records"):
-        run(make_notebook(f"open({str(tmp_path / 'ran')!r}, 'w')"), GIVEN, tmp_path / "out", prepare=prepare)
-    assert names(tmp_path) == ["report.ipynb"]
+
+def test_what_tasks_and_notebooks_used_stands_in_the_record(make_notebook: MakeNotebook, tmp_path: Path):
+    run(
+        make_notebook("x = bytearray(300 * 2**20)", "import time\nt = time.process_time() + 1", BUSY),
+        GIVEN,
+        tmp_path / "o",
+    )
+    (used,) = publish.record(tmp_path / "o")["processes"]
+    assert used["name"] == "report"
+    assert used["seconds"] >= 1
+    assert used["peak_mib"] > 300
+
+
+def test_values_and_what_cells_display_and_print_reach_the_page(make_notebook: MakeNotebook, tmp_path: Path):
+    shown = "from IPython.display import display\ndisplay('displayed')"
+    frame = "import pandas as pd\npd.DataFrame({'lost': [7]})"
+    both = "import sys\nprint('one')\nprint('two')\nprint('three', file=sys.stderr)"
+    report = run(make_notebook(shown, frame, both), GIVEN, tmp_path / "out")
+    page = texts(report.pages[0])
+    assert "displayed" in page
+    assert "<th>lost</th>" in page
+    assert "one\ntwo" in page
+    assert report.remarks == ["report.ipynb: three"]
 
 
 def test_reasons_are_the_errors_that_a_user_can_put_right():
     assert is_reason("RecordError") and is_reason("CountModelError")
-    assert not is_reason("ValueError") and not is_reason("DeadKernelError")
+    assert not is_reason("ValueError") and not is_reason("ProcessError")
 
 
 def wait_until(true, seconds: float = 20) -> None:

@@ -1,0 +1,313 @@
+"""Tasks in processes of their own, forked from one that holds the libraries already; started, watched, ended."""
+
+from __future__ import annotations
+
+import contextlib
+import importlib
+import json
+import os
+import queue
+import signal
+import subprocess
+import sys
+import threading
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+from types import TracebackType
+from typing import Any, Self
+
+from plantstats.errors import PlantstatsError
+
+THREADS = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "NUMEXPR_NUM_THREADS")
+NBFORMAT = "plantstats.reporting.notebook_file"  # before whatever imports it otherwise
+RUNS_NOTEBOOKS = "plantstats.reporting.notebook"
+GRACE_SECONDS = 5  # For the server to end its tasks, before it is ended.
+
+
+@dataclass(frozen=True)
+class Task:
+    """What a process is to do.
+
+    Attributes
+    ----------
+    name : str
+        Of the task, in messages.
+    call : str
+        "package.module:function", which takes a function that tells what is being done, then the arguments.
+    arguments : dict
+        Plain values.
+    log : Path
+        Where it prints.
+    environment : dict of str to str
+        Variables of its own.
+    """
+
+    name: str
+    call: str
+    arguments: Mapping[str, Any]
+    log: Path
+    environment: Mapping[str, str] = field(default_factory=dict)
+
+
+@dataclass
+class Ended:
+    """How a task ended.
+
+    Attributes
+    ----------
+    status : int
+        0 done, 1 an error, below 0 the signal that ended it.
+    seconds : float
+        Processor time.
+    peak : int
+        Largest memory, in bytes.
+    error : tuple of str
+        Class ("package.module:name") and text of the error that ended it; () without one.
+    """
+
+    status: int
+    seconds: float
+    peak: int
+    error: tuple[str, ...] = ()
+
+    def reraise(self, name: str) -> None:
+        """Raise the error that ended a task, where one did.
+
+        Parameters
+        ----------
+        name : str
+            Of the task.
+
+        Raises
+        ------
+        PlantstatsError
+            What a user can put right, as what it is.
+        RuntimeError
+            Any other error; and when the process was ended.
+        """
+        if self.error:
+            module, _, kind = self.error[0].partition(":")
+            found = getattr(importlib.import_module(module), kind, None) if module.startswith("plantstats.") else None
+            if isinstance(found, type) and issubclass(found, PlantstatsError):
+                # Its text is made already: what else its class is made from stayed in the process that ended.
+                raise found.__new__(found, self.error[1])
+            raise RuntimeError(f"{name}: {kind}: {self.error[1]}")
+        if self.status:
+            raise RuntimeError(f"{name}: its process was ended (out of memory?)")
+
+
+class Forks:
+    """Runs tasks, each in a process of its own.
+
+    Parameters
+    ----------
+    modules : sequence of str
+        What tasks need, imported once; what notebooks need comes by itself.
+
+    Notes
+    -----
+    A process of Python that has imported everything is one process copied: tasks start in hundredths of a second
+    instead of seconds. Where the system knows no fork each task imports for itself. While tasks may run, a request of
+    the system to end (time limit, shutdown) is SystemExit, so that all is cleared up.
+    """
+
+    def __init__(self, modules: Sequence[str] = ()) -> None:
+        self.modules = (NBFORMAT, *modules, RUNS_NOTEBOOKS)
+        self._servers: list[subprocess.Popen[bytes]] = []
+        self._of: dict[int, subprocess.Popen[bytes]] = {}
+        self._tasks: dict[int, Task] = {}
+        self._messages: queue.Queue[dict[str, Any] | None] = queue.Queue()
+        self._ended: dict[int, Ended] = {}
+        self._errors: dict[int, tuple[str, ...]] = {}
+        self._signals = contextlib.ExitStack()
+
+    def __enter__(self) -> Self:
+        """Start importing."""
+        self._signals.enter_context(stopped_from_outside())
+        self._start_server()
+        return self
+
+    def __exit__(self, kind: type[BaseException] | None, error: BaseException | None, at: TracebackType | None) -> None:
+        """End all tasks, with all that they started."""
+        with self._signals:
+            for server in self._servers:
+                self._send(server, folder="")
+                with contextlib.suppress(BrokenPipeError):
+                    server.stdin.close()  # type: ignore[union-attr]
+                if len(self._ended) == len(self._tasks):
+                    server.kill()
+            for server in self._servers:
+                try:
+                    server.wait(GRACE_SECONDS)
+                except subprocess.TimeoutExpired:
+                    server.kill()
+                    server.wait()
+
+    def use(self, folder: Path) -> None:
+        """Name the folder where tasks may write: it goes when this process dies.
+
+        Parameters
+        ----------
+        folder : Path
+            Made by the caller, and removed by it when all goes well.
+        """
+        self._send(self._servers[-1], folder=str(folder))
+
+    def start(self, task: Task) -> int:
+        """Start a task.
+
+        Parameters
+        ----------
+        task : Task
+            What to do.
+
+        Returns
+        -------
+        int
+            Its number.
+        """
+        number = len(self._tasks)
+        if number and not hasattr(os, "fork"):
+            self._start_server()
+        self._tasks[number], self._of[number] = task, self._servers[-1]
+        asked = {"call": task.call, "arguments": dict(task.arguments), "environment": dict(task.environment)}
+        self._send(self._servers[-1], id=number, log=str(task.log), **asked)
+        return number
+
+    def stop(self, number: int) -> None:
+        """End a task with all that it started.
+
+        Parameters
+        ----------
+        number : int
+            Of the task.
+        """
+        if hasattr(os, "fork"):
+            self._send(self._of[number], stop=number)
+        else:
+            self._of[number].kill()
+
+    def wait(self, seconds: float, show: Callable[[str], None] = lambda _: None) -> dict[int, Ended]:
+        """Tasks that ended since the last call, by number; none when none did within some seconds.
+
+        Parameters
+        ----------
+        seconds : float
+            How long to wait.
+        show : callable
+            Is told what tasks are doing.
+
+        Returns
+        -------
+        dict of int to Ended
+        """
+        ended: dict[int, Ended] = {}
+        with contextlib.suppress(queue.Empty):
+            while not ended:
+                message = self._messages.get(timeout=seconds)
+                if message is None:
+                    ended = self._lost()
+                elif "doing" in message:
+                    show(message["doing"])
+                elif "error" in message:
+                    self._errors[message["id"]] = tuple(message["error"])
+                else:
+                    number = message.pop("id")
+                    ended[number] = Ended(**message, error=self._errors.get(number, ()))
+        self._ended |= ended
+        return ended
+
+    def _lost(self) -> dict[int, Ended]:
+        """The tasks of servers that are gone."""
+        return {n: Ended(-1, 0.0, 0) for n, s in self._of.items() if n not in self._ended and s.poll() is not None}
+
+    @staticmethod
+    def _send(server: subprocess.Popen[bytes], **message: object) -> None:
+        assert server.stdin is not None
+        with contextlib.suppress(BrokenPipeError):  # told by the end of its messages
+            server.stdin.write(json.dumps(message).encode() + b"\n")
+            server.stdin.flush()
+
+    def _start_server(self) -> None:
+        environment = {name: value for name, value in os.environ.items() if name != "PYTHONSTARTUP"}
+        environment |= dict.fromkeys(THREADS, "1") | {"PYTHONHASHSEED": "0", "TQDM_DISABLE": "1"}
+        program = str(Path(__file__).with_name("fork_server.py"))
+        # -P: a file in the working folder that is named like a library is not taken for it.
+        server = subprocess.Popen(
+            [sys.executable, "-P", program, *self.modules],
+            stdin=subprocess.PIPE,
+            stdout=subprocess.PIPE,
+            env=environment,
+            start_new_session=True,
+        )
+        self._servers.append(server)
+        threading.Thread(target=self._read, args=(server,), daemon=True).start()
+
+    def _read(self, server: subprocess.Popen[bytes]) -> None:
+        assert server.stdout is not None
+        with server.stdout as lines:
+            for line in lines:
+                self._messages.put(json.loads(line))
+        server.wait()
+        self._messages.put(None)
+
+
+def run_tasks(forks: Forks, tasks: Sequence[Task], at_a_time: int, show: Callable[[str], None]) -> list[Ended]:
+    """Run tasks, some at a time, in their order.
+
+    Parameters
+    ----------
+    forks : Forks
+        Runs them.
+    tasks : sequence of Task
+        What to do.
+    at_a_time : int
+        How many run beside each other.
+    show : callable
+        Is told what tasks are doing.
+
+    Returns
+    -------
+    list of Ended
+        In the order of `tasks`.
+
+    Raises
+    ------
+    PlantstatsError, RuntimeError
+        The first error that ends a task; the others go on until `forks` is left.
+    """
+    waiting, running, ended = list(enumerate(tasks)), dict[int, int](), dict[int, Ended]()
+    while waiting or running:
+        while waiting and len(running) < at_a_time:
+            place, task = waiting.pop(0)
+            running[forks.start(task)] = place
+        for number, end in forks.wait(1.0, show).items():
+            place = running.pop(number)
+            end.reraise(tasks[place].name)
+            ended[place] = end
+    return [ended[place] for place in range(len(tasks))]
+
+
+@contextlib.contextmanager
+def stopped_from_outside() -> Iterator[None]:
+    """Turn the system's request to end (time limit, shutdown) into SystemExit, so that all is cleared up.
+
+    Yields
+    ------
+    None
+    """
+
+    def stop(number: int, _frame: object) -> None:
+        raise SystemExit(128 + number)
+
+    before = {}
+    for number in [getattr(signal, name) for name in ("SIGTERM", "SIGHUP") if hasattr(signal, name)]:
+        # Only the main thread may set handlers.
+        with contextlib.suppress(ValueError):
+            before[number] = signal.signal(number, stop)
+    try:
+        yield
+    finally:
+        for number, handler in before.items():
+            signal.signal(number, handler)
