@@ -162,10 +162,11 @@ def standing(time: PlantTime, day: date) -> pd.DataFrame:
     pandas.DataFrame
         One row per plant.
     """
+    conditions = ", ".join(f"s.{name}" for name in terms.FACTORS)
     rows = time.engine.execute(
-        """
-        select s.plant_id, s.client_id, s.site_id, s.species, s.light, s.pot, s.planter, s.age_band, s.repotted,
-               s.moved, s.plants - s.losses - s.client_exits - s.withdrawn as plants, p.installed
+        f"""
+        select s.plant_id, s.client_id, s.site_id, s.species, {conditions},
+               s.plants - s.losses - s.client_exits - s.withdrawn as plants, p.installed
         from episodes s join spans p using (plant_id)
         where s.to_on = ? and s.plants > s.losses + s.client_exits + s.withdrawn
         order by s.plant_id
@@ -216,7 +217,7 @@ def _profiles(state: pd.DataFrame, model: LossModel, at: float, on: date) -> pd.
     band = pd.Series(np.where(age.isna(), state["age_band"], older), state.index)
     # An age that the model has not met keeps the band it knows.
     band = band.where(band.isin(model.coding.levels["age_band"]), state["age_band"])
-    return state[["species", "light", "pot", "planter", "repotted", "moved"]].assign(age_band=band, month=on.month)
+    return state[["species", *terms.FACTORS]].assign(age_band=band, month=on.month)
 
 
 def last_condition(state: pd.DataFrame, time: PlantTime, day: date) -> pd.Series:
@@ -394,12 +395,11 @@ def _reasons(
 def _words(state: pd.DataFrame) -> pd.DataFrame:
     """What each reason is called, of each plant."""
     age = (state["age_band"] + " since install").where(state["installed"].notna(), "install date unknown")
+    of_factors = {factor: f"{factor} " + state[factor].str.replace("_", " ") for factor in terms.FACTORS}
     return pd.DataFrame(
-        {
+        of_factors
+        | {
             "species": state["species"],
-            "light": "light " + state["light"],
-            "pot": "pot " + state["pot"],
-            "planter": "planter " + state["planter"].str.replace("_", " "),
             "age_band": age,
             "repotted": "repotted (" + state["repotted"] + ")",
             "moved": "moved (" + state["moved"] + ")",
