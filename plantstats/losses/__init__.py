@@ -1,4 +1,7 @@
-"""Losses against age, season, humidity, place and species: a Poisson GLM of exposure tables, with finite answers."""
+"""Losses against age, season, humidity, place and species: a Poisson GLM of exposure tables, with finite answers.
+
+What counts as a loss stands in `plantstats.schema.causes`.
+"""
 
 from plantstats.losses.collinearity import CollinearityCheck, check_collinearity, collinearity_findings
 from plantstats.losses.design import CollinearTermsError, ModelError

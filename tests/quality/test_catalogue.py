@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import ast
 import io
+import re
 from datetime import date
 from pathlib import Path
 
@@ -183,6 +184,15 @@ def test_whatever_records_can_say_has_an_entry_in_the_catalogue() -> None:
     }
     assert used == {code.name for code in Code}
     assert set(Code) <= set(quality.CATALOGUE)
+
+
+def test_every_code_that_a_rule_across_tables_writes_has_an_entry() -> None:
+    written = set()
+    for path in sorted((Path(plantstats.__file__).parent / "quality").glob("*.py")):
+        source = path.read_text(encoding="utf-8")
+        written |= set(re.findall(r"'([a-z_]+)' as code", source)) | set(re.findall(r"format\(\"'([a-z_]+)'", source))
+    assert len(written) > 15
+    assert written <= set(quality.CATALOGUE)
 
 
 def test_a_number_that_became_a_date_is_not_told_to_mend_its_date_order(tmp_path: Path) -> None:
