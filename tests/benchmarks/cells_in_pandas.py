@@ -5,7 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from plantstats.exposure.inputs import AGE_CUTS, HUMIDITY_WINDOW, SUMS, TRANSIENT_DAYS, age_bands
+from plantstats.exposure.episodes import AIR_WINDOW
+from plantstats.exposure.inputs import AGE_CUTS, SUMS, TRANSIENT_DAYS, age_bands
 from plantstats.records import Records
 
 EPOCH = pd.Timestamp("1970-01-01")
@@ -140,6 +141,17 @@ def _parts(records: Records, visits: pd.DataFrame, cut: int) -> pd.DataFrame:
     return parts.assign(middle=parts["begins"] + (parts["ends"] - parts["begins"] + 1) // 2)
 
 
+def _stood(records: Records, visits: pd.DataFrame) -> pd.Series:
+    """Site to which a plant had moved before the day of each visit; missing where it never had."""
+    moves = records.table("moves").dropna(subset=["to_site_id", "moved_on"])
+    moves = moves.sort_values(["moved_on", "to_site_id"]).drop_duplicates(["plant_id", "moved_on"], keep="last")
+    lines = visits[["plant_id", "visited_on"]].assign(row=visits.index).dropna().sort_values("visited_on")
+    stood = pd.merge_asof(
+        lines, moves, left_on="visited_on", right_on="moved_on", by="plant_id", allow_exact_matches=False
+    )
+    return stood.set_index("row")["to_site_id"].reindex(visits.index)
+
+
 def _air(records: Records, visits: pd.DataFrame, wanted: pd.DataFrame, cut: int) -> pd.DataFrame:
     home = records.table("plants").set_index("plant_id")["site_id"]
     read = visits[visits["rh_percent"].notna()]
@@ -149,7 +161,7 @@ def _air(records: Records, visits: pd.DataFrame, wanted: pd.DataFrame, cut: int)
         [
             pd.DataFrame(
                 {
-                    "site_id": read["site_id"].fillna(read["plant_id"].map(home)),
+                    "site_id": read["site_id"].fillna(_stood(records, read)).fillna(read["plant_id"].map(home)),
                     "at": day(read["visited_on"]),
                     "tenths": (read["rh_percent"] * 10).round(),
                 }
@@ -168,6 +180,6 @@ def _air(records: Records, visits: pd.DataFrame, wanted: pd.DataFrame, cut: int)
     asked = pd.DataFrame({"site_id": wanted["site_id"], "at": wanted["middle"] - 1, "rh_tenths": 0.0, "rh_readings": 0})
     days = pd.concat([daily, asked]).groupby(["site_id", "at"], as_index=False).sum()
     days["on"] = EPOCH + pd.to_timedelta(days["at"], unit="D")
-    window = days.groupby("site_id").rolling(f"{HUMIDITY_WINDOW}D", on="on")[["rh_tenths", "rh_readings"]].sum()
+    window = days.groupby("site_id").rolling(f"{AIR_WINDOW}D", on="on")[["rh_tenths", "rh_readings"]].sum()
     days[["rh_tenths", "rh_readings"]] = window[["rh_tenths", "rh_readings"]].round().to_numpy()
     return days.assign(middle=days["at"] + 1)[["site_id", "middle", "rh_tenths", "rh_readings"]]
