@@ -53,28 +53,14 @@ class Terms:
     unseen_species: str = "group"  # or "refuse"
     draws: int = 400
     seed: int = 1
+    client: str = ""
+    building: str = ""
+    tax_note: str = "Charges are without taxes."
 
     @property
     def ends_on(self) -> date:
         """The day after the last day of the term."""
         return add_months(self.starts_on, self.months)
-
-    @property
-    def plain_numbers(self) -> dict[str, str]:
-        """What the terms say, in words, for the page."""
-        covered = ", ".join(self.covered) or "every loss"
-        return {
-            "Term": f"{self.starts_on} up to and including the day before {self.ends_on} ({self.months} months; the "
-            "same day of a later month, or that month's last day)",
-            "Covered": f"{covered}, except {', '.join(self.excluded) or 'nothing'}",
-            "Limit per position": "none" if self.cap_per_position is None else f"{self.cap_per_position} replacements",
-            "Replaced after": f"{self.lead_days} days",
-            "After a loss that is not covered": (
-                "the client pays for a new plant, which is covered again"
-                if self.after_uncovered == "replaced"
-                else "the position ends"
-            ),
-        }
 
 
 def _day(given: Any) -> date:
@@ -134,6 +120,8 @@ class _Promise(Section):
     cap_money: Money | None = Terms.cap_money
     lead_days: int = Field(Terms.lead_days, ge=0, le=365)
     after_uncovered: Literal["replaced", "ends"] = Terms.after_uncovered  # type: ignore[assignment]
+    client: str = Terms.client
+    building: str = Terms.building
     beyond_ages: Literal["assume", "refuse"] = Terms.beyond_ages  # type: ignore[assignment]
     unseen_species: Literal["group", "refuse"] = Terms.unseen_species  # type: ignore[assignment]
 
@@ -158,6 +146,7 @@ class _Price(Section):
     confidence: float = Field(Terms.confidence, ge=0.01, le=0.999)
     margin_percent: float = Field(Terms.margin_percent, ge=0, le=1000)
     monthly_fee: Money | None = Terms.monthly_fee
+    tax_note: str = Terms.tax_note
     discount_percent: Annotated[tuple[float, ...], PlainValidator(_rates)] = Terms.discount_percent
 
 

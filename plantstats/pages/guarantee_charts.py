@@ -1,142 +1,161 @@
-"""Charts of the guarantee: a quote's distribution, and how last year's quotes held."""
+"""Charts of the guarantee: a quote's distribution with the price on it, and what last year's method expected."""
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
-from matplotlib.axes import Axes
+import pandas as pd
+from matplotlib.figure import Figure
 
 from plantstats.guarantee.back_test import BackTest
-from plantstats.guarantee.quote import QUANTILES, Quote
-from plantstats.reporting.old_charts import ACCENT, FAINT, INK
+from plantstats.guarantee.price import Price
+from plantstats.guarantee.quote import Quote
+from plantstats.reporting.charts import ACCENT, GREEN, INK, LETTERS, PLAIN, canvas
 
 BARS = 45
+POINTS = {0.5: "half", 0.8: "80 in 100", 0.95: "95 in 100"}
 
 
-def draw_cost(quote: Quote, ax: Axes) -> Axes:
-    """How likely each cost is, with the quoted points.
+@dataclass(frozen=True)
+class CostChart:
+    """How likely each cost over the term is, with the points that it stays within and what the charge comes to.
 
-    Parameters
+    Attributes
     ----------
     quote : Quote
-        As `quote.quote` gives it.
-    ax : Axes
-        Axes to plot on.
-
-    Returns
-    -------
-    matplotlib.axes.Axes
-        Bars of chance by cost over the term, lines at the points.
+    price : Price
     """
-    top = max(quote.quantile(0.998), quote.cost.unit) / 100
-    edges = np.linspace(0, top, BARS + 1)
-    height, _ = np.histogram(quote.cost.values / 100, bins=edges, weights=quote.cost.pmf * 100)
-    ax.bar(edges[:-1], height, width=np.diff(edges), align="edge", color=FAINT, edgecolor="white", linewidth=0.4)
-    for share in QUANTILES:
-        at = quote.quantile(share) / 100
-        ax.axvline(at, color=ACCENT, linewidth=1.4)
-        ax.annotate(
-            f"{100 * share:.0f}%",
-            (at, 1.0),
-            (2, -9),
-            xycoords=("data", "axes fraction"),
-            textcoords="offset points",
-            fontsize=7,
-            color=INK,
-        )
-    ax.set_xlim(0, top)
-    ax.set_xlabel(f"Cost of replacements over the term ({quote.terms.currency})", fontsize=8)
-    ax.set_ylabel("Chance in 100", fontsize=8)
-    return ax
+
+    quote: Quote
+    price: Price
+
+    @property
+    def charged(self) -> float:
+        """What the charge comes to over the whole term."""
+        return self.price.monthly * self.quote.terms.months / 100
+
+    def draw(self, _findings: pd.DataFrame, _small_group: int) -> Figure | None:
+        """The drawing.
+
+        Parameters
+        ----------
+        _findings : pandas.DataFrame
+            Not needed: the distribution is the quote's own.
+        _small_group : int
+            Not needed: contracts, not plants of a group.
+
+        Returns
+        -------
+        matplotlib.figure.Figure or None
+        """
+        quote, unit = self.quote, self.quote.terms.currency
+        top = max(quote.quantile(0.998) / 100, quote.cost.unit / 100, 1.1 * self.charged)
+        edges = np.linspace(0, top, BARS + 1)
+        height, _ = np.histogram(quote.cost.values / 100, bins=edges, weights=quote.cost.pmf * 100)
+        fig, ax = canvas(2.8)
+        ax.bar(edges[:-1], height, width=np.diff(edges), align="edge", color=PLAIN, edgecolor="white", linewidth=0.4)
+        lines = [
+            (quote.quantile(p) / 100, f"{text}: {quote.quantile(p) / 100:,.0f}", INK) for p, text in POINTS.items()
+        ]
+        lines.append((self.charged, f"charge: {self.charged:,.0f}", ACCENT))
+        for step, (at, text, colour) in enumerate(sorted(lines)):
+            ax.axvline(at, color=colour, linewidth=2.2 if colour == ACCENT else 1)
+            ax.annotate(
+                text,
+                (at, 1.0 - 0.11 * step),
+                (3 if at < 0.6 * top else -3, -10),
+                xycoords=("data", "axes fraction"),
+                textcoords="offset points",
+                ha="left" if at < 0.6 * top else "right",
+                fontsize=LETTERS,
+                fontweight="bold" if colour == ACCENT else "normal",
+                color=colour,
+            )
+        ax.set_xlim(0, top)
+        ax.set_yticks([])
+        ax.set_ylim(0, 1.45 * float(height.max()))
+        ax.set_xlabel(f"cost of replacements over the term, {unit}", fontsize=LETTERS)
+        return fig
+
+    def words(self, _findings: pd.DataFrame, _small_group: int) -> str:
+        """What it shows, in a sentence.
+
+        Parameters
+        ----------
+        _findings : pandas.DataFrame
+            Not needed.
+        _small_group : int
+            Not needed.
+
+        Returns
+        -------
+        str
+        """
+        points = "; ".join(f"{text} {self.quote.quantile(p) / 100:,.0f}" for p, text in POINTS.items())
+        unit = self.quote.terms.currency
+        return f"Cost over the term in {unit}: {points}; the charge comes to {self.charged:,.0f}."
 
 
-def cost_in_words(quote: Quote) -> str:
-    """Words of the chart of `draw_cost` for those who cannot see it.
+@dataclass(frozen=True)
+class BackTestChart:
+    """Covered losses of last year's quarters as bars, what the method would have expected of them as ticks.
 
-    Parameters
+    Attributes
     ----------
-    quote : Quote
-        As `quote.quote` gives it.
-
-    Returns
-    -------
-    str
+    test : BackTest
     """
-    said = "; ".join(f"{100 * p:.0f}% point {quote.terms.currency} {quote.quantile(p) / 100:,.0f}" for p in QUANTILES)
-    return f"Distribution of the cost over the term: mean {quote.cost.mean / 100:,.0f}; {said}."
 
+    test: BackTest
 
-def draw_back_test(test: BackTest | None, ax: Axes) -> Axes:
-    """Share of losses within each point, against the share that should be.
+    def draw(self, _findings: pd.DataFrame, _small_group: int) -> Figure | None:
+        """The drawing.
 
-    Parameters
-    ----------
-    test : BackTest or None
-        None where the records of a year ago hold too few losses.
-    ax : Axes
-        Axes to plot on.
+        Parameters
+        ----------
+        _findings : pandas.DataFrame
+            Not needed: the back-test is the quote's own.
+        _small_group : int
+            Not needed: whole quarters of the company.
 
-    Returns
-    -------
-    matplotlib.axes.Axes
-        Stated share across, held share up, with its 95% interval; on the line is right, above it quotes were too high.
-        Without a back-test the chart says so.
-    """
-    if test is None:
-        ax.annotate("no back-test yet", (0.5, 0.5), xycoords="axes fraction", ha="center", fontsize=8, color=INK)
-        return ax
-    made = test.calibration()
-    ax.plot([0, 100], [0, 100], color=FAINT, linewidth=1)
-    half_widths = [made["covered"] - made["low"], made["high"] - made["covered"]]
-    ax.errorbar(
-        made["stated"], made["covered"], half_widths, color=ACCENT, fmt="o", markersize=4, elinewidth=0.8, zorder=3
-    )
-    low = min(60.0, float(made[["stated", "low"]].to_numpy().min()) - 3)
-    ax.set_xlim(low, 101)
-    ax.set_ylim(low, 101)
-    ax.set_xlabel("Site-quarters within the point, stated (in 100)", fontsize=8)
-    ax.set_ylabel("Held (in 100)", fontsize=8)
-    return ax
+        Returns
+        -------
+        matplotlib.figure.Figure or None
+        """
+        totals = self.test.totals
+        at, came = np.arange(len(totals)), totals["losses"].to_numpy("float64")
+        fig, ax = canvas(2.2)
+        ax.bar(at, came, width=0.6, color=PLAIN)
+        ax.scatter(at, totals["expected"], marker="_", s=900, color=GREEN, linewidth=3, zorder=3)
+        for x, count in zip(at, came, strict=True):
+            ax.annotate(
+                f"{count:.0f}",
+                (x, 0),
+                (0, 4),
+                textcoords="offset points",
+                ha="center",
+                color="white",
+                fontsize=LETTERS,
+                fontweight="bold",
+            )
+        ax.set_xticks(at, [str(period).replace("-", "\n") for period in totals["period"]])
+        ax.set_yticks([])
+        ax.set_ylim(0, 1.1 * max(came.max(), float(totals["expected"].max()), 1.0))
+        return fig
 
+    def words(self, _findings: pd.DataFrame, _small_group: int) -> str:
+        """What it shows, in a sentence.
 
-def back_test_in_words(test: BackTest | None) -> str:
-    """Words of the chart of `draw_back_test` for those who cannot see it.
+        Parameters
+        ----------
+        _findings : pandas.DataFrame
+            Not needed.
+        _small_group : int
+            Not needed.
 
-    Parameters
-    ----------
-    test : BackTest or None
-        None where the records of a year ago hold too few losses.
-
-    Returns
-    -------
-    str
-    """
-    if test is None:
-        return "No back-test: the records of a year ago hold too few losses."
-    some = [
-        f"at the {row['point']:.0f}% point {row['stated']:.0f} in 100 stated, {row['covered']:.0f} held "
-        f"({row['low']:.0f} to {row['high']:.0f})"
-        for row in test.calibration().to_dict("records")
-        if round(row["point"]) in (50, 80, 95)
-    ]
-    return "How last year's points held over sites and quarters: " + "; ".join(some) + "."
-
-
-def back_test_caption(test: BackTest | None) -> str:
-    """Caption of the chart of `draw_back_test`.
-
-    Parameters
-    ----------
-    test : BackTest or None
-        None where the records of a year ago hold too few losses.
-
-    Returns
-    -------
-    str
-    """
-    if test is None:
-        return "No quotes of a year ago."
-    return (
-        f"Stated against held, over {len(test.site_quarters)} site-quarters of "
-        f"{test.site_quarters['site_id'].nunique()} sites; bars: 95% intervals of the share (exact binomial; a little "
-        "too narrow, as the quarters of one site are not independent)"
-    )
+        Returns
+        -------
+        str
+        """
+        rows = self.test.totals.to_dict("records")
+        return "; ".join(f"{row['period']}: {row['losses']} came, {row['expected']:.0f} expected" for row in rows) + "."

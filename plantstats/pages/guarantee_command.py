@@ -54,6 +54,7 @@ def cli_quote(chosen: argparse.Namespace) -> int:
             about,
             made_from if kind == "quote" else {},
             for_client=kind == "offer",
+            as_pdf=["guarantee_offer"] if kind == "offer" else (),
         )
         if kind == "quote":
             for sentence in report.sentences:

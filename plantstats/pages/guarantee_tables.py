@@ -1,18 +1,27 @@
-"""Tables of the guarantee's pages: for people, rounded."""
+"""Tables of the guarantee's pages: for people, rounded, with a last row in which the parts add up."""
 
 from __future__ import annotations
 
-import numpy as np
 import pandas as pd
 
 from plantstats.guarantee.money import units
 from plantstats.guarantee.price import Price
 from plantstats.guarantee.quote import Quote
 from plantstats.guarantee.quote_findings import TAILS
+from plantstats.pages import words
+
+IN_ALL = "In all"
+SWAP_NUMBERS = ("Replaced of 100 now", "then", "Saved")
+# What an exclusion is called in a contract's words.
+EXCLUDED = {
+    "theft": "theft",
+    "client_action": "your own acts",
+    "building_failure": "failure of heating, cooling, light or water in the building",
+}
 
 
 def line_table(quote: Quote, offered: Price) -> pd.DataFrame:
-    """The list with what is expected of each line: for people, rounded.
+    """The list with what is expected of each line.
 
     Parameters
     ----------
@@ -24,28 +33,20 @@ def line_table(quote: Quote, offered: Price) -> pd.DataFrame:
     Returns
     -------
     pandas.DataFrame
+        Place, Plant, Light, Plants, Replacements, could be, Expected cost, Charge a month; the last row adds up.
     """
-    lines = quote.lines
-    made = pd.DataFrame(
-        {
-            "Line": lines["position"],
-            "Species": lines["species"],
-            "Light": lines["light"],
-            "Plants": lines["quantity"],
-            f"Cost of one ({quote.terms.currency})": [f"{units(c):,.2f}" for c in lines["unit"]],
-        }
-    )
-    for year in range(quote.by_year.shape[1]):
-        made[f"Expected in year {year + 1}"] = [f"{n:.2f}" for n in quote.by_year[:, year]]
+    lines, unit = quote.lines, quote.terms.currency
     ends = [tuple(s.quantile(q) for q in TAILS) for s in quote.line_numbers]
-    return made.assign(
-        **{
-            "In all (95 in 100 lie in)": [
-                f"{n:.1f} ({low} to {high})" for n, (low, high) in zip(lines["expected"], ends, strict=True)
-            ],
-            f"Expected cost ({quote.terms.currency})": [f"{units(c):,.2f}" for c in lines["cost"]],
-            f"Monthly charge ({quote.terms.currency})": [f"{units(c):,.2f}" for c in offered.by_line],
-        }
+    whole = tuple(quote.number.quantile(q) for q in TAILS)
+    return pd.DataFrame(
+        {
+            **_what(quote),
+            "Replacements": [*(f"{n:.1f}" for n in lines["expected"]), f"{lines['expected'].sum():.1f}"],
+            "could be": [f"{low} to {high}" for low, high in [*ends, whole]],
+            f"Expected cost, {unit}": [f"{units(c):,.2f}" for c in [*lines["cost"], lines["cost"].sum()]],
+            f"Charge a month, {unit}": [f"{units(c):,.2f}" for c in [*offered.by_line, offered.monthly]],
+        },
+        dtype="object",
     )
 
 
@@ -62,30 +63,31 @@ def offer_table(quote: Quote, offered: Price) -> pd.DataFrame:
     Returns
     -------
     pandas.DataFrame
+        Place, Plant, Light, Plants, Monthly charge; the last row adds up.
     """
+    charge = [f"{units(c):,.2f}" for c in [*offered.by_line, offered.monthly]]
+    return pd.DataFrame({**_what(quote), f"Monthly charge, {quote.terms.currency}": charge}, dtype="object")
+
+
+def _what(quote: Quote) -> dict[str, list[str]]:
     lines = quote.lines
-    return pd.DataFrame(
-        {
-            "Line": lines["position"],
-            "Species": lines["species"],
-            "Light": lines["light"],
-            "Plants": lines["quantity"],
-            f"Monthly charge ({quote.terms.currency})": [f"{units(c):,.2f}" for c in offered.by_line],
-        }
-    )
+    return {
+        "Place": [*lines["position"], IN_ALL],
+        "Plant": [*lines["species"], ""],
+        "Light": [*lines["light"], ""],
+        "Plants": [f"{n:,}" for n in [*lines["quantity"], lines["quantity"].sum()]],
+    }
 
 
-def what_if_table(compared: pd.DataFrame, currency: str, other: str) -> pd.DataFrame:
-    """A comparison of `what_if` for people; `other` heads the column of the alternative.
+def swap_table(compared: pd.DataFrame, currency: str) -> pd.DataFrame:
+    """Changes of the list, one line each.
 
     Parameters
     ----------
     compared : pandas.DataFrame
-        As `alternatives` gives it.
+        As `alternatives` gives it; what (plant, light or humidity) and other are the change.
     currency : str
         Such as "EUR".
-    other : str
-        Heads the column of the alternative.
 
     Returns
     -------
@@ -93,19 +95,17 @@ def what_if_table(compared: pd.DataFrame, currency: str, other: str) -> pd.DataF
     """
     return pd.DataFrame(
         {
-            "Line": compared["position"],
-            "Species": compared["species"],
-            "Light": compared["light"],
-            other: compared["other"],
-            "Replaced per 100 now": [f"{n:.0f}" for n in compared["now"]],
+            "Place": compared["position"],
+            "Change": [f"{what}: {other}" for what, other in zip(compared["what"], compared["other"], strict=True)],
+            "Replaced of 100 now": [f"{n:.0f}" for n in compared["now"]],
             "then": [f"{n:.0f}" for n in compared["then"]],
-            "Ratio (95% interval)": [
+            "Times as many (could be)": [
                 f"{r:.2f} ({low:.2f} to {high:.2f})"
                 for r, low, high in zip(compared["ratio"], compared["low"], compared["high"], strict=True)
             ],
-            f"Saved over the term ({currency})": [f"{units(int(s)):,.0f}" for s in compared["saving"]],
-            "Clearly fewer": np.where(compared["clear"].astype(bool), "yes", "no: may be chance"),
-        }
+            "Saved": [f"{currency} {units(int(s)):,.0f}" for s in compared["saving"]],
+        },
+        dtype="object",
     )
 
 
@@ -121,5 +121,20 @@ def terms_table(quote: Quote) -> pd.DataFrame:
     -------
     pandas.DataFrame
     """
-    said = quote.terms.plain_numbers
-    return pd.DataFrame({"What": list(said), "As promised": list(said.values())})
+    terms = quote.terms
+    out = words.listed([EXCLUDED.get(cause, words.cause(cause)) for cause in terms.excluded])
+    covered = words.listed([words.cause(cause) for cause in terms.covered]) if terms.covered else "every loss"
+    cap = terms.cap_per_position
+    told = {
+        "Term": f"{terms.months} months, from {terms.starts_on} up to the day before {terms.ends_on}",
+        "Covered": covered,
+        "Not covered": out if terms.excluded else "nothing is left out",
+        "At one place": "no limit" if cap is None else f"at most {words.count_of(cap, 'replacement')}",
+        "Replaced within": words.count_of(terms.lead_days, "day"),
+        "After a loss that is not covered": (
+            "you pay for a new plant, which is covered again"
+            if terms.after_uncovered == "replaced"
+            else "the guarantee of that place ends"
+        ),
+    }
+    return pd.DataFrame({"What": list(told), "As promised": list(told.values())})

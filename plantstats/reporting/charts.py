@@ -102,6 +102,8 @@ class Intervals:
         Where a thin line stands: 1 for ratios.
     log : bool
         Logarithmic axis, from a tenth to ten times at most.
+    left : float or None
+        Where an axis of amounts begins; None near the least.
     """
 
     rows: Rows
@@ -109,6 +111,7 @@ class Intervals:
     unit: str
     reference: float | None = None
     log: bool = False
+    left: float | None = 0.0
 
     def _rows(self, findings: pd.DataFrame, small_group: int) -> pd.DataFrame:
         return large_enough(self.rows.select(findings), small_group).head(self.rows.most)
@@ -144,8 +147,8 @@ class Intervals:
             ax.axvline(self.reference, color=INK, linewidth=0.8)
         if self.log:
             _log_axis(ax, float(low.min()), float(high.max()))
-        elif float(low.min()) >= 0:
-            ax.set_xlim(left=0)
+        elif self.left is not None and float(low.min()) >= self.left:
+            ax.set_xlim(left=self.left)
         return fig
 
     def words(self, findings: pd.DataFrame, small_group: int) -> str:

@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import base64
 import io
+import os
 import re
 from collections.abc import Collection, Mapping, Sequence
 from html import escape
+from importlib import resources
 from typing import Any
 
 import matplotlib as mpl
@@ -15,6 +17,8 @@ from matplotlib.figure import Figure
 from matplotlib.text import Text
 from matplotlib.ticker import LogFormatter
 
+# The runner names the folder for results in the environment of the notebook; one that is run by hand has none.
+RESULTS_FOLDER = "PLANTSTATS_RESULTS"
 ROWS_SHOWN = 100
 NO_ROWS = "None."
 DAY = re.compile(r"\d{4}-\d\d-\d\d")  # kept on one line
@@ -50,6 +54,14 @@ class Shown:
 
     def _repr_html_(self) -> str:
         return self._html
+
+    def _repr_mimebundle_(self, include: object = None, exclude: object = None) -> dict[str, str]:
+        """Both forms; in a notebook run by hand with the page's look, which the runner's page has of its own."""
+        html = self._html
+        if RESULTS_FOLDER not in os.environ:
+            css = resources.files("plantstats.reporting").joinpath("notebook.css").read_text(encoding="utf-8")
+            html = f'<div class="plantstats"><style>{css}</style>{html}</div>'
+        return {"text/html": html, "text/plain": self._text}
 
     def __repr__(self) -> str:
         """The plain form."""
@@ -251,6 +263,7 @@ def table(
     ids: Sequence[str] | None = None,
     links: Mapping[str, Sequence[str]] | None = None,
     total: bool = False,
+    room: bool = False,
 ) -> Shown:
     """A table with every letter of the rows it shows, and the number of rows left out.
 
@@ -276,6 +289,8 @@ def table(
         Heading to where each of its cells leads: pages of the pack.
     total : bool
         Whether the last row is the sum of the others.
+    room : bool
+        Whether its cells are to be written in.
 
     Returns
     -------
@@ -303,7 +318,8 @@ def table(
         last = ' class="total"' if total and number == len(frame) - 1 else ""
         body += f'<tr{anchor}{last}><th scope="row"{marks[0]}>{texts[0]}</th>{"".join(cells)}</tr>'
     left_out = f"{len(shown)} of {len(frame)} rows shown; all of them are in {rest}." if len(shown) < len(frame) else ""
-    short = ' class="short"' if len(shown) <= SHORT else ""
+    kinds = [name for name, holds in (("short", len(shown) <= SHORT), ("room", room)) if holds]
+    short = f' class="{" ".join(kinds)}"' if kinds else ""
     below = f'<p class="rest">{escape(left_out)}</p>' if left_out else ""
     # Wider than a phone it scrolls; the keyboard reaches it, and its name is read out.
     html = (

@@ -13,10 +13,9 @@ from typing import Protocol
 import pandas as pd
 
 from plantstats import findings as results
+from plantstats.reporting.display import RESULTS_FOLDER
 from plantstats.reporting.errors import ReportError
 
-# The runner names the folder in the environment of the notebook; one that is run by hand has none.
-RESULTS_FOLDER = "PLANTSTATS_RESULTS"
 FILES = "files"
 
 

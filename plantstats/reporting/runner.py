@@ -224,6 +224,9 @@ def _write_findings(outcomes: Sequence[Outcome], folder: Path) -> None:
     whole = results.table(whole.drop_duplicates(key, ignore_index=True))
     results.write(whole, folder)
     tables = [(name, caption, frame) for name, one in saved for caption, frame in one.tables]
+    meanings = {m: text for _, one in saved for m, text in one.definitions.items()}
+    words = pd.DataFrame(sorted(meanings.items()), columns=["Measure", "What it means"], dtype="object")
+    tables.append(("All pages", "What the measures mean", words))
     workbook.write(folder / "findings.xlsx", tables, whole)
 
 
@@ -241,22 +244,14 @@ def _write_pages(
 
     rows = provenance.page_rows(record)
     names = [(f"{o.path.stem}.html", page.title(o.notebook) or o.path.stem) for o in outcomes]
-    meanings = {m: text for o in outcomes if o.results for m, text in o.results.definitions.items()}
     for outcome in outcomes:
         name, note = outcome.path.stem, ""
         if outcome.error:
             note = FOR_CLIENT if for_client else f"This page could not be made. {_reason(outcome)}"
-        own = outcome.results.definitions if outcome.results else {}
         # Said once for all pages, where there is a page for it; a client is told what was done, not by which program.
         full = not for_client and name == (method_page or name)
         html = page.render(
-            outcome.notebook,
-            name,
-            about,
-            (meanings if method_page else own) if full else {},
-            rows if full else [],
-            note,
-            names if len(names) > 1 else [],
+            outcome.notebook, name, about, {}, rows if full else [], note, names if len(names) > 1 else []
         )
         (folder / f"{name}.html").write_text(html, encoding="utf-8")
     if not for_client:

@@ -221,6 +221,8 @@ class Listing:
         Headings whose cells stand at the right, or in grey.
     total : bool
         Whether the last row is the sum of the others.
+    room : bool
+        Whether its cells are to be written in.
     """
 
     caption: str
@@ -232,6 +234,7 @@ class Listing:
     numeric: Sequence[str] = ()
     soft: Sequence[str] = ()
     total: bool = False
+    room: bool = False
 
     def frame(self, _findings: pd.DataFrame, _small_group: int) -> pd.DataFrame:
         """The records themselves.
@@ -273,6 +276,7 @@ class Listing:
             ids=self.ids,
             links=self.links,
             total=self.total,
+            room=self.room,
         )
 
 
@@ -454,6 +458,9 @@ class Page:
 
     def _repr_html_(self) -> str:
         return display.join([self.head, self.rest])._repr_html_()
+
+    def _repr_mimebundle_(self, include: object = None, exclude: object = None) -> dict[str, str]:
+        return display.join([self.head, self.rest])._repr_mimebundle_()
 
     def __repr__(self) -> str:
         """The plain form."""

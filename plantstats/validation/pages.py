@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 from matplotlib.axes import Axes
 
-from plantstats.reporting.old_charts import ACCENT, FAINT, INK, SECOND
+from plantstats.reporting.charts import ACCENT, FRAME, INK, LETTERS, WARN
 from plantstats.validation import misfit, power
 from plantstats.validation.kinds import AS_MODELLED, KINDS, TARGET
 
@@ -20,7 +20,7 @@ HEADLINE_KINDS = (
     "quote_80_covered_company",
     "cost_of_advice",
 )
-LABEL = 42  # letters in a line beside the chart
+LABEL = 34  # letters in a line beside the chart
 CAPTION = (
     "Points: share of printed 95% intervals that held the truth, with 95% limits by company. Between the lines: 93 to "
     "97 in 100. Left of them an interval is too narrow, right of them wider than it says."
@@ -225,13 +225,13 @@ def draw(results: pd.DataFrame, ax: Axes) -> Axes:
     rows = whole(results).iloc[::-1].reset_index(drop=True)
     at = np.arange(len(rows))
     misses = rows["verdict"].isin(["below the target", "above the target"])
-    colours = np.where(misses, SECOND, ACCENT).tolist()
+    colours = np.where(misses, WARN, ACCENT).tolist()
     ax.hlines(at, 100 * rows["low"], 100 * rows["high"], colors=colours, linewidth=2)
     ax.scatter(100 * rows["share"], at, c=colours, s=22, zorder=3)
     for edge in TARGET:
-        ax.axvline(100 * edge, color=FAINT, linewidth=1)
-    ax.set_yticks(at, [fill(label(kind), LABEL) for kind in rows["kind"]], fontsize=6.5, color=INK)
-    ax.set_xlabel("Intervals in 100 that held the truth", fontsize=8)
+        ax.axvline(100 * edge, color=FRAME, linewidth=1)
+    ax.set_yticks(at, [fill(label(kind), LABEL) for kind in rows["kind"]], fontsize=LETTERS, color=INK)
+    ax.set_xlabel("Intervals in 100 that held the truth", fontsize=LETTERS)
     return ax
 
 

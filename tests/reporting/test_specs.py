@@ -9,6 +9,7 @@ from plantstats import findings
 from plantstats.findings import TOO_FEW
 from plantstats.losses import rate_findings as _defines  # noqa: F401 (the measures that the findings below bear)
 from plantstats.reporting.charts import Bars, Dots, Intervals, Quarters, Squares
+from plantstats.reporting.display import RESULTS_FOLDER, Named
 from plantstats.reporting.specs import Field, Listing, Page, Rows, Section, Table, said
 
 SMALL = 5
@@ -123,3 +124,30 @@ def test_a_result_for_a_sentence_is_rounded_and_withheld(results):
     assert said(results, SMALL, "loss_rate", "2026-Q3", light="low")["result"] == "12.3 (3.0 to 30.0)"
     assert said(results, SMALL, "loss_rate", "2026-Q3", light="sun")["estimate"] == TOO_FEW.format(SMALL)
     assert said(results, SMALL, "loss_rate", "1999-Q1").empty
+
+
+def test_a_notebook_by_hand_shows_the_look_of_the_page_and_one_under_the_runner_leaves_it_to_the_page(
+    results, monkeypatch
+):
+    page = Page("t", "verdict", [Section("k", "message")], results, SMALL)
+    monkeypatch.delenv(RESULTS_FOLDER, raising=False)
+    for thing in (page, page.head, page["k"]):
+        assert thing._repr_mimebundle_()["text/html"].startswith('<div class="plantstats"><style>')
+    monkeypatch.setenv(RESULTS_FOLDER, "somewhere")
+    assert "<style>" not in page._repr_mimebundle_()["text/html"]
+
+
+def test_names_come_first_and_codes_stand_in_grey():
+    name = Named("Larch <House>", "S0013")
+    assert name == "Larch <House> (S0013)"
+    assert name.html == 'Larch &lt;House&gt; <span class="code">S0013</span>'
+    assert Named("", "S0013") == Named("S0013", "S0013") == "S0013"
+    html = Listing("c", pd.DataFrame({"Site": [name]}, dtype="object")).show(pd.DataFrame(), 0)._repr_html_()
+    assert '<span class="code">S0013</span>' in html
+
+
+def test_a_last_row_of_the_whole_stands_below_a_table_of_findings(results):
+    table = Table("t", RATES, {"Light": "light", "Lost": "losses"}, total="All")
+    frame = table.frame(results, SMALL)
+    assert frame.iloc[-1].tolist() == ["All", "1"]  # the unsplit row of the quarter
+    assert '<tr class="total">' in table.show(results, SMALL)._repr_html_()
