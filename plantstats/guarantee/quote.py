@@ -175,7 +175,7 @@ def make_quote(
     lines = _with_costs(lines, expected[:, :-1].sum(axis=1), terms)
     groups = lines.assign(profile=of_line).groupby(["profile", "unit"])["quantity"].sum().reset_index()
     pmf, quantity, unit = projection.pmf[:, groups["profile"]], groups["quantity"].to_numpy(), groups["unit"].to_numpy()
-    cost, *in_groups = (one.capped(terms.cap_money) for one in total_cost(pmf, quantity, unit, groups=GROUPS))
+    cost, *thirds = (one.capped(terms.cap_money) for one in total_cost(pmf, quantity, unit, groups=GROUPS))
     first = projection.pmf[: max(terms.draws * LINE_WORK // max(LINE_WORK, terms.draws * len(lines)), LEAST_DRAWS)]
     return Quote(
         terms=terms,
@@ -187,9 +187,9 @@ def make_quote(
         line_numbers=tuple(
             total_cost(first[:, [at]], [n], [1])[0] for at, n in zip(of_line, lines["quantity"], strict=True)
         ),
-        mean_error=_standard_error([group.mean for group in in_groups]),
+        mean_error=_standard_error([group.mean for group in by_part]),
         quantile_errors={
-            q: _standard_error([group.quantile(q) for group in in_groups]) for q in sorted({*QUANTILES, terms.confidence})
+            q: _standard_error([group.quantile(q) for group in by_part]) for q in sorted({*QUANTILES, terms.confidence})
         },
         shares=variance_shares(projected, projection, groups, (samples, hazards, rows), of_sites, factor),
         discounted=whole(float((lines["quantity"] * lines["unit"]).to_numpy() @ expected[:, -1]), terms.rounding),
