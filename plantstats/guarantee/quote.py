@@ -187,9 +187,9 @@ def make_quote(
         line_numbers=tuple(
             total_cost(first[:, [at]], [n], [1])[0] for at, n in zip(of_line, lines["quantity"], strict=True)
         ),
-        mean_error=_standard_error([group.mean for group in by_part]),
+        mean_error=_standard_error([group.mean for group in thirds]),
         quantile_errors={
-            q: _standard_error([group.quantile(q) for group in by_part]) for q in sorted({*QUANTILES, terms.confidence})
+            q: _standard_error([group.quantile(q) for group in thirds]) for q in sorted({*QUANTILES, terms.confidence})
         },
         shares=variance_shares(projected, projection, groups, (samples, hazards, rows), of_sites, factor),
         discounted=whole(float((lines["quantity"] * lines["unit"]).to_numpy() @ expected[:, -1]), terms.rounding),
