@@ -312,16 +312,16 @@ def build(
 def _build(
     records: Records, as_of: date, dated: str, age_cuts: tuple[int, ...], follow_between_inspections: bool
 ) -> PlantTime:
-    doubted = _doubted(records.set_aside)
+    unknown_follow_up = _unknown_follow_up(records.set_aside)
     engine = duckdb.connect()
     for name in READS:
-        if name == "doubted":
-            engine.register("doubted_ids", doubted.to_frame("plant_id").astype(object))
+        if name == "unknown_follow_up":
+            engine.register("unknown_follow_up_ids", unknown_follow_up.to_frame("plant_id").astype(object))
             # An id that stays with the place stands for several plants, P1#1 and so on: doubt falls on all of them.
-            engine.execute("""create table doubted as select distinct p.plant_id from plants p
-                where p.plant_id in (select plant_id from doubted_ids)
-                    or regexp_replace(p.plant_id, '#[0-9]+$', '') in (select plant_id from doubted_ids)""")
-            engine.unregister("doubted_ids")
+            engine.execute("""create table unknown_follow_up as select distinct p.plant_id from plants p
+                where p.plant_id in (select plant_id from unknown_follow_up_ids)
+                    or regexp_replace(p.plant_id, '#[0-9]+$', '') in (select plant_id from unknown_follow_up_ids)""")
+            engine.unregister("unknown_follow_up_ids")
         else:
             engine.read_parquet(str(records.parquet(name))).create_view(name)
     months = tuple(sorted(periods.heating_months(records.settings.heating_season)))
@@ -417,7 +417,7 @@ def _narrow(relation: duckdb.DuckDBPyRelation) -> duckdb.DuckDBPyRelation:
     return relation.project(", ".join(columns))
 
 
-def _doubted(set_aside: pd.DataFrame) -> pd.Series:
+def _unknown_follow_up(set_aside: pd.DataFrame) -> pd.Series:
     """Plants of whom nobody can say how many there are or whether they live, because a row or cell was unreadable."""
     end_unknown = set_aside["table"].eq("replacements") & set_aside["scope"].eq("row")
     number_unknown = set_aside["table"].isin(["plants", "replacements"]) & set_aside["column"].eq("quantity")

@@ -243,7 +243,7 @@ def spans(t: dict[str, ir.Table], as_of: int | ir.IntegerValue, follow_between_i
     Parameters
     ----------
     t : dict
-        The steps `follow`, `events`, `inspections`, and the table `doubted`.
+        The steps `follow`, `events`, `inspections`, and the table `unknown_follow_up`.
     as_of : int or ibis integer
         Last day that counts.
     follow_between_inspections : bool
@@ -257,7 +257,7 @@ def spans(t: dict[str, ir.Table], as_of: int | ir.IntegerValue, follow_between_i
         exit_day (the day the last of it left, or `as_of`), exclusion_reason (why it has no follow-up, or missing),
         cut_short (whether it was there when the records of its site ended).
     """
-    follow, happened, doubted = t["follow"], t["events"], t["doubted"]
+    follow, happened, unknown_follow_up = t["follow"], t["events"], t["unknown_follow_up"]
     last = happened.filter(happened.n_removed > 0, happened.n_before + happened.n_removed >= happened.n_entered)
     last = last.group_by("plant_id").agg(last_exit=last.exit_day.min())
     too_early = happened.exclusion_reason.isin([BEFORE_RECORDS, ON_ENTRY])
@@ -267,7 +267,9 @@ def spans(t: dict[str, ir.Table], as_of: int | ir.IntegerValue, follow_between_i
     )
     f = follow.left_join(last, "plant_id").drop("plant_id_right")
     f = f.left_join(early, "plant_id").drop("plant_id_right")
-    f = f.left_join(doubted.select("plant_id").distinct().mutate(doubted=True), "plant_id").drop("plant_id_right")
+    f = f.left_join(unknown_follow_up.select("plant_id").distinct().mutate(unknown_follow_up=True), "plant_id").drop(
+        "plant_id_right"
+    )
     if follow_between_inspections:
         last_seen = t["inspections"].group_by("plant_id").agg(last_seen=lambda v: v.seen_day.max())
         f = f.left_join(last_seen, "plant_id").drop("plant_id_right")
@@ -278,7 +280,7 @@ def spans(t: dict[str, ir.Table], as_of: int | ir.IntegerValue, follow_between_i
         n_entered=f.n_listed - f.n_early.coalesce(0),
     )
     reason = ibis.cases(
-        (f.doubted.coalesce(False), "what tells its number or its end was set aside"),
+        (f.unknown_follow_up.coalesce(False), "what tells its number or its end was set aside"),
         (f.impossible.coalesce(False), f"replaced {BEFORE_INSTALLED}"),
         (f.entry_day.isnull(), "no date of entry: install date, visits and observed_from are all missing"),
         (f.n_listed <= 0, "a line of no plants"),
@@ -288,4 +290,6 @@ def spans(t: dict[str, ir.Table], as_of: int | ir.IntegerValue, follow_between_i
         else_=ibis.null("string"),
     )
     cut_short = (f.ended < f.last_exit.coalesce(as_of)).coalesce(False)
-    return f.mutate(exclusion_reason=reason, cut_short=cut_short).drop("last_exit", "n_early", "impossible", "doubted")
+    return f.mutate(exclusion_reason=reason, cut_short=cut_short).drop(
+        "last_exit", "n_early", "impossible", "unknown_follow_up"
+    )

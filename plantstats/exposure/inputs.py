@@ -24,14 +24,14 @@ POT_CLASSES = ("under 15 cm", "15-24 cm", "25-34 cm", "35 cm and more", "unknown
 LONG = 92
 SUMS = ("plant_days", "died", "declined", "losses", "client_exits", "withdrawn", "rh_tenths", "rh_readings")
 
-# The typed records that plant-time and the rooms beside it read, every canonical column with its type; `doubted`
-# names plants with a replacement row that could not be read: neither lost nor known to be alive.
+# The typed records that plant-time and the rooms beside it read, every canonical column with its type;
+# `unknown_follow_up` names plants with a replacement row that could not be read: neither lost nor known to be alive.
 READS: dict[str, dict[str, str]] = {
     name: {
         column: str(kind).partition("(")[0] for column, kind in ibis.Schema.from_pyarrow(schema(TABLES[name])).items()
     }
     for name in ("sites", "plants", "visits", "replacements", "moves", "readings")
-} | {"doubted": {"plant_id": "string"}}
+} | {"unknown_follow_up": {"plant_id": "string"}}
 
 
 def age_bands(cuts: tuple[int, ...] = AGE_CUTS) -> list[str]:

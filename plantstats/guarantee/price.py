@@ -78,8 +78,8 @@ def price(quote: Quote, confidence: float) -> Price:
         ends = monthly_grid(terms.starts_on, terms.ends_on).edges[1:]
         undiscounted = int(quote.lines["cost"].sum())
         timing = quote.discounted / undiscounted if undiscounted else 1.0
-        worth = float(discount_factors(ends, terms.discount_percent).sum())
-        monthly = whole(basis * (1 + terms.margin_percent / 100) * timing / worth, terms.rounding)
+        present_value = float(discount_factors(ends, terms.discount_percent).sum())
+        monthly = whole(basis * (1 + terms.margin_percent / 100) * timing / present_value, terms.rounding)
     installed = float((quote.lines["unit_cost"] * quote.lines["quantity"]).sum()) * 100
     return Price(
         confidence,

@@ -249,10 +249,10 @@ def _block(
 
 def _probabilities(cover: Cover, exits: Exits, lost: Array, days: Array) -> tuple[Array, Array]:
     """Probabilities of a covered loss, and of one that is not covered and followed by another plant."""
-    other, gone = (exits.uncovered + exits.client) * days, exits.withdrawn * days
+    other, ended = (exits.uncovered + exits.client) * days, exits.withdrawn * days
     if cover.after_uncovered == "ends":
-        return renewal.loss_probabilities(lost, 0.0, other + gone)
-    return renewal.loss_probabilities(lost, other, gone)
+        return renewal.loss_probabilities(lost, 0.0, other + ended)
+    return renewal.loss_probabilities(lost, other, ended)
 
 
 def _nodes(factor: Array, shape: Array, leave: float) -> Array | None:

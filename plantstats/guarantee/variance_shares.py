@@ -31,7 +31,7 @@ def variance_shares(
     projected: Callable[[HazardSamples], Projection],
     projection: Projection,
     groups: pd.DataFrame,
-    drawn_from: tuple[HazardSamples, LineHazards, Index],
+    sampled_from: tuple[HazardSamples, LineHazards, Index],
     of_sites: Array,
     factor: Array,
 ) -> dict[str, float]:
@@ -45,7 +45,7 @@ def variance_shares(
         Of all samples.
     groups : pandas.DataFrame
         Like plants: profile, unit, quantity.
-    drawn_from : tuple[HazardSamples, LineHazards, Index]
+    sampled_from : tuple[HazardSamples, LineHazards, Index]
         Samples, hazards and numbers of lines.
     of_sites : numpy.ndarray, shape (samples, sites)
         Effects of sites.
@@ -57,7 +57,7 @@ def variance_shares(
     dict of str to float
         Part to share; they add up to 1.
     """
-    samples, hazards, rows = drawn_from
+    samples, hazards, rows = sampled_from
     n = min(len(factor), SHARE_SAMPLES)
     # The mean of each site's effect, so that its own uncertainty stays out.
     mean_effect = of_sites.mean(axis=0) * factor.mean() * np.ones((n, 1))

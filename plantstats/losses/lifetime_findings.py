@@ -222,8 +222,8 @@ def detection_delay_findings(
         lost = group["event"] == 1
         # Never seen since it came: alive at entry. Found on the day it was seen alive: lost on that day.
         seen = group["seen_age"].fillna(group["entry_age"]).clip(upper=group["exit_age"] - lost)
-        found = survival.curves(group, [], start_age)
-        last = quotable_to(found)
+        curve = survival.curves(group, [], start_age)
+        last = quotable_to(curve)
         between, failed = pd.Series(np.nan, ages), ""
         try:
             fit = turnbull.fit_turnbull(
@@ -236,9 +236,9 @@ def detection_delay_findings(
         for age in ages:
             few = "" if start_age <= age <= last else f"not quoted: fewer than ten at risk after day {last:,.0f}"
             why = few or failed
-            on_found = float(found.loc[found["age_days"] <= age, "estimate"].iloc[-1]) if not why else np.nan
+            by_found_day = float(curve.loc[curve["age_days"] <= age, "estimate"].iloc[-1]) if not why else np.nan
             percent = 100 * float(between[age]) if not why else np.nan
-            points = 100 * on_found - percent
+            points = 100 * by_found_day - percent
             common = {"age_days": age, "note": why, "n_plants": group["plant_id"].nunique(), "losses": int(lost.sum())}
             rows.append(common | {"percent": percent, "points": 0.0 if abs(points) < NO_DELAY else points} | values)
     frame = pd.DataFrame(rows, columns=None if rows else ["age_days", "note", "percent", "points", *by])
@@ -246,13 +246,13 @@ def detection_delay_findings(
         ("survival_between_visits", "percent", "% of plants"),
         ("detection_delay_shift", "points", "percentage points"),
     )
-    made = [
+    parts = [
         findings.rows(
             frame, measure, period=period, unit=unit, method=DELAY_METHOD, by=[*by, "age_days"], estimate=frame[column]
         )
         for measure, column, unit in columns
     ]
-    return findings.table(pd.concat(made, ignore_index=True))
+    return findings.table(pd.concat(parts, ignore_index=True))
 
 
 def _survival_at(curve: pd.DataFrame, group: pd.DataFrame, age: int, conf_level: float) -> dict[str, Any]:

@@ -199,15 +199,15 @@ class LossModel:
                 values = conditions[part.name] if part.name in conditions else pd.Series(1.0, conditions.index)
                 blocks.append(values.to_numpy("float64")[:, None])
                 continue
-            codes, found = pd.factorize(conditions[part.name].astype("str"))
+            codes, levels_of_rows = pd.factorize(conditions[part.name].astype("str"))
             if part.name == "species":
-                blocks.append(np.stack([self._species_row(part, name) for name in found])[codes])
+                blocks.append(np.stack([self._species_row(part, name) for name in levels_of_rows])[codes])
                 continue
-            unknown = sorted(set(found) - set(part.levels))
+            unknown = sorted(set(levels_of_rows) - set(part.levels))
             if unknown:
                 faults += [_unknown(part.name, level, part.levels) for level in unknown]
             else:
-                at = np.array([part.levels.index(level) for level in found], dtype=np.intp)
+                at = np.array([part.levels.index(level) for level in levels_of_rows], dtype=np.intp)
                 blocks.append(part.values[at[codes]])
         if faults:
             raise ModelError("; ".join(faults))

@@ -72,14 +72,14 @@ def page(study: Study) -> Page:
 
 
 def _verdict(study: Study, standing: pd.DataFrame) -> str:
-    stand, gone = int(standing["plants"].sum()), len(study.replaced())
+    stand, removed = int(standing["plants"].sum()), len(study.replaced())
     name = study.name_of("client", study.client)
     if not stand:
         return f"{name}, {study.period.name}: no plant in place at the end of the quarter."
-    if not gone:
+    if not removed:
         return f"{name}, {study.period.name}: all {words.plants(stand)} stand."
-    whose = "its" if gone == 1 else "their"
-    return f"{name}, {study.period.name}: {words.plants(stand)} stand; {gone} left {whose} place."
+    whose = "its" if removed == 1 else "their"
+    return f"{name}, {study.period.name}: {words.plants(stand)} stand; {removed} left {whose} place."
 
 
 def _plants(study: Study, results: pd.DataFrame) -> Section:
@@ -118,22 +118,24 @@ def _visits(study: Study) -> Section | None:
 
 
 def _replaced(study: Study) -> Section:
-    gone = study.replaced()
-    if gone.empty:
+    removed = study.replaced()
+    if removed.empty:
         return Section("replaced", "No plant was replaced this quarter.")
     records = pd.DataFrame(
         {
-            "On": [day.date().isoformat() for day in gone["replaced_on"]],
-            "Site": [study.name_of("site", site) for site in gone["site_id"]],
-            "Place": study.places_of(gone["plant_id"]),
-            "Plant": [study.name_of("species", species) for species in gone["species"]],
-            "Reason": [REASONS.get(cause, "no longer good enough") for cause in gone["cause"]],
-            "Cost to you": [WHO_PAYS.get(str(payer), "") for payer in gone["covered"]],
+            "On": [day.date().isoformat() for day in removed["replaced_on"]],
+            "Site": [study.name_of("site", site) for site in removed["site_id"]],
+            "Place": study.places_of(removed["plant_id"]),
+            "Plant": [study.name_of("species", species) for species in removed["species"]],
+            "Reason": [REASONS.get(cause, "no longer good enough") for cause in removed["cause"]],
+            "Cost to you": [WHO_PAYS.get(str(payer), "") for payer in removed["covered"]],
         },
         dtype="object",
     )
-    few = "You have few plants, so single ones weigh much." if len(gone) < 5 else ""
-    message = f"{words.count_of(len(gone), 'plant')} {'was' if len(gone) == 1 else 'were'} replaced or taken away."
+    few = "You have few plants, so single ones weigh much." if len(removed) < 5 else ""
+    message = (
+        f"{words.count_of(len(removed), 'plant')} {'was' if len(removed) == 1 else 'were'} replaced or taken away."
+    )
     return Section("replaced", message, table=Listing(f"Plants replaced in {study.period.name}", records), note=few)
 
 

@@ -22,20 +22,20 @@ class Decision:
         In the imperative: "Visit every 14 days instead of 7".
     where : str
         Sites, clients or plants by name.
-    worth : float
+    value : float
         Money a quarter; missing where it has no price.
-    certainty : str
+    confidence : str
         How sure, in words, with the number it rests on.
     risk : int
-        Among those of the same worth: higher comes first (3: plants or people, 2: money, 1: order).
+        Among those of the same value: higher comes first (3: plants or people, 2: money, 1: order).
     page, anchor : str
         Where it comes from, such as "visits" and "site-S0021".
     """
 
     what: str
     where: str
-    worth: float
-    certainty: str
+    value: float
+    confidence: str
     risk: int
     page: str
     anchor: str
@@ -62,7 +62,7 @@ def ranked(decisions: Sequence[Decision], most: int = MOST) -> list[Decision]:
     >>> [d.what for d in ranked([b, a])]
     ['a', 'b']
     """
-    return sorted(decisions, key=lambda d: (pd.isna(d.worth), -abs(d.worth) if pd.notna(d.worth) else 0, -d.risk))[
+    return sorted(decisions, key=lambda d: (pd.isna(d.value), -abs(d.value) if pd.notna(d.value) else 0, -d.risk))[
         :most
     ]
 
@@ -85,8 +85,8 @@ def table(decisions: Sequence[Decision], currency: str) -> Listing:
         {
             "What": [d.what for d in decisions],
             "Where": [d.where for d in decisions],
-            f"Worth, {currency} a quarter": [_amount(d.worth) for d in decisions],
-            "How sure": [d.certainty for d in decisions],
+            f"Worth, {currency} a quarter": [_amount(d.value) for d in decisions],
+            "How sure": [d.confidence for d in decisions],
             "Who, by when": ["" for _ in decisions],
             "From": [d.page for d in decisions],
         },
@@ -96,8 +96,8 @@ def table(decisions: Sequence[Decision], currency: str) -> Listing:
     return Listing("Decide this week", records, links=links)
 
 
-def _amount(worth: float) -> str:
+def _amount(value: float) -> str:
     """What a decision brings a quarter, or costs."""
-    if pd.isna(worth):
+    if pd.isna(value):
         return ""
-    return f"{worth:,.0f}" if worth >= 0 else f"costs {-worth:,.0f}"
+    return f"{value:,.0f}" if value >= 0 else f"costs {-value:,.0f}"

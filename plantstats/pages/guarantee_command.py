@@ -31,7 +31,7 @@ def cli_quote(chosen: argparse.Namespace) -> int:
     """
     loaded = records.load(chosen.records)
     study = open_study(loaded, as_of=chosen.as_of or exposure.last_day(loaded) or "")
-    made = study.quote(chosen.listed, chosen.terms)
+    priced = study.quote(chosen.listed, chosen.terms)
     given = {
         "records_dir": str(Path(chosen.records).resolve()),
         "plant_list": str(Path(chosen.listed).resolve()),
@@ -39,7 +39,7 @@ def cli_quote(chosen: argparse.Namespace) -> int:
         "as_of": study.as_of.isoformat(),
     }
     name = Path(chosen.listed).stem
-    about = f"{loaded.settings.company}, {made.quote.terms.starts_on} + {made.quote.terms.months} months"
+    about = f"{loaded.settings.company}, {priced.quote.terms.starts_on} + {priced.quote.terms.months} months"
     made_from = {
         "inputs": loaded.digests
         | {f"{Path(path).name}": file_digest(Path(path)) for path in (chosen.listed, chosen.terms)},

@@ -37,7 +37,7 @@ def quote_sentences(quote: Quote, offered: Price) -> list[str]:
     """
     terms, unit = quote.terms, quote.terms.currency
     low, high = quote.number.quantile(0.025), quote.number.quantile(0.975)
-    said = [
+    sentences = [
         f"Over {terms.months} months from {terms.starts_on}, {quote.number.mean:.1f} replacements under guarantee are "
         f"to be expected for the {quote.plants:,} plants (95 in 100 such contracts: {low} to {high}), at an expected "
         f"cost of {show(quote.expected_cost, unit)} ({show(quote.discounted, unit)} discounted).",
@@ -48,7 +48,7 @@ def quote_sentences(quote: Quote, offered: Price) -> list[str]:
         + ", ".join(f"{100 * share:.0f}% is {SHARES[name]}" for name, share in quote.shares.items())
         + ".",
     ]
-    return [*said, *(_sentence(note) for note in quote.notes), LABEL]
+    return [*sentences, *(_sentence(note) for note in quote.notes), LABEL]
 
 
 def _charge_sentence(quote: Quote, offered: Price) -> str:
@@ -124,11 +124,11 @@ def back_test_sentence(test: back_test.BackTest | None) -> str:
     value, low, high = test.ratio()
     parts = []
     for p in back_test.QUANTILES:
-        held = test.site_quarters["losses"] <= test.site_quarters[f"point_{100 * p:.0f}"]
+        covered = test.site_quarters["losses"] <= test.site_quarters[f"point_{100 * p:.0f}"]
         stated = test.site_quarters[f"chance_{100 * p:.0f}"].mean()
         parts.append(
-            f"the {100 * p:.0f}% point held in {int(held.sum())} of {len(held)} site-quarters "
-            f"({100 * held.mean():.0f}%, {100 * stated:.0f}% stated)"
+            f"the {100 * p:.0f}% point held in {int(covered.sum())} of {len(covered)} site-quarters "
+            f"({100 * covered.mean():.0f}%, {100 * stated:.0f}% stated)"
         )
     return (
         f"Back-test: a year ago {expected:.1f} covered losses were to be expected among the "
@@ -166,12 +166,12 @@ def offer_sentences(quote: Quote, offered: Price) -> list[str]:
     ]
 
 
-def nurse_sentences(found: Recovery, choice: Choice, currency: str) -> list[str]:
+def nurse_sentences(recovery: Recovery, choice: Choice, currency: str) -> list[str]:
     """Swap or nurse, in words.
 
     Parameters
     ----------
-    found : Recovery
+    recovery : Recovery
         What became of failing plants.
     choice : Choice
         Costs of either.
@@ -182,13 +182,14 @@ def nurse_sentences(found: Recovery, choice: Choice, currency: str) -> list[str]
     -------
     list of str
     """
-    known = found.recovered + found.lost + found.neither
+    known = recovery.recovered + recovery.lost + recovery.neither
     if not known:
         return [f"{choice.verdict.capitalize()}.", WARNING]
     return [
-        f"Of {known} plants that once scored 2 or less and were left in place, {found.recovered} recovered within "
-        f"{HORIZON} days ({100 * found.chance:.0f}%, 95% interval {100 * found.low:.0f} to {100 * found.high:.0f}%); "
-        f"{found.open} more cannot be judged yet.",
+        f"Of {known} plants that once scored 2 or less and were left in place, {recovery.recovered} recovered within "
+        f"{HORIZON} days ({100 * recovery.chance:.0f}%, 95% interval {100 * recovery.low:.0f} to "
+        f"{100 * recovery.high:.0f}%); "
+        f"{recovery.open} more cannot be judged yet.",
         f"Nursing costs {show(choice.nurse, currency)} on average ({show(choice.nurse_low)} to "
         f"{show(choice.nurse_high)}), replacing now {show(choice.swap, currency)}; nursing pays from a chance of "
         f"{100 * choice.needed:.0f}% on: {choice.verdict}.",

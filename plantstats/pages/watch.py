@@ -70,7 +70,7 @@ def decisions(study: Study) -> list[Decision]:
     rows = study.watch_list().head(NAMED)
     if rows.empty:
         return []
-    worth = float((rows["expected"] * rows["plants"] * rows["cost"]).sum(min_count=1))
+    at_stake = float((rows["expected"] * rows["plants"] * rows["cost"]).sum(min_count=1))
     return [
         Decision(
             f"See first: {words.plants(len(rows))}",
@@ -80,7 +80,7 @@ def decisions(study: Study) -> list[Decision]:
                     for row in rows.itertuples()
                 ]
             ),
-            worth,
+            at_stake,
             _how_sure(study),
             3,
             "watch",
@@ -111,10 +111,10 @@ def marks(study: Study) -> pd.Series:
 
 def _how_sure(study: Study) -> str:
     results = study.watch_findings()
-    told = said(results, 0, "watch_concordance", _all_lists(results))
-    if told.empty or pd.isna(told["raw_estimate"]):
+    text = said(results, 0, "watch_concordance", _all_lists(results))
+    if text.empty or pd.isna(text["raw_estimate"]):
         return "not tested: too few plants were lost"
-    return f"earlier lists put the lost plant first in {told['raw_estimate']:.0f} of 100 pairs (50 is drawing lots)"
+    return f"earlier lists put the lost plant first in {text['raw_estimate']:.0f} of 100 pairs (50 is drawing lots)"
 
 
 def _all_lists(results: pd.DataFrame) -> str | None:
@@ -182,7 +182,7 @@ def _list(study: Study, listed: pd.DataFrame, results: pd.DataFrame) -> Section:
 def _shedding(study: Study, results: pd.DataFrame) -> Section | None:
     rows = pick(results, "shedding", ["site_id", "species", "plant_id"])
     here = set(study.standing()["plant_id"])
-    stand, gone = rows[rows["plant_id"].isin(here)], rows[~rows["plant_id"].isin(here)]
+    stand, removed = rows[rows["plant_id"].isin(here)], rows[~rows["plant_id"].isin(here)]
     if rows.empty:
         return None
     records = pd.DataFrame(
@@ -197,7 +197,7 @@ def _shedding(study: Study, results: pd.DataFrame) -> Section | None:
         },
         dtype="object",
     )
-    lost = f" Lost since: {words.listed(list(gone['plant_id']))}." if len(gone) else ""
+    lost = f" Lost since: {words.listed(list(removed['plant_id']))}." if len(removed) else ""
     be = "plant drops" if len(stand) <= 1 else "plants drop"
     message = f"{len(stand) or 'No'} {be} far more leaves than kind and place explain.{lost}"
     return Section(
@@ -232,9 +232,9 @@ def _trust(study: Study, results: pd.DataFrame) -> Section | None:
     )
     start = f"The last four lists expected {whole['note'].removesuffix(' expected')} losses and {whole['losses']} came"
     wrong = records[((rows["low"] > 1) | (rows["high"] < 1)).to_numpy()]
-    told = [
+    text = [
         f"in the {row['Fifth of plants by chance']} fifth {row['Lost']} where {row['Expected']} were expected"
         for row in wrong.to_dict("records")
     ]
-    message = f"{start}; {words.listed(told)}." if told else f"{start}; each fifth within chance."
+    message = f"{start}; {words.listed(text)}." if text else f"{start}; each fifth within chance."
     return Section("trust", message, _how_sure(study) + ".", table=Listing("How the last four lists did", records))

@@ -81,10 +81,10 @@ def say(terms: pd.DataFrame, label: str) -> str:
     -------
     str
     """
-    found = terms[terms["label"].eq(label)]
-    if found.empty:
+    rows = terms[terms["label"].eq(label)]
+    if rows.empty:
         return label
-    row = found.iloc[0]
+    row = rows.iloc[0]
     shape = SHAPES.get(row["name"], row["name"] + " {}")
     of, against = (shape.format(str(row[c]).replace("_", " ")) for c in ("level", "reference"))
     return f"{of} against {against}" if row["reference"] else of
@@ -169,10 +169,10 @@ def _survival(study: Study, results: pd.DataFrame) -> Section | None:
         where=lambda f: f["age_days"].eq(YEAR) & f["light"].ne("unknown") & f["estimate"].notna(),
         most=4,
     )
-    found = rows.select(results)
-    if found.empty:
+    chosen = rows.select(results)
+    if chosen.empty:
         return None
-    worst = found.iloc[-1]
+    worst = chosen.iloc[-1]
     message = f"Of 100 plants put in {worst['light']} light, {worst['estimate']:.0f} stand after a year."
     columns: dict[str, Field | str] = {
         "Light": "light",

@@ -41,7 +41,7 @@ CATALOGUE: dict[str, Entry] = {
     Code.RAGGED_ROW: _impossible("row with too many or too few fields", "quote the cell that holds the delimiter"),
     Code.LOST_QUOTE: _impossible("quote mark that is not closed", "close or remove the quote mark"),
     Code.MISSING_VALUE: _impossible("required value missing", "fill the cell"),
-    Code.REPEATED_HEADS: _impossible("heads in the middle of the rows", "remove the repeated heads"),
+    Code.REPEATED_HEADER: _impossible("heads in the middle of the rows", "remove the repeated heads"),
     Code.TOTALS_ROW: _impossible("row of totals among the records", "remove the row of totals"),
     Code.UNREADABLE_DATE: _impossible("date that cannot be read", "correct the date, or declare its order or language"),
     Code.PLACEHOLDER_DATE: _impossible(

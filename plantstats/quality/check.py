@@ -35,16 +35,16 @@ def check(records: Records, as_of: date | None = None) -> pd.DataFrame:
     for name in TABLES:
         engine.read_parquet(str(records.parquet(name))).create_view(name)
     limit = (as_of or date(9999, 12, 31)).isoformat()
-    found = [read_faults.faults(records), read_faults.notes(records), read_faults.moved_means(records)]
+    parts = [read_faults.faults(records), read_faults.notes(records), read_faults.moved_means(records)]
     for room in (histories, integrity, plausibility):
         for query in room.queries(limit, as_of is not None):
-            found.append(engine.sql(query).df())
-    found.append(integrity.circles(engine))
-    return _table(found)
+            parts.append(engine.sql(query).df())
+    parts.append(integrity.circles(engine))
+    return _table(parts)
 
 
-def _table(found: list[pd.DataFrame]) -> pd.DataFrame:
-    shaped = [part.reindex(columns=[c for c in COLUMNS if c not in ("severity", "remedy")]) for part in found]
+def _table(parts: list[pd.DataFrame]) -> pd.DataFrame:
+    shaped = [part.reindex(columns=[c for c in COLUMNS if c not in ("severity", "remedy")]) for part in parts]
     filled = [part for part in shaped if len(part)]
     table = pd.concat(filled, ignore_index=True) if filled else shaped[0]
     table["severity"] = [CATALOGUE[code].severity for code in table["code"]]

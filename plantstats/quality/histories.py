@@ -33,7 +33,7 @@ def queries(as_of: str, cut: bool) -> list[str]:
     list of str
         Each gives faults: code, table, file, line, plant_id, site_id, count, text.
     """
-    made = [
+    queries = [
         _replaced_early(),
         _found_late(),
         *_own_dates(),
@@ -48,7 +48,7 @@ def queries(as_of: str, cut: bool) -> list[str]:
         _same_lines(),
         _second(),
     ]
-    return [*made, *(_future(*column, as_of) for column in DATED)] if cut else made
+    return [*queries, *(_future(*column, as_of) for column in DATED)] if cut else queries
 
 
 def _replaced_early() -> str:

@@ -109,7 +109,7 @@ def circles(engine: duckdb.DuckDBPyConnection) -> pd.DataFrame:
     following: dict[str, tuple[str, str, int]] = {}
     for plant, new, file, line in rows:
         following.setdefault(plant, (new, file, line))
-    found = []
+    faults = []
     done: set[str] = set()
     for begin in following:
         path: dict[str, int] = {}
@@ -120,7 +120,7 @@ def circles(engine: duckdb.DuckDBPyConnection) -> pd.DataFrame:
         if plant in path:
             names = list(path)[path[plant] :]
             _, file, line = following[names[0]]
-            found.append(
+            faults.append(
                 {
                     "code": "chain_circle",
                     "table": "replacements",
@@ -132,4 +132,4 @@ def circles(engine: duckdb.DuckDBPyConnection) -> pd.DataFrame:
                 }
             )
         done |= set(path)
-    return pd.DataFrame(found, columns=["code", "table", "file", "line", "plant_id", "count", "text"])
+    return pd.DataFrame(faults, columns=["code", "table", "file", "line", "plant_id", "count", "text"])

@@ -37,7 +37,7 @@ def queries(as_of: str, cut: bool) -> list[str]:
     list of str
         Each gives faults: code, table, file, line, plant_id, site_id, count, text.
     """
-    made = [
+    rules = [
         _swaps(),
         _missed(),
         *(_heaped(c) for c in HEAPED),
@@ -46,7 +46,7 @@ def queries(as_of: str, cut: bool) -> list[str]:
         _old(),
         _begin(),
     ]
-    return [*made, _late(as_of)] if cut else made
+    return [*rules, _late(as_of)] if cut else rules
 
 
 def _swaps() -> str:

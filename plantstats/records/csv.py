@@ -263,8 +263,8 @@ class CsvFile:
 
     def _swallows(self, cells: list[str], record_test: Callable[[list[str]], bool], count: int) -> bool:
         """Whether a field over several lines holds lines that are records themselves."""
-        held = (text for cell in cells if "\n" in cell for text in cell.split("\n")[1:])
-        return count > MOST_LINES or any(record_test(text.split(self.delimiter)) for text in held)
+        kept_lines = (text for cell in cells if "\n" in cell for text in cell.split("\n")[1:])
+        return count > MOST_LINES or any(record_test(text.split(self.delimiter)) for text in kept_lines)
 
     def _closes(self, lines: list[str], at: int, record_test: Callable[[list[str]], bool]) -> bool:
         """Whether a broken record is broken within these lines, so that more text cannot mend it."""
@@ -274,9 +274,9 @@ class CsvFile:
 
     def _open_quote(self, lines: list[str], at: int, first: int, record_test: Callable[[list[str]], bool]) -> RowFault:
         text = lines[at]
-        held = sum(record_test(other.split(self.delimiter)) for other in lines[at + 1 : at + 1 + MOST_LINES])
+        kept_lines = sum(record_test(other.split(self.delimiter)) for other in lines[at + 1 : at + 1 + MOST_LINES])
         if text.count('"') % 2:
-            more = f"; {held} lines behind it look like records and are read as such" if held else ""
+            more = f"; {kept_lines} lines behind it look like records and are read as such" if kept_lines else ""
             reason = f"a quote mark opens a field and is not closed in this row{more}"
         else:
             reason = "text follows a closing quote mark"
@@ -311,17 +311,17 @@ class CsvFile:
         if self.encoding not in ("utf-8", "utf-8-sig"):
             decoder = codecs.getincrementaldecoder(self.encoding)("strict")
         rest = b""
-        held = b""
+        kept_lines = b""
         with self.path.open("rb") as file:
             if self.encoding == "utf-8-sig":
                 file.read(3)
             while True:
                 raw = file.read(size)
                 part = decoder.decode(raw, final=not raw).encode() if decoder else raw
-                part = held + part
-                held = b""
+                part = kept_lines + part
+                kept_lines = b""
                 if raw and part.endswith(b"\r"):
-                    part, held = part[:-1], b"\r"
+                    part, kept_lines = part[:-1], b"\r"
                 if b"\r" in part:
                     part = part.replace(b"\r\n", b"\n").replace(b"\r", b"\n")
                 cut = part.rfind(b"\n") + 1

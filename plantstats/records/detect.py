@@ -49,10 +49,10 @@ def find_files(folder: Path, table: Table, options: TableSettings) -> list[Path]
         if any(root not in path.resolve().parents for path in paths):
             raise RecordError([f"{table.name}: a file of the settings lies outside the folder"])
         return paths
-    found = [path for path in table_files(folder) if normalize_header(path.stem) == table.name]
-    if outside := [path.name for path in found if folder.resolve() not in path.resolve().parents]:
+    files = [path for path in table_files(folder) if normalize_header(path.stem) == table.name]
+    if outside := [path.name for path in files if folder.resolve() not in path.resolve().parents]:
         raise RecordError([f"{table.name}: {name} is a link out of the folder; copy the file" for name in outside])
-    if not found and (others := find_out_of_place(folder, table)):
+    if not files and (others := find_out_of_place(folder, table)):
         names = ", ".join(others)
         raise RecordError(
             [
@@ -60,10 +60,10 @@ def find_files(folder: Path, table: Table, options: TableSettings) -> list[Path]
                 f"or name the file under tables.{table.name}"
             ]
         )
-    if len(found) > 1:
-        names = ", ".join(path.name for path in found)
+    if len(files) > 1:
+        names = ", ".join(path.name for path in files)
         raise RecordError([f"{table.name}: {names} could all be meant; set file (or files) under tables.{table.name}"])
-    return found
+    return files
 
 
 def table_files(folder: Path) -> list[Path]:

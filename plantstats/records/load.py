@@ -258,9 +258,9 @@ def _build(
         set_aside += writer.set_aside
         notes += writer.notes
     set_aside += duplicates.set_aside(target, account)
-    doubled, told = lives.separate(target, settings.plant_ids, account)
+    doubled, notes_of_ids = lives.separate(target, settings.plant_ids, account)
     set_aside += doubled
-    notes += told
+    notes += notes_of_ids
     notes += derive.fill(target, settings)
     notes += observation.fill(target)
     faults += _unknown_sites(settings, target)

@@ -111,8 +111,8 @@ def _absent(table: Table, names: list[str], folder: Path) -> Iterator[str]:
     others = [path.name for path in table_files(folder)]
     near = nearest(table.name, [Path(n).stem for n in others], cutoff=0.6)
     likely = next((n for n in others if Path(n).stem == near), None)
-    said = f"several files: {', '.join(names)}" if names else "no file of this name"
-    yield f"# [tables.{table.name}]                 # {said}" + (" (required)" if table.must_exist else "")
+    text = f"several files: {', '.join(names)}" if names else "no file of this name"
+    yield f"# [tables.{table.name}]                 # {text}" + (" (required)" if table.must_exist else "")
     yield f"# file = {_quoted(likely or (names[0] if names else table.name + '.csv'))}"
     yield ""
 

@@ -151,14 +151,14 @@ class Rows:
         -------
         numpy.ndarray of bool, one per row
         """
-        bad = self._repeated_heads()
+        bad = self._repeated_header()
         self.faults = [faults.where(~bad) for faults in self.faults]
         first = next(name for name in self.table.names if name in self.required)
         self._add(
             bad,
             first,
             self.scanned.header[self.scanned.places[first][0]],
-            Fault(Code.REPEATED_HEADS, "the heads again"),
+            Fault(Code.REPEATED_HEADER, "the heads again"),
         )
         for faults in self.faults:
             if self._makes_unusable(faults.column):
@@ -193,7 +193,7 @@ class Rows:
             return np.ones(self.n, dtype=bool)
         return pc.is_null(self.values[name]).to_numpy(zero_copy_only=False)
 
-    def _repeated_heads(self) -> np.ndarray:
+    def _repeated_header(self) -> np.ndarray:
         """Rows whose required cells all hold the head of their own column: pages of an export put together."""
         again = ~self.empty
         for name in self.required:
@@ -215,11 +215,11 @@ class Rows:
     def _refuse_doubled(self, key: str, keys: dict[str, tuple[str, int]], bad: np.ndarray) -> None:
         rows, faults = [], []
         values = self.values[key].to_pylist()
-        other = self.table.told_apart_by
-        apart = self.values[other].to_pylist() if other in self.values else [None] * len(values)
+        other = self.table.distinguished_by
+        distinguishing = self.values[other].to_pylist() if other in self.values else [None] * len(values)
         for n in np.flatnonzero(~bad & ~self.empty).tolist():
             here = (self.scanned.file.name, int(self.lines[n]))
-            first = keys.setdefault(f"{values[n]}\n{apart[n] or ''}", here)
+            first = keys.setdefault(f"{values[n]}\n{distinguishing[n] or ''}", here)
             if first != here:
                 text = f"{key} {values[n]!r} stands already in {first[0]} line {first[1]}"
                 rows.append(n)
@@ -300,8 +300,8 @@ class Rows:
         places = self.scanned.places.get(name)
         if not places:
             return pa.nulls(self.n, pa.int64())
-        said = self.columns[places[0]].between[limit].take(pa.array(self.codes[places[0]]))
-        return pc.if_else(pc.is_null(self.values[name]), said, pa.scalar(None, pa.int64()))
+        reasons = self.columns[places[0]].between[limit].take(pa.array(self.codes[places[0]]))
+        return pc.if_else(pc.is_null(self.values[name]), reasons, pa.scalar(None, pa.int64()))
 
     def _by_cause(self, what: str) -> pa.Array:
         for name in RAW_TEXT:

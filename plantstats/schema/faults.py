@@ -12,7 +12,7 @@ class Code(StrEnum):
     RAGGED_ROW = "ragged_row"
     LOST_QUOTE = "lost_quote"
     MISSING_VALUE = "missing_value"
-    REPEATED_HEADS = "repeated_heads"
+    REPEATED_HEADER = "repeated_header"
     TOTALS_ROW = "totals_row"
     UNREADABLE_DATE = "unreadable_date"
     PLACEHOLDER_DATE = "placeholder_date"

@@ -56,7 +56,7 @@ class Table:
     either: tuple[str, ...] = ()
     must_exist: bool = False
     # A column that may tell rows of one key apart: the installations under an id that stays with the place.
-    told_apart_by: str | None = None
+    distinguished_by: str | None = None
 
     def column(self, name: str) -> Column:
         """A column by its name.
@@ -170,7 +170,7 @@ TABLES: dict[str, Table] = {
             ),
             key="plant_id",
             must_exist=True,
-            told_apart_by="installed_on",
+            distinguished_by="installed_on",
         ),
         Table(
             "visits",

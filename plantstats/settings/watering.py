@@ -141,7 +141,7 @@ class Assumptions(Section):
         description="plants that break the limit are dealt with one by one where they are at most this share of a "
         "site (or one plant), and the visits follow from the others (no source)",
     )
-    short_look_share: float = Field(
+    short_inspection_share: float = Field(
         0.5,
         ge=0,
         le=1,
@@ -162,7 +162,7 @@ class Assumptions(Section):
     replacement_cost_range: Multiples = Field((0.8, 1.3), description=f"range of what a replacement costs {OF_FIGURE}")
     too_dry_minutes_range: Multiples = Field((0.5, 2.0), description=f"range of too_dry_minutes {OF_FIGURE}")
     too_dry_charge_range: Multiples = Field((0.3, 2.0), description=f"range of too_dry_charge {OF_FIGURE}")
-    short_look_range: Multiples = Field((0.5, 2.0), description=f"range of short_look_share {OF_FIGURE}")
+    short_inspection_range: Multiples = Field((0.5, 2.0), description=f"range of short_inspection_share {OF_FIGURE}")
     sub_irrigation_range: Multiples = Field((0.5, 2.0), description=f"range of sub_irrigation_cost {OF_FIGURE}")
     default_inspection_minutes: float = Field(
         1.0,

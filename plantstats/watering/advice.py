@@ -58,7 +58,7 @@ class Advice:
     plants : pandas.DataFrame
         One row per standing plant: plant_id, site_id, client_id, position, species, light, pot, planter, heating,
         plants (how many it stands for), replacement (cost of one), fee (per day), visit_every, inspection_interval
-        (days), too_dry (share of waterings at that), moist_looks (share of looks that find it moist: look, do not
+        (days), too_dry (share of waterings at that), moist_inspections (share of looks that find it moist: look, do not
         water), change_plant (no interval keeps it within the limit), own_way_out (it is beyond the limit at the advised
         interval; the site is judged without it).
     sites : pandas.DataFrame
@@ -252,7 +252,7 @@ def _with_advice(
     looks = plants["plants"].to_numpy(dtype=float) * QUARTER_DAYS / inspection_interval * (1 - missed)
     moist = np.clip(1 - costs["waterings"][rows, column] / looks, 0.0, 1.0)
     return plants.assign(
-        visit_every=visit_every, inspection_interval=inspection_interval, too_dry=share, moist_looks=moist
+        visit_every=visit_every, inspection_interval=inspection_interval, too_dry=share, moist_inspections=moist
     )
 
 

@@ -246,7 +246,7 @@ def sheet_rows(review: WateringReview, known: Known | None = None, advice: Advic
             "water": [
                 f"{'reservoir empty, ' if p == RESERVOIR else ''}top {d:g} cm dry: "
                 f"{_how_often(m, review.max_still_moist_share)}"
-                for d, p, m in zip(depth, plants["planter"], plants["moist_looks"], strict=True)
+                for d, p, m in zip(depth, plants["planter"], plants["moist_inspections"], strict=True)
             ],
             "usually": [_usually(None if later else day, days) for day, days in zip(watered, by, strict=True)],
             "mark": [
@@ -298,8 +298,8 @@ def _usually(watered: pd.Timestamp | None, days: float) -> str:
     return care_workbook.day_text((watered + pd.Timedelta(days=int(days))).date())
 
 
-def _how_often(moist_looks: float, most_moist: float) -> str:
+def _how_often(moist_inspections: float, most_moist: float) -> str:
     """At how many looks water is wanted; where more than a few find it moist, a look is no watering."""
-    if moist_looks <= most_moist:
+    if moist_inspections <= most_moist:
         return "at most looks"
-    return f"at about 1 look in {max(round(1 / max(1 - moist_looks, 0.01)), 2)}"
+    return f"at about 1 look in {max(round(1 / max(1 - moist_inspections, 0.01)), 2)}"

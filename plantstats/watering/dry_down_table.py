@@ -107,7 +107,7 @@ def build(records: Records, as_of: date) -> DryDowns:
         Waterings noted for a plant = dry-downs used + excluded by reason.
     """
     engine = duckdb.connect()
-    for name in READS.keys() - {"doubted"}:
+    for name in READS.keys() - {"unknown_follow_up"}:
         engine.read_parquet(str(records.parquet(name))).create_view(name)
     set_last_day(engine, as_of)
     for statement in _statements(periods.heating_months(records.settings.heating_season)):

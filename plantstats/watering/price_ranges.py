@@ -22,7 +22,7 @@ class Multiples(NamedTuple):
     replacement_cost: float = 1.0
     too_dry_minutes: float = 1.0
     too_dry_charge: float = 1.0
-    short_look: float = 1.0
+    short_inspection: float = 1.0
     sub_irrigation: float = 1.0
 
 
@@ -91,7 +91,7 @@ def applied(of: Multiples, price: Prices, assumed: Assumptions) -> tuple[Prices,
     changed = {
         "too_dry_minutes": of.too_dry_minutes * assumed.too_dry_minutes,
         "too_dry_charge": of.too_dry_charge * assumed.too_dry_charge,
-        "short_look_share": of.short_look * assumed.short_look_share,
+        "short_inspection_share": of.short_inspection * assumed.short_inspection_share,
         "sub_irrigation_cost": of.sub_irrigation * assumed.sub_irrigation_cost,
     }
     price = replace(

@@ -115,7 +115,7 @@ def ways_out(
         own_replacement=changed["replacement"],
     )
     cost_model, place = costing.CostModel(changed, model, every), np.arange(len(options))
-    column = np.searchsorted(every, options["look_days"])
+    column = np.searchsorted(every, options["inspection_days"])
     prices, within = [], np.zeros(len(options))
     accept = options.groupby("row")["n"].transform("first").to_numpy()
     for sample, sites in [(None, of_sites.estimate), *zip(samples, of_sites.samples, strict=True)]:
@@ -164,10 +164,10 @@ def _options(plants: pd.DataFrame, wanted: pd.DataFrame, model: WateringModel, s
     for one, days in zip(wanted.itertuples(), shorter, strict=True):
         plant = plants.iloc[one.row]
         same = {"row": one.row, "interval_days": one.interval_days, "why": one.why, "whole_site": False}
-        as_is = {**same, "look_days": one.interval_days, "species": None, "planter": None}
+        as_is = {**same, "inspection_days": one.interval_days, "species": None, "planter": None}
         rows.append({**as_is, "way": ACCEPT, "what": "accept it"})
         if days:
-            look = {**as_is, "way": LOOK, "look_days": days}
+            look = {**as_is, "way": LOOK, "inspection_days": days}
             rows.append({**look, "what": f"a short stop every {days} days"})
             rows.append({**look, "what": f"visit the whole site every {days} days", "whole_site": True})
         if plant["planter"] != RESERVOIR and True in model.drying:
@@ -212,15 +212,15 @@ def _price(
         / assumed.species_change_years,
     }
     look = options["way"].eq(LOOK)
-    stops = QUARTER_DAYS / options["look_days"] - QUARTER_DAYS / options["interval_days"]
-    short = (stops * price.visit * assumed.short_look_share).to_numpy(dtype=float)
+    stops = QUARTER_DAYS / options["inspection_days"] - QUARTER_DAYS / options["interval_days"]
+    short = (stops * price.visit * assumed.short_inspection_share).to_numpy(dtype=float)
     at = site[options["row"]]
     cost, days = of_sites["cost"], np.array(visit_days)
     of_site = (
-        cost[at, np.searchsorted(days, options["look_days"])]
+        cost[at, np.searchsorted(days, options["inspection_days"])]
         - cost[at, np.searchsorted(days, options["interval_days"])]
     )
-    sharing = options.assign(site=at)[look].groupby(["site", "look_days", "whole_site"])["row"].transform("size")
+    sharing = options.assign(site=at)[look].groupby(["site", "inspection_days", "whole_site"])["row"].transform("size")
     sharing = sharing.reindex(options.index).fillna(1).to_numpy(dtype=float)
     shared = np.where(options["whole_site"], of_site, short) / sharing
     return np.select(

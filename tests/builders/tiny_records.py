@@ -25,7 +25,9 @@ ARROW = {
 class TinyRecords:
     """What `plant_time.build` asks of records: a Parquet file per table, settings, rows set aside."""
 
-    def __init__(self, folder: Path, doubted: list[str], heating: Any, **tables: list[dict[str, Any]]) -> None:
+    def __init__(
+        self, folder: Path, unknown_follow_up: list[str], heating: Any, **tables: list[dict[str, Any]]
+    ) -> None:
         import pandas as pd
 
         self.folder = folder
@@ -36,12 +38,12 @@ class TinyRecords:
                 "column": "replaced_on",
                 "scope": "row",
                 "reason": "not a date",
-                "plant_id": doubted,
+                "plant_id": unknown_follow_up,
             },
             dtype="str",
         )
         for name, columns in READS.items():
-            if name == "doubted":
+            if name == "unknown_follow_up":
                 continue
             rows = tables.get(name, [])
             unknown = {key for row in rows for key in row} - set(columns)

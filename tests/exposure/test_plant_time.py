@@ -25,11 +25,11 @@ def build(
     folder: Path,
     as_of: str,
     dated: str = "found",
-    doubted: list[str] | None = None,
+    unknown_follow_up: list[str] | None = None,
     age_cuts: tuple[int, ...] = (90, 365, 730),
     **tables: list[dict[str, Any]],
 ) -> exposure.PlantTime:
-    records = TinyRecords(folder, doubted or [], HEATING, **tables)
+    records = TinyRecords(folder, unknown_follow_up or [], HEATING, **tables)
     return exposure.build(records, date.fromisoformat(as_of), dated, age_cuts)
 
 
@@ -358,7 +358,7 @@ def test_what_is_off_the_table_is_counted_by_reason(tmp_path: Path) -> None:
         "2025-06-30",
         sites=sites,
         plants=plants,
-        doubted=["P5"],
+        unknown_follow_up=["P5"],
         replacements=[
             lost("P1", "2024-06-01"),
             lost("P2", "2025-01-20"),

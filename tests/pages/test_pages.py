@@ -135,4 +135,4 @@ def test_every_decision_leads_to_a_row_that_is_there(study: Study) -> None:
             continue
         for decision in todo:
             assert f'id="{decision.anchor}"' in pages[names[decision.page]]._repr_html_()
-            assert decision.what and decision.where and decision.certainty
+            assert decision.what and decision.where and decision.confidence

@@ -62,7 +62,7 @@ CASES: dict[str, dict[str, str | bytes]] = {
     Code.RAGGED_ROW: visits("P1,,2025-03-06,3"),
     Code.LOST_QUOTE: visits('P1,,2025-03-06,3,,,,,,"never closed'),
     Code.MISSING_VALUE: visits(",,2025-03-06,3,,,,,,"),
-    Code.REPEATED_HEADS: {"sites": SITES + SITES.split("\n", maxsplit=1)[0] + "\n"},
+    Code.REPEATED_HEADER: {"sites": SITES + SITES.split("\n", maxsplit=1)[0] + "\n"},
     Code.TOTALS_ROW: visits("Total,,,3,,,,,,"),
     Code.UNREADABLE_DATE: visits("P1,,2025-02-30,3,,,,,,"),
     Code.PLACEHOLDER_DATE: plants("P1,S1,A1,Ficus lyrata,1900-01-01,,,,,"),

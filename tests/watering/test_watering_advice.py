@@ -503,10 +503,10 @@ def test_a_look_that_would_often_find_moist_soil_is_never_printed_as_a_watering(
     assert care_sheet._how_often(0.1, 0.2) == "at most looks"
     plants = review.advice.plants
     looks = plants["plants"] * costs.QUARTER_DAYS / plants["inspection_interval"] * (1 - review.model.price.missed)
-    assert plants["moist_looks"].between(0, 1).all() and plants["moist_looks"].max() > 0.5
+    assert plants["moist_inspections"].between(0, 1).all() and plants["moist_inspections"].max() > 0.5
     assert (looks > 0).all()
     at_most = care_sheet.sheet_rows(review)["water"].str.endswith("at most looks").sum()
-    assert at_most == (plants["moist_looks"] <= 0.2).sum()
+    assert at_most == (plants["moist_inspections"] <= 0.2).sum()
 
 
 def test_the_season_turns_on_the_next_day_that_the_settings_name() -> None:
