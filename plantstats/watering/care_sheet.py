@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     from plantstats.watering.advice import Advice
     from plantstats.watering.review import WateringReview
 
-WHOLE_DAYS = ("usually_by", "look_every", "too_many_from", "now")
+WHOLE_DAYS = ("usually_by", "inspection_interval", "too_many_from", "now")
 OWN_WAY_OUT = "often too dry: see Visits"
 OF_SITES = ("site_id", "client_id", "plants", "now", "advised", "decision", "reason", "own_way_out")
 ESTIMATES = ("too_dry_now", "too_dry_advised", "cost_now", "cost_advised", "saving", "saving_low", "saving_high")
@@ -217,7 +217,9 @@ def sheet_rows(review: WateringReview, known: Known | None = None, advice: Advic
     start = review.turns_on if later else review.as_of
     last_visit = seen.groupby(plants["site_id"]).transform("max")
     visits = [_visits(day, every, start) for day, every in zip(last_visit, plants["visit_every"], strict=True)]
-    looks = [_looks(day, look, dates) for day, look, dates in zip(seen, plants["look_every"], visits, strict=True)]
+    looks = [
+        _looks(day, look, dates) for day, look, dates in zip(seen, plants["inspection_interval"], visits, strict=True)
+    ]
     depth = plants["pot"].map(DRY_DEPTH).fillna(DRY_DEPTH["unknown"])
     number = plants["plants"].map(lambda n: f" ({n} plants)" if n > 1 else "")
     name = known.of_plants("common_name", plants["plant_id"]).astype("object").fillna(plants["species"])
@@ -242,7 +244,7 @@ def sheet_rows(review: WateringReview, known: Known | None = None, advice: Advic
             "due": [
                 bool(look) and bool(dates) and look[0] == dates[0] for look, dates in zip(looks, visits, strict=True)
             ],
-            "look_every": plants["look_every"],
+            "inspection_interval": plants["inspection_interval"],
             "water": [
                 f"{'reservoir empty, ' if p == RESERVOIR else ''}top {d:g} cm dry: "
                 f"{_how_often(m, review.max_still_moist_share)}"

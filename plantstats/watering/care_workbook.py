@@ -147,7 +147,9 @@ def _fill(sheet: Any, rows: pd.DataFrame, made: str, formats: dict[str, Any]) ->
 def _texts(row: Any) -> list[tuple[str, str]]:
     """What a plant's row says, column by column, and in which format."""
     watered = day_text(row.watered) if row.watered is not None else ""
-    looks = ", ".join(day_text(day) for day in row.looks) or (f"every {row.look_every} days" if not row.visits else "")
+    looks = ", ".join(day_text(day) for day in row.looks) or (
+        f"every {row.inspection_interval} days" if not row.visits else ""
+    )
     return [
         (BOX if row.due or not row.visits else "", "box"),
         (row.place, "strong"),

@@ -37,7 +37,7 @@ def plants(site_id: str, count: int, **other: object) -> pd.DataFrame:
         "watered": date(2026, 9, 21),
         "looks": VISITS,
         "due": True,
-        "look_every": 14,
+        "inspection_interval": 14,
         "water": "top 3 cm dry: at most looks",
         "usually": "30 Sep",
         "mark": "new in its place",
