@@ -25,6 +25,7 @@ from plantstats.errors import PlantstatsError
 from plantstats.records import load, species_table
 from plantstats.reporting import provenance
 from plantstats.reporting.display import Named
+from plantstats.schema.text import nearest
 from plantstats.store import Store
 
 if TYPE_CHECKING:
@@ -46,6 +47,7 @@ NAMED = (
     ("client", "sites", "client_id", "client_name"),
     ("species", "plants", "species", "common_name"),
 )
+LIKE = 0.9  # likeness of a species' name to a known one from which on it is taken for misspelt
 KEPT_PROGRAMS = 3  # sets of results, of other inputs or programs, that stay beside the present one
 
 
@@ -214,6 +216,12 @@ class Study:
             if column in frame:
                 given = frame[[key, column]].dropna().drop_duplicates(key)
                 names.setdefault(kind, {}).update(zip(given[key], given[column], strict=True))
+        # A species of nearly a known name is told with a mark wherever it is named.
+        known = species_table()["name"].tolist()
+        for species in self.records.table("plants")["species"].dropna().unique():
+            if species not in known and (near := nearest(species, known, LIKE)) is not None:
+                named = names.setdefault("species", {})
+                named[species] = f"{named.get(near, near)}, misspelt?"
         return names
 
     def name_of(self, kind: str, code: str) -> Named:

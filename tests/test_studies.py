@@ -104,3 +104,10 @@ def test_a_quote_is_priced_once_and_again_when_its_list_changes(tmp_path, monkey
     Path(listed).write_text(calls[0] + "\n", encoding="utf-8")
     plantstats.study(folder, as_of="2025-03-31").quote(listed, terms)
     assert len(calls) == 2
+
+
+def test_a_species_of_nearly_a_known_name_is_marked_wherever_it_is_named() -> None:
+    # data_demo/README.md, fault 8: one Ficus lyrata is written Ficus lyratta.
+    study = plantstats.study(EXAMPLE.parent)
+    assert study.name_of("species", "Ficus lyratta") == "fiddle-leaf fig, misspelt? (Ficus lyratta)"
+    assert study.name_of("species", "Ficus lyrata") == "fiddle-leaf fig (Ficus lyrata)"

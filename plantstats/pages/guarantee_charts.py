@@ -71,6 +71,7 @@ class CostChart:
                 fontsize=LETTERS,
                 fontweight="bold" if colour == ACCENT else "normal",
                 color=colour,
+                bbox={"facecolor": "white", "edgecolor": "none", "pad": 0.5},
             )
         ax.set_xlim(0, top)
         ax.set_yticks([])

@@ -78,7 +78,7 @@ def offer_page(study: Study, made: PricedQuote) -> Page:
         f": an offer to {whom}." if whom else "."
     )
     lines = tables.offer_table(quote, offered)
-    lines["Plant"] = [study.name_of("species", species) for species in lines["Plant"]]
+    lines["Plant"] = _plants(study, lines["Plant"])
     agreed = pd.DataFrame(
         {"For": [terms.client or "the client", company or "us"], "Name": "", "Date": "", "Signature": ""},
         dtype="object",
@@ -97,7 +97,12 @@ def offer_page(study: Study, made: PricedQuote) -> Page:
         ),
     ]
     found = quote_findings.client_findings(quote, offered)
-    return Page(OFFER, verdict, sections, found, 0, texts.offer_sentences(quote, offered)[:1])
+    return Page(OFFER, verdict, sections, found, 0)
+
+
+def _plants(study: Study, species: pd.Series) -> pd.Series:
+    """Common names first; the row of the whole has none."""
+    return pd.Series([study.name_of("species", code) if code else "" for code in species], dtype="object")
 
 
 def _day(day: date) -> str:
@@ -127,7 +132,7 @@ def _last_year(made: PricedQuote) -> Section:
 
 def _lines(study: Study, made: PricedQuote) -> Listing:
     lines = tables.line_table(made.quote, made.price)
-    lines["Plant"] = [study.name_of("species", species) for species in lines["Plant"]]
+    lines["Plant"] = _plants(study, lines["Plant"])
     return Listing("The list", lines, numeric=[c for c in lines if c not in ("Place", "Plant", "Light")], total=True)
 
 
