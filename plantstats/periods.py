@@ -222,31 +222,6 @@ def same_quarter_last_year(period: Period) -> Period:
     return previous_quarters(period, 4)[0]
 
 
-def iso_week(days: pd.Series) -> pd.Series:
-    """Name of the ISO week of each day.
-
-    Parameters
-    ----------
-    days : pandas.Series
-        Dates.
-
-    Returns
-    -------
-    pandas.Series of str
-        Such as "2026-W53", in which year and week belong together; missing stays missing.
-
-    Notes
-    -----
-    ISO 8601: a week starts on Monday and belongs to the year of its Thursday.
-
-    Examples
-    --------
-    >>> iso_week(pd.Series(["2027-01-01"])).tolist()
-    ['2026-W53']
-    """
-    return pd.to_datetime(days).dt.strftime("%G-W%V")
-
-
 def in_heating_season(days: pd.Series, season: HeatingSeason) -> pd.Series:
     """Whether each day lies in the heating season.
 

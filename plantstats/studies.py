@@ -581,6 +581,13 @@ class Study:
         return watering.review(self.records, self.period, self.as_of, self.client, time=self.exposure())
 
     @kept
+    def drying_check(self) -> pd.DataFrame:
+        """Shares dry by day as fitted and without any distribution (see `watering.sensitivity.against_turnbull`)."""
+        from plantstats.watering import sensitivity  # noqa: PLC0415
+
+        return sensitivity.against_turnbull(self.visit_advice().model)
+
+    @kept
     def visit_results(self) -> pd.DataFrame:
         """Findings on drying and visit intervals.
 

@@ -103,20 +103,6 @@ def test_adding_months_stops_at_the_end_of_a_short_month():
     assert periods.add_months(date(2025, 1, 31), -2) == date(2024, 11, 30)
 
 
-def test_iso_weeks_keep_year_and_week_together_at_the_turn_of_the_year():
-    # ISO 8601: 2010-12-31 is 2010-W52, 2011-01-03 is 2011-W01, 2019-12-30 is 2020-W01. The four visits below,
-    # two by two in one week, were split over four by '%Y-W%V'.
-    days = pd.Series(
-        pd.to_datetime(
-            ["2010-12-31", "2011-01-03", "2019-12-30", "2024-12-30", "2025-01-02", "2026-12-31", "2027-01-03", None]
-        )
-    )
-    weeks = periods.iso_week(days)
-    assert list(weeks[:3]) == ["2010-W52", "2011-W01", "2020-W01"]
-    assert list(weeks[3:7]) == ["2025-W01", "2025-W01", "2026-W53", "2026-W53"]
-    assert weeks.isna()[7]
-
-
 def test_a_heating_season_over_the_turn_of_the_year_is_half_open():
     season = ((10, 15), (4, 15))
     days = pd.Series(pd.to_datetime(["2025-10-14", "2025-10-15", "2026-01-01", "2026-04-14", "2026-04-15", None]))

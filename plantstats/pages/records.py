@@ -15,7 +15,6 @@ from plantstats.studies import Study
 
 TITLE = "Records"
 MEND_FIRST = 5
-READINGS = {"rh_percent": "humidity", "temp_c": "temperature"}
 DOUBTS = {
     "loss_rate_as_recorded": "as recorded",
     "loss_rate_without_doubtful": "without plants whose history cannot be",

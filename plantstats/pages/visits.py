@@ -15,7 +15,6 @@ from plantstats.studies import Study
 from plantstats.watering.ways_out import ACCEPT, BARS_LONGER, LOOK, OTHER_SPECIES, SUB_IRRIGATION, TOO_DRY
 
 TITLE = "Visits"
-ADVICE_WORDS = {"shorter": "come more often", "longer": "come less often"}
 
 
 def page(study: Study) -> Page:

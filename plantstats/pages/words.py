@@ -25,13 +25,6 @@ PAID_BY = {
     "other": "not recorded",
     "not_replaced": "nobody: not replaced",
 }
-LIGHT_WORDS = {
-    "low": "low light",
-    "medium": "medium light",
-    "high": "high light",
-    "sun": "sun",
-    "unknown": "light unknown",
-}
 
 
 def cause(code: str) -> str:

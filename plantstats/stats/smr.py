@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
 
 import numpy as np
 import numpy.typing as npt
@@ -18,7 +17,6 @@ EXACT = "exact Poisson limits, widened for over-dispersion (Spiegelhalter 2005)"
 FALSE_DISCOVERY = 0.10  # of the groups that are flagged, the share that may be so by chance
 WINSOR = 0.10  # Spiegelhalter 2005: the outer tenth on each side is drawn in, so that it hides no outlier
 MIN_GROUPS = 5  # with fewer, chance alone moves the measure of over-dispersion by more than half
-FUNNEL = (0.001, 0.025, 0.975, 0.999)  # Spiegelhalter 2005: about two and three standard deviations
 
 
 class SmrError(ValueError):
@@ -139,50 +137,6 @@ def p_value(observed: Counts, expected: Counts, dispersion: float = 1.0) -> Arra
     upper = np.where(count > 0, special.gammainc(np.maximum(count, 1e-300), expectation), 1.0)
     lower = special.gammaincc(count + 1, expectation)
     return np.asarray(np.minimum(1.0, 2 * np.minimum(upper, lower)))
-
-
-def funnel_limits(expected: Counts, dispersion: float = 1.0, tails: Sequence[float] = FUNNEL) -> pd.DataFrame:
-    """Limits between which observed / expected stays by chance, for a funnel chart.
-
-    Parameters
-    ----------
-    expected : array_like
-        Above 0.
-    dispersion : float
-    tails : sequence of float
-        Probabilities below each limit.
-
-    Returns
-    -------
-    pandas.DataFrame
-        One row per expected value: expected, and one column per tail (named by it): the limit as a ratio, not below 0.
-
-    Raises
-    ------
-    SmrError
-        For expected counts of 0 or less.
-
-    References
-    ----------
-    Spiegelhalter 2005, appendix A.1.1: Poisson quantile, interpolated; distances from 1 multiplied by the root of the
-    dispersion.
-
-    Examples
-    --------
-    >>> funnel_limits([20]).round(2).values.tolist()
-    [[20.0, 0.36, 0.56, 1.44, 1.74]]
-    """
-    expectation = np.atleast_1d(np.asarray(expected, dtype="float64"))
-    if not np.all(expectation > 0):
-        raise SmrError("funnel limits need expected losses above 0")
-    table = pd.DataFrame({"expected": expectation})
-    for p in tails:
-        count = stats.poisson.ppf(p, expectation)
-        reached = stats.poisson.cdf(count, expectation)
-        part = (reached - p) / stats.poisson.pmf(count, expectation)
-        limit = (count - part) / expectation
-        table[f"{p:g}"] = np.maximum(0.0, 1 + (limit - 1) * np.sqrt(dispersion))
-    return table
 
 
 def flagged(p: Counts, share: float = FALSE_DISCOVERY) -> npt.NDArray[np.bool_]:

@@ -93,21 +93,6 @@ def test_p_is_below_five_percent_exactly_where_the_limits_leave_out_one(dispersi
     assert smr.p_value([7], [3.0])[0] == pytest.approx(2 * 0.0335085, abs=1e-6)
 
 
-def test_funnel_limits_equal_the_interpolated_exact_ones():
-    # Spiegelhalter 2005, Stat Med 24:1185, appendix A.1 (formula from memory); limits below 0 are shown as 0.
-    for quantity, value in published("funnel").items():
-        expected, tail = quantity.removeprefix("E=").split(" p=")
-        got = smr.funnel_limits(float(expected))
-        assert got[f"{float(tail):g}"][0] == pytest.approx(max(0, value), rel=1e-8, abs=1e-12)
-
-
-def test_over_dispersed_funnel_limits_lie_further_from_one():
-    plain, wide = (smr.funnel_limits([100.0], d).iloc[0] for d in (1.0, 4.0))
-    assert wide["0.975"] - 1 == pytest.approx(2 * (plain["0.975"] - 1))
-    with pytest.raises(SmrError, match="above 0"):
-        smr.funnel_limits([1.0, 0.0])
-
-
 def test_the_false_discovery_rule_gives_the_published_worked_example():
     # Benjamini and Hochberg 1995, section 4: 15 p-values, rate 5%: the first four are rejected (from memory).
     p = [
