@@ -55,6 +55,9 @@ def main(arguments: Sequence[str] | None = None) -> int:
         return PIPE_CLOSED
     except OSError as error:
         return _fault(chosen, f"{error.filename or 'a file'}: {error.strerror or error}; nothing was finished")
+    except _engine_errors() as error:
+        room = "no room left to work in, on the disk or in memory"
+        return _fault(chosen, f"{room}: {str(error).splitlines()[0]}; nothing was finished")
     except KeyboardInterrupt:
         print(f"plantstats {chosen.name}: stopped; nothing was changed", file=sys.stderr)
         return STOPPED
@@ -64,6 +67,12 @@ def main(arguments: Sequence[str] | None = None) -> int:
 def _fault(chosen: argparse.Namespace, text: str) -> int:
     print(f"plantstats {chosen.name}: {text}", file=sys.stderr)
     return 1
+
+
+def _engine_errors() -> tuple[type[Exception], ...]:
+    """What the engine that runs the queries raises on a full disk or memory; none where it was not loaded."""
+    engine = sys.modules.get("duckdb")
+    return (engine.IOException, engine.OutOfMemoryException) if engine else ()
 
 
 def _speak_utf8() -> None:

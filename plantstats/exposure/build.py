@@ -33,7 +33,7 @@ WHOLE = ("HUGEINT", "BIGINT", "INTEGER")
 LABELS = {
     "plant_id": "select plant_id from spans",
     "site_id": "select site_id from places",
-    "client_id": "select client_id from sites union select client_id from spans",
+    "client_id": "select client_id from sites union select client_id from spans union select 'unknown'",
     "species": "select species from spans",
     "light": "select light from places union select 'unknown'",
     "pot": "select pot from spans",

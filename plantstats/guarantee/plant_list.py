@@ -17,27 +17,8 @@ from plantstats.records.detect import open_file
 from plantstats.records.load import to_pandas
 from plantstats.records.write import TableWriter, set_aside_frame
 from plantstats.schema.light import band_of_lux
-from plantstats.schema.tables import TABLES, Column, Table
-from plantstats.settings import TableSettings
+from plantstats.schema.tables import PLANT_LIST
 
-PLANTS = TABLES["plants"]
-LIST = Table(
-    "quote",
-    (
-        Column("position", "id"),
-        Column("site_id", "id"),
-        PLANTS.column("species"),
-        PLANTS.column("cultivar"),
-        PLANTS.column("pot_cm"),
-        PLANTS.column("light"),
-        PLANTS.column("light_lux"),
-        PLANTS.column("planter"),
-        Column("quantity", "count", low=0, high=100_000),
-        Column("unit_cost", "measure", True, low=0, high=1e9, unit="money"),
-        Column("labour_minutes", "measure", low=0, high=24 * 60, unit="minutes"),
-        PLANTS.column("installed_on"),
-    ),
-)
 NEW_SITE = "(new site)"
 HEADS = {"pot": "pot_cm"}  # columns of `read` that are made from another
 
@@ -55,9 +36,9 @@ def read(path: Path, settings: Settings) -> Listed:
     Parameters
     ----------
     path : pathlib.Path
-        A CSV, XLSX, ODS or Parquet file with the columns of LIST (species and unit_cost are needed).
+        A CSV, XLSX, ODS or Parquet file with the columns of PLANT_LIST (species and unit_cost are needed).
     settings : Settings
-        Of the records: currency, light scheme, units, names of species; tables.quote is not asked.
+        Of the records: currency, light scheme, units, names of species, and `tables.quote`.
 
     Returns
     -------
@@ -75,11 +56,11 @@ def read(path: Path, settings: Settings) -> Listed:
     -----
     Keeps every line of the file: a quote for a part of a list would be a wrong quote.
     """
-    options = TableSettings()
+    options = settings.table(PLANT_LIST.name)
     with tempfile.TemporaryDirectory() as folder:
         target = Path(folder) / "quote.parquet"
-        with TableWriter(LIST, target) as writer:
-            writer.add_file(open_file(path, path.parent, LIST, options), options, settings)
+        with TableWriter(PLANT_LIST, target) as writer:
+            writer.add_file(open_file(path, path.parent, PLANT_LIST, options), options, settings)
         aside = set_aside_frame(writer.set_aside)
         listed = to_pandas(pq.read_table(target))
     faults = [

@@ -68,7 +68,7 @@ CATALOGUE: dict[str, Entry] = {
     Code.UNKNOWN_CODE: _impossible("code that is not known", "map the code under codes in the settings"),
     Code.SPREADSHEET_ERROR: _impossible("spreadsheet error in a cell", "repair the formula and save again"),
     Code.DOUBTFUL_ID: _impossible("number cell in place of an id", "format the column as text and enter the id again"),
-    Code.DUPLICATE_KEY: _impossible("id that stands twice", "give each plant and site one row"),
+    Code.DUPLICATE_KEY: _impossible("id that stands twice", "give each plant and site one row, the right one"),
     # Impossible histories.
     "replaced_before_installed": _impossible("replaced before it was installed", "correct installed_on or replaced_on"),
     "found_after_replaced": _impossible("found after it was replaced", "correct found_on or replaced_on"),
@@ -93,6 +93,7 @@ CATALOGUE: dict[str, Entry] = {
     "orphan_site": _impossible("site id that is not in sites", "add the site, or correct the id"),
     "orphan_client": _impossible("client id that is not in sites", "correct the client id"),
     Code.SAME_LINE_TWICE: _impossible("the same line more than once", "remove the second copy of the export"),
+    Code.SENT_TWICE: _impossible("the same line again some minutes later", "remove it, if one look was sent twice"),
     "far_future": _impossible("date far in the future", "correct the year"),
     # Suspected.
     "after_the_cut": _suspected("after the cut", "nothing, if the export is newer than the report", expected=True),
@@ -104,6 +105,7 @@ CATALOGUE: dict[str, Entry] = {
     "silent_swap": _suspected("silent swap: from poor to perfect between two visits", "enter the replacement, if so"),
     "missed_visits": _suspected("visits missing against the plan", "enter missed visits with status missed"),
     "heaped_readings": _suspected("readings rounded to fives and tens", "read the instrument to its last digit"),
+    "never_visited": _suspected("plants that no visit names", "visit them, or enter that they are gone"),
     "late_entry": _suspected("newest weeks not complete", "wait for the late entries before reading the newest weeks"),
     "unusual_value": _suspected("unusual value", "check the reading and its unit"),
     "moved_mean": _suspected("mean that the values set aside would move", "declare the unit, if they are in another"),

@@ -20,6 +20,7 @@ OLD_YEARS = 30
 LATE_WEEKS, USUAL_WEEKS, LATE_SHARE = 4, 12, 0.6
 LATE_LEAST = 5  # visit lines a week; with fewer, an empty week is nothing unusual
 EARLY_DAYS = 90
+UNSEEN_DAYS = 60  # in place for so long before the last line of its site (rule of thumb: two of the longest rounds)
 
 
 def queries(as_of: str, cut: bool) -> list[str]:
@@ -46,7 +47,7 @@ def queries(as_of: str, cut: bool) -> list[str]:
         _old(),
         _begin(),
     ]
-    return [*rules, _late(as_of)] if cut else rules
+    return [*rules, _late(as_of), _never_visited(as_of)] if cut else rules
 
 
 def _swaps() -> str:
@@ -167,3 +168,25 @@ def _late(as_of: str) -> str:
             || string_agg(coalesce(w.n, 0)::varchar, ', ' order by r.week desc) as text
         from range({LATE_WEEKS}) r(week) left join weeks w on w.week = r.week cross join usual u
         where u.n >= {LATE_LEAST} and coalesce(w.n, 0) < {LATE_SHARE} * u.n group by u.file, u.n"""
+
+
+def _never_visited(as_of: str) -> str:
+    """Plants that no line of the log names, at sites where it names plants: counted by site, with the first ids."""
+    return f"""
+        with seen as (
+            select distinct plant_id from visits where plant_id is not null and visited_on <= date '{as_of}'
+        ), logged as (
+            select p.site_id, max(v.visited_on) as last_on from visits v join plants p using (plant_id)
+            where v.visited_on <= date '{as_of}' group by 1
+        ), gone as (
+            select plant_id, min(replaced_on) as gone_on from replacements group by 1
+        )
+        select 'never_visited' as code, 'plants' as "table", p.file, min(p.line) as line, p.site_id, count(*) as count,
+            p.site_id || ': ' || count(*) || ' plants in place that no visit line names, such as '
+            || array_to_string(list_slice(list(p.plant_id order by p.line), 1, 5), ', ') as text
+        from plants p join logged l using (site_id) left join gone g using (plant_id)
+        where p.plant_id not in (select plant_id from seen) and coalesce(p.quantity, 1) > 0
+            and coalesce(p.installed_on, date '1800-01-01') <= l.last_on - {UNSEEN_DAYS}
+            and coalesce(p.removed_on, g.gone_on, date '9999-12-31') > l.last_on
+            and p.plant_id not in (select plant_id from moves)
+        group by p.file, p.site_id"""

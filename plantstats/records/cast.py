@@ -47,8 +47,8 @@ class CastColumn:
         Texts that leave a row empty: blank ones, and an empty cause (which is read as unknown).
     raw, outcome : pyarrow.Array
         Of a cause: the text as written, and what became of the plant.
-    between : dict of str to pyarrow.Array
-        Least and most of a word for a count, by column.
+    more : dict of str to pyarrow.Array
+        Least and most of a word for a count, minute of the day of a date, by column.
     """
 
     definition: Column
@@ -60,7 +60,7 @@ class CastColumn:
     empty: np.ndarray
     raw: pa.Array | None = None
     outcome: pa.Array | None = None
-    between: dict[str, pa.Array] = field(default_factory=dict)
+    more: dict[str, pa.Array] = field(default_factory=dict)
 
 
 def cast_texts(
@@ -153,5 +153,7 @@ def _cast_column(column: Column, parsed: Parsed, texts: list[str]) -> CastColumn
     empty = blank | np.array([not strip_marker(text).strip() for text in texts], dtype=bool)
     # A text that is no word has neither a least nor a most.
     limits = [parsed.between.get(n, (None, None)) for n in range(len(texts))]
-    between = {name: pa.array([limit[end] for limit in limits], pa.int64()) for end, name in enumerate(column.between)}
-    return CastColumn(column, texts, parsed.notes, readings, [*conditions], blank, empty, raw, outcome, between)
+    more = {name: pa.array([limit[end] for limit in limits], pa.int64()) for end, name in enumerate(column.between)}
+    if column.clock:
+        more[column.clock] = pa.array([parsed.minutes.get(n) for n in range(len(texts))], pa.int64())
+    return CastColumn(column, texts, parsed.notes, readings, [*conditions], blank, empty, raw, outcome, more)

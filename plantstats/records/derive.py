@@ -11,6 +11,7 @@ import pyarrow.compute as pc
 import pyarrow.parquet as pq
 
 from plantstats.schema.light import band_of_lux
+from plantstats.schema.tables import OPEN_END
 from plantstats.settings import Settings
 from plantstats.writing import whole_file
 
@@ -43,6 +44,7 @@ def fill(target: Path, settings: Settings) -> list[tuple[Any, ...]]:
 
     filled["plants"] = _fill_light(tables["plants"], settings, note)
     filled["plants"] = _fill_guarantee(filled["plants"], settings, note)
+    _count_guarantees(filled["plants"], note)
     filled["sites"] = _fill_observed(tables["sites"], settings, note)
     filled["replacements"] = _fill_covered(tables["replacements"], filled["plants"], settings, note)
     for name, table in filled.items():
@@ -90,6 +92,21 @@ def _fill_guarantee(plants: pa.Table, settings: Settings, note: Any) -> pa.Table
     note("plants", "guarantee", "guarantee_until", int(wanted.sum()), text)
     column = pa.chunked_array([pa.array(ends, pa.timestamp("us"), from_pandas=True)]).cast(pa.date32())
     return _set(plants, "guarantee_until", column)
+
+
+def _count_guarantees(plants: pa.Table, note: Any) -> None:
+    """Say how many ends of guarantees are certain, open, unknown and in error."""
+    until, installed = (plants.column(name) for name in ("guarantee_until", "installed_on"))
+    known = int(pc.sum(pc.is_valid(until)).as_py() or 0)
+    if not known:
+        return
+    opened = int(pc.sum(pc.equal(until, pa.scalar(OPEN_END))).as_py() or 0)
+    wrong = int(pc.sum(pc.less(until, installed)).as_py() or 0)
+    text = (
+        f"last days of guarantees: {known - opened - wrong:,} certain, {opened:,} without end, {len(plants) - known:,} "
+        f"unknown (blank or set aside), {wrong:,} in error (before the plant came)"
+    )
+    note("plants", "guarantee dates", "guarantee_until", 0, text)
 
 
 def add_months(days: pd.Series, months: int, month_end: str) -> pd.Series:

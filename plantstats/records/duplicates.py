@@ -1,5 +1,7 @@
 """Rows that repeat an earlier row in every column: the same export twice, set aside; a true second visit differs.
 
+Where a log holds the time of day, equal lines more than NEAR minutes apart are two looks and both are used.
+
 Only tables in which a row is one look or one reading are searched. Two equal lines of `replacements` may be two
 plants of one counted line; they stay, and `plantstats.quality` names them.
 """
@@ -15,10 +17,12 @@ import pyarrow.parquet as pq
 
 from plantstats.records.rows import SET_ASIDE
 from plantstats.schema.faults import Code
-from plantstats.schema.tables import TABLES
+from plantstats.schema.tables import TABLES, schema
 from plantstats.writing import whole_file
 
 SEARCHED = ("visits", "readings", "moves")
+# Lines alike but for so many minutes are one look sent twice; further apart they are two (rule of thumb).
+NEAR = 10
 
 
 def set_aside(target: Path, account: list[dict[str, Any]]) -> list[pa.Table]:
@@ -56,7 +60,9 @@ def set_aside(target: Path, account: list[dict[str, Any]]) -> list[pa.Table]:
 def _remove_repeats(path: Path, name: str) -> pa.Table | None:
     if pq.read_metadata(path).num_rows < 2:
         return None
-    columns = ", ".join([*TABLES[name].names, *(limit for c in TABLES[name].columns for limit in c.between)])
+    table = TABLES[name]
+    clock = next((c.clock for c in table.columns if c.clock), "null::bigint")
+    columns = ", ".join(f.name for f in schema(table) if f.name not in ("file", "line", clock))
     engine = duckdb.connect()
     engine.execute(
         f"set memory_limit = '1GB'; set threads = 2; set temp_directory = '{path.parent.as_posix()}/spill'"
@@ -70,22 +76,27 @@ def _remove_repeats(path: Path, name: str) -> pa.Table | None:
     if not engine.sql("select count(*) from likely").fetchall()[0][0]:
         return None
     engine.execute(f"""create table turns as
-        select {columns}, file, line, row_number() over w as turn, first_value(file) over w as first_file,
+        select {columns}, file, line, {clock} as minute,
+            lag({clock}) over w as minute_before, row_number() over w as turn, first_value(file) over w as first_file,
             first_value(line) over w as first_line
         from rows where hash({columns}) in (select row from likely)
-        window w as (partition by {columns} order by file, line)""")
-    plant = "plant_id" if "plant_id" in TABLES[name].names else "null"
-    site = "site_id" if "site_id" in TABLES[name].names else "null"
+        window w as (partition by {columns}, {clock} is null order by {clock}, file, line)""")
+    engine.execute(f"""create table repeats as select *, coalesce(minute - minute_before, 0) as apart
+        from turns where turn > 1 and coalesce(minute - minute_before, 0) <= {NEAR}""")
+    plant = "plant_id" if "plant_id" in table.names else "null"
+    site = "site_id" if "site_id" in table.names else "null"
     faults = engine.sql(f"""
-        select '{name}', file, line, null, '', '{Code.SAME_LINE_TWICE}', 'row', 'the same in every column as '
-            || case when file = first_file then '' else first_file || ' ' end
-            || 'line ' || first_line || '; one of them is used', {plant}, {site}
-        from turns where turn > 1 order by file, line""").fetchall()
+        select '{name}', file, line, null, '', case when apart = 0 then '{Code.SAME_LINE_TWICE}'
+                else '{Code.SENT_TWICE}' end, 'row',
+            'the same in every column as ' || case when file = first_file then '' else first_file || ' ' end
+            || 'line ' || first_line || case when apart = 0 then '' else ' but for ' || apart || ' minutes' end
+            || '; one of them is used', {plant}, {site}
+        from repeats order by file, line""").fetchall()
     if not faults:
         return None
     with whole_file(path) as fresh:
         engine.sql("""select * from rows r where not exists (
-            select 1 from turns t where t.turn > 1 and t.file = r.file and t.line = r.line) order by file, line
+            select 1 from repeats t where t.file = r.file and t.line = r.line) order by file, line
             """).write_parquet(str(fresh), compression="zstd")
     return pa.table(
         [pa.array(column, f.type) for column, f in zip(zip(*faults, strict=True), SET_ASIDE, strict=True)],

@@ -13,7 +13,7 @@ from python_calamine import CalamineError, CalamineWorkbook
 
 from plantstats.records.csv import TEXT, Block
 from plantstats.records.errors import RecordError
-from plantstats.records.header import MOST_COLUMNS, find_header
+from plantstats.records.header import MOST_COLUMNS, find_header, map_header
 from plantstats.records.parse.context import DATE_CELL, NO_VALUE, NUMBER_CELL, strip_marker
 from plantstats.records.xlsx_marks import Position, SheetMarks, XlsxMarks
 from plantstats.schema.tables import Table
@@ -180,8 +180,7 @@ class WorkbookFile:
             rows = book.get_sheet_by_name(name).to_python(skip_empty_area=False, nrows=FIRST_ROWS)
             texts = [(n, [cell_text(c) for c in row]) for n, row in enumerate(rows)]
             header = find_header(texts, self.table, self.options)[1] if texts else []
-            required = [self.options.columns.get(c.name, c.name) for c in self.table.columns if c.required]
-            if set(map(normalize_header, required)) <= set(map(normalize_header, header)):
+            if not map_header(header, self.table, self.options).faults:
                 fitting.append(name)
         if len(fitting) != 1:
             shown = ", ".join(fitting or open_names)

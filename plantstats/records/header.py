@@ -132,6 +132,8 @@ def map_header(header: list[str], table: Table, options: TableSettings) -> Heade
         if places:
             mapping.columns[name] = places
             taken |= set(places)
+        elif name == "plant_id" and table.place and _by_place(table, positions, options):
+            continue
         elif table.column(name).required:
             spare = [h for p, h in enumerate(header) if p not in taken and h.strip()]
             near = nearest(name, spare, cutoff=0.6)
@@ -145,3 +147,8 @@ def map_header(header: list[str], table: Table, options: TableSettings) -> Heade
         mapping.faults.append(f"no column {' or '.join(table.either)}")
     mapping.unused = [h for p, h in enumerate(header) if p not in taken and h.strip()]
     return mapping
+
+
+def _by_place(table: Table, positions: dict[str, list[int]], options: TableSettings) -> bool:
+    """Whether the heads name the place of each plant, which stands for a plant id where there is none."""
+    return all(normalize_header(options.columns.get(name, name)) in positions for name in table.place)

@@ -19,8 +19,8 @@ import duckdb
 import pyarrow as pa
 import pyarrow.parquet as pq
 
-from plantstats.records.rows import SET_ASIDE
-from plantstats.schema.faults import Code
+from plantstats.records import keys
+from plantstats.schema.tables import TABLES
 
 # Both: so many ids that were seen again after their replacement, and this share of those that could have been (rule
 # of thumb: a slip of the hand is rare, a way of tagging is not).
@@ -32,7 +32,8 @@ LISTED_LATE = 3  # days by which an installation may be dated before the replace
 # Replacements after which the place stays empty, unless something is noted there later.
 EMPTY_AFTER = ("lease_end", "removed")
 RULES = {
-    "auto": "these ids were visited, replaced or installed again after a replacement, and no plant of another id came",
+    "auto": "these ids name places, or were visited, replaced or installed again after a replacement while no plant of "
+    "another id came",
     "place": "so the settings say (plant_ids = 'place')",
 }
 
@@ -112,10 +113,15 @@ def separate(
     histories = _histories(engine, by_id)
     lives = {id_: list(_lives(histories[id_])) for id_ in sorted(_reused(engine, plant_ids, histories))}
     lives = {id_: of for id_, of in lives.items() if len(of) > 1}
-    doubled = [row for id_, own in by_id.items() if id_ not in lives for row in own[1:]]
+    doubled = [
+        (own[n], reason)
+        for id_, own in by_id.items()
+        if id_ not in lives and len(own) > 1
+        for n, reason in keys.refuse(own, TABLES["plants"]).items()
+    ]
     if not lives and not doubled:
         return [], []
-    aside = {id(row) for row in doubled}
+    aside = {id(row) for row, _ in doubled}
     kept: list[dict[str, Any]] = []
     for row in rows:
         if row["plant_id"] not in lives:
@@ -123,7 +129,11 @@ def separate(
         elif row is by_id[row["plant_id"]][0]:
             kept += _plants(lives[row["plant_id"]], histories[row["plant_id"]])
     _replace(target / "plants.parquet", pa.Table.from_pylist(kept, schema=plants.schema))
-    faults = _set_aside(doubled, by_id, account)
+    faults = (
+        [keys.faults([row for row, _ in doubled], [reason for _, reason in doubled], TABLES["plants"], account)]
+        if doubled
+        else []
+    )
     if not lives:
         return faults, []
     _rename(engine, target, lives)
@@ -184,14 +194,20 @@ def _reused(engine: duckdb.DuckDBPyConnection, plant_ids: str, histories: dict[s
     if plant_ids == "plant":
         return set()
     several = {id_ for id_, history in histories.items() if len(history.listed) > 1 and history.ends}
+    # As rows without a plant id are named.
+    placed = {
+        id_
+        for id_, history in histories.items()
+        if history.ends and id_ == "{site_id}/{position}".format(**history.listed[0])
+    }
     if plant_ids == "place":
         return {id_ for id_, history in histories.items() if history.ends}
     ids = engine.execute(EVIDENCE).fetchall()
     again = several | {id_ for id_, again, own, _ in ids if again and not own}
     could = several | {id_ for id_, again, _, could_be_seen in ids if again or could_be_seen}
     if len(again) < FEWEST_IDS or len(again) < SHARE * len(could):
-        return set()
-    return several | {id_ for id_, _, own, _ in ids if not own and histories[id_].ends}
+        return placed
+    return placed | several | {id_ for id_, _, own, _ in ids if not own and histories[id_].ends}
 
 
 def _lives(history: History) -> Iterator[Life]:
@@ -256,21 +272,6 @@ def _rename(engine: duckdb.DuckDBPyConnection, target: Path, lives: dict[str, li
         path = target / f"{name}.parquet"
         fresh.write_parquet(str(path.with_suffix(".new")), compression="zstd")
         os.replace(path.with_suffix(".new"), path)
-
-
-def _set_aside(
-    doubled: list[dict[str, Any]], by_id: dict[str, list[dict[str, Any]]], account: list[dict[str, Any]]
-) -> list[pa.Table]:
-    faults = []
-    for row in doubled:
-        first = by_id[row["plant_id"]][0]
-        text = f"plant_id {row['plant_id']!r} stands already in {first['file']} line {first['line']}"
-        place = (row["file"], row["line"], "plant_id", row["plant_id"], str(Code.DUPLICATE_KEY), "row", text)
-        faults.append(dict(zip(SET_ASIDE.names, ("plants", *place, row["plant_id"], row["site_id"]), strict=True)))
-        file = next(r for r in account if r["table"] == "plants" and r["file"] == row["file"])
-        file["rows_used"] -= 1
-        file["rows_set_aside"] += 1
-    return [pa.Table.from_pylist(faults, schema=SET_ASIDE)] if faults else []
 
 
 def _replace(path: Path, table: pa.Table) -> None:

@@ -31,10 +31,18 @@ NOTED = """
     asof left join (select plant_id, moved_on, to_site_id from moves where to_site_id is not null) m
         on m.plant_id = d.plant_id and d.on_day > m.moved_on
     left join (select plant_id, any_value(site_id) as site_id from plants group by 1) p on p.plant_id = d.plant_id"""
+YOUNG_DAYS = 90  # before the first thing noted; older plants were there before the records (rule of thumb)
 # A site's records begin with the first thing noted there, or with the first installation there after the records of the
-# company have begun: what is installed from then on is on record from its first day.
-BEGINS = """
-    with company as (select min(on_day) as begins from noted), first as (
+# company have begun: what is installed from then on is on record from its first day. Where no plant is older than the
+# company's first rounds, its records begin with its first plants.
+BEGINS = f"""
+    with listed as (
+        select min(installed_on) as first_on, count(*) = count(installed_on) as all_known from plants
+    ), company as (
+        select case when l.all_known and l.first_on >= n.on_day - {YOUNG_DAYS} then least(l.first_on, n.on_day)
+            else n.on_day end as begins
+        from listed l, (select min(on_day) as on_day from noted) n where n.on_day is not null
+    ), first as (
         select site_id, min(on_day) as on_day from (
             select site_id, on_day from noted
             union all select site_id, installed_on from plants where installed_on >= (select begins from company))

@@ -89,6 +89,15 @@ class Rows:
         self.empty = np.ones(self.n, dtype=bool)
         for name, places in scanned.places.items():
             self._type_column(name, places)
+        self.placed = self._name_by_place()
+
+    def _name_by_place(self) -> int:
+        """Name plants by their place, such as S1/A1, where the file has no plant id at all; how many rows it named."""
+        has_ids = any(not self.columns[place].empty.all() for place in self.scanned.places.get("plant_id", ()))
+        if has_ids or not self.table.place or any(name not in self.values for name in self.table.place):
+            return 0
+        self.values["plant_id"] = pc.binary_join_element_wise(*(self.values[name] for name in self.table.place), "/")
+        return self.n - self.values["plant_id"].null_count
 
     def _type_column(self, name: str, places: list[int]) -> None:
         """Type a canonical column from one place of the file, or several under a rule for duplicates."""
@@ -139,13 +148,8 @@ class Rows:
         texts = self.columns[places[0]].readings[0].values
         return np.array([text == value for text in texts.to_pylist()], dtype=bool)[self.codes[places[0]]]
 
-    def unusable(self, keys: dict[str, tuple[str, int]]) -> np.ndarray:
-        """Rows that cannot be used, the empty ones aside; faults of what is missing or doubled are added.
-
-        Parameters
-        ----------
-        keys : dict of str to (str, int)
-            File and line of each key of the table so far; the block's are added.
+    def unusable(self) -> np.ndarray:
+        """Rows that cannot be used, the empty ones aside; faults of what is missing are added.
 
         Returns
         -------
@@ -153,7 +157,7 @@ class Rows:
         """
         bad = self._repeated_header()
         self.faults = [faults.where(~bad) for faults in self.faults]
-        first = next(name for name in self.table.names if name in self.required)
+        first = next(name for name in self.table.names if name in self.required and name in self.scanned.places)
         self._add(
             bad,
             first,
@@ -176,8 +180,6 @@ class Rows:
             text = "neither " + " nor ".join(self.table.either)
             self._add(missing, self.table.either[0], "", Fault(Code.MISSING_VALUE, text))
             bad |= missing
-        if self.table.key:
-            self._refuse_doubled(self.table.key, keys, bad)
         return bad & ~self.empty
 
     def _makes_unusable(self, column: str) -> bool:
@@ -196,7 +198,7 @@ class Rows:
     def _repeated_header(self) -> np.ndarray:
         """Rows whose required cells all hold the head of their own column: pages of an export put together."""
         again = ~self.empty
-        for name in self.required:
+        for name in self.required & set(self.scanned.places):
             place = self.scanned.places[name][0]
             code = self.scanned.dictionaries[place].codes.get(self.scanned.header[place], -1)
             again &= self.codes[place] == code
@@ -211,22 +213,6 @@ class Rows:
                     total = np.array([normalize_key(text).startswith(TOTALS) for text in column.texts], dtype=bool)
                     found |= total[self.codes[place]]
         return found
-
-    def _refuse_doubled(self, key: str, keys: dict[str, tuple[str, int]], bad: np.ndarray) -> None:
-        rows, faults = [], []
-        values = self.values[key].to_pylist()
-        other = self.table.distinguished_by
-        distinguishing = self.values[other].to_pylist() if other in self.values else [None] * len(values)
-        for n in np.flatnonzero(~bad & ~self.empty).tolist():
-            here = (self.scanned.file.name, int(self.lines[n]))
-            first = keys.setdefault(f"{values[n]}\n{distinguishing[n] or ''}", here)
-            if first != here:
-                text = f"{key} {values[n]!r} stands already in {first[0]} line {first[1]}"
-                rows.append(n)
-                faults.append(Fault(Code.DUPLICATE_KEY, text))
-        if rows:
-            self.faults.append(CellFaults(np.array(rows), key, [values[n] for n in rows], faults))
-            bad[rows] = True
 
     def set_aside(self) -> Iterator[pa.Table]:
         """Faults of the block, of rows and of cells, in the set-aside shape.
@@ -277,6 +263,7 @@ class Rows:
         pyarrow.Table
         """
         limits = {limit: c.name for c in self.table.columns for limit in c.between}
+        minutes = {c.clock: c.name for c in self.table.columns if c.clock}
         arrays = []
         for f in wanted:
             if f.name == "file":
@@ -289,6 +276,8 @@ class Rows:
                 arrays.append(self._outcome())
             elif f.name in limits:
                 arrays.append(self._limit(limits[f.name], f.name))
+            elif f.name in minutes:
+                arrays.append(self._more(minutes[f.name], f.name))
             elif f.name in RAW_TEXT.values():
                 arrays.append(self._by_cause("raw"))
             else:
@@ -297,11 +286,19 @@ class Rows:
 
     def _limit(self, name: str, limit: str) -> pa.Array:
         """The least or the most of a column's words; a number in another column of that name goes before."""
+        said = self._more(name, limit)
+        return (
+            pc.if_else(pc.is_null(self.values[name]), said, pa.scalar(None, pa.int64()))
+            if name in self.values
+            else said
+        )
+
+    def _more(self, name: str, more: str) -> pa.Array:
+        """What a column's texts say beside its values."""
         places = self.scanned.places.get(name)
         if not places:
             return pa.nulls(self.n, pa.int64())
-        reasons = self.columns[places[0]].between[limit].take(pa.array(self.codes[places[0]]))
-        return pc.if_else(pc.is_null(self.values[name]), reasons, pa.scalar(None, pa.int64()))
+        return self.columns[places[0]].more[more].take(pa.array(self.codes[places[0]]))
 
     def _by_cause(self, what: str) -> pa.Array:
         for name in RAW_TEXT:

@@ -49,7 +49,6 @@ class TableWriter:
         self.set_aside: list[pa.Table] = []
         self.notes: list[tuple[Any, ...]] = []
         self.supplied: list[str] = []
-        self.keys: dict[str, tuple[str, int]] = {}
         self.sink = pq.ParquetWriter(path, self.schema, compression="zstd")
 
     def __enter__(self) -> TableWriter:
@@ -83,10 +82,11 @@ class TableWriter:
         columns, ambiguities = cast_texts(scanned, self.table, options, settings)
         if ambiguities:
             raise RecordError(ambiguities)
-        used = set_aside = empty = 0
+        used = set_aside = empty = placed = 0
         for batch in scanned.blocks():
             rows = Rows(batch, scanned, columns, self.table, options)
-            unusable = rows.unusable(self.keys)
+            unusable = rows.unusable()
+            placed += rows.placed
             keep = ~unusable & ~rows.empty
             self.set_aside += rows.set_aside()
             self.sink.write_table(rows.typed(self.schema).filter(pa.array(keep)), row_group_size=1_000_000)
@@ -100,6 +100,9 @@ class TableWriter:
         self.account.append(dict(zip(ACCOUNT, (self.table.name, file.name, read, used, set_aside), strict=True)))
         self.supplied += [name for name in scanned.places if name not in self.supplied]
         self._add_notes(scanned, columns, empty)
+        if placed:
+            text = "rows without a plant id, named by site and position (such as S1/A1): the id stays with the place"
+            self.notes.append((self.table.name, file.name, "named by place", "plant_id", placed, text))
 
     def _row_faults(self, scanned: ScannedFile) -> pa.Table:
         """Rows that could not be taken apart, in the set-aside shape."""

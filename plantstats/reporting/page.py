@@ -22,6 +22,7 @@ TAGS |= {"thead", "tr", "ul"}
 # Another file of the same folder, and a row on it.
 NEIGHBOUR = re.compile(r"[A-Za-z0-9_-]+\.(html(#[\w.-]+)?|pdf|xlsx|csv)")
 OUTPUTS = ("text/html", "image/svg+xml", "image/png", "text/plain")
+MOST_PRINTED = 20_000  # letters of one cell
 
 
 def render(
@@ -152,8 +153,22 @@ def _body(notebook: NotebookNode) -> str:
 def _shown(cell: NotebookNode) -> NotebookNode:
     if cell.cell_type != "code":
         return cell
-    outputs = [o for o in cell.outputs if o.get("name") == "stdout" or set(OUTPUTS) & set(o.get("data", {}))]
-    return NotebookNode(cell | {"outputs": outputs})
+    outputs: list[NotebookNode] = []
+    for output in cell.outputs:
+        if output.get("name") == "stdout" and outputs and outputs[-1].get("name") == "stdout":
+            outputs[-1] = NotebookNode(outputs[-1] | {"text": outputs[-1].text + output.text})
+        elif output.get("name") == "stdout" or set(OUTPUTS) & set(output.get("data", {})):
+            outputs.append(output)
+    return NotebookNode(cell | {"outputs": [_cut(o) if o.get("name") == "stdout" else o for o in outputs]})
+
+
+def _cut(output: NotebookNode) -> NotebookNode:
+    """Printed text without its middle, where it is longer than anyone reads; what is left out is said."""
+    text, half = output.text, MOST_PRINTED // 2
+    if len(text) <= MOST_PRINTED:
+        return output
+    said = f"\n... {len(text) - 2 * half:,} letters of what was printed are left out here ...\n"
+    return NotebookNode(output | {"text": text[:half] + said + text[-half:]})
 
 
 def _allowed(tag: str, name: str, value: str) -> bool:

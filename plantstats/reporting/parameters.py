@@ -4,12 +4,15 @@ from __future__ import annotations
 
 import ast
 import difflib
+import re
 from collections.abc import Iterable, Mapping
 from pathlib import Path
 
 from plantstats.reporting.errors import ReportError
 from plantstats.reporting.notebook_file import nbformat
 
+# Lines that IPython hands to the shell.
+SHELL = re.compile(r"^\s*(?:!|%%(?:bash|sh|script|system|sx|cmd)\b|%(?:sx|system)\b)", re.MULTILINE)
 Literal = str | int | float | bool | None
 
 
@@ -44,13 +47,21 @@ def _faults(path: Path, given: Mapping[str, Literal]) -> list[str]:
     # What nbformat raises for a file that is no notebook.
     except (ValueError, AttributeError, KeyError, TypeError, nbformat.ValidationError) as error:
         return [f"not a notebook that can be run: {str(error)[:200]}"]
+    shell = _shell_cell(path)
     known = ", ".join(sorted(declared)) or "none; tag one cell parameters"
     faults = []
     for name in sorted(given.keys() - declared):
         near = difflib.get_close_matches(name, declared, n=1)
         faults.append(f"unknown parameter {name} (known: {known}{f'; did you mean {near[0]}?' if near else ''})")
     missing = sorted(declared - given.keys())
-    return faults + ([f"no value given for {', '.join(missing)}"] if missing else [])
+    faults += [f"no value given for {', '.join(missing)}"] if missing else []
+    return faults + ([f"cell {shell} runs a shell line, whose failure nobody would see; use Python"] if shell else [])
+
+
+def _shell_cell(path: Path) -> int:
+    """Number of the first cell that hands a line to the shell; 0 where none does."""
+    cells = nbformat.read(path, as_version=4).cells
+    return next((n for n, c in enumerate(cells, 1) if c.cell_type == "code" and SHELL.search(c.source)), 0)
 
 
 def _declared(path: Path) -> set[str]:

@@ -31,6 +31,7 @@ class Code(StrEnum):
     DOUBTFUL_ID = "doubtful_id"
     DUPLICATE_KEY = "duplicate_key"
     SAME_LINE_TWICE = "same_line_twice"
+    SENT_TWICE = "sent_twice"
 
 
 class Fault(NamedTuple):

@@ -6,7 +6,8 @@ narrower limits of what is usual stand in `plantstats.quality`.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from datetime import date
 
 import pyarrow as pa
 
@@ -32,7 +33,9 @@ class Column:
 
     kind: id (kept letter for letter), label (look-alikes joined), text (free), word (closed list), species,
     light, cause, date, stamp (date and time), flag, measure, count. between: names of two columns that hold the
-    least and the most of a cell whose word stands for more than one number.
+    least and the most of a cell whose word stands for more than one number. clock: name of a column that holds the
+    minute of the day where a date is written with a time. open_end: the day that stands for "without end". kept:
+    whether typed tables hold it; a column that only helps to read others is not kept.
     """
 
     name: str
@@ -44,6 +47,9 @@ class Column:
     words: tuple[tuple[str, tuple[str, ...]], ...] = ()
     hint: str = ""
     between: tuple[str, ...] = ()
+    clock: str = ""
+    open_end: date | None = None
+    kept: bool = True
 
 
 @dataclass(frozen=True)
@@ -57,6 +63,10 @@ class Table:
     must_exist: bool = False
     # A column that may tell rows of one key apart: the installations under an id that stays with the place.
     distinguished_by: str | None = None
+    # Of rows of one key that differ in one of these none is used: money or place hangs on it.
+    must_agree: tuple[str, ...] = ()
+    # Columns that name a plant together, where a firm gives its plants no ids.
+    place: tuple[str, ...] = ()
 
     def column(self, name: str) -> Column:
         """A column by its name.
@@ -77,6 +87,11 @@ class Table:
         """Names of the columns, in order."""
         return [c.name for c in self.columns]
 
+    @property
+    def kept(self) -> tuple[Column, ...]:
+        """Columns that typed tables hold."""
+        return tuple(c for c in self.columns if c.kept)
+
 
 def _id(name: str, required: bool = False) -> Column:
     return Column(name, "id", required)
@@ -85,6 +100,14 @@ def _id(name: str, required: bool = False) -> Column:
 def _names(*names: str) -> tuple[Column, ...]:
     """What people call a thing; shown in place of its code, never computed with."""
     return tuple(Column(name, "text") for name in names)
+
+
+PLACE = ("site_id", "position")
+
+
+def _helps(*names: str) -> tuple[Column, ...]:
+    """Ids that help to name a plant and are not kept."""
+    return tuple(Column(name, "id", kept=False) for name in names)
 
 
 def _date(name: str, required: bool = False) -> Column:
@@ -103,6 +126,7 @@ def _money(name: str) -> Column:
 RH = Column("rh_percent", "measure", low=2, high=100, unit="percent", hint="likely a share, or no reading")
 # Air in a building that people work in; beyond these the unit or the digit is wrong (common practice, no source).
 TEMP = Column("temp_c", "measure", low=-5, high=50, unit="temperature", hint="likely degrees Fahrenheit")
+OPEN_END = date(2199, 12, 31)
 QUANTITY = Column("quantity", "count", low=0, high=100_000)
 COVERED = Column(
     "covered",
@@ -135,6 +159,7 @@ TABLES: dict[str, Table] = {
             ),
             key="site_id",
             must_exist=True,
+            must_agree=("client_id",),
         ),
         Table(
             "plants",
@@ -162,7 +187,7 @@ TABLES: dict[str, Table] = {
                 _date("removed_on"),
                 Column("removal_reason", "cause"),
                 OUTCOME,
-                _date("guarantee_until"),
+                Column("guarantee_until", "date", open_end=OPEN_END),
                 Column("ownership", "label"),
                 _id("supplier_batch"),
                 _money("cost"),
@@ -171,13 +196,16 @@ TABLES: dict[str, Table] = {
             key="plant_id",
             must_exist=True,
             distinguished_by="installed_on",
+            must_agree=("site_id", "quantity", "cost", "guarantee_until"),
+            place=PLACE,
         ),
         Table(
             "visits",
             (
-                _date("visited_on", True),
+                Column("visited_on", "date", True, clock="visited_minute"),
                 _id("plant_id"),
                 _id("site_id"),
+                *_helps("position"),
                 Column("technician", "label"),
                 Column(
                     "status",
@@ -204,11 +232,13 @@ TABLES: dict[str, Table] = {
                 Column("note", "text"),
             ),
             either=("plant_id", "site_id"),
+            place=PLACE,
         ),
         Table(
             "replacements",
             (
                 _id("plant_id", True),
+                *_helps(*PLACE),
                 _date("replaced_on", True),
                 _date("found_on"),
                 Column("cause", "cause", True),
@@ -220,6 +250,7 @@ TABLES: dict[str, Table] = {
                 _minutes("labour_minutes"),
             ),
             must_exist=True,
+            place=PLACE,
         ),
         Table(
             "contracts",
@@ -250,12 +281,32 @@ TABLES: dict[str, Table] = {
     )
 }
 
+_PLANTS = TABLES["plants"]
+# The plant list of a quote, read like a table of the records; `tables.quote` in the settings says how it is written.
+PLANT_LIST = Table(
+    "quote",
+    (
+        _id("position"),
+        _id("site_id"),
+        _PLANTS.column("species"),
+        _PLANTS.column("cultivar"),
+        _PLANTS.column("pot_cm"),
+        _PLANTS.column("light"),
+        _PLANTS.column("light_lux"),
+        _PLANTS.column("planter"),
+        QUANTITY,
+        replace(_money("unit_cost"), required=True),
+        _minutes("labour_minutes"),
+        _PLANTS.column("installed_on"),
+    ),
+)
+
 # The raw words of a cause are kept beside the cause that they were mapped to.
 RAW_TEXT = {"cause": "cause_text", "removal_reason": "removal_text"}
 
 
 def schema(table: Table) -> pa.Schema:
-    """Arrow schema of a typed table: canonical columns, raw cause texts, limits of words, file and line.
+    """Arrow schema of a typed table: canonical columns, raw cause texts, limits of words, minutes, file and line.
 
     Parameters
     ----------
@@ -266,7 +317,8 @@ def schema(table: Table) -> pa.Schema:
     -------
     pyarrow.Schema
     """
-    fields = [pa.field(c.name, ARROW[c.kind]) for c in table.columns]
+    fields = [pa.field(c.name, ARROW[c.kind]) for c in table.kept]
     fields += [pa.field(RAW_TEXT[c.name], pa.string()) for c in table.columns if c.kind == "cause"]
     fields += [pa.field(limit, pa.int64()) for c in table.columns for limit in c.between]
+    fields += [pa.field(c.clock, pa.int64()) for c in table.columns if c.clock]
     return pa.schema([*fields, pa.field("file", pa.string()), pa.field("line", pa.int64())])

@@ -15,7 +15,7 @@ from plantstats.schema.causes import CAUSES, OUTCOMES
 from plantstats.schema.faults import Code
 from plantstats.schema.light import SCHEMES
 from plantstats.schema.text import clean_text, normalize_header, normalize_key
-from plantstats.settings.tables import FileFormat, TablesByName, TableSettings, UnitsByColumn
+from plantstats.settings.tables import FileFormat, TablesByName, TableSettings, TimeZone, UnitsByColumn
 from plantstats.settings.toml import Section, read_toml, validate
 from plantstats.settings.watering import Assumptions
 
@@ -121,6 +121,7 @@ class SiteSettings(Section):
     """What the settings say about one site."""
 
     observed_from: date | None = None
+    timezone: TimeZone | None = None
 
 
 class Settings(FileFormat):
@@ -171,6 +172,11 @@ class Settings(FileFormat):
     def observed_from(self) -> dict[str, date]:
         """Site id -> the day on which its records begin."""
         return {site: given.observed_from for site, given in self.sites.items() if given.observed_from is not None}
+
+    @property
+    def zones(self) -> dict[str, str]:
+        """Site id -> time zone of its own."""
+        return {site: given.timezone for site, given in self.sites.items() if given.timezone is not None}
 
     def table(self, name: str) -> TableSettings:
         """Settings of a table: its own, else those at the top, else the defaults.

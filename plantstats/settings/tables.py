@@ -9,7 +9,7 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 from pydantic import AfterValidator, AliasChoices, BeforeValidator, Field, Strict, create_model
 
 from plantstats.schema.months import LANGUAGES
-from plantstats.schema.tables import TABLES, Column, Table
+from plantstats.schema.tables import PLANT_LIST, TABLES, Column, Table
 from plantstats.schema.text import normalize_header
 from plantstats.schema.units import UNITS
 from plantstats.settings.toml import Section
@@ -31,6 +31,9 @@ def _zone(name: str) -> str:
     except (ZoneInfoNotFoundError, ValueError, OSError):
         raise ValueError(f"{name!r} is not a time zone name such as Europe/Rome") from None
     return name
+
+
+TimeZone = Annotated[str, AfterValidator(_zone)]
 
 
 def _once(columns: dict[str, str]) -> dict[str, str]:
@@ -58,7 +61,7 @@ class FileFormat(Section):
     two_digit_years: int = Field(1950, ge=1800, le=2100)
     serial_dates: Literal[1900, 1904] | None = None
     languages: Annotated[tuple[Literal[LANGUAGES], ...], Strict(False)] = ()  # type: ignore[valid-type]
-    timezone: Annotated[str, AfterValidator(_zone)] | None = None
+    timezone: TimeZone | None = None
 
 
 class TableSettings(FileFormat):
@@ -137,7 +140,11 @@ else:
     _measures = {c.name: c for table in TABLES.values() for c in table.columns if c.unit in UNITS}
     _unit = BeforeValidator(lambda given: {"default": given} if isinstance(given, str) else given)
     TablesByName = Annotated[
-        create_model("Tables", __base__=Section, **{n: (_table_model(t) | None, None) for n, t in TABLES.items()}),
+        create_model(
+            "Tables",
+            __base__=Section,
+            **{t.name: (_table_model(t) | None, None) for t in (*TABLES.values(), PLANT_LIST)},
+        ),
         AfterValidator(_given),
     ]
     UnitsByColumn = Annotated[

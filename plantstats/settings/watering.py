@@ -46,6 +46,8 @@ class Assumptions(Section):
     """
 
     RENAMED: ClassVar[dict[str, str]] = {
+        "too_dry_after": "too_dry_days_wilts, too_dry_days_ordinary and too_dry_days_stands_drought (days with dry "
+        "topsoil, no longer a multiple)",
         "longest_look": "max_inspection_interval",
         "too_dry_most": "max_too_dry_share",
         "over_dry_ratio": "drought_rate_ratio",

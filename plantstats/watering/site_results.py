@@ -146,7 +146,7 @@ def followed_findings(followed: pd.DataFrame, period: str) -> list[pd.DataFrame]
 
 
 def _gaps(by_gap: pd.DataFrame, period: str) -> list[pd.DataFrame]:
-    gaps = by_gap.assign(term=by_gap["gap"] + " gap")
+    gaps = by_gap.assign(term=by_gap["gap"].astype("str") + " gap")
     losses = gaps.assign(note=[f"{number:,} gaps" for number in gaps["gaps"]])
     parts = [_loss_rates(losses, "loss_rate_by_gap", period)]
     for leaf in ("yellow", "green"):

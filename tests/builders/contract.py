@@ -32,9 +32,10 @@ def contract(name: str) -> pa.DataFrameSchema:
     key unique, file and line filled; no other column.
     """
     table = TABLES[name]
-    columns = {c.name: _column(c) for c in table.columns}
+    columns = {c.name: _column(c) for c in table.kept}
     columns |= {RAW_TEXT[c.name]: pa.Column("str", nullable=True) for c in table.columns if c.kind == "cause"}
     columns |= {limit: _column(replace(c, required=False)) for c in table.columns for limit in c.between}
+    columns |= {c.clock: pa.Column("Int64", pa.Check.in_range(0, 1439), nullable=True) for c in table.kept if c.clock}
     columns["file"], columns["line"] = pa.Column("str"), pa.Column("int64", pa.Check.ge(1))
     either = list(table.either)
     checks = [pa.Check(lambda t: t[either].notna().any(axis=1), name=f"one of {either}")] if either else []

@@ -88,6 +88,7 @@ CASES: dict[str, dict[str, str | bytes]] = {
     },
     Code.DUPLICATE_KEY: plants("P1,S1,A1,Ficus lyrata,2025-01-06,,,,,", "P1,S1,A2,Ficus lyrata,2025-01-06,,,,,"),
     Code.SAME_LINE_TWICE: visits("P1,,2025-03-06,3,,,,,,", "P1,,2025-03-06,3,,,,,,"),
+    Code.SENT_TWICE: visits("P1,,2025-03-06 08:15,3,,,,,,", "P1,,2025-03-06 08:18,3,,,,,,"),
     "replaced_before_installed": lost("P1,2025-01-01,,died,,"),
     "found_after_replaced": lost("P1,2025-03-01,2025-03-05,died,,"),
     "removed_before_installed": plants("P1,S1,A1,Ficus lyrata,2025-01-06,2024-12-01,,,,"),
@@ -140,6 +141,10 @@ CASES: dict[str, dict[str, str | bytes]] = {
         **visits("P1,,2025-03-06,,,,,,,", "P1,,2025-03-26,,,,,,,"),
         "sites": SITES.replace("S1,C1,", "S1,C1,7"),
     },
+    "never_visited": {
+        **plants("P1,S1,A1,Ficus lyrata,2025-01-06,,,,,", "P2,S1,A2,Ficus lyrata,2025-01-06,,,,,"),
+        **visits("P1,,2025-04-06,3,,,,,,"),
+    },
     "heaped_readings": daily(8, ["5", "10", "15", "20"] * 30),
     # Of 112 days with a visit the last 23 have none.
     "late_entry": {"visits": "\n".join(str(daily(3, ["3"] * 112)["visits"]).split("\n")[:-24]) + "\n"},
@@ -149,7 +154,7 @@ CASES: dict[str, dict[str, str | bytes]] = {
     "old_plant": plants(*(f"P{n},S1,,Ficus lyrata,{y}-01-06,,,,," for n, y in enumerate((2025, 2025, 1985)))),
     "records_begin_late": {
         **plants(*(f"P{n},S1,,Ficus lyrata,2024-01-06,,,,," for n in (1, 2))),
-        **visits("P1,,2025-03-06,,,,,,,"),
+        **visits("P1,,2025-03-06,,,,,,,", "P2,,2025-03-06,,,,,,,"),
     },
     "unknown_cause": lost("P1,2025-03-01,,zapped,,"),
     "unknown_species": plants("P1,S1,A1,Ficus lyratta,2025-01-06,,,,,"),

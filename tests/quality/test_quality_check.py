@@ -181,3 +181,30 @@ def test_a_cost_below_nothing_is_a_fault(tmp_path: Path) -> None:
     place = folder(tmp_path, replacements="plant_id,replaced_on,cause,plant_cost\nP1,2025-03-01,died,-23\n")
     made = load(place)
     assert made.set_aside[["column", "code", "scope"]].values.tolist() == [["plant_cost", "beyond_limits", "cell"]]
+
+
+def test_equal_lines_some_minutes_apart_are_one_look_and_hours_apart_two(tmp_path: Path) -> None:
+    visits = "plant_id,visited_on,leaves_dropped\n" + "".join(
+        f"P1,2025-03-06 {clock},3\n" for clock in ("08:15", "08:19", "08:15", "14:00", "")
+    )
+    made = load(folder(tmp_path, visits=visits))
+    told = made.set_aside[["line", "code"]].values.tolist()
+    assert told == [[3, "sent_twice"], [4, "same_line_twice"]]
+    assert "but for 4 minutes" in made.set_aside["reason"][0]
+    assert made.table("visits")["line"].tolist() == [2, 5, 6]
+
+
+def test_lines_minutes_apart_that_differ_are_no_copies(tmp_path: Path) -> None:
+    visits = "plant_id,visited_on,leaves_dropped\nP1,2025-03-06 08:15,3\nP1,2025-03-06 08:16,4\n"
+    made = load(folder(tmp_path, visits=visits))
+    assert len(made.table("visits")) == 2 and not len(made.set_aside)
+
+
+def test_plants_that_no_visit_names_are_listed_where_the_log_names_plants(tmp_path: Path) -> None:
+    plants = PLANT + "".join(f"P{n},S1,,Ficus lyrata,2025-01-06,,,\n" for n in range(1, 5))
+    lost = "plant_id,replaced_on,cause\nP3,2025-02-01,died\n"
+    by_plant = folder(tmp_path / "a", plants=plants, replacements=lost, visits="plant_id,visited_on\nP1,2025-05-05\n")
+    (text,) = faults(by_plant)["never_visited"]
+    assert text == "S1: 2 plants in place that no visit line names, such as P2, P4"
+    by_site = folder(tmp_path / "b", plants=plants, visits="site_id,visited_on\nS1,2025-05-05\n")
+    assert "never_visited" not in faults(by_site)

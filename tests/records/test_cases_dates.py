@@ -230,3 +230,27 @@ def test_noon_and_midnight_of_a_twelve_hour_clock_are_told_apart(tmp_path: Path)
     readings = "site_id,read_at,rh_percent\n" + rows
     stamps = load(folder(tmp_path, readings=readings)).table("readings")["read_at"]
     assert [f"{stamp:%H:%M}" for stamp in stamps] == ["12:30", "00:05", "13:00"]
+
+
+def test_a_site_may_have_a_time_zone_of_its_own(tmp_path: Path) -> None:
+    # 23:30 UTC on 3 March is 00:30 on the 4th in Rome and 08:30 on the 4th in Tokyo, 18:30 on the 3rd in New York.
+    visits = "site_id,visited_on\n" + "".join(f"S{n},2025-03-03T23:30:00Z\n" for n in (1, 2, 3))
+    sites = "site_id,client_id\nS1,C1\nS2,C1\nS3,C1\n"
+    zones = 'timezone = "Europe/Rome"\n[sites.S2]\ntimezone = "America/New_York"\n[sites.S3]\ntimezone = "Asia/Tokyo"\n'
+    made = load(folder(tmp_path, visits=visits, sites=sites, records=zones))
+    assert dates(made.table("visits")["visited_on"]) == ["2025-03-04", "2025-03-03", "2025-03-04"]
+    assert made.notes["text"].str.contains("brought to Asia/Tokyo where site_id is 'S3'").any()
+
+
+def test_a_time_zone_of_a_site_that_is_no_zone_is_refused(tmp_path: Path) -> None:
+    with pytest.raises(RecordError, match=r"sites.S1.timezone: 'Mars' is not a time zone name"):
+        load(folder(tmp_path, records='[sites.S1]\ntimezone = "Mars"\n'))
+
+
+def test_last_days_of_guarantees_are_counted_as_certain_open_unknown_and_in_error(tmp_path: Path) -> None:
+    ends = ["2025-07-05", "2025-08-05", "open-ended", "9999-12-31", "", "soon", "2024-07-05"]
+    rows = "".join(f"P{n},S1,Ficus lyrata,2025-01-06,{end}\n" for n, end in enumerate(ends))
+    made = load(folder(tmp_path, plants="plant_id,site_id,species,installed_on,guarantee_until\n" + rows))
+    told = made.notes.loc[made.notes["kind"] == "guarantee dates", "text"].item()
+    assert "2 certain, 2 without end, 2 unknown (blank or set aside), 1 in error" in told
+    assert made.set_aside["text"].tolist() == ["soon"]

@@ -243,3 +243,36 @@ def test_a_lost_quote_mark_that_a_later_one_closes_swallows_no_record(tmp_path: 
     made = load(folder(tmp_path, visits=visits))
     assert made.table("visits")["line"].tolist() == [3, 4, 5]
     assert made.set_aside["line"].tolist() == [2] and "quote mark" in made.set_aside["reason"][0]
+
+
+def test_codes_of_positions_that_a_csv_export_turned_into_days_are_named(tmp_path: Path) -> None:
+    # 1-2 and 3-4 came back from a spreadsheet as 02-Jan and 04-Mar; the others were left alone.
+    positions = ["1-14", "02-Jan", "1-15", "04-Mar", "2-20", "Lobby", "2025-01-02"]
+    rows = "".join(f"P{n},S1,{position},Ficus lyrata\n" for n, position in enumerate(positions))
+    made = load(folder(tmp_path, plants="plant_id,site_id,position,species\n" + rows))
+    assert made.set_aside[["text", "code", "scope"]].values.tolist() == [
+        [text, "doubtful_id", "cell"] for text in ("02-Jan", "04-Mar", "2025-01-02")
+    ]
+    assert len(made.table("plants")) == 7
+
+
+def test_positions_that_are_all_days_are_the_firms_own_way(tmp_path: Path) -> None:
+    rows = "".join(f"P{n},S1,0{n}-Mar,Ficus lyrata\n" for n in range(1, 5))
+    made = load(folder(tmp_path, plants="plant_id,site_id,position,species\n" + rows))
+    assert not len(made.set_aside)
+
+
+@pytest.mark.parametrize(
+    ("cells", "settings", "told"),
+    [
+        (['"1,5"', "2"], "", "numbers with a decimal comma, as line 2 '1,5' proves"),
+        (["0.5", '"1,234.5"'], "", "numbers with a decimal point, as line 2 '0.5' proves"),
+        (['"1,5"', "2"], 'decimal = ","\n', "numbers with a decimal comma, by the settings"),
+    ],
+)
+def test_the_number_style_is_named_with_the_row_that_proves_it(
+    tmp_path: Path, cells: list[str], settings: str, told: str
+) -> None:
+    visits = VISIT + "".join(f"P1,2025-03-0{n},{cell}\n" for n, cell in enumerate(cells, start=1))
+    made = load(folder(tmp_path, visits=visits, records=settings))
+    assert told in made.notes.loc[made.notes["kind"] == "number style", "text"].tolist()

@@ -73,6 +73,72 @@ def test_a_firm_that_tags_the_place_has_the_losses_and_plant_days_of_the_same_fi
     assert sorted(seen) == sorted(truth.table("visits").groupby("plant_id")["visited_on"].count())
 
 
+def only(own: Path, name: str, plants: set[str]) -> Path:
+    """The same firm without the other plants and without moves."""
+    folder = own.parent / name
+    shutil.copytree(own, folder, ignore=shutil.ignore_patterns(".plantstats_cache"))
+    (folder / "moves.csv").unlink()
+    for table in ("plants", "visits", "replacements"):
+        frame = read(own, table)
+        frame[frame["plant_id"].isin(plants)].to_csv(folder / f"{table}.csv", index=False)
+    return folder
+
+
+@pytest.mark.parametrize("rows", ["one", "several"])
+def test_a_firm_without_any_plant_id_has_the_figures_of_the_same_firm_with_ids(own, rows):
+    tags = tagged(own, rows) if not (own.parent / rows).exists() else own.parent / rows
+    moved = set(read(tags, "moves")["plant_id"])
+    site = read(tags, "plants").drop_duplicates("plant_id").set_index("plant_id")["site_id"]
+    without = only(tags, f"without_{rows}", set(site.index) - moved)
+    for table in ("plants", "visits", "replacements"):
+        frame = read(without, table)
+        frame = frame.assign(position=frame["plant_id"], site_id=frame["plant_id"].map(site))
+        frame.drop(columns="plant_id").to_csv(without / f"{table}.csv", index=False)
+    loaded = records.load(without)
+    chain = dict(read(own, "replacements")[["replaced_by", "plant_id"]].dropna().itertuples(index=False))
+
+    def first(plant: str) -> str:
+        return first(chain[plant]) if plant in chain else plant
+
+    kept = {plant for plant in read(own, "plants")["plant_id"] if first(plant) not in moved}
+    truth = records.load(only(own, f"kept_{rows}", kept))
+    assert figures(loaded) == figures(truth)
+    assert figures(loaded)[0] > 10
+    assert loaded.notes["kind"].eq("named by place").sum() == 3
+    assert not {"orphan_plant", "still_visited", "replaced_twice"} & set(quality.check(loaded, AS_OF)["code"])
+
+
+def test_a_plant_list_with_ids_and_a_row_without_one_is_no_list_of_places(tmp_path):
+    head = PLAIN["plants.csv"].splitlines()[0]
+    plants = f"{head}\nP1,S1,A1,Epipremnum aureum,17,medium,2025-01-06\n,S1,A2,Epipremnum aureum,17,medium,2025-01-06\n"
+    loaded = small(tmp_path / "a", "", "", plants)
+    assert loaded.table("plants")["plant_id"].tolist() == ["P1"]
+    assert loaded.set_aside["reason"].tolist() == ["no plant_id"]
+
+
+def test_rows_of_one_id_that_disagree_on_the_place_or_the_money_are_none_of_them_used(tmp_path):
+    head = PLAIN["plants.csv"].splitlines()[0] + ",cost"
+    rows = (
+        "P1,S1,A1,Epipremnum aureum,17,medium,2025-01-06,20",
+        "P1,S1,A1,Epipremnum aureum,17,medium,2025-01-06,30",
+        "P2,S1,A2,Epipremnum aureum,17,medium,2025-01-06,20",
+        "P2,S1,A2,Ficus lyrata,17,medium,2025-01-06,20",
+        "P3,S1,A3,Epipremnum aureum,17,medium,2025-01-06,20",
+        "P3,S9,A3,Epipremnum aureum,17,medium,2025-02-06,20",
+    )
+    loaded = small(tmp_path / "a", "", "", "\n".join([head, *rows]) + "\n")
+    assert loaded.table("plants")[["plant_id", "species"]].values.tolist() == [["P2", "Epipremnum aureum"]]
+    told = dict(loaded.set_aside[["line", "reason"]].itertuples(index=False))
+    assert set(told) == {2, 3, 5, 6, 7}
+    assert (
+        told[2] == told[3] and "lines" not in told[2] and "different cost (20.0, 30.0): none of them is used" in told[2]
+    )
+    assert "which is used; here with species 'Ficus lyrata' (there 'Epipremnum aureum')" in told[5]
+    assert "different site_id ('S1', 'S9')" in told[6]
+    row = loaded.account[loaded.account["table"].eq("plants")].iloc[0]
+    assert (row["rows_read"], row["rows_used"], row["rows_set_aside"]) == (6, 1, 5)
+
+
 def test_the_account_says_how_many_lives_came_out_of_how_many_ids_and_by_which_rule(own):
     folder = own.parent / "several"
     loaded = records.load(folder if folder.exists() else tagged(own, "several"))

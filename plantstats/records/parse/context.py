@@ -52,6 +52,8 @@ class Parsed:
         Other readings where a unit hangs on another column: that column -> its value -> values and faults.
     between : dict of int to (int, int)
         Least and most of a text that stands for more than one number.
+    minutes : dict of int to int
+        Minute of the day of a date written with a time.
 
     Notes
     -----
@@ -64,6 +66,7 @@ class Parsed:
     ambiguities: list[Ambiguity] = field(default_factory=list)
     by: dict[str, dict[str, tuple[list[Any], list[Fault | None]]]] = field(default_factory=dict)
     between: dict[int, tuple[int, int]] = field(default_factory=dict)
+    minutes: dict[int, int] = field(default_factory=dict)
 
     @classmethod
     def blank(cls, size: int) -> Parsed:

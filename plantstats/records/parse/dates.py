@@ -11,6 +11,7 @@ from plantstats.records.parse.date_order import full_year, orders_of, settle_ord
 from plantstats.records.parse.times import set_clock
 from plantstats.schema.faults import Ambiguity, Code, Fault
 from plantstats.schema.months import month_of
+from plantstats.schema.tables import Column
 from plantstats.schema.text import clean_text
 
 TIME = (
@@ -48,6 +49,9 @@ SENTINELS = {
     "2999-12-31": "an open end",
 }
 FIRST_YEAR, LAST_YEAR = 1800, 2199
+# Where a column may have an open end, these say so.
+OPEN_ENDS = ("9999-12-31", "2999-12-31")
+OPEN_WORDS = {"open", "open-ended", "open end", "unlimited", "indefinite", "lifetime", "for life", "permanent"}
 EPOCHS = {1900: date(1899, 12, 30), 1904: date(1904, 1, 1)}
 
 
@@ -77,6 +81,9 @@ def parse_dates(texts: list[str], context: Context) -> Parsed:
         text = clean_text(raw.removeprefix(DATE_CELL))
         if text.casefold() in MISSING:
             continue
+        if context.column.open_end and text.casefold() in OPEN_WORDS:
+            parsed.values[n] = context.column.open_end
+            continue
         if text.startswith(NUMBER_CELL) or (options.serial_dates and DAY_COUNT.match(text)):
             _serial(n, text.removeprefix(NUMBER_CELL), context, parsed, serials)
             continue
@@ -99,12 +106,29 @@ def parse_dates(texts: list[str], context: Context) -> Parsed:
         else:
             parsed.faults[n] = BARE_NUMBER if SERIAL.match(text) else _unreadable("not a date")
     settle_order(waiting, found, days, context, parsed)
-    for n, day in days.items():
-        parsed.values[n], parsed.faults[n] = _real(day)
-        if parsed.faults[n] is None:
-            set_clock(n, found[n], context, parsed)
+    _set_days(days, found, options.timezone, context, parsed)
+    zoned = [n for n in days if found[n]["zone"] and parsed.faults[n] is None]
+    for site, zone in context.settings.zones.items() if zoned else ():
+        own = Parsed(list(parsed.values), list(parsed.faults))
+        _set_days({n: days[n] for n in zoned}, found, zone, context, own)
+        parsed.by.setdefault("site_id", {})[site] = (own.values, own.faults)
+        parsed.notes.append(("time zone", [], f"times with a zone brought to {zone} where site_id is {site!r}"))
     _notes(texts, two_digits, serials, found, context, parsed)
     return parsed
+
+
+def _set_days(
+    days: dict[int, tuple[int, int, int]],
+    found: dict[int, re.Match[str]],
+    zone: str | None,
+    context: Context,
+    parsed: Parsed,
+) -> None:
+    """Write the days with their times, by the clock of a zone."""
+    for n, day in days.items():
+        parsed.values[n], parsed.faults[n] = _real(day, context.column)
+        if parsed.values[n] is not None:
+            set_clock(n, found[n], zone, context, parsed)
 
 
 def _unreadable(text: str) -> Fault:
@@ -115,9 +139,11 @@ def _named(text: str) -> re.Match[str] | None:
     return NAMED.match(text) or NAMED_US.match(text) or NAMED.match(WEEKDAY.sub("", text))
 
 
-def _real(day: tuple[int, int, int]) -> tuple[date | None, Fault | None]:
+def _real(day: tuple[int, int, int], column: Column) -> tuple[date | None, Fault | None]:
     year, month, dom = day
     shown = f"{year:04d}-{month:02d}-{dom:02d}"
+    if column.open_end and shown in OPEN_ENDS:
+        return column.open_end, None
     if shown in SENTINELS:
         return None, Fault(Code.PLACEHOLDER_DATE, f"{shown} is {SENTINELS[shown]}, not a date of the records")
     try:
@@ -139,12 +165,15 @@ def _serial(n: int, text: str, context: Context, parsed: Parsed, serials: list[i
         parsed.faults[n] = BARE_NUMBER
     elif 19000101 <= number <= 21991231 and number == int(number):
         whole = int(number)
-        parsed.values[n], parsed.faults[n] = _real((whole // 10000, whole // 100 % 100, whole % 100))
+        day = (whole // 10000, whole // 100 % 100, whole % 100)
+        parsed.values[n], parsed.faults[n] = _real(day, context.column)
     elif not 366 < number < 110_000:
         parsed.faults[n] = _unreadable(f"the number {text} is no day count of a spreadsheet")
     else:
         made = datetime.combine(EPOCHS[epoch], datetime.min.time()) + timedelta(days=number)
         parsed.values[n] = made if context.column.kind == "stamp" else made.date()
+        if number != int(number):
+            parsed.minutes[n] = made.hour * 60 + made.minute
         serials.append(n)
 
 
@@ -163,6 +192,10 @@ def _notes(
         return
     if context.table.timezone:
         parsed.notes.append(("time zone", zoned, f"times with a zone brought to {context.table.timezone}"))
+    elif context.settings.zones:
+        parsed.notes.append(
+            ("time zone", zoned, "times with a zone read by the clock as written where no site has one")
+        )
     elif any(
         found[n]["zone"] in ("Z", "UTC", "GMT") and float(found[n]["clock"].replace(":", "").replace(",", "."))
         for n in zoned

@@ -7,9 +7,15 @@ import re
 from plantstats.records.parse.context import DATE_CELL, NUMBER_CELL, Context, Parsed, strip_marker
 from plantstats.records.species import accepted_names, propose
 from plantstats.schema.faults import Code, Fault
+from plantstats.schema.months import month_of
 from plantstats.schema.text import clean_text, normalize_key
 
 MOST_DIGITS = 15  # a spreadsheet's numbers hold no more
+# 02-Jan, Jan-02, 02-Jan-25, 02/01/2025, 2025-01-02.
+DAY_FOR_CODE = re.compile(
+    r"(?:\d{1,2}[-. ][^\W\d_]{3,9}(?:[-. ]\d{2,4})?|[^\W\d_]{3,9}[-. ]\d{2}|\d{1,2}[/.]\d{1,2}[/.]\d{4}"
+    r"|(?:19|20)\d\d-\d\d-\d\d)(?: 00:00(?::00)?)?$"
+)
 SCIENTIFIC = re.compile(r"\d(?:[.,]\d+)?[eE]\+\d{1,3}$")
 MOST_SHOWN = 5
 
@@ -33,6 +39,7 @@ def parse_ids(texts: list[str], context: Context) -> Parsed:
         None if fault else clean_text(strip_marker(text)) or None for text, fault in zip(texts, faults, strict=True)
     ]
     parsed = Parsed(values, faults)
+    _refuse_dates(texts, context, parsed)
     changed = [n for n, text in enumerate(texts) if values[n] and values[n] != strip_marker(text)]
     if changed:
         shown = ", ".join(f"{strip_marker(texts[n])!r} as {values[n]!r}" for n in changed[:MOST_SHOWN])
@@ -58,6 +65,25 @@ def _doubtful(text: str) -> Fault | None:
     elif "." in shown or "e" in shown:
         why = "a number with a fraction in an id column; make the cell text"
     return Fault(Code.DOUBTFUL_ID, why) if why else None
+
+
+def _refuse_dates(texts: list[str], context: Context, parsed: Parsed) -> None:
+    """Set aside codes that a spreadsheet turned into days (1-2 into 02-Jan), where most of the column are no days."""
+    days = [n for n, value in enumerate(parsed.values) if value and DAY_FOR_CODE.match(value) and month_in(value)]
+    if not days or 2 * len(days) > sum(value is not None for value in parsed.values):
+        return
+    if context.column.required:
+        shown = ", ".join(repr(parsed.values[n]) for n in days[:MOST_SHOWN])
+        parsed.notes.append(("ids like days", days, f"{shown} may be ids that a spreadsheet turned into days"))
+        return
+    for n in days:
+        parsed.refuse(n, Code.DOUBTFUL_ID, "a day among codes: spreadsheets turn codes such as 1-2 into days")
+
+
+def month_in(text: str) -> bool:
+    """Whether a text names a month in letters, or is a whole date in digits."""
+    names = re.findall(r"[^\W\d_]+", text)
+    return all(month_of(name, ()) is not None for name in names)
 
 
 def _note_look_alikes(parsed: Parsed) -> None:

@@ -6,7 +6,7 @@ import math
 import re
 from typing import Any
 
-from plantstats.records.parse.context import DATE_CELL, MISSING, NUMBER_CELL, Context, Parsed
+from plantstats.records.parse.context import DATE_CELL, MISSING, NUMBER_CELL, Context, Parsed, strip_marker
 from plantstats.schema.faults import Ambiguity, Code, Fault
 from plantstats.schema.text import clean_text, normalize_header, normalize_key
 from plantstats.schema.units import TABLE_UNIT, convert, unit_of_header, written_unit
@@ -140,6 +140,7 @@ def parse_numbers(texts: list[str], context: Context) -> Parsed:
     mark = _decimal(texts, seen, context, parsed)
     if mark is None:
         return parsed
+    _note_style(texts, seen, mark, context, parsed)
     numbers: dict[int, tuple[float, str]] = {}
     for n, (values, factor, unit) in seen.items():
         if mark in values or "" in values:
@@ -196,6 +197,20 @@ def _decimal(texts: list[str], seen: dict[int, Any], context: Context, parsed: P
             return None
         return context.decimal
     return context.decimal if context.decimal in left else sorted(left)[-1]
+
+
+def _note_style(texts: list[str], seen: dict[int, Any], mark: str, context: Context, parsed: Parsed) -> None:
+    """Name the decimal mark wherever one was read, and what says so."""
+    name = {".": "point", ",": "comma"}[mark]
+    marked = [n for n, (values, _, _) in seen.items() if mark in values and not strip_marker(texts[n]).isdigit()]
+    if not marked:
+        return
+    proof = next((n for n in marked if len(seen[n][0]) == 1), None)
+    if context.table.decimal or context.table.thousands in (".", ","):
+        why = "by the settings"
+    else:
+        why = "as other columns of the file prove" if proof is None else f"as @{proof}@ proves"
+    parsed.notes.append(("number style", marked, f"numbers with a decimal {name}, {why}"))
 
 
 def _with_units(texts: list[str], numbers: dict[int, tuple[float, str]], context: Context, parsed: Parsed) -> Parsed:

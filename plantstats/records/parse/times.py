@@ -10,7 +10,7 @@ from plantstats.records.parse.context import Context, Parsed
 from plantstats.schema.faults import Code
 
 
-def set_clock(n: int, match: re.Match[str], context: Context, parsed: Parsed) -> None:
+def set_clock(n: int, match: re.Match[str], zone: str | None, context: Context, parsed: Parsed) -> None:
     """Add the time of day to the date of text n, and bring a stamp with a zone to the site's local clock.
 
     Parameters
@@ -19,6 +19,8 @@ def set_clock(n: int, match: re.Match[str], context: Context, parsed: Parsed) ->
         Position of the text, whose value is a date.
     match : re.Match
         With the groups clock, half (am or pm) and zone.
+    zone : str or None
+        Of the site; None leaves the clock as written.
     context : Context
     parsed : Parsed
         Changed: the value of text n becomes a date-time for a column of stamps, else the local date; or a fault.
@@ -34,10 +36,11 @@ def set_clock(n: int, match: re.Match[str], context: Context, parsed: Parsed) ->
         parsed.refuse(n, Code.UNREADABLE_DATE, f"the time {' '.join([clock, half]).strip()} does not exist")
         return
     when = day + time
-    if match["zone"] and context.table.timezone:
-        local = when.replace(tzinfo=_offset(match["zone"])).astimezone(ZoneInfo(context.table.timezone))
+    if match["zone"] and zone:
+        local = when.replace(tzinfo=_offset(match["zone"])).astimezone(ZoneInfo(zone))
         when = local.replace(tzinfo=None)
     parsed.values[n] = when if stamp else when.date()
+    parsed.minutes[n] = when.hour * 60 + when.minute
 
 
 def _time_of_day(clock: str, half: str) -> timedelta | None:
