@@ -6,6 +6,7 @@ READY := $(VENV)/ready
 QUARTER ?=
 DATA ?= data_demo
 OUT ?= reports
+MINUTES ?= 30
 
 .PHONY: help review validate test lint jupyter lock fuzz clean
 
@@ -15,7 +16,7 @@ help:
 	@echo "make validate  holds every printed interval against invented companies of known truth"
 	@echo "make lint      ruff and mypy"
 	@echo "make jupyter   JupyterLab on the notebooks"
-	@echo "make fuzz      the property tests with many more examples"
+	@echo "make fuzz      files spoiled at random for MINUTES=30: check, plant-time, pages, review"
 	@echo "make lock      make requirements.lock again from pyproject.toml"
 	@echo "make clean     remove what can be made again"
 
@@ -50,7 +51,8 @@ jupyter: $(READY)
 	$(BIN)/jupyter lab notebooks
 
 fuzz: $(READY)
-	$(BIN)/python -m pytest -n 2 tests --hypothesis-profile=fuzz -k "hypothesis or property or any_"
+	PLANTSTATS_FUZZ=long $(BIN)/python -m pytest -n 2 tests/records/test_records_fuzz.py
+	$(BIN)/python -m tests.fuzz --minutes $(MINUTES)
 
 lock:
 	$(PYTHON) -m venv --clear $(VENV)-lock

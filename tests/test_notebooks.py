@@ -3,6 +3,9 @@
 from __future__ import annotations
 
 import ast
+import os
+import subprocess
+import sys
 from pathlib import Path
 
 import nbformat
@@ -101,3 +104,22 @@ def test_only_the_worked_example_keeps_its_outputs(path: Path):
 @each
 def test_a_notebook_names_no_kernel_but_python3(path: Path):
     assert nbformat.read(path, as_version=4).metadata.get("kernelspec", {}).get("name", "python3") == "python3"
+
+
+def test_n09_the_worked_example_is_the_same_under_another_clock_and_locale(tmp_path: Path) -> None:
+    # Case N09: numbers of stored outputs hang on no time zone, no order of sets, no width of the screen, no locale.
+    environment = os.environ | {"TZ": "Asia/Tokyo", "PYTHONHASHSEED": "1", "COLUMNS": "60", "LC_ALL": "C"}
+    command = [
+        sys.executable,
+        "-m",
+        "pytest",
+        "-q",
+        "-p",
+        "no:cacheprovider",
+        "--nbval",
+        "notebooks/worked_example.ipynb",
+    ]
+    done = subprocess.run(
+        command, env=environment, cwd=NOTEBOOKS[0].parents[1], capture_output=True, text=True, check=False
+    )
+    assert done.returncode == 0, done.stdout[-2000:]

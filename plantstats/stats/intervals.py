@@ -225,4 +225,6 @@ def log_log_limits(survival: npt.ArrayLike, se: npt.ArrayLike, conf_level: float
     share = np.asarray(survival, dtype="float64")
     inner = np.where((share > 0) & (share < 1), share, np.nan)
     half_width = quantile(conf_level) * np.asarray(se, dtype="float64") / (inner * -np.log(inner))
+    # Beyond this the limits are 0 and 1 to the last digit.
+    half_width = np.minimum(half_width, 700.0)
     return inner ** np.exp(half_width), inner ** np.exp(-half_width)

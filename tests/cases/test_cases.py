@@ -74,13 +74,13 @@ def test_r04_plants_taken_over_enter_when_the_records_of_their_site_begin(tmp_pa
     assert steps["at_risk"].to_dict() == {90: 4, 214: 4, 383: 3, 436: 1, 801: 2}
     assert heights(curve) == {90: 0.75, 214: 0.5625, 383: 0.375, 436: 0.0, 801: 0.0}
     assert steps.loc[436, "few_at_risk"] and pd.isna(steps.loc[436, "low"])
-    whole = time.cells([]).iloc[0]
+    whole = time.exposure_table([]).iloc[0]
     assert (whole["plant_days"], whole["losses"]) == (1718, 5)
     assert round(365.25 * whole["losses"] / whole["plant_days"], 3) == 1.063
     # Without it: a warning, and no time before the first record.
     early = load(case_folder(tmp_path / "b", "R04"))
     assert "records_begin_late" in set(quality.check(early, date(2025, 12, 31))["code"])
-    assert exposure.build(early, date(2025, 12, 31)).cells([])["plant_days"].iloc[0] < 1718
+    assert exposure.build(early, date(2025, 12, 31)).exposure_table([])["plant_days"].iloc[0] < 1718
 
 
 def test_r05_losses_found_at_visits_are_tied_and_compared_all_the_same(tmp_path: Path) -> None:
@@ -156,9 +156,9 @@ def test_r15_what_lies_after_the_cut_is_in_no_count_and_the_second_run_is_the_sa
 
 def test_r17_repotting_counts_from_its_day_on(tmp_path: Path) -> None:
     # 6 losses in 1,475 plant-days before and 3 in 440 after; "ever repotted" would give 6 in 815 and 3 in 1,100.
-    cells = time_of(tmp_path, "R17", date(2025, 1, 1)).cells(["repotted"]).set_index("repotted")
-    before = cells.loc["never"]
-    after = cells.drop(index="never").sum()
+    table = time_of(tmp_path, "R17", date(2025, 1, 1)).exposure_table(["repotted"]).set_index("repotted")
+    before = table.loc["never"]
+    after = table.drop(index="never").sum()
     assert (before["losses"], before["plant_days"]) == (6, 1475)
     assert (after["losses"], after["plant_days"]) == (3, 440)
 
@@ -242,8 +242,8 @@ def test_n11_all_seventy_sites_and_the_end_of_every_note_are_there(tmp_path: Pat
     made = load(case_folder(tmp_path, "N11"))
     assert made.table("visits")["note"].str[-5:].tolist() == [f"end{n:02d}" for n in range(1, 71)]
     time = exposure.build(made, date(2025, 3, 31))
-    by_site = time.cells(["site_id"])
-    assert len(by_site) == 70 and by_site["plant_days"].sum() == time.cells([])["plant_days"].iloc[0]
+    by_site = time.exposure_table(["site_id"])
+    assert len(by_site) == 70 and by_site["plant_days"].sum() == time.exposure_table([])["plant_days"].iloc[0]
 
 
 # --- safety ----------------------------------------------------------------------------------------------------------

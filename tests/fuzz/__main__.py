@@ -19,7 +19,7 @@ SLOWEST = 300  # seconds in which a spoiled folder of this size is through, what
 EACH = {"pages": 4, "review": 60}  # every so many-th folder
 
 
-class TooSlowError(Exception):
+class TooSlowError(RuntimeError):
     """A folder that is not through in time."""
 
 

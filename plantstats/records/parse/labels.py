@@ -69,7 +69,7 @@ def _doubtful(text: str) -> Fault | None:
 
 def _refuse_dates(texts: list[str], context: Context, parsed: Parsed) -> None:
     """Set aside codes that a spreadsheet turned into days (1-2 into 02-Jan), where most of the column are no days."""
-    days = [n for n, value in enumerate(parsed.values) if value and DAY_FOR_CODE.match(value) and month_in(value)]
+    days = [n for n, value in enumerate(parsed.values) if value and DAY_FOR_CODE.match(value) and _month_in(value)]
     if not days or 2 * len(days) > sum(value is not None for value in parsed.values):
         return
     if context.column.required:
@@ -80,7 +80,7 @@ def _refuse_dates(texts: list[str], context: Context, parsed: Parsed) -> None:
         parsed.refuse(n, Code.DOUBTFUL_ID, "a day among codes: spreadsheets turn codes such as 1-2 into days")
 
 
-def month_in(text: str) -> bool:
+def _month_in(text: str) -> bool:
     """Whether a text names a month in letters, or is a whole date in digits."""
     names = re.findall(r"[^\W\d_]+", text)
     return all(month_of(name, ()) is not None for name in names)
