@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 import pandas as pd
 
 from plantstats.findings import pick
@@ -167,7 +169,9 @@ def _doubt(study: Study, results: pd.DataFrame) -> Section:
     )
     least, most = (f(row["raw_estimate"] for row in known.values()) for f in (min, max))
     message = (
-        "Doubtful records do not move the loss rate."
+        "How far doubtful records move the loss rate cannot be told: no plant was followed."
+        if math.isnan(most - least)
+        else "Doubtful records do not move the loss rate."
         if most - least < 0.5
         else f"Doubtful records could move the loss rate from {least:.0f} to {most:.0f} per 100 plants a year."
     )

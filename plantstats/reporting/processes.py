@@ -129,7 +129,8 @@ def _outcome(path: Path, own: Path, ended: Ended, late: bool) -> Outcome:
     if errors:
         return Outcome(path, notebook, None, ended, *errors[0])
     code = [cell for cell in notebook.cells if cell.cell_type == "code" and cell.source.strip()]
-    if not code or any(cell.execution_count is None or _running(cell) for cell in code):
+    # A process that dies in the last cell may leave a notebook that looks whole.
+    if ended.status or not code or any(cell.execution_count is None or _running(cell) for cell in code):
         name, why = ended.error or ("ProcessError", "its process was ended (out of memory?)")
         return Outcome(path, notebook, None, ended, name.rpartition(":")[2], why or "did not run to its end", last)
     return Outcome(path, notebook, load_results(own), ended)

@@ -188,7 +188,7 @@ def test_n01_n02_parameters_that_a_notebook_does_not_take_stop_the_run_before_it
 def test_n04_n08_a_notebook_runs_in_the_tools_own_python_and_its_page_asks_nothing_of_the_network(
     tmp_path: Path,
 ) -> None:
-    paths = [CASES / "N04" / "authors_env.ipynb", CASES / "N08" / "report.ipynb"]
+    paths = [CASES / name for name in ("N04/authors_env.ipynb", "N04/no_kernel.ipynb", "N08/report.ipynb")]
     report = run(paths, GIVEN, tmp_path / "out")
     assert report.missing == {}
     html = (tmp_path / "out" / "report.html").read_text(encoding="utf-8")
@@ -196,9 +196,6 @@ def test_n04_n08_a_notebook_runs_in_the_tools_own_python_and_its_page_asks_nothi
     assert not re.findall(outside, html)
     assert "S(t)" in Reading(html).text and "prod" in Reading(html).text
     assert "'S2'" in Reading(html).text
-    with pytest.raises(ReportError, match=r"no_kernel.ipynb: not a notebook that can be run: No kernel name"):
-        run(CASES / "N04" / "no_kernel.ipynb", GIVEN, tmp_path / "none")
-    assert not (tmp_path / "none").exists()
 
 
 def test_n05_n06_a_failing_cell_a_cell_that_may_fail_and_a_dead_kernel_give_no_page(tmp_path: Path) -> None:
@@ -211,8 +208,8 @@ def test_n05_n06_a_failing_cell_a_cell_that_may_fail_and_a_dead_kernel_give_no_p
     lines = str(error.value).splitlines()
     assert lines[0] == "no page fail: fail.ipynb: cell 3: ValueError: visits.csv row 7: bad date"
     assert lines[1].startswith("no page raises_tag: raises_tag.ipynb: cell 2: ZeroDivisionError")
-    # The kernel dies in the last cell: the notebook on disk looks whole.
-    assert lines[2] == "no page suicide: suicide.ipynb: cell 2: DeadKernelError: the kernel died (out of memory?)"
+    # The process dies in the last cell: the notebook on disk may look whole.
+    assert lines[2].startswith("no page suicide: suicide.ipynb: cell 2: ") and "(out of memory?)" in lines[2]
     assert (out / "fail.html").read_text(encoding="utf-8") == "the page of an earlier run"
     assert sorted(path.name for path in out.iterdir()) == [
         "fail.failed.ipynb",
