@@ -582,7 +582,13 @@ class Study:
 
     @kept
     def drying_check(self) -> pd.DataFrame:
-        """Shares dry by day as fitted and without any distribution (see `watering.sensitivity.against_turnbull`)."""
+        """How well the drying distribution fits.
+
+        Returns
+        -------
+        pandas.DataFrame
+            Shares dry by day, as fitted and without any distribution: see `watering.sensitivity.against_turnbull`.
+        """
         from plantstats.watering import sensitivity  # noqa: PLC0415
 
         return sensitivity.against_turnbull(self.visit_advice().model)
