@@ -203,12 +203,12 @@ def review_clients(folder: Path, quarter: str | None, as_of: date | None, out: P
             with contextlib.suppress(PlantstatsError):  # said by the pages that rest on it
                 result()
         begin = functools.partial(_share_study, *asked.values())
-        made = {one.name: one for one in batch.make_pages(notebook, jobs, complete, begin)}
-        missing = {client: made[name].reason for client, name in names.items() if made[name].reason}
+        pages = {one.name: one for one in batch.make_pages(notebook, jobs, complete, begin)}
+        missing = {client: pages[name].reason for client, name in names.items() if pages[name].reason}
         index = client_index.page(study, names, missing, pdf=any(complete.glob("*.pdf")))
         html = page.render_shown(client_index.TITLE, _about(study, "for us"), [index.head, index.rest])
         (complete / "index.html").write_text(html, encoding="utf-8")
-        return batch.Written([index.verdict], missing, sorted({one.remark for one in made.values() if one.remark}))
+        return batch.Written([index.verdict], missing, sorted({one.remark for one in pages.values() if one.remark}))
 
     return batch.publish_pages(
         notebook,

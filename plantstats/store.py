@@ -113,18 +113,18 @@ def _write(place: Path, key: Json, value: Any) -> None:
     frames: list[pd.DataFrame] = []
     encoded = encode(value, frames)
     with tempfile.TemporaryDirectory(dir=place.parent, prefix=".making-") as name:
-        made = Path(name) / "made"
-        made.mkdir()
+        folder = Path(name) / "made"
+        folder.mkdir()
         files = {}
         for number, frame in enumerate(frames):
-            path = made / f"{number:04d}.parquet"
+            path = folder / f"{number:04d}.parquet"
             frame.to_parquet(path, compression="zstd")
             files[path.name] = _digest(path.read_bytes())
         content = json.dumps({"key": key, "files": files, "value": encoded}, ensure_ascii=False)
         outer = {"sha256": _digest(content.encode()), "content": content}
-        (made / RESULT).write_text(json.dumps(outer, ensure_ascii=False), encoding="utf-8")
+        (folder / RESULT).write_text(json.dumps(outer, ensure_ascii=False), encoding="utf-8")
         shutil.rmtree(place, ignore_errors=True)
-        os.replace(made, place)
+        os.replace(folder, place)
 
 
 def encode(  # noqa: PLR0911 (one case a kind of value)

@@ -73,7 +73,7 @@ def kept(compute: Callable[Concatenate[Study, P], R]) -> Callable[Concatenate[St
     return _once(compute, on_disk=True)
 
 
-def held(compute: Callable[Concatenate[Study, P], R]) -> Callable[Concatenate[Study, P], R]:
+def in_memory(compute: Callable[Concatenate[Study, P], R]) -> Callable[Concatenate[Study, P], R]:
     """Make a method's result once, in memory alone: it holds a connection, or more than a page needs.
 
     Parameters
@@ -261,7 +261,7 @@ class Study:
 
     # What plants were exposed to.
 
-    @held
+    @in_memory
     def exposure(self, dated: str = "found", as_of: date | None = None) -> PlantTime:
         """Plant-time up to a day, in memory.
 
@@ -373,7 +373,7 @@ class Study:
         own = sites.loc[sites["client_id"].eq(self.client), "site_id"] if self.client else sites["site_id"]
         return rows[rows["site_id"].isin(own)].reset_index(drop=True)
 
-    @held
+    @in_memory
     def _visits_made(self) -> pd.DataFrame:
         return findings.pick(self.quality(), "visits_completed_share", ["site_id"], self.period.name)
 
@@ -441,7 +441,7 @@ class Study:
         expected = quarters.expected_by_quarter(self.exposure(), self.period, species_table(), self.client)
         return join(expected, quarters.costs_by_quarter(self.exposure(), self.records, self.period, self.client))
 
-    @held
+    @in_memory
     def loss_model(self) -> LossModel:
         """Loss model of all records: `study.loss_model().rate(...)` gives adjusted rates.
 
@@ -567,7 +567,7 @@ class Study:
         loss = leaves.leaf_loss(self.exposure(), self.records, self.period, self.client)
         return loss.findings, loss.notes, loss.account, loss.humidity_limits
 
-    @held
+    @in_memory
     def visit_advice(self) -> WateringReview:
         """Drying, advised visit intervals and what became of the last advice (see `watering.review`).
 

@@ -301,11 +301,11 @@ def build(
     the same plant-time, kept in memory.
     """
     key = ("plant-time", as_of, dated, age_cuts, follow_between_inspections)
-    made = getattr(records, "made", {})
-    time: PlantTime = made.pop(key, None) or _build(records, as_of, dated, age_cuts, follow_between_inspections)
-    made[key] = time
-    for old in [other for other in made if other[0] == key[0]][:-KEPT]:
-        del made[old]
+    earlier = getattr(records, "made", {})
+    time: PlantTime = earlier.pop(key, None) or _build(records, as_of, dated, age_cuts, follow_between_inspections)
+    earlier[key] = time
+    for old in [other for other in earlier if other[0] == key[0]][:-KEPT]:
+        del earlier[old]
     return time
 
 

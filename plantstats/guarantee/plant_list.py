@@ -20,7 +20,7 @@ from plantstats.schema.light import band_of_lux
 from plantstats.schema.tables import PLANT_LIST
 
 NEW_SITE = "(new site)"
-HEADS = {"pot": "pot_cm"}  # columns of `read` that are made from another
+SOURCE = {"pot": "pot_cm"}  # columns of `read` that are made from another
 
 
 class Listed(NamedTuple):
@@ -89,7 +89,7 @@ def check_known(lines: pd.DataFrame, levels: Mapping[str, tuple[str, ...]]) -> N
     RecordError
     """
     faults = [
-        f"{row['file']}, line {row['line']}, column {HEADS.get(column, column)}: {row[column]}: no plant on record had "
+        f"{row['file']}, line {row['line']}, column {SOURCE.get(column, column)}: {row[column]}: no plant on record had "
         f"that, so nothing tells what it loses (on record: {', '.join(known)})"
         for row in lines.to_dict("records")
         for column, known in levels.items()

@@ -52,11 +52,11 @@ def same_sites(time: PlantTime, period: Period, client: str = "") -> pd.DataFram
     for of, rows in ((before, then), (period, now)):
         by_group = rows.assign(term=[group.get(site, NEW) for site in rows.index])
         sums = by_group.groupby("term", as_index=False)[["n_plants", "plant_days", "losses", "died"]].sum()
-        made = rates_by(sums, ["term"], of)
-        parts.append(made[made["measure"].eq("loss_rate")].assign(measure="loss_rate_of_sites"))
+        rates = rates_by(sums, ["term"], of)
+        parts.append(rates[rates["measure"].eq("loss_rate")].assign(measure="loss_rate_of_sites"))
     parts.append(_ratio(parts, before, period))
-    gone = pd.DataFrame({"estimate": [float(len(left))]})
-    parts.append(findings.rows(gone, "sites_left", period=period.name, unit="sites", method="count"))
+    left_sites = pd.DataFrame({"estimate": [float(len(left))]})
+    parts.append(findings.rows(left_sites, "sites_left", period=period.name, unit="sites", method="count"))
     return findings.table(pd.concat(parts, ignore_index=True))
 
 

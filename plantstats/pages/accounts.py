@@ -10,7 +10,7 @@ from plantstats.pages import methods, words
 from plantstats.pages.decisions import Decision
 from plantstats.periods import next_quarter
 from plantstats.reporting.charts import Bars
-from plantstats.reporting.specs import Field, Listing, Page, Rows, Section, Table, said
+from plantstats.reporting.specs import Field, Listing, Page, Rows, Section, Table, result_text
 from plantstats.studies import REFUSALS, Study, join
 
 TITLE = "Accounts"
@@ -167,7 +167,7 @@ def travel_share(results: pd.DataFrame) -> float | None:
 def _provision(study: Study, results: pd.DataFrame) -> Section | None:
     """What the running guarantees will cost, how sure that is, and how it moved over the quarter."""
     period = study.period.name
-    whole = said(results, 0, "provision", period)
+    whole = result_text(results, 0, "provision", period)
     if whole.empty:
         return None
     point = pick(results, "provision_point", ["term"], period).set_index("term")["estimate"]

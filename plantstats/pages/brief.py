@@ -13,7 +13,7 @@ from plantstats.pages import accounts, decisions, losses, methods, records, visi
 from plantstats.pages.decisions import Decision
 from plantstats.periods import same_quarter_last_year
 from plantstats.reporting.charts import Bars
-from plantstats.reporting.specs import Box, Page, Rows, Section, said
+from plantstats.reporting.specs import Box, Page, Rows, Section, result_text
 from plantstats.studies import REFUSALS, Study, join
 
 TITLE = "Brief"
@@ -75,7 +75,7 @@ def page(study: Study) -> Page:
 
 def _verdict(study: Study, results: pd.DataFrame) -> str:
     """Losses and accounts in one line."""
-    ratio = said(results, study.small_group, "observed_expected", study.period.name)
+    ratio = result_text(results, study.small_group, "observed_expected", study.period.name)
     if ratio.empty:
         first = "What such a quarter should lose cannot be told"
     else:
@@ -125,9 +125,9 @@ def _to_decide(chosen: Sequence[Decision], todo: Sequence[Decision]) -> str:
 def _boxes(study: Study, results: pd.DataFrame) -> list[Box]:
     """Losses, their cost, accounts that cost more than they pay, sites found too dry; each with last year."""
     period, small = study.period, study.small_group
-    lost = said(results, small, "loss_rate", period.name)
-    before = said(results, small, "loss_rate", same_quarter_last_year(period).name)
-    should = said(results, small, "expected_losses", period.name)
+    lost = result_text(results, small, "loss_rate", period.name)
+    before = result_text(results, small, "loss_rate", same_quarter_last_year(period).name)
+    should = result_text(results, small, "expected_losses", period.name)
     beside = []
     if not should.empty and pd.notna(should["raw_estimate"]):
         beside.append(f"about {should['raw_estimate']:.0f} expected")

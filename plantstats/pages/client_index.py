@@ -46,13 +46,13 @@ def page(study: Study, names: Mapping[str, str], missing: Mapping[str, str], pdf
     )
     counts = counts.reindex(sorted(names)).fillna(0).astype("int64")
     counts = counts.sort_values(["left", "weak"], ascending=False, kind="stable")
-    made = [client for client in counts.index if client not in missing]
+    with_page = [client for client in counts.index if client not in missing]
     sections = [
         Section(
             "pages",
             "The page of each client.",
             f"Those with most to talk about first. Condition low: {LOW_CONDITION} or less of 5 at the last visit.",
-            table=_made(study, counts.loc[made], names, pdf),
+            table=_with_page(study, counts.loc[with_page], names, pdf),
         )
     ]
     if missing:
@@ -67,13 +67,13 @@ def page(study: Study, names: Mapping[str, str], missing: Mapping[str, str], pdf
         sections.insert(
             0, Section("missing", f"{words.count_of(len(missing), 'page')} could not be made.", table=table)
         )
-    verdict = f"{len(made)} of {words.count_of(len(names), 'client')} have their page for {study.period.name}."
+    verdict = f"{len(with_page)} of {words.count_of(len(names), 'client')} have their page for {study.period.name}."
     return Page(
         TITLE, verdict, sections, findings.table([]), study.small_group, ["For us alone: it names all clients."]
     )
 
 
-def _made(study: Study, counts: pd.DataFrame, names: Mapping[str, str], pdf: bool) -> Listing:
+def _with_page(study: Study, counts: pd.DataFrame, names: Mapping[str, str], pdf: bool) -> Listing:
     records = pd.DataFrame(
         {
             "Client": [study.name_of("client", client) for client in counts.index],

@@ -111,8 +111,8 @@ def _visits(study: Study) -> Section | None:
         },
         dtype="object",
     )
-    made = quality["note"].str.extract(r"([\d,]+) of ([\d,.]+)")
-    done, agreed = (made[n].str.replace(",", "").astype("float64").sum() for n in (0, 1))
+    counts = quality["note"].str.extract(r"([\d,]+) of ([\d,.]+)")
+    done, agreed = (counts[n].str.replace(",", "").astype("float64").sum() for n in (0, 1))
     message = f"We came {done:.0f} times; {agreed:.0f} visits were agreed."
     return Section("visits", message, "", table=Listing("Visits by site", records))
 

@@ -21,7 +21,7 @@ BEST_SWAPS = 3
 CAUTIONS = "The contract's terms govern, and consumer law may override them. This page is no legal or insurance advice."
 
 
-def quote_page(study: Study, made: PricedQuote) -> Page:
+def quote_page(study: Study, priced: PricedQuote) -> Page:
     """The owner's page of a quote.
 
     Parameters
@@ -35,9 +35,9 @@ def quote_page(study: Study, made: PricedQuote) -> Page:
     -------
     Page
     """
-    quote, offered = made.quote, made.price
+    quote, offered = priced.quote, priced.price
     unit = quote.terms.currency
-    answers = texts.answer_sentences(made)
+    answers = texts.answer_sentences(priced)
     sections = [
         Section(
             "cost",
@@ -46,17 +46,17 @@ def quote_page(study: Study, made: PricedQuote) -> Page:
             chart=CostChart(quote, offered),
             sentences=answers[:2],
         ),
-        _last_year(made),
-        Section("lines", "Line by line.", "Replacements in all; 95 in 100 lie in.", table=_lines(study, made)),
-        _swaps(study, made),
-        Section("terms", "What is promised.", table=_terms(made)),
+        _last_year(priced),
+        Section("lines", "Line by line.", "Replacements in all; 95 in 100 lie in.", table=_lines(study, priced)),
+        _swaps(study, priced),
+        Section("terms", "What is promised.", table=_terms(priced)),
         Section("rests", "What this rests on.", sentences=answers[4:]),
     ]
-    verdict = f"{show(offered.monthly, unit)} a month for {words.plants(quote.plants)}; {_last_year_in_words(made)}"
-    return Page(QUOTE, verdict, [s for s in sections if s], made.findings, 0, answers[2:4])
+    verdict = f"{show(offered.monthly, unit)} a month for {words.plants(quote.plants)}; {_last_year_in_words(priced)}"
+    return Page(QUOTE, verdict, [s for s in sections if s], priced.findings, 0, answers[2:4])
 
 
-def offer_page(study: Study, made: PricedQuote) -> Page:
+def offer_page(study: Study, priced: PricedQuote) -> Page:
     """The offer that a client gets: no cost, wage or margin of ours.
 
     Parameters
@@ -70,7 +70,7 @@ def offer_page(study: Study, made: PricedQuote) -> Page:
     -------
     Page
     """
-    quote, offered, terms = made.quote, made.price, made.quote.terms
+    quote, offered, terms = priced.quote, priced.price, priced.quote.terms
     start, until = (_day(day) for day in (terms.starts_on, terms.starts_on - timedelta(days=1)))
     company = study.records.settings.company
     whom = ", ".join(filter(None, (terms.client, terms.building)))
@@ -91,7 +91,7 @@ def offer_page(study: Study, made: PricedQuote) -> Page:
             terms.tax_note,
             table=Listing("Plants and their monthly charge", lines, numeric=("Plants", charge), total=True),
         ),
-        Section("terms", "A plant that dies or falls below what was agreed is replaced.", table=_terms(made)),
+        Section("terms", "A plant that dies or falls below what was agreed is replaced.", table=_terms(priced)),
         Section(
             "agreed", f"This offer is valid until {until}.", table=Listing("Agreed", agreed, room=True), note=CAUTIONS
         ),
@@ -109,24 +109,24 @@ def _day(day: date) -> str:
     return f"{day.day} {day:%B %Y}"
 
 
-def _last_year_in_words(made: PricedQuote) -> str:
-    test = made.back_test
+def _last_year_in_words(priced: PricedQuote) -> str:
+    test = priced.back_test
     if test is None:
         return "no year can be tested yet."
     few = "too few: " if test.observed > test.expected else "too many: " if test.observed < test.expected else ""
     return f"last year's method expected {few}{test.expected:.0f}, and {test.observed} came."
 
 
-def _last_year(made: PricedQuote) -> Section:
-    answers = texts.answer_sentences(made)
-    if made.back_test is None:
+def _last_year(priced: PricedQuote) -> Section:
+    answers = texts.answer_sentences(priced)
+    if priced.back_test is None:
         return Section("back", "No quote of a year ago can be tested.", sentences=answers[3:4])
-    said = _last_year_in_words(made)
+    sentence = _last_year_in_words(priced)
     return Section(
         "back",
-        said[0].upper() + said[1:],
+        sentence[0].upper() + sentence[1:],
         "Bars: covered losses that came; green: expected a year ago.",
-        chart=BackTestChart(made.back_test),
+        chart=BackTestChart(priced.back_test),
     )
 
 
@@ -136,16 +136,16 @@ def _lines(study: Study, made: PricedQuote) -> Listing:
     return Listing("The list", lines, numeric=[c for c in lines if c not in ("Place", "Plant", "Light")], total=True)
 
 
-def _swaps(study: Study, made: PricedQuote) -> Section:
+def _swaps(study: Study, priced: PricedQuote) -> Section:
     """The few changes of the list that would clearly save most."""
     parts = [
         frame.assign(
             what=what, other=[study.name_of("species", o).name if what == "plant" else o for o in frame["other"]]
         )
         for what, frame in (
-            ("plant", made.better_species),
-            ("light", made.brighter_place),
-            ("humidity", made.moist_air),
+            ("plant", priced.better_species),
+            ("light", priced.brighter_place),
+            ("humidity", priced.moist_air),
         )
         if len(frame)
     ]
@@ -154,7 +154,7 @@ def _swaps(study: Study, made: PricedQuote) -> Section:
     if rows.empty:
         return Section("swaps", "No change of the list would clearly save.")
     rows = rows.sort_values("saving", ascending=False).head(BEST_SWAPS)
-    unit = made.quote.terms.currency
+    unit = priced.quote.terms.currency
     first = rows.iloc[0]
     table = Listing("Changes that save most", tables.swap_table(rows, unit), numeric=tables.SWAP_NUMBERS)
     message = f"{first['position']}: {first['other']} would save {show(int(first['saving']), unit)} over the term."
@@ -162,5 +162,5 @@ def _swaps(study: Study, made: PricedQuote) -> Section:
     return Section("swaps", message, shown, table=table)
 
 
-def _terms(made: PricedQuote) -> Listing:
-    return Listing("The terms", tables.terms_table(made.quote))
+def _terms(priced: PricedQuote) -> Listing:
+    return Listing("The terms", tables.terms_table(priced.quote))

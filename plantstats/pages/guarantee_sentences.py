@@ -65,7 +65,7 @@ def _charge_sentence(quote: Quote, offered: Price) -> str:
     )
 
 
-def answer_sentences(made: PricedQuote) -> list[str]:
+def answer_sentences(priced: PricedQuote) -> list[str]:
     """The headlines of a quote; the back-test stands on every one.
 
     Parameters
@@ -77,10 +77,17 @@ def answer_sentences(made: PricedQuote) -> list[str]:
     -------
     list of str
     """
-    first = quote_sentences(made.quote, made.price)
-    paid, losses = made.counted
+    first = quote_sentences(priced.quote, priced.price)
+    paid, losses = priced.counted
     causes = f"{paid} of the {losses} losses on record had causes that these terms cover; the rates are those of these."
-    return [*first[:3], year_sentence(made.quote), *first[3:4], causes, back_test_sentence(made.back_test), *first[4:]]
+    return [
+        *first[:3],
+        year_sentence(priced.quote),
+        *first[3:4],
+        causes,
+        back_test_sentence(priced.back_test),
+        *first[4:],
+    ]
 
 
 def year_sentence(quote: Quote) -> str:

@@ -125,7 +125,7 @@ def terms_table(quote: Quote) -> pd.DataFrame:
     out = words.listed([EXCLUDED.get(cause, words.cause(cause)) for cause in terms.excluded])
     covered = words.listed([words.cause(cause) for cause in terms.covered]) if terms.covered else "every loss"
     cap = terms.cap_per_position
-    told = {
+    in_words = {
         "Term": f"{terms.months} months, from {terms.starts_on} up to the day before {terms.ends_on}",
         "Covered": covered,
         "Not covered": out if terms.excluded else "nothing is left out",
@@ -137,4 +137,4 @@ def terms_table(quote: Quote) -> pd.DataFrame:
             else "the guarantee of that place ends"
         ),
     }
-    return pd.DataFrame({"What": list(told), "As promised": list(told.values())})
+    return pd.DataFrame({"What": list(in_words), "As promised": list(in_words.values())})

@@ -11,7 +11,7 @@ from plantstats.losses.same_sites import LEFT, STAYED
 from plantstats.pages import methods, words
 from plantstats.periods import same_quarter_last_year
 from plantstats.reporting.charts import Bars, Quarters
-from plantstats.reporting.specs import Listing, Page, Rows, Section, said
+from plantstats.reporting.specs import Listing, Page, Rows, Section, result_text
 from plantstats.studies import Study, join
 
 TITLE = "Losses"
@@ -70,11 +70,11 @@ def headlines(study: Study, results: pd.DataFrame) -> tuple[str, list[str]]:
     verdict, lines : str, list of str
     """
     period, small = study.period, study.small_group
-    rate = said(results, small, "loss_rate", period.name)
+    rate = result_text(results, small, "loss_rate", period.name)
     count = int(rate["raw_losses"])
     start = f"{period.name}: {words.plants(count)} lost of {rate['raw_n_plants']:,}"
-    should = said(results, small, "expected_losses", period.name)
-    ratio = said(results, small, "observed_expected", period.name)
+    should = result_text(results, small, "expected_losses", period.name)
+    ratio = result_text(results, small, "observed_expected", period.name)
     if ratio.empty or pd.isna(should["raw_estimate"]):
         reason = "" if should.empty else f" ({should['note'].removeprefix('not available: ')})"
         verdict = f"{start}; what such a quarter should lose cannot be told{reason}."
@@ -94,7 +94,7 @@ def _verdict(ratio: pd.Series) -> str:
 
 def _event(study: Study, results: pd.DataFrame) -> str:
     rows = results[results["measure"].eq("largest_event_share") & results["period"].eq(study.period.name)]
-    total = said(results, study.small_group, "loss_rate", study.period.name)
+    total = result_text(results, study.small_group, "loss_rate", study.period.name)
     if rows.empty or rows["losses"].iloc[0] < FEWEST_OF_EVENT:
         return ""
     row = rows.iloc[0]
@@ -106,11 +106,11 @@ def _event(study: Study, results: pd.DataFrame) -> str:
 
 def _last_year(study: Study, results: pd.DataFrame) -> str:
     before = same_quarter_last_year(study.period).name
-    was = said(results, study.small_group, "loss_rate", before)
+    was = result_text(results, study.small_group, "loss_rate", before)
     if was.empty:
         return f"The records do not reach back to {before}."
-    ratio = said(results, study.small_group, "loss_rate_ratio", study.period.name)
-    if was["raw_losses"] == said(results, study.small_group, "loss_rate", study.period.name)["raw_losses"]:
+    ratio = result_text(results, study.small_group, "loss_rate_ratio", study.period.name)
+    if was["raw_losses"] == result_text(results, study.small_group, "loss_rate", study.period.name)["raw_losses"]:
         return f"A year before it was as many: {words.plants(was['raw_losses'])}."
     clear = not ratio.empty and (ratio["raw_low"] > 1 or ratio["raw_high"] < 1)
     verdict = "a difference beyond chance" if clear else "a difference that chance alone could make"
@@ -126,7 +126,7 @@ def _sites_that_left(study: Study, results: pd.DataFrame) -> str:
         return ""
     n_sites = pick(results, "sites_left", period=study.period.name)["estimate"].iloc[0]
     first = f"Of them {of.loc[LEFT, 'losses']} at {words.count_of(n_sites, 'site')} that left since"
-    ratio = said(results, study.small_group, "loss_rate_ratio_same_sites", study.period.name)
+    ratio = result_text(results, study.small_group, "loss_rate_ratio_same_sites", study.period.name)
     if ratio.empty or pd.isna(ratio["raw_estimate"]):
         return f"{first}."
     clear = ratio["raw_low"] > 1 or ratio["raw_high"] < 1
@@ -141,11 +141,11 @@ def _cost_sentence(study: Study, results: pd.DataFrame) -> str:
     if total.empty or pd.isna(total["estimate"].iloc[0]) or parts.empty:
         return ""
     whole = words.parts_that_add_up(list(parts["estimate"]))
-    said_parts = [
+    parts_text = [
         f"{amount:,} paid by {words.PAID_BY[payer]}" for payer, amount in zip(parts["covered"], whole, strict=True)
     ]
     at_least = "at least " if total["note"].iloc[0] else ""
-    return f"Replacing them cost {at_least}{total['unit'].iloc[0]} {sum(whole):,}: {words.listed(said_parts)}."
+    return f"Replacing them cost {at_least}{total['unit'].iloc[0]} {sum(whole):,}: {words.listed(parts_text)}."
 
 
 def quarters_chart(study: Study) -> Quarters:
@@ -275,10 +275,10 @@ def _species(study: Study, results: pd.DataFrame) -> Section | None:
 
 def _sites(study: Study, results: pd.DataFrame) -> Section | None:
     of = len(pick(results, "expected_over_year", ["site_id"], study.period.name))
-    told = len(pick(results, "observed_over_year", ["site_id"], study.period.name))
+    n_told = len(pick(results, "observed_over_year", ["site_id"], study.period.name))
     if not of:
         return None
-    shown = f"Four quarters. At {of - told} of {of} sites less than one loss was expected: they cannot be told apart."
+    shown = f"Four quarters. At {of - n_told} of {of} sites less than one loss was expected: they cannot be told apart."
     return Section(
         "sites",
         _over_year(study, results, "site_id", "site", "sites"),

@@ -204,7 +204,7 @@ def page(study: Study) -> Page:
     proof = figures()
     results = as_findings(proof)
     tested = proof[proof["situation"].eq(AS_MODELLED) & proof["of"].eq("all")].set_index("kind")
-    sections = [_proof(results, tested)]
+    sections = [_coverage(results, tested)]
     sections += [
         Section(m.key, m.title, m.formula, sentences=[f"{m.text} Source: {m.source}.", *_promises(tested, m.measured)])
         for m in METHODS
@@ -241,15 +241,15 @@ def links_of(page: str) -> dict[str, str]:
 
 def _promises(tested: pd.DataFrame, kinds: tuple[str, ...]) -> list[str]:
     """One paragraph: of each promise how often it held where the truth is known, and whether that is what it says."""
-    told = [
+    shares = [
         f"{KINDS[kind][0]}: {100 * row['share']:.0f} ({100 * row['low']:.0f} to {100 * row['high']:.0f}), "
         f"{row['verdict']}"
         for kind, row in tested.reindex([k for k in kinds if k in tested.index]).iterrows()
     ]
-    return [f"Put to the test, in 100 cases. {'; '.join(told)}."] if told else []
+    return [f"Put to the test, in 100 cases. {'; '.join(shares)}."] if shares else []
 
 
-def _proof(results: pd.DataFrame, tested: pd.DataFrame) -> Section:
+def _coverage(results: pd.DataFrame, tested: pd.DataFrame) -> Section:
     """Every promise held against companies whose truth is known, where they behave as the models say."""
     own = {f"{kind} ({AS_MODELLED})" for kind in tested.index if KINDS[kind][0].startswith("95% intervals")}
     rows = Rows("coverage_share", ["term"], where=lambda f: f["term"].isin(own), most=len(own) or 1)

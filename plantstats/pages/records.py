@@ -12,7 +12,7 @@ from plantstats.pages.decisions import Decision
 from plantstats.pages.words import month_name
 from plantstats.quality.catalogue import CATALOGUE
 from plantstats.reporting.charts import Bars
-from plantstats.reporting.specs import Field, Listing, Page, Rows, Section, Table, said
+from plantstats.reporting.specs import Field, Listing, Page, Rows, Section, Table, result_text
 from plantstats.studies import Study
 
 TITLE = "Records"
@@ -64,7 +64,7 @@ def _sentences(study: Study, results: pd.DataFrame) -> list[str]:
         last = visits.sort_values("month").iloc[-1]
         month, share = month_name(last["month"]), f"{last['estimate']:.0f}%"
         lines.append(f"In {month} the sites saw {share} of the planned visits ({last['note']}).")
-    air = said(results, study.small_group, "air_known_share", study.period.name)
+    air = result_text(results, study.small_group, "air_known_share", study.period.name)
     if not air.empty:
         lines.append(f"The air is known for {air['estimate']}% of the plants' days.")
     return lines
@@ -152,12 +152,12 @@ def _files(study: Study) -> Section:
 
 
 def _doubt(study: Study, results: pd.DataFrame) -> Section:
-    parts = {m: said(results, study.small_group, m, study.period.name) for m in DOUBTS}
+    parts = {m: result_text(results, study.small_group, m, study.period.name) for m in SUSPICIONS}
     known = {m: row for m, row in parts.items() if not row.empty}
     records = pd.DataFrame(
         [
             {
-                "Which": DOUBTS[m],
+                "Which": SUSPICIONS[m],
                 "Lost": row["losses"],
                 "Lost per 100 plants a year": row["estimate"],
                 "could be": row["interval"],

@@ -12,7 +12,7 @@ from plantstats.pages.decisions import Decision
 from plantstats.reporting.charts import Dots
 from plantstats.reporting.specs import Field, Listing, Page, Rows, Section, Table
 from plantstats.studies import Study
-from plantstats.watering.ways_out import ACCEPT, BARS_LONGER, LOOK, OTHER_SPECIES, SUB_IRRIGATION, TOO_DRY
+from plantstats.watering.ways_out import ACCEPT, BARS_LONGER, INSPECT_MORE, OTHER_SPECIES, SUB_IRRIGATION, TOO_DRY
 
 TITLE = "Visits"
 
@@ -206,7 +206,7 @@ def _ways_out(study: Study) -> Section | None:
                 "too dry too often" if why == TOO_DRY else f"keeps the site from every {days} days"
                 for why, days in zip(plants["why"], plants["interval_days"], strict=True)
             ],
-            f"Look more often, {currency} a quarter": column(LOOK),
+            f"Look more often, {currency} a quarter": column(INSPECT_MORE),
             f"Sub-irrigated planter, {currency} a quarter": column(SUB_IRRIGATION),
             f"Another plant, {currency} a quarter": column(OTHER_SPECIES),
             "Accept": [
@@ -217,21 +217,24 @@ def _ways_out(study: Study) -> Section | None:
         dtype="object",
     )
     own, bars = (plants[plants["why"].eq(why)] for why in (TOO_DRY, BARS_LONGER))
-    said = []
+    sentences = []
     if len(own):
         stand = "stands" if len(own) == 1 else "stand"
         n_sites = own["site_id"].nunique()
         suit = "whose visits suit the others" if len(own) > 1 else "whose visits suit the others there"
-        said.append(f"{words.plants(len(own))} {stand} dry too long at {words.count_of(n_sites, 'site')} {suit}.")
+        sentences.append(f"{words.plants(len(own))} {stand} dry too long at {words.count_of(n_sites, 'site')} {suit}.")
     if len(bars):
         n_sites, keep = words.count_of(bars["site_id"].nunique(), "site"), "keeps" if len(bars) == 1 else "keep"
-        said.append(f"{words.plants(len(bars))} {keep} {n_sites} from a longer interval.")
+        sentences.append(f"{words.plants(len(bars))} {keep} {n_sites} from a longer interval.")
     shown = (
         "Price: more than accepting it, with what is likely in brackets; minus: it saves. Then how sure it is that the "
         "plant keeps to your limit. Prices and minutes are drawn from the ranges in your settings or assumed here."
     )
     return Section(
-        "ways", " ".join(said), shown, table=Listing("Ways out, plant by plant", records, most=10, rest="ways_out.csv")
+        "ways",
+        " ".join(sentences),
+        shown,
+        table=Listing("Ways out, plant by plant", records, most=10, rest="ways_out.csv"),
     )
 
 
@@ -282,17 +285,17 @@ def notes_left_out(study: Study) -> list[str]:
     -------
     list of str
     """
-    said = []
+    sentences = []
     if left_out := [f"{row.technician} {row.reason}" for row in study.technicians_left_out().itertuples()]:
-        said.append(f"Not counted, as their notes would mislead: {words.listed(left_out)}.")
+        sentences.append(f"Not counted, as their notes would mislead: {words.listed(left_out)}.")
     methods = study.topsoil_methods()
     for row in methods[~methods["used"]].itertuples():
         used = methods.loc[methods["used"], "method"].iloc[0]
-        said.append(
+        sentences.append(
             f"Not counted: {row.n:,} waterings whose topsoil was noted by {row.method} ({row.first_on} to "
             f"{row.last_on}), as most were noted by {used} and the two do not compare."
         )
-    return said
+    return sentences
 
 
 def last_advice(study: Study) -> Section:

@@ -11,7 +11,7 @@ from plantstats.findings import pick
 from plantstats.pages import methods, words
 from plantstats.pages.decisions import Decision
 from plantstats.reporting.charts import Bars
-from plantstats.reporting.specs import Listing, Page, Rows, Section, said
+from plantstats.reporting.specs import Listing, Page, Rows, Section, result_text
 from plantstats.studies import REFUSALS, Study, join
 
 TITLE = "Plants to see"
@@ -111,7 +111,7 @@ def marks(study: Study) -> pd.Series:
 
 def _how_sure(study: Study) -> str:
     results = study.watch_findings()
-    text = said(results, 0, "watch_concordance", _all_lists(results))
+    text = result_text(results, 0, "watch_concordance", _all_lists(results))
     if text.empty or pd.isna(text["raw_estimate"]):
         return "not tested: too few plants were lost"
     return f"earlier lists put the lost plant first in {text['raw_estimate']:.0f} of 100 pairs (50 is drawing lots)"
@@ -211,7 +211,7 @@ def _shedding(study: Study, results: pd.DataFrame) -> Section | None:
 def _trust(study: Study, results: pd.DataFrame) -> Section | None:
     """How well the lists of the last four quarters did, found and expected side by side."""
     rows = pick(results, "watch_calibration", ["term"]).sort_values("term")
-    whole = said(results, 0, "watch_calibration", _all_lists(results))
+    whole = result_text(results, 0, "watch_calibration", _all_lists(results))
     if rows.empty or whole.empty:
         return None
     named = ("safest", "second", "third", "fourth", "riskiest")

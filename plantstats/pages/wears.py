@@ -8,7 +8,7 @@ import pandas as pd
 from plantstats.findings import pick
 from plantstats.pages import methods, words
 from plantstats.reporting.charts import Intervals, Squares
-from plantstats.reporting.specs import Field, Page, Rows, Section, Table, said
+from plantstats.reporting.specs import Field, Page, Rows, Section, Table, result_text
 from plantstats.studies import REFUSALS, Study, join
 
 TITLE = "What wears plants down"
@@ -191,7 +191,7 @@ def _survival(study: Study, results: pd.DataFrame) -> Section | None:
 
 
 def _leaves(results: pd.DataFrame) -> Section | None:
-    whole = said(results, 0, "green_leaves")
+    whole = result_text(results, 0, "green_leaves")
     if whole.empty:
         return None
     rows = Rows("green_leaves", ["species"], most=8)

@@ -101,9 +101,9 @@ def _tables(folder: Path) -> Iterator[str]:
     yield f"# Causes: {', '.join(CAUSES)}."
     yield "[causes]"
     for raw in causes[:MOST_WORDS]:
-        made = map_cause(raw, {})
-        known = made or ("unknown", "declined")
-        mark = "" if made else "# "
+        mapped = map_cause(raw, {})
+        known = mapped or ("unknown", "declined")
+        mark = "" if mapped else "# "
         yield f"{mark}{_quoted(raw)} = {{ cause = {_quoted(known[0])}, outcome = {_quoted(known[1])} }}"
 
 

@@ -196,7 +196,7 @@ def make_pages(
     SystemExit
         With 143 when the system asks the run to end.
     """
-    made: dict[str, PageMade] = {}
+    pages: dict[str, PageMade] = {}
     pool = ProcessPoolExecutor(workers, get_context("spawn"), initializer=_begin, initargs=(begin,))
     # disable=None: no bar where the error stream is no terminal.
     with (
@@ -210,14 +210,14 @@ def make_pages(
                 name = running[future]
                 # Whatever ends one page is its reason; a process that dies takes with it the pages that wait.
                 error = future.exception()
-                made[name] = PageMade(name, f"{type(error).__name__}: {error}") if error else future.result()
-                if made[name].reason:
+                pages[name] = PageMade(name, f"{type(error).__name__}: {error}") if error else future.result()
+                if pages[name].reason:
                     for path in folder.glob(f"{name}.*"):
                         path.unlink()
                 bar.update()
         finally:
             pool.shutdown(cancel_futures=True)
-    return [made[job.name] for job in jobs]
+    return [pages[job.name] for job in jobs]
 
 
 @contextlib.contextmanager

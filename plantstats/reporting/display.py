@@ -144,11 +144,11 @@ def boxes(numbers: Sequence[tuple[str, str, bool]]) -> Shown:
     -------
     Shown
     """
-    made = ""
+    html = ""
     for number, below, warns in numbers:
         name = "box warns" if warns else "box"
-        made += f'<div class="{name}"><strong>{escape(number)}</strong><span>{escape(below)}</span></div>'
-    return Shown(f'<div class="boxes">{made}</div>', "\n".join(f"{n}: {b}" for n, b, _ in numbers))
+        html += f'<div class="{name}"><strong>{escape(number)}</strong><span>{escape(below)}</span></div>'
+    return Shown(f'<div class="boxes">{html}</div>', "\n".join(f"{n}: {b}" for n, b, _ in numbers))
 
 
 def heading(message: str, anchor: str, shown: str) -> Shown:
@@ -304,8 +304,8 @@ def table(
         numeric = [c for c in frame if pd.api.types.is_numeric_dtype(frame[c]) and frame[c].dtype != bool]
     classes = [" ".join(w for w, inside in (("number", numeric), ("soft", soft)) if c in inside) for c in frame]
     marks = [f' class="{name}"' if name else "" for name in classes]
-    heads = [_heading(str(column), (terms or {}).get(str(column))) for column in frame.columns]
-    top = "".join(f'<th scope="col"{mark}>{text}</th>' for text, mark in zip(heads, marks, strict=True))
+    header = [_heading(str(column), (terms or {}).get(str(column))) for column in frame.columns]
+    top = "".join(f'<th scope="col"{mark}>{text}</th>' for text, mark in zip(header, marks, strict=True))
     body = ""
     for number, row in enumerate(shown.itertuples(index=False, name=None)):
         texts = [value.html if isinstance(value, Named) else escape(_cell(value)) for value in row]

@@ -123,8 +123,8 @@ class _Hook(DisplayHook):
 
     def write_format_data(self, format_dict: dict[str, Any], md_dict: dict[str, Any] | None = None) -> None:
         """Add the value to the outputs."""
-        made = {"data": _plain(format_dict), "metadata": md_dict or {}, "execution_count": self.prompt_count}
-        OUTPUTS.append(v4.new_output("execute_result", **made))
+        output = {"data": _plain(format_dict), "metadata": md_dict or {}, "execution_count": self.prompt_count}
+        OUTPUTS.append(v4.new_output("execute_result", **output))
 
 
 class _Publisher(DisplayPublisher):

@@ -159,8 +159,8 @@ class Table:
                 wanted = given if isinstance(given, Field) else Field(given)
                 columns[heading].append(self.total if place == 0 else self._whole(findings, wanted))
         # A column that says nothing in any row takes room on a phone and says nothing.
-        told = {h: v for h, v in columns.items() if not v or any(str(x) != "" for x in v)}
-        return pd.DataFrame(told, dtype="object")
+        filled = {h: v for h, v in columns.items() if not v or any(str(x) != "" for x in v)}
+        return pd.DataFrame(filled, dtype="object")
 
     def _whole(self, findings: pd.DataFrame, wanted: Field) -> str:
         """A column's value of the findings that are not split."""
@@ -468,12 +468,12 @@ class Page:
 
     def _show(self, section: Section) -> Shown:
         parts = [display.heading(section.message, section.key, section.shown)]
-        drawn = False
+        has_figure = False
         if section.chart is not None:
             figure = section.chart.draw(self.findings, self.small_group)
             if figure is not None:
                 words = section.chart.words(self.findings, self.small_group)
-                drawn = True
+                has_figure = True
                 parts.append(display.figure(figure, f"{section.message} {words}".strip()))
         if section.sentences:
             parts.append(display.paragraphs(section.sentences))
@@ -484,7 +484,7 @@ class Page:
         if section.note:
             parts.append(display.note(section.note))
         pair = (
-            drawn
+            has_figure
             and section.table is not None
             and not section.appendix
             and len(section.table.frame(self.findings, self.small_group).columns) <= 4
@@ -492,7 +492,9 @@ class Page:
         return display.block(display.join(parts), "half" if section.half else "section pair" if pair else "section")
 
 
-def said(findings: pd.DataFrame, small_group: int, measure: str, period: str | None = None, **groups: str) -> pd.Series:
+def result_text(
+    findings: pd.DataFrame, small_group: int, measure: str, period: str | None = None, **groups: str
+) -> pd.Series:
     """One result as text for a sentence: estimate, interval, losses, n_plants, note, and the raw values as `raw_*`.
 
     Parameters
@@ -509,7 +511,7 @@ def said(findings: pd.DataFrame, small_group: int, measure: str, period: str | N
     Returns
     -------
     pandas.Series
-        Empty where there is no such result: ``if not said(...).empty``.
+        Empty where there is no such result: ``if not result_text(...).empty``.
     """
     rows = pick(findings, measure, list(groups), period)
     for column, value in groups.items():

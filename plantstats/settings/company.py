@@ -62,14 +62,14 @@ class CauseCode(Section):
 TWICE = object()  # stands for the value of a code that was given before with another meaning
 
 
-def _folded_once(fold_key: Callable[[str], str]) -> BeforeValidator:
+def _folded_once(normalized: Callable[[str], str]) -> BeforeValidator:
     """Mark codes that differ only in what does not count (capitals, accents) and yet mean different things."""
 
     def mark(codes: Any) -> Any:
         first: dict[str, Any] = {}
         if not isinstance(codes, dict):
             return codes
-        return {raw: code if first.setdefault(fold_key(raw), code) == code else TWICE for raw, code in codes.items()}
+        return {raw: code if first.setdefault(normalized(raw), code) == code else TWICE for raw, code in codes.items()}
 
     return BeforeValidator(mark)
 

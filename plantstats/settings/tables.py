@@ -38,9 +38,9 @@ TimeZone = Annotated[str, AfterValidator(_zone)]
 
 def _once(columns: dict[str, str]) -> dict[str, str]:
     """Two canonical columns never share a head."""
-    heads: dict[str, str] = {}
+    by_head: dict[str, str] = {}
     for name, head in columns.items():
-        if (other := heads.setdefault(normalize_header(head), name)) != name:
+        if (other := by_head.setdefault(normalize_header(head), name)) != name:
             raise ValueError(f"{head!r} is given to {other} and to {name}; name one head for each")
     return columns
 

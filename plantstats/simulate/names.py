@@ -138,9 +138,9 @@ def room(position: str, setting: int) -> str:
 
 def _each_once(names: Iterable[str]) -> list[str]:
     """Names, a number after those that were given before."""
-    given: Counter[str] = Counter()
-    made = []
+    counts: Counter[str] = Counter()
+    numbered = []
     for name in names:
-        given[name] += 1
-        made.append(name if given[name] == 1 else f"{name} {given[name]}")
-    return made
+        counts[name] += 1
+        numbered.append(name if counts[name] == 1 else f"{name} {counts[name]}")
+    return numbered

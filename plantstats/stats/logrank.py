@@ -63,7 +63,7 @@ def log_rank(lifetimes: pd.DataFrame, by: list[str], within: list[str] | None = 
     >>> test.freedom, round(test.p, 3)
     (1, 0.025)
     """
-    good = _apart(check_lifetimes(lifetimes), within or [])
+    good = _difference(check_lifetimes(lifetimes), within or [])
     if good.empty:
         return LogRank(np.nan, 0, np.nan, pd.DataFrame(columns=[*by, "n_plants", "losses", "expected"]), [])
     groups = list(in_groups(good, by))
@@ -86,7 +86,7 @@ def log_rank(lifetimes: pd.DataFrame, by: list[str], within: list[str] | None = 
     return LogRank(chi2, freedom, float(stats.chi2.sf(chi2, freedom)), counts, left_out)
 
 
-def _apart(lifetimes: pd.DataFrame, within: list[str]) -> pd.DataFrame:
+def _difference(lifetimes: pd.DataFrame, within: list[str]) -> pd.DataFrame:
     """Move each stratum to ages of its own, so that no subject is at risk beside one of another stratum."""
     if not within:
         return lifetimes

@@ -249,8 +249,8 @@ def _with_advice(
         column[own] = best_inspections(costs["cost"], within, every, int(days))[own]
     share = costs["too_dry"][rows, column] / costs["waterings"][rows, column]
     inspection_interval = np.array(every)[column]
-    looks = plants["plants"].to_numpy(dtype=float) * QUARTER_DAYS / inspection_interval * (1 - missed)
-    moist = np.clip(1 - costs["waterings"][rows, column] / looks, 0.0, 1.0)
+    inspections = plants["plants"].to_numpy(dtype=float) * QUARTER_DAYS / inspection_interval * (1 - missed)
+    moist = np.clip(1 - costs["waterings"][rows, column] / inspections, 0.0, 1.0)
     return plants.assign(
         visit_every=visit_every, inspection_interval=inspection_interval, too_dry=share, moist_inspections=moist
     )

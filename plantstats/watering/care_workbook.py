@@ -125,13 +125,13 @@ def _name(text: str, taken: set[str]) -> str:
     return name
 
 
-def _fill(sheet: Any, rows: pd.DataFrame, made: str, formats: dict[str, Any]) -> None:
+def _fill(sheet: Any, rows: pd.DataFrame, about: str, formats: dict[str, Any]) -> None:
     """Sites one below the other, each on its own sheet of paper."""
     at, breaks = 0, []
     for _, site in rows.groupby("site_id", sort=True):
         pages = _pages(site)
         for number, page in enumerate(pages, 1):
-            at = _page(sheet, at, page, f"{made}; sheet {number} of {len(pages)}", formats)
+            at = _page(sheet, at, page, f"{about}; sheet {number} of {len(pages)}", formats)
             breaks.append(at)
     for column, (_, width) in enumerate(COLUMNS):
         sheet.set_column(column, column, width)
@@ -182,7 +182,7 @@ def _pages(rows: pd.DataFrame) -> list[pd.DataFrame]:
     return [*pages, rows.iloc[first:]]
 
 
-def _page(sheet: Any, at: int, rows: pd.DataFrame, made: str, formats: dict[str, Any]) -> int:
+def _page(sheet: Any, at: int, rows: pd.DataFrame, about: str, formats: dict[str, Any]) -> int:
     """One sheet of paper from row `at` on; gives the row after it."""
     first, last = rows.iloc[0], len(COLUMNS) - 1
     visits = ", ".join(day_text(day) for day in first["visits"])
@@ -190,7 +190,7 @@ def _page(sheet: Any, at: int, rows: pd.DataFrame, made: str, formats: dict[str,
     lines = (
         (", ".join(filter(None, (first["site"], first["address"]))), "site", HEAD_HEIGHT),
         (f"{access}Visit every {first['site_every']} days: {first['reason']}.", "text", TEXT_HEIGHT),
-        (f"Next visits: {visits or 'no visit on record'}. {RULE} {made}.", "text", TEXT_HEIGHT),
+        (f"Next visits: {visits or 'no visit on record'}. {RULE} {about}.", "text", TEXT_HEIGHT),
     )
     for text, name, height in lines:
         sheet.set_row(at, height)

@@ -14,7 +14,12 @@ from plantstats.watering.fit import RESERVOIR, WateringModel
 from plantstats.watering.price_ranges import applied
 from plantstats.watering.scenarios import TAILS
 
-LOOK, SUB_IRRIGATION, OTHER_SPECIES, ACCEPT = WAYS = ("look more often", "sub-irrigation", "other species", "accept")
+INSPECT_MORE, SUB_IRRIGATION, OTHER_SPECIES, ACCEPT = WAYS = (
+    "look more often",
+    "sub-irrigation",
+    "other species",
+    "accept",
+)
 TOO_DRY, BARS_LONGER = "too dry", "bars a longer interval"
 ENOUGH_DRY_DOWNS = 30  # of a species in a light, before it is named instead of another
 COLUMNS = ("site_id", "plant_id", "position", "species", "light", "planter", "plants", "why", "interval_days")
@@ -167,9 +172,9 @@ def _options(plants: pd.DataFrame, wanted: pd.DataFrame, model: WateringModel, s
         as_is = {**same, "inspection_days": one.interval_days, "species": None, "planter": None}
         rows.append({**as_is, "way": ACCEPT, "what": "accept it"})
         if days:
-            look = {**as_is, "way": LOOK, "inspection_days": days}
-            rows.append({**look, "what": f"a short stop every {days} days"})
-            rows.append({**look, "what": f"visit the whole site every {days} days", "whole_site": True})
+            inspecting = {**as_is, "way": INSPECT_MORE, "inspection_days": days}
+            rows.append({**inspecting, "what": f"a short stop every {days} days"})
+            rows.append({**inspecting, "what": f"visit the whole site every {days} days", "whole_site": True})
         if plant["planter"] != RESERVOIR and True in model.drying:
             rows.append({**as_is, "way": SUB_IRRIGATION, "what": "a sub-irrigated planter", "planter": RESERVOIR})
         for other in _suited(plant, model):
@@ -211,7 +216,7 @@ def _price(
         * sample.multiples.replacement_cost
         / assumed.species_change_years,
     }
-    look = options["way"].eq(LOOK)
+    inspecting = options["way"].eq(INSPECT_MORE)
     stops = QUARTER_DAYS / options["inspection_days"] - QUARTER_DAYS / options["interval_days"]
     short = (stops * price.visit * assumed.short_inspection_share).to_numpy(dtype=float)
     at = site[options["row"]]
@@ -220,11 +225,13 @@ def _price(
         cost[at, np.searchsorted(days, options["inspection_days"])]
         - cost[at, np.searchsorted(days, options["interval_days"])]
     )
-    sharing = options.assign(site=at)[look].groupby(["site", "inspection_days", "whole_site"])["row"].transform("size")
+    sharing = (
+        options.assign(site=at)[inspecting].groupby(["site", "inspection_days", "whole_site"])["row"].transform("size")
+    )
     sharing = sharing.reindex(options.index).fillna(1).to_numpy(dtype=float)
     shared = np.where(options["whole_site"], of_site, short) / sharing
     return np.select(
-        [look, options["way"].eq(SUB_IRRIGATION), options["way"].eq(OTHER_SPECIES)],
+        [inspecting, options["way"].eq(SUB_IRRIGATION), options["way"].eq(OTHER_SPECIES)],
         [shared, years[SUB_IRRIGATION] / 4, years[OTHER_SPECIES] / 4],
         0.0,
     )

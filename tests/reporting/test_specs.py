@@ -10,7 +10,7 @@ from plantstats.findings import TOO_FEW
 from plantstats.losses import rate_findings as _defines  # noqa: F401 (the measures that the findings below bear)
 from plantstats.reporting.charts import Bars, Dots, Intervals, Quarters, Squares
 from plantstats.reporting.display import RESULTS_FOLDER, Named
-from plantstats.reporting.specs import Field, Listing, Page, Rows, Section, Table, said
+from plantstats.reporting.specs import Field, Listing, Page, Rows, Section, Table, result_text
 
 SMALL = 5
 
@@ -121,9 +121,9 @@ def test_text_from_data_stays_text(results):
 
 
 def test_a_result_for_a_sentence_is_rounded_and_withheld(results):
-    assert said(results, SMALL, "loss_rate", "2026-Q3", light="low")["result"] == "12.3 (3.0 to 30.0)"
-    assert said(results, SMALL, "loss_rate", "2026-Q3", light="sun")["estimate"] == TOO_FEW.format(SMALL)
-    assert said(results, SMALL, "loss_rate", "1999-Q1").empty
+    assert result_text(results, SMALL, "loss_rate", "2026-Q3", light="low")["result"] == "12.3 (3.0 to 30.0)"
+    assert result_text(results, SMALL, "loss_rate", "2026-Q3", light="sun")["estimate"] == TOO_FEW.format(SMALL)
+    assert result_text(results, SMALL, "loss_rate", "1999-Q1").empty
 
 
 def test_a_notebook_by_hand_shows_the_look_of_the_page_and_one_under_the_runner_leaves_it_to_the_page(

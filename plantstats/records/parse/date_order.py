@@ -130,9 +130,9 @@ def settle_order(
             parsed.ambiguities.append(Ambiguity("date_order", text))
             return
         order = sorted(left, key=["dmy", "mdy", "ymd"].index)[0]
-        proof = next((n for n in proving if len(fits[n] & {"dmy", "mdy"}) == 1), None)
+        evidence = next((n for n in proving if len(fits[n] & {"dmy", "mdy"}) == 1), None)
         if len(left) == 1:
-            shown = f", proved by @{proof}@" if proof is not None else ""
+            shown = f", proved by @{evidence}@" if evidence is not None else ""
             parsed.notes.append(("date order", [], f"read {SHOWN[order]} ({order}){shown}"))
         for n in waiting:
             if n not in proving:

@@ -147,12 +147,12 @@ def _real(day: tuple[int, int, int], column: Column) -> tuple[date | None, Fault
     if shown in SENTINELS:
         return None, Fault(Code.PLACEHOLDER_DATE, f"{shown} is {SENTINELS[shown]}, not a date of the records")
     try:
-        made = date(year, month, dom)
+        value = date(year, month, dom)
     except ValueError:
         return None, _unreadable(f"{shown} does not exist")
     if not FIRST_YEAR <= year <= LAST_YEAR:
         return None, _unreadable(f"the year {year} cannot be meant")
-    return made, None
+    return value, None
 
 
 def _serial(n: int, text: str, context: Context, parsed: Parsed, serials: list[int]) -> None:

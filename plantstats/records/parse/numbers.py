@@ -26,7 +26,7 @@ SYMBOLS = {
 # Units that a whole column can prove: no value can be in the table's unit, each is usual in this one.
 # Air in buildings, 51 to 110 degrees Fahrenheit (11 to 43 C); humidity as a share (common practice, no source).
 PROVABLE = {"temperature": ("F", 51.0, 110.0), "percent": ("share", 0.0, 1.0)}
-LEAST_TO_PROVE = 10  # rows
+LEAST_EVIDENCE = 10  # rows
 NOT_A_NUMBER = Fault(Code.NOT_A_NUMBER, "not a number")
 ESTIMATE = Fault(Code.ESTIMATE, "a limit or an estimate, not one number")
 DATE_FOR_NUMBER = Fault(
@@ -172,17 +172,17 @@ def _decimal(texts: list[str], seen: dict[int, Any], context: Context, parsed: P
     if context.table.thousands in (".", ","):
         return "," if context.table.thousands == "." else "."
     left = {".", ","}
-    proof: dict[str, int] = {}
+    evidence: dict[str, int] = {}
     for n, (values, _, _) in seen.items():
         if "" in values:
             continue
         left &= set(values)
         if len(values) == 1:
-            proof.setdefault(next(iter(values)), n)
+            evidence.setdefault(next(iter(values)), n)
     if not left:
         text = (
-            f"column {context.column.name}: @{proof['.']}@ has a decimal point but @{proof[',']}@ a decimal comma; "
-            "set decimal, cells that do not fit are then set aside"
+            f"column {context.column.name}: @{evidence['.']}@ has a decimal point but @{evidence[',']}@ a decimal comma; set "
+            "decimal, cells that do not fit are then set aside"
         )
         parsed.ambiguities.append(Ambiguity("decimal", text))
         return None
@@ -232,11 +232,11 @@ def _with_units(texts: list[str], numbers: dict[int, tuple[float, str]], context
     for name, rows in written.items():
         read_as = "the table's unit" if name == table_unit else f"turned into {table_unit}"
         parsed.notes.append(("unit", rows, f"numbers written with the unit {name}: {read_as}"))
-    default, proof = _unit_of_bare(bare, context)
+    default, evidence = _unit_of_bare(bare, context)
     for n, value in bare.items():
         _set(parsed.values, parsed.faults, n, convert(value, dimension, default) if table_unit else value, context)
     if bare and default != table_unit:
-        text = f"numbers without a unit read as {default} ({proof}), turned into {table_unit}"
+        text = f"numbers without a unit read as {default} ({evidence}), turned into {table_unit}"
         parsed.notes.append(("unit", list(bare), text))
     given = context.settings.units.get(column.name)
     for condition, units in (given.by if given else {}).items():
@@ -261,7 +261,7 @@ def _unit_of_bare(bare: dict[int, float], context: Context) -> tuple[str, str]:
     if named is not None:
         return named, f"by the head {context.header!r}"
     other = PROVABLE.get(dimension)
-    if other is None or context.rows(list(bare)) < LEAST_TO_PROVE:
+    if other is None or context.rows(list(bare)) < LEAST_EVIDENCE:
         return table_unit, ""
     unit, low, high = other
     if all(low <= value <= high for value in bare.values()) and any(
