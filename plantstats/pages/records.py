@@ -17,7 +17,7 @@ from plantstats.studies import Study
 
 TITLE = "Records"
 MEND_FIRST = 5
-DOUBTS = {
+SUSPICIONS = {
     "loss_rate_as_recorded": "as recorded",
     "loss_rate_without_doubtful": "without plants whose history cannot be",
     "loss_rate_with_swaps": "if each suspected silent swap was a loss",

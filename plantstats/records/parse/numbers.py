@@ -181,8 +181,8 @@ def _decimal(texts: list[str], seen: dict[int, Any], context: Context, parsed: P
             evidence.setdefault(next(iter(values)), n)
     if not left:
         text = (
-            f"column {context.column.name}: @{evidence['.']}@ has a decimal point but @{evidence[',']}@ a decimal comma; set "
-            "decimal, cells that do not fit are then set aside"
+            f"column {context.column.name}: @{evidence['.']}@ has a decimal point but @{evidence[',']}@ a "
+            "decimal comma; set decimal, cells that do not fit are then set aside"
         )
         parsed.ambiguities.append(Ambiguity("decimal", text))
         return None
