@@ -260,9 +260,9 @@ def _class(name: str) -> Callable[..., Any]:
     module, _, qualname = name.partition(":")
     if module.split(".")[0] != "plantstats":
         raise TypeError(f"{name} is not of this package")
-    found: Any = importlib.import_module(module)
+    cls: Any = importlib.import_module(module)
     for part in qualname.split("."):
-        found = getattr(found, part)
-    if not (isinstance(found, type) and (dataclasses.is_dataclass(found) or hasattr(found, "_fields"))):
+        cls = getattr(cls, part)
+    if not (isinstance(cls, type) and (dataclasses.is_dataclass(cls) or hasattr(cls, "_fields"))):
         raise TypeError(f"{name} is neither a dataclass nor a named tuple")
-    return found
+    return cls

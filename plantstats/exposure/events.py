@@ -140,19 +140,19 @@ def reported(t: dict[str, ir.Table]) -> ir.Table:
         source=ibis.literal("replacements"),
     )
     has_row = replaced.select("plant_id").distinct().mutate(has_row=True)
-    off_list = follow.filter(follow.removed.notnull()).left_join(has_row, "plant_id").drop("plant_id_right")
-    off_list = off_list.filter((off_list.n_listed > 1) | off_list.has_row.isnull())
-    removed = off_list.select(
+    removals = follow.filter(follow.removed.notnull()).left_join(has_row, "plant_id").drop("plant_id_right")
+    removals = removals.filter((removals.n_listed > 1) | removals.has_row.isnull())
+    removed = removals.select(
         "plant_id",
-        cause=off_list.removed_for,
+        cause=removals.removed_for,
         covered=ibis.null("string"),
         plant_cost=ibis.null("float64"),
         labour_minutes=ibis.null("float64"),
-        line=off_list.line,
-        outcome=off_list.removed_as,
-        quantity=off_list.n_listed,
-        found=off_list.removed,
-        replaced=off_list.removed,
+        line=removals.line,
+        outcome=removals.removed_as,
+        quantity=removals.n_listed,
+        found=removals.removed,
+        replaced=removals.removed,
         source=ibis.literal("plants"),
     )
     return replaced.select(*removed.columns).union(removed, distinct=False)

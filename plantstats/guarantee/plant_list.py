@@ -20,7 +20,7 @@ from plantstats.schema.light import band_of_lux
 from plantstats.schema.tables import PLANT_LIST
 
 NEW_SITE = "(new site)"
-WRITTEN_AS = {"pot": "pot_cm"}  # columns of `read` that are made from another
+GIVEN_AS = {"pot": "pot_cm"}  # columns of `read` that are made from another
 
 
 class Listed(NamedTuple):
@@ -89,7 +89,7 @@ def check_known(lines: pd.DataFrame, levels: Mapping[str, tuple[str, ...]]) -> N
     RecordError
     """
     faults = [
-        f"{row['file']}, line {row['line']}, column {WRITTEN_AS.get(column, column)}: {row[column]}: no plant on record "
+        f"{row['file']}, line {row['line']}, column {GIVEN_AS.get(column, column)}: {row[column]}: no plant on record "
         f"had that, so nothing tells what it loses (on record: {', '.join(known)})"
         for row in lines.to_dict("records")
         for column, known in levels.items()

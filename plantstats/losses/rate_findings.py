@@ -102,10 +102,10 @@ def ratios_by(
     parts = []
     for measure, count in (("loss_rate_ratio", "losses"), ("death_rate_ratio", "died")):
         rows = []
-        for cell in both.to_dict("records"):
-            was, days_were = int(cell[f"{count}_before"]), cell["plant_days_before"]
-            ratio = rate_ratio(int(cell[count]), cell["plant_days"], was, days_were, conf_level)
-            why = _why_no_ratio(cell["plant_days"], days_were, cell[count], was)
+        for row in both.to_dict("records"):
+            was, days_were = int(row[f"{count}_before"]), row["plant_days_before"]
+            ratio = rate_ratio(int(row[count]), row["plant_days"], was, days_were, conf_level)
+            why = _why_no_ratio(row["plant_days"], days_were, row[count], was)
             note = f"against {before_name}: {was} in {days_were:,.0f} plant-days{why}"
             rows.append({"estimate": ratio.estimate, "low": ratio.low, "high": ratio.high, "note": note})
         frame = both[[*by, "n_plants", "plant_days"]].assign(losses=both[count]).join(pd.DataFrame(rows, both.index))

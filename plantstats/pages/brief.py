@@ -153,17 +153,17 @@ def _boxes(study: Study, results: pd.DataFrame) -> list[Box]:
 
 def _accounts(study: Study, results: pd.DataFrame) -> Section | None:
     rows = Rows("account_margin", ["client_id"], descending=False, most=7)
-    found = rows.select(results)
-    if found.empty:
+    margins = rows.select(results)
+    if margins.empty:
         return None
     chart = Bars(
         rows,
         lambda row: study.name_of("client", row["client_id"]).name,
-        f"{found['unit'].iloc[0]} left over four quarters",
+        f"{margins['unit'].iloc[0]} left over four quarters",
     )
     return Section(
         "accounts",
-        f"Lowest: {study.name_of('client', found['client_id'].iloc[0]).name}.",
+        f"Lowest: {study.name_of('client', margins['client_id'].iloc[0]).name}.",
         "Fee less labour, travel and guaranteed replacements; the lowest seven.",
         chart=chart,
         half=True,

@@ -96,8 +96,8 @@ def offer_page(study: Study, priced: PricedQuote) -> Page:
             "agreed", f"This offer is valid until {until}.", table=Listing("Agreed", agreed, room=True), note=CAUTIONS
         ),
     ]
-    found = quote_findings.client_findings(quote, offered)
-    return Page(OFFER, verdict, sections, found, 0)
+    results = quote_findings.client_findings(quote, offered)
+    return Page(OFFER, verdict, sections, results, 0)
 
 
 def _plants(study: Study, species: pd.Series) -> pd.Series:
@@ -130,8 +130,8 @@ def _last_year(priced: PricedQuote) -> Section:
     )
 
 
-def _lines(study: Study, made: PricedQuote) -> Listing:
-    lines = tables.line_table(made.quote, made.price)
+def _lines(study: Study, priced: PricedQuote) -> Listing:
+    lines = tables.line_table(priced.quote, priced.price)
     lines["Plant"] = _plants(study, lines["Plant"])
     return Listing("The list", lines, numeric=[c for c in lines if c not in ("Place", "Plant", "Light")], total=True)
 

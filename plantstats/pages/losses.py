@@ -275,10 +275,10 @@ def _species(study: Study, results: pd.DataFrame) -> Section | None:
 
 def _sites(study: Study, results: pd.DataFrame) -> Section | None:
     of = len(pick(results, "expected_over_year", ["site_id"], study.period.name))
-    n_told = len(pick(results, "observed_over_year", ["site_id"], study.period.name))
+    n_used = len(pick(results, "observed_over_year", ["site_id"], study.period.name))
     if not of:
         return None
-    shown = f"Four quarters. At {of - n_told} of {of} sites less than one loss was expected: they cannot be told apart."
+    shown = f"Four quarters. At {of - n_used} of {of} sites less than one loss was expected: they cannot be told apart."
     return Section(
         "sites",
         _over_year(study, results, "site_id", "site", "sites"),

@@ -181,10 +181,10 @@ def _doubt(study: Study, results: pd.DataFrame) -> Section:
 
 def _visits(study: Study, results: pd.DataFrame) -> Section | None:
     rows = Rows("visits_completed_share", ["site_id"], descending=False, most=12)
-    found = rows.select(results)
-    if found.empty:
+    counts = rows.select(results)
+    if counts.empty:
         return None
-    few = int(found["estimate"].lt(90).sum())
+    few = int(counts["estimate"].lt(90).sum())
     message = (
         f"{words.count_of(few, 'site')} saw fewer than 9 in 10 of the planned visits."
         if few

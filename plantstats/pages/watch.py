@@ -161,11 +161,13 @@ def _list(study: Study, listed: pd.DataFrame, results: pd.DataFrame) -> Section:
         dtype="object",
     )
     at = Rows("watch_site", ["site_id"], most=10)
-    found = at.select(results)
+    first_sites = at.select(results)
     chart = Bars(
         at, lambda row: study.name_of("site", row["site_id"]).name, "losses to be expected within 90 days", decimals=1
     )
-    first = f"; most will come at {study.name_of('site', found['site_id'].iloc[0]).name}" if len(found) else ""
+    first = (
+        f"; most will come at {study.name_of('site', first_sites['site_id'].iloc[0]).name}" if len(first_sites) else ""
+    )
     ids = [f"plant-{plant}" for plant in rows["plant_id"]]
     table = Listing(
         f"The {len(rows)} plants to look at first, by site and place",

@@ -39,9 +39,9 @@ def set_aside(target: Path, account: list[dict[str, Any]]) -> list[pa.Table]:
     for table in (t for t in TABLES.values() if t.key):
         path = target / f"{table.name}.parquet"
         whole = pq.read_table(path)
-        apart = (str(table.key), *((table.distinguished_by,) if table.distinguished_by else ()))
+        distinguishing = (str(table.key), *((table.distinguished_by,) if table.distinguished_by else ()))
         groups: dict[tuple[Any, ...], list[int]] = {}
-        for n, key in enumerate(zip(*(whole.column(name).to_pylist() for name in apart), strict=True)):
+        for n, key in enumerate(zip(*(whole.column(name).to_pylist() for name in distinguishing), strict=True)):
             groups.setdefault(key, []).append(n)
         refused: dict[int, str] = {}
         for numbers in (numbers for numbers in groups.values() if len(numbers) > 1):
@@ -113,18 +113,18 @@ def faults(rows: list[dict[str, Any]], reasons: list[str], table: Table, account
     -------
     pyarrow.Table
     """
-    made = []
+    keys = []
     for row, reason in zip(rows, reasons, strict=True):
         file = next(r for r in account if r["table"] == table.name and r["file"] == row["file"])
         file["rows_used"] -= 1
         file["rows_set_aside"] += 1
-        made.append(
+        keys.append(
             {name: row.get(name) for name in ("plant_id", "site_id")}
             | {name: row[name] for name in WHERE}
             | {"table": table.name, "column": table.key, "text": row[str(table.key)], "scope": "row"}
             | {"code": str(Code.DUPLICATE_KEY), "reason": reason}
         )
-    return pa.Table.from_pylist(made, schema=SET_ASIDE)
+    return pa.Table.from_pylist(keys, schema=SET_ASIDE)
 
 
 def _place(row: dict[str, Any], after: dict[str, Any] | None) -> str:

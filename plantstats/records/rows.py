@@ -206,13 +206,13 @@ class Rows:
 
     def _totals(self, rows: np.ndarray) -> np.ndarray:
         """Rows of which an id, label or date cell begins with a word for totals; looked for where `rows` has any."""
-        found = np.zeros(self.n, dtype=bool)
+        is_total = np.zeros(self.n, dtype=bool)
         if rows.any():
             for place, column in self.columns.items():
                 if column.definition.kind in ("id", "label", "species", "date"):
                     total = np.array([normalize_key(text).startswith(TOTALS) for text in column.texts], dtype=bool)
-                    found |= total[self.codes[place]]
-        return found
+                    is_total |= total[self.codes[place]]
+        return is_total
 
     def set_aside(self) -> Iterator[pa.Table]:
         """Faults of the block, of rows and of cells, in the set-aside shape.
@@ -286,11 +286,11 @@ class Rows:
 
     def _limit(self, name: str, limit: str) -> pa.Array:
         """The least or the most of a column's words; a number in another column of that name goes before."""
-        said = self._more(name, limit)
+        limits = self._more(name, limit)
         return (
-            pc.if_else(pc.is_null(self.values[name]), said, pa.scalar(None, pa.int64()))
+            pc.if_else(pc.is_null(self.values[name]), limits, pa.scalar(None, pa.int64()))
             if name in self.values
-            else said
+            else limits
         )
 
     def _more(self, name: str, more: str) -> pa.Array:

@@ -88,10 +88,12 @@ class Ended:
         """
         if self.error:
             module, _, kind = self.error[0].partition(":")
-            found = getattr(importlib.import_module(module), kind, None) if module.startswith("plantstats.") else None
-            if isinstance(found, type) and issubclass(found, PlantstatsError):
+            error_class = (
+                getattr(importlib.import_module(module), kind, None) if module.startswith("plantstats.") else None
+            )
+            if isinstance(error_class, type) and issubclass(error_class, PlantstatsError):
                 # Its text is made already: what else its class is made from stayed in the process that ended.
-                raise found.__new__(found, self.error[1])
+                raise error_class.__new__(error_class, self.error[1])
             raise RuntimeError(f"{name}: {kind}: {self.error[1]}")
         if self.status:
             raise RuntimeError(f"{name}: its process was ended (out of memory?)")

@@ -167,8 +167,8 @@ def _cut(output: NotebookNode) -> NotebookNode:
     text, half = output.text, MOST_PRINTED // 2
     if len(text) <= MOST_PRINTED:
         return output
-    said = f"\n... {len(text) - 2 * half:,} letters of what was printed are left out here ...\n"
-    return NotebookNode(output | {"text": text[:half] + said + text[-half:]})
+    remark = f"\n... {len(text) - 2 * half:,} letters of what was printed are left out here ...\n"
+    return NotebookNode(output | {"text": text[:half] + remark + text[-half:]})
 
 
 def _allowed(tag: str, name: str, value: str) -> bool:

@@ -409,10 +409,10 @@ class Page:
         return self._show(self._section(key))
 
     def _section(self, key: str) -> Section:
-        found = {section.key: section for section in self.sections}
-        if key not in found:
-            raise KeyError(f"no section {key!r}; sections: {', '.join(found)}")
-        return found[key]
+        by_key = {section.key: section for section in self.sections}
+        if key not in by_key:
+            raise KeyError(f"no section {key!r}; sections: {', '.join(by_key)}")
+        return by_key[key]
 
     def frame(self, key: str) -> pd.DataFrame:
         """The table of a section as a frame, for further work.

@@ -170,10 +170,10 @@ def _serial(n: int, text: str, context: Context, parsed: Parsed, serials: list[i
     elif not 366 < number < 110_000:
         parsed.faults[n] = _unreadable(f"the number {text} is no day count of a spreadsheet")
     else:
-        made = datetime.combine(EPOCHS[epoch], datetime.min.time()) + timedelta(days=number)
-        parsed.values[n] = made if context.column.kind == "stamp" else made.date()
+        value = datetime.combine(EPOCHS[epoch], datetime.min.time()) + timedelta(days=number)
+        parsed.values[n] = value if context.column.kind == "stamp" else value.date()
         if number != int(number):
-            parsed.minutes[n] = made.hour * 60 + made.minute
+            parsed.minutes[n] = value.hour * 60 + value.minute
         serials.append(n)
 
 

@@ -205,11 +205,11 @@ def _note_style(texts: list[str], seen: dict[int, Any], mark: str, context: Cont
     marked = [n for n, (values, _, _) in seen.items() if mark in values and not strip_marker(texts[n]).isdigit()]
     if not marked:
         return
-    proof = next((n for n in marked if len(seen[n][0]) == 1), None)
+    evidence = next((n for n in marked if len(seen[n][0]) == 1), None)
     if context.table.decimal or context.table.thousands in (".", ","):
         why = "by the settings"
     else:
-        why = "as other columns of the file prove" if proof is None else f"as @{proof}@ proves"
+        why = "as other columns of the file prove" if evidence is None else f"as @{evidence}@ proves"
     parsed.notes.append(("number style", marked, f"numbers with a decimal {name}, {why}"))
 
 
