@@ -90,7 +90,13 @@ def _review(chosen: argparse.Namespace) -> int:
         report = quarterly.review_clients(chosen.folder, chosen.quarter, chosen.as_of, chosen.out, again=chosen.again)
     else:
         report = quarterly.review(
-            chosen.folder, chosen.quarter, chosen.client, chosen.as_of, chosen.out, again=chosen.again
+            chosen.folder,
+            chosen.quarter,
+            chosen.client,
+            chosen.as_of,
+            chosen.out,
+            again=chosen.again,
+            since=chosen.since,
         )
     for sentence in report.sentences:
         print(sentence)
@@ -170,6 +176,13 @@ def _parser() -> argparse.ArgumentParser:
     review.add_argument("--as-of", type=_day, metavar="DATE", help="the last day that counts: 2026-10-12")
     review.add_argument("--out", type=Path, default=Path("reports"), help="folder for reports (default reports)")
     review.add_argument("--again", action="store_true", help="make it even if nothing has changed since it was made")
+    # Pages of clients are not compared.
+    whose.add_argument(
+        "--since",
+        type=Path,
+        metavar="FOLDER",
+        help="the earlier review to compare with (default: last quarter's in --out)",
+    )
     review.set_defaults(command=_review)
 
     check = commands.add_parser("check", help="read the records, say what was used and what was set aside")

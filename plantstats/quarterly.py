@@ -10,10 +10,14 @@ from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from plantstats import periods
+from plantstats.digests import file_digest
 from plantstats.errors import PlantstatsError
+from plantstats.reporting.errors import ReportError
 from plantstats.reporting.forks import Forks, Task
 from plantstats.reporting.names import notebook_path, safe_name
 from plantstats.reporting.parameters import Literal
+from plantstats.reporting.publish import MADE_WITH
 from plantstats.reporting.runner import Report, run
 
 if TYPE_CHECKING:
@@ -21,6 +25,8 @@ if TYPE_CHECKING:
 
 # The brief first; links lead from each page to the others.
 REVIEW_PACK = ("index", "losses", "accounts", "visits", "watch", "wears", "records", "methods")
+# Only where an earlier review stands to be compared with.
+CHANGES = "changes"
 # What a client gets shows no plants, sites or files of others.
 CLIENT_PACK = ("client",)
 # What the pages rest on: results that share plant-time and models are computed in one process, two processes beside
@@ -68,7 +74,14 @@ MODULES = (
 
 
 def review(
-    folder: Path, quarter: str | None, client: str | None, as_of: date | None, out: Path, *, again: bool = False
+    folder: Path,
+    quarter: str | None,
+    client: str | None,
+    as_of: date | None,
+    out: Path,
+    *,
+    again: bool = False,
+    since: Path | None = None,
 ) -> Report:
     """Make the quarterly review of one company, or of one of its clients.
 
@@ -86,6 +99,9 @@ def review(
         Folder for reports.
     again : bool
         Make it even if nothing has changed since it was made.
+    since : Path or None
+        Folder of the review with which this one is compared; None for that of the quarter before in `out`, where it
+        stands. Without one there is no page on what changed.
 
     Returns
     -------
@@ -101,7 +117,7 @@ def review(
     PeriodError
         For a quarter that cannot be read.
     ReportError
-        When no page could be made.
+        When no page could be made; for a `since` that holds no review to compare with.
     """
     # Above this room, and slow to import: loaded only when there is something to do.
     from plantstats import records, studies  # noqa: PLC0415
@@ -117,9 +133,17 @@ def review(
         whose = f"client {client}" if client else "all clients"
         sources: dict[str, object] = {"inputs": dict(study.records.digests)}
         if not client:
-            sources |= {"account": study.records.account.to_dict("records"), "set_aside": len(study.records.set_aside)}
+            sources |= {
+                "account": study.records.account.to_dict("records"),
+                "set_aside": len(study.records.set_aside),
+                "settings": study.settings(),
+            }
+        earlier = None if client else _earlier(study, out, since)
+        if earlier is not None:
+            sources["earlier"] = file_digest(earlier / MADE_WITH)
+        pack = CLIENT_PACK if client else REVIEW_PACK + ((CHANGES,) if earlier is not None else ())
         return run(
-            [notebook_path(name) for name in (CLIENT_PACK if client else REVIEW_PACK)],
+            [notebook_path(name) for name in pack],
             parameters,
             out / (study.period.name + (f"--{safe_name(client)}" if client else "")),
             _about(study, whose),
@@ -136,6 +160,7 @@ def review(
             ],
             method_page="methods",
             as_pdf=["client"] if client else ["index"],
+            own_parameters={CHANGES: {"earlier_dir": str(earlier)}},
         )
 
 
@@ -161,6 +186,23 @@ def compute(
     for name in names:
         with contextlib.nullcontext() if name == "loss_rates" else contextlib.suppress(PlantstatsError):
             getattr(study, name)()
+
+
+def _earlier(study: Study, out: Path, since: Path | None) -> Path | None:
+    """The review with which this one is compared: the one asked for, else that of the quarter before beside it."""
+    from plantstats.reporting.revisions import read_pack  # noqa: PLC0415
+
+    start = study.records.settings.fiscal_year_starts
+    if since is not None:
+        pack = read_pack(since)
+        if periods.quarter(pack.quarter, start).start >= study.period.start:
+            raise ReportError(f"{since} is the review of {pack.quarter}, not of a quarter before {study.period.name}")
+        return since
+    beside = out / periods.previous_quarters(study.period, 1)[0].name
+    with contextlib.suppress(ReportError):  # what else may stand there is nobody's fault
+        read_pack(beside)
+        return beside
+    return None
 
 
 def review_clients(folder: Path, quarter: str | None, as_of: date | None, out: Path, *, again: bool = False) -> Report:

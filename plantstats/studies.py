@@ -203,6 +203,17 @@ class Study:
             self._whole = whole
         return self._whole
 
+    def settings(self) -> dict[str, Any]:
+        """Settings by which results were made, as plain values: what a later review is compared by.
+
+        Returns
+        -------
+        dict of str to object
+            Key to text, numbers, lists and dicts of such.
+        """
+        # Values stand in their final form, which is not always the one that the model declares.
+        return self.records.settings.model_dump(mode="json", warnings=False)
+
     def _own(self, rows: pd.DataFrame) -> pd.DataFrame:
         """Of rows of all clients, the client's."""
         return rows[rows["client_id"].eq(self.client)].reset_index(drop=True) if self.client else rows

@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 from collections.abc import Callable, Sequence
 from dataclasses import replace
+from pathlib import Path
 
 import pandas as pd
 
@@ -12,9 +13,11 @@ from plantstats.findings import pick
 from plantstats.pages import accounts, decisions, losses, methods, records, visits, watch, words
 from plantstats.pages.decisions import Decision
 from plantstats.periods import same_quarter_last_year
+from plantstats.reporting import revisions
 from plantstats.reporting.charts import Bars
 from plantstats.reporting.specs import Box, Page, Rows, Section, result_text
 from plantstats.studies import REFUSALS, Study, join
+from plantstats.writing import write_whole
 
 TITLE = "Brief"
 # Pages that ask for decisions, in the order of the pack.
@@ -35,13 +38,7 @@ def page(study: Study) -> Page:
     """
     loss = losses.page(study)
     parts = [loss.findings]
-    todo: list[Decision] = []
-    missing: list[str] = []
-    for source in SOURCES:
-        try:
-            todo += source.decisions(study)
-        except REFUSALS as fault:
-            missing.append(f"{source.TITLE}: {fault}")
+    todo, missing = _asked(study)
     margins = _or_nothing(study.account_margins)
     dry = _or_nothing(study.visit_results)
     parts += [frame for frame in (margins, dry) if frame is not None]
@@ -106,6 +103,50 @@ def _dry(study: Study) -> Section | None:
     except REFUSALS:
         return None
     return None if dry is None else replace(dry, half=True)
+
+
+def _asked(study: Study) -> tuple[list[Decision], list[str]]:
+    """What the pages ask for, and which could not be asked, and why."""
+    todo: list[Decision] = []
+    missing: list[str] = []
+    for source in SOURCES:
+        try:
+            todo += source.decisions(study)
+        except REFUSALS as fault:
+            missing.append(f"{source.TITLE}: {fault}")
+    return todo, missing
+
+
+def decision_table(study: Study) -> pd.DataFrame:
+    """All things to decide, for the next pack to compare with.
+
+    Parameters
+    ----------
+    study : Study
+        One quarter of a company.
+
+    Returns
+    -------
+    pandas.DataFrame
+        One row each, ranked: what, where, page, anchor.
+    """
+    todo, _ = _asked(study)
+    rows = [(one.what, one.where, one.page, one.anchor) for one in decisions.ranked(todo, len(todo))]
+    return pd.DataFrame(rows, columns=["what", "where", "page", "anchor"], dtype="str")
+
+
+def write_decisions(study: Study, folder: Path) -> None:
+    """Put decisions.csv, what the next pack is compared with, into a folder.
+
+    Parameters
+    ----------
+    study : Study
+        One quarter of a company.
+    folder : Path
+        Folder of the report.
+    """
+    content = decision_table(study).to_csv(index=False, lineterminator="\n")
+    write_whole(folder / revisions.DECISIONS, content.encode("utf-8"))
 
 
 def _or_nothing(compute: Callable[[], pd.DataFrame]) -> pd.DataFrame | None:

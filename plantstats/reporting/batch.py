@@ -22,7 +22,7 @@ from plantstats.errors import PlantstatsError
 from plantstats.reporting import page, pdf, provenance, publish
 from plantstats.reporting.errors import ReportError
 from plantstats.reporting.forks import THREADS, stopped_from_outside
-from plantstats.reporting.notebook_file import NotebookNode, new_output
+from plantstats.reporting.notebook_file import NotebookNode
 from plantstats.reporting.outputs import RESULTS_FOLDER
 from plantstats.reporting.parameters import Literal, check_parameters, escape_path
 from plantstats.reporting.processes import AT_A_TIME
@@ -275,7 +275,7 @@ def execute(notebook: NotebookNode, parameters: Mapping[str, Literal]) -> tuple[
     Returns
     -------
     notebook : NotebookNode
-        With what its cells show; what they print is no part of it.
+        With its outputs.
     str
         First line of what its cells wrote on the error stream.
 
@@ -286,12 +286,11 @@ def execute(notebook: NotebookNode, parameters: Mapping[str, Literal]) -> tuple[
     CellError
         For any other error of a cell.
     """
-    from IPython.core.formatters import format_display_data  # noqa: PLC0415 (slow to import, like papermill)
-    from IPython.core.interactiveshell import InteractiveShell  # noqa: PLC0415
-    from IPython.utils.capture import capture_output  # noqa: PLC0415
-    from papermill.parameterize import parameterize_notebook  # noqa: PLC0415
+    from papermill.parameterize import parameterize_notebook  # noqa: PLC0415 (slow to import)
 
-    shell = InteractiveShell.instance()
+    from plantstats.reporting.notebook import open_shell, run_cell  # noqa: PLC0415
+
+    shell = open_shell()
     shell.reset(new_session=False)
     ran = parameterize_notebook(notebook, dict(parameters), kernel_name="python3", language="python")
     written = ""
@@ -299,19 +298,13 @@ def execute(notebook: NotebookNode, parameters: Mapping[str, Literal]) -> tuple[
         os.environ[RESULTS_FOLDER] = results
         try:
             for number, cell in enumerate((c for c in ran.cells if c.cell_type == "code"), 1):
-                with capture_output() as captured:
-                    outcome = shell.run_cell(cell.source, store_history=False)
-                error = outcome.error_before_exec or outcome.error_in_exec
+                error = run_cell(shell, cell)
                 if isinstance(error, PlantstatsError):
                     raise error
                 if error is not None:
                     raise CellError(f"cell {number}: {type(error).__name__}: {error}") from error
-                written = written or captured.stderr.strip().partition("\n")[0]
-                cell.execution_count = number
-                cell.outputs = [new_output("display_data", data=dict(shown.data)) for shown in captured.outputs]
-                if outcome.result is not None:
-                    data, _ = format_display_data(outcome.result)
-                    cell.outputs.append(new_output("execute_result", data=data, execution_count=number))
+                texts = [output.text for output in cell.get("outputs", []) if output.get("name") == "stderr"]
+                written = written or "".join(texts).strip().partition("\n")[0]
         finally:
             del os.environ[RESULTS_FOLDER]
     return ran, written

@@ -64,11 +64,11 @@ class InProcess(Engine):
             What other engines need.
         """
         nb_man.nb.metadata["language_info"] = {"name": "python"}
-        shell = _shell()
+        shell = open_shell()
         for index, cell in enumerate(nb_man.nb.cells):
             nb_man.cell_start(cell, index)
             try:
-                fault = _run_cell(shell, cell)
+                fault = run_cell(shell, cell)
                 if fault is not None:
                     nb_man.cell_exception(cell, cell_index=index, exception=fault)
                     break
@@ -156,8 +156,13 @@ class _Shell(InteractiveShell):
         OUTPUTS.append(v4.new_output("error", ename=etype.__name__, evalue=str(evalue), traceback=list(stb)))
 
 
-def _shell() -> InteractiveShell:
-    """A shell of no profile, no history and no start-up file of the user."""
+def open_shell() -> InteractiveShell:
+    """Open the IPython shell of this process: no profile, no history, no start-up file of the user.
+
+    Returns
+    -------
+    IPython.core.interactiveshell.InteractiveShell
+    """
     shell: InteractiveShell = _Shell.instance()
     # Rich forms of a value, not the plain text of a terminal alone.
     assert shell.display_formatter is not None
@@ -165,8 +170,21 @@ def _shell() -> InteractiveShell:
     return shell
 
 
-def _run_cell(shell: InteractiveShell, cell: NotebookNode) -> BaseException | None:
-    """Run a cell, put its outputs into it; the error that ended it, if one did."""
+def run_cell(shell: InteractiveShell, cell: NotebookNode) -> BaseException | None:
+    """Run a cell and put its outputs into it.
+
+    Parameters
+    ----------
+    shell : IPython.core.interactiveshell.InteractiveShell
+        From `open_shell`.
+    cell : NotebookNode
+        Text is left as it is.
+
+    Returns
+    -------
+    BaseException or None
+        The error that ended it, if one did.
+    """
     if cell.cell_type != "code" or not cell.source.strip():
         return None
     OUTPUTS.clear()

@@ -58,7 +58,7 @@ class Outcome:
 
 
 def run_notebooks(
-    forks: Forks, folder: Path, paths: Sequence[Path], parameters: Mapping[str, Literal], bar: tqdm
+    forks: Forks, folder: Path, paths: Sequence[Path], parameters: Mapping[Path, Mapping[str, Literal]], bar: tqdm
 ) -> list[Outcome]:
     """Run notebooks, each from top to bottom in a process of its own of this very Python.
 
@@ -70,8 +70,8 @@ def run_notebooks(
         Where they may write; the caller removes it.
     paths : sequence of Path
         Notebooks.
-    parameters : mapping of str to literal
-        Values for all of them (checked).
+    parameters : mapping of Path to mapping
+        Values for each of them (checked).
     bar : tqdm
         Shows which notebooks run, and how many are done.
 
@@ -87,7 +87,7 @@ def run_notebooks(
     while waiting or running:
         while waiting and len(running) < AT_A_TIME:
             path = waiting.pop(0)
-            running[forks.start(_task(path, parameters, folder))] = (path, time.monotonic())
+            running[forks.start(_task(path, parameters[path], folder))] = (path, time.monotonic())
             bar.set_description_str(", ".join(one.stem.replace("_", " ") for one, _ in running.values()))
         for number, end in forks.wait(POLL_SECONDS).items():
             ended[running.pop(number)[0]] = end

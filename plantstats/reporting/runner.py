@@ -26,6 +26,7 @@ from plantstats.reporting.notebook_file import nbformat
 from plantstats.reporting.parameters import Literal, check_parameters
 from plantstats.reporting.processes import AT_A_TIME, Outcome, run_notebooks
 
+INPUTS = ("inputs", "earlier")  # of `sources`: what the report was made from
 FOR_CLIENT = "This page could not be made."
 
 
@@ -68,6 +69,7 @@ def run(
     tasks: Sequence[Task] = (),
     method_page: str = "",
     as_pdf: Sequence[str] = (),
+    own_parameters: Mapping[str, Mapping[str, Literal]] = MappingProxyType({}),
 ) -> Report:
     """Run report notebooks strictly and put pages, findings and the record of their making in one folder.
 
@@ -99,6 +101,9 @@ def run(
     as_pdf : sequence of str
         Pages (without ending) that are made as PDF too.
 
+    own_parameters : mapping of str to mapping
+        Notebook (without ending) to parameters that it has beside those of all.
+
     Returns
     -------
     Report
@@ -120,8 +125,12 @@ def run(
     """
     started, clock = datetime.now().astimezone(), time.monotonic()
     paths = [notebooks] if isinstance(notebooks, Path) else list(notebooks)
-    check_parameters(paths, parameters)
-    made_from = publish.made_from(paths, dict(parameters), sources.get("inputs"))
+    given = {path: {**parameters, **own_parameters.get(path.stem, {})} for path in paths}
+    shared = [path for path in paths if path.stem not in own_parameters]
+    check_parameters(shared, parameters)
+    for path in [path for path in paths if path not in shared]:
+        check_parameters([path], given[path])
+    made_from = publish.made_from(paths, [dict(one) for one in given.values()], [sources.get(key) for key in INPUTS])
     earlier = None if again else publish.unchanged(out, made_from)
     if earlier is not None:
         return _report(out, earlier, [publish.nothing_changed(out, earlier)])
@@ -132,7 +141,7 @@ def run(
         # disable=None: no bar where the error stream is no terminal.
         with tqdm(total=len(paths), unit="page", disable=None, leave=False) as bar:
             computed = run_tasks(forks, tasks, AT_A_TIME, bar.set_description_str)
-            outcomes = run_notebooks(forks, workshop, paths, parameters, bar)
+            outcomes = run_notebooks(forks, workshop, paths, given, bar)
         if digests is not None and digests() != sources.get("inputs"):
             raise ReportError("the records changed while the report was made; run again")
         missing = {o.path.stem: _reason(o) for o in outcomes if o.error}
@@ -151,7 +160,7 @@ def run(
             "sentences": list(dict.fromkeys(sentence for one in saved for sentence in one.sentences)),
             "missing": dict.fromkeys(missing, FOR_CLIENT) if for_client else missing,
             **sources,
-        } | ({} if for_client else {"remarks": remarks})
+        } | ({} if for_client else {"remarks": remarks, "definitions": _meanings(outcomes)})
         complete = workshop / "complete"
         complete.mkdir()
         if saved and not for_client:
@@ -224,8 +233,7 @@ def _write_findings(outcomes: Sequence[Outcome], folder: Path) -> None:
     whole = results.table(whole.drop_duplicates(key, ignore_index=True))
     results.write(whole, folder)
     tables = [(name, caption, frame) for name, one in saved for caption, frame in one.tables]
-    meanings = {m: text for _, one in saved for m, text in one.definitions.items()}
-    words = pd.DataFrame(sorted(meanings.items()), columns=["Measure", "What it means"], dtype="object")
+    words = pd.DataFrame(sorted(_meanings(outcomes).items()), columns=["Measure", "What it means"], dtype="object")
     tables.append(("All pages", "What the measures mean", words))
     workbook.write(folder / "findings.xlsx", tables, whole)
 
@@ -235,6 +243,10 @@ def _write_pdf(page: Path) -> str:
     from plantstats.reporting import pdf  # noqa: PLC0415
 
     return pdf.write(page, page.with_suffix(".pdf")) if page.is_file() else ""
+
+
+def _meanings(outcomes: Sequence[Outcome]) -> dict[str, str]:
+    return {m: text for o in outcomes if o.results for m, text in o.results.definitions.items()}
 
 
 def _write_pages(
