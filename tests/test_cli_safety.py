@@ -9,9 +9,10 @@ import sys
 from collections.abc import Callable
 from pathlib import Path
 
+import duckdb
 import pytest
 
-from plantstats import cli, simulate
+from plantstats import cli, quality, simulate
 from plantstats.reporting import publish
 from plantstats.reporting.errors import ReportError
 from plantstats.writing import OutputError, check_folder, write_whole
@@ -250,6 +251,18 @@ def test_a_full_disk_is_said_in_one_line_and_leaves_no_half_cache(copy: Path):
     cache = copy / ".plantstats_cache"
     assert not cache.exists() or list(cache.iterdir()) == []
     assert run("check", str(copy)).returncode == 0
+
+
+def test_an_engine_without_room_is_said_in_one_line(
+    copy: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+):
+    def full(*_given: object) -> None:
+        raise duckdb.OutOfMemoryException("failed to offload data block of size 256.0 KiB\nmore")
+
+    monkeypatch.setattr(quality, "check", full)
+    assert "no room left to work in, on the disk or in memory: failed to offload" in refused(
+        ["check", str(copy)], capsys
+    )
 
 
 @pytest.mark.parametrize("at", [0.1, 0.5, 0.9])

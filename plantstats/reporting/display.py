@@ -17,6 +17,8 @@ from matplotlib.figure import Figure
 from matplotlib.text import Text
 from matplotlib.ticker import LogFormatter
 
+from plantstats.reporting.glyphs import set_glyphs
+
 # The runner names the folder for results in the environment of the notebook; one that is run by hand has none.
 RESULTS_FOLDER = "PLANTSTATS_RESULTS"
 ROWS_SHOWN = 100
@@ -407,6 +409,8 @@ def svg(fig: Figure) -> bytes:
                 letters += labels
     for text in letters:
         text.set_parse_math(False)
+    axes_of = [axis for axes in fig.axes for axis in (axes.xaxis, axes.yaxis)]
+    set_glyphs(letters, [axis.get_major_formatter() for axis in axes_of])
     buffer = io.BytesIO()
     with mpl.rc_context({"svg.hashsalt": "plantstats", "svg.fonttype": "path"}):
         fig.savefig(buffer, format="svg", bbox_inches="tight", metadata={"Date": None, "Creator": "plantstats"})

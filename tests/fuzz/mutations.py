@@ -133,7 +133,8 @@ class Folder:
 
     def tables(self) -> list[str]:
         """Tables that still stand as plain CSV files."""
-        return [name for name in TABLES if (self.path / f"{name}.csv").is_file()]
+        paths = {name: self.path / f"{name}.csv" for name in TABLES}
+        return [name for name, path in paths.items() if path.is_file() and path.stat().st_size]
 
     def pick(self) -> str:
         """A table; those on which most rests come most often."""

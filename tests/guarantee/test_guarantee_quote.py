@@ -16,6 +16,7 @@ from plantstats.guarantee.terms import LEAST_DRAWS, Terms, TermsError, read_term
 from plantstats.guarantee.year_error import YearError
 from plantstats.pages import guarantee_sentences, guarantee_tables
 from plantstats.records import RecordError, Settings
+from plantstats.settings import settings_from
 
 CUTS = (90, 365, 730)
 
@@ -327,6 +328,15 @@ def test_a_list_is_read_with_its_lines_and_what_it_leaves_open(tmp_path):
     assert made["pot"].tolist() == ["25-34 cm", "unknown"]
     assert made["light"].tolist() == ["low", "unknown"]
     assert made["site_id"].tolist() == [plant_list.NEW_SITE] * 2
+
+
+def test_the_settings_say_how_a_plant_list_is_written(tmp_path):
+    path = write(tmp_path, 'Art,position,unit_cost\nFicus lyrata,A,"1.234"\n')
+    with pytest.raises(RecordError, match="no column species"):
+        plant_list.read(path, Settings())
+    given = {"tables": {"quote": {"columns": {"species": "Art"}, "decimal": ","}}}
+    made = plant_list.read(path, settings_from(given, "records.toml")).lines
+    assert made[["species", "unit_cost"]].values.tolist() == [["Ficus lyrata", 1234.0]]
 
 
 def test_every_wrong_line_is_named_and_none_is_dropped(tmp_path):

@@ -332,11 +332,16 @@ def test_xml_with_a_document_type_is_refused_before_any_entity_grows(tmp_path: P
 
 
 def open_document(path: Path, rows: list[list[str]]) -> None:
-    """A spreadsheet of OpenDocument 1.3 with one sheet of texts."""
+    """A spreadsheet of OpenDocument 1.3 with one sheet of texts, and of shares where a text ends in a percent sign."""
     rooms = ("office", "table", "text")
     spaces = " ".join(f'xmlns:{room}="urn:oasis:names:tc:opendocument:xmlns:{room}:1.0"' for room in rooms)
     cell = '<table:table-cell office:value-type="string"><text:p>{}</text:p></table:table-cell>'
-    lines = "".join(f"<table:table-row>{''.join(map(cell.format, row))}</table:table-row>" for row in rows)
+    share = '<table:table-cell office:value-type="percentage" office:value="{}"><text:p>{}</text:p></table:table-cell>'
+
+    def written(text: str) -> str:
+        return share.format(float(text[:-1]) / 100, text) if text.endswith("%") else cell.format(text)
+
+    lines = "".join(f"<table:table-row>{''.join(map(written, row))}</table:table-row>" for row in rows)
     sheet = f'<table:table table:name="visits">{lines}</table:table>'
     with zipfile.ZipFile(path, "w") as package:
         package.writestr("mimetype", "application/vnd.oasis.opendocument.spreadsheet")
@@ -379,3 +384,18 @@ def test_what_a_program_leaves_beside_an_open_file_is_no_table(tmp_path: Path, n
     (place / name).write_bytes(b"\5owner")
     made = load(place)
     assert len(made.table("visits")) == 1 and "unused file" not in set(made.notes["kind"])
+
+
+def test_cells_shown_as_percent_in_other_workbooks_are_shares_and_never_taken_as_they_are(tmp_path: Path) -> None:
+    # The reader hands over 0.45 and not how it is shown; air of 0.45 percent there is none, so the whole column proves
+    # itself to be shares, and a single cell among others is set aside.
+    heads = ["site_id", "read_at", "rh_percent"]
+    rows = [["S1", f"2025-03-{day:02d} 08:00", f"{40 + day}%"] for day in range(1, 13)]
+    whole = folder(tmp_path / "whole")
+    open_document(whole / "readings.ods", [heads, *rows])
+    assert load(whole).table("readings")["rh_percent"].tolist() == [float(40 + day) for day in range(1, 13)]
+    mixed = folder(tmp_path / "mixed")
+    open_document(mixed / "readings.ods", [heads, ["S1", "2025-03-01 08:00", "45%"], ["S1", "2025-03-02 08:00", "46"]])
+    made = load(mixed)
+    assert made.table("readings")["rh_percent"].dropna().tolist() == [46.0]
+    assert "likely a share" in made.set_aside["reason"].item()

@@ -10,7 +10,7 @@ import pytest
 from nbformat.v4 import new_code_cell, new_markdown_cell, new_notebook, new_output
 
 from plantstats.reporting import display as show
-from plantstats.reporting import page
+from plantstats.reporting import glyphs, page
 from tests.builders.html_page import Reading
 
 # Notes such as anyone may type into a visit log.
@@ -180,3 +180,21 @@ def test_code_is_not_shown_and_definitions_can_be_linked_to():
 def test_lines_written_over_are_not_shown():
     text = Reading(shown(new_output("stream", name="stdout", text="1 of 3\r2 of 3\r3 of 3\nnext\n"))).text
     assert "3 of 3\nnext" in text
+
+
+def test_letters_without_a_glyph_give_no_warning_of_a_library(recwarn: pytest.WarningsRecorder):
+    # No font that comes with the program has these; a font of the machine that has them is taken, else the code.
+    plt = pytest.importorskip("matplotlib.pyplot")
+    fig, ax = plt.subplots()
+    ax.set_yticks([0, 1], ["\u4e2d\u6587 (S01)", "\U0001f335 Ficus"])
+    ax.set_title("\u7eff\u841d")
+    ax.annotate("\u4e2d", (0, 0))
+    html = show.figure(fig, "Losses by site.", "Losses")._repr_html_()
+    assert "data:image/svg" in html
+    assert [str(w.message) for w in recwarn if "lyph" in str(w.message)] == []
+
+
+def test_a_name_that_no_font_can_write_gives_way_to_its_code():
+    assert glyphs.drawable("\u4e2d\u6587 (S01)", {"\u4e2d", "\u6587"}) == "S01"
+    assert glyphs.drawable("caf\u00e9 (S01)", {"\u4e2d"}) == "caf\u00e9 (S01)"
+    assert glyphs.drawable("\u4e2d", {"\u4e2d"}) == glyphs.NO_GLYPH

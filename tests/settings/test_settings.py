@@ -12,6 +12,7 @@ from plantstats.guarantee.terms import TermsError, terms_from
 from plantstats.records.parse.codes import FLAG_WORDS
 from plantstats.schema.months import LANGUAGES, MONTHS
 from plantstats.settings import Assumptions, Settings, SettingsError, read_settings, settings_from
+from plantstats.settings.company import SiteSettings
 
 FILE = "records.toml"
 
@@ -155,3 +156,10 @@ def test_the_readme_names_no_key_that_is_gone():
     section = text[text.index("    [watering]") : text.index("`wage_per_hour` and `visit_cost`")]
     named = set(re.findall(r"^ +(?:# )?(\w+) = ", section, re.MULTILINE))
     assert named == set(Assumptions.model_fields)
+
+
+def test_the_readme_tells_of_the_keys_that_say_what_ids_and_sites_are():
+    text = (Path(__file__).parents[2] / "README.md").read_text(encoding="utf-8")
+    for key in ("plant_ids", "observed_from", "timezone", "tables.quote", "allowed_faults", "records_from"):
+        assert f"`{key}" in text or f"[{key}]" in text or f" {key}`" in text, key
+    assert "plant_ids" in Settings.model_fields and {"observed_from", "timezone"} <= set(SiteSettings.model_fields)
