@@ -93,7 +93,7 @@ def table(decisions: Sequence[Decision], currency: str) -> Listing:
         dtype="object",
     )
     links = {"From": [f"{d.page}.html#{d.anchor}" for d in decisions]}
-    return Listing("Decide this week", records, links=links)
+    return Listing("What, where, and what it is worth", records, links=links)
 
 
 def _amount(value: float) -> str:

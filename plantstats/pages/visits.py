@@ -15,6 +15,7 @@ from plantstats.studies import Study
 from plantstats.watering.ways_out import ACCEPT, BARS_LONGER, INSPECT_MORE, OTHER_SPECIES, SUB_IRRIGATION, TOO_DRY
 
 TITLE = "Visits"
+NAMED = 4  # sites of a decision
 
 
 def page(study: Study) -> Page:
@@ -78,7 +79,7 @@ def decisions(study: Study) -> list[Decision]:
         todo.append(
             Decision(
                 f"Visit every {advised:.0f} days instead of {now:.0f}",
-                words.listed([study.name_of("site", site).name for site in rows["site_id"]]),
+                words.listed([study.name_of("site", site).name for site in rows["site_id"]], NAMED),
                 float(rows["saving"].sum()),
                 f"at least {min(int(100 * rows['probability'].min()), 99)} in 100 that it "
                 + ("saves and leaves" if advised > now else "leaves")
@@ -97,7 +98,7 @@ def decisions(study: Study) -> list[Decision]:
         todo.append(
             Decision(
                 f"Choose a way out for {words.plants(own['plant_id'].nunique())} that stand dry too long",
-                words.listed([study.name_of("site", site).name for site in own["site_id"].unique()]),
+                words.listed([study.name_of("site", site).name for site in own["site_id"].unique()], NAMED),
                 -float(cheapest["price"].sum()) if len(cheapest) else float("nan"),
                 f"at least {min(int(100 * enough['probability'].min()), 99)} in 100 by the cheapest way"
                 + (f"; {without} have none on record" if without else "")

@@ -18,6 +18,7 @@ TITLE = "Plants to see"
 FIRST = 20
 LIKELY, MAYBE = 30.0, 15.0  # percent in 90 days: what is called likely, and what perhaps
 NAMED = 6
+NAMED_IN_BRIEF = 4
 BAR = "\u2587"  # one for every ten in a hundred
 NEW = 90  # days in its place
 
@@ -78,7 +79,8 @@ def decisions(study: Study) -> list[Decision]:
                 [
                     f"{study.name_of('site', row.site_id).name} {row.position or row.plant_id}"
                     for row in rows.itertuples()
-                ]
+                ],
+                NAMED_IN_BRIEF,
             ),
             at_stake,
             _how_sure(study),

@@ -25,6 +25,15 @@ SHAPES = {
     "season": "{}",
     "humidity": "air, {}",
 }
+# Levels whose name alone says too little.
+LEVELS = {
+    ("repotted", "never"): "never repotted",
+    ("repotted", "later"): "more than 90 days after repotting",
+    ("moved", "never"): "never moved",
+    ("moved", "later"): "more than 90 days after a move",
+    ("age_band", "unknown"): "time in place unknown",
+    ("light", "unknown"): "light unknown",
+}
 CAUTION = "What goes together need not be cause and effect; of many effects some are clear by chance."
 
 
@@ -85,9 +94,15 @@ def say(terms: pd.DataFrame, label: str) -> str:
     if rows.empty:
         return label
     row = rows.iloc[0]
-    shape = SHAPES.get(row["name"], row["name"] + " {}")
-    of, against = (shape.format(str(row[c]).replace("_", " ")) for c in ("level", "reference"))
+    of, against = (_level(row["name"], str(row[c])) for c in ("level", "reference"))
     return f"{of} against {against}" if row["reference"] else of
+
+
+def _level(term: str, level: str) -> str:
+    """A level of a term in words."""
+    if (term, level) in LEVELS:
+        return LEVELS[term, level]
+    return SHAPES.get(term, term + " {}").format(level.replace("_", " "))
 
 
 def _clear(results: pd.DataFrame) -> pd.DataFrame:

@@ -24,7 +24,7 @@ RESULTS_FOLDER = "PLANTSTATS_RESULTS"
 ROWS_SHOWN = 100
 NO_ROWS = "None."
 DAY = re.compile(r"\d{4}-\d\d-\d\d")  # kept on one line
-SHORT = 15  # rows; a table no longer than this is kept on one printed page
+SHORT = 10  # rows; a table no longer than this is kept on one printed page
 
 
 class Named(str):

@@ -18,8 +18,8 @@ COLUMNS = (
     ("Plant", 15),
     ("Pot", 9),
     ("Last watered", 8),
-    ("Look on", 12),
-    ("Water when", 18),
+    ("Look on", 13),
+    ("Water when", 17),
     ("Usually dry by", 8),
     ("Watch", 11),
     ("Leaves", 6),
@@ -141,7 +141,7 @@ def _fill(sheet: Any, rows: pd.DataFrame, about: str, formats: dict[str, Any]) -
     sheet.set_print_scale(PRINT_SCALE)
     sheet.set_h_pagebreaks(breaks[:-1])
     sheet.print_area(0, 0, at - 1, len(COLUMNS) - 1)
-    sheet.set_footer("&L&A&RPage &P of &N")
+    sheet.set_footer(f"&L&A&C{RULE}&RPage &P of &N")
 
 
 def _texts(row: Any) -> list[tuple[str, str]]:
@@ -190,7 +190,7 @@ def _page(sheet: Any, at: int, rows: pd.DataFrame, about: str, formats: dict[str
     lines = (
         (", ".join(filter(None, (first["site"], first["address"]))), "site", HEAD_HEIGHT),
         (f"{access}Visit every {first['site_every']} days: {first['reason']}.", "text", TEXT_HEIGHT),
-        (f"Next visits: {visits or 'no visit on record'}. {RULE} {about}.", "text", TEXT_HEIGHT),
+        (f"Next visits: {visits or 'no visit on record'}. {about[:1].upper()}{about[1:]}.", "text", TEXT_HEIGHT),
     )
     for text, name, height in lines:
         sheet.set_row(at, height)
