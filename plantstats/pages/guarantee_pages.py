@@ -28,7 +28,7 @@ def quote_page(study: Study, priced: PricedQuote) -> Page:
     ----------
     study : Study
         Of the records that it rests on.
-    made : PricedQuote
+    priced : PricedQuote
         As `study.quote` gives it.
 
     Returns
@@ -63,7 +63,7 @@ def offer_page(study: Study, priced: PricedQuote) -> Page:
     ----------
     study : Study
         Of the records that the quote rests on; its names of plants and company.
-    made : PricedQuote
+    priced : PricedQuote
         As `study.quote` gives it.
 
     Returns

@@ -70,7 +70,7 @@ def answer_sentences(priced: PricedQuote) -> list[str]:
 
     Parameters
     ----------
-    made : PricedQuote
+    priced : PricedQuote
         The quote with its price.
 
     Returns
