@@ -215,7 +215,9 @@ def _parser() -> argparse.ArgumentParser:
         "validate", help="hold every printed interval against invented companies of known truth"
     )
     validate.add_argument("--companies", type=_count, default=400)
-    validate.add_argument("--seed", type=int, default=8)
+    validate.add_argument(
+        "--seed", type=int, default=None, help="for development; without it the seed is drawn from the code"
+    )
     validate.add_argument("--workers", type=_count, default=2, help="processes (default 2)")
     validate.add_argument("--out", type=Path, default=Path("reports"), help="folder for reports (default reports)")
     validate.set_defaults(command=_validate)

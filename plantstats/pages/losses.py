@@ -111,7 +111,8 @@ def _last_year(study: Study, results: pd.DataFrame) -> str:
         return f"The records do not reach back to {before}."
     ratio = result_text(results, study.small_group, "loss_rate_ratio", study.period.name)
     if was["raw_losses"] == result_text(results, study.small_group, "loss_rate", study.period.name)["raw_losses"]:
-        return f"A year before it was as many: {words.plants(was['raw_losses'])}."
+        whole = f"A year before it was as many: {words.plants(was['raw_losses'])}."
+        return " ".join(filter(None, [whole, _sites_that_left(study, results)]))
     clear = not ratio.empty and (ratio["raw_low"] > 1 or ratio["raw_high"] < 1)
     verdict = "a difference beyond chance" if clear else "a difference that chance alone could make"
     whole = f"A year before ({before}) it was {words.plants(was['raw_losses'])}: {verdict}."

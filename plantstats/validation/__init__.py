@@ -3,6 +3,6 @@
 `run.validate` makes the companies and the table; `figures` and `quoted` say what the committed table holds.
 """
 
-from plantstats.validation.figures import figures, quoted, sentence
+from plantstats.validation.figures import figures, older, quoted, sentence
 
-__all__ = ["figures", "quoted", "sentence"]
+__all__ = ["figures", "older", "quoted", "sentence"]

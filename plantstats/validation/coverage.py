@@ -50,7 +50,7 @@ def covered(rows: pd.DataFrame) -> pd.Series:
 
 
 def table(rows: pd.DataFrame) -> pd.DataFrame:
-    """Shares by kind and situation; in companies as modelled also effects by term, and what is seen by size.
+    """Shares by kind and situation, effects also by term; in companies as modelled also what is seen by size.
 
     Parameters
     ----------
@@ -71,10 +71,10 @@ def table(rows: pd.DataFrame) -> pd.DataFrame:
     parts += [
         _one(group, "worse_quarter_seen", AS_MODELLED, f"{plants} plants") for plants, group in sized.groupby("plants")
     ]
-    by_term = marked[marked["situation"].eq(AS_MODELLED) & marked["kind"].isin(["effect_on_losses", "leaf_ratio"])]
+    by_term = marked[marked["kind"].isin(["effect_on_losses", "leaf_ratio"]) & marked["sort"].ne("refusal")]
     parts += [
-        _one(group, kind, AS_MODELLED, of)
-        for (kind, of), group in by_term[by_term["sort"].ne("refusal")].groupby(["kind", "of"])
+        _one(group, kind, situation, of)
+        for (kind, situation, of), group in by_term.groupby(["kind", "situation", "of"])
     ]
     return pd.DataFrame([part for part in parts if part["cases"]], columns=COLUMNS).sort_values(
         ["kind", "situation", "of"], key=_in_order, ignore_index=True
@@ -148,7 +148,7 @@ def _one(group: pd.DataFrame, kind: str, situation: str, of: str) -> dict[str, o
         "share": share,
         "low": low,
         "high": high,
-        "verdict": _verdict(share, low, high, target),
+        "verdict": _verdict(low, high, target, float(used["stated"].mean())),
         "bias": mean,
         "bias_error": error,
         "bias_unit": "" if alarm else unit,
@@ -156,14 +156,14 @@ def _one(group: pd.DataFrame, kind: str, situation: str, of: str) -> dict[str, o
     }
 
 
-def _verdict(share: float, low: float, high: float, target: tuple[float, float]) -> str:
+def _verdict(low: float, high: float, target: tuple[float, float], stated: float = np.nan) -> str:
+    """What the interval of a share says of its target, or of what a quote or exact limits state of themselves."""
     if target == NO_TARGET:
         return "no target"
-    if target[0] <= share <= target[1]:
-        return "holds"
-    side = "below" if share < target[0] else "above"
-    near = high >= target[0] if side == "below" else low <= target[1]
-    return f"{side} the target, by no more than chance may do" if near else f"{side} the target"
+    least, most = target if np.isnan(stated) else (stated, stated)
+    if high < least:
+        return "not held: too seldom"
+    return "not held: too often" if low > most else "holds"
 
 
 def _bias(rows: pd.DataFrame) -> pd.Series:

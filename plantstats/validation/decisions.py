@@ -8,10 +8,11 @@ from dataclasses import replace
 import pandas as pd
 
 from plantstats.records import Records
+from plantstats.validation import days_dry
 from plantstats.validation.rows import alarms, costs
 from plantstats.validation.true_effects import season_kpa
 from plantstats.validation.true_values import KnownCompany
-from plantstats.watering import price_ranges
+from plantstats.watering import costing, price_ranges
 from plantstats.watering.advice import LONGER, NO_CHANGE, Advice, advise
 from plantstats.watering.design import SEASONS
 from plantstats.watering.drought_effect import RateRatio
@@ -46,7 +47,11 @@ def validate(model: WateringModel, advice: Advice, records: Records, known: Know
     if sites.empty:
         return []
     stay = sites[sites["should_stay"]]
+    every = days_dry.intervals_asked(advice, model.assumed)
+    true = with_full_knowledge(model, known)
+    cycle = costing.PlantCycles(advice.plants, true, every).at(costing.estimates(true))
     return [
+        *days_dry.score(advice, days_dry.LeftDry(every, cycle.too_dry_days, cycle.too_dry), model.assumed),
         *(costs(kind, excess(sites, way)) for way, kind in WAYS.items()),
         alarms("needless_change", stay["site_id"], stay["changed"]),
     ]

@@ -10,6 +10,7 @@ import pandas as pd
 from plantstats import findings
 from plantstats.stats.intervals import CONF_LEVEL
 from plantstats.validation.kinds import AS_MODELLED, KINDS, NO_TARGET
+from plantstats.validation.program import present_code
 
 COMMITTED = Path(__file__).with_name("results.csv")
 METHOD = "share over invented companies of known truth, limits by company"
@@ -96,7 +97,30 @@ def quoted(*kinds: str, results: Path = COMMITTED) -> list[str]:
     -------
     list of str
     """
+    if kinds and (reason := older(results)):
+        return [reason]
     return [sentence(kind, results) for kind in kinds]
+
+
+def older(results: Path = COMMITTED) -> str:
+    """Why a table of results is not quoted, in words; empty: this very program made it, on seeds drawn from its code.
+
+    Parameters
+    ----------
+    results : Path, optional
+        A table of `run.validate`; the committed one unless given.
+    """
+    first = pd.read_csv(results, nrows=1).iloc[0]
+    present, made_by = present_code(), str(first.get("code", "unknown"))
+    if made_by != present:
+        return (
+            f"Not quoted: the last proof is older than the program (it is of code {made_by}, the program is "
+            f"{present}); "
+            "`plantstats validate` makes a new one."
+        )
+    if not first.get("drawn", False):
+        return f"Not quoted: the proof was run on seed {first['seed']}, on which the program may have been developed."
+    return ""
 
 
 def as_findings(table: pd.DataFrame) -> pd.DataFrame:

@@ -177,12 +177,11 @@ def headlines(results: pd.DataFrame) -> list[str]:
         f"{n_companies} invented companies whose truth is known (seed {seed}, plantstats {version}) were put through "
         "the reports' own steps, from files to findings."
     ]
-    fine, near = rows["verdict"].eq("holds"), rows["verdict"].str.contains("chance")
+    fine = rows["verdict"].eq("holds")
     for which, text in (
-        (fine, "held the truth in 93 to 97 of 100 cases"),
-        (near, "lie outside 93 to 97 by no more than so few companies may do by chance"),
-        (rows["verdict"].eq("below the target"), "held the truth TOO SELDOM: they are narrower than they say"),
-        (rows["verdict"].eq("above the target"), "held the truth more often than they say: they are too wide"),
+        (fine, "held the truth as often as they say, as far as so many companies tell"),
+        (rows["verdict"].eq("not held: too seldom"), "held the truth TOO SELDOM: they are narrower than they say"),
+        (rows["verdict"].eq("not held: too often"), "held the truth more often than they say: they are too wide"),
     ):
         if which.any():
             names = "; ".join(
@@ -224,7 +223,7 @@ def draw(results: pd.DataFrame, ax: Axes) -> Axes:
     """
     rows = whole(results).iloc[::-1].reset_index(drop=True)
     at = np.arange(len(rows))
-    misses = rows["verdict"].isin(["below the target", "above the target"])
+    misses = rows["verdict"].isin(["not held: too seldom", "not held: too often"])
     colours = np.where(misses, WARN, ACCENT).tolist()
     ax.hlines(at, 100 * rows["low"], 100 * rows["high"], colors=colours, linewidth=2)
     ax.scatter(100 * rows["share"], at, c=colours, s=22, zorder=3)

@@ -8,23 +8,22 @@ import os
 from collections.abc import Iterator
 from concurrent.futures import ProcessPoolExecutor, as_completed
 from contextlib import contextmanager
-from hashlib import sha256
 from pathlib import Path
 
 import pandas as pd
 from tqdm import tqdm
 
-import plantstats
 from plantstats import __version__
 from plantstats.errors import PlantstatsError
 from plantstats.reporting.names import notebook_path
 from plantstats.reporting.runner import Report, run
-from plantstats.validation import companies, coverage
+from plantstats.validation import companies, coverage, second_companies
 from plantstats.validation.design import case
+from plantstats.validation.program import code, commit, drawn_seed
 from plantstats.writing import write_whole
 
 ONE_THREAD = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS")
-DIGITS = 12
+SECOND = "second-"
 SUMS_TO = 10  # significant digits of the results table
 
 
@@ -32,55 +31,69 @@ class ValidationRunError(PlantstatsError, RuntimeError):
     """Companies that could not be put through the reports: a fault of the program, not of records."""
 
 
-def validate(n: int, seed: int, out: Path, workers: int = 2) -> pd.DataFrame:
-    """Make n invented companies, hold every printed interval against the truth, and write the table of results.
+def validate(n: int, seed: int | None, out: Path, workers: int = 2, second: int | None = None) -> pd.DataFrame:
+    """Make invented companies of both generators, hold every printed interval against the truth, and write the results.
 
     Parameters
     ----------
     n : int
-        Companies.
-    seed : int
-        Seed of the whole design.
+        Companies of the generator that is our model's family.
+    seed : int or None
+        Seed of the whole design. None, for a proof: drawn from the code, so that it cannot have been developed on these
+        companies. Any other is for development, and says so in the results.
     out : Path
         Folder. The table goes to results.csv in it. Each company leaves one file in companies-<code>-seed-<seed>; those
         that are there are not made again.
     workers : int, default 2
         Processes.
+    second : int, optional
+        Companies of the second generator; as many as of the first unless given.
 
     Returns
     -------
     pandas.DataFrame
-        The table of `coverage.table` with seed, asked (n), version and code. The same n and seed give the same bytes,
-        whatever the workers and however often it was stopped.
+        The table of `coverage.table` with seed, drawn (whether from the code), asked (n), version, code and commit. The
+        same n and seed give the same bytes, whatever the workers and however often it was stopped.
 
     Raises
     ------
     ValidationRunError
-        Naming every company that failed.
+        Naming every company that failed; or when the program changed while they were made.
     """
     program = code()
-    folder = out / f"companies-{program}-seed-{seed}"
+    of = drawn_seed(program) if seed is None else seed
+    folder = out / f"companies-{program}-seed-{of}"
     folder.mkdir(parents=True, exist_ok=True)
-    missing = [number for number in range(n) if not _file(folder, number).exists()]
-    if missing and (failures := _run(seed, missing, folder, workers)):
+    names = [f"{number:05d}" for number in range(n)]
+    names += [f"{SECOND}{number:05d}" for number in range(n if second is None else second)]
+    missing = [name for name in names if not _file(folder, name).exists()]
+    if missing and (failures := _run(of, missing, folder, workers)):
         raise ValidationRunError("\n".join(failures))
-    rows = pd.concat([pd.read_parquet(_file(folder, number)) for number in range(n)], ignore_index=True)
-    results = coverage.table(rows).assign(seed=seed, asked=n, version=__version__, code=program)
+    if code() != program:
+        raise ValidationRunError(
+            f"the program changed while companies were made (it was {program}, it is {code()}): nothing is reported; "
+            "run it again on the program as it is now"
+        )
+    rows = pd.concat([pd.read_parquet(_file(folder, name)) for name in names], ignore_index=True)
+    rows = rows.assign(company=rows["company"].astype("str"))
+    results = coverage.table(rows).assign(
+        seed=of, drawn=seed is None, asked=n, version=__version__, code=program, commit=commit()
+    )
     text = results.to_csv(index=False, lineterminator="\n", float_format=f"%.{SUMS_TO}g").encode("utf-8")
     write_whole(out / "results.csv", text)
     return results
 
 
-def _run(seed: int, numbers: list[int], folder: Path, workers: int) -> list[str]:
+def _run(seed: int, names: list[str], folder: Path, workers: int) -> list[str]:
     """Make these companies in processes of their own; one text for each that fails, which stops no other."""
     # Fresh processes: none inherits threads or an open DuckDB.
     fresh = multiprocessing.get_context("spawn")
-    with _one_thread(), ProcessPoolExecutor(min(workers, len(numbers)), fresh) as pool:
+    with _one_thread(), ProcessPoolExecutor(min(workers, len(names)), fresh) as pool:
         try:
-            waiting = {pool.submit(leave, seed, number, folder): number for number in numbers}
+            waiting = {pool.submit(leave, seed, name, folder): name for name in names}
             progress = tqdm(as_completed(waiting), total=len(waiting), desc="companies", unit="company")
             return [
-                f"invented company {waiting[done]} of seed {seed}: {type(fault).__name__}: {fault}"
+                f"invented company {waiting[done].lstrip('0') or '0'} of seed {seed}: {type(fault).__name__}: {fault}"
                 for done in progress
                 if (fault := done.exception()) is not None
             ]
@@ -89,15 +102,15 @@ def _run(seed: int, numbers: list[int], folder: Path, workers: int) -> list[str]
             raise
 
 
-def page(n: int, seed: int, out: Path, workers: int = 2) -> Report:
+def page(n: int, seed: int | None, out: Path, workers: int = 2) -> Report:
     """Validate, and make the page of the results.
 
     Parameters
     ----------
     n : int
         Companies.
-    seed : int
-        Seed of the whole design.
+    seed : int or None
+        As `validate`.
     out : Path
         Folder for reports; companies stand in out/validation-work, to be continued.
     workers : int, default 2
@@ -109,46 +122,38 @@ def page(n: int, seed: int, out: Path, workers: int = 2) -> Report:
         The page, in out/validation.
     """
     work = out / "validation-work"
-    validate(n, seed, work, workers)
-    about = f"{n} invented companies, seed {seed}, plantstats {__version__}"
+    made = validate(n, seed, work, workers)
+    whose = "drawn from the code" if seed is None else "for development"
+    about = f"{n} invented companies of each of two generators, seed {made['seed'].iloc[0]} ({whose}), plantstats "
+    about += __version__
     parameters = {"results_csv": str((work / "results.csv").resolve())}
     return run(notebook_path("validation"), parameters, out / "validation", about)
 
 
-def code() -> str:
-    """Digest of the program's own source: companies made with other code are not mixed with these.
-
-    Returns
-    -------
-    str
-        Hexadecimal.
-    """
-    home, whole = Path(plantstats.__file__).resolve().parent, sha256()
-    for path in sorted(home.rglob("*.py")):
-        whole.update(path.relative_to(home).as_posix().encode() + b"\0" + path.read_bytes())
-    return whole.hexdigest()[:DIGITS]
-
-
-def leave(seed: int, number: int, folder: Path) -> None:
+def leave(seed: int, name: str, folder: Path) -> None:
     """Validate one company and leave its file; half a file is never seen.
 
     Parameters
     ----------
     seed : int
         Seed of the whole design.
-    number : int
-        Of the company, from 0.
+    name : str
+        Number of the company, from 0, after "second-" where the second generator makes it.
     folder : Path
         For the file.
     """
-    table = companies.validate_company(case(seed, number))
+    number = int(name.removeprefix(SECOND))
+    if name.startswith(SECOND):
+        table = second_companies.validate_company(seed, number)
+    else:
+        table = companies.validate_company(case(seed, number))
     binary = io.BytesIO()
-    table.to_parquet(binary, index=False, compression="zstd")
-    write_whole(_file(folder, number), binary.getvalue())
+    table.assign(company=table["company"].astype("str")).to_parquet(binary, index=False, compression="zstd")
+    write_whole(_file(folder, name), binary.getvalue())
 
 
-def _file(folder: Path, number: int) -> Path:
-    return folder / f"{number:05d}.parquet"
+def _file(folder: Path, name: str) -> Path:
+    return folder / f"{name}.parquet"
 
 
 @contextmanager

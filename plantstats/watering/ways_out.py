@@ -100,7 +100,8 @@ def ways_out(
     -------
     pandas.DataFrame
         One row per plant and way: site_id, plant_id, position, species, light, planter, plants, why, interval_days
-        (between visits), way (of `WAYS`), what (in words), price, price_low, price_high (a quarter, more than accepting
+        (between visits), way (of `WAYS`), what (in words), look_days (between looks),
+        price, price_low, price_high (a quarter, more than accepting
         it; below 0: it saves), probability (that the plant is then within the limit), keeps (it is surely enough),
         too_dry (share of waterings). A way that the records cannot judge is not listed; "accept" always is.
 
@@ -110,7 +111,18 @@ def ways_out(
     full visits; its price is shared evenly by the plants of the site that need it. Other species are those with
     `ENOUGH_DRY_DOWNS` in this light of which these records lost no more there.
     """
-    columns = [*COLUMNS, "way", "what", "price", "price_low", "price_high", "probability", "keeps", "too_dry"]
+    columns = [
+        *COLUMNS,
+        "way",
+        "what",
+        "look_days",
+        "price",
+        "price_low",
+        "price_high",
+        "probability",
+        "keeps",
+        "too_dry",
+    ]
     if wanted.empty:
         return pd.DataFrame(columns=columns)
     options = _options(plants, wanted, model, _more_often(wanted, sure, visit_days, model.assumed.visit_days))
