@@ -13,7 +13,7 @@ from plantstats.validation.rows import alarms, costs
 from plantstats.watering.advice import Advice
 from plantstats.watering.costs import QUARTER_DAYS
 from plantstats.watering.decision import LONGER, SHORTER, handful
-from plantstats.watering.ways_out import LOOK, TOO_DRY
+from plantstats.watering.ways_out import INSPECT_MORE, TOO_DRY
 
 Array = npt.NDArray[np.float64]
 
@@ -68,7 +68,9 @@ def score(advice: Advice, true: LeftDry, assumed: Assumptions) -> list[pd.DataFr
         return float(number @ true.days_beyond[rows, np.searchsorted(true.every, looks)] / number.sum())
 
     ways = advice.ways_out
-    stops = ways[ways["why"].eq(TOO_DRY) & ways["way"].eq(LOOK) & ways["keeps"]].set_index("plant_id")["look_days"]
+    stops = ways[ways["why"].eq(TOO_DRY) & ways["way"].eq(INSPECT_MORE) & ways["keeps"]].set_index("plant_id")[
+        "inspection_days"
+    ]
     with_ways = plants["plant_id"].map(stops).fillna(plants["inspection_interval"]).to_numpy(dtype=int)
     stop_days = ways[ways["plant_id"].isin(stops.index)].drop_duplicates("site_id")["interval_days"]
     shortest = stops.groupby(ways.drop_duplicates("plant_id").set_index("plant_id")["site_id"]).min()

@@ -100,7 +100,7 @@ def ways_out(
     -------
     pandas.DataFrame
         One row per plant and way: site_id, plant_id, position, species, light, planter, plants, why, interval_days
-        (between visits), way (of `WAYS`), what (in words), look_days (between looks),
+        (between visits), way (of `WAYS`), what (in words), inspection_days (between looks),
         price, price_low, price_high (a quarter, more than accepting
         it; below 0: it saves), probability (that the plant is then within the limit), keeps (it is surely enough),
         too_dry (share of waterings). A way that the records cannot judge is not listed; "accept" always is.
@@ -115,7 +115,7 @@ def ways_out(
         *COLUMNS,
         "way",
         "what",
-        "look_days",
+        "inspection_days",
         "price",
         "price_low",
         "price_high",

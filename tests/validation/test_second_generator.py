@@ -127,7 +127,9 @@ def made_advice(now: list[int], advised: list[int], decision: list[str]) -> Advi
         }
     )
     plants["inspection_interval"] = plants["site_id"].map(sites.set_index("site_id")["advised"])
-    empty = pd.DataFrame({c: [] for c in ("why", "way", "keeps", "plant_id", "look_days", "site_id", "interval_days")})
+    empty = pd.DataFrame(
+        {c: [] for c in ("why", "way", "keeps", "plant_id", "inspection_days", "site_id", "interval_days")}
+    )
     return Advice(True, plants, sites, pd.DataFrame(), empty, pd.DataFrame())
 
 
