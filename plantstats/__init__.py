@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
@@ -11,6 +12,12 @@ if TYPE_CHECKING:
     from plantstats.studies import Study
 
 __version__ = "0.1.0"
+
+# Linear algebra on one thread, unless its user says otherwise: the products are thin, threads of several notebooks
+# fight over the cores (0.06 s became 3.7), and sums in another order differ in their last digits.
+THREADS = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "NUMEXPR_NUM_THREADS")
+for _name in THREADS:
+    os.environ.setdefault(_name, "1")
 
 
 def study(records_dir: str | Path, quarter: str = "", client: str = "", as_of: str | date = "") -> Study:

@@ -17,11 +17,12 @@ from pathlib import Path
 
 from tqdm import tqdm
 
+from plantstats import THREADS
 from plantstats.digests import file_digest
 from plantstats.errors import PlantstatsError
 from plantstats.reporting import page, pdf, provenance, publish
 from plantstats.reporting.errors import ReportError
-from plantstats.reporting.forks import THREADS, stopped_from_outside
+from plantstats.reporting.forks import stopped_from_outside
 from plantstats.reporting.notebook_file import NotebookNode
 from plantstats.reporting.outputs import RESULTS_FOLDER
 from plantstats.reporting.parameters import Literal, check_parameters, escape_path

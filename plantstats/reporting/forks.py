@@ -17,9 +17,9 @@ from pathlib import Path
 from types import TracebackType
 from typing import Any, Self
 
+from plantstats import THREADS
 from plantstats.errors import PlantstatsError
 
-THREADS = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "NUMEXPR_NUM_THREADS")
 NBFORMAT = "plantstats.reporting.notebook_file"  # before whatever imports it otherwise
 RUNS_NOTEBOOKS = "plantstats.reporting.notebook"
 GRACE_SECONDS = 5  # For the server to end its tasks, before it is ended.

@@ -40,3 +40,13 @@ def test_expected_losses_shrunk_ratios_and_effects_do_not_hang_on_the_number_of_
     assert {"shrunk_ratio", "observed_expected", "effect_on_losses", "frailty_sd"} <= set(one["measure"])
     for column in ("estimate", "low", "high"):
         assert np.allclose(one[column], two[column], rtol=1e-8, atol=0, equal_nan=True)
+
+
+def test_linear_algebra_takes_one_thread_unless_its_user_says_otherwise() -> None:
+    # Pages and `validate` set it themselves; a notebook opened by hand has it from the package.
+    code = "import os, plantstats; print(os.environ['OPENBLAS_NUM_THREADS'])"
+    bare = {name: value for name, value in os.environ.items() if not name.endswith("_NUM_THREADS")}
+    for given, taken in (({}, "1"), ({"OPENBLAS_NUM_THREADS": "2"}, "2")):
+        environment = bare | given | {"PYTHONPATH": str(ROOT)}
+        done = subprocess.run([sys.executable, "-c", code], check=True, env=environment, capture_output=True, text=True)
+        assert done.stdout.strip() == taken
