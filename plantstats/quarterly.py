@@ -54,8 +54,8 @@ OF_VISITS = (
     "advice_followed",
 )
 RESULTS = (
-    (*OF_LOSSES, "effect_terms", "faults", "quality"),
-    (*OF_VISITS, "drying_by_species", "leaf_loss", "provision"),
+    (*OF_LOSSES, "effect_terms", "provision", "faults", "quality"),
+    (*OF_VISITS, "drying_by_species", "leaf_loss"),
 )
 CLIENT_RESULTS = (("loss_rates", "standing", "replaced", "service"),)
 # What those processes and notebooks need, imported once.

@@ -122,7 +122,7 @@ class HazardFits:
 
     @cached_property
     def _exposure_table(self) -> pd.DataFrame:
-        return self.between.exposure_table(list(loss_model.EXPOSURE_BY))
+        return self.between.exposure_table(list(loss_model.EXPOSURE_BY), count_plants=False)
 
     def _fit(self, causes: tuple[str, ...]) -> FittedHazards:
         losses = self.between.losses

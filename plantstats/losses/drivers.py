@@ -62,7 +62,7 @@ def review(records: Records, as_of: date, client: str = "") -> Drivers:
     """
     refusals: list[str] = []
     midpoint, found = (exposure.build(records, as_of, dated) for dated in ("midpoint", "found"))
-    exposure_table = midpoint.exposure_table(list(losses.EXPOSURE_BY), end=terms.settled(as_of))
+    exposure_table = midpoint.exposure_table(list(losses.EXPOSURE_BY), end=terms.settled(as_of), count_plants=False)
     span = f"records to {terms.settled(as_of) - timedelta(days=1):%Y-%m-%d}"
     parts: list[pd.DataFrame] = []
     notes = tuple[str, ...]()

@@ -106,7 +106,7 @@ def expect(
     """
     if time.dated != "found":
         raise ModelError(f"expected losses need plant-time dated 'found', as the losses are, not '{time.dated}'")
-    earlier = time.exposure_table(list(terms.EXPOSURE_BY), end=period.start)
+    earlier = time.exposure_table(list(terms.EXPOSURE_BY), end=period.start, count_plants=False)
     if earlier.empty:
         raise ModelError(f"no plant was followed before {period.name}: there is nothing to expect from")
     event = None

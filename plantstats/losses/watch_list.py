@@ -136,7 +136,7 @@ def watch(records: Records, day: date, species: pd.DataFrame | None = None, memo
     """
     memory = memory or Memory()
     time = memory.time_of(records, day)
-    seen = time.exposure_table(list(terms.EXPOSURE_BY), end=day + timedelta(days=1))
+    seen = time.exposure_table(list(terms.EXPOSURE_BY), end=day + timedelta(days=1), count_plants=False)
     model = fit(seen, species, start=memory.model)
     memory.model = model
     ahead = pd.date_range(day + timedelta(days=1), day + timedelta(days=HORIZON))

@@ -73,7 +73,7 @@ def test_a_one_rate_model_expects_the_earlier_rate_times_these_plant_days():
     class Time:
         dated = "found"
 
-        def exposure_table(self, by, start=None, end=None):
+        def exposure_table(self, by, start=None, end=None, **_):
             row = {
                 "site_id": "S1",
                 "species": "Ficus lyrata",
@@ -266,7 +266,7 @@ def test_conditions_never_seen_before_are_left_out_of_both_sides_and_said(made, 
     class NewLight:
         dated = "found"
 
-        def exposure_table(self, by, start=None, end=None):
+        def exposure_table(self, by, start=None, end=None, **_):
             found = time.exposure_table(by, start, end)
             if start is not None:
                 found.loc[found["plant_id"].eq(found["plant_id"].iloc[0]), "light"] = "lamp"
