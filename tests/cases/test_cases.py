@@ -112,6 +112,20 @@ def test_r06_a_group_that_lost_none_and_a_group_of_one_are_told_and_nothing_brea
     assert np.isnan(log_rank(none, ["site_id"]).chi2)
 
 
+def test_r07_a_species_that_never_died_is_told_by_what_was_followed_and_by_a_limit(tmp_path: Path) -> None:
+    # None of five cast-iron plants was lost, six of seven calatheas were. On these very lives the upper limit of the
+    # ratio is 0.2215 and light keeps 0.5786 (0.9260): tests/losses/test_loss_model.py.
+    lives = time_of(tmp_path, "R07", date(2025, 1, 1)).lifetimes
+    never = lives[lives["species"] == "Aspidistra elatior"]
+    assert (len(never), never["event"].sum()) == (5, 0)
+    assert sorted(never["exit_age"]) == [300, 340, 365, 365, 365]
+    assert lives.loc[lives["species"] != "Aspidistra elatior", "event"].tolist() == [1, 1, 1, 1, 1, 0, 1]
+    drawn = survival.curves(lives, ["species"])
+    made = survival_findings(drawn, lives, ["species"], ages=[90], horizon=60, period="all records")
+    median = made[made["measure"] == "median_life"].set_index("species")
+    assert median.loc["Aspidistra elatior", "note"].startswith("not reached (0 of 5 lost")
+
+
 def test_r11_leaves_belong_to_the_days_since_the_visit_before_whatever_the_order_of_rows(tmp_path: Path) -> None:
     # P1: 15 leaves over 56 days, 8.0357 per 30 days; P2: 6 over 14, 12.857; its visit before it came is set aside.
     rates_of = []
@@ -333,6 +347,9 @@ HELD: dict[str, str] = {
     "R05": "tests/losses/test_loss_model_published::test_cells_and_plants_agree_with_cox_regression_on_ties_at_visits",
     "R06": "tests/stats/test_survival::test_groups_without_a_loss_and_of_one_plant_get_an_honest_answer_and_no_nan_"
     "without_reason",
+    "R07": MODEL + "test_the_profile_limit_is_that_of_the_worked_case "
+    "test_a_species_that_never_died_has_an_upper_limit_and_its_name_and_no_estimate "
+    "test_the_other_terms_hardly_feel_a_species_that_never_died",
     "R08": MODEL + "test_season_and_humidity_that_carry_the_same_information_are_named "
     "test_one_of_two_equal_terms_stands_for_both",
     "R09": MODEL + "test_incomplete_rows_are_refused_with_their_number_and_a_single_level_is_named",
