@@ -301,7 +301,7 @@ def build(
     the same plant-time, kept in memory.
     """
     key = ("plant-time", as_of, dated, age_cuts, follow_between_inspections)
-    earlier = getattr(records, "made", {})
+    earlier = getattr(records, "shared", {})
     time: PlantTime = earlier.pop(key, None) or _build(records, as_of, dated, age_cuts, follow_between_inspections)
     earlier[key] = time
     for old in [other for other in earlier if other[0] == key[0]][:-KEPT]:

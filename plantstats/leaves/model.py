@@ -53,8 +53,8 @@ class LeafFit:
     @property
     def method(self) -> str:
         """How estimates were made, for findings."""
-        between = "" if self.fit.df is None else f", errors between {self.fit.n_clusters} sites"
-        return f"{self.fit.family} regression{between}"
+        errors = "" if self.fit.df is None else f", errors between {self.fit.n_clusters} sites"
+        return f"{self.fit.family} regression{errors}"
 
     def profile(self, species: str, **changes: object) -> pd.DataFrame:
         """One row of conditions: a species in the reference profile, with the changes given.
@@ -150,8 +150,8 @@ def fit_leaves(
     table, zero_levels = _without_zero_levels(table, ("species", *CONDITIONS))
     frequencies = intervals.frequencies(outcome)
     # Levels without a leaf took counts of 0 with them.
-    n_gone = int(sum(counts["counted"].sum() for counts in zero_levels["counts"]))
-    frequencies["n"] -= np.where(frequencies["count"] == 0, n_gone, 0)
+    n_ended = int(sum(counts["counted"].sum() for counts in zero_levels["counts"]))
+    frequencies["n"] -= np.where(frequencies["count"] == 0, n_ended, 0)
     formula, left_out = formula_of(table)
     number = pd.Index(table["combination"])
     by_cluster = _numbered(intervals.sums_by("site_id", outcome).rename(columns={"site_id": "site"}), number)

@@ -100,8 +100,8 @@ def _rate(group: pd.DataFrame, end: str) -> dict[str, object]:
         dispersion = max((squares / rate - 2 * leaves + rate * days) / max(n - 1, 1), 1.0)
         se, df = np.sqrt(dispersion / leaves), None
         if sites > 1:
-            between = ratio_of_sums(group[f"leaves_{end}"], group["days"]).log_se
-            se, df = between if sites >= ENOUGH_SITES else max(between, se), sites - 1
+            between_sites = ratio_of_sums(group[f"leaves_{end}"], group["days"]).log_se
+            se, df = between_sites if sites >= ENOUGH_SITES else max(between_sites, se), sites - 1
         estimate, low, high = (float(value) for value in ratio_limits(np.log(rate), se, CONF_LEVEL, df))
         remark = "" if sites > 1 else f"; {ONE_SITE}"
     return {

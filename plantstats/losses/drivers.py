@@ -72,7 +72,7 @@ def review(records: Records, as_of: date, client: str = "") -> Drivers:
         notes = check.model.notes
     except ModelError as error:
         refusals.append(f"No model of the effects: {error}.")
-    lifetimes, by_found_day = (_of_client(time.lifetimes, client) for time in (midpoint, found))
+    lifetimes, by_found_day = (_of_client(time.lifetimes, client) for time in (midpoint, by_found))
     curves = survival.curves(lifetimes, ["light"])
     incidence = competing_risks.incidence(lifetimes, [])
     parts += [

@@ -224,12 +224,12 @@ def detection_delay_findings(
         seen = group["seen_age"].fillna(group["entry_age"]).clip(upper=group["exit_age"] - lost)
         curve = survival.curves(group, [], start_age)
         last = quotable_to(curve)
-        between, failed = pd.Series(np.nan, ages), ""
+        interval_curve, failed = pd.Series(np.nan, ages), ""
         try:
             fit = turnbull.fit_turnbull(
                 seen.clip(lower=group["entry_age"]), group["exit_age"].where(lost, np.inf), group["entry_age"]
             )
-            between = turnbull.curve(fit, ages, start_age).set_index("age_days")["estimate"]
+            interval_curve = turnbull.curve(fit, ages, start_age).set_index("age_days")["estimate"]
         except turnbull.NoAnswerError as no:
             # What to call next is for the programmer who asked; the page gets the reason alone.
             failed = f"not available: {str(no).partition(';')[0]}"
@@ -237,7 +237,7 @@ def detection_delay_findings(
             few = "" if start_age <= age <= last else f"not quoted: fewer than ten at risk after day {last:,.0f}"
             why = few or failed
             by_found_day = float(curve.loc[curve["age_days"] <= age, "estimate"].iloc[-1]) if not why else np.nan
-            percent = 100 * float(between[age]) if not why else np.nan
+            percent = 100 * float(interval_curve[age]) if not why else np.nan
             points = 100 * by_found_day - percent
             common = {"age_days": age, "note": why, "n_plants": group["plant_id"].nunique(), "losses": int(lost.sum())}
             rows.append(common | {"percent": percent, "points": 0.0 if abs(points) < NO_DELAY else points} | values)

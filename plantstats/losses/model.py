@@ -264,12 +264,12 @@ class LossModel:
         known = species.isin(list(self.group_of)) if self.group_of else pd.Series(True, species.index)
         group = self.groups_of(species)
         kin = group.isin(list(self.group_of.values()))
-        within, between = (self._variance_of(columns) for columns in ("species[", "group["))
+        within, across = (self._variance_of(columns) for columns in ("species[", "group["))
         to_group = "never on record: the rate of group " + group
         return pd.DataFrame(
             {
                 "basis": to_group.where(kin, "never on record: the rate of all species").mask(known, OWN_LOSSES),
-                "unknown": np.where(known, 0.0, np.where(kin, within, within + between)),
+                "unknown": np.where(known, 0.0, np.where(kin, within, within + across)),
             },
             index=species.index,
         )

@@ -61,8 +61,8 @@ def same_sites(time: PlantTime, period: Period, client: str = "") -> pd.DataFram
 
 
 def _of_sites(time: PlantTime, start: date, end: date, where: dict[str, str]) -> pd.DataFrame:
-    cells = time.exposure_table(["site_id"], start, end, where)
-    return cells[cells["plant_days"] > 0].set_index("site_id")
+    exposure = time.exposure_table(["site_id"], start, end, where)
+    return exposure[exposure["plant_days"] > 0].set_index("site_id")
 
 
 def _ratio(parts: list[pd.DataFrame], before: Period, period: Period) -> pd.DataFrame:

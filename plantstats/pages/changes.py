@@ -66,7 +66,7 @@ def page(study: Study, earlier_dir: str) -> Page:
 
 def _results(study: Study) -> pd.DataFrame:
     """All findings of the pack, as far as the records carry them."""
-    parts = [made.findings for made in (_or_none(one.page, study) for one in PAGES) if made is not None]
+    parts = [page.findings for page in (_or_none(one.page, study) for one in PAGES) if page is not None]
     whole = join(*parts)
     return whole.drop_duplicates(["measure", "period", "unit", "method", *findings.groupings(whole)])
 

@@ -111,7 +111,7 @@ def _visits(engine: duckdb.DuckDBPyConnection, period: Period) -> list[dict[str,
         sums = of.groupby(groups)[["asked", "visits"]].sum()
         for name, row in sums[sums["asked"] > 0].iterrows():
             label = f"{name:%Y-%m}" if groups == "month" else name
-            rows.append(_made(row["visits"], row["asked"], period.name, **{groups: label}))
+            rows.append(_visits_share(row["visits"], row["asked"], period.name, **{groups: label}))
     for groups, visits in (("month", read), ("site_id", read[read["month"] >= pd.Timestamp(period.start)])):
         sums = visits.groupby(groups)[["looks", "read"]].sum()
         for name, row in sums.iterrows():
@@ -123,7 +123,7 @@ def _visits(engine: duckdb.DuckDBPyConnection, period: Period) -> list[dict[str,
     return rows
 
 
-def _made(visits: float, planned: float, period: str, **groups: Any) -> dict[str, object]:
+def _visits_share(visits: float, planned: float, period: str, **groups: Any) -> dict[str, object]:
     return findings.finding(
         "visits_completed_share",
         period,

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 # One row per plant: when it was there. A plant replaced twice left at the first event.
-LIVES = """
+LIFETIMES = """
     with gone as (
         select plant_id, min(replaced_on) as replaced_on, count(*) as events, min(line) as event_line
         from replacements group by plant_id
@@ -89,7 +89,7 @@ def _contracts() -> str:
 
 def _positions(as_of: str) -> str:
     return (
-        LIVES
+        LIFETIMES
         + f""", placed as (
             select plant_id, site_id, position, file, line, installed_on,
                 least(coalesce(left_on, date '{as_of}'), coalesce(moved_on, date '{as_of}')) as until
@@ -146,7 +146,7 @@ def _late_visits() -> str:
 
 def _still_visited() -> str:
     return (
-        LIVES
+        LIFETIMES
         + f"""
         select 'still_visited' as code, 'visits' as "table", {PER_PLANT},
             v.plant_id || ' was replaced on ' || any_value(p.replaced_on) || ' but visited until '
@@ -160,7 +160,7 @@ def _still_visited() -> str:
 
 def _disagreeing() -> str:
     return (
-        LIVES
+        LIFETIMES
         + """
         select 'removed_and_replaced' as code, 'plants' as "table", file, line, plant_id, site_id,
             plant_id || ' was removed on ' || removed_on || ' and replaced on ' || replaced_on as text

@@ -19,7 +19,7 @@ from plantstats.writing import write_whole
 
 FOLDER = ".plantstats_cache"
 NAME = re.compile(r"[0-9a-f]{32}")
-MADE = "made.json"
+CONTENT_FILE = "made.json"
 CONTENTS = {"digests", "supplied", "faults", "tables"}  # what this program writes into it
 # Beside the one just made: for a review still at work on what the files were before, and for a folder that is read
 # under two settings in turn.
@@ -112,28 +112,28 @@ def is_whole(target: Path) -> bool:
     bool
     """
     try:
-        return all(file_digest(target / name) == digest for name, digest in read_made(target)["tables"].items())
+        return all(file_digest(target / name) == digest for name, digest in read_content(target)["tables"].items())
     except (OSError, ValueError, TypeError, KeyError, AttributeError):
         return False
 
 
-def write_made(place: Path, made: dict[str, Any]) -> None:
+def write_content(place: Path, content: dict[str, Any]) -> None:
     """Write what was made, with the digest of that very text: a flipped bit is no other account of the rows.
 
     Parameters
     ----------
     place : Path
         Folder of a cache.
-    made : dict of str to Any
+    content : dict of str to Any
         What JSON can hold.
     """
-    content = json.dumps(made)
-    outer = {"sha256": hashlib.sha256(content.encode()).hexdigest(), "content": content}
-    write_whole(place / MADE, json.dumps(outer))
+    text = json.dumps(content)
+    outer = {"sha256": hashlib.sha256(text.encode()).hexdigest(), "content": text}
+    write_whole(place / CONTENT_FILE, json.dumps(outer))
 
 
-def read_made(place: Path) -> dict[str, Any]:
-    """Read what `write_made` wrote.
+def read_content(place: Path) -> dict[str, Any]:
+    """Read what `write_content` wrote.
 
     Parameters
     ----------
@@ -149,9 +149,9 @@ def read_made(place: Path) -> dict[str, Any]:
     OSError, ValueError, KeyError, TypeError
         When it is not there, or not as it was written.
     """
-    outer = json.loads((place / MADE).read_text(encoding="utf-8"))
+    outer = json.loads((place / CONTENT_FILE).read_text(encoding="utf-8"))
     if hashlib.sha256(outer["content"].encode()).hexdigest() != outer["sha256"]:
-        raise ValueError(f"{MADE} is not as it was written")
+        raise ValueError(f"{CONTENT_FILE} is not as it was written")
     return json.loads(outer["content"])
 
 
@@ -175,7 +175,7 @@ def remove_earlier(current: Path) -> list[Path]:
     """
     others = [place for place in current.parent.iterdir() if place != current and _is_ours(place)]
     # By name where two were made at one time, so that the choice is the same each time.
-    others.sort(key=lambda place: ((place / MADE).stat().st_mtime_ns, place.name), reverse=True)
+    others.sort(key=lambda place: ((place / CONTENT_FILE).stat().st_mtime_ns, place.name), reverse=True)
     return [place for place in others[KEPT:] if _remove(place)]
 
 
@@ -183,18 +183,18 @@ def _is_ours(place: Path) -> bool:
     if not NAME.fullmatch(place.name) or place.is_symlink() or not place.is_dir():
         return False
     try:
-        made = read_made(place)
-        known = {MADE, *made["tables"]}
+        content = read_content(place)
+        known = {CONTENT_FILE, *content["tables"]}
         inside = list(place.iterdir())
     except (OSError, ValueError, TypeError, KeyError, AttributeError):
         return False
-    return set(made) >= CONTENTS and all(p.name in known and p.is_file() and not p.is_symlink() for p in inside)
+    return set(content) >= CONTENTS and all(p.name in known and p.is_file() and not p.is_symlink() for p in inside)
 
 
 def _remove(place: Path) -> bool:
     """Remove a cache, made.json last: one that another program still holds open is known for ours the next time."""
     try:
-        for path in sorted(place.iterdir(), key=lambda p: p.name == MADE):
+        for path in sorted(place.iterdir(), key=lambda p: p.name == CONTENT_FILE):
             path.unlink()
         place.rmdir()
     except OSError:

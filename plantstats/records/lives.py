@@ -231,7 +231,7 @@ def _plants(lives: list[Life], history: History) -> list[dict[str, Any]]:
         came = row["installed_on"]
         number = 1 + sum(bool(came and life.until and came >= life.until) for life in lives)
         own.setdefault(min(number, len(lives)), row)
-    made = []
+    rows = []
     for life in lives:
         nearest = own[min(own, key=lambda number: (abs(number - life.number), number))]
         row = dict(nearest, plant_id=f"{nearest['plant_id']}#{life.number}")
@@ -244,8 +244,8 @@ def _plants(lives: list[Life], history: History) -> list[dict[str, Any]]:
         gone = row["removed_on"]
         if gone and not ((life.since or date.min) < gone <= (life.until or date.max)):
             row |= dict.fromkeys(("removed_on", "removal_reason", "removal_text", "outcome"))
-        made.append(row)
-    return made
+        rows.append(row)
+    return rows
 
 
 def _rename(engine: duckdb.DuckDBPyConnection, target: Path, lives: dict[str, list[Life]]) -> None:

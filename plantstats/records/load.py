@@ -46,7 +46,7 @@ class Records:
         File name -> SHA-256, the settings file too.
     cache : Path
         Folder of the typed Parquet files.
-    made : dict
+    shared : dict
         What other rooms made of the records and use again, by a key of theirs.
     """
 
@@ -60,7 +60,7 @@ class Records:
     cache: Path
     _tables: dict[str, pd.DataFrame] = field(default_factory=dict, repr=False)
     # What rooms above made of these very records and may make use of again; another set of records begins empty.
-    made: dict[Any, Any] = field(default_factory=dict, init=False, repr=False, compare=False)
+    shared: dict[Any, Any] = field(default_factory=dict, init=False, repr=False, compare=False)
 
     def parquet(self, name: str) -> Path:
         """Typed Parquet file of a table.
@@ -269,7 +269,7 @@ def _build(
     pd.DataFrame(account, columns=list(ACCOUNT)).to_parquet(target / "account.parquet")
     pd.DataFrame(notes, columns=list(NOTES)).to_parquet(target / "notes.parquet")
     tables = {path.name: file_digest(path) for path in sorted(target.glob("*.parquet"))}
-    cache.write_made(target, {"digests": digests, "supplied": supplied, "faults": faults, "tables": tables})
+    cache.write_content(target, {"digests": digests, "supplied": supplied, "faults": faults, "tables": tables})
 
 
 def _unknown_sites(settings: Settings, target: Path) -> list[str]:
@@ -285,12 +285,17 @@ def _unknown_sites(settings: Settings, target: Path) -> list[str]:
 
 
 def _from_cache(folder: Path, target: Path, settings: Settings) -> tuple[Records, list[str]]:
-    made = cache.read_made(target)
+    content = cache.read_content(target)
     frames = {name: pd.read_parquet(target / f"{name}.parquet") for name in ("account", "set_aside", "notes")}
     for frame in frames.values():
         for column in frame.columns.difference(COUNTS):
             frame[column] = frame[column].astype("str")
     records = Records(
-        folder=folder, settings=settings, supplied=made["supplied"], digests=made["digests"], cache=target, **frames
+        folder=folder,
+        settings=settings,
+        supplied=content["supplied"],
+        digests=content["digests"],
+        cache=target,
+        **frames,
     )
-    return records, made["faults"]
+    return records, content["faults"]

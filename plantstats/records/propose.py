@@ -84,11 +84,11 @@ def _tables(folder: Path) -> Iterator[str]:
         yield f"[tables.{table.name}]"
         yield f"file = {_quoted(paths[0].name)}"
         try:
-            body, found, strange = _one(paths[0], folder, table)
+            body, unmapped, strange = _one(paths[0], folder, table)
         except RecordError as error:
             yield from (_comment(line) for line in error.faults)
         else:
-            causes += [c for c in found if c not in causes]
+            causes += [c for c in unmapped if c not in causes]
             words += [w for w in strange if w not in words]
             yield from body
         yield ""

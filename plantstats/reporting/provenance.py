@@ -149,9 +149,9 @@ def page_rows(record: Mapping[str, object]) -> list[tuple[str, str]]:
     return rows
 
 
-def _listed(values: object, between: str, letters: int | None = None) -> str:
+def _listed(values: object, separator: str, letters: int | None = None) -> str:
     assert isinstance(values, Mapping)
-    return between.join(f"{name} {str(value)[:letters]}" for name, value in values.items())
+    return separator.join(f"{name} {str(value)[:letters]}" for name, value in values.items())
 
 
 def _git(home: Path, *arguments: str) -> str:

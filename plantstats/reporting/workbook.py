@@ -11,7 +11,7 @@ import pandas as pd
 import xlsxwriter
 
 # A clock of its own would make other bytes of the same findings.
-MADE = datetime(2000, 1, 1)
+FIXED_TIME = datetime(2000, 1, 1)
 NUMBER = re.compile(r"-?[\d,]+(\.\d+)?")
 LONGEST_NAME = 31  # letters of a sheet's name
 WIDEST = 60  # letters of a column
@@ -30,7 +30,7 @@ def write(path: Path, tables: Sequence[tuple[str, str, pd.DataFrame]], findings:
         The results table.
     """
     with xlsxwriter.Workbook(str(path), {"strings_to_formulas": False, "strings_to_urls": False}) as book:
-        book.set_properties({"title": "Findings", "created": MADE})
+        book.set_properties({"title": "Findings", "created": FIXED_TIME})
         formats = {
             "head": book.add_format({"bold": True, "bottom": 1, "text_wrap": True, "valign": "top"}),
             "text": book.add_format({"text_wrap": True, "valign": "top"}),

@@ -10,7 +10,7 @@ from plantstats.simulate.layout import Layout
 from plantstats.simulate.log import Log
 from plantstats.simulate.params import DAYS_PER_100_YEARS, TRANSIENT_DAYS, CompanyParams
 
-EMPTY, ALIVE, LOST, FOUND = 0, 1, 2, 3  # LOST: nobody has seen it yet; FOUND: its replacement is ordered
+EMPTY, ALIVE, LOST, DISCOVERED = 0, 1, 2, 3  # LOST: nobody has seen it yet; DISCOVERED: its replacement is ordered
 LONG_AGO = -100_000
 SICK_DAYS = 60  # before a loss that gives warning
 CLIENT_CAUSES, WITHDRAWN_CAUSES = ("theft", "client_action"), ("upgrade", "outgrown", "removed", "rotation")
@@ -307,7 +307,7 @@ class Life:
             self.revive(p, day)
             return
         record["found"] = day
-        self.state[p] = FOUND
+        self.state[p] = DISCOVERED
         wait = 0 if rng.random() < 0.2 else int(rng.integers(3, 21))
         due = day + wait
         due += (7 - self.lay.weekday[due]) if due < self.lay.days and self.lay.weekday[due] > 4 else 0

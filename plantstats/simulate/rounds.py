@@ -6,7 +6,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from plantstats.simulate.life import ALIVE, FOUND, LOST, SICK_DAYS, Life
+from plantstats.simulate.life import ALIVE, DISCOVERED, LOST, SICK_DAYS, Life
 from plantstats.simulate.log import VISIT_COLUMNS
 from plantstats.simulate.params import DAYS_PER_100_YEARS, TRANSIENT_DAYS
 
@@ -201,4 +201,4 @@ def _withdraw(life: Life, p: int, day: int) -> None:
     code = {"upgrade": "UPGRADE", "outgrown": "TOO BIG", "removed": "TAKEN OUT", "rotation": "ROTATION"}[cause]
     record = life.end(p, day, code, False)
     record.update(found=day, replace=cause != "removed")
-    life.state[p], life.due[p] = FOUND, day
+    life.state[p], life.due[p] = DISCOVERED, day

@@ -7,7 +7,7 @@ import datetime as dt
 import numpy as np
 
 from plantstats.simulate.layout import Layout
-from plantstats.simulate.life import ALIVE, EMPTY, FOUND, SICK_DAYS, Life
+from plantstats.simulate.life import ALIVE, DISCOVERED, EMPTY, SICK_DAYS, Life
 from plantstats.simulate.log import Log
 from plantstats.simulate.params import CompanyParams
 from plantstats.simulate.rounds import visit
@@ -18,7 +18,7 @@ FAILURE_DAY = dt.date(2025, 12, 12)  # in the last complete calendar year and in
 def _replace(life: Life, day: int) -> None:
     """Put in the plants that are due; the place of one that is not replaced stays empty."""
     rng, params = life.rng, life.params
-    due = np.flatnonzero((life.state == FOUND) & (life.due <= day))
+    due = np.flatnonzero((life.state == DISCOVERED) & (life.due <= day))
     weights = np.array([s.lights for s in params.species])
     for p in due.tolist():
         record = life.log.plants[life.plant[p]]
@@ -138,7 +138,7 @@ def _call(life: Life, day: int) -> bool:
     is_served = np.zeros(len(sites), bool)
     is_served[called[~missed & ~barred]] = True
     state = life.state[positions]
-    positions = positions[is_served[life.site[positions]] & (state != EMPTY) & (state != FOUND)]
+    positions = positions[is_served[life.site[positions]] & (state != EMPTY) & (state != DISCOVERED)]
     has_moved = visit(life, day, positions, extra=False) if len(positions) else False
     extra = _extra(life, day, positions) if params.extra_visits > 0 else positions[:0]
     if len(extra):

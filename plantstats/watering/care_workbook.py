@@ -34,7 +34,7 @@ FORMULA = ("=", "+", "-", "@", "\t", "\r", "\n")
 FOOT = f"Done by{' ' * 40}on{' ' * 30}Notes"
 RULE = "The finger in the pot decides. Only how often changes, never how much water at once."
 # A clock of its own would make other bytes of the same sheet.
-MADE = datetime(2000, 1, 1)
+FIXED_TIME = datetime(2000, 1, 1)
 LONGEST_NAME = 31  # letters of a sheet's name
 
 
@@ -58,7 +58,7 @@ def workbook(seasons: Sequence[tuple[str, pd.DataFrame]], as_of: date) -> bytes:
     file = io.BytesIO()
     options = {"in_memory": True, "strings_to_formulas": False, "strings_to_urls": False, "strings_to_numbers": False}
     with xlsxwriter.Workbook(file, options) as book:
-        book.set_properties({"title": "Care sheet", "created": MADE})
+        book.set_properties({"title": "Care sheet", "created": FIXED_TIME})
         formats = _formats(book)
         taken: set[str] = set()
         for season, rows in seasons:

@@ -119,8 +119,8 @@ def clustered_covariance(
     # scipy's driver: that of numpy (divide and conquer) failed on a well-conditioned matrix of 32 columns.
     values, vectors = linalg.eigh(hessian)
     root = vectors / np.sqrt(values) @ vectors.T
-    inflation, axes = linalg.eigh(root @ (meat + np.diag(prior)) @ root)
-    half = root @ axes * np.sqrt(np.maximum(inflation, 1.0))
+    excess, axes = linalg.eigh(root @ (meat + np.diag(prior)) @ root)
+    half = root @ axes * np.sqrt(np.maximum(excess, 1.0))
     covariance = np.zeros((p + 2, p + 2))
     covariance[:used, :used] = half @ half.T
     return covariance

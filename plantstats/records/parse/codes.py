@@ -154,11 +154,11 @@ def parse_causes(texts: list[str], context: Context) -> Parsed:
     parsed = Parsed.blank(len(texts))
     may_be_blank = context.column.name == "removal_reason"
     for n, text in enumerate(map(strip_marker, texts)):
-        found = map_cause(text, own)
-        if found is None and (normalize_header(text) or not may_be_blank):
-            found = map_cause("unknown", own)
+        mapped = map_cause(text, own)
+        if mapped is None and (normalize_header(text) or not may_be_blank):
+            mapped = map_cause("unknown", own)
             what = f"{clean_text(text)!r} is not mapped" if clean_text(text) else "a blank cause"
-            counted = f"cause unknown, counted as {found[1] if found else ''}; map it under [causes]"
+            counted = f"cause unknown, counted as {mapped[1] if mapped else ''}; map it under [causes]"
             parsed.notes.append(("unknown cause", [n], f"{what}: {counted}"))
-        parsed.values[n] = found
+        parsed.values[n] = mapped
     return parsed

@@ -64,10 +64,10 @@ def orders_of(match: re.Match[str], window: int) -> dict[str, tuple[int, int, in
 DATES_TO_TELL, FEW, MANY = 20, 5, 10
 
 
-def _leave_out_years(found: dict[int, re.Match[str]], waiting: dict[int, Any]) -> None:
+def _leave_out_years(matches: dict[int, re.Match[str]], waiting: dict[int, Any]) -> None:
     """Drop the readings in which the year of a two-digit date would be its day, where the column shows which is."""
     short = [n for n in waiting if "ymd" in waiting[n]]
-    first, last = {found[n]["a"] for n in short}, {found[n]["c"] for n in short}
+    first, last = {matches[n]["a"] for n in short}, {matches[n]["c"] for n in short}
     if len(short) < DATES_TO_TELL:
         return
     if len(last) <= FEW and len(first) >= MANY:
@@ -79,7 +79,7 @@ def _leave_out_years(found: dict[int, re.Match[str]], waiting: dict[int, Any]) -
 
 
 def settle_order(
-    waiting: dict[int, Any], found: dict[int, re.Match[str]], days: dict[int, Any], context: Context, parsed: Parsed
+    waiting: dict[int, Any], matches: dict[int, re.Match[str]], days: dict[int, Any], context: Context, parsed: Parsed
 ) -> None:
     """Settle the order of a column and move its readings to `days`, or ask.
 
@@ -87,7 +87,7 @@ def settle_order(
     ----------
     waiting : dict of int to Any
         Number of a text to its readings.
-    found : dict[int, re.Match[str]]
+    matches : dict[int, re.Match[str]]
         Number of a text to its three numbers.
     days : dict of int to Any
         Filled with the settled days.
@@ -100,9 +100,9 @@ def settle_order(
         return
     name = context.column.name
     given = context.table.date_order
-    _leave_out_years(found, waiting)
+    _leave_out_years(matches, waiting)
     fits = {n: {order for order, day in readings.items() if day} for n, readings in waiting.items()}
-    proving = {n: orders for n, orders in fits.items() if orders}
+    deciding = {n: orders for n, orders in fits.items() if orders}
     order: Any
     if given:
         order = given
@@ -111,18 +111,18 @@ def settle_order(
                 other = " or ".join(sorted(fits[n])) or "no order"
                 parsed.faults[n] = Fault(Code.UNREADABLE_DATE, f"no date under date_order {given} (fits {other})")
     else:
-        left = set.intersection({"dmy", "mdy", "ymd"}, *proving.values()) if proving else {"dmy"}
+        left = set.intersection({"dmy", "mdy", "ymd"}, *deciding.values()) if deciding else {"dmy"}
         if not left:
-            one, two = _witnesses(proving)
+            one, two = _witnesses(deciding)
             text = (
                 f"column {name}: @{one}@ is {_reads(fits[one])} but @{two}@ is {_reads(fits[two])}: "
                 "no one order of day and month fits; set date_order, rows that do not fit are then set aside"
             )
             parsed.ambiguities.append(Ambiguity("date_order", text))
             return
-        doubtful = [n for n in proving if len({waiting[n][order] for order in left}) > 1]
+        doubtful = [n for n in deciding if len({waiting[n][order] for order in left}) > 1]
         if len(left) > 1 and doubtful:
-            count = sum(int(context.counts[n]) for n in proving) if context.counts is not None else len(proving)
+            count = sum(int(context.counts[n]) for n in deciding) if context.counts is not None else len(deciding)
             text = (
                 f"column {name}: day and month cannot be told apart in any of {count} rows "
                 f"(such as @{doubtful[0]}@); set date_order"
@@ -130,20 +130,20 @@ def settle_order(
             parsed.ambiguities.append(Ambiguity("date_order", text))
             return
         order = sorted(left, key=["dmy", "mdy", "ymd"].index)[0]
-        evidence = next((n for n in proving if len(fits[n] & {"dmy", "mdy"}) == 1), None)
+        evidence = next((n for n in deciding if len(fits[n] & {"dmy", "mdy"}) == 1), None)
         if len(left) == 1:
             shown = f", proved by @{evidence}@" if evidence is not None else ""
             parsed.notes.append(("date order", [], f"read {SHOWN[order]} ({order}){shown}"))
         for n in waiting:
-            if n not in proving:
+            if n not in deciding:
                 parsed.faults[n] = Fault(Code.UNREADABLE_DATE, "no date under any order of day and month")
     for n, readings in waiting.items():
         if readings.get(order):
             days[n] = readings[order]
 
 
-def _witnesses(proving: dict[int, set[str]]) -> tuple[int, int]:
-    items = sorted(proving.items(), key=lambda item: len(item[1]))
+def _witnesses(deciding: dict[int, set[str]]) -> tuple[int, int]:
+    items = sorted(deciding.items(), key=lambda item: len(item[1]))
     for n, orders in items:
         for m, others in items:
             if not orders & others:

@@ -73,7 +73,7 @@ def parse_dates(texts: list[str], context: Context) -> Parsed:
     options = context.table
     parsed = Parsed.blank(len(texts))
     waiting: dict[int, dict[str, tuple[int, int, int] | None]] = {}
-    found: dict[int, re.Match[str]] = {}
+    matches: dict[int, re.Match[str]] = {}
     days: dict[int, tuple[int, int, int]] = {}
     two_digits: list[int] = []
     serials: list[int] = []
@@ -88,9 +88,9 @@ def parse_dates(texts: list[str], context: Context) -> Parsed:
             _serial(n, text.removeprefix(NUMBER_CELL), context, parsed, serials)
             continue
         if (match := YEAR_FIRST.match(text) or COMPACT.match(text)) is not None:
-            days[n], found[n] = (int(match["y"]), int(match["m"]), int(match["d"])), match
+            days[n], matches[n] = (int(match["y"]), int(match["m"]), int(match["d"])), match
         elif (match := THREE.match(text)) is not None:
-            found[n] = match
+            matches[n] = match
             waiting[n] = orders_of(match, options.two_digit_years)
             if len(match["c"]) == 2:
                 two_digits.append(n)
@@ -102,24 +102,24 @@ def parse_dates(texts: list[str], context: Context) -> Parsed:
                 continue
             if len(match["y"]) == 2:
                 two_digits.append(n)
-            days[n], found[n] = ((full_year(match["y"], options.two_digit_years), month, int(match["d"])), match)
+            days[n], matches[n] = ((full_year(match["y"], options.two_digit_years), month, int(match["d"])), match)
         else:
             parsed.faults[n] = BARE_NUMBER if SERIAL.match(text) else _unreadable("not a date")
-    settle_order(waiting, found, days, context, parsed)
-    _set_days(days, found, options.timezone, context, parsed)
-    zoned = [n for n in days if found[n]["zone"] and parsed.faults[n] is None]
+    settle_order(waiting, matches, days, context, parsed)
+    _set_days(days, matches, options.timezone, context, parsed)
+    zoned = [n for n in days if matches[n]["zone"] and parsed.faults[n] is None]
     for site, zone in context.settings.zones.items() if zoned else ():
         own = Parsed(list(parsed.values), list(parsed.faults))
-        _set_days({n: days[n] for n in zoned}, found, zone, context, own)
+        _set_days({n: days[n] for n in zoned}, matches, zone, context, own)
         parsed.by.setdefault("site_id", {})[site] = (own.values, own.faults)
         parsed.notes.append(("time zone", [], f"times with a zone brought to {zone} where site_id is {site!r}"))
-    _notes(texts, two_digits, serials, found, context, parsed)
+    _notes(texts, two_digits, serials, matches, context, parsed)
     return parsed
 
 
 def _set_days(
     days: dict[int, tuple[int, int, int]],
-    found: dict[int, re.Match[str]],
+    matches: dict[int, re.Match[str]],
     zone: str | None,
     context: Context,
     parsed: Parsed,
@@ -128,7 +128,7 @@ def _set_days(
     for n, day in days.items():
         parsed.values[n], parsed.faults[n] = _real(day, context.column)
         if parsed.values[n] is not None:
-            set_clock(n, found[n], zone, context, parsed)
+            set_clock(n, matches[n], zone, context, parsed)
 
 
 def _unreadable(text: str) -> Fault:
@@ -178,7 +178,7 @@ def _serial(n: int, text: str, context: Context, parsed: Parsed, serials: list[i
 
 
 def _notes(
-    texts: list[str], two: list[int], serials: list[int], found: dict[int, Any], context: Context, parsed: Parsed
+    texts: list[str], two: list[int], serials: list[int], matches: dict[int, Any], context: Context, parsed: Parsed
 ) -> None:
     window = context.table.two_digit_years
     good = [n for n in two if parsed.faults[n] is None]
@@ -187,7 +187,7 @@ def _notes(
     if serials:
         epoch = context.epoch or context.table.serial_dates
         parsed.notes.append(("serial dates", serials, f"bare numbers read as days of the {epoch} count"))
-    zoned = [n for n, match in found.items() if match["zone"] and parsed.faults[n] is None]
+    zoned = [n for n, match in matches.items() if match["zone"] and parsed.faults[n] is None]
     if not zoned:
         return
     if context.table.timezone:
@@ -197,10 +197,10 @@ def _notes(
             ("time zone", zoned, "times with a zone read by the clock as written where no site has one")
         )
     elif any(
-        found[n]["zone"] in ("Z", "UTC", "GMT") and float(found[n]["clock"].replace(":", "").replace(",", "."))
+        matches[n]["zone"] in ("Z", "UTC", "GMT") and float(matches[n]["clock"].replace(":", "").replace(",", "."))
         for n in zoned
     ):
-        shown = next(n for n in zoned if found[n]["zone"] in ("Z", "UTC", "GMT"))
+        shown = next(n for n in zoned if matches[n]["zone"] in ("Z", "UTC", "GMT"))
         text = (
             f"column {context.column.name}: times in UTC (such as @{shown}@) fall on the site's local date only "
             "if its time zone is known; set timezone"

@@ -58,7 +58,7 @@ def readings(body: str) -> dict[str, float]:
     if body.isdigit():
         value = float(body)
         return {".": value, ",": value}
-    found = {}
+    values_by_mark = {}
     for decimal in (".", ","):
         whole, _, fraction = body.partition(decimal)
         if fraction and not fraction.isdigit():
@@ -71,8 +71,8 @@ def readings(body: str) -> dict[str, float]:
         ):
             continue
         digits = "".join(d for d in whole if d.isdigit())
-        found[decimal] = float(f"{digits or '0'}.{fraction or '0'}")
-    return found
+        values_by_mark[decimal] = float(f"{digits or '0'}.{fraction or '0'}")
+    return values_by_mark
 
 
 def marks_proved(texts: list[str]) -> set[str]:
