@@ -61,7 +61,7 @@ def review(records: Records, as_of: date, client: str = "") -> Drivers:
     Effects rest on losses dated half-way between last seen alive and found.
     """
     refusals: list[str] = []
-    midpoint, found = (exposure.build(records, as_of, dated) for dated in ("midpoint", "found"))
+    midpoint, by_found = (exposure.build(records, as_of, dated) for dated in ("midpoint", "found"))
     exposure_table = midpoint.exposure_table(list(losses.EXPOSURE_BY), end=terms.settled(as_of), count_plants=False)
     span = f"records to {terms.settled(as_of) - timedelta(days=1):%Y-%m-%d}"
     parts: list[pd.DataFrame] = []
