@@ -204,7 +204,7 @@ def _accounts(study: Study, results: pd.DataFrame) -> Section | None:
     )
     return Section(
         "accounts",
-        f"Lowest: {study.name_of('client', margins['client_id'].iloc[0]).name}.",
+        f"{study.name_of('client', margins['client_id'].iloc[0]).name} leaves least.",
         "Fee less labour, travel and guaranteed replacements; the lowest seven.",
         chart=chart,
         half=True,

@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 
 from plantstats.findings import pick
-from plantstats.pages import methods, words
+from plantstats.pages import methods
 from plantstats.reporting.charts import Intervals, Squares
 from plantstats.reporting.specs import Field, Page, Rows, Section, Table, result_text
 from plantstats.studies import REFUSALS, Study, join
@@ -62,7 +62,7 @@ def page(study: Study) -> Page:
         _effects(study, results, terms),
         _species(study, results),
         _survival(study, results),
-        _leaves(results),
+        _leaves(study, results),
         _leaf_effects(results),
         _notes([*notes, *drivers.notes[-1:], *leaf_notes]),
     ]
@@ -205,18 +205,21 @@ def _survival(study: Study, results: pd.DataFrame) -> Section | None:
     )
 
 
-def _leaves(results: pd.DataFrame) -> Section | None:
+def _leaves(study: Study, results: pd.DataFrame) -> Section | None:
     whole = result_text(results, 0, "green_leaves")
     if whole.empty:
         return None
     rows = Rows("green_leaves", ["species"], most=8)
     columns: dict[str, Field | str] = {
-        "Plant": "species",
+        "Plant": Field("species", words=lambda species: study.name_of("species", species)),
         "Green leaves dropped a month": "estimate",
         "could be": "interval",
         "Plants": "n_plants",
     }
-    message = f"A plant dropped {whole['estimate']} green leaves a month ({words.could_be(whole['interval'])})."
+    message = (
+        f"A plant dropped {whole['raw_estimate']:.1f} green leaves a month "
+        f"(could be {whole['raw_low']:.1f} to {whole['raw_high']:.1f})."
+    )
     return Section(
         "leaves",
         message,
@@ -235,18 +238,27 @@ def _leaf_effects(results: pd.DataFrame) -> Section | None:
     first = rows.select(results).iloc[0]
     chart = Intervals(
         rows,
-        lambda row: row["term"].replace(" instead of ", "\ninstead of "),
+        lambda row: _of_leaves(row["term"]).replace(", against", "\nagainst"),
         "times the leaves dropped (95% limits)",
         1,
         log=True,
     )
     return Section(
         "leaf-drop",
-        f"Leaves fall most with {first['term']}: {first['estimate']:.1f} times.",
+        f"Leaves fall most {_of_leaves(first['term'])}: {first['estimate']:.1f} times.",
         "All else alike.",
         chart,
         note=CAUTION,
     )
+
+
+def _of_leaves(term: str) -> str:
+    """A comparison of the leaf model in words: "days 31-60 after installation, against later"."""
+    since, _, rest = term.removeprefix("since ").partition(": ")
+    level, _, reference = rest.partition(" instead of ")
+    if not term.startswith("since ") or not reference:
+        return term.replace(" instead of ", ", against ")
+    return f"{level} after {since}, against {reference}"
 
 
 def _notes(lines: list[str]) -> Section | None:

@@ -24,7 +24,7 @@ if TYPE_CHECKING:
     from plantstats.watering.review import WateringReview
 
 WHOLE_DAYS = ("usually_by", "inspection_interval", "too_many_from", "now")
-OWN_WAY_OUT = "often too dry: see Visits"
+OWN_WAY_OUT = "often found too dry"
 OF_SITES = ("site_id", "client_id", "plants", "now", "advised", "decision", "reason", "own_way_out")
 ESTIMATES = ("too_dry_now", "too_dry_advised", "cost_now", "cost_advised", "saving", "saving_low", "saving_high")
 NEXT_VISITS = 4  # dates that the sheet gives
