@@ -35,7 +35,20 @@ class LeftDry(NamedTuple):
 
 
 def intervals_asked(advice: Advice, assumed: Assumptions) -> tuple[int, ...]:
-    """Every interval whose truth is needed to score this advice."""
+    """Intervals whose truth is needed to score this advice.
+
+    Parameters
+    ----------
+    advice : Advice
+        As `advise` gives it.
+    assumed : Assumptions
+        The `[watering]` section of the settings.
+
+    Returns
+    -------
+    tuple of int
+        Days, rising.
+    """
     days = {*assumed.visit_days, *advice.sites["now"], *advice.sites["advised"], *advice.plants["inspection_interval"]}
     return tuple(sorted(int(d) for d in days))
 

@@ -109,6 +109,10 @@ def older(results: Path = COMMITTED) -> str:
     ----------
     results : Path, optional
         A table of `run.validate`; the committed one unless given.
+
+    Returns
+    -------
+    str
     """
     first = pd.read_csv(results, nrows=1).iloc[0]
     present, made_by = present_code(), str(first.get("code", "unknown"))

@@ -31,11 +31,16 @@ def code() -> str:
 
 @cache
 def present_code() -> str:
-    """The digest as this process found it first."""
+    """Digest as this process had it first.
+
+    Returns
+    -------
+    str
+    """
     return code()
 
 
-def drawn_seed(program: str) -> int:
+def seed_of(program: str) -> int:
     """The seed of a proof: it follows from the code, so that nobody can have tuned the code on its companies.
 
     Parameters
@@ -43,16 +48,25 @@ def drawn_seed(program: str) -> int:
     program : str
         As `code`.
 
+    Returns
+    -------
+    int
+
     Examples
     --------
-    >>> drawn_seed("00000000000a")
+    >>> seed_of("00000000000a")
     10
     """
     return int(program, 16) % 2**31
 
 
 def commit() -> str:
-    """The commit that is checked out, where the program stands in a repository; else empty."""
+    """The commit that is checked out, where the program stands in a repository; else empty.
+
+    Returns
+    -------
+    str
+    """
     for home in Path(plantstats.__file__).resolve().parents:
         git = home / ".git"
         if not git.is_dir():

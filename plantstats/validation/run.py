@@ -19,7 +19,7 @@ from plantstats.reporting.names import notebook_path
 from plantstats.reporting.runner import Report, run
 from plantstats.validation import companies, coverage, second_companies
 from plantstats.validation.design import case
-from plantstats.validation.program import code, commit, drawn_seed
+from plantstats.validation.program import code, commit, seed_of
 from plantstats.writing import write_whole
 
 ONE_THREAD = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS")
@@ -61,7 +61,7 @@ def validate(n: int, seed: int | None, out: Path, workers: int = 2, second: int 
         Naming every company that failed; or when the program changed while they were made.
     """
     program = code()
-    of = drawn_seed(program) if seed is None else seed
+    of = seed_of(program) if seed is None else seed
     folder = out / f"companies-{program}-seed-{of}"
     folder.mkdir(parents=True, exist_ok=True)
     names = [f"{number:05d}" for number in range(n)]
@@ -122,9 +122,9 @@ def page(n: int, seed: int | None, out: Path, workers: int = 2) -> Report:
         The page, in out/validation.
     """
     work = out / "validation-work"
-    made = validate(n, seed, work, workers)
+    results = validate(n, seed, work, workers)
     whose = "drawn from the code" if seed is None else "for development"
-    about = f"{n} invented companies of each of two generators, seed {made['seed'].iloc[0]} ({whose}), plantstats "
+    about = f"{n} invented companies of each of two generators, seed {results['seed'].iloc[0]} ({whose}), plantstats "
     about += __version__
     parameters = {"results_csv": str((work / "results.csv").resolve())}
     return run(notebook_path("validation"), parameters, out / "validation", about)

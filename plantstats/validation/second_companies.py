@@ -46,6 +46,10 @@ def case(seed: int, number: int) -> tuple[str, SecondParams]:
         Seed of the whole design.
     number : int
         From 0; the situations in turn.
+
+    Returns
+    -------
+    tuple[str, SecondParams]
     """
     sequence = np.random.SeedSequence([seed, number, 2])
     rng = np.random.Generator(np.random.PCG64(sequence))

@@ -70,12 +70,31 @@ def age_hazard(age: Array) -> Array:
     ----------
     age : numpy.ndarray
         Days since install.
+
+    Returns
+    -------
+    numpy.ndarray
     """
     return np.asarray(2.5 * np.exp(-age / 40) + SHAPE * (np.maximum(age, 1) / SCALE) ** (SHAPE - 1) + 0.2)
 
 
 def drying(layout: Layout, deficit: Array, places: Array | slice = slice(None)) -> Array:
-    """Share of its water that each place's soil loses in a day at this vapour pressure deficit of its site (kPa)."""
+    """Share of its water that each place's soil loses in a day at this vapour pressure deficit of its site (kPa).
+
+    Parameters
+    ----------
+    layout : Layout
+        What stands where.
+    deficit : numpy.ndarray
+        Vapour pressure deficit of each site, in kPa.
+    places : numpy.ndarray or slice, optional
+        Which places.
+
+    Returns
+    -------
+    numpy.ndarray
+        One share per place.
+    """
     return np.asarray(layout.dry_rate[places] * (0.35 + 0.5 * deficit))
 
 
@@ -181,8 +200,8 @@ class _Days:
         of, rng, n_sites = self.of, self.rng, len(self.of.every)
         due = (self.next_visit <= day) & (self.company.closed < 0)
         self.next_visit = np.where(due, day + of.every + rng.integers(-1, 2, n_sites), self.next_visit)
-        made = due & (rng.random(n_sites) > 0.05)
-        at = made[of.site] & self.there & (self.company.closed[of.site] < 0)
+        calls = due & (rng.random(n_sites) > 0.05)
+        at = calls[of.site] & self.there & (self.company.closed[of.site] < 0)
         if not at.any():
             return
         n = len(at)
@@ -212,9 +231,9 @@ class _Days:
 
     def _find(self, day: int, dead: Bools) -> None:
         """Lost plants that this round sees are taken away, to be replaced in one to ten weeks."""
-        found = {int(place) for place in np.flatnonzero(dead)}
+        dead_places = {int(place) for place in np.flatnonzero(dead)}
         for loss in self.company.losses[::-1]:
-            if loss["found"] < 0 and loss["place"] in found:
+            if loss["found"] < 0 and loss["place"] in dead_places:
                 loss["found"], loss["replaced"] = day, day + int(self.rng.integers(7, 71))
                 self.back[loss["place"]] = loss["replaced"]
                 self.there[loss["place"]] = False

@@ -25,7 +25,17 @@ COST = (18.0, 35.0, 80.0, 160.0)  # of a plant, by pot
 
 
 def plant_ids(company: SecondCompany) -> np.ndarray:
-    """The tag of each place, which stays when its plant is replaced."""
+    """Tag of each place, which stays when its plant is replaced.
+
+    Parameters
+    ----------
+    company : SecondCompany
+        A company of the second generator.
+
+    Returns
+    -------
+    numpy.ndarray
+    """
     of = company.layout
     number = np.arange(len(of.site)) - np.searchsorted(of.site, of.site)
     return np.array([f"S{site + 1:03d}-{n + 1:02d}" for site, n in zip(of.site, number, strict=True)])
@@ -121,8 +131,8 @@ def _visits(company: SecondCompany, rng: np.random.Generator) -> pd.DataFrame:
         )
     log = pd.concat(parts, ignore_index=True)
     if company.params.exception_log:
-        told = log["watered"].eq("Y") | log["leaves_dropped"].gt(2) | log["condition"].lt(4) | log["pest"].ne("")
-        log = log[told]
+        noteworthy = log["watered"].eq("Y") | log["leaves_dropped"].gt(2) | log["condition"].lt(4) | log["pest"].ne("")
+        log = log[noteworthy]
     return log
 
 

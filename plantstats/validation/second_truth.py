@@ -45,7 +45,22 @@ def risk(company: SecondCompany, period: Period, by: str = "") -> pd.DataFrame:
 
 
 def rate(company: SecondCompany, period: Period, by: str = "") -> pd.Series:
-    """True losses per 100 plant-years, by group."""
+    """True losses per 100 plant-years, by group.
+
+    Parameters
+    ----------
+    company : SecondCompany
+        A company of the second generator.
+    period : Period
+        The quarter, half-open.
+    by : str, default ''
+        Column to group by.
+
+    Returns
+    -------
+    pandas.Series
+        By group.
+    """
     sums = risk(company, period, by)
     return sums["expected"] / sums["plant_days"] * DAYS_PER_100_YEARS
 
