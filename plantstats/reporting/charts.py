@@ -17,7 +17,7 @@ from plantstats.findings import for_display, pick
 from plantstats.reporting.specs import Rows
 
 # At this width and size of letters a phone of 390 px shows letters of 11 px, a desk letters as large as the text.
-WIDTH, LETTERS = 4.2, 9.5  # inches, points
+WIDTH, LETTERS = 4.2, 10  # inches, points
 INK, SOFT, FRAME = "#1c2321", "#5b6762", "#cfd6d3"
 # Contrast with white, of 3 at least (WCAG 2.2, 1.4.11): 4.4, 5.2, 4.9.
 PLAIN, ACCENT, WARN = "#6b7680", "#0072b2", "#a33b20"
