@@ -94,6 +94,9 @@ def samples(model: WateringModel, number: int = N_SAMPLES) -> Iterator[Sample]:
         )
 
 
+CONDITIONS = ["species", "light", "pot", "planter", "heating"]  # what cycles of a plant hang on
+
+
 class PlantCycles:
     """Cycles of some plants at some inspection intervals, ready to be asked for many times.
 
@@ -107,6 +110,9 @@ class PlantCycles:
     """
 
     def __init__(self, plants: pd.DataFrame, model: WateringModel, every: tuple[int, ...]) -> None:
+        # Plants are many, kinds of plants few: each kind is worked out once.
+        self._kind = plants.groupby(CONDITIONS, sort=False, dropna=False, observed=True).ngroup().to_numpy()
+        plants = plants.iloc[np.unique(self._kind, return_index=True)[1]]
         self._shape = (len(plants), len(every))
         tolerated = tolerated_days(plants["species"], model.assumed)
         self._parts: list[tuple[bool, Array, sparse.csr_array, DryingModel, CycleTable]] = [
@@ -135,7 +141,7 @@ class PlantCycles:
             cycles = table.at(np.asarray(design @ theta[:-2]), *(theta - fitted.estimate)[-2:])
             for whole, part in zip(out, cycles, strict=True):
                 whole[rows] = part
-        return out
+        return Cycle(*(whole[self._kind] for whole in out))
 
 
 def tolerated_days(species: pd.Series, assumed: Assumptions) -> Array:

@@ -178,6 +178,7 @@ def _more_often(wanted: pd.DataFrame, sure: Array, visit_days: tuple[int, ...], 
 def _options(plants: pd.DataFrame, wanted: pd.DataFrame, model: WateringModel, shorter: list[int]) -> pd.DataFrame:
     """Every way that might do, "accept" first for each plant; n numbers the rows."""
     rows: list[dict[str, object]] = []
+    suited: dict[tuple[str, str], list[str]] = {}
     for one, days in zip(wanted.itertuples(), shorter, strict=True):
         plant = plants.iloc[one.row]
         same = {"row": one.row, "interval_days": one.interval_days, "why": one.why, "whole_site": False}
@@ -189,7 +190,10 @@ def _options(plants: pd.DataFrame, wanted: pd.DataFrame, model: WateringModel, s
             rows.append({**inspecting, "what": f"visit the whole site every {days} days", "whole_site": True})
         if plant["planter"] != RESERVOIR and True in model.drying:
             rows.append({**as_is, "way": SUB_IRRIGATION, "what": "a sub-irrigated planter", "planter": RESERVOIR})
-        for other in _suited(plant, model):
+        place = plant["species"], plant["light"]
+        if place not in suited:
+            suited[place] = _suited(plant, model)
+        for other in suited[place]:
             rows.append({**as_is, "way": OTHER_SPECIES, "what": f"{other} in its place", "species": other})
     return pd.DataFrame(rows).assign(n=range(len(rows))).astype({"species": "object", "planter": "object"})
 
