@@ -31,6 +31,7 @@ from plantstats.store import Store
 if TYPE_CHECKING:
     from plantstats.exposure import PlantTime
     from plantstats.guarantee.priced_quote import PricedQuote
+    from plantstats.losses.common_cause import CommonCause
     from plantstats.losses.drivers import Drivers
     from plantstats.losses.model import LossModel
     from plantstats.records import Records
@@ -48,6 +49,7 @@ NAMED = (
     ("species", "plants", "species", "common_name"),
 )
 LIKE = 0.9  # likeness of a species' name to a known one from which on it is taken for misspelt
+SHARED = ("exposure", "common_cause", "ordinary_exposure")  # results of all clients, whoever's study asks
 KEPT_PROGRAMS = 3  # sets of results, of other inputs or programs, that stay beside the present one
 
 
@@ -199,7 +201,7 @@ class Study:
         if self._whole is None:
             whole = copy.copy(self)
             whole.client, whole.key = "", {**self.key, "client": ""}
-            whole._memory = {k: v for k, v in self._memory.items() if k[0] == "exposure"}
+            whole._memory = {k: v for k, v in self._memory.items() if k[0] in SHARED}
             self._whole = whole
         return self._whole
 
@@ -288,6 +290,33 @@ class Study:
         PlantTime
         """
         return exposure.build(self.records, as_of or self.as_of, dated)
+
+    @held
+    def common_cause(self) -> CommonCause:
+        """Events on record that took several plants of a site at once (see `losses.common_cause.common_cause`).
+
+        Returns
+        -------
+        CommonCause
+        """
+        from plantstats.losses.common_cause import common_cause  # noqa: PLC0415
+
+        return common_cause(self.exposure())
+
+    @held
+    def ordinary_exposure(self, dated: str = "found") -> PlantTime:
+        """Plant-time without the losses of events, which every fit rests on.
+
+        Parameters
+        ----------
+        dated : {"found", "midpoint"}
+            As in `exposure`.
+
+        Returns
+        -------
+        PlantTime
+        """
+        return self.exposure(dated).censored_at(self.common_cause().losses)
 
     @kept
     def exposure_table(
@@ -411,7 +440,7 @@ class Study:
         """
         from plantstats.losses import loss_rates  # noqa: PLC0415
 
-        return loss_rates.loss_rates(self.exposure(), self.records, self.period, self.client)
+        return loss_rates.loss_rates(self.exposure(), self.records, self.period, self.client, self.common_cause())
 
     @kept
     def same_sites(self) -> pd.DataFrame:
@@ -434,10 +463,9 @@ class Study:
         pandas.DataFrame
             Findings.
         """
-        from plantstats.losses import as_expected, loss_rates  # noqa: PLC0415
+        from plantstats.losses import as_expected  # noqa: PLC0415
 
-        event = loss_rates.largest_event_losses(self.loss_rates(), self.period)
-        return as_expected.as_expected(self.exposure(), self.records, self.period, self.client, event)
+        return as_expected.as_expected(self.exposure(), self.records, self.period, self.client, self.common_cause())
 
     @kept
     def quarters(self) -> pd.DataFrame:
@@ -449,8 +477,11 @@ class Study:
         """
         from plantstats.losses import quarters  # noqa: PLC0415
 
-        expected = quarters.expected_by_quarter(self.exposure(), self.period, species_table(), self.client)
-        return join(expected, quarters.costs_by_quarter(self.exposure(), self.records, self.period, self.client))
+        expected = quarters.expected_by_quarter(self.ordinary_exposure(), self.period, species_table(), self.client)
+        events = self.common_cause()
+        return join(
+            expected, quarters.costs_by_quarter(self.exposure(), self.records, self.period, events, self.client)
+        )
 
     @in_memory
     def loss_model(self) -> LossModel:
@@ -468,10 +499,10 @@ class Study:
         from plantstats import losses  # noqa: PLC0415
         from plantstats.losses import terms  # noqa: PLC0415
 
-        exposure_table = self.exposure("midpoint").exposure_table(
+        cells = self.ordinary_exposure("midpoint").exposure_table(
             list(losses.EXPOSURE_BY), end=terms.settled(self.as_of)
         )
-        return losses.check_collinearity(exposure_table, species_table()).model
+        return losses.check_collinearity(cells, species_table()).model
 
     @kept
     def effect_terms(self) -> pd.DataFrame:

@@ -245,6 +245,49 @@ class PlantTime:
             from events group by all
             order by 1, 2""")
 
+    def censored_at(self, chosen: pd.DataFrame) -> PlantTime:
+        """The same plant-time with chosen losses as the end of follow-up and no more, as if taken out alive.
+
+        Parameters
+        ----------
+        chosen : pandas.DataFrame
+            Rows of `losses`: plant_id, source, line and quantity count.
+
+        Returns
+        -------
+        PlantTime
+            Its plant-days and the sum of its exits are those of this one; losses became withdrawn.
+        """
+        if chosen.empty:
+            return self
+        engine = self.engine.cursor()
+        schema = f"censored_{len(engine.sql('select 1 from duckdb_schemas()').fetchall())}"
+        engine.execute(f"create schema {schema}")
+        engine.register("chosen_rows", chosen[["plant_id", "source", "line"]])
+        engine.execute(f"create table {schema}.ended as select * from chosen_rows")
+        engine.unregister("chosen_rows")
+        # Names stand for these views first; they read the tables of the whole.
+        engine.execute(f"""
+            create view {schema}.events as
+            select e.* replace (case when c.line is null then e.outcome else 'withdrawn' end as outcome)
+            from main.events e left join {schema}.ended c using (plant_id, source, line)""")
+        taken = ", ".join(
+            f"coalesce(sum(e.n_removed) filter (e.outcome = '{name}'), 0)::int as {name}" for name in LOSSES
+        )
+        fewer = ", ".join(f"s.{name} - coalesce(t.{name}, 0) as {name}" for name in LOSSES)
+        of_all = " + ".join(f"coalesce(t.{name}, 0)" for name in LOSSES)
+        engine.execute(f"""
+            create view {schema}.episodes as
+            select s.* replace ({fewer}, s.losses - ({of_all}) as losses, s.withdrawn + {of_all} as withdrawn)
+            from main.episodes s left join (
+                select e.plant_id, {_on("(e.exit_day + 1)")} as to_on, {taken}
+                from main.events e join {schema}.ended c using (plant_id, source, line)
+                where e.n_removed > 0 group by all
+            ) t on s.plant_id = t.plant_id and s.to_on = t.to_on""")
+        engine.execute(f"set search_path = '{schema},main'")
+        set_last_day(engine, self.as_of)
+        return PlantTime(engine, self.steps, self.as_of, self.dated)
+
     def query(self, sql: str, parameters: Mapping[str, object] | None = None) -> pd.DataFrame:
         """The answer to a question about the tables of plant-time and of the records, in plain types.
 

@@ -20,6 +20,7 @@ from plantstats.guarantee.renewal import RenewalError
 from plantstats.guarantee.terms import Terms
 from plantstats.guarantee.time_grid import Array, monthly_grid
 from plantstats.guarantee.year_error import YearError, learn
+from plantstats.losses.common_cause import ordinary
 from plantstats.periods import Period, previous_quarters
 from plantstats.stats.intervals import binomial_limits, poisson_limits
 
@@ -125,7 +126,9 @@ def back_test(
 
     Notes
     -----
-    Only plants in place at the start, and their successors, count: plants of new positions were not quoted.
+    Only plants in place at the start, and their successors, count: plants of new positions were not quoted. Events that
+    took plants together are in neither number: they have a hazard of their own (see `event_hazard`), and a year in
+    which one happened tells nothing of others.
     """
     from plantstats.losses import ModelError  # noqa: PLC0415
 
@@ -251,8 +254,8 @@ def _foreseen(
 
 
 def _happened(records: Records, plants: pd.DataFrame, terms: Terms, period: Period) -> pd.DataFrame:
-    """Covered losses after the start of the plants in place and their successors: site_id (of the start), lost_on."""
-    lost = exposure.build(records, period.last_day, dated="found").losses
+    """Covered ordinary losses of the plants in place and their successors: site_id (of the start), lost_on."""
+    lost = ordinary(exposure.build(records, period.last_day, dated="found")).losses
     done = records.table("replacements").dropna(subset=["replaced_by"])
     # After a plant taken out alive the position was taken to end: what came then was not quoted.
     done = done[done["outcome"].ne("withdrawn")]

@@ -12,9 +12,11 @@ import pandas as pd
 
 from plantstats import exposure
 from plantstats import losses as loss_model
+from plantstats.guarantee.event_hazard import EventHazard
 from plantstats.guarantee.fitted_hazards import FittedHazards
 from plantstats.guarantee.hazards import Exits, is_covered
 from plantstats.guarantee.time_grid import MONTHS
+from plantstats.losses.common_cause import CommonCause, common_cause, withdrawn_together
 from plantstats.losses.fit import FEWEST_LOSSES
 from plantstats.records import species_table
 
@@ -34,10 +36,16 @@ class HazardFits:
     time : PlantTime
         Losses dated when found, as they are paid for.
     between : PlantTime
-        The same plants from inspection to inspection, losses half-way between two.
+        The same plants from inspection to inspection, losses half-way between two; those of events end a plant's
+        follow-up and no more.
+    common : CommonCause
+        The events on record.
 
     Notes
     -----
+    Events that took plants together stand apart: no rate learns from them, `event_hazard` adds them where their cause
+    is covered.
+
     Cause-specific hazards: the model of a guarantee is fitted on the losses that it covers; a loss of another cause
     ends a plant's time at risk, as a competing exit, and lends its rate to nobody. One share of all losses would let
     an excluded failure at one site make a quote cheaper. Rates count plants from inspection to inspection: days before
@@ -52,6 +60,7 @@ class HazardFits:
 
     time: PlantTime
     between: PlantTime
+    common: CommonCause
     fitted: dict[tuple[str, ...], FittedHazards] = field(default_factory=dict)
 
     @classmethod
@@ -70,7 +79,9 @@ class HazardFits:
         HazardFits
         """
         time = exposure.build(records, as_of, dated="found")
-        return cls(time, exposure.build(records, as_of, dated="midpoint", follow_between_inspections=True))
+        common = common_cause(time)
+        between = exposure.build(records, as_of, dated="midpoint", follow_between_inspections=True)
+        return cls(time, between.censored_at(common.losses), common)
 
     def under(self, covered: tuple[str, ...], excluded: tuple[str, ...]) -> FittedHazards:
         """Model of losses under given terms.
@@ -98,7 +109,7 @@ class HazardFits:
         return self.fitted[key]
 
     def exits(self, covered: tuple[str, ...], excluded: tuple[str, ...]) -> Exits:
-        """Rates of what else takes plants away, under given terms.
+        """Rates of what else takes plants away, under given terms; events are none of it.
 
         Parameters
         ----------
@@ -111,14 +122,30 @@ class HazardFits:
         -------
         Exits
         """
-        exposure_table, losses = self.time.exposure_table([]).iloc[0], self.time.losses
-        days = float(exposure_table["plant_days"])
+        sums, losses = self.time.exposure_table([]).iloc[0], self.time.censored_at(self.common.losses).losses
+        days = float(sums["plant_days"])
         uncovered = losses.loc[~is_covered(losses["cause"], covered, excluded), "quantity"].sum()
-        return Exits(
-            float(uncovered) / days,
-            float(exposure_table["client_exits"]) / days,
-            float(exposure_table["withdrawn"]) / days,
-        )
+        withdrawn = float(sums["withdrawn"] - self._withdrawn_together)
+        return Exits(float(uncovered) / days, float(sums["client_exits"]) / days, withdrawn / days)
+
+    @cached_property
+    def _withdrawn_together(self) -> int:
+        # A floor given up or a lease that ended is a change of contract, no hazard of each plant of another one.
+        return withdrawn_together(self.time)
+
+    def event_hazard(self, covered: tuple[str, ...], excluded: tuple[str, ...]) -> EventHazard:
+        """The hazard of events whose cause is covered.
+
+        Parameters
+        ----------
+        covered, excluded : tuple of str
+            As in `exits`.
+
+        Returns
+        -------
+        EventHazard
+        """
+        return EventHazard.of(self.common, covered, excluded)
 
     @cached_property
     def _exposure_table(self) -> pd.DataFrame:

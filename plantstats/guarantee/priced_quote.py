@@ -119,5 +119,6 @@ def _quoted(
     model, exits = fits.under(terms.covered, terms.excluded), fits.exits(terms.covered, terms.excluded)
     plant_list.check_known(plants.lines, model.levels)
     tests = back_test.back_tests(records, latest_complete_quarter(cut, records.settings.fiscal_year_starts), terms)
-    quote = make_quote(plants.lines, model, exits, terms, back_test.learn_from(tests, model))
+    events = fits.event_hazard(terms.covered, terms.excluded)
+    quote = make_quote(plants.lines, model, exits, terms, back_test.learn_from(tests, model), events)
     return replace(quote, notes=(*plants.notes, *quote.notes)), model, exits, cut, tests

@@ -92,6 +92,9 @@ class HazardSamples:
     exits : Exits
         After an exit through the client a plant comes or not, as after an uncovered loss; a plant taken out alive ends
         the position.
+    common : numpy.ndarray, shape (samples, sites), optional
+        Covered losses per plant-day to events that take the plants of a site together. What follows a loss takes its
+        mean over the sites.
     """
 
     age_cuts: tuple[int, ...]
@@ -99,10 +102,16 @@ class HazardSamples:
     shape: Array
     effect: Array
     exits: Exits = NO_EXITS
+    common: Array | None = None
 
     @classmethod
     def of(
-        cls, hazards: LineHazards, effect: Array, exits: Exits, lines: npt.NDArray[np.integer[Any]] | None = None
+        cls,
+        hazards: LineHazards,
+        effect: Array,
+        exits: Exits,
+        lines: npt.NDArray[np.integer[Any]] | None = None,
+        common: Array | None = None,
     ) -> HazardSamples:
         """Samples of lines (None: all of them) with the effects of their sites and the other exits.
 
@@ -116,13 +125,15 @@ class HazardSamples:
             Rates of what else takes plants away.
         lines : numpy.ndarray of int, optional
             Their numbers; all lines unless given.
+        common : numpy.ndarray, shape (samples, sites), optional
+            Hazard of events that take the plants of a site together.
 
         Returns
         -------
         HazardSamples
         """
         intercept = hazards.intercept_samples if lines is None else hazards.intercept_samples[:, lines]
-        return cls(hazards.age_cuts, intercept, hazards.shape_samples, effect, exits)
+        return cls(hazards.age_cuts, intercept, hazards.shape_samples, effect, exits, common)
 
 
 @dataclass(frozen=True)
@@ -205,11 +216,12 @@ def _of_one_end(
     starts = starts[:0] if cover.once else starts
     later = days_at_risk(grid, starts, samples.age_cuts, None, np.full(len(starts), leave))
     factor = samples.intercept[:, lines] * samples.effect[:, cohorts.site[lines]]
+    common = None if samples.common is None else (samples.common[:, cohorts.site[lines]], samples.common.mean(axis=1))
     nodes = None if cover.once else _nodes(factor, samples.shape, leave)
     n_nodes = len(lines) if nodes is None else nodes.shape[1]
     size = max(1, BLOCK // (5 * (len(lines) + (0 if cover.once else grid.steps * n_nodes)) * grid.steps))
     blocks = [slice(begin, begin + size) for begin in range(0, len(factor), size)]
-    pieces = [_block(first, of_line.ravel(), later, cover, samples, parts, at, factor, nodes) for at in blocks]
+    pieces = [_block(first, of_line.ravel(), later, cover, samples, parts, at, factor, nodes, common) for at in blocks]
     longest = max(piece.pmf.shape[-1] for piece in pieces)
     padded = [np.pad(piece.pmf, ((0, 0), (0, 0), (0, longest - piece.pmf.shape[-1]))) for piece in pieces]
     return Projection(np.concatenate(padded), np.concatenate([piece.by_part for piece in pieces]))
@@ -225,20 +237,28 @@ def _block(
     at: slice,
     factor: Array,
     nodes: Array | None,
+    common: tuple[Array, Array] | None,
 ) -> Projection:
     """Projection for some samples.
 
-    first: plantings x steps x bands x 12 days, of_line: which of them is each line's; later: steps x the same.
+    first: plantings x steps x bands x 12 days, of_line: which of them is each line's; later: steps x the same; common:
+    hazard of events, samples x lines, and the mean over sites.
     """
     shape, steps = samples.shape[at].reshape(len(samples.shape[at]), -1), first.shape[1]
     hazard = (shape @ first.reshape(-1, shape.shape[-1]).T).reshape(len(shape), -1, steps)[:, of_line]
-    begun = _probabilities(cover, samples.exits, hazard * factor[at][..., None], first.sum(axis=(2, 3))[of_line])
+    days = first.sum(axis=(2, 3))[of_line]
+    hazard = hazard * factor[at][..., None]
+    if common is not None:
+        hazard = hazard + common[0][at][..., None] * days
+    begun = _probabilities(cover, samples.exits, hazard, days)
     if cover.once:
         # At most one replacement, and nothing after it: one minus survival, without successors.
         paid = begun[0].sum(axis=-1)
         return Projection(np.stack([1 - paid, paid], axis=-1), begun[0] @ parts)
     again = (shape @ later.reshape(-1, shape.shape[-1]).T).reshape(len(shape), 1, steps, steps)
     again = (factor if nodes is None else nodes)[at][..., None, None] * again
+    if common is not None:
+        again = again + common[1][at][:, None, None, None] * later.sum(axis=(2, 3))
     follow = _probabilities(cover, samples.exits, again, later.sum(axis=(2, 3)))
     other = begun[1].any() or follow[1].any()
     ahead = renewal.next_covered(follow[0], follow[1] if other else None)

@@ -180,12 +180,14 @@ def _project_by_terms(
         hazards = model.for_lines(group, method.n_samples, method.seed)
         effect = effects_of(model, hazards.frailty_variance, sites, method.seed)
         cover = Cover(LEAD_DAYS, 1, "ends") if own else Cover(LEAD_DAYS, None if cap < 0 else int(cap))
-        samples = HazardSamples.of(hazards, effect, fits.exits(*causes))
+        events = fits.event_hazard(*causes)
+        common = events.samples(float(grid.edges[-1]), sites, method.n_samples, method.seed)
+        samples = HazardSamples.of(hazards, effect, fits.exits(*causes), common=common)
         cohorts = Cohorts(group["planted"].to_numpy(), group["enter"].to_numpy(), group["out"].to_numpy(), site[at])
         projection = project(grid, cohorts, cover, samples, parts)
         expected[at] = projection.by_part.mean(axis=0)
         pieces.append((at, projection.pmf))
-        notes += model.notes
+        notes += [*model.notes, events.describe()]
     pmf = np.zeros((method.n_samples, len(kinds), max(one.shape[-1] for _, one in pieces)))
     for at, one in pieces:
         pmf[:, at, : one.shape[-1]] = one

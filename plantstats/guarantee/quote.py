@@ -12,6 +12,7 @@ import pandas as pd
 
 from plantstats.errors import PlantstatsError
 from plantstats.guarantee.distribution import Distribution, total_cost
+from plantstats.guarantee.event_hazard import EventHazard
 from plantstats.guarantee.hazards import PROFILE, Exits, HazardModel, LineHazards, effects_of
 from plantstats.guarantee.money import cents, whole
 from plantstats.guarantee.plant_list import NEW_SITE
@@ -27,6 +28,7 @@ GROUPS = 10  # groups of samples from which the sampling error is told
 QUANTILES = (0.50, 0.80, 0.95)
 # Mean hazard of a step above which it is cut: the expected number is then right to about 1 in 10,000.
 STEP_LOSSES, MAX_PARTS = 0.03, 30
+NO_EVENTS = EventHazard()
 Index = npt.NDArray[np.integer[Any]]
 
 
@@ -108,7 +110,12 @@ class Quote:
 
 
 def make_quote(
-    listed: pd.DataFrame, model: HazardModel, exits: Exits, terms: Terms, year_error: YearError | None = None
+    listed: pd.DataFrame,
+    model: HazardModel,
+    exits: Exits,
+    terms: Terms,
+    year_error: YearError | None = None,
+    events: EventHazard = NO_EVENTS,
 ) -> Quote:
     """Make a quote.
 
@@ -121,6 +128,8 @@ def make_quote(
     terms : Terms
     year_error : YearError, optional
         Its factor multiplies every covered hazard, the same for the whole list and term.
+    events : EventHazard
+        Of events that take plants of a site together, of covered causes.
 
     Returns
     -------
@@ -165,7 +174,8 @@ def make_quote(
     rows = profiles["row"].to_numpy()
     of_sites = effects_of(model, hazards.frailty_variance, sites, terms.seed)
     factor = np.ones(terms.draws) if year_error is None else year_error.samples(terms.draws, terms.seed)
-    samples = HazardSamples.of(hazards, of_sites * factor[:, None], exits, rows)
+    common = events.samples(float(grid.edges[-1]), sites, terms.draws, terms.seed)
+    samples = HazardSamples.of(hazards, of_sites * factor[:, None], exits, rows, common)
     cohorts = Cohorts.over_term(grid, profiles["planted"].to_numpy(), profiles["site"].to_numpy())
     cover = Cover(terms.lead_days, terms.cap_per_position, terms.after_uncovered)
     projected = partial(project, grid, cohorts, cover, parts=_parts(grid, terms))
@@ -195,7 +205,7 @@ def make_quote(
         discounted=whole(float((lines["quantity"] * lines["unit"]).to_numpy() @ expected[:, -1]), terms.rounding),
         frailty_variance=float(hazards.frailty_variance.mean()),
         year_error=year_error,
-        notes=(*_list_notes(lines, grid), *beyond, *hazards.notes),
+        notes=(*_list_notes(lines, grid), *beyond, *hazards.notes, events.describe()),
     )
 
 

@@ -35,7 +35,7 @@ def variance_shares(
     of_sites: Array,
     factor: Array,
 ) -> dict[str, float]:
-    """Shares of the variance: chance given all else; the site, the model, the year alone.
+    """Shares of the variance: chance given all else; the site, the model, the year, events alone.
 
     Parameters
     ----------
@@ -61,16 +61,23 @@ def variance_shares(
     n = min(len(factor), SHARE_SAMPLES)
     # The mean of each site's effect, so that its own uncertainty stays out.
     mean_effect = of_sites.mean(axis=0) * factor.mean() * np.ones((n, 1))
+    common = np.zeros((len(factor), of_sites.shape[1])) if samples.common is None else samples.common
+    mean_common = common.mean() * np.ones((n, of_sites.shape[1]))
     fitted = replace(
         samples,
+        common=mean_common,
         intercept=np.repeat(hazards.intercept[None, rows], n, axis=0),
         shape=np.repeat(hazards.shape[None], n, axis=0),
         effect=mean_effect,
     )
     alone = {
         "site": replace(fitted, effect=of_sites[:n] * factor.mean()),
-        "model": replace(samples, intercept=samples.intercept[:n], shape=samples.shape[:n], effect=mean_effect),
+        "model": replace(
+            samples, intercept=samples.intercept[:n], shape=samples.shape[:n], effect=mean_effect, common=mean_common
+        ),
     }
+    if common.any():
+        alone["event"] = replace(fitted, common=common[:n])
     if np.ptp(factor) > 0:
         alone["year"] = replace(fitted, effect=mean_effect * factor[:n, None] / factor.mean())
     variance = {"chance": float(_moments(projection, groups)[1].mean())}

@@ -10,6 +10,7 @@ import pandas as pd
 
 from plantstats import findings, records
 from plantstats.losses import expected
+from plantstats.losses.common_cause import CommonCause, common_cause
 from plantstats.losses.design import ModelError
 from plantstats.losses.expected import Expected, groups, widen
 from plantstats.losses.smr_findings import smr_findings
@@ -20,7 +21,6 @@ from plantstats.stats.intervals import CONF_LEVEL, Interval
 
 if TYPE_CHECKING:
     from plantstats.exposure import PlantTime
-    from plantstats.losses.model import LossModel
     from plantstats.records import Records
 
 BY_GROUP = (["client_id"], ["site_id"], ["species"], ["technician"])
@@ -33,9 +33,11 @@ VISITS_OF_PERIOD = """
 
 
 def as_expected(
-    time: PlantTime, loaded: Records, period: Period, client: str = "", largest_event: int = 0
+    time: PlantTime, loaded: Records, period: Period, client: str = "", events: CommonCause | None = None
 ) -> pd.DataFrame:
     """Observed against expected losses of the company (or one client), its sites, species and technicians.
+
+    Losses to common-cause events count neither as observed nor towards what is expected.
 
     Parameters
     ----------
@@ -46,19 +48,19 @@ def as_expected(
         The quarter.
     client : str
         One client's plants, or "" for all.
-    largest_event : int
-        Losses of the largest single event of the period.
+    events : CommonCause
+        The events on record; found here where not given.
 
     Returns
     -------
     pandas.DataFrame
-        Findings of `expected_findings`, expected_losses also by site (of effect 1), shared_sites, and those of
-        `without_earlier_event`. A client's findings hold no technicians, no other client and no event elsewhere. Where
-        the earlier quarters carry no model: expected_losses alone, not available, with the reason.
+        Findings of `expected_findings`, expected_losses also by site (of effect 1), and shared_sites. A client's
+        findings hold no technicians and no other client. Where the earlier quarters carry no model: expected_losses
+        alone, not available, with the reason.
     """
-    species = records.species_table()
+    ordinary = time.censored_at((events or common_cause(time)).losses)
     try:
-        of_all = expected.expect(time, period, species)
+        of_all = expected.expect(ordinary, period, records.species_table())
     except ModelError as fault:
         row = pd.DataFrame({"estimate": [np.nan], "note": [f"not available: {fault}"]})
         return findings.table(
@@ -72,7 +74,7 @@ def as_expected(
         inside = time.query(VISITS_OF_PERIOD, {"start": period.start, "end": period.end})
         of_plants, shared = with_technicians(of_plants, inside)
         parts.append(shared)
-    rows = expected_findings(of_plants, largest_event)
+    rows = expected_findings(of_plants)
     if client:
         # The client's rows and those of the whole are the same.
         rows = rows.drop(columns="client_id", errors="ignore")
@@ -86,102 +88,47 @@ def as_expected(
         by=["site_id"],
         unit=EXPECTED,
     )
-    quiet = _without_earlier_event(time, period, species, client, of_all.model)
-    return findings.table(pd.concat([*parts, rows, quiet, sites], ignore_index=True))
+    return findings.table(pd.concat([*parts, rows, sites], ignore_index=True))
 
 
-def expected_findings(expected: Expected, largest_event: int = 0) -> pd.DataFrame:
+def expected_findings(expected: Expected) -> pd.DataFrame:
     """Observed against expected losses, for the whole company and by group.
 
     Parameters
     ----------
     expected : Expected
-    largest_event : int
-        Losses of the largest single event of the quarter.
 
     Returns
     -------
     pandas.DataFrame
         Findings: expected_losses, observed_expected (in all, and by client, site and species) with limits widened for
-        over-dispersion between sites and for the uncertainty of the model; shrunk_ratio, over_dispersion by group;
-        observed_expected_without_largest_event. Groups that stand out say so (false discovery 10%).
+        over-dispersion between sites and for the uncertainty of the model; shrunk_ratio, over_dispersion by group.
+        Groups that stand out say so (false discovery 10%).
     """
     ways = [by for by in BY_GROUP if set(by) <= set(expected.plants.columns)]
-    parts = [_whole(expected, largest_event), *by_groups(expected, ways)]
+    parts = [_whole(expected), *by_groups(expected, ways)]
     return findings.table(pd.concat(parts, ignore_index=True))
 
 
-def _whole(expected: Expected, largest_event: int = 0) -> pd.DataFrame:
+def _whole(expected: Expected) -> pd.DataFrame:
     """The rows of the whole company (or of the client whose plants are left)."""
     model, whole, sites = expected.model, groups(expected, []), groups(expected, ["site_id"])
     dispersion = smr.over_dispersion(sites["losses"], sites["expected"])
     rows = partial(findings.rows, period=expected.period.name, conf_level=CONF_LEVEL, note=_excluded(expected))
     factor = np.exp(model.quantile() * np.sqrt(whole["variance"]))
     should = whole["expected"]
+    limits = widen(smr.observed_expected(whole["losses"], should, dispersion), whole["variance"].to_numpy(), model)
+    method = f"loss model of {model.losses} losses before {expected.period.start}"
     parts = [
         rows(
             whole.assign(estimate=should, low=should / factor, high=should * factor),
             "expected_losses",
-            method=f"loss model of {model.losses} losses before {expected.period.start}",
+            method=method,
             unit=EXPECTED,
-        )
+        ),
+        rows(whole.assign(**limits._asdict()), "observed_expected", unit="ratio", method=smr.EXACT),
     ]
-    for measure, lost in (
-        ("observed_expected", whole["losses"]),
-        ("observed_expected_without_largest_event", whole["losses"] - largest_event),
-    ):
-        limits = widen(smr.observed_expected(lost, should, dispersion), whole["variance"].to_numpy(), model)
-        ratio = whole.assign(losses=lost, **limits._asdict())
-        parts.append(rows(ratio, measure, unit="ratio", method=smr.EXACT))
     return findings.table(pd.concat(parts, ignore_index=True))
-
-
-def without_earlier_event(quiet: Expected) -> pd.DataFrame:
-    """What the quarter should have lost if the largest event of the earlier quarters had not been.
-
-    Parameters
-    ----------
-    quiet : Expected
-        Made ``without_largest_event``.
-
-    Returns
-    -------
-    pandas.DataFrame
-        Findings: earlier_event_share (with site_id and cause), expected_losses_without_earlier_event,
-        observed_expected_without_earlier_event (limits as in `expected_findings`); none without an event.
-    """
-    event = quiet.event
-    if event is None or event.empty:
-        return findings.table([])
-    n = int(event["quantity"].sum())
-    share = findings.rows(
-        event.head(1)[["site_id", "cause"]],
-        "earlier_event_share",
-        period=quiet.period.name,
-        unit="% of earlier losses",
-        method="count",
-        by=["site_id", "cause"],
-        note=f"found from {event['found_on'].min():%Y-%m-%d} on",
-        estimate=100 * n / (quiet.model.losses + n),
-        losses=n,
-    )
-    whole = _whole(quiet)
-    whole = whole[whole["measure"].isin(["expected_losses", "observed_expected"])]
-    whole = whole.assign(measure=whole["measure"] + "_without_earlier_event")
-    return findings.table(pd.concat([share, whole], ignore_index=True))
-
-
-def _without_earlier_event(
-    time: PlantTime, period: Period, species: pd.DataFrame, client: str, start: LossModel
-) -> pd.DataFrame:
-    try:
-        quiet = expected.expect(time, period, species, without_largest_event=True, start=start)
-    except ModelError:
-        # Hardly anything but the event was lost before: the expectation with it stands alone.
-        return findings.table([])
-    rows = without_earlier_event(quiet.of_client(client) if client else quiet)
-    hidden = client and quiet.event is not None and not quiet.event["client_id"].eq(client).all()
-    return findings.table(rows[rows["measure"].ne("earlier_event_share")]) if hidden else rows
 
 
 def by_groups(expected: Expected, ways: list[list[str]]) -> list[pd.DataFrame]:

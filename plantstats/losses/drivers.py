@@ -10,6 +10,7 @@ import pandas as pd
 
 from plantstats import exposure, findings, losses
 from plantstats.losses import CollinearityCheck, ModelError, terms
+from plantstats.losses.common_cause import ordinary
 from plantstats.losses.lifetime_findings import (
     detection_delay_findings,
     incidence_findings,
@@ -58,17 +59,19 @@ def review(records: Records, as_of: date, client: str = "") -> Drivers:
 
     Notes
     -----
-    Effects rest on losses dated half-way between last seen alive and found.
+    Effects rest on losses dated half-way between last seen alive and found, without those of common-cause events.
     """
     refusals: list[str] = []
     midpoint, by_found = (exposure.build(records, as_of, dated) for dated in ("midpoint", "found"))
-    exposure_table = midpoint.exposure_table(list(losses.EXPOSURE_BY), end=terms.settled(as_of), count_plants=False)
+    # Effects and rates rest on ordinary losses; how long plants stood, on all of them.
+    usual = ordinary(midpoint)
+    cells = usual.exposure_table(list(losses.EXPOSURE_BY), end=terms.settled(as_of), count_plants=False)
     span = f"records to {terms.settled(as_of) - timedelta(days=1):%Y-%m-%d}"
     parts: list[pd.DataFrame] = []
     notes = tuple[str, ...]()
     try:
-        check = losses.check_collinearity(exposure_table, species_table())
-        parts += _effects(check, midpoint, span)
+        check = losses.check_collinearity(cells, species_table())
+        parts += _effects(check, usual, span)
         notes = check.model.notes
     except ModelError as error:
         refusals.append(f"No model of the effects: {error}.")

@@ -11,7 +11,6 @@ from scipy import sparse
 from plantstats.losses import rate_table, terms
 from plantstats.losses.design import Array, ModelError
 from plantstats.losses.fit import fit
-from plantstats.losses.largest_event import largest_event_rows
 from plantstats.losses.model import LossModel
 from plantstats.periods import Period
 from plantstats.stats.intervals import CONF_LEVEL, Interval
@@ -37,8 +36,6 @@ class Expected(NamedTuple):
     excluded : pandas.DataFrame
         Cells whose conditions the earlier quarters never saw.
     period : Period
-    event : pandas.DataFrame or None
-        The losses left out, as `PlantTime.losses` gives them; None when not asked for.
     """
 
     model: LossModel
@@ -46,7 +43,6 @@ class Expected(NamedTuple):
     gradient: Array
     excluded: pd.DataFrame
     period: Period
-    event: pd.DataFrame | None = None
 
     def of_client(self, client: str) -> Expected:
         """The plants of one client, under the model of all.
@@ -65,26 +61,19 @@ class Expected(NamedTuple):
 
 
 def expect(
-    time: PlantTime,
-    period: Period,
-    species: pd.DataFrame | None = None,
-    *,
-    without_largest_event: bool = False,
-    start: LossModel | None = None,
+    time: PlantTime, period: Period, species: pd.DataFrame | None = None, *, start: LossModel | None = None
 ) -> Expected:
     """Apply a model of all earlier quarters to one quarter's plant-days.
 
     Parameters
     ----------
     time : PlantTime
-        Dated "found", so that losses and expectation stand on the same days.
+        Dated "found", so that losses and expectation stand on the same days; without common-cause losses (see
+        `common_cause.ordinary`): a boiler that failed once is no reason to expect as much every winter.
     period : Period
         The quarter.
     species : pandas.DataFrame
         As in `fit`.
-    without_largest_event : bool
-        Whether to leave the losses of the largest single event of the earlier quarters out of the model. A boiler that
-        failed once is no reason to expect as much every winter.
     start : LossModel
         A like fit to begin with, as in `fit`.
 
@@ -109,10 +98,6 @@ def expect(
     earlier = time.exposure_table(list(terms.EXPOSURE_BY), end=period.start, count_plants=False)
     if earlier.empty:
         raise ModelError(f"no plant was followed before {period.name}: there is nothing to expect from")
-    event = None
-    if without_largest_event:
-        event = largest_event_rows(time.losses[time.losses["lost_on"] < pd.Timestamp(period.start)])
-        earlier = _without(earlier, event, time)
     model = fit(earlier, species, start=start)
     now = time.exposure_table([*KEYS[:2], *terms.EXPOSURE_BY], period.start, period.end)
     now = now[now["plant_days"] > 0].reset_index(drop=True)
@@ -128,35 +113,13 @@ def expect(
     effect, variance = model.effects_of(plants["site_id"])
     plants = plants.assign(effect=effect, expected=plants["alone"] * effect, effect_variance=variance)
     gradient = _sums(x * alone[:, None], grouped.ngroup().to_numpy(), len(plants))
-    return Expected(model, plants, gradient, now[~seen], period, event)
+    return Expected(model, plants, gradient, now[~seen], period)
 
 
 def _sums(values: Array, group: np.ndarray, n_groups: int) -> Array:
     """Sums of rows by group."""
     rows = np.arange(len(group))
     return np.asarray(sparse.csr_array((np.ones(len(group)), (group, rows)), shape=(n_groups, len(group))) @ values)
-
-
-def _without(exposure_table: pd.DataFrame, event: pd.DataFrame, time: PlantTime) -> pd.DataFrame:
-    """Cells less the losses of an event; their plant-days stay."""
-    if event.empty:
-        return exposure_table
-    after = (event["month"].max() + pd.DateOffset(months=1)).date()
-    where = {"site_id": str(event["site_id"].iloc[0])}
-    by = ["plant_id", *terms.EXPOSURE_BY]
-    hit = time.exposure_table(by, event["month"].min().date(), after, where, count_plants=False)
-    # A counted line may lose some to the event and some otherwise in the same month.
-    keys = ["plant_id", "month"]
-    wanted = hit[keys].merge(event.groupby(keys, as_index=False)["quantity"].sum(), how="left")["quantity"].fillna(0)
-    so_far = hit.groupby(keys)["losses"].cumsum() - hit["losses"]
-    hit = hit.assign(taken=np.clip(wanted.to_numpy() - so_far, 0, hit["losses"]))
-    taken = hit.groupby(list(terms.EXPOSURE_BY), as_index=False)["taken"].sum()
-    less = exposure_table.merge(taken, on=list(terms.EXPOSURE_BY), how="left", validate="one_to_one")["taken"].fillna(0)
-    if int(less.sum()) != int(event["quantity"].sum()):
-        raise ModelError(
-            f"of the {event['quantity'].sum()} losses of an event {less.sum():.0f} stand in the exposure table"
-        )
-    return exposure_table.assign(losses=exposure_table["losses"] - less.to_numpy("int64"))
 
 
 def groups(expected: Expected, by: list[str], own_past: bool = True) -> pd.DataFrame:

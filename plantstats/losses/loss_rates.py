@@ -9,11 +9,10 @@ import pandas as pd
 from plantstats import findings
 from plantstats.errors import PlantstatsError
 from plantstats.losses import costs
-from plantstats.losses.largest_event import largest_event
+from plantstats.losses.common_cause import CommonCause, common_cause
+from plantstats.losses.event_findings import event_findings
 from plantstats.losses.rate_findings import cause_specific_rates, rates_by, ratios_by
 from plantstats.periods import Period, previous_quarters, same_quarter_last_year
-from plantstats.stats import rates
-from plantstats.stats.intervals import CONF_LEVEL
 
 if TYPE_CHECKING:
     from plantstats.exposure import PlantTime
@@ -28,7 +27,9 @@ class PeriodNotOnRecordError(PlantstatsError, ValueError):
     """No plant was under observation in the period; the message says so."""
 
 
-def loss_rates(time: PlantTime, records: Records, period: Period, client: str = "") -> pd.DataFrame:
+def loss_rates(
+    time: PlantTime, records: Records, period: Period, client: str = "", events: CommonCause | None = None
+) -> pd.DataFrame:
     """All findings of the loss-rate page.
 
     Parameters
@@ -40,13 +41,15 @@ def loss_rates(time: PlantTime, records: Records, period: Period, client: str = 
         The quarter.
     client : str
         One client's plants, or "" for all.
+    events : CommonCause
+        The events on record; found here where not given.
 
     Returns
     -------
     pandas.DataFrame
         Findings: loss_rate, death_rate, share_lost, share_died in all, by the splits of `SPLITS`, and for up to twelve
         quarters before; loss_rate_ratio and death_rate_ratio to the same quarter last year; loss_rate_by_cause,
-        loss_rate_by_covered; largest event; replacement_cost; losses_not_replaced and losses_taken_away_alive;
+        loss_rate_by_covered; events; replacement_cost; losses_not_replaced and losses_taken_away_alive;
         losses_found, losses_at_midpoint and replacements_done.
 
     Raises
@@ -64,7 +67,8 @@ def loss_rates(time: PlantTime, records: Records, period: Period, client: str = 
     losses = lost_in(time, period, client)
     before = same_quarter_last_year(period)
     year_ago = time.exposure_table([], before.start, before.end, where)
-    event = largest_event(losses, whole, period)
+    events = events or common_cause(time)
+    inside = time.censored_at(events.losses)
     payers = losses.assign(covered=costs.who_pays(losses))
     settings = records.settings
     parts = [
@@ -76,8 +80,8 @@ def loss_rates(time: PlantTime, records: Records, period: Period, client: str = 
             if not (client and by == ["client_id"])
         ),
         ratios_by(whole, year_ago, [], period=period, before_name=before.name),
-        event,
-        _ratio_without_event(event, whole.iloc[0], year_ago.iloc[0], period, before.name),
+        event_findings(events, losses, period),
+        *_without_events(inside, period, where),
         costs.replacement_costs(losses, period, wage_per_hour=settings.wage_per_hour, currency=settings.currency),
         costs.not_replaced(losses, period),
         cause_specific_rates(losses, whole, period),
@@ -87,23 +91,13 @@ def loss_rates(time: PlantTime, records: Records, period: Period, client: str = 
     return findings.table(pd.concat(parts, ignore_index=True))
 
 
-def _ratio_without_event(
-    event: pd.DataFrame, now: pd.Series, before: pd.Series, period: Period, before_name: str
-) -> pd.DataFrame:
-    """The ratio to the same quarter last year when this quarter's largest event is left out."""
-    left = int(now["losses"]) - largest_event_losses(event, period)
-    ratio = rates.rate_ratio(left, now["plant_days"], int(before["losses"]), before["plant_days"])
-    unknown = "" if pd.notna(ratio.estimate) else "; not available: nothing to divide by"
-    row = pd.DataFrame([{"n_plants": int(now["n_plants"]), "plant_days": float(now["plant_days"]), "losses": left}])
-    return findings.rows(
-        row.assign(estimate=ratio.estimate, low=ratio.low, high=ratio.high),
-        "loss_rate_ratio_without_largest_event",
-        period=period.name,
-        unit="ratio",
-        method=rates.CONDITIONAL,
-        conf_level=CONF_LEVEL,
-        note=f"against {before_name}, whole{unknown}",
-    )
+def _without_events(ordinary: PlantTime, period: Period, where: dict[str, str]) -> list[pd.DataFrame]:
+    """The quarter's rate without the losses of events, and its ratio to that of the same quarter last year."""
+    before = same_quarter_last_year(period)
+    now, then = (ordinary.exposure_table([], one.start, one.end, where) for one in (period, before))
+    rows = [rates_by(now, [], period), ratios_by(now, then, [], period=period, before_name=before.name)]
+    wanted = ["loss_rate", "loss_rate_ratio"]
+    return [one[one["measure"].isin(wanted)].assign(measure=lambda f: f["measure"] + "_without_events") for one in rows]
 
 
 def lost_in(time: PlantTime, period: Period, client: str = "") -> pd.DataFrame:
@@ -180,21 +174,3 @@ def _inside(rows: pd.DataFrame, column: str, period: Period, client: str) -> pd.
     day = rows[column]
     inside = (day >= pd.Timestamp(period.start)) & (day < pd.Timestamp(period.end))
     return rows[inside & rows["client_id"].eq(client)] if client else rows[inside]
-
-
-def largest_event_losses(rows: pd.DataFrame, period: Period) -> int:
-    """Losses of the largest single event of the period, by its findings; 0 where there was no loss.
-
-    Parameters
-    ----------
-    rows : pandas.DataFrame
-        Findings of `loss_rates`.
-    period : Period
-        The quarter, half-open.
-
-    Returns
-    -------
-    int
-    """
-    events = rows[rows["measure"].eq("largest_event_share") & rows["period"].eq(period.name)]
-    return int(events["losses"].iloc[0]) if len(events) else 0

@@ -11,8 +11,8 @@ from scipy import stats
 
 from plantstats import findings
 from plantstats.losses import costs, expected
+from plantstats.losses.common_cause import CommonCause
 from plantstats.losses.design import Array, ModelError
-from plantstats.losses.largest_event import largest_event_rows
 from plantstats.losses.loss_rates import lost_in
 from plantstats.periods import Period, previous_quarters
 from plantstats.stats import smr
@@ -79,7 +79,7 @@ def expected_by_quarter(time: PlantTime, period: Period, species: pd.DataFrame, 
     Parameters
     ----------
     time : PlantTime
-        With losses dated "found".
+        With losses dated "found", without those of events (see `common_cause.ordinary`).
     period : Period
         The last of the quarters.
     species : pandas.DataFrame
@@ -161,7 +161,9 @@ def _over_year(quarters: list[expected.Expected], by: str, period: Period) -> pd
     return pd.concat([should, ratio], ignore_index=True)
 
 
-def costs_by_quarter(time: PlantTime, records: Records, period: Period, client: str = "") -> pd.DataFrame:
+def costs_by_quarter(
+    time: PlantTime, records: Records, period: Period, events: CommonCause, client: str = ""
+) -> pd.DataFrame:
     """Recorded cost of the losses of this and earlier quarters, and of the largest event in each.
 
     Parameters
@@ -171,6 +173,8 @@ def costs_by_quarter(time: PlantTime, records: Records, period: Period, client: 
     records : Records
     period : Period
         The last of the quarters.
+    events : CommonCause
+        The events on record.
     client : str
         One client's plants, or "" for all.
 
@@ -193,13 +197,23 @@ def costs_by_quarter(time: PlantTime, records: Records, period: Period, client: 
         ours = lost[costs.who_pays(lost).eq(costs.PAYERS[0])]
         rows = [costs.amounts(lost, wage), costs.amounts(ours, wage) | {"covered": costs.PAYERS[0]}]
         parts.append(findings.rows(pd.DataFrame(rows), "quarter_cost", by=["covered"], **common))
-        event = largest_event_rows(lost)
+        event = _largest(events, lost)
         if len(event):
-            row = {**costs.amounts(event, wage), "site_id": event["site_id"].iloc[0], "cause": event["cause"].iloc[0]}
+            of_event = events.events.set_index("event").loc[event["event"].iloc[0], ["site_id", "cause"]].to_dict()
+            row = {**costs.amounts(event, wage), **of_event}
             parts.append(findings.rows(pd.DataFrame([row]), "quarter_event", by=["site_id", "cause"], **common))
         if quarter.name == period.name:
             parts += [_by(lost, by, wage, common) for by in ("cause", "species", "client_id")]
     return findings.table(pd.concat(parts, ignore_index=True) if parts else [])
+
+
+def _largest(events: CommonCause, lost: pd.DataFrame) -> pd.DataFrame:
+    """Of losses those of the event that took most of them; none without an event."""
+    keys = ["plant_id", "source", "line"]
+    inside = lost.merge(events.losses[[*keys, "event"]], on=keys)
+    if inside.empty:
+        return inside
+    return inside[inside["event"].eq(inside.groupby("event")["quantity"].sum().idxmax())]
 
 
 def _by(lost: pd.DataFrame, by: str, wage: float, common: dict[str, Any]) -> pd.DataFrame:

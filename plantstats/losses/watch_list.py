@@ -12,6 +12,7 @@ import pandas as pd
 from plantstats import exposure, periods
 from plantstats.exposure.inputs import AGE_CUTS, age_bands
 from plantstats.losses import terms
+from plantstats.losses.common_cause import ordinary
 from plantstats.losses.fit import fit
 from plantstats.losses.model import LossModel
 
@@ -58,7 +59,8 @@ class Memory:
     Attributes
     ----------
     time : PlantTime
-        Up to the last of the days, dated "found"; lists of earlier days are made from it where it tells of them.
+        Up to the last of the days, dated "found", without losses of events (see `common_cause.ordinary`); lists of
+        earlier days are made from it where it tells of them.
     standing : dict of date to pandas.DataFrame
         Plants alive on each day.
     model : LossModel
@@ -82,7 +84,7 @@ class Memory:
         PlantTime
         """
         if self.time is None or not self.time.tells_of(day):
-            return exposure.build(records, day, "found")
+            return ordinary(exposure.build(records, day, "found"))
         return self.time
 
     def standing_on(self, records: Records, day: date) -> pd.DataFrame:

@@ -18,6 +18,7 @@ SHARES = {
     "site": "what is not known about the site",
     "model": "what is not known about the rates",
     "year": "how far a year strays from the years before",
+    "event": "whether a building fails",
 }
 
 
@@ -138,7 +139,7 @@ def back_test_sentence(test: back_test.BackTest | None) -> str:
             f"({100 * covered.mean():.0f}%, {100 * stated:.0f}% stated)"
         )
     return (
-        f"Back-test: a year ago {expected:.1f} covered losses were to be expected among the "
+        f"Back-test: a year ago {expected:.1f} covered losses, events apart, were to be expected among the "
         f"{test.totals['plants'].iloc[0]:,} plants then in place over the four quarters to "
         f"{test.totals['period'].iloc[-1]}; {seen} happened"
         + (f" ({value:.2f} times, 95% interval {low:.2f} to {high:.2f}). " if expected else ". ")

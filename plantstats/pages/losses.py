@@ -75,12 +75,14 @@ def headlines(study: Study, results: pd.DataFrame) -> tuple[str, list[str]]:
     start = f"{period.name}: {words.plants(count)} lost of {rate['raw_n_plants']:,}"
     should = result_text(results, small, "expected_losses", period.name)
     ratio = result_text(results, small, "observed_expected", period.name)
+    event = _event(study, results)
     if ratio.empty or pd.isna(should["raw_estimate"]):
         reason = "" if should.empty else f" ({should['note'].removeprefix('not available: ')})"
-        verdict = f"{start}; what such a quarter should lose cannot be told{reason}."
+        verdict = f"{start}{event}; what such a quarter should lose cannot be told{reason}."
     else:
-        verdict = f"{start}; about {should['raw_estimate']:.0f} were to be expected: {_verdict(ratio)}."
-    sentences = [_event(study, results), _last_year(study, results)]
+        others = f"; of the {ratio['raw_losses']} others about" if event else "; about"
+        verdict = f"{start}{event}{others} {should['raw_estimate']:.0f} were to be expected: {_verdict(ratio)}."
+    sentences = [_last_year(study, results)]
     return verdict, [sentence for sentence in sentences if sentence]
 
 
@@ -93,15 +95,14 @@ def _verdict(ratio: pd.Series) -> str:
 
 
 def _event(study: Study, results: pd.DataFrame) -> str:
-    rows = results[results["measure"].eq("largest_event_share") & results["period"].eq(study.period.name)]
-    total = result_text(results, study.small_group, "loss_rate", study.period.name)
-    if rows.empty or rows["losses"].iloc[0] < FEWEST_OF_EVENT:
-        return ""
-    row = rows.iloc[0]
-    return (
-        f"{row['losses']} of the {total['raw_losses']} were one event at {study.name_of('site', row['site_id'])} "
-        f"({words.cause(row['cause'])}, {row['note']})."
-    )
+    """What events took of the quarter's losses, to stand in the verdict; empty where there was none."""
+    rows = pick(results, "event_losses", ["site_id", "cause"], study.period.name)
+    named = [
+        f"{row['losses']} of them in one event at {study.name_of('site', row['site_id'])} "
+        f"({words.cause(row['cause'])}, {row['note']})"
+        for _, row in rows.iterrows()
+    ]
+    return f", {words.listed(named)}" if named else ""
 
 
 def _last_year(study: Study, results: pd.DataFrame) -> str:

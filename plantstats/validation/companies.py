@@ -15,6 +15,7 @@ from plantstats import exposure, losses, records, simulate
 from plantstats.exposure import PlantTime
 from plantstats.findings import pick
 from plantstats.losses import as_expected, expected, loss_rates, terms
+from plantstats.losses.common_cause import ordinary
 from plantstats.losses.drivers import profiles
 from plantstats.losses.lifetime_findings import incidence_findings, survival_findings
 from plantstats.periods import Period, quarter, quarter_of, same_quarter_last_year
@@ -124,7 +125,7 @@ def _expected(company: Company, time: PlantTime) -> list[pd.DataFrame]:
     """Observed against expected: the quarter, its sites, false alarms, and a worsening that should be seen."""
     period = company.period
     try:
-        expectation = expected.expect(time, period, species_table())
+        expectation = expected.expect(ordinary(time), period, species_table())
     except PAGE_STOPS as fault:
         return [refusal("observed_expected", fault)]
     findings = as_expected.expected_findings(expectation)
@@ -185,7 +186,7 @@ def _effects(company: Company, time: PlantTime) -> list[pd.DataFrame]:
     """Rate ratios and adjusted rates of the loss-drivers page, which stands or falls as a whole."""
     if company.case.situation == AS_MODELLED and company.case.params.over_dry > 0:
         return []  # Days left dry share in every contrast, and their truth has no one number.
-    exposure_table = time.exposure_table(list(losses.EXPOSURE_BY), end=terms.settled(AS_OF))
+    exposure_table = ordinary(time).exposure_table(list(losses.EXPOSURE_BY), end=terms.settled(AS_OF))
     try:
         check = losses.check_collinearity(exposure_table, species_table())
         findings = losses.effects(check.model, QUARTER)

@@ -12,8 +12,9 @@ import pytest
 from plantstats import exposure, losses, records
 from plantstats.exposure.inputs import age_bands
 from plantstats.guarantee import alternatives, money, plant_list, priced_quote, quote_findings
+from plantstats.guarantee.event_hazard import EventHazard
 from plantstats.guarantee.hazard_fits import HazardFits
-from plantstats.guarantee.quote import QuoteError
+from plantstats.guarantee.quote import QuoteError, make_quote
 from plantstats.guarantee.terms import read_terms
 from plantstats.pages import guarantee_sentences as texts
 from plantstats.pages import guarantee_tables
@@ -115,7 +116,8 @@ def test_moister_air_saves_what_the_loss_model_lays_to_dry_air(terms, made, fits
         both = (kind, kind.assign(humidity=40.0))
         moister = passing(drier, 2, ("repotted", "moved"))
         usual = passing(drier, 2, ("repotted", "moved", "dry_air", "no_humidity"))
-        assert row.ratio == pytest.approx(moister / usual, rel=0.03)
+        # Draws keep the fitted mean over the year, not in each month.
+        assert row.ratio == pytest.approx(moister / usual, rel=0.06)
         drawn = [drier.for_lines(one, short.draws, short.seed) for one in both]
         usual, moister = ((one.intercept_samples[:, 0] * one.shape_samples[:, 0, 1]).mean() for one in drawn)
         assert row.ratio == pytest.approx(moister / usual, rel=0.01)
@@ -197,30 +199,54 @@ def test_quotes_rest_on_plants_followed_from_look_to_look(found, fits, model):
     assert model.model.losses == looked["losses"].sum()
 
 
-def test_the_model_of_a_guarantee_counts_the_losses_that_it_covers(found, fits, terms):
+def test_the_model_of_a_guarantee_counts_the_ordinary_losses_that_it_covers(found, fits, terms):
     # Read straight from the file, apart from the package: BOILER is a building failure, which these terms exclude; one
     # of its plants was taken out and never replaced.
-    model = fits.under(terms.covered, terms.excluded)
-    paid, losses = model.counted
     boiler = int(pd.read_csv(DEMO / "plants.csv").isin(["BOILER"]).any(axis=1).sum())
-    assert (losses, losses - paid) == (fits.under((), ()).model.losses, boiler)
-    assert model.model.losses == paid
-    assert model.model.plant_days == fits.under((), ()).model.plant_days
+    model, whole = fits.under(terms.covered, terms.excluded), fits.under((), ())
+    assert fits.common.n_losses == boiler
+    assert model.counted == whole.counted
+    assert model.model.losses == whole.model.losses == fits.between.losses["quantity"].sum()
+    assert fits.time.losses["quantity"].sum() - whole.model.losses >= boiler
+    assert fits.exits(terms.covered, terms.excluded).uncovered == fits.exits((), ()).uncovered == 0
+    # A loss that the terms do not cover is a competing exit, at the rate of its own.
     days = fits.time.exposure_table([])["plant_days"].iloc[0]
-    assert fits.exits(terms.covered, terms.excluded).uncovered == pytest.approx(boiler / days)
-    assert fits.exits((), ()).uncovered == 0
+    pests = fits.time.losses.query("cause == 'pest'")["quantity"].sum()
+    assert fits.exits((), ("pest",)).uncovered == pytest.approx(pests / days)
+    assert fits.under((), ("pest",)).model.losses < whole.model.losses
+
+
+def test_an_event_adds_its_hazard_where_its_cause_is_covered_and_only_there(found, fits, terms):
+    # 21 of 35 plants in one event; the site-years come from the table of months by site.
+    covering = fits.event_hazard((), ())
+    assert (covering.n_events, covering.lost, covering.plants) == (1, 21, 35)
+    assert fits.event_hazard(terms.covered, terms.excluded).per_day == 0
+    lines = plant_list.read(LIST, found.settings).lines
+    model, exits = fits.under((), ()), fits.exits((), ())
+    without, with_events = (
+        make_quote(lines, model, exits, terms, None, events) for events in (EventHazard(), covering)
+    )
+    more = with_events.number.mean - without.number.mean
+    # Plants x days x hazard, less what is replaced or taken out anyway and more for those that follow: within a tenth.
+    assert more == pytest.approx(without.plants * without.grid.edges[-1] * covering.per_day, rel=0.1)
+    # A building that fails takes many plants of the list at once.
+    assert with_events.number.quantile(0.99) > without.number.quantile(0.99) + 5
+    assert with_events.shares["event"] > 0 and "event" not in without.shares
+    assert any("1 event of covered causes took 21 of 35 plants" in note for note in with_events.notes)
+    assert any("none is priced" in note for note in without.notes)
 
 
 def test_a_failure_that_the_terms_exclude_does_not_make_a_quote_cheaper(found, terms, tmp_path):
     # The same records with the plants of the boiler failure written as taken out alive: what the guarantee covers is
-    # the same, and so is its rate. One share of all losses made the quote of these records some 7% cheaper.
+    # the same, and so is its rate. One share of all losses made the quote of these records some 7% cheaper; while the
+    # failure was a competing exit, and so many withdrawals at one site a hazard of every plant, 2.3 to 2.5% were left.
     shutil.copytree(DEMO, tmp_path / "records")
-    file = tmp_path / "records" / "replacements.csv"
-    file.write_text(file.read_text(encoding="utf-8").replace("BOILER", "UPGRADE"), encoding="utf-8")
+    for name in ("replacements.csv", "plants.csv"):
+        file = tmp_path / "records" / name
+        file.write_text(file.read_text(encoding="utf-8").replace("BOILER", "UPGRADE"), encoding="utf-8")
     spared = records.load(tmp_path / "records")
     with_failure, without = (priced_quote.offer(LIST, one, terms, AS_OF)[0] for one in (found, spared))
-    # 2.3 to 2.5 in 100 are left over three seeds; a likely reason, not traced, is the day to which such plants count.
-    assert with_failure.number.mean == pytest.approx(without.number.mean, rel=0.03)
+    assert with_failure.number.mean == pytest.approx(without.number.mean, rel=0.01)
 
 
 def test_too_few_covered_losses_take_the_rates_of_all_times_their_share(fits):

@@ -246,3 +246,22 @@ def test_many_lines_equal_lines_one_by_one(cover):
         k = min(alone.pmf.shape[-1], whole.pmf.shape[-1])
         assert whole.pmf[:, line, :k] == pytest.approx(alone.pmf[:, 0, :k], abs=2e-11)
         assert whole.by_part[:, line] == pytest.approx(alone.by_part[:, 0], abs=2e-11)
+
+
+def test_a_hazard_of_events_is_another_hazard_and_takes_the_plants_of_a_site_together():
+    # Two sites, one plant each, two samples: no event, and one that takes a plant with chance 1 - exp(-0.5) a year.
+    # Without other losses a place is replaced with that chance, at site 1 in sample 2 alone; once: no successor.
+    grid = time_grid.monthly_grid(date(2026, 1, 1), date(2027, 1, 1))
+    who = cohorts([0.0, 0.0], site=[0, 1])
+    common = np.array([[0.0, 0.0], [0.0, 0.5 / 365]])
+    none = np.zeros((2, len(CUTS) + 2, 12))
+    samples = HazardSamples(CUTS, np.ones((2, 2)), none, np.ones((2, 2)), Exits(), common)
+    once = Cover(0, 1, "ends")
+    made = projection.project(grid, who, once, samples, np.ones((grid.steps, 1)))
+    assert made.by_part[..., 0].tolist() == [[0, 0], [0, pytest.approx(1 - np.exp(-0.5))]]
+    # With successors, one site: the same numbers as if the hazard stood in the rates.
+    one = cohorts([0.0])
+    as_common = HazardSamples(CUTS, np.ones((1, 1)), none[:1], np.ones((1, 1)), Exits(), np.full((1, 1), 0.002))
+    as_rate = HazardSamples(CUTS, np.full((1, 1), 0.002), none[:1] + 1, np.ones((1, 1)))
+    first, second = (projection.project(grid, one, Cover(14.0), each) for each in (as_common, as_rate))
+    assert first.pmf == pytest.approx(second.pmf)

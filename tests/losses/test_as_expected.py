@@ -5,7 +5,6 @@ from __future__ import annotations
 from pathlib import Path
 from types import SimpleNamespace
 
-import pandas as pd
 import pytest
 
 from plantstats import exposure, findings, records
@@ -58,68 +57,3 @@ def test_a_client_sees_no_other_client_and_no_technician(demo: SimpleNamespace) 
     sites = demo.records.table("sites")
     assert set(mine["site_id"].dropna()) <= set(sites.loc[sites["client_id"] == client, "site_id"])
     assert not {"client_id", "technician"} & set(mine.columns)
-
-
-def ratio(low: float, estimate: float, high: float) -> pd.DataFrame:
-    given = {"n_plants": 500, "plant_days": 45000.0, "losses": 20}
-    return findings.table(
-        [
-            findings.finding(
-                "expected_losses",
-                PERIOD.name,
-                20 / estimate,
-                1,
-                90,
-                unit="losses expected",
-                method="m",
-                conf_level=0.95,
-                **given,
-            ),
-            findings.finding(
-                "observed_expected",
-                PERIOD.name,
-                estimate,
-                low,
-                high,
-                unit="ratio",
-                method="m",
-                conf_level=0.95,
-                **given,
-            ),
-        ]
-    )
-
-
-def with_event(without: float, *, site: str = "S7") -> pd.DataFrame:
-    """A quarter of 20 losses where 20 were expected, `without` of them without an earlier event at a site."""
-    rest = {"unit": "u", "method": "m", "conf_level": 0.95, "n_plants": 500, "plant_days": 45000.0}
-    name = "observed_expected_without_earlier_event"
-    rows = [
-        findings.finding("expected_losses_without_earlier_event", PERIOD.name, without, 1, 90, losses=20, **rest),
-        findings.finding(name, PERIOD.name, 20 / without, 18 / without, 90, losses=20, **rest),
-    ]
-    if site:
-        share = findings.finding(
-            "earlier_event_share",
-            PERIOD.name,
-            30.0,
-            unit="%",
-            method="count",
-            losses=31,
-            site_id=site,
-            cause="building_failure",
-            note="found from 2025-12-15 on",
-        )
-        rows.append(share)
-    return findings.table(pd.concat([ratio(0.6, 1.0, 1.6), findings.table(rows)], ignore_index=True))
-
-
-def test_a_clients_page_does_not_name_an_event_at_another_client(demo: SimpleNamespace) -> None:
-    where = findings.pick(demo.found, "earlier_event_share", ["site_id", "cause"])["site_id"].item()
-    sites = demo.records.table("sites")
-    owner = sites.loc[sites["site_id"].eq(where), "client_id"].item()
-    other = sites.loc[sites["client_id"].ne(owner), "client_id"].iloc[0]
-    for client, there in ((owner, True), (other, False)):
-        found = as_expected.as_expected(demo.time, demo.records, PERIOD, client)
-        assert found["measure"].eq("earlier_event_share").any() == there
-        assert len(findings.pick(found, "expected_losses_without_earlier_event", period=PERIOD.name)) == 1

@@ -14,6 +14,7 @@ from matplotlib.figure import Figure
 
 from plantstats import exposure, periods, records, simulate
 from plantstats.losses import drivers, terms
+from plantstats.losses.common_cause import ordinary
 from plantstats.losses.drivers import Drivers
 from plantstats.records import Records
 
@@ -77,8 +78,10 @@ def test_every_effect_carries_an_interval_and_what_it_rests_on(driven: Drivers) 
 
 
 def test_the_losses_of_the_effects_are_those_of_plant_time(company: Records, driven: Drivers) -> None:
-    # The season term rests on all losses to the end of August: in September some are still to be found.
-    lost = exposure.build(company, LAST, "midpoint").losses
+    # The season term rests on all ordinary losses to the end of August: in September some are still to be found.
+    time = exposure.build(company, LAST, "midpoint")
+    lost = ordinary(time).losses
+    assert 0 < lost["quantity"].sum() < time.losses["quantity"].sum()
     settled = lost.loc[lost["lost_on"] < pd.Timestamp(terms.settled(LAST)), "quantity"].sum()
     season = driven.findings[driven.findings["term"].eq("season: January against July")]
     assert season["losses"].tolist() == [settled]

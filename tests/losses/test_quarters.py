@@ -9,6 +9,7 @@ import pytest
 
 from plantstats import exposure, findings, records
 from plantstats.losses import quarters
+from plantstats.losses.common_cause import common_cause
 from plantstats.periods import quarter
 
 DEMO = Path(__file__).parents[2] / "data_demo"
@@ -48,7 +49,7 @@ def test_an_expectation_near_nothing_keeps_its_upper_limit_above_it() -> None:
 
 def test_costs_by_cause_species_and_client_add_up_to_the_quarter(demo) -> None:
     loaded, time = demo
-    found = quarters.costs_by_quarter(time, loaded, PERIOD)
+    found = quarters.costs_by_quarter(time, loaded, PERIOD, common_cause(time))
     whole = findings.pick(found, "quarter_cost", period=PERIOD.name).iloc[0]
     for by in ("cause", "species", "client_id"):
         parts = findings.pick(found, f"cost_by_{by.removesuffix('_id')}", [by], PERIOD.name)
@@ -62,7 +63,7 @@ def test_costs_by_cause_species_and_client_add_up_to_the_quarter(demo) -> None:
 
 def test_the_heating_failure_of_the_demo_is_the_event_of_its_quarter(demo) -> None:
     loaded, time = demo
-    found = quarters.costs_by_quarter(time, loaded, PERIOD)
+    found = quarters.costs_by_quarter(time, loaded, PERIOD, common_cause(time))
     event = findings.pick(found, "quarter_event", ["site_id", "cause"], "2025-Q4").iloc[0]
     # data_demo/README.md: on 12 December 2025 the heating of S0024 failed; 19 of its plants were found lost.
     assert (event["site_id"], event["cause"], event["losses"]) == ("S0024", "building_failure", 19)

@@ -6,7 +6,6 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from plantstats.losses.largest_event import largest_event
 from plantstats.losses.rate_findings import rates_by, ratios_by
 from plantstats.periods import quarter
 from plantstats.stats import intervals, rates
@@ -154,60 +153,6 @@ def test_the_whole_is_compared_with_the_whole():
     made = ratios_by(cells(losses=[5]), cells(losses=[0]), [], period=Q3, before_name="2025-Q3")
     row = picked(made, "loss_rate_ratio")
     assert row["low"] == pytest.approx(0.91637, abs=5e-5) and row["note"].endswith("no upper end: none there")
-
-
-def losses_on(*rows):
-    frame = pd.DataFrame(rows, columns=["site_id", "cause", "found_on", "quantity"])
-    found = pd.to_datetime(frame["found_on"])
-    return frame.assign(found_on=found, lost_on=found)
-
-
-def test_the_largest_event_is_one_site_one_cause_with_no_week_between_its_days():
-    # S1, boiler: 3 on the 10th, 40 on the 12th, 2 on the 17th, 9 on the 24th (7 days later): one event of 54. 5 on
-    # 1 August (8 days later) are another. The 30 at S2 stand apart; losses without a named cause make no event, however
-    # many; a loss of the next quarter does not count. 54 of 54 + 5 + 30 + 60 + 1 = 150 are 36%.
-    listed = losses_on(
-        ("S1", "building_failure", "2026-07-10", 3),
-        ("S1", "building_failure", "2026-07-12", 40),
-        ("S1", "building_failure", "2026-07-17", 2),
-        ("S1", "building_failure", "2026-07-24", 9),
-        ("S1", "building_failure", "2026-08-01", 5),
-        ("S2", "building_failure", "2026-07-12", 30),
-        ("S1", "decline", "2026-07-12", 60),
-        ("S1", None, "2026-07-12", 1),
-        ("S1", "building_failure", "2026-10-01", 99),
-    )
-    made = largest_event(listed, cells(losses=[150]), Q3)
-    share = picked(made, "largest_event_share", site_id="S1", cause="building_failure")
-    assert (share["losses"], share["estimate"]) == (54, 36.0)
-    assert share["note"] == "found from 2026-07-10 on"
-    rest = picked(made, "loss_rate_without_largest_event")
-    assert (rest["losses"], rest["estimate"]) == (96, 96.0)
-
-
-def test_losses_without_a_named_cause_are_no_event():
-    rows = [("S1", None, "2026-07-01", 2), ("S1", "unknown", "2026-07-08", 3), ("S1", "died", "2026-07-09", 4)]
-    made = largest_event(losses_on(*rows), cells(losses=[9]), Q3)
-    assert picked(made, "largest_event_share")["note"] == "not available: no losses with a named cause"
-    assert picked(made, "loss_rate_without_largest_event")["losses"] == 9
-
-
-def test_of_equal_events_the_earliest_is_named_whatever_the_order_of_rows():
-    rows = [("S2", "light", "2026-08-02", 2), ("S1", "pest", "2026-08-01", 2), ("S0", "pest", "2026-09-01", 2)]
-    for given in (rows, rows[::-1]):
-        made = largest_event(losses_on(*given), cells(losses=[6]), Q3)
-        assert picked(made, "largest_event_share")["site_id"] == "S1"
-
-
-def test_a_quarter_without_losses_has_no_largest_event_and_keeps_its_limits():
-    made = largest_event(losses_on(), cells(losses=[0]), Q3)
-    assert picked(made, "largest_event_share")["note"] == "not available: no losses with a named cause"
-    assert picked(made, "loss_rate_without_largest_event")["high"] == pytest.approx(3.688879454)
-
-
-def test_a_list_of_losses_that_does_not_match_the_cells_is_refused():
-    with pytest.raises(RateError, match="1 losses, the exposure table 2"):
-        largest_event(losses_on(("S1", "pest", "2026-08-01", 1)), cells(losses=[2]), Q3)
 
 
 def test_on_invented_losses_the_95_percent_limits_cover_the_true_rate_at_least_95_times_in_100():

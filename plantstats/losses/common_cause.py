@@ -1,0 +1,276 @@
+"""Losses that one event made: they are no sign of what a place or a season does, and stand apart from every fit."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+from scipy import stats
+
+from plantstats.exposure.inputs import LONG
+
+if TYPE_CHECKING:
+    from plantstats.exposure import PlantTime
+
+# Causes that name an event of the building themselves.
+NAMED_CAUSES = ("building_failure",)
+FEWEST_LOSSES = 3  # two losses are no event
+NO_CAUSE = ("unknown", "died", "decline")  # words that name no cause, so that nothing ties such losses together
+# Plants killed at once are found over several visits: by a named cause, found within two of the rarest usual rounds of
+# 28 days of one another (common practice, no source); otherwise within WINDOW days.
+NAMED_GAP, WINDOW = pd.Timedelta(days=56), 14
+# False alarms per company and year that the threshold allows.
+FALSE_ALARMS = 0.05
+# Relative standard deviation of the rates of a company's sites, known before the site's own losses (design rule: twice
+# as many as its like is unusual for a site, three times rare).
+SITE_SD = 0.5
+MARGIN_PRIOR = 5.0  # losses, at as many expected, that shrink the ratio of a month or an age to 1
+DAYS_PER_YEAR = 365.25
+
+
+@dataclass(frozen=True)
+class CommonCause:
+    """Events on record.
+
+    Attributes
+    ----------
+    events : pandas.DataFrame
+        One row per event, oldest first: event (number), site_id, client_id, cause (the most frequent), first_on,
+        last_on (days on which its losses were found), losses, plants (in place at the site when it began), p_value (of
+        the cluster; missing where the cause names the event).
+    losses : pandas.DataFrame
+        Their losses, rows of `PlantTime.losses`, with event.
+    site_years : float
+        Time for which sites of at least `FEWEST_LOSSES` plants were followed.
+    """
+
+    events: pd.DataFrame
+    losses: pd.DataFrame
+    site_years: float
+
+    @property
+    def n_losses(self) -> int:
+        """Plants lost to events."""
+        return int(self.losses["quantity"].sum())
+
+
+def common_cause(time: PlantTime) -> CommonCause:
+    """Find the events among losses.
+
+    Parameters
+    ----------
+    time : PlantTime
+
+    Returns
+    -------
+    CommonCause
+
+    Notes
+    -----
+    An event is at least three losses at one site that either bear a cause that names it (building failure; no gap of
+    more than 56 days between the days on which they were found), or were found within 14 days of one another though the
+    site's own rate makes so many improbable. For the latter, the losses of a window are negative binomial: Poisson with
+    a rate that is gamma (relative standard deviation `SITE_SD`) before the site's losses outside the window are
+    counted, times what the company loses at such ages in such months. As losses found late were lost earlier, the
+    window is lengthened by the days since those plants were last seen (median), or between days on which the company
+    finds losses, whichever is longer. Stragglers of its most frequent cause, by the rule for named ones, join it. A
+    window is an event when its tail probability, times the windows that sites of a
+    year hold (one may begin every 7 days), is below `FALSE_ALARMS`. The least probable window is taken first, and the
+    search repeated without it.
+
+    References
+    ----------
+    Scan statistics: Naus 1965, JASA 60:532; Wallenstein 1980, American Journal of Epidemiology 111:367 (from memory).
+    The predictive distribution: Clayton and Kaldor 1987, Biometrics 43:671.
+    """
+    rows = time.losses.reset_index(drop=True)
+    months = time.exposure_table(["site_id", "month"])
+    big = months[months["n_plants"] >= FEWEST_LOSSES]
+    site_years = float(len(big)) / 12
+    event = _named(rows)
+    if site_years > 0:
+        daily = _expected_by_day(time, rows[event.number >= 0], "losses")
+        _clusters(rows, event, daily, windows=big["site_id"].nunique() * DAYS_PER_YEAR / (WINDOW / 2))
+    inside = rows.assign(event=event.number, p_value=event.p_value)[event.number >= 0]
+    order = inside.groupby("event")["found_on"].min().sort_values(kind="stable").index
+    inside = inside.assign(event=inside["event"].map({name: n for n, name in enumerate(order)}))
+    return CommonCause(_described(inside, time), inside.drop(columns="p_value"), site_years)
+
+
+def ordinary(time: PlantTime) -> PlantTime:
+    """Plant-time in which plants lost to an event are followed up to it, and their losses do not count.
+
+    Parameters
+    ----------
+    time : PlantTime
+
+    Returns
+    -------
+    PlantTime
+        The same one where no event is on record.
+    """
+    return time.censored_at(common_cause(time).losses)
+
+
+def withdrawn_together(time: PlantTime) -> int:
+    """Plants taken out alive in clusters at one site that chance does not explain: a floor given up, a lease ended.
+
+    Parameters
+    ----------
+    time : PlantTime
+
+    Returns
+    -------
+    int
+        By the rule for unnamed events (see `common_cause`), with no lag between exit and record.
+    """
+    rows = time.exits
+    rows = rows[rows["outcome"].eq("withdrawn") & rows["n_removed"].gt(0)].reset_index(drop=True)
+    rows = rows.assign(quantity=rows["n_removed"], seen_on=rows["found_on"])
+    labels = _Labels(np.full(len(rows), -1), np.full(len(rows), np.nan))
+    months = time.exposure_table(["site_id", "month"])
+    big = months[months["n_plants"] >= FEWEST_LOSSES]
+    windows = big["site_id"].nunique() * DAYS_PER_YEAR / (WINDOW / 2)
+    _clusters(rows, labels, _expected_by_day(time, rows.head(0), "withdrawn"), windows)
+    return int(rows.loc[labels.number >= 0, "quantity"].sum())
+
+
+@dataclass
+class _Labels:
+    """The event of each loss row (-1: none) and the probability of its cluster."""
+
+    number: np.ndarray
+    p_value: np.ndarray
+
+    def add(self, rows: np.ndarray, p_value: float = np.nan) -> None:
+        self.number[rows], self.p_value[rows] = self.number.max(initial=-1) + 1, p_value
+
+
+def _named(rows: pd.DataFrame) -> _Labels:
+    """Losses of a cause that names an event, chained while no gap is longer than NAMED_GAP."""
+    labels = _Labels(np.full(len(rows), -1), np.full(len(rows), np.nan))
+    named = rows[rows["cause"].isin(NAMED_CAUSES)].sort_values(["site_id", "found_on"], kind="stable")
+    begins = named.groupby("site_id")["found_on"].diff().gt(NAMED_GAP)
+    for _, chain in named.groupby(["site_id", begins.groupby(named["site_id"]).cumsum()]):
+        if chain["quantity"].sum() >= FEWEST_LOSSES:
+            labels.add(chain.index.to_numpy())
+    return labels
+
+
+def _clusters(rows: pd.DataFrame, labels: _Labels, expected: dict[str, pd.Series], windows: float) -> None:
+    """Label windows of a site with more exits than chance and its own rate explain."""
+    free = labels.number < 0
+    company_gap = float(rows["found_on"].drop_duplicates().sort_values().diff().dt.days.median())
+    for site, of_site in rows[free].groupby("site_id"):
+        daily = expected.get(str(site))
+        left = of_site.sort_values("found_on", kind="stable")
+        while daily is not None and left["quantity"].sum() >= FEWEST_LOSSES:
+            p_value, window = _least_probable(left, daily, 0.0 if np.isnan(company_gap) else company_gap)
+            if p_value * windows >= FALSE_ALARMS:
+                break
+            window = _with_stragglers(left, window)
+            labels.add(window, p_value)
+            left = left.drop(window)
+
+
+def _with_stragglers(rows: pd.DataFrame, window: np.ndarray) -> np.ndarray:
+    """A window and those losses of its most frequent cause that a chain of gaps up to NAMED_GAP ties to it."""
+    inside = rows.loc[window]
+    cause = inside["cause"].fillna("unknown").mode().iloc[0]
+    if cause in NO_CAUSE:
+        return window
+    like = rows[rows["cause"].eq(cause) | rows.index.isin(window)]
+    chain = like["found_on"].diff().gt(NAMED_GAP).cumsum()
+    return like.index[chain.isin(chain.loc[window])].to_numpy()
+
+
+def _least_probable(rows: pd.DataFrame, daily: pd.Series, company_gap: float) -> tuple[float, np.ndarray]:
+    """The window of one site's losses (in order of found_on) that chance makes least often.
+
+    Gives its tail probability and the labels of its rows; daily: expected losses by day.
+    """
+    found = rows["found_on"].to_numpy()
+    lag = (rows["found_on"] - rows["seen_on"]).dt.days.to_numpy("float64")
+    count = rows["quantity"].to_numpy("float64")
+    days, cumulated = daily.index.to_numpy(), np.concatenate([[0.0], daily.cumsum().to_numpy()])
+    total, all_lost = cumulated[-1], count.sum()
+    shape, best = 1 / SITE_SD**2, (1.0, rows.index.to_numpy()[:0])
+    for start in range(len(rows)):
+        end = int(np.searchsorted(found, found[start] + np.timedelta64(WINDOW, "D")))
+        n = count[start:end].sum()
+        if n < FEWEST_LOSSES:
+            continue
+        before = np.timedelta64(round(min(max(np.median(lag[start:end]), company_gap), LONG)), "D")
+        at = np.searchsorted(days, [found[start] - before, found[start] + np.timedelta64(WINDOW, "D")])
+        inside = max(cumulated[at[1]] - cumulated[at[0]], 1e-9)
+        rate = shape + total - inside
+        p_value = float(stats.nbinom.sf(n - 1, shape + all_lost - n, rate / (rate + inside)))
+        if p_value < best[0]:
+            best = (p_value, rows.index.to_numpy()[start:end])
+    return best
+
+
+def _expected_by_day(time: PlantTime, events: pd.DataFrame, count: str) -> dict[str, pd.Series]:
+    """Exits (a column of the exposure table, less those of events) to be expected on each day, by site.
+
+    By the company's rates by age and by month of the year.
+    """
+    keys = ["site_id", "month", "age_band"]
+    table = time.exposure_table(keys, count_plants=False)
+    lost = table[count].astype("float64")
+    if len(events):
+        taken = events.groupby(keys, as_index=False)["quantity"].sum()
+        lost -= table[keys].merge(taken, on=keys, how="left")["quantity"].fillna(0).to_numpy()
+    days = table["plant_days"].astype("float64")
+    if days.sum() == 0 or lost.sum() == 0:
+        return {}
+    value = days * lost.sum() / days.sum()
+    for margin in (table["age_band"], table["month"].dt.month):
+        sums = pd.DataFrame({"lost": lost, "expected": value}).groupby(margin).sum()
+        value = value * margin.map((sums["lost"] + MARGIN_PRIOR) / (sums["expected"] + MARGIN_PRIOR))
+    by_month = value.groupby([table["site_id"], table["month"]]).sum()
+    expected = {}
+    for site, monthly in by_month.groupby(level=0):
+        of_site = monthly.droplevel(0)
+        per_day = of_site / of_site.index.days_in_month
+        index = pd.date_range(of_site.index.min(), of_site.index.max() + pd.offsets.MonthEnd(1), unit="us")
+        expected[str(site)] = per_day.reindex(index.to_period("M").to_timestamp()).fillna(0.0).set_axis(index)
+    return expected
+
+
+def _described(inside: pd.DataFrame, time: PlantTime) -> pd.DataFrame:
+    """One row per event."""
+    columns = ["event", "site_id", "client_id", "cause", "first_on", "last_on", "losses", "plants", "p_value"]
+    if inside.empty:
+        return pd.DataFrame(columns=columns)
+    grouped = inside.assign(cause=inside["cause"].fillna("unknown")).groupby("event")
+    events = grouped.agg(
+        site_id=("site_id", "first"),
+        client_id=("client_id", "first"),
+        first_on=("found_on", "min"),
+        last_on=("found_on", "max"),
+        begun_on=("lost_on", "min"),
+        losses=("quantity", "sum"),
+        p_value=("p_value", "first"),
+    ).reset_index()
+    by_cause = inside.assign(cause=inside["cause"].fillna("unknown")).groupby(["event", "cause"])["quantity"].sum()
+    cause = (
+        by_cause.reset_index()
+        .sort_values(["quantity", "cause"], ascending=[False, True])
+        .groupby("event")["cause"]
+        .first()
+    )
+    plants = [
+        int(
+            time.query(
+                "select coalesce(sum(plants), 0)::bigint as n from episodes "
+                "where site_id::varchar = $site and from_on <= $day and to_on > $day",
+                {"site": row.site_id, "day": row.begun_on.date()},
+            )["n"].iloc[0]
+        )
+        for row in events.itertuples()
+    ]
+    plants = np.maximum(plants, events["losses"])
+    return events.assign(cause=events["event"].map(cause), plants=plants)[columns]
