@@ -135,7 +135,7 @@ def _expected(company: Company, time: PlantTime) -> list[pd.DataFrame]:
     true_ratio = true_values.site_ratio(company.known, period)
     ratio = true_ratio.reindex(sites["site_id"]).to_numpy()
     flagged = sites["note"].fillna("").str.startswith("stands out").to_numpy()
-    ordinary = (ratio > ORDINARY[0]) & (ratio < ORDINARY[1])
+    usual = (ratio > ORDINARY[0]) & (ratio < ORDINARY[1])
     shrunk = pick(findings, "shrunk_ratio", ["site_id"], period.name)
     shrunk = shrunk[shrunk["n_plants"].ge(company.records.settings.small_group)]
     chance, by_site = _chances(company, expectation)
@@ -145,7 +145,7 @@ def _expected(company: Company, time: PlantTime) -> list[pd.DataFrame]:
         intervals("observed_expected_by_site_id", sites, sites["site_id"], ratio, by_site.reindex(sites["site_id"])),
         intervals("shrunk_ratio_by_site_id", shrunk, shrunk["site_id"], true_ratio.reindex(shrunk["site_id"])),
         alarms("quarter_called_worse", whole["period"], whole["low"] > 1),
-        alarms("ordinary_site_flagged", sites["site_id"][ordinary], flagged[ordinary]),
+        alarms("ordinary_site_flagged", sites["site_id"][usual], flagged[usual]),
         alarms("worse_quarter_seen", whole["period"], [_is_worsening_seen(company, expectation)]),
     ]
 
