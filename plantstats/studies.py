@@ -186,7 +186,7 @@ class Study:
         check_client(self.records, client)
         study = copy.copy(whole)
         study.client, study.key, study._whole = client, {**whole.key, "client": client}, whole
-        study._memory = {k: v for k, v in whole._memory.items() if k[0] == "exposure"}
+        study._memory = {k: v for k, v in whole._memory.items() if k[0] in SHARED}
         return study
 
     def whole(self) -> Study:
@@ -545,8 +545,8 @@ class Study:
         """
         from plantstats.losses import watch_findings, watch_list  # noqa: PLC0415
 
-        memory = watch_list.Memory(self.exposure())
-        tested = watch_findings.back_test(self.records, self.period, self.exposure(), species_table(), memory)
+        memory = watch_list.Memory(self.ordinary_exposure())
+        tested = watch_findings.back_test(self.records, self.period, self.ordinary_exposure(), species_table(), memory)
         now = watch_list.watch(self.records, self.as_of, species_table(), memory)
         if self.client:
             now = now._replace(plants=now.plants[now.plants["client_id"].eq(self.client)].reset_index(drop=True))
