@@ -11,6 +11,8 @@ from plantstats.guarantee.hazards import is_covered, stream
 from plantstats.guarantee.time_grid import DAYS_PER_YEAR, Array
 from plantstats.losses.common_cause import CommonCause
 
+MOST_LOST = 0.999  # of the plants of a site, by the end of a term
+
 
 @dataclass(frozen=True)
 class EventHazard:
@@ -71,7 +73,7 @@ class EventHazard:
         -------
         numpy.ndarray, shape (samples, sites)
             Over a site's plants an event in the term is a hazard that takes the sampled share of them by its end, so
-            that they are lost together. The mean over samples is `per_day`.
+            that they are lost together. The mean chance over samples to be lost by the end is `per_day` x days.
 
         Notes
         -----
@@ -84,7 +86,7 @@ class EventHazard:
 
         >>> hazard = EventHazard(2, 100.0, 30, 60)
         >>> sampled = hazard.samples(365.25, ["S1"], 1000, seed=1)
-        >>> round(float(sampled.mean() * 365.25), 4), bool((sampled == 0).mean() > 0.97)
+        >>> round(float(-np.expm1(-sampled * 365.25).mean()), 4), bool((sampled == 0).mean() > 0.97)
         (0.01, True)
         """
         if not self.n_events or days <= 0:
@@ -94,10 +96,11 @@ class EventHazard:
         share = stream(seed, "event share").beta(self.lost + 0.5, self.plants - self.lost + 0.5, n_samples)
         chance = np.stack([stream(seed, f"event {name}").permutation(even) for name in sites], axis=1)
         number = stats.poisson.ppf(chance, (rate * days / DAYS_PER_YEAR)[:, None])
-        hazard = -np.log1p(-share)[:, None] * number / days
-        if not hazard.any():
-            return np.full_like(hazard, self.per_day)
-        return np.asarray(hazard * self.per_day / hazard.mean())
+        lost = 1 - (1 - share)[:, None] ** number
+        if not lost.any():
+            return np.full(lost.shape, self.per_day)
+        lost = np.minimum(lost * self.per_day * days / lost.mean(), MOST_LOST)
+        return np.asarray(-np.log1p(-lost) / days)
 
     def describe(self) -> str:
         """What is added for events, in a sentence.

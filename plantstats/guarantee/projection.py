@@ -93,8 +93,8 @@ class HazardSamples:
         After an exit through the client a plant comes or not, as after an uncovered loss; a plant taken out alive ends
         the position.
     common : numpy.ndarray, shape (samples, sites), optional
-        Covered losses per plant-day to events that take the plants of a site together. What follows a loss takes its
-        mean over the sites.
+        Covered losses per plant-day to events that take the plants of a site together. What follows a loss takes
+        their mean over samples and sites.
     """
 
     age_cuts: tuple[int, ...]
@@ -216,7 +216,7 @@ def _of_one_end(
     starts = starts[:0] if cover.once else starts
     later = days_at_risk(grid, starts, samples.age_cuts, None, np.full(len(starts), leave))
     factor = samples.intercept[:, lines] * samples.effect[:, cohorts.site[lines]]
-    common = None if samples.common is None else (samples.common[:, cohorts.site[lines]], samples.common.mean(axis=1))
+    common = None if samples.common is None else (samples.common[:, cohorts.site[lines]], float(samples.common.mean()))
     nodes = None if cover.once else _nodes(factor, samples.shape, leave)
     n_nodes = len(lines) if nodes is None else nodes.shape[1]
     size = max(1, BLOCK // (5 * (len(lines) + (0 if cover.once else grid.steps * n_nodes)) * grid.steps))
@@ -237,12 +237,12 @@ def _block(
     at: slice,
     factor: Array,
     nodes: Array | None,
-    common: tuple[Array, Array] | None,
+    common: tuple[Array, float] | None,
 ) -> Projection:
     """Projection for some samples.
 
     first: plantings x steps x bands x 12 days, of_line: which of them is each line's; later: steps x the same; common:
-    hazard of events, samples x lines, and the mean over sites.
+    hazard of events, samples x lines, and their mean.
     """
     shape, steps = samples.shape[at].reshape(len(samples.shape[at]), -1), first.shape[1]
     hazard = (shape @ first.reshape(-1, shape.shape[-1]).T).reshape(len(shape), -1, steps)[:, of_line]
@@ -258,7 +258,8 @@ def _block(
     again = (shape @ later.reshape(-1, shape.shape[-1]).T).reshape(len(shape), 1, steps, steps)
     again = (factor if nodes is None else nodes)[at][..., None, None] * again
     if common is not None:
-        again = again + common[1][at][:, None, None, None] * later.sum(axis=(2, 3))
+        # An event that took a plant does not take the one that follows it as well: another one might.
+        again = again + common[1] * later.sum(axis=(2, 3))
     follow = _probabilities(cover, samples.exits, again, later.sum(axis=(2, 3)))
     other = begun[1].any() or follow[1].any()
     ahead = renewal.next_covered(follow[0], follow[1] if other else None)
