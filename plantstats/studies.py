@@ -291,7 +291,7 @@ class Study:
         """
         return exposure.build(self.records, as_of or self.as_of, dated)
 
-    @held
+    @in_memory
     def common_cause(self) -> CommonCause:
         """Events on record that took several plants of a site at once (see `losses.common_cause.common_cause`).
 
@@ -303,7 +303,7 @@ class Study:
 
         return common_cause(self.exposure())
 
-    @held
+    @in_memory
     def ordinary_exposure(self, dated: str = "found") -> PlantTime:
         """Plant-time without the losses of events, which every fit rests on.
 
