@@ -218,7 +218,7 @@ def test_the_model_of_a_guarantee_counts_the_ordinary_losses_that_it_covers(foun
 
 def test_an_event_adds_its_hazard_where_its_cause_is_covered_and_only_there(found, fits, terms):
     # 21 of 35 plants in one event; the site-years come from the table of months by site.
-    covering = fits.event_hazard((), ())
+    covering, terms = fits.event_hazard((), ()), replace(terms, draws=400)
     assert (covering.n_events, covering.lost, covering.plants) == (1, 21, 35)
     assert fits.event_hazard(terms.covered, terms.excluded).per_day == 0
     lines = plant_list.read(LIST, found.settings).lines
