@@ -54,7 +54,7 @@ def test_every_table_has_every_column_in_its_promised_type(tmp_path: Path) -> No
     assert made.table("readings")["read_at"][0] == pd.Timestamp("2024-03-01 08:15:30")
 
 
-@pytest.mark.parametrize("case", sorted(p.name for p in CASES.iterdir()))
+@pytest.mark.parametrize("case", sorted(p.name for p in CASES.glob("[A-Z]*")))
 def test_the_account_of_every_situation_balances_and_its_tables_hold_their_contracts(tmp_path: Path, case: str) -> None:
     place = case_folder(tmp_path, case)
     for odd in (*place.glob("plants_dt.csv"), *place.glob("column_name.csv")):
