@@ -8,11 +8,12 @@ DATA ?= data_demo
 OUT ?= reports
 MINUTES ?= 30
 
-.PHONY: help review validate test lint jupyter lock fuzz clean
+.PHONY: help review example validate test lint jupyter lock fuzz clean
 
 help:
 	@echo "make review    the quarterly review of $(DATA) (QUARTER=2026-Q3 for another than the latest)"
 	@echo "make test      every test, notebooks included"
+	@echo "make example   make reports/example/ again: PDFs and pictures of the demo's review"
 	@echo "make validate  holds every printed interval against invented companies of known truth"
 	@echo "make lint      ruff and mypy"
 	@echo "make jupyter   JupyterLab on the notebooks"
@@ -38,6 +39,9 @@ test: $(READY)
 	$(BIN)/python -m pytest -p no:cacheprovider --nbval notebooks/worked_example.ipynb
 	$(BIN)/python -m pytest -p no:cacheprovider -n 2 --dist loadfile --nbval-lax notebooks \
 		--ignore=notebooks/worked_example.ipynb
+
+example: $(READY)
+	$(BIN)/python -m tests.remake_example
 
 validate: $(READY)
 	$(BIN)/plantstats validate --out $(OUT)

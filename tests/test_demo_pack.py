@@ -15,8 +15,11 @@ import pandas as pd
 import pytest
 
 from plantstats import quarterly
+from tests.remake_example import CLIENT, QUARTER
 
 HOME = Path(__file__).resolve().parent.parent
+EXAMPLE = HOME / "reports" / "example"
+MEGABYTE = 1_000_000
 CHROMIUM = shutil.which("chromium") or shutil.which("google-chrome")
 WIDTHS = (1280, 390)
 SMALLEST = 11  # px, of letters in charts
@@ -39,6 +42,13 @@ def pack() -> Path:
         report = quarterly.review(Path("data_demo"), None, None, None, Path("reports"))
     assert report.missing == {}
     return HOME / report.folder
+
+
+@pytest.fixture(scope="session")
+def client_pack(pack: Path) -> Path:
+    with pytest.MonkeyPatch.context() as patch:
+        patch.chdir(HOME)
+        return HOME / quarterly.review(Path("data_demo"), pack.name, CLIENT, None, Path("reports")).folder
 
 
 @pytest.fixture(scope="session")
@@ -172,3 +182,36 @@ def test_workbooks_open_in_libreoffice_and_are_read_back_the_same(pack, tmp_path
         assert not [
             c for row in theirs[sheet].iter_rows() for c in row if str(c.value).startswith(("#REF", "#NAME", "Err:"))
         ]
+
+
+def words_of(pdf: Path) -> list[str]:
+    """Text of a PDF in reading order, without its hyphens at line ends."""
+    done = subprocess.run(["pdftotext", str(pdf), "-"], check=True, capture_output=True, text=True)
+    return done.stdout.split()
+
+
+@pytest.mark.skipif(shutil.which("pdftotext") is None, reason="pdftotext is not installed")
+def test_the_example_says_what_the_review_of_the_demo_says(pack, client_pack):
+    # `make example` makes it again when a change is meant.
+    pytest.importorskip("weasyprint", exc_type=(ImportError, OSError))
+    assert pack.name == QUARTER
+    assert words_of(EXAMPLE / "brief.pdf") == words_of(pack / "index.pdf")
+    assert words_of(EXAMPLE / "client.pdf") == words_of(client_pack / "client.pdf")
+
+
+def test_the_example_is_small_and_holds_what_the_readme_shows():
+    sizes = {path.name: path.stat().st_size for path in EXAMPLE.iterdir()}
+    assert sum(size for name, size in sizes.items() if name.endswith(".pdf")) < MEGABYTE
+    assert sum(size for name, size in sizes.items() if name.endswith(".png")) < MEGABYTE
+    readme = (HOME / "README.md").read_text(encoding="utf-8")
+    shown = set(re.findall(r"reports/example/([\w.]+)", readme))
+    assert shown == set(sizes)
+    # The brief comes right after the paragraph that says what this is for.
+    assert readme.split("\n\n")[2].startswith("[![The brief")
+
+
+@pytest.mark.skipif(shutil.which("pdfinfo") is None, reason="pdfinfo is not installed")
+@pytest.mark.parametrize(("name", "sheets"), [("brief.pdf", 1), ("client.pdf", 2)])
+def test_the_brief_is_one_sheet_and_a_client_page_two_at_most(name, sheets):
+    done = subprocess.run(["pdfinfo", str(EXAMPLE / name)], check=True, capture_output=True, text=True)
+    assert int(re.search(r"Pages: +(\d+)", done.stdout)[1]) <= sheets
