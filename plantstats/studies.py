@@ -499,10 +499,10 @@ class Study:
         from plantstats import losses  # noqa: PLC0415
         from plantstats.losses import terms  # noqa: PLC0415
 
-        cells = self.ordinary_exposure("midpoint").exposure_table(
+        exposure_table = self.ordinary_exposure("midpoint").exposure_table(
             list(losses.EXPOSURE_BY), end=terms.settled(self.as_of)
         )
-        return losses.check_collinearity(cells, species_table()).model
+        return losses.check_collinearity(exposure_table, species_table()).model
 
     @kept
     def effect_terms(self) -> pd.DataFrame:

@@ -191,19 +191,19 @@ def _least_probable(rows: pd.DataFrame, daily: pd.Series, company_gap: float) ->
 
     Gives its tail probability and the labels of its rows; daily: expected losses by day.
     """
-    found = rows["found_on"].to_numpy()
+    found_on = rows["found_on"].to_numpy()
     lag = (rows["found_on"] - rows["seen_on"]).dt.days.to_numpy("float64")
     count = rows["quantity"].to_numpy("float64")
     days, cumulated = daily.index.to_numpy(), np.concatenate([[0.0], daily.cumsum().to_numpy()])
     total, all_lost = cumulated[-1], count.sum()
     shape, best = 1 / SITE_SD**2, (1.0, rows.index.to_numpy()[:0])
     for start in range(len(rows)):
-        end = int(np.searchsorted(found, found[start] + np.timedelta64(WINDOW, "D")))
+        end = int(np.searchsorted(found_on, found_on[start] + np.timedelta64(WINDOW, "D")))
         n = count[start:end].sum()
         if n < FEWEST_LOSSES:
             continue
         before = np.timedelta64(round(min(max(np.median(lag[start:end]), company_gap), LONG)), "D")
-        at = np.searchsorted(days, [found[start] - before, found[start] + np.timedelta64(WINDOW, "D")])
+        at = np.searchsorted(days, [found_on[start] - before, found_on[start] + np.timedelta64(WINDOW, "D")])
         inside = max(cumulated[at[1]] - cumulated[at[0]], 1e-9)
         rate = shape + total - inside
         p_value = float(stats.nbinom.sf(n - 1, shape + all_lost - n, rate / (rate + inside)))

@@ -65,12 +65,12 @@ def review(records: Records, as_of: date, client: str = "") -> Drivers:
     midpoint, by_found = (exposure.build(records, as_of, dated) for dated in ("midpoint", "found"))
     # Effects and rates rest on ordinary losses; how long plants stood, on all of them.
     usual = ordinary(midpoint)
-    cells = usual.exposure_table(list(losses.EXPOSURE_BY), end=terms.settled(as_of), count_plants=False)
+    exposure_table = usual.exposure_table(list(losses.EXPOSURE_BY), end=terms.settled(as_of), count_plants=False)
     span = f"records to {terms.settled(as_of) - timedelta(days=1):%Y-%m-%d}"
     parts: list[pd.DataFrame] = []
     notes = tuple[str, ...]()
     try:
-        check = losses.check_collinearity(cells, species_table())
+        check = losses.check_collinearity(exposure_table, species_table())
         parts += _effects(check, usual, span)
         notes = check.model.notes
     except ModelError as error:
