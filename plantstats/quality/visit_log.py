@@ -13,7 +13,7 @@ if TYPE_CHECKING:
 FULL, WATERINGS, EXCEPTIONS, NONE = KINDS = ("full", "waterings only", "exceptions only", "none")
 # Of the plants that stand at a visited site this share has a line in a full log, even where every second visit passes a
 # plant by; of the lines this share may say that nothing was done or wrong in a log that leaves such lines out
-# (thresholds of our own; no ordinary invented company came near them, see DEVELOPERS.md).
+# (thresholds of our own; measured on ordinary invented companies, see DEVELOPERS.md).
 COVERED, IDLE = 0.85, 0.02
 ENOUGH_LINES = 50  # about single plants, before a log is judged
 RECENT = 183  # days judged by themselves too: a log may have changed

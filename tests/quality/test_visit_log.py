@@ -80,7 +80,7 @@ def test_without_lines_about_plants_there_is_no_log(made: Path, tmp_path: Path) 
 
 
 def test_ordinary_companies_raise_no_false_alarm(tmp_path: Path) -> None:
-    # Sites visited every 7, 14 or 28 days; at 28 nearly every look waters. Measured on 60 more: see DEVELOPERS.md.
+    # Sites visited every 7, 14 or 28 days; at 28 nearly every look waters. Measured on more: see DEVELOPERS.md.
     for seed, every in ((61, {7: 1.0}), (62, {28: 1.0}), (63, {7: 0.3, 28: 0.7})):
         simulate.make(tmp_path / str(seed), 100, 1, seed, simulate.CompanyParams(visit_days=every))
         study = plantstats.study(tmp_path / str(seed))
