@@ -8,7 +8,7 @@ import json
 import os
 import tempfile
 import time
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import ProcessPoolExecutor, as_completed
 from dataclasses import dataclass
 from datetime import datetime
@@ -22,7 +22,7 @@ from plantstats.digests import file_digest
 from plantstats.errors import PlantstatsError
 from plantstats.reporting import page, pdf, provenance, publish
 from plantstats.reporting.errors import ReportError
-from plantstats.reporting.forks import stopped_from_outside
+from plantstats.reporting.forks import environment, stopped_from_outside
 from plantstats.reporting.notebook_file import NotebookNode
 from plantstats.reporting.outputs import RESULTS_FOLDER
 from plantstats.reporting.parameters import Literal, check_parameters, escape_path
@@ -221,25 +221,12 @@ def make_pages(
     return [pages[job.name] for job in jobs]
 
 
-@contextlib.contextmanager
-def _environment(workshop: Path) -> Iterator[None]:
+def _environment(workshop: Path) -> contextlib.AbstractContextManager[None]:
     """Environment of the processes: one thread of linear algebra, sets in the same order, nobody's start-up files."""
-    given = dict.fromkeys(THREADS, "1") | {
-        "IPYTHONDIR": str(workshop / "profile"),
-        "MPLBACKEND": "agg",
-        "PYTHONHASHSEED": "0",
-        "TQDM_DISABLE": "1",
-    }
-    before = {name: os.environ.get(name) for name in given}
-    os.environ.update(given)
-    try:
-        yield
-    finally:
-        for name, value in before.items():
-            if value is None:
-                os.environ.pop(name, None)
-            else:
-                os.environ[name] = value
+    return environment(
+        dict.fromkeys(THREADS, "1")
+        | {"IPYTHONDIR": str(workshop / "profile"), "MPLBACKEND": "agg", "PYTHONHASHSEED": "0", "TQDM_DISABLE": "1"}
+    )
 
 
 def _begin(begin: Begin) -> None:

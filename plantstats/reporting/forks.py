@@ -292,6 +292,39 @@ def run_tasks(forks: Forks, tasks: Sequence[Task], at_a_time: int, show: Callabl
 
 
 @contextlib.contextmanager
+def environment(values: Mapping[str, str]) -> Iterator[None]:
+    """Environment variables for as long as a block runs, and for the processes that it begins.
+
+    Parameters
+    ----------
+    values : mapping of str to str
+        Name to value.
+
+    Yields
+    ------
+    None
+
+    Examples
+    --------
+    >>> with environment({"PLANTSTATS_EXAMPLE": "1"}):
+    ...     os.environ["PLANTSTATS_EXAMPLE"]
+    '1'
+    >>> "PLANTSTATS_EXAMPLE" in os.environ
+    False
+    """
+    before = {name: os.environ.get(name) for name in values}
+    os.environ.update(values)
+    try:
+        yield
+    finally:
+        for name, value in before.items():
+            if value is None:
+                os.environ.pop(name, None)
+            else:
+                os.environ[name] = value
+
+
+@contextlib.contextmanager
 def stopped_from_outside() -> Iterator[None]:
     """Turn the system's request to end (time limit, shutdown) into SystemExit, so that all is cleared up.
 

@@ -4,17 +4,15 @@ from __future__ import annotations
 
 import io
 import multiprocessing
-import os
-from collections.abc import Iterator
 from concurrent.futures import ProcessPoolExecutor, as_completed
-from contextlib import contextmanager
 from pathlib import Path
 
 import pandas as pd
 from tqdm import tqdm
 
-from plantstats import __version__
+from plantstats import THREADS, __version__
 from plantstats.errors import PlantstatsError
+from plantstats.reporting.forks import environment
 from plantstats.reporting.names import notebook_path
 from plantstats.reporting.runner import Report, run
 from plantstats.validation import companies, coverage, second_companies
@@ -22,7 +20,6 @@ from plantstats.validation.design import case
 from plantstats.validation.program import code, commit, seed_of
 from plantstats.writing import write_whole
 
-ONE_THREAD = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS")
 SECOND = "second-"
 SUMS_TO = 10  # significant digits of the results table
 
@@ -86,9 +83,10 @@ def validate(n: int, seed: int | None, out: Path, workers: int = 2, second: int 
 
 def _run(seed: int, names: list[str], folder: Path, workers: int) -> list[str]:
     """Make these companies in processes of their own; one text for each that fails, which stops no other."""
-    # Fresh processes: none inherits threads or an open DuckDB.
+    # Fresh processes: none inherits threads or an open DuckDB. One thread of linear algebra each: the same sums in the
+    # same order on any machine of one kind.
     fresh = multiprocessing.get_context("spawn")
-    with _one_thread(), ProcessPoolExecutor(min(workers, len(names)), fresh) as pool:
+    with environment(dict.fromkeys(THREADS, "1")), ProcessPoolExecutor(min(workers, len(names)), fresh) as pool:
         try:
             waiting = {pool.submit(leave, seed, name, folder): name for name in names}
             progress = tqdm(as_completed(waiting), total=len(waiting), desc="companies", unit="company")
@@ -154,18 +152,3 @@ def leave(seed: int, name: str, folder: Path) -> None:
 
 def _file(folder: Path, name: str) -> Path:
     return folder / f"{name}.parquet"
-
-
-@contextmanager
-def _one_thread() -> Iterator[None]:
-    """Workers do linear algebra on one thread each: the same sums in the same order on any machine of one kind."""
-    before = {name: os.environ.get(name) for name in ONE_THREAD}
-    os.environ.update(dict.fromkeys(ONE_THREAD, "1"))
-    try:
-        yield
-    finally:
-        for name, value in before.items():
-            if value is None:
-                os.environ.pop(name, None)
-            else:
-                os.environ[name] = value
