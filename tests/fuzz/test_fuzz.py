@@ -18,13 +18,13 @@ def sound(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return folder
 
 
-# Every folder is checked and its plant-time built; the first of each ten is read by every page.
-@pytest.mark.parametrize("begin", [0, 10])
+# Every folder is checked and its plant-time built; the first is read by every page.
+@pytest.mark.parametrize("begin", [0])
 def test_spoiled_files_give_no_traceback_and_lose_no_row_and_no_page_in_silence(sound: Path, begin: int) -> None:
     counts = Counts()
-    for number in range(begin, begin + 10):
+    for number in range(begin, begin + 8):
         run_one(sound, 7, number, counts, pages=number == begin)
-    assert counts.outcomes["folders"] == 10 and counts.outcomes["rows read"] > 1000
+    assert counts.outcomes["folders"] == 8 and counts.outcomes["rows read"] > 1000
     assert counts.faults == []
 
 
