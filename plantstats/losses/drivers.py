@@ -28,6 +28,9 @@ if TYPE_CHECKING:
 
 AGES = [90, 365, 730]  # days since install at which survival and causes are told
 MOST_SPECIES = 4  # with named profiles
+# No effect is named from fewer sites or winters, or with limits further apart (design rules: site-clustered errors want
+# ten clusters; one winter cannot be told from what else happened in it; 30 times is from a tenth to three times).
+FEWEST_SITES, FEWEST_WINTERS, WIDEST = 10, 2, 30.0
 DRY, MOIST = 25.0, 45.0  # percent humidity of the named profiles
 
 
@@ -127,18 +130,59 @@ def profiles(check: CollinearityCheck) -> pd.DataFrame:
     return pd.DataFrame(rows)
 
 
+def supported(effects: pd.DataFrame, n_sites: int, winters: int) -> pd.DataFrame:
+    """Effects without the estimates that so few sites, winters or losses cannot carry.
+
+    Parameters
+    ----------
+    effects : pandas.DataFrame
+        Findings of `losses.effects`.
+    n_sites : int
+        Sites of the model.
+    winters : int
+        Januaries on record.
+
+    Returns
+    -------
+    pandas.DataFrame
+        The same rows; estimate and limits are missing, with the reason as the note, where there are fewer than
+        `FEWEST_SITES` sites, of a season where there are fewer than `FEWEST_WINTERS` winters, and where the upper limit
+        is more than `WIDEST` times the lower.
+    """
+    ratio = effects["measure"].isin(["effect_on_losses", "species_effect"])
+    reasons = {
+        f"{n_sites} sites on record, at least {FEWEST_SITES} are needed": ratio & (n_sites < FEWEST_SITES),
+        f"{winters} winters on record, at least {FEWEST_WINTERS} are needed": ratio
+        & effects["term"].fillna("").str.startswith("season")
+        & (winters < FEWEST_WINTERS),
+        f"the limits lie more than {WIDEST:g} times apart": ratio
+        & effects["estimate"].notna()
+        & (effects["high"] > WIDEST * effects["low"]),
+    }
+    rows = effects.copy()
+    for reason, hit in reasons.items():
+        rows.loc[hit, ["estimate", "low", "high"]] = float("nan")
+        rows.loc[hit, "note"] = f"not available: {reason}"
+    return rows
+
+
+def _winters(time: PlantTime) -> int:
+    months = time.exposure_table(["month"], end=terms.settled(time.as_of), count_plants=False)["month"]
+    return int(months.dt.month.eq(1).sum())
+
+
 def _effects(check: CollinearityCheck, time: PlantTime, span: str) -> list[pd.DataFrame]:
     sizes = {
         column: time.exposure_table([column], end=terms.settled(time.as_of)).set_index(column)["n_plants"]
         for column in (*terms.FACTORS, "species")
     }
     parts = [
-        losses.effects(check.model, span, sizes),
+        supported(losses.effects(check.model, span, sizes), len(check.model.sites), _winters(time)),
         losses.collinearity_findings(check, span),
         losses.adjusted_rates(check.model, profiles(check), span),
     ]
     if check.alternative is not None:
-        rows = losses.effects(check.alternative, span, sizes)
+        rows = supported(losses.effects(check.alternative, span, sizes), len(check.alternative.sites), _winters(time))
         rows = rows[rows["term"].eq(terms.DRY_AIR.label)]
         parts.append(rows.assign(term=rows["term"] + ", season left out"))
     return parts

@@ -252,5 +252,8 @@ def never_lost_limit(model: LossModel, contrast: Contrast, conf_level: float = C
 
     top = at(NEVER).at.value
     allowed = stats.chi2.ppf(conf_level, 1) / 2
-    upper = float(optimize.brentq(lambda value: top - at(value).at.value - allowed, NEVER / 4, 20, xtol=1e-6))
+    beyond = 1.0
+    while top - at(beyond).at.value < allowed:  # far beyond the limit the likelihood is too steep to settle
+        beyond += 1.0
+    upper = float(optimize.brentq(lambda value: top - at(value).at.value - allowed, NEVER / 4, beyond, xtol=1e-6))
     return float(contrast.weights @ at(upper).beta)

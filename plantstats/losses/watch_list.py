@@ -28,6 +28,10 @@ PAST_LISTS = 4  # quarters that the list is tested on, and quarters that teach w
 # losses are expected, and one pseudo-event would hide most of what their scores foretell.
 CONDITION_PRIOR = 0.25
 CONDITIONS = ("5", "4", "3", "1 or 2", "not noted")
+# The mean of a log-normal chance is at most so many times its middle: of conditions hardly on record the variance is
+# what the prior leaves, and without a bound one list of a single species expected 192 losses of 347 plants (design
+# rule; within it lie log standard errors up to 0.9).
+MOST_MEAN_FACTOR = 1.5
 REASON_FROM = 1.15  # a reason is named when it raises the risk by at least this
 MOST_REASONS = 3
 
@@ -352,7 +356,7 @@ def with_chances(state: pd.DataFrame, model: LossModel, ratios: pd.DataFrame) ->
     variance = np.einsum("ij,jk,ik->i", relative, model.covariance, relative)
     # The mean of a log-normal chance lies above its middle; without this, plants of rarely seen conditions were
     # expected to be lost too seldom (back-tests of invented companies).
-    mean = np.exp(variance / 2)
+    mean = np.minimum(np.exp(variance / 2), MOST_MEAN_FACTOR)
     of_condition = state["condition"].map(by["variance"]).to_numpy("float64")
     variance = variance + state["effect_variance"] + of_condition
     expected = state["alone"] * state["effect"] * ratio * mean

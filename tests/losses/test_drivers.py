@@ -72,7 +72,7 @@ def test_every_effect_carries_an_interval_and_what_it_rests_on(driven: Drivers) 
     assert ((told["low"] < told["estimate"]) & (told["estimate"] < told["high"])).all()
     assert rows[["losses", "plant_days"]].notna().all(axis=None)
     # A level that lost none has an upper limit and says why there is no more.
-    silent = rows[rows["estimate"].isna()]
+    silent = rows[rows["estimate"].isna() & ~rows["note"].str.startswith("not available")]
     assert silent["losses"].eq(0).all() and silent["high"].notna().all()
     assert silent["note"].str.contains("none lost").all()
 
@@ -113,3 +113,21 @@ def test_plants_of_unknown_install_date_are_counted_where_the_curves_leave_them_
     assert count <= unknown
     followed = time.account.query("table == 'plants' and fate == 'followed'")["rows"].sum()
     assert followed == count + time.lifetimes["plant_id"].nunique()
+
+
+def test_effects_that_few_sites_winters_or_losses_cannot_carry_are_not_told(driven: Drivers) -> None:
+    effects = driven.findings[driven.findings["measure"].isin(["effect_on_losses", "species_effect"])]
+    told = effects[effects["estimate"].notna()]
+    assert len(told) and (told["high"] <= drivers.WIDEST * told["low"]).all()
+    assert drivers.supported(effects, drivers.FEWEST_SITES, drivers.FEWEST_WINTERS).equals(effects)
+    few = drivers.supported(effects, drivers.FEWEST_SITES - 1, drivers.FEWEST_WINTERS)
+    assert (
+        few[["estimate", "low", "high"]].isna().all(axis=None) and few["note"].str.contains("9 sites on record").all()
+    )
+    one = drivers.supported(effects, drivers.FEWEST_SITES, 1)
+    season = one["term"].fillna("").str.startswith("season")
+    assert season.any() and one.loc[season, "estimate"].isna().all()
+    assert one.loc[~season, "estimate"].notna().sum() == effects.loc[~season, "estimate"].notna().sum()
+    # 533 times (12 to 24,115): limits 2,000 times apart.
+    wild = effects.head(1).assign(estimate=533.0, low=12.0, high=24115.0)
+    assert drivers.supported(wild, 40, 3)["note"].item() == "not available: the limits lie more than 30 times apart"

@@ -196,3 +196,24 @@ def test_a_chance_is_the_mean_of_its_law_times_the_site_s_effect(watched, memory
         x = row.slope / row.alone
         middle = row.alone * row.effect * ratio
         assert got[row.plant_id] == pytest.approx(middle * np.exp(x @ watched.model.covariance @ x / 2))
+
+
+def test_a_plant_of_conditions_hardly_on_record_is_expected_no_more_than_half_as_often_again_as_its_middle(watched):
+    # A log standard error of 3.36, as once of the only species on record, would take its chance times exp(5.6) = 280.
+    model = replace(watched.model, covariance=np.diag(np.full(len(watched.model.names), 3.36**2)))
+    state = pd.DataFrame(
+        {
+            **{name: ["A"] for name in ("client_id", "site_id", "species", "light", "pot", "planter")},
+            **{name: ["never"] for name in ("age_band", "repotted", "moved")},
+            "plant_id": ["P1"],
+            "plants": [1],
+            "installed": [0],
+            "condition": ["5"],
+            "alone": [0.02],
+            "slope": [np.full(len(model.names), 0.02)],
+            "effect": [1.0],
+            "effect_variance": [0.0],
+        }
+    )
+    ratios = pd.DataFrame({"condition": ["5"], "ratio": [1.0], "variance": [0.0]})
+    assert watch_list.with_chances(state, model, ratios)["expected"].item() == pytest.approx(0.02 * 1.5)
