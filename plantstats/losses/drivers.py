@@ -70,6 +70,7 @@ def review(records: Records, as_of: date, client: str = "") -> Drivers:
     usual = ordinary(midpoint)
     exposure_table = usual.exposure_table(list(losses.EXPOSURE_BY), end=terms.settled(as_of), count_plants=False)
     span = f"records to {terms.settled(as_of) - timedelta(days=1):%Y-%m-%d}"
+    whole = f"records to {as_of:%Y-%m-%d}"  # curves follow plants, and count losses, to the last day
     parts: list[pd.DataFrame] = []
     notes = tuple[str, ...]()
     try:
@@ -82,12 +83,12 @@ def review(records: Records, as_of: date, client: str = "") -> Drivers:
     curves = survival.curves(lifetimes, ["light"])
     incidence = competing_risks.incidence(lifetimes, [])
     parts += [
-        survival_findings(curves, lifetimes, ["light"], ages=AGES, horizon=AGES[-1], period=span),
-        incidence_findings(incidence, lifetimes, [], ages=AGES, period=span),
+        survival_findings(curves, lifetimes, ["light"], ages=AGES, horizon=AGES[-1], period=whole),
+        incidence_findings(incidence, lifetimes, [], ages=AGES, period=whole),
         log_rank_findings(
-            logrank.log_rank(lifetimes, ["light"], within=["site_id"]), ["light"], span, within=["site_id"]
+            logrank.log_rank(lifetimes, ["light"], within=["site_id"]), ["light"], whole, within=["site_id"]
         ),
-        detection_delay_findings(by_found_day, ["light"], ages=AGES, period=span),
+        detection_delay_findings(by_found_day, ["light"], ages=AGES, period=whole),
     ]
     unknown_age = _of_client(midpoint.without_install_date, client)["plants"].sum()
     of_curves = (

@@ -115,6 +115,13 @@ def test_plants_of_unknown_install_date_are_counted_where_the_curves_leave_them_
     assert followed == count + time.lifetimes["plant_id"].nunique()
 
 
+def test_curves_name_the_last_day_that_they_use(driven: Drivers) -> None:
+    # Effects leave the last month out, as losses of it are still to be found; curves do not.
+    period = driven.findings.groupby("measure")["period"].unique()
+    assert list(period["survival"]) == ["records to 2026-09-30"]
+    assert list(period["effect_on_losses"]) == ["records to 2026-08-31"]
+
+
 def test_effects_that_few_sites_winters_or_losses_cannot_carry_are_not_told(driven: Drivers) -> None:
     effects = driven.findings[driven.findings["measure"].isin(["effect_on_losses", "species_effect"])]
     told = effects[effects["estimate"].notna()]
