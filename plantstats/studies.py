@@ -401,7 +401,7 @@ class Study:
         return rows[inside].reset_index(drop=True)
 
     def visits_made(self) -> pd.DataFrame:
-        """Findings visits_completed_share by site, of the client's sites or all.
+        """Findings visits_completed and visits_planned by site, of the client's sites or all.
 
         Returns
         -------
@@ -415,7 +415,8 @@ class Study:
 
     @in_memory
     def _visits_made(self) -> pd.DataFrame:
-        return findings.pick(self.quality(), "visits_completed_share", ["site_id"], self.period.name)
+        measures = ("visits_completed", "visits_planned")
+        return join(*(findings.pick(self.quality(), m, ["site_id"], self.period.name) for m in measures))
 
     @kept
     def account(self) -> pd.DataFrame:

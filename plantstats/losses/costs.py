@@ -32,6 +32,7 @@ def replacement_costs(losses: pd.DataFrame, period: Period, *, wage_per_hour: fl
         Findings: replacement_cost, one row in all, one per payer and one of the plants not replaced; losses = plants
         lost. These are recorded amounts, so they have no interval. Where amounts of a replacement are missing the sum
         is a minimum, and the note says how many rows lack one; where all are missing the cost is not available.
+        rows_without_amount: rows of replacements without the plant's cost or the minutes.
 
     Notes
     -----
@@ -51,7 +52,8 @@ def replacement_costs(losses: pd.DataFrame, period: Period, *, wage_per_hour: fl
             "note": "removed without a replacement on record",
         }
     )
-    return findings.table(
+    lacking = replaced["plant_cost"].isna() | replaced["labour_minutes"].isna()
+    parts_found = [
         findings.rows(
             pd.DataFrame(rows),
             "replacement_cost",
@@ -59,8 +61,16 @@ def replacement_costs(losses: pd.DataFrame, period: Period, *, wage_per_hour: fl
             unit=currency,
             method="sum of recorded costs",
             by=["covered"],
-        )
-    )
+        ),
+        findings.rows(
+            pd.DataFrame({"estimate": [float(lacking.sum())]}),
+            "rows_without_amount",
+            period=period.name,
+            unit="rows",
+            method="count",
+        ),
+    ]
+    return findings.table(pd.concat(parts_found, ignore_index=True))
 
 
 def who_pays(losses: pd.DataFrame) -> pd.Series:

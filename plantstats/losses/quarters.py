@@ -158,7 +158,16 @@ def _over_year(quarters: list[expected.Expected], by: str, period: Period) -> pd
         conf_level=CONF_LEVEL,
         by=[by],
     )
-    return pd.concat([should, ratio], ignore_index=True)
+    apart = findings.rows(
+        compared[out].assign(estimate=compared["ratio"]),
+        "stands_out_over_year",
+        period=period.name,
+        unit="ratio",
+        method=smr.EXACT,
+        conf_level=CONF_LEVEL,
+        by=[by],
+    )
+    return pd.concat([should, ratio, apart] if out.any() else [should, ratio], ignore_index=True)
 
 
 def costs_by_quarter(

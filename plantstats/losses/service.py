@@ -34,7 +34,7 @@ def service(standing: pd.DataFrame, air: pd.DataFrame, period: Period, as_of: da
     Returns
     -------
     pandas.DataFrame
-        Findings: plants_in_place and plants_in_good_condition in all and by site, dry_air_share by site.
+        Findings: plants_in_place, plants_scored and plants_in_good_condition in all and by site, dry_air_share by site.
     """
     parts = []
     for by in ([], ["site_id"]):
@@ -49,6 +49,8 @@ def service(standing: pd.DataFrame, air: pd.DataFrame, period: Period, as_of: da
         counts = pd.DataFrame(rows, columns=[*by, "n_plants", "good", "of"])
         place = counts.assign(estimate=counts["n_plants"].astype("float64"))
         parts.append(findings.rows(place, "plants_in_place", period=period.name, by=by, unit="plants", method="count"))
+        scored = counts.assign(estimate=counts["of"].astype("float64"))
+        parts.append(findings.rows(scored, "plants_scored", period=period.name, by=by, unit="plants", method="count"))
         share = counts.assign(
             estimate=100 * counts["good"].astype("float64") / counts["of"].where(counts["of"] > 0),
             note=[

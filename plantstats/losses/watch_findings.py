@@ -212,10 +212,11 @@ def _discrimination(rows: pd.DataFrame, period: str) -> pd.DataFrame:
 
 
 def _calibration(rows: pd.DataFrame, period: str, term: str | None = None) -> pd.DataFrame:
+    """Losses that came over those expected, and those expected, of the plants of some lists."""
     expected = float(rows["expected"].sum())
     limits = intervals.poisson_limits([rows["lost"].sum()])
     ratios = {name: ends / expected if expected > 0 else np.nan for name, ends in limits._asdict().items()}
-    return findings.rows(
+    ratio = findings.rows(
         _counts(rows).assign(**ratios, term=term),
         "watch_calibration",
         period=period,
@@ -225,3 +226,12 @@ def _calibration(rows: pd.DataFrame, period: str, term: str | None = None) -> pd
         conf_level=intervals.CONF_LEVEL,
         note=f"{expected:.1f} expected" if expected > 0 else "not available: nothing expected",
     )
+    should = findings.rows(
+        _counts(rows).assign(estimate=expected, term=term),
+        "watch_expected",
+        period=period,
+        unit="losses expected",
+        method="sum of chances",
+        by=["term"],
+    )
+    return pd.concat([ratio, should], ignore_index=True)

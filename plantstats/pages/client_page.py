@@ -84,8 +84,9 @@ def _verdict(study: Study, standing: pd.DataFrame) -> str:
 
 def _plants(study: Study, results: pd.DataFrame) -> Section:
     whole = pick(results, "plants_in_good_condition", period=study.period.name).iloc[0]
+    scored = pick(results, "plants_scored", period=study.period.name)["estimate"].iloc[0]
     message = (
-        f"{whole['note'].removesuffix(' scored')} plants are in good condition."
+        f"{whole['estimate'] * scored / 100:.0f} of {scored:.0f} plants are in good condition."
         if pd.notna(whole["estimate"])
         else "The plants' condition was not scored this quarter."
     )
@@ -101,19 +102,21 @@ def _plants(study: Study, results: pd.DataFrame) -> Section:
 
 
 def _visits(study: Study) -> Section | None:
-    quality = study.visits_made()
-    if quality.empty:
+    results = study.visits_made()
+    if results.empty:
         return None
+    done, agreed = (
+        pick(results, measure, ["site_id"]).set_index("site_id")["estimate"]
+        for measure in ("visits_completed", "visits_planned")
+    )
     records = pd.DataFrame(
         {
-            "Site": [study.name_of("site", site) for site in quality["site_id"]],
-            "Visits made, of those agreed": [note.split(".")[0] for note in quality["note"]],
+            "Site": [study.name_of("site", site) for site in done.index],
+            "Visits made, of those agreed": [f"{n:.0f} of {agreed[site]:.0f}" for site, n in done.items()],
         },
         dtype="object",
     )
-    counts = quality["note"].str.extract(r"([\d,]+) of ([\d,.]+)")
-    done, agreed = (counts[n].str.replace(",", "").astype("float64").sum() for n in (0, 1))
-    message = f"We came {done:.0f} times; {agreed:.0f} visits were agreed."
+    message = f"We came {done.sum():.0f} times; {agreed.sum():.0f} visits were agreed."
     return Section("visits", message, "", table=Listing("Visits by site", records))
 
 

@@ -146,8 +146,13 @@ def _cost_sentence(study: Study, results: pd.DataFrame) -> str:
     parts_text = [
         f"{amount:,} paid by {words.PAID_BY[payer]}" for payer, amount in zip(parts["covered"], whole, strict=True)
     ]
-    at_least = "at least " if total["note"].iloc[0] else ""
+    at_least = "at least " if _incomplete(results, study.period.name) else ""
     return f"Replacing them cost {at_least}{total['unit'].iloc[0]} {sum(whole):,}: {words.listed(parts_text)}."
+
+
+def _incomplete(results: pd.DataFrame, period: str) -> bool:
+    """Whether a replacement of the period lacks its cost or its minutes, so that sums are the least they can be."""
+    return bool(pick(results, "rows_without_amount", period=period)["estimate"].gt(0).any())
 
 
 def quarters_chart(study: Study) -> Quarters:
@@ -225,17 +230,25 @@ def _cost(study: Study, results: pd.DataFrame) -> Section | None:
         _cost_sentence(study, results) or "What replacing them cost is not on record.",
         f"{unit}, plants and labour as recorded; hatched: one event.",
         chart=chart,
-        table=_added(paid, "covered", "Paid by", f"Cost of {study.period.name} by who pays", words.PAID_BY.__getitem__),
+        table=_added(
+            paid,
+            "covered",
+            "Paid by",
+            f"Cost of {study.period.name} by who pays",
+            words.PAID_BY.__getitem__,
+            minimum=_incomplete(results, study.period.name),
+        ),
     )
 
 
-def _added(rows: pd.DataFrame, by: str, heading: str, caption: str, name: Callable[[str], str]) -> Listing:
+def _added(
+    rows: pd.DataFrame, by: str, heading: str, caption: str, name: Callable[[str], str], *, minimum: bool
+) -> Listing:
     """Losses and cost by group, most costly first, with a last row in which the parts add up as printed."""
     rows = rows.sort_values(["estimate", "losses"], ascending=False, kind="stable")
     unit = rows["unit"].iloc[0]
     whole = words.parts_that_add_up(list(rows["estimate"].fillna(0.0)))
     amounts = [f"{v:,}" if pd.notna(e) else "not recorded" for v, e in zip(whole, rows["estimate"], strict=True)]
-    minimum = rows["note"].fillna("").str.contains("minimum").any()
     records = pd.DataFrame(
         {
             heading: [*(name(code) for code in rows[by]), "In all"],
@@ -252,7 +265,14 @@ def _causes(study: Study, results: pd.DataFrame) -> Section | None:
     if rows.empty:
         return None
     first = rows.sort_values(["losses", "estimate"], ascending=False, kind="stable").iloc[0]
-    table = _added(rows, "cause", "Cause", f"Cost of {study.period.name} by recorded cause", words.cause)
+    table = _added(
+        rows,
+        "cause",
+        "Cause",
+        f"Cost of {study.period.name} by recorded cause",
+        words.cause,
+        minimum=_incomplete(results, study.period.name),
+    )
     message = f"Most often noted: {words.cause(first['cause'])}, {words.plants(first['losses'])}."
     return Section("causes", message, "Causes as technicians wrote them down.", table=table)
 
@@ -265,7 +285,14 @@ def _species(study: Study, results: pd.DataFrame) -> Section | None:
     def name(code: str) -> str:
         return study.name_of("species", code)
 
-    table = _added(rows, "species", "Plant", f"Cost of {study.period.name} by species", name)
+    table = _added(
+        rows,
+        "species",
+        "Plant",
+        f"Cost of {study.period.name} by species",
+        name,
+        minimum=_incomplete(results, study.period.name),
+    )
     return Section(
         "species",
         _over_year(study, results, "species", "species", "species"),
@@ -291,7 +318,7 @@ def _sites(study: Study, results: pd.DataFrame) -> Section | None:
 
 def _over_year(study: Study, results: pd.DataFrame, by: str, kind: str, things: str) -> str:
     rows = pick(results, "observed_over_year", [by], study.period.name)
-    out = rows[rows["note"].fillna("").eq("stands out")]
+    out = pick(results, "stands_out_over_year", [by], study.period.name)
     if rows.empty:
         return f"Too few losses to compare {things}."
     if out.empty:
@@ -327,5 +354,12 @@ def _clients(study: Study, results: pd.DataFrame) -> Section | None:
     def name(code: str) -> str:
         return study.name_of("client", code)
 
-    table = _added(rows, "client_id", "Client", f"Cost of {study.period.name} by client, whoever pays", name)
+    table = _added(
+        rows,
+        "client_id",
+        "Client",
+        f"Cost of {study.period.name} by client, whoever pays",
+        name,
+        minimum=_incomplete(results, study.period.name),
+    )
     return Section("clients", f"Most went to {study.name_of('client', dear['client_id']).name}.", "", table=table)

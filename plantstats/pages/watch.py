@@ -218,6 +218,8 @@ def _trust(study: Study, results: pd.DataFrame) -> Section | None:
     whole = result_text(results, 0, "watch_calibration", _all_lists(results))
     if rows.empty or whole.empty:
         return None
+    should = pick(results, "watch_expected", ["term"]).set_index("term")["estimate"]
+    in_all = result_text(results, 0, "watch_expected", _all_lists(results))["raw_estimate"]
     named = ("safest", "second", "third", "fourth", "riskiest")
     records = pd.DataFrame(
         {
@@ -225,7 +227,7 @@ def _trust(study: Study, results: pd.DataFrame) -> Section | None:
                 named[n] if len(rows) == len(named) else row["term"] for n, (_, row) in enumerate(rows.iterrows())
             ],
             "Lost": [f"{n}" for n in rows["losses"]],
-            "Expected": [note.removesuffix(" expected") for note in rows["note"]],
+            "Expected": [f"{e:.1f}" for e in should.reindex(rows["term"])],
             "Lost / expected": [f"{e:.2f}" if pd.notna(e) else "" for e in rows["estimate"]],
             "could be": [
                 f"{low:.2f} to {high:.2f}" if pd.notna(low) else ""
@@ -234,7 +236,7 @@ def _trust(study: Study, results: pd.DataFrame) -> Section | None:
         },
         dtype="object",
     )
-    start = f"The last four lists expected {whole['note'].removesuffix(' expected')} losses and {whole['losses']} came"
+    start = f"The last four lists expected {in_all:.1f} losses and {whole['losses']} came"
     wrong = records[((rows["low"] > 1) | (rows["high"] < 1)).to_numpy()]
     text = [
         f"in the {row['Fifth of plants by chance']} fifth {row['Lost']} where {row['Expected']} were expected"

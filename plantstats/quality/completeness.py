@@ -37,8 +37,8 @@ def quality(records: Records, time: PlantTime, faults: pd.DataFrame, period: Per
     Returns
     -------
     pandas.DataFrame
-        Findings: visits_completed_share and humidity_read_share by month (the last MONTHS before the end of the period)
-        and by site (in the period); air_known_share; round_readings_share by reading; loss_rate_as_recorded,
+        Findings: visits_completed_share, visits_completed, visits_planned and humidity_read_share by month (the
+        last MONTHS before the end of the period) and by site (in the period); air_known_share; round_readings_share by reading; loss_rate_as_recorded,
         loss_rate_without_doubtful and loss_rate_with_swaps of the period.
     """
     engine = time.engine
@@ -111,7 +111,7 @@ def _visits(engine: duckdb.DuckDBPyConnection, period: Period) -> list[dict[str,
         sums = of.groupby(groups)[["asked", "visits"]].sum()
         for name, row in sums[sums["asked"] > 0].iterrows():
             label = f"{name:%Y-%m}" if groups == "month" else name
-            rows.append(_visits_share(row["visits"], row["asked"], period.name, **{groups: label}))
+            rows += _visits_share(row["visits"], row["asked"], period.name, **{groups: label})
     for groups, visits in (("month", read), ("site_id", read[read["month"] >= pd.Timestamp(period.start)])):
         sums = visits.groupby(groups)[["looks", "read"]].sum()
         for name, row in sums.iterrows():
@@ -123,16 +123,16 @@ def _visits(engine: duckdb.DuckDBPyConnection, period: Period) -> list[dict[str,
     return rows
 
 
-def _visits_share(visits: float, planned: float, period: str, **groups: Any) -> dict[str, object]:
-    return findings.finding(
-        "visits_completed_share",
-        period,
-        100 * visits / planned,
-        unit="% of planned visits",
-        method="count against the plan",
-        note=f"{visits:,.0f} of {planned:,.1f}",
-        **groups,
-    )
+def _visits_share(visits: float, planned: float, period: str, **groups: Any) -> list[dict[str, object]]:
+    note = f"{visits:,.0f} of {planned:,.1f}"
+    return [
+        findings.finding(measure, period, value, unit=unit, method="count against the plan", note=note, **groups)
+        for measure, value, unit in (
+            ("visits_completed_share", 100 * visits / planned, "% of planned visits"),
+            ("visits_completed", visits, "days"),
+            ("visits_planned", planned, "days"),
+        )
+    ]
 
 
 def _air(time: PlantTime, period: Period) -> dict[str, object]:
