@@ -160,7 +160,7 @@ def _over_year(quarters: list[expected.Expected], by: str, period: Period) -> pd
     )
     apart = findings.rows(
         compared[out].assign(estimate=compared["ratio"]),
-        "stands_out_over_year",
+        "flagged_over_year",
         period=period.name,
         unit="ratio",
         method=smr.EXACT,

@@ -27,7 +27,7 @@ def smr_findings(compared: pd.DataFrame, by: list[str], period: str, conf_level:
     Returns
     -------
     pandas.DataFrame
-        Findings: observed_expected and shrunk_ratio per group (a flagged group says so in its note), stands_out for the
+        Findings: observed_expected and shrunk_ratio per group (a flagged group says so in its note), flagged for the
         flagged groups alone, and over_dispersion for all.
     """
     out = f"stands out, at a false discovery rate of {FALSE_DISCOVERY:.0%}"
@@ -53,7 +53,7 @@ def smr_findings(compared: pd.DataFrame, by: list[str], period: str, conf_level:
     flagged = compared[compared["flagged"]]
     if len(flagged):
         counts = flagged[[*by, "n_plants", "plant_days", "losses"]].assign(estimate=flagged["ratio"], note=out)
-        parts.append(findings.rows(counts, "stands_out", period=period, unit="ratio", method=EXACT, by=by))
+        parts.append(findings.rows(counts, "flagged", period=period, unit="ratio", method=EXACT, by=by))
     dispersion = findings.finding(
         "over_dispersion",
         period,

@@ -318,7 +318,7 @@ def _sites(study: Study, results: pd.DataFrame) -> Section | None:
 
 def _over_year(study: Study, results: pd.DataFrame, by: str, kind: str, things: str) -> str:
     rows = pick(results, "observed_over_year", [by], study.period.name)
-    out = pick(results, "stands_out_over_year", [by], study.period.name)
+    out = pick(results, "flagged_over_year", [by], study.period.name)
     if rows.empty:
         return f"Too few losses to compare {things}."
     if out.empty:

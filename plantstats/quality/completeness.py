@@ -38,8 +38,8 @@ def quality(records: Records, time: PlantTime, faults: pd.DataFrame, period: Per
     -------
     pandas.DataFrame
         Findings: visits_completed_share, visits_completed, visits_planned and humidity_read_share by month (the
-        last MONTHS before the end of the period) and by site (in the period); air_known_share; round_readings_share by reading; loss_rate_as_recorded,
-        loss_rate_without_doubtful and loss_rate_with_swaps of the period.
+        last MONTHS before the end of the period) and by site (in the period); air_known_share; round_readings_share by
+        reading; loss_rate_as_recorded, loss_rate_without_doubtful and loss_rate_with_swaps of the period.
     """
     engine = time.engine
     parts = [

@@ -134,7 +134,7 @@ def _expected(company: Company, time: PlantTime) -> list[pd.DataFrame]:
     sites = sites[sites["n_plants"].ge(company.records.settings.small_group)]
     true_ratio = true_values.site_ratio(company.known, period)
     ratio = true_ratio.reindex(sites["site_id"]).to_numpy()
-    flagged = sites["site_id"].isin(pick(findings, "stands_out", ["site_id"], period.name)["site_id"]).to_numpy()
+    flagged = sites["site_id"].isin(pick(findings, "flagged", ["site_id"], period.name)["site_id"]).to_numpy()
     usual = (ratio > ORDINARY[0]) & (ratio < ORDINARY[1])
     shrunk = pick(findings, "shrunk_ratio", ["site_id"], period.name)
     shrunk = shrunk[shrunk["n_plants"].ge(company.records.settings.small_group)]

@@ -19,6 +19,7 @@ def losses(*rows):
 
 def costs(*rows):
     made = replacement_costs(losses(*rows), Q3, wage_per_hour=30.0, currency="EUR")
+    made = made[made["measure"].eq("replacement_cost")]
     assert set(made["unit"]) == {"EUR"}
     return made.assign(covered=made["covered"].fillna("all")).set_index("covered")
 
@@ -41,7 +42,11 @@ def test_costs_are_added_by_who_pays_and_the_parts_make_the_whole():
 
 
 def test_a_missing_amount_makes_the_sum_a_minimum_and_is_counted():
-    made = costs(("2026-07-01", "guaranteed", 1, 40.0, np.nan), ("2026-07-02", "guaranteed", 1, np.nan, np.nan))
+    rows = ("2026-07-01", "guaranteed", 1, 40.0, np.nan), ("2026-07-02", "guaranteed", 1, np.nan, np.nan)
+    whole = ("2026-07-03", "guaranteed", 1, 0.0, 15.0)
+    results = replacement_costs(losses(*rows, whole), Q3, wage_per_hour=30.0, currency="EUR").set_index("measure")
+    assert results.loc["rows_without_amount", "estimate"] == 2
+    made = costs(*rows)
     assert made.loc["all", "estimate"] == 40.0
     assert made.loc["all", "note"] == (
         "plant cost missing in 1 of 2 rows; labour missing in 2 of 2 rows; the sum is a minimum"
@@ -59,6 +64,7 @@ def test_losses_without_any_amount_have_no_cost_rather_than_a_cost_of_nothing():
 def test_a_quarter_without_losses_costs_nothing(dtype):
     empty = losses().astype({"plant_cost": dtype, "labour_minutes": dtype})
     made = replacement_costs(empty, Q3, wage_per_hour=30.0, currency="EUR")
+    made = made[made["measure"].eq("replacement_cost")]
     assert list(made["estimate"]) == [0.0] * 5
     assert list(made["losses"]) == [0] * 5
     assert list(not_replaced(empty, Q3)["losses"]) == [0] * 2
@@ -78,6 +84,7 @@ def removed_for_good():
 
 def test_a_plant_removed_for_good_has_no_replacement_cost_and_none_is_missing():
     made = replacement_costs(removed_for_good(), Q3, wage_per_hour=30.0, currency="EUR")
+    made = made[made["measure"].eq("replacement_cost")]
     made = made.assign(covered=made["covered"].fillna("all")).set_index("covered")
     assert made.loc[["all", "guaranteed", "other", "not_replaced"], "losses"].to_list() == [6, 3, 0, 3]
     assert made.loc[["all", "guaranteed", "other", "not_replaced"], "estimate"].to_list() == [50.0, 50.0, 0.0, 0.0]
