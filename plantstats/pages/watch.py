@@ -119,6 +119,16 @@ def _how_sure(study: Study) -> str:
     return f"earlier lists put the lost plant first in {text['raw_estimate']:.0f} of 100 pairs (50 is drawing lots)"
 
 
+def _beyond_score(results: pd.DataFrame) -> str:
+    """Whether the lists told more than the last condition score alone; the records' own test decides."""
+    text = result_text(results, 0, "watch_gain_over_score", _all_lists(results))
+    if text.empty or pd.isna(text["raw_estimate"]):
+        return ""
+    if text["raw_low"] > 0:
+        return f"That is {text['raw_estimate']:.0f} pairs more than by the last score alone."
+    return "The last score alone did no worse, as far as these losses can tell: go by the score first."
+
+
 def _all_lists(results: pd.DataFrame) -> str | None:
     """The name of the period of the four lists together: that of the fifths."""
     rows = pick(results, "watch_calibration", ["term"])
@@ -243,4 +253,9 @@ def _trust(study: Study, results: pd.DataFrame) -> Section | None:
         for row in wrong.to_dict("records")
     ]
     message = f"{start}; {words.listed(text)}." if text else f"{start}; each fifth within chance."
-    return Section("trust", message, _how_sure(study) + ".", table=Listing("How the last four lists did", records))
+    return Section(
+        "trust",
+        message,
+        f"{_how_sure(study)}. {_beyond_score(results)}".strip(),
+        table=Listing("How the last four lists did", records),
+    )

