@@ -127,7 +127,8 @@ METHODS = (
         "How fast the topsoil dries, and how often to come",
         "A plant became dry between the last visit that found it moist and the first that found it dry. All such "
         "intervals together give the time to dryness, with readings allowed to be wrong now and then. The finger in "
-        "the pot decides; only how often changes, never how much water at once.",
+        "the pot decides; only how often changes, never how much water at once. Plants of one kind are taken to dry "
+        "alike; where they differ, limits are too narrow and single plants stand dry longer than foretold.",
         "time to dryness ~ Weibull or log-logistic, interval-censored; scale by species, light, pot, planter, season",
         "Turnbull 1976, JRSS B 38:290; Lindsey and Ryan 1998, Statistics in Medicine 17:219 (the latter from memory)",
         ("dry_half", "dry_80", "cost_of_advice", "needless_change"),

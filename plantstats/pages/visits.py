@@ -18,6 +18,14 @@ TITLE = "Visits"
 NAMED = 4  # sites of a decision
 
 
+# Found on invented companies whose plants of one kind differ (the second generator): about half of the sites that were
+# told to come less often then had a plant that stood dry too long.
+ALIKE = (
+    "Plants of one kind, pot and light are taken to dry alike. A single one that dries faster is not seen by this "
+    "advice: before coming less often, look at each plant once at the longer interval."
+)
+
+
 def page(study: Study) -> Page:
     """The page on visits.
 
@@ -143,7 +151,9 @@ def _sites(study: Study, sites: pd.DataFrame) -> Section:
     table = Table("Sites to change, those found too dry most often first", rows, columns, "site", "intervals.csv")
     shown = "First, no plant may be found too dry too often; then money decides. How often, never how much at once."
     kept = len(sites) - len(due)
-    return Section("sites", f"{words.count_of(kept, 'site')} keep their interval.", shown, table=table)
+    message = f"{words.count_of(kept, 'site')} keep their interval."
+    longer = sites["advised"].gt(sites["now"]).any()
+    return Section("sites", message, shown, table=table, note=ALIKE if longer else "")
 
 
 def dry_section(study: Study) -> Section | None:
