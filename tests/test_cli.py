@@ -96,6 +96,7 @@ def test_the_review_of_the_demo_gives_sentences_a_page_findings_and_the_record_o
     assert f"Report: {folder / 'index.html'}" in out
     assert err == ""
     files = {"findings.csv", "findings.parquet", "made_with.json", "intervals.csv", "care_sheet.xlsx"}
+    files |= {"drying.csv", "ways_out.csv", "decisions.csv"}
     files |= {"findings.xlsx", "index.pdf"} | {f"{name}.html" for name in quarterly.REVIEW_PACK}
     assert {path.name for path in folder.iterdir()} == files
     pages = {path.name: Reading(path.read_text(encoding="utf-8")).faults for path in folder.glob("*.html")}

@@ -148,7 +148,9 @@ def _one(group: pd.DataFrame, kind: str, situation: str, of: str) -> dict[str, o
         "share": share,
         "low": low,
         "high": high,
-        "verdict": _verdict(low, high, target, float(used["stated"].mean())),
+        # A point or an alarm is held to what it states of itself; that exact limits of small counts hold too often by
+        # arithmetic is told beside the target and excuses nothing.
+        "verdict": _verdict(low, high, target, float(used["stated"].mean()) if alarm else np.nan),
         "bias": mean,
         "bias_error": error,
         "bias_unit": "" if alarm else unit,
@@ -157,7 +159,7 @@ def _one(group: pd.DataFrame, kind: str, situation: str, of: str) -> dict[str, o
 
 
 def _verdict(low: float, high: float, target: tuple[float, float], stated: float = np.nan) -> str:
-    """What the interval of a share says of its target, or of what a quote or exact limits state of themselves."""
+    """What the interval of a share says of its target, or of what a quote states of itself."""
     if target == NO_TARGET:
         return "no target"
     least, most = target if np.isnan(stated) else (stated, stated)

@@ -11,6 +11,7 @@ from scipy import stats
 
 from plantstats import exposure, records
 from plantstats.guarantee import accounts, back_test, back_test_findings, in_force, nursing, provision, roll_forward
+from plantstats.guarantee.event_hazard import EventHazard
 from plantstats.guarantee.hazards import Exits, LineHazards
 from plantstats.guarantee.terms import Terms
 from plantstats.pages import guarantee_charts
@@ -73,7 +74,11 @@ class Flat:
     notes = ()
 
 
-FITS = SimpleNamespace(under=lambda covered, excluded: Flat(), exits=lambda covered, excluded: Exits())
+FITS = SimpleNamespace(
+    under=lambda covered, excluded: Flat(),
+    exits=lambda covered, excluded: Exits(),
+    event_hazard=lambda covered, excluded: EventHazard(0, 1000.0, 0, 0),
+)
 
 
 def test_a_provision_is_plants_times_chance_times_cost(small, small_time):

@@ -113,7 +113,8 @@ def test_no_page_is_lost_but_for_a_stated_reason_and_small_groups_are_withheld(s
             for heading in own:
                 assert frame.loc[small, heading].eq(TOO_FEW.format(page.small_group)).all()
                 withheld += int(small.sum())
-    if len(study.exposure_table(["site_id"])) > 3:
+    # Without visits the tables that are left list no group.
+    if len(study.exposure_table(["site_id"])) > 3 and len(study.records.table("visits")):
         assert withheld > 0
 
 
