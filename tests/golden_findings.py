@@ -29,24 +29,7 @@ COMPANY = ("--plants", "1000", "--years", "3")
 TOLERANCE = 1e-8  # relative: the order of sums may change, nothing that a page shows
 NUMBERS = ("n_plants", "plant_days", "losses", "estimate", "low", "high")
 # Measures, groupings (columns) and values of terms that have another name since the findings were stored: old -> new.
-RENAMED = {
-    "level": "conf_level",
-    "misread_share": "misclassification_share",
-    "dry_half_if_misread": "dry_half_if_misclassified",
-    "green_leaf_ratio_if_misread": "green_leaf_ratio_if_misclassified",
-    "yellow_leaf_ratio_if_misread": "yellow_leaf_ratio_if_misclassified",
-    "over_dry_loss_ratio": "drought_loss_ratio",
-    "green_humidity_inflation": "green_humidity_vif",
-    "yellow_humidity_inflation": "yellow_humidity_vif",
-    "found_late_shift": "detection_delay_shift",
-    "look_every": "inspection_interval",
-    "back_test_held": "back_test_covered",
-    "back_test_held_expected": "back_test_covered_expected",
-    "foretold_year_expected": "predicted_year_expected",
-    "foretold_year_observed": "predicted_year_observed",
-    "survival_alike_p": "survival_logrank_p",
-    "visits_made_share": "visits_completed_share",
-}
+RENAMED: dict[str, str] = {}
 
 
 def command(*arguments: str) -> None:

@@ -250,7 +250,7 @@ class Bars:
         ax.set_yticks(at, [self.label(row) for _, row in rows.iterrows()])
         # Room for the numbers at the ends.
         left, right = min(values.min(), 0.0), max(values.max(), 0.0)
-        ax.set_xlim(left - (0.2 * (right - left) if left < 0 else 0.0), right + 0.18 * ((right - left) or 1.0))
+        ax.set_xlim(left - (0.3 * (right - left) if left < 0 else 0.0), right + 0.18 * ((right - left) or 1.0))
         ax.axvline(0, color=INK, linewidth=0.8)
         ax.set_xlabel(self.unit, fontsize=LETTERS)
         ax.set_xticks([])
