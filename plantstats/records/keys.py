@@ -33,7 +33,7 @@ def set_aside(target: Path, account: list[dict[str, Any]]) -> list[pa.Table]:
 
     Notes
     -----
-    Rows of a plant that differ in the day of installation are left for `records.lives`.
+    Rows of a plant that differ in the day of installation are left for `records.installations`.
     """
     parts = []
     for table in (t for t in TABLES.values() if t.key):

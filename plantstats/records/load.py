@@ -12,7 +12,7 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 
 from plantstats.digests import file_digest
-from plantstats.records import cache, derive, duplicates, keys, lives, observation
+from plantstats.records import cache, derive, duplicates, installations, keys, observation
 from plantstats.records.detect import find_files, find_unused, open_file
 from plantstats.records.errors import RecordError
 from plantstats.records.write import ACCOUNT, NOTES, TableWriter, set_aside_frame
@@ -259,7 +259,7 @@ def _build(
         notes += writer.notes
     set_aside += duplicates.set_aside(target, account)
     set_aside += keys.set_aside(target, account)
-    doubled, notes_of_ids = lives.separate(target, settings.plant_ids, account)
+    doubled, notes_of_ids = installations.separate(target, settings.plant_ids, account)
     set_aside += doubled
     notes += notes_of_ids
     notes += derive.fill(target, settings)

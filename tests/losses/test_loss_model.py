@@ -19,7 +19,7 @@ from plantstats.losses import CollinearTermsError, ModelError, clusters, likelih
 from plantstats.losses.collinearity import humidity_vif, sites_with_contrast
 from plantstats.losses.effects import Contrast, contrasts, never_lost_limit
 from plantstats.losses.terms import DRY_AIR
-from tests.builders.loss_cells import cells, company
+from tests.builders.loss_exposure import cells, company
 from tests.builders.poisson import by_scores, counts_of, design_of, fitted, poisson, risk_sets
 
 # -- the plain arithmetic -----------------------------------------------------------------------------

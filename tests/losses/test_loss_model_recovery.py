@@ -14,7 +14,7 @@ from plantstats.losses import LossModel, terms
 from plantstats.losses.effects import contrasts
 from plantstats.losses.likelihood import derivatives
 from tests.builders.invented_records import InventedRecords
-from tests.builders.loss_cells import company
+from tests.builders.loss_exposure import company
 from tests.builders.poisson import by_scores
 from tests.builders.real_records import write_pines, write_seeds
 from tests.reference import published
