@@ -10,7 +10,7 @@ from plantstats.leaves.design import band_middle
 from plantstats.leaves.inputs import NO_RH
 from plantstats.leaves.model import LeafFit
 from plantstats.stats.collinearity import VIF_LIMIT, vif
-from plantstats.stats.intervals import CONF_LEVEL, ratio_limits
+from plantstats.stats.intervals import CONF_LEVEL, WIDEST, ratio_limits
 
 GAIN = 10  # points of humidity
 INSEPARABLE = "humidity and season move together in these records and cannot be told apart"
@@ -170,10 +170,11 @@ def log_findings(
     Returns
     -------
     pandas.DataFrame
-        Findings, on their own scale.
+        Findings, on their own scale; missing, with the reason as the note, where the upper limit is more than
+        `intervals.WIDEST` times the lower.
     """
     estimate, low, high = ratio_limits(frame["log_ratio"], frame["se"], CONF_LEVEL, model.fit.df)
-    return findings.rows(
+    rows = findings.rows(
         frame,
         f"{model.outcome}_{measure}",
         period=period,
@@ -185,3 +186,7 @@ def log_findings(
         low=low * scale,
         high=high * scale,
     )
+    wide = rows["high"] > WIDEST * rows["low"]
+    rows.loc[wide, ["estimate", "low", "high"]] = float("nan")
+    rows.loc[wide, "note"] = f"not available: the limits lie more than {WIDEST:g} times apart"
+    return rows

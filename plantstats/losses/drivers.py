@@ -19,6 +19,7 @@ from plantstats.losses.lifetime_findings import (
 )
 from plantstats.records import species_table
 from plantstats.stats import competing_risks, logrank, survival
+from plantstats.stats.intervals import WIDEST
 
 if TYPE_CHECKING:
     from datetime import date
@@ -28,9 +29,9 @@ if TYPE_CHECKING:
 
 AGES = [90, 365, 730]  # days since install at which survival and causes are told
 MOST_SPECIES = 4  # with named profiles
-# No effect is named from fewer sites or winters, or with limits further apart (design rules: site-clustered errors want
-# ten clusters; one winter cannot be told from what else happened in it; 30 times is from a tenth to three times).
-FEWEST_SITES, FEWEST_WINTERS, WIDEST = 10, 2, 30.0
+# No effect is named from fewer sites or winters (design rules: site-clustered errors want ten clusters; one winter
+# cannot be told from what else happened in it).
+FEWEST_SITES, FEWEST_WINTERS = 10, 2
 DRY, MOIST = 25.0, 45.0  # percent humidity of the named profiles
 
 

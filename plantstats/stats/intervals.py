@@ -11,6 +11,9 @@ from statsmodels.stats.proportion import proportion_confint
 from statsmodels.stats.rates import confint_poisson
 
 CONF_LEVEL = 0.95  # of every interval, unless its caller says otherwise
+# Most that the upper limit of a ratio may be of the lower one for the ratio to be told (design rule: from a tenth to
+# three times; a page that says "533 times (12 to 24,115)" says nothing).
+WIDEST = 30.0
 Counts = npt.ArrayLike
 Array = npt.NDArray[np.float64]
 

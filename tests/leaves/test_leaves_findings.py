@@ -283,6 +283,15 @@ def test_season_and_humidity_that_move_together_are_not_told_apart(tmp_path, gre
 # -- plants, crowns, losses ----------------------------------------------------------------------------
 
 
+def test_a_ratio_whose_limits_lie_far_apart_is_not_told(green):
+    # exp(2 x 1.96 x 1) = 50 times apart; with a standard error of 0.5 it is 7 times.
+    frame = pd.DataFrame({"term": ["wide", "narrow"], "log_ratio": [9.5, 0.1], "se": [1.0, 0.5]})
+    made = humidity.log_findings(green, frame, "leaf_ratio", "all records", "times", ["term"]).set_index("term")
+    assert made.loc["wide", ["estimate", "low", "high"]].isna().all()
+    assert made.loc["wide", "note"] == "not available: the limits lie more than 30 times apart"
+    assert made.loc["narrow", "estimate"] == pytest.approx(np.exp(0.1))
+
+
 def test_plants_that_shed_far_beyond_their_situation_are_named_and_few_others(steady, green):
     found = shedding.plants(steady[2], green, Q3)
     # Plant by plant the model accounts for all leaves: observed and expected agree in sum within three errors.
