@@ -273,7 +273,7 @@ def test_the_share_of_false_discoveries_is_that_of_all_ways_of_grouping_together
         alone=many, expected=many, effect=1.0, effect_variance=0.0, losses=many.round().astype(int)
     )
     judged = quarter._replace(plants=plants, gradient=0 * quarter.gradient)
-    ways, out = [["species"], ["site_id"], ["client_id"]], "stands out, at a false discovery rate of 10%"
+    ways = [["species"], ["site_id"], ["client_id"]]
     species = expected.groups(judged, ["species"])
     number, sites = len(species), plants["site_id"].nunique() + plants["client_id"].nunique()
     row = species.loc[species["expected"].idxmax()]
@@ -284,5 +284,5 @@ def test_the_share_of_false_discoveries_is_that_of_all_ways_of_grouping_together
     times = np.where(plants["species"].eq(row["species"]), np.median(between) / row["expected"], 1)
     bad = judged._replace(plants=plants.assign(losses=(many * times).round().astype(int)))
     alone, together = as_expected.by_groups(bad, ways[:1])[0], pd.concat(as_expected.by_groups(bad, ways))
-    assert alone.loc[alone["note"].eq(out), "species"].tolist() == [row["species"]]
-    assert not together["note"].eq(out).any()
+    assert alone.loc[alone["measure"].eq("flagged"), "species"].tolist() == [row["species"]]
+    assert not together["measure"].eq("flagged").any()
