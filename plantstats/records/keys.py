@@ -72,7 +72,8 @@ def refuse(rows: list[dict[str, Any]], table: Table) -> dict[int, str]:
 
     Examples
     --------
-    >>> one = {"site_id": "S1", "client_id": "C1", "region": "North", "file": "sites.csv", "line": 2}
+    >>> blank = dict.fromkeys(column.name for column in TABLES["sites"].kept)
+    >>> one = {**blank, "site_id": "S1", "client_id": "C1", "file": "sites.csv", "line": 2}
     >>> refuse([one, {**one, "client_id": "C2", "line": 3}], TABLES["sites"])[0]
     "site_id 'S1' stands in sites.csv line 2 and line 3 with different client_id ('C1', 'C2'): none of them is used"
     """
