@@ -183,11 +183,11 @@ def dry_section(study: Study) -> Section | None:
         limit,
         "your limit",
     )
-    over = sites[sites["over_limit"]]
-    worst = over.groupby("now").size().idxmax() if len(over) else None
+    over = sites.groupby("now")["over_limit"].agg(["mean", "sum"])
+    worst = over["mean"].idxmax()
     message = (
-        f"Sites visited every {worst:.0f} days are most often beyond the limit."
-        if worst is not None
+        f"Of {counts[worst]} sites visited every {worst:.0f} days {over['sum'][worst]:.0f} are beyond the limit."
+        if over["sum"].any()
         else "No site is beyond your limit."
     )
     return Section("dry", message, "In brackets: sites.", chart=chart)

@@ -173,12 +173,8 @@ def _list(study: Study, listed: pd.DataFrame, results: pd.DataFrame) -> Section:
         dtype="object",
     )
     at = Rows("watch_site", ["site_id"], most=10)
-    first_sites = at.select(results)
     chart = Bars(
         at, lambda row: study.name_of("site", row["site_id"]).name, "losses to be expected within 90 days", decimals=1
-    )
-    first = (
-        f"; most will come at {study.name_of('site', first_sites['site_id'].iloc[0]).name}" if len(first_sites) else ""
     )
     ids = [f"plant-{plant}" for plant in rows["plant_id"]]
     table = Listing(
@@ -189,7 +185,7 @@ def _list(study: Study, listed: pd.DataFrame, results: pd.DataFrame) -> Section:
         numeric=("in 100", "Its cost"),
         soft=("Id",),
     )
-    message = f"Look at these {len(rows)} plants first{first}."
+    message = f"Look at these {len(rows)} plants first."
     return Section("list", message, "Ten sites with most losses to be expected.", chart=chart, table=table)
 
 
