@@ -1,0 +1,166 @@
+"""What was lost, why, and what to expect."""
+
+from __future__ import annotations
+
+from datetime import timedelta
+from typing import TYPE_CHECKING
+
+import pandas as pd
+
+from plantstats.errors import PlantstatsError
+from plantstats.records import species_table
+from plantstats.studies.base import join
+from plantstats.studies.exposures import ExposureResults
+from plantstats.studies.once import in_memory, kept
+
+if TYPE_CHECKING:
+    from plantstats.losses.drivers import Drivers
+    from plantstats.losses.model import LossModel
+
+
+class LossResults(ExposureResults):
+    """Results on losses."""
+
+    @kept
+    def loss_rates(self) -> pd.DataFrame:
+        """Findings on loss rates, causes, costs and earlier quarters (see `losses.loss_rates.loss_rates`).
+
+        Returns
+        -------
+        pandas.DataFrame
+            Findings.
+        """
+        from plantstats.losses import loss_rates  # noqa: PLC0415
+
+        return loss_rates.loss_rates(self.exposure(), self.records, self.period, self.client, self.common_cause())
+
+    @kept
+    def same_sites(self) -> pd.DataFrame:
+        """Findings on last year's sites that left and those that stayed (see `losses.same_sites.same_sites`).
+
+        Returns
+        -------
+        pandas.DataFrame
+        """
+        from plantstats.losses.same_sites import same_sites  # noqa: PLC0415
+
+        return same_sites(self.exposure(), self.period, self.client)
+
+    @kept
+    def expected(self) -> pd.DataFrame:
+        """Findings on losses against what such a quarter should lose (see `losses.as_expected.as_expected`).
+
+        Returns
+        -------
+        pandas.DataFrame
+            Findings.
+        """
+        from plantstats.losses import as_expected  # noqa: PLC0415
+
+        return as_expected.as_expected(self.exposure(), self.records, self.period, self.client, self.common_cause())
+
+    @kept
+    def quarters(self) -> pd.DataFrame:
+        """Findings on the last quarters side by side: expected losses, costs, events (see `losses.quarters`).
+
+        Returns
+        -------
+        pandas.DataFrame
+        """
+        from plantstats.losses import quarters  # noqa: PLC0415
+
+        expected = quarters.expected_by_quarter(self.ordinary_exposure(), self.period, species_table(), self.client)
+        events = self.common_cause()
+        return join(
+            expected, quarters.costs_by_quarter(self.exposure(), self.records, self.period, events, self.client)
+        )
+
+    @in_memory
+    def loss_model(self) -> LossModel:
+        """Loss model of all records: `study.loss_model().rate(...)` gives adjusted rates.
+
+        Returns
+        -------
+        LossModel
+
+        Raises
+        ------
+        ModelError
+            When the records do not carry one.
+        """
+        from plantstats import losses  # noqa: PLC0415
+        from plantstats.losses import terms  # noqa: PLC0415
+
+        exposure_table = self.ordinary_exposure("midpoint").exposure_table(
+            list(losses.EXPOSURE_BY), end=terms.settled(self.as_of)
+        )
+        return losses.check_collinearity(exposure_table, species_table()).model
+
+    @kept
+    def effect_terms(self) -> pd.DataFrame:
+        """Comparisons of the loss model: label (as findings name it), name, level, reference; none without a model.
+
+        Returns
+        -------
+        pandas.DataFrame
+            One row per comparison; none without a model.
+        """
+        from plantstats.losses.effects import contrasts  # noqa: PLC0415
+        from plantstats.losses.terms import Term  # noqa: PLC0415
+
+        try:
+            terms = [c.of for c in contrasts(self.loss_model()) if isinstance(c.of, Term)]
+        except PlantstatsError:
+            terms = []
+        rows = [(term.label, term.name, term.level, term.reference) for term in terms]
+        return pd.DataFrame(rows, columns=["label", "name", "level", "reference"], dtype="str")
+
+    @kept
+    def drivers(self) -> Drivers:
+        """What drives losses: effects, named profiles, survival, causes (see `losses.drivers.review`).
+
+        Returns
+        -------
+        Drivers
+        """
+        from plantstats.losses import drivers  # noqa: PLC0415
+
+        return drivers.review(self.records, self.as_of, self.client)
+
+    @kept
+    def watched(self) -> tuple[pd.DataFrame, pd.DataFrame]:
+        """Watch list, plant by plant, and its findings with the back-test on the last four quarters.
+
+        Returns
+        -------
+        plants, findings : pandas.DataFrame
+        """
+        from plantstats.losses import watch_findings, watch_list  # noqa: PLC0415
+
+        memory = watch_list.Memory(self.ordinary_exposure())
+        tested = watch_findings.back_test(self.records, self.period, self.ordinary_exposure(), species_table(), memory)
+        now = watch_list.watch(self.records, self.as_of, species_table(), memory)
+        if self.client:
+            now = now._replace(plants=now.plants[now.plants["client_id"].eq(self.client)].reset_index(drop=True))
+        ahead = f"90 days from {self.as_of + timedelta(days=1)}"
+        return now.plants, watch_findings.watch_findings(now, tested, ahead)
+
+    def watch_list(self) -> pd.DataFrame:
+        """Plants in place with their chance of being found lost within 90 days, highest first.
+
+        Returns
+        -------
+        pandas.DataFrame
+            As `losses.watch_list.Watch.plants`, with position, cost, installed_on and guarantee_until.
+        """
+        more = ["plant_id", "position", "cost", "installed_on", "guarantee_until"]
+        return self.watched()[0].merge(self.standing()[more], on="plant_id", how="inner")
+
+    def watch_findings(self) -> pd.DataFrame:
+        """Findings on the watch list and how earlier ones did (see `losses.watch_findings`).
+
+        Returns
+        -------
+        pandas.DataFrame
+        """
+        return self.watched()[1]

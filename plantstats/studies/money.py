@@ -1,0 +1,80 @@
+"""Accounts, the provision for guarantees, and quotes."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import pandas as pd
+
+from plantstats.digests import file_digest
+from plantstats.studies.base import StudyError
+from plantstats.studies.once import kept
+from plantstats.studies.visits import VisitResults
+
+if TYPE_CHECKING:
+    from plantstats.guarantee.priced_quote import PricedQuote
+
+
+class MoneyResults(VisitResults):
+    """Results on money."""
+
+    @kept
+    def account_margins(self) -> pd.DataFrame:
+        """Findings on what accounts pay, cost and leave over four quarters (see `guarantee.accounts`).
+
+        Returns
+        -------
+        pandas.DataFrame
+
+        Raises
+        ------
+        StudyError
+            For records without contracts.
+        """
+        from plantstats.guarantee import accounts  # noqa: PLC0415
+
+        margins = accounts.account_margins(self.records, self.period)
+        if margins.empty:
+            raise StudyError("the records hold no contract, so accounts have no fee")
+        return accounts.findings_of(margins, self.period, self.records.settings.currency)
+
+    @kept
+    def provision(self) -> pd.DataFrame:
+        """Findings on running guarantees: provision by client, and how it moved over the quarter.
+
+        Returns
+        -------
+        pandas.DataFrame
+        """
+        from plantstats.guarantee import roll_forward  # noqa: PLC0415
+
+        moved, closing = roll_forward.roll_forward(self.records, self.period)
+        return roll_forward.findings_of(closing, moved, self.period, self.records.settings.currency)
+
+    def quote(self, listed: str | Path, terms: str | Path) -> PricedQuote:
+        """Price the replacement guarantee of a plant list from these records (see `guarantee.priced_quote`).
+
+        Parameters
+        ----------
+        listed, terms : str or pathlib.Path
+            The plant list (CSV or workbook) and the terms (TOML).
+
+        Returns
+        -------
+        PricedQuote
+
+        Raises
+        ------
+        RecordError, TermsError, QuoteError, ModelError
+            For a list with faults, faulty terms, a quote that cannot be made, records too thin for a model.
+        """
+        files = [Path(listed).resolve(), Path(terms).resolve()]
+        contents = [file_digest(file) if file.is_file() else "" for file in files]
+        return self._quote(str(files[0]), str(files[1]), contents)
+
+    @kept
+    def _quote(self, listed: str, terms: str, contents: list[str]) -> PricedQuote:
+        from plantstats.guarantee import priced_quote  # noqa: PLC0415
+
+        return priced_quote.priced_quote(Path(listed), self.records, Path(terms), self.as_of)
