@@ -52,6 +52,7 @@ OF_VISITS = (
     "care_sheet",
     "ways_out",
     "advice_followed",
+    "sites_a_year_ago",
 )
 RESULTS = (
     (*OF_LOSSES, "effect_terms", "provision", "faults", "quality"),

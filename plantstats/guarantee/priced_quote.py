@@ -67,7 +67,7 @@ def priced_quote(listed: Path, records: Records, terms: Terms | Path, as_of: dat
         For a list with faults, faulty terms, a quote that cannot be made, records too thin for a model.
     """
     terms = terms if isinstance(terms, Terms) else read_terms(terms)
-    quote, model, exits, cut, tests = _quoted(listed, records, terms, as_of)
+    quote, model, exits, cut, tests = quote_of(listed, records, terms, as_of)
     return PricedQuote(
         quote=quote,
         price=price(quote, terms.confidence),
@@ -80,8 +80,10 @@ def priced_quote(listed: Path, records: Records, terms: Terms | Path, as_of: dat
     )
 
 
-def offer(listed: Path, records: Records, terms: Terms | Path, as_of: date | None = None) -> tuple[Quote, Price]:
-    """Quote with its price alone, for a page that a client may see (see `priced_quote`).
+def quote_of(
+    listed: Path, records: Records, terms: Terms, as_of: date | None = None
+) -> tuple[Quote, FittedHazards, Exits, date, list[back_test.BackTest]]:
+    """Quote with what it was made from, before it has a price (see `priced_quote`).
 
     Parameters
     ----------
@@ -89,23 +91,28 @@ def offer(listed: Path, records: Records, terms: Terms | Path, as_of: date | Non
         The list of plants.
     records : Records
         The company's records, as `records.load` gives them.
-    terms : Terms or Path
-        The terms, or their file.
+    terms : Terms
+        The terms.
     as_of : date, optional
-        Last day that counts; that of the quarter unless given.
+        Last day of the records that counts (None: their last day).
 
     Returns
     -------
-    tuple[Quote, Price]
+    quote : Quote
+    model : FittedHazards
+        Hazards under the terms.
+    exits : Exits
+        What else ends a plant's life.
+    cut : date
+        The last day that counts.
+    tests : list of BackTest
+        Of earlier quarters, the newest first.
+
+    Raises
+    ------
+    RecordError, QuoteError, ModelError
+        As `priced_quote`.
     """
-    terms = terms if isinstance(terms, Terms) else read_terms(terms)
-    quote, *_ = _quoted(listed, records, terms, as_of)
-    return quote, price(quote, terms.confidence)
-
-
-def _quoted(
-    listed: Path, records: Records, terms: Terms, as_of: date | None
-) -> tuple[Quote, FittedHazards, Exits, date, list[back_test.BackTest]]:
     cut = as_of or exposure.last_day(records)
     if cut is None:
         raise QuoteError("the records hold no completed visit and no replacement: there is nothing to quote from")

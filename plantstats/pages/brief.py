@@ -81,7 +81,9 @@ def _verdict(study: Study, results: pd.DataFrame) -> str:
             "More losses than expected" if worse else "Fewer losses than expected" if better else "Losses as expected"
         )
     share = accounts.travel_share(results)
-    return f"{first}." if share is None else f"{first}; travel takes {share:.0f}% of the fees."
+    if share is None:
+        return f"{first}."
+    return f"{first}; travel takes {f'{share:.0f}% of' if share < 50 else 'over half'} the fees."
 
 
 def _quarters(study: Study, results: pd.DataFrame) -> Section:
@@ -91,7 +93,7 @@ def _quarters(study: Study, results: pd.DataFrame) -> Section:
     message = "Losses by quarter, and what to expect."
     if len(event):
         row = event.loc[event["losses"].idxmax()]
-        message = f"The peak was one event: {words.cause(row['cause'])}."
+        message = f"Peak: one event, {words.cause(row['cause'])}."
     shown = "Green: expected."
     return Section("quarters", message, shown, chart=losses.quarters_chart(study), half=True)
 
@@ -180,16 +182,35 @@ def _boxes(study: Study, results: pd.DataFrame) -> list[Box]:
     if len(now):
         ago = ours.loc[ours["period"].eq(same_quarter_last_year(period).name), "estimate"].dropna()
         below = "replacements we paid" + (f"; {ago.iloc[0]:,.0f} a year ago" if len(ago) else "")
-        boxes.append(Box(words.money(now["unit"].iloc[0], now["estimate"].iloc[0]), below))
+        paid = losses.cost_by_payer(results, period.name).set_index("covered")["whole"]
+        boxes.append(Box(words.money(now["unit"].iloc[0], paid.get("guaranteed", 0)), below))
+    return boxes + _account_box(study, results) + _dry_box(study)
+
+
+def _account_box(study: Study, results: pd.DataFrame) -> list[Box]:
+    """Accounts that cost more than they pay, now and a year ago."""
     margins = pick(results, "account_margin", ["client_id"])
-    if len(margins):
-        under = margins[margins["estimate"].lt(0)]
-        boxes.append(Box(f"{len(under)} of {len(margins)}", "accounts cost more than they pay", len(under) > 0))
-    dry = _or_nothing(study.site_advice)
-    if dry is not None and len(dry):
-        too_many = int(dry["over_limit"].sum())
-        boxes.append(Box(f"{too_many} of {len(dry)}", "sites too often too dry", too_many > 0))
-    return boxes
+    if margins.empty:
+        return []
+    before = _or_nothing(lambda: study.account_margins(same_quarter_last_year(study.period).name))
+    ago = None if before is None else pick(before, "account_margin", ["client_id"])["estimate"]
+    under = int(margins["estimate"].lt(0).sum())
+    below = "accounts lose money" + ("" if ago is None else _year_ago(ago.lt(0)))
+    return [Box(f"{under} of {len(margins)}", below, under > 0)]
+
+
+def _dry_box(study: Study) -> list[Box]:
+    """Sites where waterings come too late too often, now and a year ago."""
+    dry, before = _or_nothing(study.site_advice), _or_nothing(study.sites_a_year_ago)
+    if dry is None or dry.empty:
+        return []
+    over = int(dry["over_limit"].sum())
+    below = "sites too often too dry" + ("" if before is None or before.empty else _year_ago(before["over_limit"]))
+    return [Box(f"{over} of {len(dry)}", below, over > 0)]
+
+
+def _year_ago(were: pd.Series) -> str:
+    return f"; {int(were.sum())} a year ago"
 
 
 def _accounts(study: Study, results: pd.DataFrame) -> Section | None:

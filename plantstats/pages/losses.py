@@ -77,8 +77,8 @@ def headlines(study: Study, results: pd.DataFrame) -> tuple[str, list[str]]:
     ratio = result_text(results, small, "observed_expected", period.name)
     event = _event(study, results)
     if ratio.empty or pd.isna(should["raw_estimate"]):
-        reason = "" if should.empty else f" ({should['note'].removeprefix('not available: ')})"
-        verdict = f"{start}{event}; what such a quarter should lose cannot be told{reason}."
+        reason = "cannot be told" if should.empty else f"is {should['note']}"
+        verdict = f"{start}{event}; what such a quarter should lose {reason}."
     else:
         others = f"; of the {ratio['raw_losses']} others about" if event else "; about"
         verdict = f"{start}{event}{others} {should['raw_estimate']:.0f} were to be expected: {_verdict(ratio)}."
@@ -138,16 +138,36 @@ def _sites_that_left(study: Study, results: pd.DataFrame) -> str:
 
 def _cost_sentence(study: Study, results: pd.DataFrame) -> str:
     total = pick(results, "replacement_cost", period=study.period.name)
-    parts = pick(results, "replacement_cost", ["covered"], study.period.name)
-    parts = parts[parts["losses"].gt(0) & parts["estimate"].gt(0)]
-    if total.empty or pd.isna(total["estimate"].iloc[0]) or parts.empty:
+    parts = cost_by_payer(results, study.period.name)
+    paid = parts[parts["whole"].gt(0)]
+    if total.empty or pd.isna(total["estimate"].iloc[0]) or paid.empty:
         return ""
-    whole = words.parts_that_add_up(list(parts["estimate"]))
-    parts_text = [
-        f"{amount:,} paid by {words.PAID_BY[payer]}" for payer, amount in zip(parts["covered"], whole, strict=True)
-    ]
+    parts_text = [f"{row.whole:,} paid by {words.PAID_BY[row.covered]}" for row in paid.itertuples()]
     at_least = "at least " if _incomplete(results, study.period.name) else ""
-    return f"Replacing them cost {at_least}{total['unit'].iloc[0]} {sum(whole):,}: {words.listed(parts_text)}."
+    return (
+        f"Replacing them cost {at_least}{total['unit'].iloc[0]} {parts['whole'].sum():,}: {words.listed(parts_text)}."
+    )
+
+
+def cost_by_payer(results: pd.DataFrame, period: str) -> pd.DataFrame:
+    """What the losses of a quarter cost, by who pays, in whole amounts that every page says alike.
+
+    Parameters
+    ----------
+    results : pandas.DataFrame
+        Findings of `Study.loss_rates`.
+    period : str
+        Name of the quarter.
+
+    Returns
+    -------
+    pandas.DataFrame
+        Rows of `replacement_cost` with a loss, the most costly first; whole: the amount, so rounded that the parts add
+        up to their total (0 where none is on record).
+    """
+    rows = pick(results, "replacement_cost", ["covered"], period)
+    rows = rows[rows["losses"].gt(0)].sort_values(["estimate", "losses"], ascending=False, kind="stable")
+    return rows.assign(whole=words.parts_that_add_up(list(rows["estimate"].fillna(0.0))))
 
 
 def _incomplete(results: pd.DataFrame, period: str) -> bool:
@@ -213,8 +233,7 @@ def _lost(study: Study, results: pd.DataFrame, lost: pd.DataFrame) -> Section:
 
 def _cost(study: Study, results: pd.DataFrame) -> Section | None:
     """Cost by quarter, single events hatched; this quarter's by who pays."""
-    paid = pick(results, "replacement_cost", ["covered"], study.period.name)
-    paid = paid[paid["losses"].gt(0)]
+    paid = cost_by_payer(results, study.period.name)
     if paid.empty:
         return None
     unit = paid["unit"].iloc[0]

@@ -246,7 +246,7 @@ def _make_page(notebook: Path, job: PageJob, folder: Path) -> PageMade:
         ran, written = execute(_template(notebook), job.parameters)
     except PlantstatsError as fault:
         return PageMade(job.name, str(fault))
-    html.write_text(page.render(ran, job.name, job.about, {}, []), encoding="utf-8")
+    html.write_text(page.render(ran, job.name, job.about, []), encoding="utf-8")
     return PageMade(job.name, "", pdf.write(html, html.with_suffix(".pdf")) or written)
 
 

@@ -103,22 +103,6 @@ def note(text: str) -> Shown:
     return Shown(f'<p class="note">{escape(text)}</p>', text)
 
 
-def notes(lines: Sequence[str]) -> Shown:
-    """Several remarks, one paragraph each (see `note`).
-
-    Parameters
-    ----------
-    lines : sequence of str
-        Plain text.
-
-    Returns
-    -------
-    Shown
-    """
-    parts = [note(line) for line in lines]
-    return Shown("".join(one._repr_html_() for one in parts), "\n".join(map(repr, parts)))
-
-
 def head(verdict: str) -> Shown:
     """The verdict of a page in one line.
 
@@ -258,7 +242,6 @@ def table(
     caption: str,
     rows: int = ROWS_SHOWN,
     rest: str = "findings.xlsx",
-    terms: Mapping[str, str] | None = None,
     *,
     numeric: Collection[str] | None = None,
     soft: Collection[str] = (),
@@ -279,8 +262,6 @@ def table(
         How many to show at most.
     rest : str
         The file that has all of them.
-    terms : mapping of str to str
-        Heading to measure, whose definition it leads to.
     numeric : collection of str
         Headings whose cells stand at the right; None: the columns of numbers.
     soft : collection of str
@@ -306,7 +287,7 @@ def table(
         numeric = [c for c in frame if pd.api.types.is_numeric_dtype(frame[c]) and frame[c].dtype != bool]
     classes = [" ".join(w for w, inside in (("number", numeric), ("soft", soft)) if c in inside) for c in frame]
     marks = [f' class="{name}"' if name else "" for name in classes]
-    header = [_heading(str(column), (terms or {}).get(str(column))) for column in frame.columns]
+    header = [escape(str(column)) for column in frame.columns]
     top = "".join(f'<th scope="col"{mark}>{text}</th>' for text, mark in zip(header, marks, strict=True))
     body = ""
     for number, row in enumerate(shown.itertuples(index=False, name=None)):
@@ -332,22 +313,20 @@ def table(
     return Shown(html, "\n".join(filter(None, [caption, shown.to_string(index=False), left_out])))
 
 
-def tables(*captioned: tuple[str, pd.DataFrame], terms: Mapping[str, str] | None = None) -> Shown:
+def tables(*captioned: tuple[str, pd.DataFrame]) -> Shown:
     """Several tables, one below the other.
 
     Parameters
     ----------
     *captioned : tuple[str, pandas.DataFrame]
         Pairs of caption and frame.
-    terms : mapping of str to str, optional
-        Heading to what it means, as in `table`.
 
     Returns
     -------
     Shown
         As `table` makes them.
     """
-    parts = [table(frame, caption, terms=terms) for caption, frame in captioned]
+    parts = [table(frame, caption) for caption, frame in captioned]
     return Shown("".join(one._repr_html_() for one in parts), "\n\n".join(map(repr, parts)))
 
 
@@ -416,10 +395,6 @@ def svg(fig: Figure) -> bytes:
         fig.savefig(buffer, format="svg", bbox_inches="tight", metadata={"Date": None, "Creator": "plantstats"})
     plt.close(fig)
     return buffer.getvalue()
-
-
-def _heading(text: str, measure: str | None) -> str:
-    return f'<a href="#def-{escape(measure)}">{escape(text)}</a>' if measure else escape(text)
 
 
 def _cell(value: Any) -> str:

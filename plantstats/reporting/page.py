@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import functools
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from html import escape
 from importlib import resources
 
@@ -29,7 +29,6 @@ def render(
     notebook: NotebookNode,
     name: str,
     about: str,
-    definitions: Mapping[str, str],
     provenance: Sequence[tuple[str, str]],
     note: str = "",
     pages: Sequence[tuple[str, str]] = (),
@@ -44,8 +43,6 @@ def render(
         Title of a notebook without a main heading.
     about : str
         One line for the head: period and client.
-    definitions : mapping of str to str
-        Measure to sentence.
     provenance : sequence of (str, str)
         Rows of the table "What made this page".
     note : str
@@ -70,14 +67,7 @@ def render(
         body = f"<h1>{escape(heading or name)}</h1>\n{body}"
     css = resources.files("plantstats.reporting").joinpath("page.css").read_text(encoding="utf-8")
     return _template().render(
-        title=heading or name,
-        name=f"{name}.html",
-        about=about,
-        css=css,
-        body=body,
-        definitions=definitions,
-        provenance=provenance,
-        pages=pages,
+        title=heading or name, name=f"{name}.html", about=about, css=css, body=body, provenance=provenance, pages=pages
     )
 
 
@@ -100,7 +90,7 @@ def render_shown(heading: str, about: str, parts: Sequence[Shown]) -> str:
     """
     outputs = [new_output("display_data", data={"text/html": part._repr_html_()}) for part in parts]
     cells = [new_markdown_cell(f"# {heading}", id="title"), new_code_cell(outputs=outputs, id="shown")]
-    return render(new_notebook(cells=cells), heading, about, {}, [])
+    return render(new_notebook(cells=cells), heading, about, [])
 
 
 def title(notebook: NotebookNode) -> str:

@@ -262,9 +262,7 @@ def _write_pages(
             note = FOR_CLIENT if for_client else f"This page could not be made. {_reason(outcome)}"
         # Said once for all pages, where there is a page for it; a client is told what was done, not by which program.
         full = not for_client and name == (method_page or name)
-        html = page.render(
-            outcome.notebook, name, about, {}, rows if full else [], note, names if len(names) > 1 else []
-        )
+        html = page.render(outcome.notebook, name, about, rows if full else [], note, names if len(names) > 1 else [])
         (folder / f"{name}.html").write_text(html, encoding="utf-8")
     if not for_client:
         _keep_failed(outcomes, folder)

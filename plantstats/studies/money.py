@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 import pandas as pd
 
+from plantstats import periods
 from plantstats.digests import file_digest
 from plantstats.studies.base import StudyError
 from plantstats.studies.once import kept
@@ -20,8 +21,13 @@ class MoneyResults(VisitResults):
     """Results on money."""
 
     @kept
-    def account_margins(self) -> pd.DataFrame:
+    def account_margins(self, quarter: str = "") -> pd.DataFrame:
         """Findings on what accounts pay, cost and leave over four quarters (see `guarantee.accounts`).
+
+        Parameters
+        ----------
+        quarter : str
+            The last of the four; "" is that of the study.
 
         Returns
         -------
@@ -30,14 +36,19 @@ class MoneyResults(VisitResults):
         Raises
         ------
         StudyError
-            For records without contracts.
+            For records without contracts, or that do not hold the four quarters whole.
         """
         from plantstats.guarantee import accounts  # noqa: PLC0415
 
-        margins = accounts.account_margins(self.records, self.period)
+        period = periods.quarter(quarter, self.records.settings.fiscal_year_starts) if quarter else self.period
+        sites = self.records.table("sites")
+        first = sites["observed_from"].fillna(sites["records_from"]).min()
+        if quarter and not first <= pd.Timestamp(periods.previous_quarters(period, 3)[0].start):
+            raise StudyError(f"the records do not hold four quarters up to {quarter}")
+        margins = accounts.account_margins(self.records, period)
         if margins.empty:
             raise StudyError("the records hold no contract, so accounts have no fee")
-        return accounts.findings_of(margins, self.period, self.records.settings.currency)
+        return accounts.findings_of(margins, period, self.records.settings.currency)
 
     @kept
     def provision(self) -> pd.DataFrame:

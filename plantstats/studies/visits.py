@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 import pandas as pd
 
+from plantstats.periods import same_quarter_last_year
 from plantstats.studies.base import StudyError
 from plantstats.studies.losses import LossResults
 from plantstats.studies.once import in_memory, kept
@@ -99,7 +100,25 @@ class VisitResults(LossResults):
             As `watering.advise` gives of sites, and over_limit: whether waterings find a plant too dry more often than
             the settings allow.
         """
-        sites = self.visit_advice().advice.sites
+        return self._over_limit(self.visit_advice().advice.sites)
+
+    @kept
+    def sites_a_year_ago(self) -> pd.DataFrame:
+        """The sites as the advice of the last day of the same quarter a year ago saw them.
+
+        Returns
+        -------
+        pandas.DataFrame
+            As `site_advice`, judged by the limit of today's settings; empty where too little was known then.
+        """
+        from plantstats.watering.review import sites_on  # noqa: PLC0415
+
+        self._check_visit_log()
+        sites = sites_on(self.records, same_quarter_last_year(self.period).last_day, self.client)
+        return sites if sites.empty else self._over_limit(sites)
+
+    def _over_limit(self, sites: pd.DataFrame) -> pd.DataFrame:
+        """Sites and whether waterings find a plant too dry more often than the settings allow."""
         return sites.assign(over_limit=sites["too_dry_now"].gt(self.records.settings.watering.max_too_dry_share))
 
     @kept

@@ -132,6 +132,28 @@ def review(
     return replace(result, findings=findings.table(results.review_findings(result)))
 
 
+def sites_on(records: Records, on: date, client: str = "") -> pd.DataFrame:
+    """The sites as the advice of an earlier day saw them, for the season after it.
+
+    Parameters
+    ----------
+    records : Records
+    on : datetime.date
+        Nothing noted later is used.
+    client : str
+        Its sites only ("" for all).
+
+    Returns
+    -------
+    pandas.DataFrame
+        As `Advice.sites`; empty where too little was known.
+    """
+    model = _model_of(records, on, None)
+    heating = _heating_after(on, records.settings.heating_season)
+    advice = None if model is None else advise(model, records, heating, client, with_ways_out=False)
+    return pd.DataFrame() if advice is None else advice.sites
+
+
 def turn_of_season(as_of: date, season: periods.HeatingSeason) -> date:
     """The next day after `as_of` on which the heating season begins or ends.
 
@@ -155,7 +177,7 @@ def _heating_after(as_of: date, season: periods.HeatingSeason) -> bool:
     return (as_of + timedelta(days=1)).month in periods.heating_months(season)
 
 
-def _model_of(records: Records, on: date, assumed: Assumptions) -> WateringModel | None:
+def _model_of(records: Records, on: date, assumed: Assumptions | None) -> WateringModel | None:
     """What was known a quarter ago; None where nothing was."""
     try:
         return fit_watering(records, on, assumed)

@@ -14,6 +14,7 @@ from plantstats.exposure.inputs import age_bands
 from plantstats.guarantee import alternatives, money, plant_list, priced_quote, quote_findings
 from plantstats.guarantee.event_hazard import EventHazard
 from plantstats.guarantee.hazard_fits import HazardFits
+from plantstats.guarantee.price import price as price_of
 from plantstats.guarantee.quote import QuoteError, make_quote
 from plantstats.guarantee.terms import read_terms
 from plantstats.pages import guarantee_sentences as texts
@@ -137,14 +138,15 @@ def test_records_of_half_a_year_quote_without_a_season_and_say_so(found, terms):
     model = HazardFits.of(found, date(2023, 12, 31)).under((), ())
     assert "year_cos" not in model.model.terms
     assert "dry_air" not in model.model.terms
-    quoted, _ = priced_quote.offer(LIST, found, terms, date(2023, 12, 31))
+    quoted, *_ = priced_quote.quote_of(LIST, found, terms, date(2023, 12, 31))
     assert "no January, no February, no March, no April, no May, no June on record" in "\n".join(quoted.notes)
-    whole, _ = priced_quote.offer(LIST, found, terms, AS_OF)
+    whole, *_ = priced_quote.quote_of(LIST, found, terms, AS_OF)
     assert "on record: the mean rate of the other months" not in "\n".join(whole.notes)
 
 
 def test_what_a_client_reads_holds_none_of_our_costs(found, terms):
-    quoted, price = priced_quote.offer(LIST, found, terms, AS_OF)
+    quoted = priced_quote.quote_of(LIST, found, terms, AS_OF)[0]
+    price = price_of(quoted, terms.confidence)
     page = "\n".join(
         [
             *texts.offer_sentences(quoted, price),
@@ -161,17 +163,17 @@ def test_what_a_client_reads_holds_none_of_our_costs(found, terms):
 
 def test_amounts_are_never_converted_between_currencies(found, terms):
     with pytest.raises(QuoteError, match="never converted"):
-        priced_quote.offer(LIST, found, replace(terms, currency="USD"), AS_OF)
+        priced_quote.quote_of(LIST, found, replace(terms, currency="USD"), AS_OF)
 
 
 def test_an_unseen_species_gets_its_groups_rate_said_out_loud_or_is_refused(found, terms, tmp_path):
     path = tmp_path / "list.csv"
     head = "species,light,pot_cm,planter,unit_cost\n"
     path.write_text(head + "Aspidistra elatior,low,21,direct,55.00\n", encoding="utf-8")
-    quoted, _ = priced_quote.offer(path, found, terms, AS_OF)
+    quoted, *_ = priced_quote.quote_of(path, found, terms, AS_OF)
     assert any("Aspidistra elatior: never on record" in note for note in quoted.notes)
     with pytest.raises(losses.ModelError, match="Aspidistra elatior"):
-        priced_quote.offer(path, found, replace(terms, unseen_species="refuse"), AS_OF)
+        priced_quote.quote_of(path, found, replace(terms, unseen_species="refuse"), AS_OF)
 
 
 def test_hazards_of_lines_are_the_rates_of_the_loss_model(found, model):
@@ -245,7 +247,7 @@ def test_a_failure_that_the_terms_exclude_does_not_make_a_quote_cheaper(found, t
         file = tmp_path / "records" / name
         file.write_text(file.read_text(encoding="utf-8").replace("BOILER", "UPGRADE"), encoding="utf-8")
     spared = records.load(tmp_path / "records")
-    with_failure, without = (priced_quote.offer(LIST, one, terms, AS_OF)[0] for one in (found, spared))
+    with_failure, without = (priced_quote.quote_of(LIST, one, terms, AS_OF)[0] for one in (found, spared))
     assert with_failure.number.mean == pytest.approx(without.number.mean, rel=0.01)
 
 

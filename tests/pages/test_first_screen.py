@@ -6,9 +6,13 @@ import html
 import re
 from pathlib import Path
 
+import numpy as np
+import pandas as pd
 import pytest
 
 import plantstats
+from plantstats import findings
+from plantstats.findings import pick
 from plantstats.pages import accounts, brief, losses, records, visits, watch, wears
 from plantstats.studies import Study
 
@@ -38,3 +42,28 @@ def test_a_page_comes_to_its_first_chart_in_few_words(study: Study, module) -> N
 
 def test_a_page_of_many_sentences_does_not_hide_them_before_its_chart() -> None:
     assert before_the_first_chart("<p>one &amp; two</p><figure><p>three</p></figure>").split() == ["one", "&", "two"]
+
+
+def test_the_brief_and_the_pages_it_leads_to_say_the_same_numbers(study: Study) -> None:
+    # Largest remainders: 625.20 and 485.40 are 1,110.60, so 625 and 486 of 1,111. One rule for brief and page.
+    boxes = [box.number for box in brief.page(study).boxes]
+    cost = next(section.message for section in losses.page(study).sections if section.key == "cost")
+    assert f"{boxes[1].removeprefix('EUR ')} paid by us" in cost
+    assert accounts.page(study).verdict.startswith(f"{boxes[2]} accounts")
+    assert f"; {boxes[3]} are found too dry" in visits.page(study).verdict
+    lost = brief.page(study).findings
+    assert boxes[0] == f"{pick(lost, 'loss_rate', period='2026-Q3')['losses'].iloc[0]} plants lost"
+
+
+def test_each_box_of_the_brief_tells_the_year_before(study: Study) -> None:
+    assert [("a year ago" in box.below) for box in brief.page(study).boxes] == [True] * 4
+
+
+def test_parts_of_the_cost_add_up_in_whole_amounts() -> None:
+    rows = pd.DataFrame({"covered": ["chargeable", "guaranteed", "not_replaced"], "losses": [9, 3, 1]})
+    amounts = pd.Series([625.20, 485.40, np.nan])
+    made = findings.rows(
+        rows, "replacement_cost", period="2026-Q3", unit="EUR", method="sum", by=["covered"], estimate=amounts
+    )
+    parts = losses.cost_by_payer(made, "2026-Q3").set_index("covered")["whole"]
+    assert parts.to_dict() == {"chargeable": 625, "guaranteed": 486, "not_replaced": 0}

@@ -32,7 +32,7 @@ def shown(*outputs: nbformat.NotebookNode, words: str = "", **more) -> str:
     cell = new_code_cell("x", execution_count=1, outputs=list(outputs))
     text = [new_markdown_cell("# What did we lose?"), new_markdown_cell(words or "Words.")]
     notebook = new_notebook(cells=[*text, cell])
-    given = {"about": "2026-Q3, all clients", "definitions": {}, "provenance": [("Made at", "2026-10-12")]} | more
+    given = {"about": "2026-Q3, all clients", "provenance": [("Made at", "2026-10-12")]} | more
     return page.render(notebook, "report", **given)
 
 
@@ -43,9 +43,7 @@ def display(thing: show.Shown) -> nbformat.NotebookNode:
 def test_notes_stand_on_the_page_letter_for_letter_and_stay_text():
     frame = pd.DataFrame({"note": NOTES, "<i>technician</i>": ["<i>ida</i>"] * len(NOTES)})
     outputs = [show.table(frame, NOTES[2], rest="visits.csv"), show.sentences(NOTES), show.note(NOTES[0])]
-    html = shown(
-        *map(display, outputs), about=NOTES[2], definitions={NOTES[1]: NOTES[7]}, provenance=[(NOTES[0], NOTES[3])]
-    )
+    html = shown(*map(display, outputs), about=NOTES[2], provenance=[(NOTES[0], NOTES[3]), (NOTES[1], NOTES[7])])
     reading = Reading(html)
     for note in NOTES:
         assert reading.text.count(note) >= 2, note
@@ -170,9 +168,8 @@ def test_what_libraries_write_on_the_error_stream_is_no_part_of_a_page():
     assert "ida" not in text
 
 
-def test_code_is_not_shown_and_definitions_can_be_linked_to():
-    html = shown(definitions={"loss_rate": "Losses per 100 plant-years."})
-    assert '<dt id="def-loss_rate">loss_rate</dt><dd>Losses per 100 plant-years.</dd>' in html
+def test_code_is_not_shown():
+    html = shown()
     assert "<code>x</code>" not in html
     assert 'class="input' not in html
 
