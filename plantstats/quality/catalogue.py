@@ -72,6 +72,7 @@ CATALOGUE: dict[str, Entry] = {
     # Impossible histories.
     "replaced_before_installed": _impossible("replaced before it was installed", "correct installed_on or replaced_on"),
     "found_after_replaced": _impossible("found after it was replaced", "correct found_on or replaced_on"),
+    "entered_before_found": _impossible("entered before it was found", "correct entered_on or found_on"),
     "removed_before_installed": _impossible("removed before it was installed", "correct installed_on or removed_on"),
     "guarantee_before_installed": _impossible("guarantee ends before installation", "correct guarantee_until"),
     "contract_ends_before_start": _impossible("contract ends before it starts", "correct starts_on or ends_on"),

@@ -36,6 +36,7 @@ def queries(as_of: str, cut: bool) -> list[str]:
     queries = [
         _replaced_early(),
         _found_late(),
+        _entered_early(),
         *_own_dates(),
         _contracts(),
         _positions(as_of),
@@ -66,6 +67,13 @@ def _found_late() -> str:
         select 'found_after_replaced' as code, 'replacements' as "table", file, line, plant_id,
             plant_id || ' was found on ' || found_on || ' but replaced on ' || replaced_on as text
         from replacements where found_on > replaced_on"""
+
+
+def _entered_early() -> str:
+    return """
+        select 'entered_before_found' as code, 'replacements' as "table", file, line, plant_id,
+            plant_id || ' was entered on ' || entered_on || ' but found on ' || found_on as text
+        from replacements where entered_on < found_on"""
 
 
 def _own_dates() -> list[str]:
@@ -202,6 +210,7 @@ DATED = (
     ("visits", "visited_on", "site_id", "plant_id"),
     ("replacements", "replaced_on", "null", "plant_id"),
     ("replacements", "found_on", "null", "plant_id"),
+    ("replacements", "entered_on", "null", "plant_id"),
     ("moves", "moved_on", "to_site_id", "plant_id"),
     ("readings", "read_at", "site_id", "null"),
 )

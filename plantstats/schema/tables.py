@@ -241,6 +241,7 @@ TABLES: dict[str, Table] = {
                 *_helps(*PLACE),
                 _date("replaced_on", True),
                 _date("found_on"),
+                _date("entered_on"),
                 Column("cause", "cause", True),
                 OUTCOME,
                 QUANTITY,

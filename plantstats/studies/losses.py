@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 import pandas as pd
 
+from plantstats import exposure
 from plantstats.errors import PlantstatsError
 from plantstats.records import species_table
 from plantstats.studies.base import join
@@ -74,6 +75,22 @@ class LossResults(ExposureResults):
         return join(
             expected, quarters.costs_by_quarter(self.exposure(), self.records, self.period, events, self.client)
         )
+
+    def losses_to_come(self) -> pd.DataFrame:
+        """Findings on losses not found or not on record yet, of all clients (see `losses.to_come`).
+
+        Returns
+        -------
+        pandas.DataFrame
+        """
+        return self.whole()._losses_to_come()
+
+    @kept
+    def _losses_to_come(self) -> pd.DataFrame:
+        from plantstats.losses import to_come  # noqa: PLC0415
+
+        recorded_until = max(self.as_of, exposure.last_day(self.records) or self.as_of)
+        return to_come.to_come_findings(self.exposure(), self.period, recorded_until, self.common_cause().losses)
 
     @in_memory
     def loss_model(self) -> LossModel:

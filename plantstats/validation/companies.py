@@ -18,11 +18,11 @@ from plantstats.losses import as_expected, expected, loss_rates, terms
 from plantstats.losses.common_cause import ordinary
 from plantstats.losses.drivers import profiles
 from plantstats.losses.lifetime_findings import incidence_findings, survival_findings
-from plantstats.periods import Period, quarter, quarter_of, same_quarter_last_year
+from plantstats.periods import Period, previous_quarters, quarter, quarter_of, same_quarter_last_year
 from plantstats.records import Records, species_table
 from plantstats.simulate.run import FAILURE_DAY
 from plantstats.stats import competing_risks, smr, survival
-from plantstats.validation import arithmetic, slow_pages, true_effects, true_values
+from plantstats.validation import arithmetic, slow_pages, to_come, true_effects, true_values
 from plantstats.validation.design import Case
 from plantstats.validation.kinds import AS_MODELLED
 from plantstats.validation.rows import COLUMNS, PAGE_STOPS, alarms, intervals, refusal
@@ -75,6 +75,7 @@ def _with_found(company: Company) -> list[pd.DataFrame]:
     return [
         *_rates(company, time),
         *_expected(company, time),
+        *_to_come(company, time),
         *slow_pages.validate(company.case, company.records, company.known, company.period, time),
     ]
 
@@ -148,6 +149,12 @@ def _expected(company: Company, time: PlantTime) -> list[pd.DataFrame]:
         alarms("ordinary_site_flagged", sites["site_id"][usual], flagged[usual]),
         alarms("worse_quarter_seen", whole["period"], [_is_worsening_seen(company, expectation)]),
     ]
+
+
+def _to_come(company: Company, time: PlantTime) -> list[pd.DataFrame]:
+    """Losses not on record at the end of each quarter but those of the first year, from which rates are learned."""
+    quarters = [*previous_quarters(company.period, 4 * company.case.years - 5), company.period]
+    return to_come.validate(company.known.tables["true_plants"], quarters, time)
 
 
 def _chances(company: Company, expectation: expected.Expected) -> tuple[float, pd.Series]:

@@ -25,6 +25,7 @@ KINDS: Mapping[str, tuple[str, tuple[float, float]]] = {
         "95% intervals of a site's losses divided by expected losses, drawn to the other sites",
         TARGET,
     ),
+    "losses_to_come": ("95% intervals of the losses of a quarter that were still to come to light", TARGET),
     "survival_12_months": ("95% intervals of survival at 12 months, by light", TARGET),
     "incidence_12_months": ("95% intervals of the plants lost, or taken by clients, by 12 months", TARGET),
     "effect_on_losses": ("95% intervals of the loss model's rate ratios", TARGET),

@@ -91,6 +91,9 @@ CASES: dict[str, dict[str, str | bytes]] = {
     Code.SENT_TWICE: visits("P1,,2025-03-06 08:15,3,,,,,,", "P1,,2025-03-06 08:18,3,,,,,,"),
     "replaced_before_installed": lost("P1,2025-01-01,,died,,"),
     "found_after_replaced": lost("P1,2025-03-01,2025-03-05,died,,"),
+    "entered_before_found": {
+        "replacements": "plant_id,replaced_on,found_on,entered_on,cause\nP1,2025-03-09,2025-03-05,2025-03-01,died\n"
+    },
     "removed_before_installed": plants("P1,S1,A1,Ficus lyrata,2025-01-06,2024-12-01,,,,"),
     "guarantee_before_installed": plants("P1,S1,A1,Ficus lyrata,2025-01-06,,,2024-06-01,,"),
     "contract_ends_before_start": {"contracts": "client_id,starts_on,ends_on\nC1,2025-01-01,2024-01-01\n"},

@@ -317,6 +317,7 @@ def test_every_kind_that_a_page_quotes_is_proved():
     left = set(kinds.KINDS) - quoted
     assert left == {
         "loss_rate_with_event",
+        "losses_to_come",
         "watch_caught_by_truth",
         "quote_80_covered_company",
         "quote_95_covered_company",
