@@ -55,7 +55,7 @@ OF_VISITS = (
     "sites_a_year_ago",
 )
 RESULTS = (
-    (*OF_LOSSES, "effect_terms", "provision", "faults", "quality"),
+    (*OF_LOSSES, "effect_terms", "deliveries", "run_off", "provision", "faults", "quality"),
     (*OF_VISITS, "drying_by_species", "leaf_loss"),
 )
 CLIENT_RESULTS = (("loss_rates", "standing", "replaced", "service"),)

@@ -6,7 +6,7 @@ import pandas as pd
 
 from plantstats.findings import pick
 from plantstats.guarantee.in_force import GuaranteeError
-from plantstats.pages import methods, words
+from plantstats.pages import deliveries, methods, words
 from plantstats.pages.decisions import Decision
 from plantstats.periods import next_quarter
 from plantstats.reporting.charts import Bars
@@ -49,7 +49,7 @@ def page(study: Study) -> Page:
     """
     margins = study.account_margins()
     try:
-        results, none_runs = join(margins, study.provision()), None
+        results, none_runs = join(margins, study.provision(), *([] if study.client else [study.run_off()])), None
     except GuaranteeError as refusal:
         # Accounts have their margins whether or not a guarantee runs.
         results, none_runs = margins, Section("provision", "No guarantee runs.", note=str(refusal))
@@ -173,9 +173,11 @@ def _provision(study: Study, results: pd.DataFrame) -> Section | None:
     point = pick(results, "provision_point", ["term"], period).set_index("term")["estimate"]
     within = "".join(f"; in {name[:-1]} of 100 at most {point[name]:,.0f}" for name in ("80%", "95%") if name in point)
     message = f"Replacements under running guarantees should cost {whole['unit']} {whole['estimate']}{within}."
+    check = deliveries.check_of_provision(results, whole["raw_estimate"])
+    sentences = [check] if check else []
     rows = pick(results, "provision_move", ["term"], period).set_index("term")["estimate"]
     if rows.empty:
-        return Section("provision", message, DISCLAIMER, note=whole["note"])
+        return Section("provision", message, DISCLAIMER, sentences=sentences, note=whole["note"])
     names = [name for name in MOVES if name in rows.index and name != "closing"]
     whole_parts = words.parts_that_add_up([rows[name] for name in names])
     records = pd.DataFrame(
@@ -186,7 +188,7 @@ def _provision(study: Study, results: pd.DataFrame) -> Section | None:
         dtype="object",
     )
     table = Listing("From the last quarter to this one", records, numeric=(whole["unit"],), total=True)
-    return Section("provision", message, DISCLAIMER, table=table, note=whole["note"])
+    return Section("provision", message, DISCLAIMER, table=table, sentences=sentences, note=whole["note"])
 
 
 def _by_client(study: Study, results: pd.DataFrame) -> Section | None:

@@ -21,7 +21,7 @@ from plantstats.writing import write_whole
 
 TITLE = "Brief"
 # Pages that ask for decisions, in the order of the pack.
-SOURCES = (visits, accounts, watch, records)
+SOURCES = (losses, visits, accounts, watch, records)
 
 
 def page(study: Study) -> Page:

@@ -8,7 +8,8 @@ import pandas as pd
 
 from plantstats.findings import pick
 from plantstats.losses.same_sites import LEFT, STAYED
-from plantstats.pages import methods, words
+from plantstats.pages import deliveries, methods, words
+from plantstats.pages.decisions import Decision
 from plantstats.periods import same_quarter_last_year
 from plantstats.reporting.charts import Bars, Quarters
 from plantstats.reporting.specs import Listing, Page, Rows, Section, result_text
@@ -34,7 +35,14 @@ def page(study: Study) -> Page:
     -------
     Page
     """
-    results = join(study.loss_rates(), study.expected(), study.quarters(), study.same_sites(), study.losses_to_come())
+    results = join(
+        study.loss_rates(),
+        study.expected(),
+        study.quarters(),
+        study.same_sites(),
+        study.losses_to_come(),
+        deliveries.results_of(study),
+    )
     sections = [
         _lost(study, results, study.losses()),
         _to_come(study, results),
@@ -43,6 +51,7 @@ def page(study: Study) -> Page:
         _species(study, results),
         _sites(study, results),
         _clients(study, results),
+        *deliveries.sections(study, results),
     ]
     verdict, sentences = headlines(study, results)
     return Page(
@@ -54,6 +63,21 @@ def page(study: Study) -> Page:
         sentences,
         methods=methods.links_of("losses"),
     )
+
+
+def decisions(study: Study) -> list[Decision]:
+    """Deliveries to ask the supplier about.
+
+    Parameters
+    ----------
+    study : Study
+        What the page is about.
+
+    Returns
+    -------
+    list of Decision
+    """
+    return deliveries.decisions(study)
 
 
 def headlines(study: Study, results: pd.DataFrame) -> tuple[str, list[str]]:

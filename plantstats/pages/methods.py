@@ -97,6 +97,16 @@ METHODS = (
         ("ordinary_site_flagged", "shrunk_ratio_by_site_id"),
     ),
     Method(
+        "deliveries",
+        "Plants put in together",
+        "The loss model knows kinds, places, ages and seasons, and nothing of deliveries: its rate times the days of "
+        "each is what it should have lost, scaled so that all plants together are as expected. Age, quarter and "
+        "delivery are told apart by what bends away from straight lines; the lines themselves cannot be told apart. "
+        "What is still to come is projected from older deliveries, and held against the provision.",
+        "lost / (rate of the model x days of the delivery); to come: each age's growth in older deliveries",
+        "Berry 1983, Biometrics 39:173; Holford 1983, Biometrics 39:311; Mack 1993, ASTIN Bulletin 23:213",
+    ),
+    Method(
         "effects",
         "What wears plants down",
         "A Poisson model of losses on plant-days gives the rate of each condition against another, all others alike, "
@@ -175,8 +185,8 @@ METHODS = (
 # Which sections each page of the pack leads to.
 SECTIONS: dict[str, tuple[str, ...]] = {
     "index": ("days", "rates", "expected"),
-    "losses": ("days", "rates", "expected", "to_come", "groups"),
-    "accounts": ("accounts", "guarantee"),
+    "losses": ("days", "rates", "expected", "to_come", "groups", "deliveries"),
+    "accounts": ("accounts", "guarantee", "deliveries"),
     "visits": ("drying",),
     "watch": ("watch",),
     "wears": ("effects", "survival", "leaves"),

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from plantstats.periods import quarter
 from plantstats.simulate.causes import code_for, loss_cause
 from plantstats.simulate.effects import Effects
 from plantstats.simulate.layout import Layout
@@ -44,6 +45,8 @@ class Life:
         self.counted = np.zeros((3, n))  # of these three, what is already in the log
         self.quarter = int(layout.quarter[0])
         self.effects = Effects(layout, params)
+        bad = quarter(params.bad_delivery_quarter)
+        self.bad_days = (bad.start - layout.first).days, (bad.last_day - layout.first).days
         self.group_rounds()
 
     def group_rounds(self) -> None:
@@ -195,6 +198,9 @@ class Life:
         rate += self.effects.moved_loss[np.minimum(day - self.moved, TRANSIENT_DAYS + 1)]
         rate += self.effects.repotted_loss[np.minimum(day - self.repotted, TRANSIENT_DAYS + 1)]
         rate += self.params.over_dry * dry
+        if self.params.bad_delivery:
+            first, last = self.bad_days
+            rate += self.params.bad_delivery * ((self.planted >= first) & (self.planted <= last))
         if self.params.ageing_shape != 1:
             rate += (self.params.ageing_shape - 1) * np.log((np.maximum(age, 0) + 0.5) / 365.25)
         self.hazard = np.exp(rate)

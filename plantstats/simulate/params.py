@@ -57,6 +57,8 @@ class CompanyParams:
     moved: float = 0.50  # first 90 days after
     repotted: float = 0.25  # first 90 days after
     over_dry: float = 0.90  # on a day when the topsoil is already dry
+    bad_delivery: float = 0.0  # of the plants put in during that quarter, for as long as they stand
+    bad_delivery_quarter: str = "2025-Q2"
     declined_share: float = 0.40  # of losses: alive, below specification
     site_sd: float = 0.40  # standard deviation of the site effect (mean 1)
     site_distribution: str = "gamma"  # or "lognormal"

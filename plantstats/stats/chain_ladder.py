@@ -62,13 +62,16 @@ class ChainLadder:
         return Interval(np.array([self.total]), np.array([low]), np.array([high]))
 
 
-def mack(triangle: npt.ArrayLike) -> ChainLadder:
+def mack(triangle: npt.ArrayLike, unit: float = 0.0) -> ChainLadder:
     r"""Project a triangle by the chain ladder.
 
     Parameters
     ----------
     triangle : array_like, shape (n, n)
         Cumulative amounts :math:`C_{ik}` of row i (the oldest first) at age k; missing below the diagonal.
+    unit : float
+        For amounts that are sums of single ones: mean square over mean of these (1 for counts). No variance is then
+        taken to be below what chance in their number makes; 0 is Mack's own.
 
     Returns
     -------
@@ -86,11 +89,12 @@ def mack(triangle: npt.ArrayLike) -> ChainLadder:
     :math:`\min(\sigma_{n-3}^4 / \sigma_{n-4}^2, \min(\sigma_{n-4}^2, \sigma_{n-3}^2))`. Squared error of a row's
     reserve:
     :math:`\hat C_{in}^2 \sum_k (\sigma_k^2 / f_k^2) (1 / \hat C_{ik} + 1 / \sum_j C_{jk})`; of the total with
-    twice the shared part of each pair of rows.
+    twice the shared part of each pair of rows. Where single amounts come by chance alone (compound Poisson), what is
+    added to :math:`C_{ik}` has variance :math:`C_{ik} (f_k - 1) u` with u the `unit`: few rows may show less by luck.
 
     References
     ----------
-    Mack 1993, ASTIN Bulletin 23:213.
+    Mack 1993, ASTIN Bulletin 23:213; England and Verrall 2002, British Actuarial Journal 8:443 (from memory).
 
     Examples
     --------
@@ -120,6 +124,7 @@ def mack(triangle: npt.ArrayLike) -> ChainLadder:
             sigma2[k] = (before * (after / before - factors[k]) ** 2).sum() / (n - k - 2)
         full[n - 1 - k :, k + 1] = full[n - 1 - k :, k] * factors[k]
     sigma2[-1] = _last_variance(sigma2[:-1])
+    sigma2 = np.maximum(sigma2, unit * np.maximum(factors - 1, 0))
     ultimate, latest = full[:, -1], np.diag(known[:, ::-1])
     each = sigma2 / factors**2
     # Of row i the projected steps are those from its diagonal on.

@@ -15,6 +15,7 @@ from plantstats.studies.exposures import ExposureResults
 from plantstats.studies.once import in_memory, kept
 
 if TYPE_CHECKING:
+    from plantstats.losses.deliveries import Deliveries
     from plantstats.losses.drivers import Drivers
     from plantstats.losses.model import LossModel
 
@@ -181,3 +182,27 @@ class LossResults(ExposureResults):
         pandas.DataFrame
         """
         return self.watched()[1]
+
+    @in_memory
+    def _deliveries(self) -> Deliveries:
+        from plantstats.losses.deliveries import deliveries  # noqa: PLC0415
+
+        starts = self.records.settings.fiscal_year_starts
+        return deliveries(self.ordinary_exposure(), self.loss_model(), self.period, starts)
+
+    @kept
+    def deliveries(self) -> pd.DataFrame:
+        """Findings on plants put in together (all clients): standing and what should stand (`losses.deliveries`).
+
+        Returns
+        -------
+        pandas.DataFrame
+
+        Raises
+        ------
+        ModelError
+            When the records carry no model of losses.
+        """
+        from plantstats.losses.delivery_findings import delivery_findings  # noqa: PLC0415
+
+        return delivery_findings(self.whole()._deliveries(), self.period)

@@ -63,6 +63,21 @@ class MoneyResults(VisitResults):
         moved, closing = roll_forward.roll_forward(self.records, self.period)
         return roll_forward.findings_of(closing, moved, self.period, self.records.settings.currency)
 
+    @kept
+    def run_off(self) -> pd.DataFrame:
+        """Findings on what deliveries still have to lose, by the chain ladder (see `guarantee.run_off`).
+
+        Returns
+        -------
+        pandas.DataFrame
+        """
+        from plantstats.guarantee import run_off  # noqa: PLC0415
+
+        settings, of = self.records.settings, self.whole().exposure()
+        lost = run_off.lost_of_deliveries(of, self.period, settings.wage_per_hour)
+        put_in = run_off.put_in_by_quarter(of, self.period, settings.fiscal_year_starts)
+        return run_off.run_off_findings(lost, put_in, self.period, settings.fiscal_year_starts, settings.currency)
+
     def quote(self, listed: str | Path, terms: str | Path) -> PricedQuote:
         """Price the replacement guarantee of a plant list from these records (see `guarantee.priced_quote`).
 

@@ -14,7 +14,8 @@ import pandas as pd
 from plantstats import exposure, losses, records, simulate
 from plantstats.exposure import PlantTime
 from plantstats.findings import pick
-from plantstats.losses import as_expected, expected, loss_rates, terms
+from plantstats.guarantee import run_off
+from plantstats.losses import as_expected, deliveries, delivery_findings, expected, loss_rates, terms
 from plantstats.losses.common_cause import ordinary
 from plantstats.losses.drivers import profiles
 from plantstats.losses.lifetime_findings import incidence_findings, survival_findings
@@ -22,6 +23,7 @@ from plantstats.periods import Period, previous_quarters, quarter, quarter_of, s
 from plantstats.records import Records, species_table
 from plantstats.simulate.run import FAILURE_DAY
 from plantstats.stats import competing_risks, smr, survival
+from plantstats.stats.chain_ladder import TriangleError
 from plantstats.validation import arithmetic, slow_pages, to_come, true_effects, true_values
 from plantstats.validation.design import Case
 from plantstats.validation.kinds import AS_MODELLED
@@ -76,6 +78,7 @@ def _with_found(company: Company) -> list[pd.DataFrame]:
         *_rates(company, time),
         *_expected(company, time),
         *_to_come(company, time),
+        *_deliveries(company, time),
         *slow_pages.validate(company.case, company.records, company.known, company.period, time),
     ]
 
@@ -172,6 +175,47 @@ def _chances(company: Company, expectation: expected.Expected) -> tuple[float, p
     return float(whole[0]), pd.Series(
         arithmetic.of_expected(mean, sites["variance"], site_dispersion, expectation.model), sites["site_id"].to_numpy()
     )
+
+
+def _deliveries(company: Company, time: PlantTime) -> list[pd.DataFrame]:
+    """Deliveries of which none is bad: their ratios, those flagged, and what was projected half the records ago."""
+    period = company.period
+    alone = ordinary(time)
+    try:
+        table = alone.exposure_table(list(losses.EXPOSURE_BY), count_plants=False)
+        of = deliveries.deliveries(alone, losses.fit(table, species_table()), period, 1)
+    except PAGE_STOPS as fault:
+        return [refusal("delivery_ratio", fault)]
+    findings = delivery_findings.delivery_findings(of, period)
+    rows = pick(findings, "delivery_ratio", ["quarter"], period.name)
+    rows = rows[rows["n_plants"].ge(company.records.settings.small_group)]
+    flagged = rows["quarter"].isin(pick(findings, "delivery_flagged", ["quarter"], period.name)["quarter"])
+    return [
+        intervals("delivery_ratio", rows, rows["quarter"], np.ones(len(rows))),
+        alarms("ordinary_delivery_flagged", rows["quarter"], flagged),
+        _run_off(company, alone, of.last),
+    ]
+
+
+def _run_off(company: Company, time: PlantTime, last: int) -> pd.DataFrame:
+    """Losses to come of deliveries as projected half the records ago, and those that came up to the same age."""
+    put_in = run_off.put_in_by_quarter(time, company.period, 1)
+    n = (last - int(put_in["cohort"].min()) + 1) // 2
+    then = quarter_of(deliveries.first_day(last - n, 1))
+    lost = run_off.lost_of_deliveries(time, company.period, company.records.settings.wage_per_hour)
+    cohort, quarter_lost = (deliveries.quarter_number(lost[c], 1) for c in ("installed_on", "lost_on"))
+    before = lost[quarter_lost <= last - n]
+    try:
+        projected = run_off.project(before, put_in[put_in["cohort"] <= last - n], "plants", then)
+    except TriangleError as fault:
+        return refusal("run_off_plants", fault)
+    steps = len(projected.rows) * projected.step
+    later = (cohort > last - n - steps) & (cohort <= last - n) & (quarter_lost > last - n)
+    # Ages are counted in steps: a delivery of several quarters is as old as its last one.
+    age = (quarter_lost - (last - n)) // projected.step + (last - n - cohort) // projected.step
+    came = float(lost.loc[later & (age < len(projected.rows)), "plants"].sum())
+    limits = pd.DataFrame({name: values for name, values in projected.fit.limits()._asdict().items()})
+    return intervals("run_off_plants", limits, pd.Series([then.name]), np.array([came]))
 
 
 def _is_worsening_seen(company: Company, expectation: expected.Expected) -> bool:

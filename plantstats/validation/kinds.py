@@ -21,6 +21,9 @@ KINDS: Mapping[str, tuple[str, tuple[float, float]]] = {
     "loss_rate_ratio": ("95% intervals of the ratio to the same quarter last year", TARGET),
     "observed_expected": ("95% intervals of losses divided by expected losses, for the company", TARGET),
     "observed_expected_by_site_id": ("95% intervals of losses divided by expected losses, for a site", TARGET),
+    "delivery_ratio": ("95% intervals of a delivery's losses divided by those to be expected", TARGET),
+    "ordinary_delivery_flagged": ("ordinary deliveries said to stand out", (0.0, 0.02)),
+    "run_off_plants": ("95% intervals of the losses still to come of past deliveries", TARGET),
     "shrunk_ratio_by_site_id": (
         "95% intervals of a site's losses divided by expected losses, drawn to the other sites",
         TARGET,

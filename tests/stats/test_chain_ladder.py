@@ -50,8 +50,17 @@ def test_a_triangle_worked_by_hand():
     assert fit.se[1] ** 2 == pytest.approx(102.2727, abs=1e-3)
 
 
+def test_counts_vary_no_less_than_chance_in_their_number_makes():
+    # Each row doubles, then grows by a tenth: no variance between rows at all. Counts that come by chance (Poisson)
+    # have sigma^2 = f - 1: 1 and 0.1. Row 2: 22^2 x 0.1 / 1.1^2 x (1/20 + 1/20) = 4: its error 2; without the floor 0.
+    table = [[10, 20, 22], [10, 20, NAN], [10, NAN, NAN]]
+    assert mack(table).se.tolist() == [0, 0, 0]
+    assert mack(table, unit=1).sigma2 == pytest.approx([1, 0.1])
+    assert mack(table, unit=1).se[1] ** 2 == pytest.approx(484 * 0.1 / 1.21 * 0.1)
+
+
 def test_limits_have_the_mean_and_error_of_the_reserve():
-    # Log-normal: mean m, error s have sigma^2 = log(1 + (s/m)^2); the geometric mean of the limits is m / exp(sigma^2/2).
+    # Log-normal: mean m, error s have sigma^2 = log(1 + (s/m)^2); limits have the geometric mean m / exp(sigma^2/2).
     fit = mack(filled(TAYLOR_ASHE))
     _, low, high = (float(value[0]) for value in fit.limits())
     sigma2 = np.log(1 + (2_447_095 / 18_680_856) ** 2)

@@ -316,6 +316,9 @@ def test_every_kind_that_a_page_quotes_is_proved():
     # Those of the page of proof alone: what is not printed, or is a way to decide that the pages do not offer.
     left = set(kinds.KINDS) - quoted
     assert left == {
+        "delivery_ratio",
+        "ordinary_delivery_flagged",
+        "run_off_plants",
         "loss_rate_with_event",
         "losses_to_come",
         "watch_caught_by_truth",
