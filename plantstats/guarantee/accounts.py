@@ -6,6 +6,7 @@ from datetime import date, timedelta
 from itertools import pairwise
 from typing import TYPE_CHECKING, Any
 
+import numpy as np
 import pandas as pd
 from scipy import stats
 
@@ -63,18 +64,18 @@ def account_margins(records: Records, period: Period) -> pd.DataFrame:
     visits = _visits(time, records.table("sites").set_index("site_id")["client_id"], start)
     paid = _replacements(time, records.settings.wage_per_hour, start, end)
     usual = float(paid["cents"].mean()) if len(paid) else 0.0
+    amounts = {client: each.to_numpy(dtype="float64") for client, each in paid.groupby("client_id")["cents"]}
     rows = []
     for client, charged in sorted(fee.items()):
-        own = visits[visits["client_id"].eq(client)]
-        labour = whole(float(own["minutes"].fillna(0).sum()) / 60 * records.settings.wage_per_hour * 100)
-        n_days = len(own.drop_duplicates(["at_site", "visited_on"]))
-        travel = n_days * cents(records.settings.visit_cost)
-        costs = paid.loc[paid["client_id"].eq(client), "cents"].to_numpy(dtype="float64")
+        minutes, no_minutes, n_days = visits.loc[client] if client in visits.index else (0.0, 0, 0)
+        labour = whole(float(minutes) / 60 * records.settings.wage_per_hour * 100)
+        travel = int(n_days) * cents(records.settings.visit_cost)
+        costs = amounts.get(client, np.zeros(0))
         low, high = gamma_limits(costs, usual)
         before = charged - labour - travel
-        replaced, no_minutes = int(costs.sum()), int(own["minutes"].isna().sum())
+        replaced = int(costs.sum())
         margin = (before - replaced, before - high, before - low)
-        counts = (len(costs), n_days, no_minutes, int(n_plants.get(client, 0)))
+        counts = (len(costs), int(n_days), int(no_minutes), int(n_plants.get(client, 0)))
         rows.append((client, charged, labour, travel, replaced, *margin, *counts, "; ".join(notes.get(client, []))))
     table = pd.DataFrame(rows, columns=COLUMNS)
     foreign = table["client_id"].isin(contracts.loc[contracts["is_foreign"], "client_id"])
@@ -202,10 +203,17 @@ def _fees(contracts: pd.DataFrame, start: date, end: date) -> dict[str, int]:
 
 
 def _visits(time: PlantTime, owner: pd.Series, start: date) -> pd.DataFrame:
-    """Completed lines of the visit log from a day on, with the client of the site where they were written."""
-    query = "select at_site, visited_on, minutes from completed_visits where visited_on >= $start"
+    """Completed lines of the visit log from a day on, by the client of the site where they were written.
+
+    Gives minutes, lines without minutes, and days at a site.
+    """
+    query = """
+        select at_site, sum(minutes)::double as minutes, sum((minutes is null)::int)::bigint as no_minutes,
+               count(distinct visited_on) as n_days
+        from completed_visits where visited_on >= $start group by at_site order by at_site"""
     done = time.query(query, {"start": start})
-    return done.assign(client_id=done["at_site"].map(owner))
+    client = done["at_site"].map(owner).rename("client_id")
+    return done.drop(columns="at_site").fillna({"minutes": 0.0}).groupby(client).sum()
 
 
 def _replacements(time: PlantTime, wage_per_hour: float, start: date, end: date) -> pd.DataFrame:

@@ -13,9 +13,13 @@ from plantstats import losses as loss_model
 from plantstats.exposure.inputs import AGE_CUTS, age_bands
 from plantstats.guarantee.hazards import PROFILE, LineHazards, stream
 from plantstats.guarantee.time_grid import MONTHS, Array
+from plantstats.losses.design import Numeric, sums_by
 from plantstats.losses.newton import fit_at_variance
 
 FRAILTY_VARIANCES = np.geomspace(1e-4, 4.0, 24)  # among which the variance of sites' effects is sampled
+# Weights of the variances need the log likelihood to this; one so far below the greatest has none.
+WEIGHT_SETTLED, NO_WEIGHT = 1e-4, 25.0
+BLOCK = 1 << 16  # patterns whose rates are sampled at once
 FRAILTY_SD_SCALE = 1.0  # of the half-Cauchy prior of their standard deviation, as in `stats.empirical_bayes`
 # Conditions that pass: a line of a list says nothing of them, so that its rate is the mean over what plants on record
 # went through.
@@ -155,12 +159,27 @@ class FittedHazards:
         on_record = [n for n, name in enumerate(sites) if name in row]
         if on_record:
             rows = [row[sites[n]] for n in on_record]
-            x, beta = self.model.counts.x, self.model.sample(n_samples, seed)
-            rate = np.exp(x @ beta.T)
-            rate *= (np.exp(x @ self.model.beta) / rate.mean(axis=1))[:, None]
-            expected[:, on_record] = (self.model.counts.days_by_site[rows] @ rate).T
+            expected[:, on_record] = self._expected_by_site(n_samples, seed)[rows].T
             lost[on_record] = self.model.counts.by_site[rows]
         return lost, expected
+
+    def _expected_by_site(self, n_samples: int, seed: int) -> Array:
+        """Expected losses of every site on record, sites x samples; their means are the fitted ones."""
+        if (n_samples, seed) not in self._expected:
+            x, beta = self.model.counts.x, self.model.sample(n_samples, seed)
+            days = self.model.counts.days_by_site.tocsc()
+            out = np.zeros((days.shape[0], n_samples))
+            for begin in range(0, len(x), BLOCK):
+                at = slice(begin, begin + BLOCK)
+                rate = np.exp(x[at] @ beta.T)
+                rate *= (np.exp(x[at] @ self.model.beta) / rate.mean(axis=1))[:, None]
+                out += days[:, at] @ rate
+            self._expected[n_samples, seed] = out
+        return self._expected[n_samples, seed]
+
+    @cached_property
+    def _expected(self) -> dict[tuple[int, int], Array]:
+        return {}
 
     def site_air(self, sites: list[str]) -> Array:
         """Multiple of the rate at sites by the air read there (see `hazards.HazardModel`).
@@ -174,12 +193,15 @@ class FittedHazards:
         -------
         numpy.ndarray, shape (sites,)
         """
+        return np.array([self._air_by_site.get(name, 1.0) for name in sites])
+
+    @cached_property
+    def _air_by_site(self) -> dict[str, float]:
         rate, _, month = self._rate_without(AIR)
         usual = rate * self._monthly_effect(AIR, self.model.beta[None])[0][month]
         days = self.model.counts.days_by_site
         ratio = (days @ np.exp(self.model.counts.x @ self.model.beta)) / (days @ usual)
-        by_site = dict(zip(self.model.sites, ratio, strict=True))
-        return np.array([by_site.get(name, 1.0) for name in sites])
+        return dict(zip(self.model.sites, ratio.tolist(), strict=True))
 
     def seen(self) -> pd.DataFrame:
         """Species by light on record.
@@ -227,13 +249,31 @@ class FittedHazards:
         The mean over the plant-days on record, each weighted with what its plants would lose without the terms; beta:
         samples x columns.
         """
-        rate, theirs, month = self._rate_without(terms)
-        weight = self.model.counts.by_pattern[1] * rate
-        grown = np.exp(beta[:, theirs] @ self.model.counts.x[:, theirs].T) * weight
-        in_month = np.eye(MONTHS)[month]
+        theirs, rows, weight = self._weights(terms)
         # A month that is not on record has no rate of its own: see `hazard_fits`.
-        effect = (grown @ in_month) / np.maximum(weight @ in_month, 1e-300)
+        effect = (np.exp(beta[:, theirs] @ rows.T) @ weight) / np.maximum(weight.sum(axis=0), 1e-300)
         return effect if "year_cos" in self.model.patterns else np.repeat(effect[:, :1], MONTHS, axis=1)
+
+    def _weights(self, terms: tuple[str, ...]) -> tuple[npt.NDArray[np.bool_], Array, Array]:
+        """Columns of terms, their different rows, and the weight of each row in each calendar month (rows x 12)."""
+        if terms not in self._weighed:
+            rate, theirs, month = self._rate_without(terms)
+            key, first = np.zeros(len(rate), dtype=np.int64), np.zeros(1, dtype=np.intp)
+            for part in self.model.counts.design.parts:
+                if part.name in terms:
+                    values = part.values if isinstance(part, Numeric) else part.codes
+                    key = key * (values.size + 1) + np.unique(values, return_inverse=True)[1]
+                    # Numbered anew after each part, so that keys stay small.
+                    _, first, key = np.unique(key, return_index=True, return_inverse=True)
+            cell = key * MONTHS + month
+            weight = sums_by(cell, self.model.counts.by_pattern[1] * rate, len(first) * MONTHS)
+            rows = self.model.counts.x[first][:, theirs]
+            self._weighed[terms] = theirs, rows, weight.reshape(len(first), MONTHS)
+        return self._weighed[terms]
+
+    @cached_property
+    def _weighed(self) -> dict[tuple[str, ...], tuple[npt.NDArray[np.bool_], Array, Array]]:
+        return {}
 
     def _bands(self) -> tuple[list[str], list[str]]:
         """Age bands to ask the model for: one that no plant reached takes the rate of the one before it."""
@@ -256,14 +296,18 @@ class FittedHazards:
     @cached_property
     def _variance_weights(self) -> Array:
         """How likely the records leave each of `FRAILTY_VARIANCES`: profile likelihood times prior."""
-        values, beta = [], self.model.beta
-        for variance in FRAILTY_VARIANCES:
-            fit = fit_at_variance(self.model.counts, beta, float(variance))
-            beta = fit.beta
-            values.append(fit.at.value)
+        values = np.full(len(FRAILTY_VARIANCES), -np.inf)
+        nearest = int(np.abs(FRAILTY_VARIANCES - self.model.frailty_variance).argmin())
+        for side in (range(nearest, len(values)), range(nearest - 1, -1, -1)):
+            beta = self.model.beta
+            for n in side:
+                fit = fit_at_variance(self.model.counts, beta, float(FRAILTY_VARIANCES[n]), settled=WEIGHT_SETTLED)
+                beta, values[n] = fit.beta, fit.at.value
+                if values[n] < values.max() - NO_WEIGHT:
+                    break
         sd = np.sqrt(FRAILTY_VARIANCES)
         # The grid is even in the logarithm of the variance: d(sd) = sd / 2 x d(log variance).
-        weight = np.exp(np.array(values) - max(values)) * sd / (1 + (sd / FRAILTY_SD_SCALE) ** 2)
+        weight = np.exp(values - values.max()) * sd / (1 + (sd / FRAILTY_SD_SCALE) ** 2)
         return weight / weight.sum()
 
     def _frailty_variance(self, n_samples: int, seed: int) -> Array:

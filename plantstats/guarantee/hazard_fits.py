@@ -122,11 +122,17 @@ class HazardFits:
         -------
         Exits
         """
-        sums, losses = self.time.exposure_table([]).iloc[0], self.time.censored_at(self.common.losses).losses
+        sums, losses = self._ordinary
         days = float(sums["plant_days"])
         uncovered = losses.loc[~is_covered(losses["cause"], covered, excluded), "quantity"].sum()
         withdrawn = float(sums["withdrawn"] - self._withdrawn_together)
         return Exits(float(uncovered) / days, float(sums["client_exits"]) / days, withdrawn / days)
+
+    @cached_property
+    def _ordinary(self) -> tuple[pd.Series, pd.DataFrame]:
+        """Plant-days and exits in all, and the losses that no event made."""
+        sums = self.time.exposure_table([]).iloc[0]
+        return sums, self.time.censored_at(self.common.losses).losses
 
     @cached_property
     def _withdrawn_together(self) -> int:

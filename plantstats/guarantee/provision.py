@@ -86,6 +86,10 @@ class Valued:
     kind: npt.NDArray[np.integer[Any]]
     notes: tuple[str, ...] = ()
 
+    def lines(self) -> pd.DataFrame:
+        """Kind, cents per replacement and positions of each plant row: kind, unit, quantity."""
+        return self.plants[["unit", "quantity"]].reset_index(drop=True).assign(kind=self.kind)
+
 
 def provision(guarantees: InForce, fits: HazardFits, as_of: date, method: Method) -> Provision:
     """The provision for guarantees that run on beyond a day.
@@ -103,30 +107,43 @@ def provision(guarantees: InForce, fits: HazardFits, as_of: date, method: Method
     Provision
     """
     valued = value(guarantees, fits, as_of + timedelta(days=1), method)
-    plants = valued.plants
-    rows = []
-    for client, group in plants.groupby("client_id", sort=True):
-        at = group.index.to_numpy()
-        cost = _distribution(valued, at)
-        rows.append(
-            {
-                "client_id": client,
-                "plants": int(group["quantity"].sum()),
-                "expected": float(valued.number[at].sum()),
-                "undiscounted": whole(float(valued.cost[at].sum()), method.rounding),
-                "discounted": whole(float(valued.discounted[at].sum()), method.rounding),
-                "point_80": cost.quantile(0.80),
-                "point_95": cost.quantile(0.95),
-            }
-        )
-    columns = ["client_id", "plants", "expected", "undiscounted", "discounted", "point_80", "point_95"]
+    rows = amounts(valued, method)
+    lines = valued.lines()
+    costs = [
+        _distribution(valued, lines.iloc[at]) for at in valued.plants.groupby("client_id", sort=True).indices.values()
+    ]
+    rows["point_80"] = [cost.quantile(0.80) for cost in costs]
+    rows["point_95"] = [cost.quantile(0.95) for cost in costs]
     return Provision(
         as_of,
-        by_client=pd.DataFrame(rows, columns=columns),
-        cost=_distribution(valued, np.arange(len(plants))),
-        plants=int(plants["quantity"].sum()),
+        by_client=rows,
+        cost=_distribution(valued, lines),
+        plants=int(valued.plants["quantity"].sum()),
         notes=tuple(dict.fromkeys([*guarantees.notes, *valued.notes])),
     )
+
+
+def amounts(valued: Valued, method: Method) -> pd.DataFrame:
+    """Expected cost of guarantees by client.
+
+    Parameters
+    ----------
+    valued : Valued
+    method : Method
+
+    Returns
+    -------
+    pandas.DataFrame
+        client_id, plants, expected, undiscounted, discounted: see `Provision`.
+    """
+    each = pd.DataFrame({"plants": valued.plants["quantity"], "expected": valued.number})
+    each = each.assign(undiscounted=valued.cost, discounted=valued.discounted)
+    rows = each.groupby(valued.plants["client_id"], sort=True).sum().rename_axis("client_id").reset_index()
+    rows["plants"] = rows["plants"].astype("int64")
+    for column in ("undiscounted", "discounted"):
+        rows[column] = [whole(float(amount), method.rounding) for amount in rows[column]]
+        rows[column] = rows[column].astype("int64")
+    return rows
 
 
 def value(guarantees: InForce, fits: HazardFits, start: date, method: Method) -> Valued:
@@ -200,8 +217,7 @@ def _causes(text: str) -> tuple[str, ...]:
     return () if words in ((), ("all",)) else words
 
 
-def _distribution(valued: Valued, at: Integers) -> Distribution:
-    rows = valued.plants.iloc[at].assign(kind=valued.kind[at])
-    groups = rows.groupby(["kind", "unit"], as_index=False)["quantity"].sum()
+def _distribution(valued: Valued, lines: pd.DataFrame) -> Distribution:
+    groups = lines.groupby(["kind", "unit"], as_index=False)["quantity"].sum()
     pmf = valued.pmf[:, groups["kind"]]
     return total_cost(pmf, groups["quantity"].to_numpy(), groups["unit"].to_numpy(), points=2048)[0]

@@ -14,7 +14,7 @@ from plantstats import findings
 from plantstats.guarantee.hazard_fits import HazardFits
 from plantstats.guarantee.in_force import GuaranteeError, InForce, begun, in_force
 from plantstats.guarantee.money import cents, units, whole
-from plantstats.guarantee.provision import Method, Provision, provision, value
+from plantstats.guarantee.provision import Method, Provision, amounts, provision, value
 from plantstats.periods import Period, previous_quarters
 
 if TYPE_CHECKING:
@@ -96,7 +96,8 @@ def roll_forward(records: Records, period: Period, method: Method | None = None)
             f"no guarantee runs in {period.name}: on its first day every guarantee_until or contract (ends_on) has "
             "ended, and none began in it; there is nothing to provide for"
         )
-    opening = provision(running, fits, before.last_day, method)
+    opened = value(running, fits, period.start, method)
+    opening = int(amounts(opened, method)["undiscounted"].sum())
     closing = provision(running_now, fits_now, period.last_day, method)
 
     def opening_value(guarantees: InForce) -> float:
@@ -104,10 +105,10 @@ def roll_forward(records: Records, period: Period, method: Method | None = None)
 
     charged = whole(opening_value(new), method.rounding)
     used = used_in(records, period)
-    adjusted = closing.undiscounted - opening.undiscounted - charged + used
+    adjusted = closing.undiscounted - opening - charged + used
     within = sum(opening_value(one.truncated_at(period.end)) for one in (running, new))
     chance = whole(within, method.rounding) - used
-    return RollForward(opening.undiscounted, charged, used, adjusted, closing.undiscounted, chance), closing
+    return RollForward(opening, charged, used, adjusted, closing.undiscounted, chance), closing
 
 
 def used_in(records: Records, period: Period) -> int:

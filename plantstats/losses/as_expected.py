@@ -10,9 +10,10 @@ import pandas as pd
 
 from plantstats import findings, records
 from plantstats.losses import expected
-from plantstats.losses.common_cause import CommonCause, common_cause
+from plantstats.losses.common_cause import ordinary
 from plantstats.losses.design import ModelError
 from plantstats.losses.expected import Expected, groups, widen
+from plantstats.losses.past_models import PastModels
 from plantstats.losses.smr_findings import smr_findings
 from plantstats.losses.technicians import with_technicians
 from plantstats.periods import Period
@@ -21,7 +22,6 @@ from plantstats.stats.intervals import CONF_LEVEL, Interval
 
 if TYPE_CHECKING:
     from plantstats.exposure import PlantTime
-    from plantstats.records import Records
 
 BY_GROUP = (["client_id"], ["site_id"], ["species"], ["technician"])
 EXPECTED = "losses expected"
@@ -32,9 +32,7 @@ VISITS_OF_PERIOD = """
 """
 
 
-def as_expected(
-    time: PlantTime, loaded: Records, period: Period, client: str = "", events: CommonCause | None = None
-) -> pd.DataFrame:
+def as_expected(time: PlantTime, period: Period, client: str = "", past: PastModels | None = None) -> pd.DataFrame:
     """Observed against expected losses of the company (or one client), its sites, species and technicians.
 
     Losses to common-cause events count neither as observed nor towards what is expected.
@@ -43,13 +41,12 @@ def as_expected(
     ----------
     time : PlantTime
         With losses dated "found".
-    loaded : Records
     period : Period
         The quarter.
     client : str
         One client's plants, or "" for all.
-    events : CommonCause
-        The events on record; found here where not given.
+    past : PastModels
+        Models of that plant-time without the losses of events.
 
     Returns
     -------
@@ -58,9 +55,9 @@ def as_expected(
         findings hold no technicians and no other client. Where the earlier quarters carry no model: expected_losses
         alone, not available, with the reason.
     """
-    ordinary = time.censored_at((events or common_cause(time)).losses)
     try:
-        of_all = expected.expect(ordinary, period, records.species_table())
+        past = past or PastModels(ordinary(time), records.species_table())
+        of_all = expected.expect(past.time, period, past=past)
     except ModelError as fault:
         row = pd.DataFrame({"estimate": [np.nan], "note": [f"not available: {fault}"]})
         return findings.table(

@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 import pandas as pd
-from scipy import stats
+from scipy import special
 
 from plantstats.exposure.inputs import LONG
 
@@ -159,15 +159,17 @@ def _named(rows: pd.DataFrame) -> _Labels:
     return labels
 
 
-def _clusters(rows: pd.DataFrame, labels: _Labels, expected: dict[str, pd.Series], windows: float) -> None:
+def _clusters(rows: pd.DataFrame, labels: _Labels, expected: dict[str, _Cumulated], windows: float) -> None:
     """Label windows of a site with more exits than chance and its own rate explain."""
     free = labels.number < 0
     company_gap = float(rows["found_on"].drop_duplicates().sort_values().diff().dt.days.median())
     for site, of_site in rows[free].groupby("site_id"):
-        daily = expected.get(str(site))
+        cumulated = expected.get(str(site))
+        if cumulated is None or of_site["quantity"].sum() < FEWEST_LOSSES:
+            continue
         left = of_site.sort_values("found_on", kind="stable")
-        while daily is not None and left["quantity"].sum() >= FEWEST_LOSSES:
-            p_value, window = _least_probable(left, daily, 0.0 if np.isnan(company_gap) else company_gap)
+        while left["quantity"].sum() >= FEWEST_LOSSES:
+            p_value, window = _least_probable(left, cumulated, 0.0 if np.isnan(company_gap) else company_gap)
             if p_value * windows >= FALSE_ALARMS:
                 break
             window = _with_stragglers(left, window)
@@ -186,16 +188,15 @@ def _with_stragglers(rows: pd.DataFrame, window: np.ndarray) -> np.ndarray:
     return like.index[chain.isin(chain.loc[window])].to_numpy()
 
 
-def _least_probable(rows: pd.DataFrame, daily: pd.Series, company_gap: float) -> tuple[float, np.ndarray]:
+def _least_probable(rows: pd.DataFrame, cumulated: _Cumulated, company_gap: float) -> tuple[float, np.ndarray]:
     """The window of one site's losses (in order of found_on) that chance makes least often.
 
-    Gives its tail probability and the labels of its rows; daily: expected losses by day.
+    Gives its tail probability and the labels of its rows.
     """
     found_on = rows["found_on"].to_numpy()
     lag = (rows["found_on"] - rows["seen_on"]).dt.days.to_numpy("float64")
     count = rows["quantity"].to_numpy("float64")
-    days, cumulated = daily.index.to_numpy(), np.concatenate([[0.0], daily.cumsum().to_numpy()])
-    total, all_lost = cumulated[-1], count.sum()
+    total, all_lost = cumulated.expected[-1], count.sum()
     shape, best = 1 / SITE_SD**2, (1.0, rows.index.to_numpy()[:0])
     for start in range(len(rows)):
         end = int(np.searchsorted(found_on, found_on[start] + np.timedelta64(WINDOW, "D")))
@@ -203,17 +204,30 @@ def _least_probable(rows: pd.DataFrame, daily: pd.Series, company_gap: float) ->
         if n < FEWEST_LOSSES:
             continue
         before = np.timedelta64(round(min(max(np.median(lag[start:end]), company_gap), LONG)), "D")
-        at = np.searchsorted(days, [found_on[start] - before, found_on[start] + np.timedelta64(WINDOW, "D")])
-        inside = max(cumulated[at[1]] - cumulated[at[0]], 1e-9)
+        begin, after = cumulated.up_to(found_on[start] - before, found_on[start] + np.timedelta64(WINDOW, "D"))
+        inside = max(after - begin, 1e-9)
         rate = shape + total - inside
-        p_value = float(stats.nbinom.sf(n - 1, shape + all_lost - n, rate / (rate + inside)))
+        # Chance of n or more, negative binomial (scipy's nbinom.sf, without its checks at every window).
+        p_value = float(special.betainc(n, shape + all_lost - n, inside / (rate + inside)))
         if p_value < best[0]:
             best = (p_value, rows.index.to_numpy()[start:end])
     return best
 
 
-def _expected_by_day(time: PlantTime, events: pd.DataFrame, count: str) -> dict[str, pd.Series]:
-    """Exits (a column of the exposure table, less those of events) to be expected on each day, by site.
+class _Cumulated(NamedTuple):
+    """Exits of a site expected before the first day of each of its months, and before the day after the last."""
+
+    day: np.ndarray
+    expected: np.ndarray
+
+    def up_to(self, *days: np.datetime64) -> np.ndarray:
+        """Expected before each day; even over the days of a month."""
+        numbers = np.array([day.astype("datetime64[D]").astype("float64") for day in days])
+        return np.interp(numbers, self.day, self.expected)
+
+
+def _expected_by_day(time: PlantTime, events: pd.DataFrame, count: str) -> dict[str, _Cumulated]:
+    """Exits (a column of the exposure table, less those of events) to be expected up to each day, by site.
 
     By the company's rates by age and by month of the year.
     """
@@ -230,14 +244,18 @@ def _expected_by_day(time: PlantTime, events: pd.DataFrame, count: str) -> dict[
     for margin in (table["age_band"], table["month"].dt.month):
         sums = pd.DataFrame({"lost": lost, "expected": value}).groupby(margin).sum()
         value = value * margin.map((sums["lost"] + MARGIN_PRIOR) / (sums["expected"] + MARGIN_PRIOR))
-    by_month = value.groupby([table["site_id"], table["month"]]).sum()
-    expected = {}
-    for site, monthly in by_month.groupby(level=0):
-        of_site = monthly.droplevel(0)
-        per_day = of_site / of_site.index.days_in_month
-        index = pd.date_range(of_site.index.min(), of_site.index.max() + pd.offsets.MonthEnd(1), unit="us")
-        expected[str(site)] = per_day.reindex(index.to_period("M").to_timestamp()).fillna(0.0).set_axis(index)
-    return expected
+    by_month = value.groupby([table["site_id"], table["month"]], observed=True).sum().reset_index(name="expected")
+    months, expected = by_month["month"].to_numpy("datetime64[M]"), by_month["expected"].to_numpy()
+    sites, begins = np.unique(by_month["site_id"].to_numpy("str"), return_index=True)
+    edges = {}
+    for site, low, high in zip(sites, begins, [*begins[1:], len(by_month)], strict=True):
+        # A month without plants begins and ends with the same sum.
+        firsts = months[low:high].astype("datetime64[D]").astype("float64")
+        ends = (months[low:high] + 1).astype("datetime64[D]").astype("float64")
+        after = expected[low:high].cumsum()
+        day = np.column_stack([firsts, ends]).ravel()
+        edges[str(site)] = _Cumulated(day, np.column_stack([after - expected[low:high], after]).ravel())
+    return edges
 
 
 def _described(inside: pd.DataFrame, time: PlantTime) -> pd.DataFrame:

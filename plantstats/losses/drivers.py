@@ -2,15 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import timedelta
 from typing import TYPE_CHECKING
 
 import pandas as pd
 
-from plantstats import exposure, findings, losses
+from plantstats import findings, losses
 from plantstats.losses import CollinearityCheck, ModelError, terms
-from plantstats.losses.common_cause import ordinary
 from plantstats.losses.lifetime_findings import (
     detection_delay_findings,
     incidence_findings,
@@ -22,10 +22,7 @@ from plantstats.stats import competing_risks, logrank, survival
 from plantstats.stats.intervals import WIDEST
 
 if TYPE_CHECKING:
-    from datetime import date
-
     from plantstats.exposure import PlantTime
-    from plantstats.records import Records
 
 AGES = [90, 365, 730]  # days since install at which survival and causes are told
 MOST_SPECIES = 4  # with named profiles
@@ -46,14 +43,45 @@ class Drivers:
     refusals: tuple[str, ...]
 
 
-def review(records: Records, as_of: date, client: str = "") -> Drivers:
+def check_effects(usual: PlantTime) -> CollinearityCheck:
+    """Loss model of all settled months, with season and humidity told apart where the records do.
+
+    Parameters
+    ----------
+    usual : PlantTime
+        Dated "midpoint", without the losses of events.
+
+    Returns
+    -------
+    CollinearityCheck
+
+    Raises
+    ------
+    ModelError
+        When the records carry none.
+    """
+    settled = terms.settled(usual.as_of)
+    exposure_table = usual.exposure_table(list(losses.EXPOSURE_BY), end=settled, count_plants=False)
+    return losses.check_collinearity(exposure_table, species_table())
+
+
+def review(
+    midpoint: PlantTime,
+    by_found: PlantTime,
+    usual: PlantTime,
+    effects: Callable[[], CollinearityCheck],
+    client: str = "",
+) -> Drivers:
     """Findings on what drives losses.
 
     Parameters
     ----------
-    records : Records
-    as_of : datetime.date
-        The last day that counts.
+    midpoint, by_found : PlantTime
+        All losses, dated half-way between last seen alive and found, and when found.
+    usual : PlantTime
+        Dated "midpoint", without the losses of events.
+    effects : callable
+        Gives the model of the effects (see `check_effects`), or raises ModelError.
     client : str
         Whose plants the curves are of ("" for all; the model always learns from all).
 
@@ -66,16 +94,14 @@ def review(records: Records, as_of: date, client: str = "") -> Drivers:
     Effects rest on losses dated half-way between last seen alive and found, without those of common-cause events.
     """
     refusals: list[str] = []
-    midpoint, by_found = (exposure.build(records, as_of, dated) for dated in ("midpoint", "found"))
+    as_of = usual.as_of
     # Effects and rates rest on ordinary losses; how long plants stood, on all of them.
-    usual = ordinary(midpoint)
-    exposure_table = usual.exposure_table(list(losses.EXPOSURE_BY), end=terms.settled(as_of), count_plants=False)
     span = f"records to {terms.settled(as_of) - timedelta(days=1):%Y-%m-%d}"
     whole = f"records to {as_of:%Y-%m-%d}"  # curves follow plants, and count losses, to the last day
     parts: list[pd.DataFrame] = []
     notes = tuple[str, ...]()
     try:
-        check = losses.check_collinearity(exposure_table, species_table())
+        check = effects()
         parts += _effects(check, usual, span)
         notes = check.model.notes
     except ModelError as error:

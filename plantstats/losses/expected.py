@@ -10,8 +10,8 @@ from scipy import sparse
 
 from plantstats.losses import rate_table, terms
 from plantstats.losses.design import Array, ModelError
-from plantstats.losses.fit import fit
 from plantstats.losses.model import LossModel
+from plantstats.losses.past_models import PastModels
 from plantstats.periods import Period
 from plantstats.stats.intervals import CONF_LEVEL, Interval
 
@@ -61,7 +61,7 @@ class Expected(NamedTuple):
 
 
 def expect(
-    time: PlantTime, period: Period, species: pd.DataFrame | None = None, *, start: LossModel | None = None
+    time: PlantTime, period: Period, species: pd.DataFrame | None = None, *, past: PastModels | None = None
 ) -> Expected:
     """Apply a model of all earlier quarters to one quarter's plant-days.
 
@@ -74,8 +74,8 @@ def expect(
         The quarter.
     species : pandas.DataFrame
         As in `fit`.
-    start : LossModel
-        A like fit to begin with, as in `fit`.
+    past : PastModels
+        Of that plant-time; keeps models for other questions.
 
     Returns
     -------
@@ -95,10 +95,7 @@ def expect(
     """
     if time.dated != "found":
         raise ModelError(f"expected losses need plant-time dated 'found', as the losses are, not '{time.dated}'")
-    earlier = time.exposure_table(list(terms.EXPOSURE_BY), end=period.start, count_plants=False)
-    if earlier.empty:
-        raise ModelError(f"no plant was followed before {period.name}: there is nothing to expect from")
-    model = fit(earlier, species, start=start)
+    model = (past or PastModels(time, species)).before(period.start)
     now = time.exposure_table([*KEYS[:2], *terms.EXPOSURE_BY], period.start, period.end)
     now = now[now["plant_days"] > 0].reset_index(drop=True)
     model.coding.check_season(now["month"].dt.month, f"before {period.name}")
@@ -152,7 +149,7 @@ def groups(expected: Expected, by: list[str], own_past: bool = True) -> pd.DataF
     rows = grouped.agg({column: "sum" for column in ("n_plants", "plant_days", "losses", "expected")}).reset_index()
     weighted = expected.gradient * (value / plants["alone"]).to_numpy()[:, None]
     slope = _sums(weighted, grouped.ngroup().to_numpy(), len(rows))
-    variance = np.einsum("ij,jk,ik->i", slope, expected.model.covariance, slope)
+    variance = expected.model.variance_of(slope)
     if own_past:
         # The effect of a site is shared by all its plants of a group.
         by_site = plants.assign(value=value).groupby(list(dict.fromkeys([*keys, "site_id"])), sort=True)

@@ -87,6 +87,20 @@ class LossModel:
                 columns[part.name] = pd.Series(part.values)
         return pd.DataFrame({**columns, "losses": losses, "plant_days": days})
 
+    def variance_of(self, x: Array) -> Array:
+        """Variance of the linear predictor of design rows, x' C x of each.
+
+        Parameters
+        ----------
+        x : numpy.ndarray, shape (rows, columns)
+            Design rows, or derivatives by the coefficients.
+
+        Returns
+        -------
+        numpy.ndarray, shape (rows,)
+        """
+        return np.asarray(((x @ self.covariance) * x).sum(axis=1))
+
     def quantile(self, conf_level: float = CONF_LEVEL) -> float:
         """Quantile of Student's t with sites - 1 degrees of freedom.
 
@@ -165,7 +179,7 @@ class LossModel:
             For a missing or unknown species or level, by name.
         """
         conditions = self._complete(profiles)
-        unknown = sorted(set(conditions["species"]) - set(self.group_of)) if self.group_of else []
+        unknown = sorted(set(conditions["species"].unique()) - set(self.group_of)) if self.group_of else []
         if unknown and unseen == "refuse":
             raise ModelError(
                 f"species {', '.join(unknown)} is not in the fitted data (known: {', '.join(self.group_of)})"
@@ -246,7 +260,8 @@ class LossModel:
         -------
         pandas.Series
         """
-        return species.map(self.group_of).astype("str").fillna(species.str.split(" ").str[0])
+        group = {name: self.group_of.get(name, str(name).split(" ", maxsplit=1)[0]) for name in species.unique()}
+        return species.map(group).astype("str")
 
     def basis(self, species: pd.Series) -> pd.DataFrame:
         """What the rate of each species rests on.
@@ -309,7 +324,7 @@ class LossModel:
         rows, beside = self.rows(profiles, unseen)
         x = rows.to_numpy()
         log_rate = x @ self.beta + np.log(DAYS_PER_100_YEARS)
-        variance = np.einsum("ij,jk,ik->i", x, self.covariance, x) + beside["unknown"].to_numpy()
+        variance = self.variance_of(x) + beside["unknown"].to_numpy()
         half_width = self.quantile(conf_level) * np.sqrt(variance)
         return profiles.assign(
             rate=np.exp(log_rate),
@@ -370,7 +385,7 @@ class LossModel:
             levels[factor] = given.astype("str")
             # A factor with one level is not in the design, but its other levels are as unknown.
             if factor in self.terms:
-                unseen = sorted(set(levels[factor]) - set(self.coding.levels[factor]))
+                unseen = sorted(set(levels[factor].unique()) - set(self.coding.levels[factor]))
                 faults += [_unknown(factor, level, self.coding.levels[factor]) for level in unseen]
         if faults:
             raise ModelError("; ".join(faults))

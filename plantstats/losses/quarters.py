@@ -14,6 +14,7 @@ from plantstats.losses import costs, expected
 from plantstats.losses.common_cause import CommonCause
 from plantstats.losses.design import Array, ModelError
 from plantstats.losses.loss_rates import lost_in
+from plantstats.losses.past_models import PastModels
 from plantstats.periods import Period, previous_quarters
 from plantstats.stats import smr
 from plantstats.stats.intervals import CONF_LEVEL
@@ -73,17 +74,15 @@ def chance_limits(expected: Array, variance: Array, conf_level: float = CONF_LEV
     return Limits(counts.ppf(tail), np.maximum(counts.ppf(1 - tail), m))
 
 
-def expected_by_quarter(time: PlantTime, period: Period, species: pd.DataFrame, client: str = "") -> pd.DataFrame:
+def expected_by_quarter(past: PastModels, period: Period, client: str = "") -> pd.DataFrame:
     """Expected losses of this and earlier quarters, each by the quarters before it; sites and species over a year.
 
     Parameters
     ----------
-    time : PlantTime
-        With losses dated "found", without those of events (see `common_cause.ordinary`).
+    past : PastModels
+        Of plant-time without the losses of events.
     period : Period
         The last of the quarters.
-    species : pandas.DataFrame
-        As in `losses.fit`.
     client : str
         One client's plants, or "" for all.
 
@@ -94,13 +93,12 @@ def expected_by_quarter(time: PlantTime, period: Period, species: pd.DataFrame, 
         site_id and by species: expected_over_year, and observed_over_year where at least `FEWEST_EXPECTED` is expected
         (a flagged group says so in its note). Quarters whose past carries no model are left out.
     """
-    rows, year, start = [], [], None
+    rows, year = [], []
     for quarter in [period, *reversed(previous_quarters(period, SHOWN))]:
         try:
-            of_all = expected.expect(time, quarter, species, start=start)
+            of_all = expected.expect(past.time, quarter, past=past)
         except ModelError:
             continue
-        start = of_all.model
         own = of_all.of_client(client) if client else of_all
         if own.plants.empty:
             continue

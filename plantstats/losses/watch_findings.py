@@ -53,7 +53,7 @@ def back_test(
     for quarter in [*periods.previous_quarters(last, PAST_LISTS - 1), last]:
         start = quarter.start - timedelta(days=1)
         try:
-            listed = watch(records, start, species, memory)
+            listed = watch(records, start, species, memory, with_reasons=False)
         except ModelError:
             continue
         plants = listed.plants

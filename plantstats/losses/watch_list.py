@@ -13,8 +13,8 @@ from plantstats import exposure, periods
 from plantstats.exposure.inputs import AGE_CUTS, age_bands
 from plantstats.losses import terms
 from plantstats.losses.common_cause import ordinary
-from plantstats.losses.fit import fit
 from plantstats.losses.model import LossModel
+from plantstats.losses.past_models import PastModels
 
 if TYPE_CHECKING:
     from plantstats.exposure import PlantTime
@@ -67,13 +67,19 @@ class Memory:
         earlier days are made from it where it tells of them.
     standing : dict of date to pandas.DataFrame
         Plants alive on each day.
-    model : LossModel
-        The last fit, to begin the next with.
+    built : dict of date to PlantTime
+        Plant-time of days of which the shared one does not tell.
+    scores : dict of date to pandas.Series
+        Their last condition scores (see `last_scores`).
+    past : PastModels
+        Loss models of that plant-time.
     """
 
     time: PlantTime | None = None
     standing: dict[date, pd.DataFrame] = field(default_factory=dict)
-    model: LossModel | None = None
+    scores: dict[date, pd.Series] = field(default_factory=dict)
+    past: PastModels | None = None
+    built: dict[date, PlantTime] = field(default_factory=dict)
 
     def time_of(self, records: Records, day: date) -> PlantTime:
         """Plant-time that tells of a day; records of later days may be in it.
@@ -87,9 +93,30 @@ class Memory:
         -------
         PlantTime
         """
-        if self.time is None or not self.time.tells_of(day):
-            return ordinary(exposure.build(records, day, "found"))
-        return self.time
+        if self.time is not None and self.time.tells_of(day):
+            return self.time
+        if day not in self.built:
+            self.built[day] = ordinary(exposure.build(records, day, "found"))
+        return self.built[day]
+
+    def model_of(self, time: PlantTime, day: date, species: pd.DataFrame | None) -> LossModel:
+        """Loss model of what was on record up to a day.
+
+        Parameters
+        ----------
+        time : PlantTime
+            That tells of the day.
+        day : datetime.date
+        species : pandas.DataFrame
+            As in `fit`.
+
+        Returns
+        -------
+        LossModel
+        """
+        if self.past is None or self.past.time is not time:
+            self.past = PastModels(time, species)
+        return self.past.before(day + timedelta(days=1))
 
     def standing_on(self, records: Records, day: date) -> pd.DataFrame:
         """Plants alive on a day.
@@ -108,8 +135,33 @@ class Memory:
             self.standing[day] = standing(self.time_of(records, day), day)
         return self.standing[day]
 
+    def condition_on(self, records: Records, day: date, plant_ids: pd.Series) -> pd.Series:
+        """Last condition score of plants on a day.
 
-def watch(records: Records, day: date, species: pd.DataFrame | None = None, memory: Memory | None = None) -> Watch:
+        Parameters
+        ----------
+        records : Records
+        day : datetime.date
+        plant_ids : pandas.Series
+
+        Returns
+        -------
+        pandas.Series
+            One of `CONDITIONS` per plant.
+        """
+        if day not in self.scores:
+            self.scores[day] = last_scores(self.time_of(records, day), day)
+        return plant_ids.map(self.scores[day]).fillna(CONDITIONS[-1]).astype("str")
+
+
+def watch(
+    records: Records,
+    day: date,
+    species: pd.DataFrame | None = None,
+    memory: Memory | None = None,
+    *,
+    with_reasons: bool = True,
+) -> Watch:
     """Chances of all plants alive on a day, from nothing that was recorded later.
 
     Parameters
@@ -121,6 +173,8 @@ def watch(records: Records, day: date, species: pd.DataFrame | None = None, memo
         As in `fit`.
     memory : Memory
         Kept from call to call, it saves time and changes no answer.
+    with_reasons : bool
+        Whether the list says of each plant why (a back-test has no use for it).
 
     Returns
     -------
@@ -142,15 +196,13 @@ def watch(records: Records, day: date, species: pd.DataFrame | None = None, memo
     """
     memory = memory or Memory()
     time = memory.time_of(records, day)
-    seen = time.exposure_table(list(terms.EXPOSURE_BY), end=day + timedelta(days=1), count_plants=False)
-    model = fit(seen, species, start=memory.model)
-    memory.model = model
+    model = memory.model_of(time, day, species)
     ahead = pd.date_range(day + timedelta(days=1), day + timedelta(days=HORIZON))
     model.coding.check_season(ahead.month, f"up to {day}")
     ratios = condition_ratios(records, day, model, memory)
     state = with_expected(memory.standing_on(records, day), model, day)
-    state = state.assign(condition=last_condition(state, time, day))
-    return Watch(day, with_chances(state, model, ratios), model, ratios)
+    state = state.assign(condition=memory.condition_on(records, day, state["plant_id"]))
+    return Watch(day, with_chances(state, model, ratios, with_reasons=with_reasons), model, ratios)
 
 
 def standing(time: PlantTime, day: date) -> pd.DataFrame:
@@ -226,13 +278,11 @@ def _profiles(state: pd.DataFrame, model: LossModel, at: float, on: date) -> pd.
     return state[["species", *terms.FACTORS]].assign(age_band=band, month=on.month)
 
 
-def last_condition(state: pd.DataFrame, time: PlantTime, day: date) -> pd.Series:
+def last_scores(time: PlantTime, day: date) -> pd.Series:
     """Last condition score of each plant within RECENT days before a day, the lower of two of one day.
 
     Parameters
     ----------
-    state : pandas.DataFrame
-        Plants alive on the day.
     time : PlantTime
         Plant-time that tells of the day; its visits are read.
     day : datetime.date
@@ -241,7 +291,7 @@ def last_condition(state: pd.DataFrame, time: PlantTime, day: date) -> pd.Series
     Returns
     -------
     pandas.Series
-        One of `CONDITIONS` per plant.
+        One of `CONDITIONS` per plant that has a score, by plant_id.
     """
     number = (day - date(1970, 1, 1)).days
     scores = time.engine.execute(
@@ -254,9 +304,8 @@ def last_condition(state: pd.DataFrame, time: PlantTime, day: date) -> pd.Series
         """,
         [number - RECENT, number],
     ).df()
-    score = state["plant_id"].map(scores.set_index("plant_id")["score"])
-    words = score.map({5.0: "5", 4.0: "4", 3.0: "3", 2.0: "1 or 2", 1.0: "1 or 2"})
-    return words.fillna("not noted").astype("str")
+    words = {5.0: "5", 4.0: "4", 3.0: "3", 2.0: "1 or 2", 1.0: "1 or 2"}
+    return scores.set_index("plant_id")["score"].map(words).dropna().astype("str")
 
 
 def lost_within(time: PlantTime, day: date) -> pd.Series:
@@ -309,7 +358,7 @@ def condition_ratios(records: Records, day: date, model: LossModel, memory: Memo
         parts.append(
             pd.DataFrame(
                 {
-                    "condition": last_condition(state, time, end),
+                    "condition": memory.condition_on(records, end, state["plant_id"]),
                     "lost": state["plant_id"].map(lost_within(time, end)).fillna(0),
                     "expected": state["alone"] * state["effect"] * state["plants"],
                 }
@@ -333,7 +382,9 @@ COLUMNS = ["plant_id", "client_id", "site_id", "species", "light", "pot", "plant
 COLUMNS += ["condition", "expected", "low", "high", "reasons"]
 
 
-def with_chances(state: pd.DataFrame, model: LossModel, ratios: pd.DataFrame) -> pd.DataFrame:
+def with_chances(
+    state: pd.DataFrame, model: LossModel, ratios: pd.DataFrame, *, with_reasons: bool = True
+) -> pd.DataFrame:
     """Add the condition score to what is expected, the interval and the reasons, highest chance first.
 
     Parameters
@@ -344,6 +395,8 @@ def with_chances(state: pd.DataFrame, model: LossModel, ratios: pd.DataFrame) ->
         The fitted loss model.
     ratios : pandas.DataFrame
         As `condition_ratios` gives them.
+    with_reasons : bool
+        As in `watch`.
 
     Returns
     -------
@@ -353,7 +406,7 @@ def with_chances(state: pd.DataFrame, model: LossModel, ratios: pd.DataFrame) ->
     ratio = state["condition"].map(by["ratio"]).to_numpy("float64")
     slope = np.stack(state["slope"].to_list()) if len(state) else np.zeros((0, len(model.names)))
     relative = slope / state["alone"].to_numpy()[:, None]
-    variance = np.einsum("ij,jk,ik->i", relative, model.covariance, relative)
+    variance = model.variance_of(relative)
     # The mean of a log-normal chance lies above its middle; without this, plants of rarely seen conditions were
     # expected to be lost too seldom (back-tests of invented companies).
     mean = np.minimum(np.exp(variance / 2), MOST_MEAN_FACTOR)
@@ -365,7 +418,7 @@ def with_chances(state: pd.DataFrame, model: LossModel, ratios: pd.DataFrame) ->
         expected=expected,
         low=expected / factor,
         high=expected * factor,
-        reasons=_reasons(state, model, relative, ratio, of_condition),
+        reasons=_reasons(state, model, relative, ratio, of_condition) if with_reasons else "",
     )
     return rows[COLUMNS].sort_values(["expected", "plant_id"], ascending=[False, True], ignore_index=True)
 
@@ -384,7 +437,7 @@ def _reasons(
     for factor in ("species", *terms.FACTORS):
         part = away * np.isin(names, ["species", "group"] if factor == "species" else [factor])
         log_times[factor] = part @ model.beta
-        variance[factor] = np.einsum("ij,jk,ik->i", part, model.covariance, part)
+        variance[factor] = model.variance_of(part)
     log_times |= {"site": np.log(state["effect"].to_numpy()), "condition": np.log(ratio)}
     variance |= {"site": state["effect_variance"].to_numpy("float64"), "condition": of_condition}
     words = _words(state)[list(log_times)].to_numpy()

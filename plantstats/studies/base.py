@@ -33,7 +33,8 @@ NAMED = (
     ("species", "plants", "species", "common_name"),
 )
 LIKE = 0.9  # likeness of a species' name to a known one from which on it is taken for misspelt
-SHARED = ("exposure", "common_cause", "ordinary_exposure")  # results of all clients, whoever's study asks
+# Results of all clients, whoever's study asks.
+SHARED = ("exposure", "common_cause", "ordinary_exposure", "past_models", "effects_model")
 KEPT_PROGRAMS = 3  # sets of results, of other inputs or programs, that stay beside the present one
 
 

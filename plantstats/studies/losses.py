@@ -15,9 +15,11 @@ from plantstats.studies.exposures import ExposureResults
 from plantstats.studies.once import in_memory, kept
 
 if TYPE_CHECKING:
+    from plantstats.losses.collinearity import CollinearityCheck
     from plantstats.losses.deliveries import Deliveries
     from plantstats.losses.drivers import Drivers
     from plantstats.losses.model import LossModel
+    from plantstats.losses.past_models import PastModels
 
 
 class LossResults(ExposureResults):
@@ -59,7 +61,7 @@ class LossResults(ExposureResults):
         """
         from plantstats.losses import as_expected  # noqa: PLC0415
 
-        return as_expected.as_expected(self.exposure(), self.records, self.period, self.client, self.common_cause())
+        return as_expected.as_expected(self.exposure(), self.period, self.client, self.past_models())
 
     @kept
     def quarters(self) -> pd.DataFrame:
@@ -71,7 +73,7 @@ class LossResults(ExposureResults):
         """
         from plantstats.losses import quarters  # noqa: PLC0415
 
-        expected = quarters.expected_by_quarter(self.ordinary_exposure(), self.period, species_table(), self.client)
+        expected = quarters.expected_by_quarter(self.past_models(), self.period, self.client)
         events = self.common_cause()
         return join(
             expected, quarters.costs_by_quarter(self.exposure(), self.records, self.period, events, self.client)
@@ -94,6 +96,18 @@ class LossResults(ExposureResults):
         return to_come.to_come_findings(self.exposure(), self.period, recorded_until, self.common_cause().losses)
 
     @in_memory
+    def past_models(self) -> PastModels:
+        """Loss models of what was on record before each quarter (see `losses.past_models.PastModels`).
+
+        Returns
+        -------
+        PastModels
+        """
+        from plantstats.losses.past_models import PastModels  # noqa: PLC0415
+
+        return PastModels(self.ordinary_exposure(), species_table())
+
+    @in_memory
     def loss_model(self) -> LossModel:
         """Loss model of all records: `study.loss_model().rate(...)` gives adjusted rates.
 
@@ -106,13 +120,24 @@ class LossResults(ExposureResults):
         ModelError
             When the records do not carry one.
         """
-        from plantstats import losses  # noqa: PLC0415
-        from plantstats.losses import terms  # noqa: PLC0415
+        return self.effects_model().model
 
-        exposure_table = self.ordinary_exposure("midpoint").exposure_table(
-            list(losses.EXPOSURE_BY), end=terms.settled(self.as_of)
-        )
-        return losses.check_collinearity(exposure_table, species_table()).model
+    @in_memory
+    def effects_model(self) -> CollinearityCheck:
+        """Loss model of all settled months, and whether it tells season and humidity apart.
+
+        Returns
+        -------
+        CollinearityCheck
+
+        Raises
+        ------
+        ModelError
+            When the records do not carry one.
+        """
+        from plantstats.losses import drivers  # noqa: PLC0415
+
+        return drivers.check_effects(self.ordinary_exposure("midpoint"))
 
     @kept
     def effect_terms(self) -> pd.DataFrame:
@@ -143,7 +168,8 @@ class LossResults(ExposureResults):
         """
         from plantstats.losses import drivers  # noqa: PLC0415
 
-        return drivers.review(self.records, self.as_of, self.client)
+        usual = self.ordinary_exposure("midpoint")
+        return drivers.review(self.exposure("midpoint"), self.exposure(), usual, self.effects_model, self.client)
 
     @kept
     def watched(self) -> tuple[pd.DataFrame, pd.DataFrame]:
@@ -155,7 +181,7 @@ class LossResults(ExposureResults):
         """
         from plantstats.losses import watch_findings, watch_list  # noqa: PLC0415
 
-        memory = watch_list.Memory(self.ordinary_exposure())
+        memory = watch_list.Memory(self.ordinary_exposure(), past=self.past_models())
         tested = watch_findings.back_test(self.records, self.period, self.ordinary_exposure(), species_table(), memory)
         now = watch_list.watch(self.records, self.as_of, species_table(), memory)
         if self.client:

@@ -196,7 +196,9 @@ class CostModel:
     """
 
     def __init__(self, plants: pd.DataFrame, model: WateringModel, every: tuple[int, ...]) -> None:
-        self._plants, self._model, self.every = plants, model, every
+        # Minutes go by the pot: as a category each is looked up once a pot, not once a plant.
+        self._plants = plants.astype({"pot": "category"})
+        self._model, self.every = model, every
         self._cycles = PlantCycles(plants, model, every)
         self._group = _groups(model.loss_rates, plants)
         self._leaf_group = _groups(model.leaf_drop.rates, plants) if model.leaf_drop else None

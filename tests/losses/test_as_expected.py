@@ -19,7 +19,7 @@ PERIOD = quarter("2026-Q3")
 def demo() -> SimpleNamespace:
     loaded = records.load(DEMO)
     time = exposure.build(loaded, PERIOD.last_day)
-    return SimpleNamespace(records=loaded, time=time, found=as_expected.as_expected(time, loaded, PERIOD))
+    return SimpleNamespace(records=loaded, time=time, found=as_expected.as_expected(time, PERIOD))
 
 
 def test_observed_and_expected_of_all_groups_add_up_to_the_whole(demo: SimpleNamespace) -> None:
@@ -43,7 +43,7 @@ def test_the_expected_losses_know_nothing_of_this_quarter(demo: SimpleNamespace)
         time.engine.execute(
             f"update episodes set died = 0, declined = 0, losses = 0 where month >= date '{PERIOD.start}'"
         )
-        without = as_expected.as_expected(time, demo.records, PERIOD)
+        without = as_expected.as_expected(time, PERIOD)
     finally:
         time.engine.execute("delete from episodes")
         time.engine.execute("insert into episodes select * from kept")
@@ -53,7 +53,7 @@ def test_the_expected_losses_know_nothing_of_this_quarter(demo: SimpleNamespace)
 
 def test_a_client_sees_no_other_client_and_no_technician(demo: SimpleNamespace) -> None:
     client = demo.records.table("sites")["client_id"].iloc[0]
-    mine = as_expected.as_expected(demo.time, demo.records, PERIOD, client)
+    mine = as_expected.as_expected(demo.time, PERIOD, client)
     sites = demo.records.table("sites")
     assert set(mine["site_id"].dropna()) <= set(sites.loc[sites["client_id"] == client, "site_id"])
     assert not {"client_id", "technician"} & set(mine.columns)

@@ -23,6 +23,12 @@ WORKED = Path(__file__).parents[2] / "data_demo" / "worked_example"
 SMALL = 5
 
 
+def reviewed(loaded: Records) -> Drivers:
+    midpoint, by_found = (exposure.build(loaded, LAST, dated) for dated in ("midpoint", "found"))
+    usual = ordinary(midpoint)
+    return drivers.review(midpoint, by_found, usual, lambda: drivers.check_effects(usual))
+
+
 @pytest.fixture(scope="module")
 def company(tmp_path_factory: pytest.TempPathFactory) -> Records:
     folder = tmp_path_factory.mktemp("company")
@@ -32,13 +38,13 @@ def company(tmp_path_factory: pytest.TempPathFactory) -> Records:
 
 @pytest.fixture(scope="module")
 def driven(company: Records) -> Drivers:
-    return drivers.review(company, LAST)
+    return reviewed(company)
 
 
 @pytest.fixture(scope="module")
 def tiny() -> Drivers:
     """Six plants, two losses: nothing can be fitted."""
-    return drivers.review(records.load(WORKED), LAST)
+    return reviewed(records.load(WORKED))
 
 
 @pytest.fixture

@@ -56,7 +56,7 @@ def test_losses_dated_otherwise_are_refused(made):
 
 
 def test_nothing_before_the_quarter_is_refused_by_name(time):
-    with pytest.raises(ModelError, match="no plant was followed before 2020-Q1"):
+    with pytest.raises(ModelError, match="no plant was followed before 2020-01-01"):
         expected.expect(time, periods.quarter("2020-Q1"))
 
 

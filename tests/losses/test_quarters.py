@@ -9,7 +9,8 @@ import pytest
 
 from plantstats import exposure, findings, records
 from plantstats.losses import quarters
-from plantstats.losses.common_cause import common_cause
+from plantstats.losses.common_cause import common_cause, ordinary
+from plantstats.losses.past_models import PastModels
 from plantstats.periods import quarter
 
 DEMO = Path(__file__).parents[2] / "data_demo"
@@ -73,7 +74,7 @@ def test_the_heating_failure_of_the_demo_is_the_event_of_its_quarter(demo) -> No
 
 def test_each_quarter_is_expected_by_those_before_it_and_ratios_need_one_expected_loss(demo) -> None:
     _, time = demo
-    found = quarters.expected_by_quarter(time, PERIOD, records.species_table())
+    found = quarters.expected_by_quarter(PastModels(ordinary(time), records.species_table()), PERIOD)
     rows = findings.pick(found, "expected_by_quarter").sort_values("period")
     assert rows["period"].iloc[-1] == PERIOD.name and len(rows) == quarters.SHOWN + 1
     assert (rows["low"] <= rows["estimate"]).all() and (rows["estimate"] <= rows["high"]).all()

@@ -20,7 +20,7 @@ from plantstats.losses import as_expected
 loaded = records.load("data_demo")
 found, midpoint = (exposure.build(loaded, date(2026, 9, 30), dated) for dated in ("found", "midpoint"))
 model = losses.fit(midpoint.exposure_table(list(losses.EXPOSURE_BY)), records.species_table())
-rows = [as_expected.as_expected(found, loaded, periods.quarter("2026-Q3")), losses.effects(model, "all")]
+rows = [as_expected.as_expected(found, periods.quarter("2026-Q3")), losses.effects(model, "all")]
 pd.concat(rows, ignore_index=True).to_csv(sys.argv[1], index=False, float_format="%.17g")
 """
 

@@ -95,13 +95,13 @@ def test_an_old_score_says_nothing_any_more(tmp_path):
     time = scored(
         tmp_path, ("A", 2, "2026-05-11"), ("B", 3, "2026-04-30"), ("A", 4, "2026-06-30"), ("C", 5, "2026-07-01")
     )
-    assert watch_list.last_condition(state, time, date(2026, 6, 30)).tolist() == ["4", "not noted", "not noted"]
+    condition = watch_list.Memory(time).condition_on(None, date(2026, 6, 30), state["plant_id"])
+    assert condition.tolist() == ["4", "not noted", "not noted"]
 
 
 def test_two_scores_of_one_day_count_as_the_worse(tmp_path):
     time = scored(tmp_path, ("A", 3, "2026-06-30"), ("A", 5, "2026-06-30"))
-    state = pd.DataFrame({"plant_id": ["A"]})
-    assert watch_list.last_condition(state, time, date(2026, 6, 30)).tolist() == ["3"]
+    assert watch_list.last_scores(time, date(2026, 6, 30)).to_dict() == {"A": "3"}
 
 
 def test_lists_of_earlier_days_from_one_plant_time_are_those_of_plant_time_built_for_the_day(made):
