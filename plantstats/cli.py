@@ -139,6 +139,12 @@ def _quote(chosen: argparse.Namespace) -> int:
     return cli_quote(chosen)
 
 
+def _trial(chosen: argparse.Namespace) -> int:
+    from plantstats.pages import trial_command  # noqa: PLC0415
+
+    return trial_command.cli_plan(chosen) if chosen.step == "plan" else trial_command.cli_read(chosen)
+
+
 def _demo(chosen: argparse.Namespace) -> int:
     from plantstats import simulate  # noqa: PLC0415
 
@@ -203,6 +209,8 @@ def _parser() -> argparse.ArgumentParser:
     quote.add_argument("--out", type=Path, default=Path("reports"), help="folder for reports (default reports)")
     quote.set_defaults(command=_quote)
 
+    _add_trial(commands.add_parser("trial", help="plan a fair trial of two visit intervals, and read it"))
+
     simulate = commands.add_parser("demo", help="write the records of an invented company")
     simulate.add_argument("folder", type=Path, metavar="DIR")
     simulate.add_argument("--plants", type=_count, default=2000)
@@ -222,6 +230,34 @@ def _parser() -> argparse.ArgumentParser:
     validate.add_argument("--out", type=Path, default=Path("reports"), help="folder for reports (default reports)")
     validate.set_defaults(command=_validate)
     return parser
+
+
+def _add_trial(trial: argparse.ArgumentParser) -> None:
+    trial.set_defaults(command=_trial)
+    steps = trial.add_subparsers(dest="step", required=True, metavar="STEP")
+    plan = steps.add_parser("plan", help="fix a trial before it starts: size, sites, visits, rule for stopping")
+    plan.add_argument("folder", type=Path, metavar="FOLDER", help="the company's records")
+    plan.add_argument("--intervals", type=_count, nargs=2, default=(7, 14), metavar="DAYS", help="(default 7 14)")
+    plan.add_argument(
+        "--outcome", choices=("dry", "leaves", "losses"), default="dry", help="what is compared (default dry)"
+    )
+    plan.add_argument(
+        "--design", choices=("crossover", "parallel"), help="(default crossover: each site has both; losses: parallel)"
+    )
+    plan.add_argument("--difference", type=float, help="to be seen: points of dryness (10), or percent more (50)")
+    plan.add_argument("--tolerate", type=float, metavar="POINTS", help="dryness that the longer interval may add")
+    plan.add_argument("--weeks", type=_count, help="counted weeks of a period (default: as few as suffice)")
+    plan.add_argument("--washout", type=_weeks, metavar="WEEKS", help="weeks of a period before those")
+    plan.add_argument("--dry-depth", type=_depth, metavar="CM", help="dry means: down to so many centimetres")
+    plan.add_argument("--start", type=_day, metavar="DATE", help="(default: a Monday two weeks after the records)")
+    plan.add_argument("--seed", type=_seed, help="of the lot (default: the start as a number, 20261019)")
+    read = steps.add_parser("read", help="what the trial says, or whether to stop it, from the records made since")
+    read.add_argument("folder", type=Path, metavar="FOLDER", help="the company's records")
+    read.add_argument("protocol", type=Path, metavar="PROTOCOL", help="the protocol.json of the plan")
+    read.add_argument("--digest", help="the digest that was noted before the start")
+    for step in (plan, read):
+        step.add_argument("--as-of", type=_day, metavar="DATE", help="the last day of the records that counts")
+        step.add_argument("--out", type=Path, default=Path("trial"), help="folder for what is written (default trial)")
 
 
 def _day(text: str) -> date:
@@ -244,6 +280,26 @@ def _count(text: str) -> int:
     if not text.isdecimal() or int(text) < 1:
         raise argparse.ArgumentTypeError(f"{text!r} is not a whole number of 1 or more")
     return int(text)
+
+
+def _weeks(text: str) -> int:
+    return 0 if text == "0" else _count(text)
+
+
+def _seed(text: str) -> int:
+    if not text.isdecimal():
+        raise argparse.ArgumentTypeError(f"{text!r} is not a whole number of 0 or more")
+    return int(text)
+
+
+def _depth(text: str) -> float:
+    try:
+        depth = float(text)
+    except ValueError:
+        depth = 0.0
+    if not 0 < depth <= 100:
+        raise argparse.ArgumentTypeError(f"{text!r} is not a depth in centimetres above 0, up to 100")
+    return depth
 
 
 def _years(text: str) -> float:

@@ -7,11 +7,13 @@ from typing import Any
 
 import pandas as pd
 
-from plantstats.pages import methods, watch, words
+from plantstats import findings
+from plantstats.pages import methods, trial_evidence, watch, words
 from plantstats.pages.decisions import Decision
 from plantstats.reporting.charts import Dots
 from plantstats.reporting.specs import Field, Listing, Page, Rows, Section, Table
 from plantstats.studies import Study
+from plantstats.trials.evidence import evidence_in
 from plantstats.watering.ways_out import ACCEPT, BARS_LONGER, INSPECT_MORE, OTHER_SPECIES, SUB_IRRIGATION, TOO_DRY
 
 TITLE = "Visits"
@@ -42,9 +44,21 @@ def page(study: Study) -> Page:
     ------
     WateringError
         When the records carry no dry-down, or no plant stands.
+    TrialError
+        For a result of a trial in the folder of the records that no reading wrote.
     """
     sites, results = study.site_advice(), study.visit_results()
-    sections = [last_advice(study), dry_section(study), _sites(study, sites), _ways_out(study), _drying(study)]
+    trials = [] if study.client else evidence_in(study.records.folder, study.as_of)
+    if trials:
+        results = findings.table(pd.concat([results, *(trial.findings() for trial in trials)]))
+    sections = [
+        last_advice(study),
+        dry_section(study),
+        _sites(study, sites),
+        trial_evidence.section(trials),
+        _ways_out(study),
+        _drying(study),
+    ]
     return Page(
         TITLE,
         _verdict(study, sites),

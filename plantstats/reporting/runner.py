@@ -26,7 +26,7 @@ from plantstats.reporting.notebook_file import nbformat
 from plantstats.reporting.parameters import Literal, check_parameters
 from plantstats.reporting.processes import AT_A_TIME, Outcome, run_notebooks
 
-INPUTS = ("inputs", "earlier")  # of `sources`: what the report was made from
+INPUTS = ("inputs", "earlier", "trials")  # of `sources`: what the report was made from
 FOR_CLIENT = "This page could not be made."
 
 

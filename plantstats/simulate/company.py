@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
+from datetime import date
 
 import numpy as np
 import pandas as pd
@@ -11,6 +13,8 @@ import pyarrow as pa
 from plantstats.simulate import layout, run, tables, true_tables, visits
 from plantstats.simulate.errors import DemoError
 from plantstats.simulate.params import CompanyParams
+
+Changes = Sequence[tuple[date, str, int]]
 
 
 @dataclass(frozen=True)
@@ -25,7 +29,7 @@ class Company:
     failure: tuple[str, str] | None  # date, site
 
 
-def build(plants: int, years: float, seed: int, params: CompanyParams) -> Company:
+def build(plants: int, years: float, seed: int, params: CompanyParams, visit_changes: Changes = ()) -> Company:
     """Invent one company, let it live through its years, and write up its tables.
 
     Parameters
@@ -38,6 +42,8 @@ def build(plants: int, years: float, seed: int, params: CompanyParams) -> Compan
         Seed of the random numbers; the same seed gives the same result.
     params : CompanyParams
         Parameters of the simulation, all known.
+    visit_changes : sequence of (date, str, int)
+        From which day on a site is visited every so many days, as a trial has it; the plan of the sites' table stays.
 
     Returns
     -------
@@ -53,6 +59,9 @@ def build(plants: int, years: float, seed: int, params: CompanyParams) -> Compan
         raise DemoError(f"an invented company needs at least 2 plants and 0.25 years, not {plants} and {years}")
     streams = [np.random.Generator(np.random.PCG64(s)) for s in np.random.SeedSequence(seed).spawn(3)]
     lay = layout.draw(streams[0], plants, years, params)
+    number = {site: i for i, site in enumerate(lay.sites["site_id"])}
+    for on, site, days in visit_changes:
+        lay.visit_changes.setdefault((on - lay.first).days, {})[number[site]] = days
     log = run.live(lay, params, streams[1])
     rng = streams[2]
     end = tables.ends(log)
@@ -82,7 +91,11 @@ def build(plants: int, years: float, seed: int, params: CompanyParams) -> Compan
 
 
 def company(
-    plants: int = 2000, years: float = 3, seed: int = 1, params: CompanyParams | None = None
+    plants: int = 2000,
+    years: float = 3,
+    seed: int = 1,
+    params: CompanyParams | None = None,
+    visit_changes: Changes = (),
 ) -> dict[str, pd.DataFrame]:
     """Tables of an invented company, typed, for tests and validation.
 
@@ -96,6 +109,8 @@ def company(
         Seed of the random numbers; the same seed gives the same result.
     params : CompanyParams, optional
         `CompanyParams()` unless given.
+    visit_changes : sequence of (date, str, int)
+        As in `build`.
 
     Returns
     -------
@@ -115,7 +130,7 @@ def company(
     >>> sorted(set(tables) - {"true_plants", "true_sites", "true_quarters"})
     ['contracts', 'moves', 'plants', 'readings', 'replacements', 'sites', 'visits']
     """
-    result = build(plants, years, seed, params or CompanyParams())
+    result = build(plants, years, seed, params or CompanyParams(), visit_changes)
     kinds = {pa.bool_(): pd.BooleanDtype(), pa.int64(): pd.Int64Dtype(), pa.string(): pd.StringDtype(na_value=np.nan)}
     log = result.visits.to_pandas(types_mapper=kinds.get, date_as_object=False)
     log["visited_on"] = log["visited_on"].astype("datetime64[us]")

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 import pandas as pd
@@ -51,6 +51,8 @@ class Layout:
     planter: np.ndarray
     starts: np.ndarray  # day number on which the position comes under the records
     planted: np.ndarray  # day number of planting of its first plant (negative: before the first day)
+    # Number of a day -> site number -> days between visits from then on: what a trial changes.
+    visit_changes: dict[int, dict[int, int]] = field(default_factory=dict)
 
     def date(self, day: int) -> dt.date:
         """Calendar date of a day number.

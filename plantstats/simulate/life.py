@@ -47,16 +47,17 @@ class Life:
         self.effects = Effects(layout, params)
         bad = quarter(params.bad_delivery_quarter)
         self.bad_days = (bad.start - layout.first).days, (bad.last_day - layout.first).days
+        self.visit_days = layout.sites["visit_days"].to_numpy().copy()
         self.group_rounds()
 
     def group_rounds(self) -> None:
         """Positions by visit interval and the day of the round, for the day's call."""
         sites = self.lay.sites
         first = (sites["weekday"] - self.lay.weekday[0]) % 7 + 7 * sites["week"]
-        every, phase = sites["visit_days"].to_numpy()[self.site], first.to_numpy()[self.site]
+        every, phase = self.visit_days[self.site], first.to_numpy()[self.site]
         self.rounds = {
             int(v): [np.flatnonzero((every == v) & (phase % v == p)) for p in range(int(v))]
-            for v in np.unique(sites["visit_days"])
+            for v in np.unique(self.visit_days)
         }
         self.every = every
 

@@ -92,6 +92,9 @@ def live(layout: Layout, params: CompanyParams, rng: np.random.Generator) -> Log
         _open(life, day, order[np.searchsorted(starts, day) : np.searchsorted(starts, day, side="right")])
         for site in np.flatnonzero(layout.sites["closed"].to_numpy() == day).tolist():
             _close(life, site, day)
+        if changes := layout.visit_changes.get(day):
+            life.visit_days[list(changes)] = list(changes.values())
+            life.group_rounds()
         if day == failure_day:
             _fail(life, day, _largest_site(life))
         has_moved = _call(life, day) if layout.weekday[day] < 5 else False

@@ -13,7 +13,7 @@ import pyarrow.csv
 
 from plantstats.simulate import faults as planted
 from plantstats.simulate.causes import CODES
-from plantstats.simulate.company import build
+from plantstats.simulate.company import Changes, build
 from plantstats.simulate.params import CompanyParams
 from plantstats.simulate.tables import CURRENCY
 from plantstats.simulate.truth_file import truth_text
@@ -48,6 +48,7 @@ def make(
     params: CompanyParams | None = None,
     *,
     faults: bool = False,
+    visit_changes: Changes = (),
 ) -> None:
     """Write an invented company's records, their settings and the truth behind them into a folder.
 
@@ -66,6 +67,8 @@ def make(
         Parameters of the simulation.
     faults : bool
         Plant the short list of faults of module `faults`, and write a README.md that names each.
+    visit_changes : sequence of (date, str, int)
+        As in `company.build`.
 
     Raises
     ------
@@ -77,7 +80,7 @@ def make(
     params = params or CompanyParams()
     folder = Path(folder)
     check_empty(folder)
-    invented = build(plants, years, seed, params)
+    invented = build(plants, years, seed, params, visit_changes)
     folder.parent.mkdir(parents=True, exist_ok=True)
     with tempfile.TemporaryDirectory(prefix=f".{folder.name}-", dir=folder.parent) as name:
         workshop = Path(name)

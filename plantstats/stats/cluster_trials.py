@@ -116,6 +116,59 @@ def crossover_effect(
     return treatment, _effect(-middle, between.se / 2, between.df, conf_level)
 
 
+def adjusted_effect(
+    values: npt.ArrayLike, treated: npt.ArrayLike, covariates: npt.ArrayLike, conf_level: float = CONF_LEVEL
+) -> Effect:
+    """Difference of treated and other clusters, given what was known of them before.
+
+    Parameters
+    ----------
+    values : array_like, shape (clusters,)
+        One value a cluster.
+    treated : array_like of bool, shape (clusters,)
+        Which clusters had the treatment.
+    covariates : array_like, shape (clusters, k)
+        Such as the same value before the trial; one that does not vary, or follows from others, is left out.
+    conf_level : float
+        Confidence level of the interval.
+
+    Returns
+    -------
+    Effect
+        Treated less others.
+
+    Raises
+    ------
+    ValueError
+        With fewer than two clusters in an arm, or too few for the covariates.
+
+    Notes
+    -----
+    Least squares on treatment and covariates (analysis of covariance); Student's t on the degrees of freedom left.
+
+    Examples
+    --------
+    >>> before = [[1.0], [3.0], [2.0], [4.0]]
+    >>> round(adjusted_effect([4.0, 6.1, 2.0, 3.9], [True, True, False, False], before).estimate, 2)
+    3.1
+    """
+    value, arm = np.asarray(values, dtype="float64"), np.asarray(treated, dtype=bool)
+    if min(arm.sum(), (~arm).sum()) < 2:
+        raise ValueError("each arm needs at least two clusters")
+    columns = [np.ones(len(value)), arm.astype("float64")]
+    for column in np.asarray(covariates, dtype="float64").reshape(len(value), -1).T:
+        if np.linalg.matrix_rank(np.column_stack([*columns, column])) > len(columns):
+            columns.append(column)
+    x = np.column_stack(columns)
+    df = len(value) - x.shape[1]
+    if df < 1:
+        raise ValueError("too few clusters for what is adjusted for")
+    coefficients = np.linalg.lstsq(x, value, rcond=None)[0]
+    variance = ((value - x @ coefficients) ** 2).sum() / df
+    se = np.sqrt(variance * np.linalg.inv(x.T @ x)[1, 1])
+    return _effect(coefficients[1], se, df, conf_level)
+
+
 def _effect(estimate: float, se: float, df: int, conf_level: float) -> Effect:
     half_width = quantile(conf_level, df) * se
     p_value = 2 * stats.t.sf(abs(estimate) / se, df) if se > 0 else float(estimate == 0)

@@ -12,7 +12,7 @@ from scipy import stats
 from statsmodels.stats.power import TTestIndPower
 
 from plantstats.stats.alpha_spending import boundaries, obrien_fleming_spending
-from plantstats.stats.cluster_trials import crossover_effect, parallel_effect
+from plantstats.stats.cluster_trials import adjusted_effect, crossover_effect, parallel_effect
 from plantstats.stats.sample_size import clusters_per_arm, design_effect, stepped_wedge_power, t_test_power
 
 
@@ -41,6 +41,11 @@ def test_power_of_a_t_test_is_that_of_statsmodels() -> None:
     # Two groups of 12, difference .9 standard deviations: standard error sqrt(2 / 12), 22 degrees of freedom.
     expected = TTestIndPower().power(effect_size=0.9, nobs1=12, alpha=0.05)
     assert t_test_power(0.9, math.sqrt(2 / 12), 22) == pytest.approx(expected, abs=1e-9)
+    # On both sides of 200 degrees of freedom, and where the noncentral t is no number.
+    many = TTestIndPower().power(effect_size=0.25, nobs1=110, alpha=0.05)
+    assert t_test_power(0.25, math.sqrt(2 / 110), 218) == pytest.approx(many, abs=1e-4)
+    assert t_test_power(0.25, math.sqrt(2 / 4), 6) < 0.1
+    assert t_test_power(1e6, 1.0, 6) == t_test_power(1e6, 1.0, 4248) == 1.0
 
 
 def test_power_of_a_stepped_wedge_is_that_of_a_published_example() -> None:
@@ -116,3 +121,13 @@ def test_a_parallel_comparison_is_the_t_test_of_scipy() -> None:
     assert (effect.p_value, effect.low, effect.high) == pytest.approx((expected.pvalue, limits.low, limits.high))
     with pytest.raises(ValueError, match="two clusters"):
         parallel_effect([1.0, 2.0, 3.0], [True, False, False])
+
+
+def test_an_adjusted_comparison_is_least_squares_and_leaves_out_what_does_not_vary() -> None:
+    rng = np.random.default_rng(11)
+    rows = pd.DataFrame(rng.normal(size=(12, 2)), columns=["y", "before"]).assign(longer=np.arange(12) % 2)
+    rows["y"] += 2 * rows["before"]
+    fit = smf.ols("y ~ longer + before", rows).fit()
+    effect = adjusted_effect(rows["y"], rows["longer"].astype(bool), rows[["before"]].assign(same=7.0))
+    assert (effect.estimate, effect.se, effect.df) == pytest.approx((fit.params["longer"], fit.bse["longer"], 9))
+    assert effect.p_value == pytest.approx(fit.pvalues["longer"])
