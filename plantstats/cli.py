@@ -29,8 +29,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
     Returns
     -------
     int
-        0: done. 1: the records, the report or the place for it have a fault, said on the error stream. 130: stopped
-        by hand. 141: who read the output has gone.
+        0: done. 1: the records, the report or the place for it have a fault, said on the error stream. 3: `watch` has
+        an alarm. 130: stopped by hand. 141: who read the output has gone.
 
     Raises
     ------
@@ -145,6 +145,14 @@ def _trial(chosen: argparse.Namespace) -> int:
     return trial_command.cli_plan(chosen) if chosen.step == "plan" else trial_command.cli_read(chosen)
 
 
+def _watch(chosen: argparse.Namespace) -> int:
+    from plantstats import writing  # noqa: PLC0415
+    from plantstats.pages.warning_command import cli_watch  # noqa: PLC0415
+
+    writing.check_folder(chosen.out)
+    return cli_watch(chosen)
+
+
 def _demo(chosen: argparse.Namespace) -> int:
     from plantstats import simulate  # noqa: PLC0415
 
@@ -210,6 +218,11 @@ def _parser() -> argparse.ArgumentParser:
     quote.set_defaults(command=_quote)
 
     _add_trial(commands.add_parser("trial", help="plan a fair trial of two visit intervals, and read it"))
+    watch = commands.add_parser("watch", help="early warning between quarters; to be run weekly (exit code 3: alarm)")
+    watch.add_argument("folder", type=Path, metavar="FOLDER")
+    watch.add_argument("--as-of", type=_day, metavar="DATE", help="the last day that counts")
+    watch.add_argument("--out", type=Path, default=Path("reports"), help="folder for reports (default reports)")
+    watch.set_defaults(command=_watch)
 
     simulate = commands.add_parser("demo", help="write the records of an invented company")
     simulate.add_argument("folder", type=Path, metavar="DIR")

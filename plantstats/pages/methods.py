@@ -135,6 +135,22 @@ METHODS = (
         ("watch_ratio", "watch_list_ratio", "watch_caught", "watch_caught_by_score"),
     ),
     Method(
+        "warning",
+        "Early warning between quarters",
+        "Losses found in a week are set against what a model of the quarters before, never the weeks judged, expects "
+        "of the days since each site's visit before. Evidence for a rise adds up from week to week, and an alarm is given "
+        "at a level that chance reaches as seldom as you set, how well the expectation is known included. Plants lost "
+        "to one event count once; weeks vary by what these records showed before. Leaf drop is watched likewise: the "
+        "sum of a week's counts, which vary more than single leaves would, as plants shed in clusters. A loss is taken "
+        "to be found at a visit, and weeks whose losses are not all in the files are shown in grey.",
+        "evidence = max(0, evidence + log f(count; R x expected) - log f(count; expected)), f negative binomial, R 1.5 "
+        "or 2; alarm level by Markov chain",
+        "Höhle and Paul 2008, Computational Statistics and Data Analysis 52:4357; Brook and Evans 1972, Biometrika "
+        "59:539; Lucas 1985, Technometrics 27:129; single weeks: Farrington et al. 1996, JRSS A 159:547 (the last from "
+        "memory)",
+        ("warning_false_alarm_year", "warning_doubling_seen"),
+    ),
+    Method(
         "leaves",
         "Leaves dropped and yellowed",
         "Leaves counted at a visit fell since the last one. Cleaners take leaves too: counts are minima. A word such "

@@ -15,6 +15,7 @@ from plantstats.schema.causes import CAUSES, OUTCOMES
 from plantstats.schema.faults import Code
 from plantstats.schema.light import SCHEMES
 from plantstats.schema.text import clean_text, normalize_header, normalize_key
+from plantstats.settings.early_warning import WarningSettings
 from plantstats.settings.tables import FileFormat, TablesByName, TableSettings, TimeZone, UnitsByColumn
 from plantstats.settings.toml import Section, read_toml, validate
 from plantstats.settings.watering import Assumptions
@@ -159,6 +160,7 @@ class Settings(FileFormat):
     guarantee: GuaranteeSettings = GuaranteeSettings()
     sites: dict[str, SiteSettings] = Field(default_factory=dict)
     watering: Assumptions = Assumptions()
+    early_warning: WarningSettings = WarningSettings()
     tables: TablesByName = Field(default_factory=dict)
     units: UnitsByColumn = Field(default_factory=dict)
     allowed_faults: Annotated[tuple[Literal[FAULTS], ...], Strict(False)] = ()  # type: ignore[valid-type]

@@ -249,9 +249,31 @@ def _transitions(week: Steps, threshold: float, states: int) -> Array:
     return moves.reshape(states, states)
 
 
-def weeks_to_signal(
-    means: Array, dispersion: float, ratio: float, threshold: float, truth: float, states: int = STATES
-) -> Array:
+def year_of_steps(means: Array, dispersion: float, ratio: float, truth: float = 1.0) -> list[Steps]:
+    """The steps of each week of a year (see `steps`), made once for weeks of like expectation.
+
+    Parameters
+    ----------
+    means : numpy.ndarray
+        Expected counts of the weeks.
+    dispersion, ratio, truth : float
+        As in `steps`.
+
+    Returns
+    -------
+    list of Steps
+
+    Examples
+    --------
+    >>> first, second = year_of_steps(np.array([2.0, 2.0]), 1.0, 2.0)
+    >>> first is second
+    True
+    """
+    alike = {mean: steps(mean, dispersion, ratio, truth) for mean in np.unique(means).tolist()}
+    return [alike[mean] for mean in means.tolist()]
+
+
+def weeks_to_signal(means: Array, dispersion: float, ratio: float, threshold: float, truth: float) -> Array:
     """Mean number of weeks until a chart signals when the true mean is a multiple of the expected one.
 
     Parameters
@@ -263,55 +285,90 @@ def weeks_to_signal(
     threshold : float
     truth : float
         The multiple; 1 for false alarms.
-    states : int
-        As in `run_lengths`.
 
     Returns
     -------
     numpy.ndarray, shape (weeks,)
         Begun in each of the weeks.
+
+    Examples
+    --------
+    >>> round(float(weeks_to_signal(np.array([5.0]), 1.0, 1.5, 3.5, 1.5)[0]), 1)
+    7.0
     """
-    alike = {mean: steps(mean, dispersion, ratio, truth) for mean in np.unique(means).tolist()}
-    return run_lengths([alike[mean] for mean in means.tolist()], threshold, states=states)
+    return run_lengths(year_of_steps(means, dispersion, ratio, truth), threshold)
 
 
-def false_alarms(
-    means: Array, dispersion: float, ratio: float, threshold: float, log_variance: float = 0.0, states: int = STATES
-) -> float:
-    """False alarms a week of a chart, over what the expectation may truly be.
+class Truths(NamedTuple):
+    """Years that may be true, where the expectation is not exactly known.
+
+    Attributes
+    ----------
+    years : list of list of Steps
+    weights : numpy.ndarray
+        Of each; they add up to 1.
+    """
+
+    years: list[list[Steps]]
+    weights: Array
+
+
+def truths(means: Array, dispersion: float, ratio: float, log_variance: float = 0.0) -> Truths:
+    """Years without a rise, over what the expectation may truly be.
 
     Parameters
     ----------
-    means, dispersion, ratio, threshold, states
+    means, dispersion, ratio
         As in `weeks_to_signal`.
     log_variance : float
         Of the log of the expectation: how well it is known.
 
     Returns
     -------
-    float
+    Truths
 
     Notes
     -----
-    The mean of 1 / (mean run length) over a log-normal multiple of mean 1 (Gauss-Hermite quadrature).
+    A log-normal multiple of mean 1, by Gauss-Hermite quadrature.
+
+    Examples
+    --------
+    >>> truths(np.array([2.0]), 1.0, 2.0, 0.04).weights.round(4).tolist()
+    [0.1667, 0.6667, 0.1667]
     """
     at, weight = np.polynomial.hermite_e.hermegauss(NODES if log_variance > 0 else 1)
-    truths = np.exp(np.sqrt(log_variance) * at - log_variance / 2)
-    rates = [
-        1 / float(np.mean(weeks_to_signal(means, dispersion, ratio, threshold, truth, states))) for truth in truths
-    ]
-    return float(np.average(rates, weights=weight))
+    multiples = np.exp(np.sqrt(log_variance) * at - log_variance / 2)
+    return Truths([year_of_steps(means, dispersion, ratio, one) for one in multiples.tolist()], weight / weight.sum())
 
 
-def threshold_for(
-    means: Array, dispersion: float, ratio: float, weeks: float, log_variance: float = 0.0, states: int = STATES
-) -> float:
+def false_alarms(of: Truths, threshold: float) -> float:
+    """False alarms a week of a chart: the mean of 1 / (mean run length) over what may be true.
+
+    Parameters
+    ----------
+    of : Truths
+    threshold : float
+
+    Returns
+    -------
+    float
+
+    Examples
+    --------
+    >>> year = truths(np.array([5.0]), 1.0, 1.5)
+    >>> round(1 / false_alarms(year, 3.7))
+    257
+    """
+    rates = [1 / float(np.mean(run_lengths(year, threshold))) for year in of.years]
+    return float(np.average(rates, weights=of.weights))
+
+
+def threshold_for(of: Truths, weeks: float) -> float:
     """The threshold at which a chart gives one false alarm in so many weeks.
 
     Parameters
     ----------
-    means, dispersion, ratio, log_variance, states
-        As in `false_alarms`.
+    of : Truths
     weeks : float
         Between false alarms, on average.
 
@@ -322,17 +379,17 @@ def threshold_for(
 
     Examples
     --------
-    >>> h = threshold_for(np.array([5.0]), 1.0, 1.5, 260)
+    >>> h = threshold_for(truths(np.array([5.0]), 1.0, 1.5), 260)
     >>> round(float(weeks_to_signal(np.array([5.0]), 1.0, 1.5, h, 1.0)[0]))
     260
     """
 
     def behind(threshold: float) -> float:
-        return np.log(weeks * false_alarms(means, dispersion, ratio, threshold, log_variance, states))
+        return np.log(weeks * false_alarms(of, threshold))
 
     low, high = LOW, 2.0
     while high < HIGH and behind(high) > 0:
         low, high = high, 1.6 * high
     if behind(low) <= 0:
         return low
-    return float(optimize.brentq(behind, low, high, xtol=1e-3)) if behind(high) < 0 else high
+    return float(optimize.brentq(behind, low, high, xtol=2e-3)) if behind(high) < 0 else high

@@ -232,3 +232,23 @@ class LossResults(ExposureResults):
         from plantstats.losses.delivery_findings import delivery_findings  # noqa: PLC0415
 
         return delivery_findings(self.whole()._deliveries(), self.period)
+
+    @kept
+    def early_warning(self) -> pd.DataFrame:
+        """Findings of the weekly charts, of the whole company (see `surveillance.early_warning`).
+
+        Returns
+        -------
+        pandas.DataFrame
+
+        Raises
+        ------
+        ModelError
+            When the records do not carry an expectation of the last year's losses.
+        """
+        from plantstats.quality import visit_log  # noqa: PLC0415
+        from plantstats.surveillance import early_warning  # noqa: PLC0415
+
+        time = self.exposure()
+        no_leaves = visit_log.withheld(visit_log.visit_log(time))
+        return early_warning(self.records, time, self.ordinary_exposure(), self.common_cause(), no_leaves)

@@ -93,7 +93,7 @@ def simulated_run_length(means: np.ndarray, dispersion: float, ratio: float, thr
 def test_run_lengths_over_a_year_of_seasons_are_those_of_simulated_charts(truth: float, weeks: float | None) -> None:
     # Expectation of 1 to 5 a week over a year of 13 parts, variance 1.6 times the mean.
     means = np.repeat(3 + 2 * np.cos(2 * np.pi * np.arange(13) / 13), 4)
-    threshold = cusum.threshold_for(means, 1.6, 1.5, 60.0)
+    threshold = cusum.threshold_for(cusum.truths(means, 1.6, 1.5), 60.0)
     exact = cusum.weeks_to_signal(means, 1.6, 1.5, threshold, truth)
     if weeks:
         assert float(np.mean(exact)) == pytest.approx(weeks, rel=0.01)
@@ -103,7 +103,7 @@ def test_run_lengths_over_a_year_of_seasons_are_those_of_simulated_charts(truth:
 
 def test_clustered_counts_ring_a_poisson_chart_four_times_too_often() -> None:
     # A chart for Poisson counts of mean 5.19, set to one false alarm in 270 weeks, on counts of twice the variance.
-    threshold = cusum.threshold_for(np.array([5.19]), 1.0, 1.5, 270)
+    threshold = cusum.threshold_for(cusum.truths(np.array([5.19]), 1.0, 1.5), 270)
     clustered = cusum.count_distribution(5.19, 2.0)
     counts = np.arange(0.0, 80.0)
     scores = counts * np.log(1.5) - 5.19 * 0.5
@@ -113,10 +113,15 @@ def test_clustered_counts_ring_a_poisson_chart_four_times_too_often() -> None:
 
 def test_an_expectation_that_is_not_well_known_raises_the_threshold() -> None:
     means = np.array([4.0])
-    known, unsure = (cusum.threshold_for(means, 1.2, 1.5, 260, v) for v in (0.0, 0.02))
-    assert unsure > known
-    # Where the expectation is known, the average over truths is one truth.
-    assert cusum.false_alarms(means, 1.2, 1.5, known) == pytest.approx(1 / 260, rel=0.01)
+    known, unsure = (cusum.truths(means, 1.2, 1.5, v) for v in (0.0, 0.02))
+    thresholds = [cusum.threshold_for(one, 260) for one in (known, unsure)]
+    assert thresholds[1] > thresholds[0]
+    # By hand: of three truths, at the square root of 3 standard deviations and weights 1/6, 2/3, 1/6.
+    rates = [
+        weight / float(cusum.weeks_to_signal(means, 1.2, 1.5, thresholds[1], np.exp(at * 0.02**0.5 - 0.01))[0])
+        for at, weight in ((-(3**0.5), 1 / 6), (0.0, 2 / 3), (3**0.5, 1 / 6))
+    ]
+    assert 1 / sum(rates) == pytest.approx(260, rel=0.01)
 
 
 def test_the_threshold_of_a_single_count_is_farringtons() -> None:
