@@ -162,8 +162,8 @@ def _losses(study: Study, results: pd.DataFrame) -> Section:
     should = pick(results, "weekly_expected")
     expected = should[should["period"].isin(judged["period"])]["estimate"].sum()
     start = f"In {words.count_of(len(judged), 'week')} {judged['estimate'].sum():,.0f} losses came"
-    found = f"{start} where about {expected:,.0f} were expected"
-    message = found + ("; the evidence of the last weeks gave an alarm." if len(alarms) else ".")
+    counted = f"{start} where about {expected:,.0f} were expected"
+    message = counted + ("; the evidence of the last weeks gave an alarm." if len(alarms) else ".")
     chart = Weeks("weekly_counts", "weekly_expected", "alarm", "losses found")
     return Section("losses", message, SHOWN.format(what="losses by week found; grey: not complete yet"), chart=chart)
 

@@ -138,11 +138,11 @@ METHODS = (
         "warning",
         "Early warning between quarters",
         "Losses found in a week are set against what a model of the quarters before, never the weeks judged, expects "
-        "of the days since each site's visit before. Evidence for a rise adds up from week to week, and an alarm is given "
-        "at a level that chance reaches as seldom as you set, how well the expectation is known included. Plants lost "
-        "to one event count once; weeks vary by what these records showed before. Leaf drop is watched likewise: the "
-        "sum of a week's counts, which vary more than single leaves would, as plants shed in clusters. A loss is taken "
-        "to be found at a visit, and weeks whose losses are not all in the files are shown in grey.",
+        "of the days since each site's visit before. Evidence for a rise adds up from week to week, and an alarm is "
+        "given at a level that chance reaches as seldom as you set, allowing for how well the expectation is known. "
+        "Plants lost to one event count once; weeks vary by what these records showed before. Leaf drop is watched "
+        "likewise: the sum of a week's counts, which varies more than single leaves would, as plants shed in clusters. "
+        "A loss is taken to be found at a visit; weeks whose losses are not all in the files are shown in grey.",
         "evidence = max(0, evidence + log f(count; R x expected) - log f(count; expected)), f negative binomial, R 1.5 "
         "or 2; alarm level by Markov chain",
         "Höhle and Paul 2008, Computational Statistics and Data Analysis 52:4357; Brook and Evans 1972, Biometrika "
@@ -208,6 +208,8 @@ SECTIONS: dict[str, tuple[str, ...]] = {
     "wears": ("effects", "survival", "leaves"),
     "records": ("days",),
 }
+# Pages of commands of their own, which say it themselves.
+BESIDE: dict[str, tuple[str, ...]] = {"early_warning": ("warning",)}
 LABEL = 34  # letters of a line beside the chart
 GLOSSARY = (
     "Lost: died, or fell below what was sold and was replaced for it.",

@@ -78,8 +78,8 @@ def by_week(
     -------
     pandas.DataFrame
     """
-    made = findings.rows(frame, measure, period="", unit=unit, method=method, by=by, **values)
-    return made.assign(period=[week_name(day) for day in frame["week"]])
+    rows = findings.rows(frame, measure, period="", unit=unit, method=method, by=by, **values)
+    return rows.assign(period=[week_name(day) for day in frame["week"]])
 
 
 def _grouping(one: Charted) -> tuple[tuple[str, ...], dict[str, Any]]:
@@ -95,11 +95,11 @@ def _weeks(weekly: Weekly, subject: Subject, one: Charted) -> list[pd.DataFrame]
     mean = rows["expected"].to_numpy()
     frame = rows.reset_index(names="week").assign(n_plants=one.n_plants, **named)
     frame["note"] = np.where(frame["week"] > weekly.judged[-1], "not complete", "")
-    found = frame.assign(estimate=frame["counts"], losses=frame["counts"].astype("int64"))
+    observed = frame.assign(estimate=frame["counts"], losses=frame["counts"].astype("int64"))
     should = frame.assign(estimate=mean, high=upper_threshold(mean, one.design.dispersion, one.variance * mean**2))
     limit = f"{MODEL}; limit of a single week: Farrington threshold"
     return [
-        by_week(found, f"{subject.prefix}weekly_counts", subject.unit, "count; an event counts once", by),
+        by_week(observed, f"{subject.prefix}weekly_counts", subject.unit, "count; an event counts once", by),
         by_week(
             should, f"{subject.prefix}weekly_expected", f"{subject.unit} expected", limit, by, conf_level=1 - ONE_SIDED
         ),

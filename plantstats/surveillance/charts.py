@@ -143,14 +143,14 @@ def year_pattern(expected: Array) -> Array:
     return np.maximum(np.concatenate([np.full(len(part), part.mean()) for part in parts]), 1e-6)
 
 
-def design(pattern: Array, spread: float, variance: float, weeks_between: float, *, only_doubled: bool) -> Design:
+def design(pattern: Array, phi: float, variance: float, weeks_between: float, *, only_doubled: bool) -> Design:
     """A chart that gives one false alarm in so many weeks.
 
     Parameters
     ----------
     pattern : numpy.ndarray
         Expectation of the weeks of a year, from now on.
-    spread : float
+    phi : float
         As `dispersion` gives it.
     variance : float
         Of the log of the expectation.
@@ -163,19 +163,23 @@ def design(pattern: Array, spread: float, variance: float, weeks_between: float,
     Design
         For a rise of half where that is seen within a quarter on average; for a doubling otherwise.
     """
-    for ratio in (DOUBLED,) if only_doubled else (HALF_MORE, DOUBLED):
-        possible = cusum.truths(pattern, spread, ratio, variance)
-        threshold = cusum.threshold_for(possible, weeks_between)
-        half, double = (
-            float(cusum.weeks_to_signal(pattern, spread, ratio, threshold, truth)[0]) for truth in (HALF_MORE, DOUBLED)
-        )
-        if ratio == HALF_MORE and half > QUARTER_WEEKS:
-            continue
-        return Design(ratio, threshold, spread, 1 / cusum.false_alarms(possible, threshold), half, double)
-    raise AssertionError("the last ratio always gives a chart")
+    candidate = None if only_doubled else _of_ratio(pattern, phi, variance, weeks_between, HALF_MORE)
+    if candidate is not None and candidate.weeks_to_half_more <= QUARTER_WEEKS:
+        return candidate
+    return _of_ratio(pattern, phi, variance, weeks_between, DOUBLED)
 
 
-def chart(weekly: Weekly, by: str, name: str, made: Design) -> Charted:
+def _of_ratio(pattern: Array, phi: float, variance: float, weeks_between: float, ratio: float) -> Design:
+    """A chart for a rise of one ratio."""
+    possible = cusum.truths(pattern, phi, ratio, variance)
+    threshold = cusum.threshold_for(possible, weeks_between)
+    half, double = (
+        float(cusum.weeks_to_signal(pattern, phi, ratio, threshold, truth)[0]) for truth in (HALF_MORE, DOUBLED)
+    )
+    return Design(ratio, threshold, phi, 1 / cusum.false_alarms(possible, threshold), half, double)
+
+
+def chart(weekly: Weekly, by: str, name: str, of: Design) -> Charted:
     """The weeks of a group under a design.
 
     Parameters
@@ -183,7 +187,7 @@ def chart(weekly: Weekly, by: str, name: str, made: Design) -> Charted:
     weekly : Weekly
     by, name : str
         The group.
-    made : Design
+    of : Design
 
     Returns
     -------
@@ -195,18 +199,18 @@ def chart(weekly: Weekly, by: str, name: str, made: Design) -> Charted:
         float(
             cusum.log_likelihood_ratio(
                 np.array([count]),
-                cusum.count_distribution(m, made.dispersion),
-                cusum.count_distribution(made.ratio * m, made.dispersion),
+                cusum.count_distribution(m, of.dispersion),
+                cusum.count_distribution(of.ratio * m, of.dispersion),
             )[0]
         )
         for count, m in zip(rows["counts"], mean, strict=True)
     ]
-    run = cusum.cusum(np.array(scores), made.threshold)
+    run = cusum.cusum(np.array(scores), of.threshold)
     weeks = rows.assign(
-        level=100 * run.statistic / made.threshold, signal=run.signal, first=weekly.judged[run.first].to_numpy()
+        level=100 * run.statistic / of.threshold, signal=run.signal, first=weekly.judged[run.first].to_numpy()
     )
     group = weekly.groups[by].loc[name]
-    return Charted(by, name, int(group["n_plants"]), float(group["variance"]), made, weeks)
+    return Charted(by, name, int(group["n_plants"]), float(group["variance"]), of, weeks)
 
 
 def weeks_of_share(years: float, part: str, parts: list[str], n_charts: int = 1) -> float:
@@ -254,11 +258,11 @@ def group_charts(weekly: Weekly, years: float, parts: list[str]) -> list[Charted
     tried: list[tuple[str, str, Array, float, float]] = []
     for by in ways:
         series = {name: weekly.series(by, str(name)) for name in weekly.groups[by].index if name}
-        spread = _pooled_dispersion([rows.loc[weekly.before] for rows in series.values()])
+        phi = _pooled_dispersion([rows.loc[weekly.before] for rows in series.values()])
         for name, rows in series.items():
             pattern = year_pattern(rows.loc[weekly.judged, "expected"].to_numpy())
             if pattern.mean() >= LEAST_A_WEEK:
-                tried.append((by, str(name), pattern, spread, float(weekly.groups[by].loc[name, "variance"])))
+                tried.append((by, str(name), pattern, phi, float(weekly.groups[by].loc[name, "variance"])))
     enough = [
         one
         for one in tried

@@ -121,14 +121,14 @@ def _leaves(records: Records, time: PlantTime, region: pd.Series, no_leaves: str
 def _company_chart(weekly: Weekly, part: str, years: float, parts: list[str]) -> Charted:
     """The chart of the whole company."""
     rows = weekly.series("", "")
-    made = charts.design(
+    chosen = charts.design(
         charts.year_pattern(rows.loc[weekly.judged, "expected"].to_numpy()),
         charts.dispersion(rows.loc[weekly.before]),
         float(weekly.groups[""]["variance"].iloc[0]),
         charts.weeks_of_share(years, part, parts),
         only_doubled=False,
     )
-    return charts.chart(weekly, "", "", made)
+    return charts.chart(weekly, "", "", chosen)
 
 
 def _unsettled(unsettled: int, time: PlantTime) -> pd.DataFrame:

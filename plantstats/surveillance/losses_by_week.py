@@ -138,28 +138,28 @@ def _with_models(time: PlantTime, now: Period, last: pd.Timestamp, species: pd.D
     """What is expected of the quarters that the last year touches, oldest first, as far back as models go."""
     begin = last - YEAR_WEEKS * WEEK
     quarters = [now, *reversed(previous_quarters(now, MOST_QUARTERS))]
-    found: list[expected.Expected] = []
+    fits: list[expected.Expected] = []
     fault: ModelError | None = None
     for one in [q for q in quarters if pd.Timestamp(q.end) > begin]:
         try:
-            start = found[-1].model if found else None
-            made = expected.expect(time, one, species, start=start)
+            start = fits[-1].model if fits else None
+            one_fit = expected.expect(time, one, species, start=start)
         except ModelError as error:
             fault = error
-            if found:
+            if fits:
                 break
             continue
-        if not made.plants.empty:
-            found.append(made)
-    if not found:
+        if not one_fit.plants.empty:
+            fits.append(one_fit)
+    if not fits:
         raise fault or ModelError("no plant was followed in the last year")
-    return found[::-1]
+    return fits[::-1]
 
 
 def _counted(lost: pd.DataFrame, events: CommonCause, due: pd.DataFrame) -> tuple[pd.DataFrame, pd.DataFrame]:
     """Single losses, and events, by week in the form of what is due."""
-    found = lost.assign(week=monday_of(lost["found_on"]))
-    single = found.groupby([*ROWS, "week"])["quantity"].sum()
+    dated = lost.assign(week=monday_of(lost["found_on"]))
+    single = dated.groupby([*ROWS, "week"])["quantity"].sum()
     first = events.losses.sort_values("found_on", kind="stable").drop_duplicates("event")
     once = first.assign(week=monday_of(first["found_on"]), quantity=1).groupby([*ROWS, "week"])["quantity"].sum()
     tables = (one.unstack("week").reindex(due.index).reindex(columns=due.columns) for one in (single, once))

@@ -46,6 +46,11 @@ KINDS: Mapping[str, tuple[str, tuple[float, float]]] = {
     "quarter_called_worse": ("quiet quarters called worse than expected", (0.0, 0.025)),
     "ordinary_site_flagged": ("ordinary sites said to stand out", (0.0, 0.01)),
     "worse_quarter_seen": ("quarters with 1.5 times the expected losses called worse", NO_TARGET),
+    "warning_false_alarm_year": (
+        "quiet years in which a weekly chart of losses gave a false alarm, set to one in five years",
+        (0.0, 0.2),
+    ),
+    "warning_doubling_seen": ("doublings of losses that a weekly chart saw within a quarter", NO_TARGET),
     "quote_80_covered_company": (
         "quarters in which the company's losses stayed within the 80% point of a quote of a year ago",
         (0.77, 0.83),
