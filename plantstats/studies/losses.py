@@ -251,4 +251,4 @@ class LossResults(ExposureResults):
 
         time = self.exposure()
         no_leaves = visit_log.withheld(visit_log.visit_log(time))
-        return early_warning(self.records, time, self.ordinary_exposure(), self.common_cause(), no_leaves)
+        return early_warning(self.records, time, self.past_models(), self.common_cause(), no_leaves)

@@ -12,7 +12,6 @@ from plantstats import exposure, findings
 from plantstats.errors import PlantstatsError
 from plantstats.findings import pick
 from plantstats.losses.common_cause import CommonCause
-from plantstats.records import species_table
 from plantstats.surveillance import chart_findings, charts
 from plantstats.surveillance.chart_findings import LEAVES, LOSSES, METHOD, RECENT_WEEKS
 from plantstats.surveillance.charts import Charted
@@ -22,11 +21,12 @@ from plantstats.surveillance.weeks import Weekly, mondays
 
 if TYPE_CHECKING:
     from plantstats.exposure import PlantTime
+    from plantstats.losses.past_models import PastModels
     from plantstats.records import Records
 
 
 def early_warning(
-    records: Records, time: PlantTime, ordinary: PlantTime, events: CommonCause, no_leaves: str = ""
+    records: Records, time: PlantTime, past: PastModels, events: CommonCause, no_leaves: str = ""
 ) -> pd.DataFrame:
     """All findings of the early warning.
 
@@ -35,8 +35,8 @@ def early_warning(
     records : Records
     time : PlantTime
         Dated "found".
-    ordinary : PlantTime
-        The same without the losses of events.
+    past : PastModels
+        Of the same without the losses of events.
     events : CommonCause
     no_leaves : str
         Why the visit log cannot carry leaf drop; "" where it can.
@@ -57,9 +57,9 @@ def early_warning(
     wanted = records.settings.early_warning
     years = wanted.false_alarm_years
     region = records.table("sites").set_index("site_id")["region"].fillna("")
-    unsettled = unsettled_weeks(ordinary) if wanted.entry_weeks is None else wanted.entry_weeks
+    unsettled = unsettled_weeks(past.time) if wanted.entry_weeks is None else wanted.entry_weeks
     starts = records.settings.fiscal_year_starts
-    lost = losses_by_week(ordinary, events, species_table(), region, starts, unsettled)
+    lost = losses_by_week(past, events, region, starts, unsettled)
     dropped, reason = _leaves(records, time, region, no_leaves)
     parts = ["", "leaves", "groups"] if dropped is not None else ["", "groups"]
     of_groups = charts.group_charts(lost, years, parts)
@@ -71,7 +71,7 @@ def early_warning(
         of_groups, parts = [], ["leaves"]
     tables = [
         *(table for one in [whole, *of_groups] for table in chart_findings.of_chart(lost, LOSSES, one)),
-        *(chart_findings.causes(ordinary, lost, one) for one in [whole, *of_groups]),
+        *(chart_findings.causes(past.time, lost, one) for one in [whole, *of_groups]),
         chart_findings.events_of_weeks(events, lost),
         _unsettled(unsettled, time),
     ]

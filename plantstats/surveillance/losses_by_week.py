@@ -17,6 +17,7 @@ from plantstats.surveillance.weeks import WEEK, Weekly, due_by_week, monday_of, 
 
 if TYPE_CHECKING:
     from plantstats.exposure import PlantTime
+    from plantstats.losses.past_models import PastModels
 
 YEAR_WEEKS, BASELINE_WEEKS, FEWEST_BASELINE = 52, 104, 26
 MOST_QUARTERS = 6  # that 52 weeks and the weeks not yet complete may touch
@@ -51,23 +52,16 @@ def unsettled_weeks(time: PlantTime) -> int:
 
 
 def losses_by_week(
-    time: PlantTime,
-    events: CommonCause,
-    species: pd.DataFrame,
-    region: pd.Series,
-    fiscal_year_starts: int = 1,
-    unsettled: int | None = None,
+    past: PastModels, events: CommonCause, region: pd.Series, fiscal_year_starts: int = 1, unsettled: int | None = None
 ) -> Weekly:
     """Losses of the last year by week, against the models of the quarters before each.
 
     Parameters
     ----------
-    time : PlantTime
-        Dated "found", without the losses of events.
+    past : PastModels
+        Of plant-time dated "found", without the losses of events.
     events : CommonCause
         Each counts as one loss in the week in which it was found.
-    species : pandas.DataFrame
-        As in `losses.fit`.
     region : pandas.Series
         Of each site.
     fiscal_year_starts : int
@@ -84,9 +78,10 @@ def losses_by_week(
     ModelError
         When no quarter has a past that carries a model, or too little of it for the dispersion.
     """
+    time = past.time
     n_unsettled = unsettled_weeks(time) if unsettled is None else unsettled
     last = pd.Timestamp(time.as_of) - n_unsettled * WEEK
-    quarters = _with_models(time, quarter_of(time.as_of, fiscal_year_starts), last, species)
+    quarters = _with_models(past, quarter_of(time.as_of, fiscal_year_starts), last)
     first = quarters[0]
     weeks = mondays(first.period.start - BASELINE_WEEKS * WEEK.to_pytimedelta(), time.as_of)
     judged = weeks[(weeks >= pd.Timestamp(first.period.start)) & (weeks + WEEK <= last + pd.Timedelta(days=1))]
@@ -134,7 +129,7 @@ def monthly_expected(model: LossModel, time: PlantTime, start: date | None, end:
     return rows[[*ROWS, "month"]].assign(expected=alone * model.effects_of(rows["site_id"])[0])
 
 
-def _with_models(time: PlantTime, now: Period, last: pd.Timestamp, species: pd.DataFrame) -> list[expected.Expected]:
+def _with_models(past: PastModels, now: Period, last: pd.Timestamp) -> list[expected.Expected]:
     """What is expected of the quarters that the last year touches, oldest first, as far back as models go."""
     begin = last - YEAR_WEEKS * WEEK
     quarters = [now, *reversed(previous_quarters(now, MOST_QUARTERS))]
@@ -142,8 +137,7 @@ def _with_models(time: PlantTime, now: Period, last: pd.Timestamp, species: pd.D
     fault: ModelError | None = None
     for one in [q for q in quarters if pd.Timestamp(q.end) > begin]:
         try:
-            start = fits[-1].model if fits else None
-            one_fit = expected.expect(time, one, species, start=start)
+            one_fit = expected.expect(past.time, one, past=past)
         except ModelError as error:
             fault = error
             if fits:
