@@ -277,7 +277,7 @@ class FittedHazards:
 
     def _bands(self) -> tuple[list[str], list[str]]:
         """Age bands to ask the model for: one that no plant reached takes the rate of the one before it."""
-        with_days = set(self.model.patterns["age_band"].astype("str"))
+        with_days = set(self.model.patterns["age_band"].unique())
         names, notes = list[str](), list[str]()
         *ages, unknown = age_bands()
         for band in ages:

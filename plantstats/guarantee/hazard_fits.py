@@ -64,7 +64,9 @@ class HazardFits:
     fitted: dict[tuple[str, ...], FittedHazards] = field(default_factory=dict)
 
     @classmethod
-    def of(cls, records: Records, as_of: date) -> HazardFits:
+    def of(
+        cls, records: Records, as_of: date, time: PlantTime | None = None, common: CommonCause | None = None
+    ) -> HazardFits:
         """Fits on the records up to a day.
 
         Parameters
@@ -73,13 +75,17 @@ class HazardFits:
             The company's records, as `records.load` gives them.
         as_of : date
             Last day that counts.
+        time : PlantTime, optional
+            Up to that day, losses dated "found", if at hand.
+        common : CommonCause, optional
+            Its events, if at hand.
 
         Returns
         -------
         HazardFits
         """
-        time = exposure.build(records, as_of, dated="found")
-        common = common_cause(time)
+        time = time or exposure.build(records, as_of, dated="found")
+        common = common or common_cause(time)
         between = exposure.build(records, as_of, dated="midpoint", follow_between_inspections=True)
         return cls(time, between.censored_at(common.losses), common)
 

@@ -8,7 +8,7 @@ from zlib import crc32
 
 import numpy as np
 import pandas as pd
-from scipy import stats
+from scipy import special
 
 from plantstats.guarantee.time_grid import Array
 
@@ -230,9 +230,10 @@ def site_effects(frailty_variance: Array, losses: Array, expected: Array, sites:
     n_samples = len(frailty_variance)
     effects = np.ones((n_samples, len(losses)))
     varies = frailty_variance > 1e-9
-    shape = 1 / frailty_variance[varies]
-    for site, name in enumerate(sites):
-        share = (stream(seed, f"site {name}").permutation(n_samples) + 0.5) / n_samples
-        scale = 1 / (shape + expected[varies, site])
-        effects[varies, site] = stats.gamma.ppf(share[varies], shape + losses[site], scale=scale)
+    if varies.any() and sites:
+        share = [(stream(seed, f"site {name}").permutation(n_samples) + 0.5) / n_samples for name in sites]
+        shape = 1 / frailty_variance[varies][:, None]
+        # Quantiles of gamma distributions, all at once.
+        quantile = special.gammaincinv(shape + losses, np.stack(share, axis=1)[varies])
+        effects[varies] = quantile / (shape + expected[varies])
     return effects

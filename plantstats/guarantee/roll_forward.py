@@ -67,7 +67,9 @@ class RollForward:
         return pd.DataFrame({"Line": list(lines), "Cents": list(lines.values())})
 
 
-def roll_forward(records: Records, period: Period, method: Method | None = None) -> tuple[RollForward, Provision]:
+def roll_forward(
+    records: Records, period: Period, method: Method | None = None, fits_now: HazardFits | None = None
+) -> tuple[RollForward, Provision]:
     """How the provision moved from the end of the quarter before to the end of this one.
 
     Parameters
@@ -75,6 +77,8 @@ def roll_forward(records: Records, period: Period, method: Method | None = None)
     records : Records
     period : Period
     method : Method, optional
+    fits_now : HazardFits, optional
+        On the records up to the end of the period, if at hand.
 
     Returns
     -------
@@ -88,7 +92,7 @@ def roll_forward(records: Records, period: Period, method: Method | None = None)
     """
     method = method or Method()
     before = previous_quarters(period, 1)[0]
-    fits, fits_now = HazardFits.of(records, before.last_day), HazardFits.of(records, period.last_day)
+    fits, fits_now = HazardFits.of(records, before.last_day), fits_now or HazardFits.of(records, period.last_day)
     running, new = in_force(records, fits.time, before.last_day), begun(records, fits_now.time, period)
     running_now = in_force(records, fits_now.time, period.last_day)
     if not any((one.plants["leave"] > pd.Timestamp(period.start)).any() for one in (running, new, running_now)):

@@ -91,7 +91,7 @@ def leaf_loss(plant_time: PlantTime, records: Records, period: Period, client: s
         green = models["green"]
         tables.append(shedding.shedding(shedding.plants(intervals, green, period, client), period))
         tables.append(prognosis.loss_after_leaf_drop(intervals, green, whole))
-        limits = humidity_limit_profile(intervals)
+        limits = humidity_limit_profile(intervals, green)
         notes += _of_limits(limits, green.humidity_limit)
     tables.append(crown.crown(intervals, period, client))
     notes += [*_uncounted(intervals), *_words(intervals, records), *_unread(records)]

@@ -105,7 +105,12 @@ class LeafFit:
 
 
 def fit_leaves(
-    intervals: CountIntervals, outcome: str = "green", humidity_limit: int = DRY_AIR_BELOW, *, by_site: bool = True
+    intervals: CountIntervals,
+    outcome: str = "green",
+    humidity_limit: int = DRY_AIR_BELOW,
+    *,
+    by_site: bool = True,
+    start: LeafFit | None = None,
 ) -> LeafFit:
     """Fit the leaf model on the frequency table of count intervals; words count between the numbers they may mean.
 
@@ -118,6 +123,8 @@ def fit_leaves(
         Percent humidity below which air counts as dry; one of `LIMITS`.
     by_site : bool
         Whether errors let sites differ.
+    start : LeafFit, optional
+        A fit of the same intervals to begin with.
 
     Returns
     -------
@@ -154,13 +161,16 @@ def fit_leaves(
     frequencies["n"] -= np.where(frequencies["count"] == 0, n_ended, 0)
     formula, left_out = formula_of(table)
     number = pd.Index(table["combination"])
-    by_cluster = _numbered(intervals.sums_by("site_id", outcome).rename(columns={"site_id": "site"}), number)
+    by_cluster = None
+    if by_site:
+        by_cluster = _numbered(intervals.sums_by("site_id", outcome).rename(columns={"site_id": "site"}), number)
     fit = fit_counts(
         table.assign(n=table["counted"], sum=table["leaves"]),
         frequencies,
         formula,
-        by_cluster if by_site else None,
+        by_cluster,
         censored=_numbered(censored, number),
+        start=None if start is None else start.fit,
     )
     upper = [_upper_limit(counts, fit.alpha) for counts in zero_levels["counts"]]
     return LeafFit(
@@ -174,23 +184,26 @@ def fit_leaves(
     )
 
 
-def humidity_limit_profile(intervals: CountIntervals, outcome: str = "green") -> pd.DataFrame:
+def humidity_limit_profile(intervals: CountIntervals, fitted: LeafFit) -> pd.DataFrame:
     """Fit of each humidity as the one below which air counts as dry.
 
     Parameters
     ----------
     intervals : CountIntervals
         The count intervals.
-    outcome : str, default 'green'
-        "green" or "yellow".
+    fitted : LeafFit
+        Of them, under one limit.
 
     Returns
     -------
     pandas.DataFrame
         One row per value of `LIMITS`: humidity_limit (percent), behind (log likelihood behind the best).
     """
-    fits = [fit_leaves(intervals, outcome, limit, by_site=False).fit.loglik for limit in LIMITS]
-    return pd.DataFrame({"humidity_limit": LIMITS, "behind": max(fits) - np.array(fits)})
+    known = {fitted.humidity_limit: fitted.fit.loglik}
+    for limit in set(LIMITS) - known.keys():
+        known[limit] = fit_leaves(intervals, fitted.outcome, limit, by_site=False, start=fitted).fit.loglik
+    fits = np.array([known[limit] for limit in LIMITS])
+    return pd.DataFrame({"humidity_limit": LIMITS, "behind": fits.max() - fits})
 
 
 def _of_outcome(table: pd.DataFrame, outcome: str, censored: pd.DataFrame) -> pd.DataFrame:

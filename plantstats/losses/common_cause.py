@@ -163,7 +163,8 @@ def _clusters(rows: pd.DataFrame, labels: _Labels, expected: dict[str, _Cumulate
     """Label windows of a site with more exits than chance and its own rate explain."""
     free = labels.number < 0
     company_gap = float(rows["found_on"].drop_duplicates().sort_values().diff().dt.days.median())
-    for site, of_site in rows[free].groupby("site_id"):
+    columns = ["site_id", "found_on", "seen_on", "quantity", "cause"]
+    for site, of_site in rows.loc[free, columns].groupby("site_id"):
         cumulated = expected.get(str(site))
         if cumulated is None or of_site["quantity"].sum() < FEWEST_LOSSES:
             continue

@@ -13,9 +13,11 @@ from plantstats.stats.interval_counts import ConditionalMoments, IntervalCounts
 from plantstats.stats.intervals import Array
 
 MAX_STEPS = 100
+BLOCK = 4096  # rows whose cross products are summed at once: they stay in the processor's cache
 TOLERANCE = 1e-9
 # Logarithm of the size (1 / dispersion): below, counts are too wild for the distribution; above, they are Poisson.
 LOG_SIZES = (-9.0, 18.0)
+NEAR = (0.02, 0.5)  # how far from where it was the log size is looked for first
 # A log ratio beyond this is a fit on its way to infinity.
 RUNAWAY = 30.0
 
@@ -184,8 +186,12 @@ def weighted_gram(x: Array, weight: Array) -> Array:
     >>> weighted_gram(np.array([[1.0, 0.0], [1.0, 2.0]]), np.array([1.0, 4.0])).tolist()
     [[5.0, 8.0], [8.0, 16.0]]
     """
-    root = x * np.sqrt(weight)[:, None]  # one array twice: numpy then does half the work
-    return np.asarray(root.T @ root, dtype="float64")
+    out = np.zeros((x.shape[1], x.shape[1]))
+    for start in range(0, len(x), BLOCK):
+        at = slice(start, start + BLOCK)
+        root = x[at] * np.sqrt(weight[at])[:, None]  # one array twice: numpy then does half the work
+        out += root.T @ root
+    return out
 
 
 def fit_coefficients(data: CountData, size: float, beta: Array) -> Array:
@@ -272,7 +278,7 @@ def poisson_dispersion(data: CountData, mean: Array) -> tuple[float, float]:
     return float((squared / mean).sum()), float((squared - total).sum()) / 2
 
 
-def fit_both(data: CountData, beta: Array) -> tuple[float, Array]:
+def fit_both(data: CountData, beta: Array, size: float = np.nan) -> tuple[float, Array]:
     """Size and coefficients in turn until neither moves: they hardly lean on each other.
 
     Parameters
@@ -281,6 +287,8 @@ def fit_both(data: CountData, beta: Array) -> tuple[float, Array]:
         What was counted.
     beta : numpy.ndarray, shape (columns,)
         Where to begin.
+    size : float, optional
+        Where to begin to look for the size, such as that of a like fit.
 
     Returns
     -------
@@ -302,19 +310,24 @@ def fit_both(data: CountData, beta: Array) -> tuple[float, Array]:
     >>> np.exp(beta).round(6).tolist(), bool(size < 1)
     ([2.0], True)
     """
-    size = np.nan
     for _ in range(MAX_STEPS):
-        before, size = size, _fit_size(data, np.exp(data.eta(beta)))
+        before, size = size, _fit_size(data, np.exp(data.eta(beta)), size)
         beta = fit_coefficients(data, size, beta)
         if abs(size / before - 1) < 1e-8:
             return size, beta
     raise CountModelError("the dispersion does not settle")
 
 
-def _fit_size(data: CountData, mean: Array) -> float:
+def _fit_size(data: CountData, mean: Array, near: float) -> float:
+    """The size, at these means; looked for beside `near` first."""
+
     def score(log_size: float) -> float:
         return data.size_score(float(np.exp(log_size)), mean)
 
+    for width in NEAR if np.isfinite(near) else ():
+        low, high = np.log(near) - width, np.log(near) + width
+        if score(low) > 0 > score(high):
+            return float(np.exp(optimize.brentq(score, low, high, xtol=1e-11)))
     low, high = LOG_SIZES
     if score(low) < 0:
         raise CountModelError(

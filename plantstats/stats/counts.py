@@ -170,6 +170,7 @@ def fit_counts(
     *,
     family: str = NEGATIVE_BINOMIAL,
     censored: pd.DataFrame | None = None,
+    start: CountFit | None = None,
 ) -> CountFit:
     """Fit log(mean count / exposure) as a sum of terms.
 
@@ -189,6 +190,8 @@ def fit_counts(
     censored : pandas.DataFrame, optional
         Counts known only between two numbers, which `table`, `counts` and `clusters` leave out: cluster, row, lower,
         upper, n.
+    start : CountFit, optional
+        A fit of like counts to begin with: the answer is the same, sooner.
 
     Returns
     -------
@@ -231,10 +234,13 @@ def fit_counts(
     data = CountData(x, np.log(exposure), n, total, squares, values, times, intervals)
     # A censored count stands for its lower end only to have a place to start from.
     lower = np.maximum(intervals.patterns["lower"].to_numpy(dtype="float64"), 0.5)
-    start = np.zeros(x.shape[1])
-    if np.all(x[:, 0] == 1):
-        start[0] = np.log((total.sum() + intervals.n @ lower) / (n_all * exposure).sum())
-    beta = fit_coefficients(data, np.inf, start)
+    beta = np.zeros(x.shape[1])
+    names = pd.Index([name.replace("[T.", "[") for name in design.design_info.column_names])
+    if start is not None:
+        beta = start.params.reindex(names[kept]).fillna(0.0).to_numpy()
+    elif np.all(x[:, 0] == 1):
+        beta[0] = np.log((total.sum() + intervals.n @ lower) / (n_all * exposure).sum())
+    beta = fit_coefficients(data, np.inf, beta)
     pearson, excess = poisson_dispersion(data, np.exp(data.eta(beta)))
     residual_df = float(n_all.sum()) - x.shape[1]
     size = np.inf
@@ -246,7 +252,7 @@ def fit_counts(
         reason = "the counts are no more spread than chance makes them"
     else:
         reason = "the counts are more spread than chance makes them"
-        size, beta = fit_both(data, beta)
+        size, beta = fit_both(data, beta, 1 / start.alpha if start is not None and start.alpha > 0 else np.nan)
     eta, alpha = data.eta(beta), 1 / size
     mean = np.exp(eta)
     moments = intervals.moments(mean, size)
@@ -260,7 +266,7 @@ def fit_counts(
     return CountFit(
         formula=formula,
         design_info=design.design_info,
-        params=pd.Series(params, [name.replace("[T.", "[") for name in design.design_info.column_names]),
+        params=pd.Series(params, names),
         kept=kept,
         information=information,
         cov_model=cov_model,

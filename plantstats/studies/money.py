@@ -59,8 +59,12 @@ class MoneyResults(VisitResults):
         pandas.DataFrame
         """
         from plantstats.guarantee import roll_forward  # noqa: PLC0415
+        from plantstats.guarantee.hazard_fits import HazardFits  # noqa: PLC0415
 
-        moved, closing = roll_forward.roll_forward(self.records, self.period)
+        now = None
+        if self.as_of == self.period.last_day:
+            now = HazardFits.of(self.records, self.as_of, self.exposure(), self.common_cause())
+        moved, closing = roll_forward.roll_forward(self.records, self.period, fits_now=now)
         return roll_forward.findings_of(closing, moved, self.period, self.records.settings.currency)
 
     @kept
