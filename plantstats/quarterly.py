@@ -56,7 +56,7 @@ OF_VISITS = (
 )
 RESULTS = (
     (*OF_LOSSES, "effect_terms", "deliveries", "run_off", "provision", "faults", "quality"),
-    (*OF_VISITS, "drying_by_species", "leaf_loss"),
+    (*OF_VISITS, "drying_by_species", "leaf_loss", "pests", "pests_now"),
 )
 CLIENT_RESULTS = (("loss_rates", "standing", "replaced", "service"),)
 # What those processes and notebooks need, imported once.

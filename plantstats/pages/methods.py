@@ -160,6 +160,17 @@ METHODS = (
         ("leaf_ratio", "leaf_humidity_ratio"),
     ),
     Method(
+        "pests",
+        "Pests",
+        "A plant counts as looked at where a visit notes a pest or that there was none; mites, mealybug and scale "
+        "stand apart. First findings are counted over the days between looks. Whether a pest goes round: plants of "
+        "sites where it was found in the last eight weeks against those of other sites in the same weeks, held against "
+        "what comes out when dates are exchanged among findings, which sites that differ for good would show too. "
+        "Plants of a site may also have come with one delivery. No product, rate or time of re-entry is advised.",
+        "ratio = sum of found x others' plants / all, over its counterpart, in pest and week; 199 exchanges of dates",
+        "Greenland and Robins 1985, Biometrics 41:55; Mantel 1967, Cancer Research 27:209 (both from memory)",
+    ),
+    Method(
         "drying",
         "How fast the topsoil dries, and how often to come",
         "A plant became dry between the last visit that found it moist and the first that found it dry. All such "
@@ -204,8 +215,8 @@ SECTIONS: dict[str, tuple[str, ...]] = {
     "losses": ("days", "rates", "expected", "to_come", "groups", "deliveries"),
     "accounts": ("accounts", "guarantee", "deliveries"),
     "visits": ("drying",),
-    "watch": ("watch",),
-    "wears": ("effects", "survival", "leaves"),
+    "watch": ("watch", "pests"),
+    "wears": ("effects", "survival", "leaves", "pests"),
     "records": ("days",),
 }
 # Pages of commands of their own, which say it themselves.

@@ -8,7 +8,7 @@ from typing import Any
 import pandas as pd
 
 from plantstats.findings import pick
-from plantstats.pages import methods, words
+from plantstats.pages import methods, pests, words
 from plantstats.pages.decisions import Decision
 from plantstats.reporting.charts import Bars
 from plantstats.reporting.specs import Listing, Page, Rows, Section, result_text
@@ -47,7 +47,7 @@ def page(study: Study) -> Page:
     except REFUSALS:
         shedding = study.watch_findings().head(0)
     results = join(study.watch_findings(), shedding)
-    sections = [_list(study, listed, results), _shedding(study, results), _trust(study, results)]
+    sections = [_list(study, listed, results), pests.now(study), _shedding(study, results), _trust(study, results)]
     expected = float((listed["expected"] * listed["plants"]).sum())
     stand = int(listed["plants"].sum())
     verdict = f"About {expected:.0f} of the {stand:,} plants in place will be lost within 90 days; these first."
@@ -70,7 +70,7 @@ def decisions(study: Study) -> list[Decision]:
     """
     rows = study.watch_list().head(NAMED)
     if rows.empty:
-        return []
+        return pests.decisions(study)
     at_stake = float((rows["expected"] * rows["plants"] * rows["cost"]).sum(min_count=1))
     return [
         Decision(
@@ -87,7 +87,8 @@ def decisions(study: Study) -> list[Decision]:
             3,
             "watch",
             f"plant-{rows['plant_id'].iloc[0]}",
-        )
+        ),
+        *pests.decisions(study),
     ]
 
 

@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 
 from plantstats.findings import pick
-from plantstats.pages import methods
+from plantstats.pages import methods, pests
 from plantstats.reporting.charts import Intervals, Squares
 from plantstats.reporting.specs import Field, Page, Rows, Section, Table, result_text
 from plantstats.studies import REFUSALS, Study, join
@@ -56,6 +56,7 @@ def page(study: Study) -> Page:
         parts.append(leaves)
     except REFUSALS as fault:
         leaf_notes = (f"Leaves cannot be told: {fault}.",)
+    parts.append(pests.results_of(study))
     results = join(*parts)
     terms = study.effect_terms()
     sections = [
@@ -64,6 +65,7 @@ def page(study: Study) -> Page:
         _survival(study, results),
         _leaves(study, results),
         _leaf_effects(results),
+        *pests.sections(study, results),
         _notes([*notes, *drivers.notes[-1:], *leaf_notes]),
     ]
     return Page(

@@ -228,6 +228,11 @@ TABLES: dict[str, Table] = {
                 Column("rotated", "flag"),
                 Column("fed", "flag"),
                 Column("pest", "label"),
+                Column(
+                    "pest_degree",
+                    "word",
+                    words=(("trace", ("light", "few")), ("moderate", ("some",)), ("severe", ("heavy", "many"))),
+                ),
                 _minutes("minutes"),
                 Column("note", "text"),
             ),

@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 import pyarrow as pa
 
-from plantstats.simulate import layout, run, tables, true_tables, visits
+from plantstats.simulate import layout, pests, run, tables, true_tables, visits
 from plantstats.simulate.errors import DemoError
 from plantstats.simulate.params import CompanyParams
 
@@ -57,7 +57,7 @@ def build(plants: int, years: float, seed: int, params: CompanyParams, visit_cha
     """
     if plants < 2 or years < 0.25:
         raise DemoError(f"an invented company needs at least 2 plants and 0.25 years, not {plants} and {years}")
-    streams = [np.random.Generator(np.random.PCG64(s)) for s in np.random.SeedSequence(seed).spawn(3)]
+    streams = [np.random.Generator(np.random.PCG64(s)) for s in np.random.SeedSequence(seed).spawn(4)]
     lay = layout.draw(streams[0], plants, years, params)
     number = {site: i for i, site in enumerate(lay.sites["site_id"])}
     for on, site, days in visit_changes:
@@ -75,6 +75,7 @@ def build(plants: int, years: float, seed: int, params: CompanyParams, visit_cha
         "moves": tables.moves(lay, log),
         "readings": tables.readings(lay, rng),
     }
+    infested = pests.infest(lay, params, log, streams[3])
     failure = (
         None
         if log.failure is None
@@ -82,7 +83,7 @@ def build(plants: int, years: float, seed: int, params: CompanyParams, visit_cha
     )
     return Company(
         frames,
-        visits.visits(lay, params, log, rng),
+        visits.visits(lay, params, log, infested, rng),
         true_tables.true_plants(lay, params, end),
         true_tables.true_sites(lay),
         true_tables.true_quarters(lay, params, log),

@@ -102,6 +102,11 @@ class CompanyParams:
     unrecorded_swaps: float = 0.0  # of found losses
     move_rate: float = 5.0  # per 100 plant-years
     repot_rate: float = 12.0
+    # pests (they change neither losses nor leaves)
+    pest_outside: float = 0.0008  # of each pest, per plant-week, from outside
+    pest_transmission: float = 0.10  # plants of the site that one plant with it gives it to in a week, all others free
+    pest_weeks: float = 8.0  # that a plant has it, on average
+    pest_dry_air: float = 0.7  # log rate ratio of mites from outside in air below 40%
     # air
     collinear: bool = False  # True: no site is humidified, all have the same air: season is humidity
     humidified_share: float = 0.45

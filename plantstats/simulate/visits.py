@@ -8,12 +8,13 @@ from typing import NamedTuple
 import numpy as np
 import pyarrow as pa
 
+from plantstats.simulate import pests
 from plantstats.simulate.layout import REGIONS, Layout
 from plantstats.simulate.log import VISIT_COLUMNS, Log
 from plantstats.simulate.params import CompanyParams
 
 TOPSOIL = ("dry", "moist", "wet")
-PESTS = ("none", "mites", "mealybug", "scale")
+PESTS = ("none", *pests.NAMES)
 # The first is for Ficus lyrata alone: edema, no pest (common practice, no source).
 NOTES = ("reddish dots on newest leaves", "new growth", "dusty leaves wiped", "blinds closed", "desk moved")
 SITE_NOTES = {"missed": "round not done", "no_access": "locked", "completed": "whole site topped up"}
@@ -32,7 +33,7 @@ COLUMNS: tuple[str, ...] = (
     "litres",
 )
 COLUMNS += ("leaves_dropped", "leaf_count", "yellow_leaves", "rh_percent", "temp_c", "condition", "repotted", "moved")
-COLUMNS += ("rotated", "fed", "pest", "minutes", "note")
+COLUMNS += ("rotated", "fed", "pest", "minutes", "note", "pest_degree")
 
 
 class _Lines(NamedTuple):
@@ -46,7 +47,9 @@ class _Lines(NamedTuple):
     site_statuses: list[str]
 
 
-def visits(layout: Layout, params: CompanyParams, log: Log, rng: np.random.Generator) -> pa.Table:
+def visits(
+    layout: Layout, params: CompanyParams, log: Log, infested: pests.Infested, rng: np.random.Generator
+) -> pa.Table:
     """Visit log: one row per inspection of a plant, and per site for what was done or not done for a whole site.
 
     Parameters
@@ -57,6 +60,8 @@ def visits(layout: Layout, params: CompanyParams, log: Log, rng: np.random.Gener
         Parameters of the simulation.
     log : Log
         What happened, day by day.
+    infested : Infested
+        What each plant had in each week.
     rng : numpy.random.Generator
         Source of chance for what is written down or left out.
 
@@ -73,6 +78,7 @@ def visits(layout: Layout, params: CompanyParams, log: Log, rng: np.random.Gener
     air = _air(layout, params, lines, u, rng)
     of_plants = {**_keys(layout, log, lines, who), **_care(lines, u), **_leaves(lines, u), **air}
     of_plants |= _remarks(layout, params, log, lines, u)
+    of_plants |= _pests(lines, infested, u)
     of_sites = _site_lines(layout, lines, who)
     table = pa.table(
         {
@@ -169,9 +175,8 @@ def _leaves(lines: _Lines, u: np.ndarray) -> dict[str, pa.Array]:
 
 
 def _remarks(layout: Layout, params: CompanyParams, log: Log, lines: _Lines, u: np.ndarray) -> dict[str, pa.Array]:
-    """What else was done and written: moves, feeding, pests, minutes, notes."""
+    """What else was done and written: moves, feeding, minutes, notes."""
     columns, plant = lines.columns, lines.columns["plant"]
-    pest = np.where(u[5] < 0.012, 1 + (u[5] * 1000).astype(int) % 3, 0)
     lyrata = np.array([params.species[p["species"]].name == "Ficus lyrata" for p in log.plants])[plant]
     note = np.where(lyrata & (u[6] < 0.5), 0, 1 + (u[6] * 1000).astype(int) % (len(NOTES) - 1))
     minutes = np.rint(0.6 + 0.4 * lines.pot + columns["watered"] + u[6] + 10 * columns["repotted"]).astype(np.int64)
@@ -180,10 +185,16 @@ def _remarks(layout: Layout, params: CompanyParams, log: Log, lines: _Lines, u: 
         "moved": pa.array(columns["moved"].astype(bool)),
         "rotated": pa.array(u[2] < 0.15),
         "fed": pa.array((u[3] < 0.10) & np.isin(layout.month[columns["day"]], FED_MONTHS)),
-        "pest": _coded(PESTS, pest, u[5] > 0.2),
         "minutes": pa.array(minutes),
         "note": _coded(NOTES, note, u[1] > 0.01),
     }
+
+
+def _pests(lines: _Lines, infested: pests.Infested, u: np.ndarray) -> dict[str, pa.Array]:
+    """Pests as they were noted: in one line of five somebody looked."""
+    pest, degree = pests.noted(infested, lines.columns["plant"], lines.columns["day"])
+    unseen = u[5] > 0.2
+    return {"pest": _coded(PESTS, pest, unseen), "pest_degree": _coded(pests.DEGREES, degree, unseen | (pest == 0))}
 
 
 def _site_lines(layout: Layout, lines: _Lines, who: _Technicians) -> dict[str, pa.Array]:

@@ -10,14 +10,14 @@ import pandas as pd
 
 from plantstats.periods import same_quarter_last_year
 from plantstats.studies.base import StudyError
-from plantstats.studies.losses import LossResults
 from plantstats.studies.once import in_memory, kept
+from plantstats.studies.pests import PestResults
 
 if TYPE_CHECKING:
     from plantstats.watering.review import WateringReview
 
 
-class VisitResults(LossResults):
+class VisitResults(PestResults):
     """Results on leaves, drying and visits."""
 
     @kept

@@ -32,4 +32,10 @@ def test_every_method_has_a_formula_a_source_and_what_was_measured_of_it():
     # Counting and accounts hold no interval that was put to the test by itself; losses to come are proved apart
     # (tests/benchmarks/losses_to_come.py) until the table of proofs holds them, as it will hold deliveries.
     measured = {method.key for method in methods.METHODS if method.measured}
-    assert {method.key for method in methods.METHODS} - measured == {"days", "accounts", "to_come", "deliveries"}
+    assert {method.key for method in methods.METHODS} - measured == {
+        "days",
+        "accounts",
+        "to_come",
+        "deliveries",
+        "pests",
+    }

@@ -1,0 +1,122 @@
+"""Findings on pests: how often plants are found with them, whether they go round, what a finding foretells."""
+
+from __future__ import annotations
+
+from datetime import date
+from functools import partial
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+
+from plantstats import findings
+from plantstats.pests import transmission
+from plantstats.pests.inspections import Inspections, at_risk
+from plantstats.schema.pests import PESTS
+from plantstats.stats.clusters import FEWEST_CLUSTERS, RateBetween, ratio_of_sums
+from plantstats.stats.contagion import by_chance, neighbour_ratio
+from plantstats.stats.intervals import CONF_LEVEL, WIDEST
+from plantstats.stats.mantel_haenszel import rate_ratio_within
+from plantstats.stats.rates import DAYS_PER_100_YEARS, PER_100_YEARS, loss_rate
+
+if TYPE_CHECKING:
+    from plantstats.exposure import PlantTime
+
+AFTER = 90  # days for which a finding is followed
+FEWEST_CASES = 10  # first findings of a pest with which its spread is told
+RATE = "first findings over days between looks; exact limits, or those between sites where wider"
+NEIGHBOURS = "Mantel-Haenszel ratio within pest and week, limits by leaving out each site"
+CHANCE = f"dates exchanged among findings of one pest, seed {transmission.SEED}"
+WITHIN = "Mantel-Haenszel ratio within sites, limits by leaving out each site"
+# How findings are split, beside all together.
+SPLITS = ((), ("species",), ("light",), ("season",), ("term",), ("site_id",))
+
+
+def pest_findings(time: PlantTime, of: Inspections, as_of: date) -> pd.DataFrame:
+    """Findings on pests over all of the records.
+
+    Parameters
+    ----------
+    time : PlantTime
+        With losses dated "found".
+    of : Inspections
+    as_of : datetime.date
+        The last day that counts.
+
+    Returns
+    -------
+    pandas.DataFrame
+        Findings: pest_rate (of any pest in all and by species, light, season, air (the term) and site; of each pest by
+        cause); pest_neighbours with pest_neighbours_by_chance (in all and by pest); losses_after_pest,
+        leaves_after_pest. What rests on too few findings or sites has a note instead of an estimate.
+    """
+    period = f"records until {as_of}"
+    parts = [_rates(of, period)]
+    parts += [_neighbours(of, pest, period) for pest in ("", *PESTS)]
+    for measure, rows in (
+        ("losses_after_pest", transmission.losses_after(time, of, AFTER)),
+        ("leaves_after_pest", transmission.leaves_after(time, of, AFTER)),
+    ):
+        parts.append(_ratio(rate_ratio_within(rows), measure, period, WITHIN, losses=int(rows["events"].sum())))
+    return findings.table(pd.concat([part for part in parts if len(part)], ignore_index=True))
+
+
+def _rates(of: Inspections, period: str) -> pd.DataFrame:
+    """First findings per 100 plant-years."""
+    make = partial(findings.rows, period=period, unit=PER_100_YEARS, method=RATE, conf_level=CONF_LEVEL)
+    any_pest = at_risk(of).assign(term=lambda f: f["air"])
+    parts = [make(_rate(any_pest, list(by)), "pest_rate", by=list(by)) for by in SPLITS]
+    for pest in PESTS:
+        rows = at_risk(of, pest)
+        if rows["found"].sum():
+            parts.append(make(_rate(rows, []).assign(cause=pest), "pest_rate", by=["cause"]))
+    return pd.concat(parts, ignore_index=True)
+
+
+def _rate(rows: pd.DataFrame, by: list[str]) -> pd.DataFrame:
+    """Rates of groups; n_plants, plant_days, losses (here first findings)."""
+    keyed = rows.assign(every="all")
+    keys = by or ["every"]
+    table = (
+        keyed.groupby(keys)
+        .agg(n_plants=("plant_id", "nunique"), plant_days=("days", "sum"), losses=("found", "sum"))
+        .reset_index()
+    )
+    exact = loss_rate(table["losses"], table["plant_days"])
+    table = table.assign(estimate=exact.estimate, low=exact.low, high=exact.high)
+    by_site = keyed.groupby(list(dict.fromkeys([*keys, "site_id"])))[["found", "days"]].sum().reset_index()
+    for number, row in table.iterrows():
+        own = by_site[(by_site[keys] == row[keys].to_numpy()).all(axis=1)]
+        by_cluster = ratio_of_sums(own["found"], own["days"])
+        if by_cluster.clusters >= FEWEST_CLUSTERS and np.isfinite(by_cluster.high):
+            table.loc[number, "low"] = min(row["low"], by_cluster.low * DAYS_PER_100_YEARS)
+            table.loc[number, "high"] = max(row["high"], by_cluster.high * DAYS_PER_100_YEARS)
+    return table
+
+
+def _neighbours(of: Inspections, pest: str, period: str) -> pd.DataFrame:
+    """How much more often neighbours of a finding are found with it, and what chance makes of it."""
+    cases = transmission.cases(of, (pest,) if pest else PESTS)
+    n, by = len(cases.kind), {"cause": pest} if pest else {}
+    if n < FEWEST_CASES:
+        return pd.DataFrame()
+    ratio = neighbour_ratio(cases, transmission.WEEKS)
+    chance = by_chance(cases, transmission.WEEKS, transmission.SEED)
+    rows = _ratio(ratio, "pest_neighbours", period, NEIGHBOURS, losses=n, **by)
+    if not np.isfinite(chance.median):
+        return rows
+    other = pd.DataFrame({"estimate": [chance.median], "low": [chance.low], "high": [chance.high], "losses": [n], **by})
+    more = {"period": period, "unit": "ratio", "method": CHANCE}
+    return pd.concat(
+        [rows, findings.rows(other, "pest_neighbours_by_chance", by=list(by), conf_level=CONF_LEVEL, **more)],
+        ignore_index=True,
+    )
+
+
+def _ratio(fit: RateBetween, measure: str, period: str, method: str, losses: int, **by: str) -> pd.DataFrame:
+    """A ratio, or why there is none: too few sites, no event on a side, limits too far apart."""
+    known = fit.clusters >= FEWEST_CLUSTERS and np.isfinite(fit.high) and fit.high <= WIDEST * fit.low
+    row = {"estimate": fit.estimate, "low": fit.low, "high": fit.high} if known else {"estimate": np.nan}
+    note = "" if known else "not available: too few findings or sites"
+    frame = pd.DataFrame({**{name: [value] for name, value in row.items()}, "losses": losses, "note": note, **by})
+    return findings.rows(frame, measure, period=period, unit="ratio", method=method, by=list(by), conf_level=CONF_LEVEL)

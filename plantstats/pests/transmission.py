@@ -1,0 +1,183 @@
+"""Whether pests go round: findings at sites that had one in the weeks before, and where one is going round now."""
+
+from __future__ import annotations
+
+from datetime import date
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+
+from plantstats.pests.inspections import Inspections
+from plantstats.schema.pests import PESTS
+from plantstats.stats.contagion import Cases
+
+if TYPE_CHECKING:
+    from plantstats.exposure import PlantTime
+
+WEEKS = 8  # that a finding's neighbours are followed (rule of thumb: two to three generations, common practice)
+SEED = 20  # of the exchange of dates
+FEWEST_NOW = 2  # plants found in the last weeks with which a pest is going round
+
+
+def cases(of: Inspections, pests: tuple[str, ...] = PESTS) -> Cases:
+    """First findings by pest, site and week, with the plants that might have been found.
+
+    Parameters
+    ----------
+    of : Inspections
+    pests : tuple of str
+        Which ones.
+
+    Returns
+    -------
+    Cases
+        Kinds are the pests in their order, groups the sites in the order of their names.
+    """
+    looks = of.looks.drop_duplicates(["plant_id", "visited_on"])
+    start = looks["visited_on"].min()
+    week = (looks["visited_on"] - start).dt.days // 7
+    seen = looks.assign(week=week).groupby(["plant_id", "site_id"])["week"].agg(["min", "max"]).reset_index()
+    sites = {name: number for number, name in enumerate(sorted(seen["site_id"].unique()))}
+    n_weeks = int(week.max()) + 1
+    risk = np.zeros((len(pests), len(sites), n_weeks + 1))
+    group = seen["site_id"].map(sites).to_numpy()
+    first = of.first[of.first["pest"].isin(pests)].copy()
+    first["week"] = (first["visited_on"] - start).dt.days // 7
+    for number, pest in enumerate(pests):
+        until = seen["plant_id"].map(first[first["pest"].eq(pest)].set_index("plant_id")["week"])
+        last = np.fmin(seen["max"], until.fillna(n_weeks)).to_numpy("int64")
+        counted = last >= seen["min"].to_numpy()
+        np.add.at(risk[number], (group[counted], seen["min"].to_numpy()[counted]), 1)
+        np.add.at(risk[number], (group[counted], last[counted] + 1), -1)
+    new = first[first["new"]].merge(seen, on=["plant_id", "site_id"])
+    return Cases(
+        new["pest"].map({pest: number for number, pest in enumerate(pests)}).to_numpy(dtype=np.intp),
+        new["site_id"].map(sites).to_numpy(dtype=np.intp),
+        new["week"].to_numpy(dtype=np.intp),
+        new["min"].to_numpy(dtype=np.intp),
+        new["max"].to_numpy(dtype=np.intp),
+        risk.cumsum(axis=2)[:, :, :n_weeks],
+    )
+
+
+def going_round(of: Inspections, standing: pd.DataFrame, as_of: date) -> pd.DataFrame:
+    """Sites where a pest was found on several plants lately, and the plants to look at first.
+
+    Parameters
+    ----------
+    of : Inspections
+    standing : pandas.DataFrame
+        Plants in place: plant_id, site_id, species.
+    as_of : datetime.date
+        The last day that counts.
+
+    Returns
+    -------
+    pandas.DataFrame
+        One row per plant to look at: site_id, pest, n_found (plants of the site found with it for the first time in the
+        last `WEEKS` weeks), first_on (the first of these days), found (whether this plant is one of them), degree (as
+        noted then, missing without one), plant_id, species, looked_on (its last look, missing without one).
+        Plants found first, then those of the same species, the longest not looked at first.
+    """
+    after = pd.Timestamp(as_of) - pd.Timedelta(weeks=WEEKS)
+    lately = of.first[(of.first["visited_on"] > after) & of.first["plant_id"].isin(standing["plant_id"])]
+    sites = lately.groupby(["site_id", "pest"]).agg(n_found=("plant_id", "nunique"), first_on=("visited_on", "min"))
+    sites = sites[sites["n_found"] >= FEWEST_NOW].reset_index()
+    rows = standing[["plant_id", "site_id", "species"]].merge(sites, on="site_id")
+    if rows.empty:
+        empty = {"found": "bool", "degree": "str", "looked_on": "datetime64[us]"}
+        return rows.assign(**{name: pd.Series(dtype=kind) for name, kind in empty.items()})
+    ever = set(zip(of.first["plant_id"], of.first["pest"], strict=True))
+    now = set(zip(lately["plant_id"], lately["pest"], strict=True))
+    kinds = set(zip(lately["site_id"], lately["pest"], lately["species"], strict=True))
+    pairs = list(zip(rows["plant_id"], rows["pest"], strict=True))
+    rows["found"] = [pair in now for pair in pairs]
+    rows["like"] = [key in kinds for key in zip(rows["site_id"], rows["pest"], rows["species"], strict=True)]
+    degree = lately.set_index(["plant_id", "pest"])["degree"]
+    rows["degree"] = degree.reindex(pd.MultiIndex.from_tuples(pairs)).to_numpy()
+    rows["looked_on"] = rows["plant_id"].map(of.looks.groupby("plant_id")["visited_on"].max())
+    rows = rows[[new or pair not in ever for new, pair in zip(rows["found"], pairs, strict=True)]]
+    order = ["n_found", "site_id", "pest", "found", "like", "looked_on", "plant_id"]
+    rows = rows.sort_values(order, ascending=[False, True, True, False, False, True, True], na_position="first")
+    return rows.drop(columns="like").reset_index(drop=True)
+
+
+def losses_after(time: PlantTime, of: Inspections, days: int) -> pd.DataFrame:
+    """Losses and plant-days within some days after a first finding, and beyond, by site.
+
+    Parameters
+    ----------
+    time : PlantTime
+        With losses dated "found".
+    of : Inspections
+    days : int
+        How long a finding counts.
+
+    Returns
+    -------
+    pandas.DataFrame
+        One row per site: stratum and cluster (the site), events, time, events_0, time_0 (see `rate_ratio_within`).
+        Plants are followed from their first look for pests on.
+    """
+    looks = of.looks.groupby(["plant_id", "site_id"], as_index=False)["visited_on"].min()
+    # A pest may have been found at the visit that found the plant lost: that foretells nothing.
+    positive_on = of.first.groupby("plant_id")["visited_on"].min()
+    ends = time.query("select plant_id, max(to_on) as gone_on from episodes group by plant_id")
+    lost = time.losses.drop_duplicates("plant_id").set_index("plant_id")["lost_on"]
+    rows = looks.drop_duplicates("plant_id").merge(ends, on="plant_id")
+    begin, end = rows["visited_on"], rows["gone_on"]
+    since = rows["plant_id"].map(positive_on)
+    exposed_from, exposed_to = since.clip(upper=end), (since + pd.Timedelta(days=days)).clip(upper=end)
+    exposed = (exposed_to - exposed_from).dt.days.fillna(0).clip(lower=0)
+    lost_on = lost.reindex(rows["plant_id"]).set_axis(rows.index)
+    after = (lost_on > since) & (lost_on <= since + pd.Timedelta(days=days))
+    rows = rows.assign(
+        events=after.astype("float64"),
+        time=exposed,
+        events_0=(lost_on.notna() & (lost_on > begin) & ~after & ~lost_on.eq(since)).astype("float64"),
+        time_0=((end - begin).dt.days - exposed).clip(lower=0),
+    )
+    return _by_site(rows)
+
+
+def leaves_after(time: PlantTime, of: Inspections, days: int) -> pd.DataFrame:
+    """Leaves dropped and plant-days within some days after a first finding, and beyond, by site.
+
+    Parameters
+    ----------
+    time : PlantTime
+    of : Inspections
+    days : int
+        How long a finding counts.
+
+    Returns
+    -------
+    pandas.DataFrame
+        As `losses_after`; events are leaves counted at a visit, fallen since the plant's visit before.
+    """
+    rows = time.query(
+        """with days as (
+            select plant_id, at_site as site_id, visited_on, sum(leaves_dropped) as dropped
+            from completed_visits where plant_id is not null and leaves_dropped is not null group by all
+        ), counted as (
+            select *, lag(visited_on) over (partition by plant_id order by visited_on) as since from days
+        )
+        select plant_id, site_id, since, visited_on, dropped::double as dropped, (visited_on - since)::double as days
+        from counted where since is not null and visited_on - since <= 92 and site_id is not null"""
+    )
+    rows = rows[rows["plant_id"].isin(of.looks["plant_id"])]
+    positive_on = rows["plant_id"].map(of.first.groupby("plant_id")["visited_on"].min())
+    after = (rows["since"] >= positive_on) & (rows["since"] < positive_on + pd.Timedelta(days=days))
+    rows = rows.assign(
+        events=rows["dropped"].where(after, 0.0),
+        time=rows["days"].where(after, 0.0),
+        events_0=rows["dropped"].where(~after, 0.0),
+        time_0=rows["days"].where(~after, 0.0),
+    )
+    return _by_site(rows)
+
+
+def _by_site(rows: pd.DataFrame) -> pd.DataFrame:
+    sums = rows.groupby("site_id")[["events", "time", "events_0", "time_0"]].sum().reset_index()
+    return sums.assign(stratum=sums["site_id"], cluster=sums["site_id"])
