@@ -175,11 +175,14 @@ METHODS = (
         "How fast the topsoil dries, and how often to come",
         "A plant became dry between the last visit that found it moist and the first that found it dry. All such "
         "intervals together give the time to dryness, with readings allowed to be wrong now and then. The finger in "
-        "the pot decides; only how often changes, never how much water at once. Plants of one kind are taken to dry "
-        "alike; where they differ, limits are too narrow and single plants stand dry longer than foretold.",
-        "time to dryness ~ Weibull or log-logistic, interval-censored; scale by species, light, pot, planter, season",
-        "Turnbull 1976, JRSS B 38:290; Lindsey and Ryan 1998, Statistics in Medicine 17:219 (the latter from memory)",
-        ("dry_half", "dry_80", "cost_of_advice", "needless_change"),
+        "the pot decides; only how often changes, never how much water at once. Each plant is taken by its own "
+        "dry-downs as far as they tell, else by its kind. Soil that has just dried is often taken for moist: a plant "
+        "may then stand dry a little longer than foretold.",
+        "time to dryness ~ Weibull or log-logistic, interval-censored; scale by species, light, pot, planter, season, "
+        "times a log-normal factor of each plant",
+        "Turnbull 1976, JRSS B 38:290; Lindsey and Ryan 1998, Statistics in Medicine 17:219; Morris 1983, JASA 78:47 "
+        "(the last two from memory)",
+        ("dry_half", "dry_80", "longer_too_dry", "longer_clearly_too_dry", "cost_of_advice", "needless_change"),
     ),
     Method(
         "guarantee",

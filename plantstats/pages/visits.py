@@ -20,11 +20,10 @@ TITLE = "Visits"
 NAMED = 4  # sites of a decision
 
 
-# Found on invented companies whose plants of one kind differ (the second generator): about half of the sites that were
-# told to come less often then had a plant that stood dry too long.
-ALIKE = (
-    "Plants of one kind, pot and light are taken to dry alike. A single one that dries faster is not seen by this "
-    "advice: before coming less often, look at each plant once at the longer interval."
+# Found on invented companies whose technicians take soil that has just dried for moist (the second generator).
+JUST_DRY = (
+    "Each plant counts by its own waterings. Soil that has just dried is often taken for moist, and the plant then "
+    "waits for the next visit: before coming less often, look at each plant once at the longer interval."
 )
 
 
@@ -167,7 +166,7 @@ def _sites(study: Study, sites: pd.DataFrame) -> Section:
     kept = len(sites) - len(due)
     message = f"{words.count_of(kept, 'site')} keep their interval."
     longer = sites["advised"].gt(sites["now"]).any()
-    return Section("sites", message, shown, table=table, note=ALIKE if longer else "")
+    return Section("sites", message, shown, table=table, note=JUST_DRY if longer else "")
 
 
 def dry_section(study: Study) -> Section | None:

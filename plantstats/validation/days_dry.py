@@ -16,6 +16,7 @@ from plantstats.watering.decision import LONGER, SHORTER, handful
 from plantstats.watering.ways_out import INSPECT_MORE, TOO_DRY
 
 Array = npt.NDArray[np.float64]
+Bools = npt.NDArray[np.bool_]
 
 
 class LeftDry(NamedTuple):
@@ -27,11 +28,15 @@ class LeftDry(NamedTuple):
         Days between looks.
     days_beyond, too_dry : numpy.ndarray, shape (plants, intervals)
         Share of days on which it stands dry for too long; share of its waterings that find it so.
+    clearly : numpy.ndarray, shape (plants, intervals), or None
+        Share of its waterings that find it dry for two days more than that: a finger takes soil that has just dried
+        for moist about as often as not, and with looks as far apart as the days tolerated that alone breaks the limit.
     """
 
     every: tuple[int, ...]
     days_beyond: Array
     too_dry: Array
+    clearly: Array | None = None
 
 
 def intervals_asked(advice: Advice, assumed: Assumptions) -> tuple[int, ...]:
@@ -70,7 +75,7 @@ def score(advice: Advice, true: LeftDry, assumed: Assumptions) -> list[pd.DataFr
         one is surely enough), dry_days_best (the visits that the advice asks for, spent best): share of days of plants;
         visits_advised: visits asked for, over those of now, less 1; stops_with_ways_out: short stops beside them, over
         the visits of now; needed_shorter_told (sites where more than a handful are truly beyond the limit),
-        needless_shorter (other sites), longer_too_dry (sites told to lengthen).
+        needless_shorter (other sites), longer_too_dry and longer_clearly_too_dry (sites told to lengthen).
     """
     sites, plants = advice.sites.reset_index(drop=True), advice.plants
     site = sites.reset_index().set_index("site_id")["index"].reindex(plants["site_id"]).to_numpy()
@@ -101,15 +106,25 @@ def score(advice: Advice, true: LeftDry, assumed: Assumptions) -> list[pd.DataFr
     standing = np.bincount(site, number, minlength=len(sites))
     few = handful(np.bincount(site, number * at_now, minlength=len(sites)), standing, assumed.handful_share)
     needs = ~few & (now > min(assumed.visit_days))
-    at_advised = true.too_dry[rows, np.searchsorted(true.every, advised[site])] > assumed.max_too_dry_share
-    beyond = np.bincount(site, at_advised & ~plants["own_way_out"].to_numpy(), minlength=len(sites)) > 0
+    column, unnamed = np.searchsorted(true.every, advised[site]), ~plants["own_way_out"].to_numpy()
+
+    def leaves_too_dry(share: Array) -> Bools:
+        """Whether a plant of each site that is not named is beyond the limit at the advised interval."""
+        at_advised = share[rows, column] > assumed.max_too_dry_share
+        return np.asarray(np.bincount(site, at_advised & unnamed, minlength=len(sites)) > 0)
+
     longer = sites["decision"].eq(LONGER).to_numpy()
     shorter = sites["decision"].eq(SHORTER).to_numpy()
     return [
         *(costs(kind, value) for kind, value in shares.items()),
         alarms("needed_shorter_told", sites["site_id"][needs], shorter[needs]),
         alarms("needless_shorter", sites["site_id"][~needs], shorter[~needs]),
-        alarms("longer_too_dry", sites["site_id"][longer], beyond[longer]),
+        alarms("longer_too_dry", sites["site_id"][longer], leaves_too_dry(true.too_dry)[longer]),
+        *(
+            [alarms("longer_clearly_too_dry", sites["site_id"][longer], leaves_too_dry(true.clearly)[longer])]
+            if true.clearly is not None
+            else []
+        ),
     ]
 
 

@@ -115,6 +115,10 @@ KINDS: Mapping[str, tuple[str, tuple[float, float]]] = {
     "needed_shorter_told": ("sites that truly need shorter intervals were told so", NO_TARGET),
     "needless_shorter": ("sites that do not need shorter intervals were told to shorten", (0.0, 0.10)),
     "longer_too_dry": ("sites told to lengthen truly leave a plant too dry that is not named", (0.0, 0.10)),
+    "longer_clearly_too_dry": (
+        "sites told to lengthen truly leave a plant that is not named dry for two days more than the limit, too often",
+        (0.0, 0.10),
+    ),
     "watch_caught": ("losses of 90 days were of the 20 plants of the watch list", NO_TARGET),
     "watch_caught_by_truth": (
         "losses of 90 days would be of 20 plants chosen by their true risks (dead ones first)",

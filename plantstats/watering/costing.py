@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import zlib
 from collections.abc import Iterator
 from typing import NamedTuple
 
@@ -10,6 +11,7 @@ import pandas as pd
 from scipy import sparse
 
 from plantstats.watering.assumptions import Assumptions
+from plantstats.watering.between_plants import Members, Offsets
 from plantstats.watering.costs import Costs, plant_costs
 from plantstats.watering.cycle import Cycle, CycleTable
 from plantstats.watering.design import dryness_of
@@ -33,6 +35,7 @@ class Sample(NamedTuple):
     leaf_ratio: float  # 1, and no rates, where leaf drop has no price
     leaf_rates: Array  # leaves per plant-day, rows as in LeafDrop.rates
     multiples: Multiples = AS_TAKEN  # of prices and minutes
+    number: int | None = None  # of the sample; None: each plant at its own mean
 
 
 def estimates(model: WateringModel) -> Sample:
@@ -91,10 +94,24 @@ def samples(model: WateringModel, number: int = N_SAMPLES) -> Iterator[Sample]:
             float(middle.leaf_ratio * np.exp(ratio_se * of_leaves.standard_normal())),
             middle.leaf_rates * np.exp(leaf_se * of_leaves.standard_normal(len(leaf_se))),
             sample(model.assumed, of_prices),
+            n,
         )
 
 
 CONDITIONS = ["species", "light", "pot", "planter", "heating"]  # what cycles of a plant hang on
+SLOTS = 4096  # of random numbers for plants: one plant has the same in every use of a sample
+
+
+class _Part(NamedTuple):
+    """Plants of one fit and one tolerance."""
+
+    key: bool
+    rows: Array
+    design: sparse.csr_array
+    fitted: DryingModel
+    table: CycleTable
+    own: Offsets | None
+    slot: Array
 
 
 class PlantCycles:
@@ -103,24 +120,34 @@ class PlantCycles:
     Parameters
     ----------
     plants : pandas.DataFrame
-        species, light, pot, planter, heating.
+        species, light, pot, planter, heating, and plant_id where members are not given.
     model : WateringModel
     every : tuple of int
         Inspection intervals, in days.
+    members : Members, optional
+        Each row is a plant taken at random among these.
     """
 
-    def __init__(self, plants: pd.DataFrame, model: WateringModel, every: tuple[int, ...]) -> None:
-        # Plants are many, kinds of plants few: each kind is worked out once.
-        self._kind = plants.groupby(CONDITIONS, sort=False, dropna=False, observed=True).ngroup().to_numpy()
-        plants = plants.iloc[np.unique(self._kind, return_index=True)[1]]
+    def __init__(
+        self, plants: pd.DataFrame, model: WateringModel, every: tuple[int, ...], members: Members | None = None
+    ) -> None:
+        self._kind = np.arange(len(plants))
+        if all(fitted.plants is None for fitted in model.drying.values()):
+            # Plants are many, kinds of plants few: each kind is worked out once where its plants are alike.
+            self._kind = plants.groupby(CONDITIONS, sort=False, dropna=False, observed=True).ngroup().to_numpy()
+        first = np.unique(self._kind, return_index=True)[1]
+        plants = plants.iloc[first]
         self._shape = (len(plants), len(every))
         tolerated = tolerated_days(plants["species"], model.assumed)
-        self._parts: list[tuple[bool, Array, sparse.csr_array, DryingModel, CycleTable]] = [
-            (key, rows[own], fitted.design(plants.iloc[rows[own]]), fitted, _cycle_table(model, key, days, every))
-            for key, rows, fitted in by_planter(plants, model.drying)
-            for days in np.unique(tolerated[rows])
-            if (own := tolerated[rows] == days).any()
-        ]
+        slot = np.array([zlib.crc32(str(name).encode()) % SLOTS for name in plants.get("plant_id", plants.index)])
+        self._parts: list[_Part] = []
+        for key, rows, fitted in by_planter(plants, model.drying):
+            own = _offsets(plants, fitted, members)
+            for days in np.unique(tolerated[rows]):
+                at = rows[tolerated[rows] == days]
+                part = None if own is None else Offsets(own.mean[at], own.variance[at])
+                table = _cycle_table(model, key, days, every)
+                self._parts.append(_Part(key, at, fitted.design(plants.iloc[at]), fitted, table, part, slot[at]))
 
     def at(self, sample: Sample) -> Cycle:
         """Cycles of inspecting each plant every so many days.
@@ -136,12 +163,30 @@ class PlantCycles:
             Of plants x intervals.
         """
         out = Cycle(*(np.empty(self._shape) for _ in Cycle._fields))
-        for key, rows, design, fitted, table in self._parts:
-            theta = sample.drying[key]
-            cycles = table.at(np.asarray(design @ theta[:-2]), *(theta - fitted.estimate)[-2:])
-            for whole, part in zip(out, cycles, strict=True):
-                whole[rows] = part
+        noise = np.zeros(SLOTS)
+        if sample.number is not None:
+            sequence = np.random.SeedSequence([SEED, 3, sample.number])
+            noise = np.random.Generator(np.random.PCG64(sequence)).standard_normal(SLOTS)
+        for part in self._parts:
+            theta, fitted = sample.drying[part.key], part.fitted
+            log_scale = np.asarray(part.design @ theta[:-2])
+            if part.own is not None and fitted.plants is not None:
+                # What a plant's own dry-downs say of it stands, wherever its kind may lie.
+                estimate = np.asarray(part.design @ fitted.estimate[:-2])
+                from_kind = np.minimum(part.own.variance / fitted.plants.sd**2, 1.0)
+                own = fitted.plants.shift + part.own.mean + np.sqrt(part.own.variance) * noise[part.slot]
+                log_scale = estimate + from_kind * (log_scale - estimate) + own
+            cycles = part.table.at(log_scale, *(theta - fitted.estimate)[-2:])
+            for whole, values in zip(out, cycles, strict=True):
+                whole[part.rows] = values
         return Cycle(*(whole[self._kind] for whole in out))
+
+
+def _offsets(plants: pd.DataFrame, fitted: DryingModel, members: Members | None) -> Offsets | None:
+    """Offsets of plants, or of a plant of each kind; None where plants of a kind are taken to be alike."""
+    if fitted.plants is None:
+        return None
+    return fitted.plants.of(plants["plant_id"]) if members is None else fitted.plants.of_kinds(members, len(plants))
 
 
 def tolerated_days(species: pd.Series, assumed: Assumptions) -> Array:
@@ -173,7 +218,7 @@ def _cycle_table(model: WateringModel, key: bool, tolerated_days: float, every: 
         se = np.sqrt(np.diag(fitted.covariance)[-2:])
         model.cycle_tables[key, tolerated_days, every] = CycleTable(
             fitted.family,
-            fitted.estimate[-2],
+            fitted.estimate[-2] if fitted.plants is None else fitted.plants.log_shape,
             fitted.estimate[-1],
             every,
             tolerated_days,

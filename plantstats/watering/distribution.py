@@ -161,6 +161,34 @@ def log_likelihood(
     return Derivatives(np.log(p) + n_moist * np.log1p(-m), first, second)
 
 
+def log_density(
+    family: str, observed: Observations, log_scale: Array, log_shape: float, misclassified_logit: float
+) -> Array:
+    """Value of `log_likelihood` of each row, without its derivatives.
+
+    Parameters
+    ----------
+    family : {"Weibull", "log-logistic"}
+    observed : Observations
+    log_scale : numpy.ndarray, shape (rows,)
+    log_shape, misclassified_logit : float
+        As in `log_likelihood`.
+
+    Returns
+    -------
+    numpy.ndarray, shape (rows,)
+    """
+    m, shape = float(special.expit(misclassified_logit)), np.exp(log_shape)
+    before = np.maximum(2 * observed.previous - observed.lower, 0.0)
+    times = np.stack([before, observed.previous, observed.lower, observed.upper])
+    s = still_moist(family, times, log_scale, shape)
+    u = 1 - m
+    # Shares that dried before each time, with the weight of the period that begins there less that of the one before.
+    p = m**3 / u**2 * (1 - s[0]) + m**2 / u * (s[0] - s[1]) + m * (s[1] - s[2]) + u * (s[2] - s[3]) + m * s[3]
+    n_moist = observed.n_moist - np.isinf(observed.upper)
+    return np.asarray(np.log(np.maximum(p, TINY)) + n_moist * np.log1p(-m))
+
+
 def _survival(family: str, t: Array, log_scale: Array, shape: float) -> tuple[Array, list[Array], list[Array]]:
     """Share still moist, its first (log scale, log shape) and second derivatives (both scale, mixed, both shape)."""
     inside = (t > 0) & np.isfinite(t)

@@ -36,21 +36,21 @@ class DryDowns:
     engine: duckdb.DuckDBPyConnection
     as_of: date
 
-    def distinct(self, with_site: bool = True) -> pd.DataFrame:
+    def distinct(self, by: tuple[str, ...] = ("plant_id", "site_id")) -> pd.DataFrame:
         """Distinct dry-downs with their number.
 
         Parameters
         ----------
-        with_site : bool
-            Keep sites apart, for intervals that allow for them.
+        by : tuple of str
+            What is kept apart: plants, for what each is by itself; sites, for intervals that allow for them.
 
         Returns
         -------
         pandas.DataFrame
-            One row per distinct dry-down: site_id (if asked), method, species, light, pot, planter, heating, n_moist,
+            One row per distinct dry-down: columns of `by`, method, species, light, pot, planter, heating, n_moist,
             previous, lower, upper (days; upper missing: not found dry), n (dry-downs). The sum of n is their number.
         """
-        columns = ", ".join([*(["site_id"] if with_site else []), *dry_downs.DISTINCT, "upper::double as upper"])
+        columns = ", ".join([*by, *dry_downs.DISTINCT, "upper::double as upper"])
         return self.sql(
             f"select {columns}, count(*) as n from dry_downs where exclusion_reason is null group by all order by all"
         )

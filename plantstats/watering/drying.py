@@ -3,14 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
 from scipy import linalg, sparse, special
 
 from plantstats.stats.intervals import CONF_LEVEL, Interval, quantile, ratio_limits
-from plantstats.watering import distribution, estimation
+from plantstats.watering import between_plants, distribution, estimation
+from plantstats.watering.between_plants import Members, PlantVariation
 from plantstats.watering.design import Names, design_matrix, effect_names
 from plantstats.watering.distribution import FAMILIES, Array, Observations
 from plantstats.watering.estimation import NO_MISCLASSIFICATION, DryingError
@@ -37,6 +38,8 @@ class DryingModel:
     species_sd : float
         Standard deviation of species within their group, on the log scale.
     log_likelihood : float
+    plants : PlantVariation or None
+        How plants of one kind differ; None: not learned, they are taken to dry alike.
     """
 
     family: str
@@ -47,6 +50,7 @@ class DryingModel:
     n_dry_downs: int = 0
     species_sd: float = 0.0
     log_likelihood: float = np.nan
+    plants: PlantVariation | None = None
 
     @classmethod
     def known(cls, effects: Mapping[str, Mapping[str, float]], shape: float, misclassified: float = 0.0) -> DryingModel:
@@ -120,7 +124,7 @@ class DryingModel:
         """
         return np.asarray(self.design(plants) @ self.estimate[:-2])
 
-    def still_moist(self, plants: pd.DataFrame, days: Array | float) -> Array:
+    def still_moist(self, plants: pd.DataFrame, days: Array | float, members: Members | None = None) -> Array:
         """Share of plants of each profile whose topsoil is not yet dry, so many days after watering.
 
         Parameters
@@ -129,14 +133,19 @@ class DryingModel:
             Standing plants or profiles, one row each.
         days : numpy.ndarray or float
             Since watering.
+        members : Members, optional
+            As in `days_until_dry`.
 
         Returns
         -------
         numpy.ndarray
         """
+        if members is not None and self.plants is not None:
+            mixture = between_plants.Mixture(self.family, self.log_scale(plants), self.plants, members)
+            return mixture.moist(np.broadcast_to(days, len(plants)))
         return distribution.still_moist(self.family, days, self.log_scale(plants), self.shape)
 
-    def days_until_dry(self, plants: pd.DataFrame, share: float) -> Interval:
+    def days_until_dry(self, plants: pd.DataFrame, share: float, members: Members | None = None) -> Interval:
         """Days after watering until the topsoil of a share of plants is dry.
 
         Parameters
@@ -145,23 +154,51 @@ class DryingModel:
             One row per profile, as in `design`.
         share : float
             0.5 is half of them.
+        members : Members, optional
+            The plants of each profile, whose own drying then counts where it is known (`plants`).
 
         Returns
         -------
         Interval
-            One value per profile; the limits allow for differences between sites and for shrinkage.
+            One value per profile; the limits allow for differences between sites and for shrinkage, and with members
+            for what is not known of each plant.
 
         Notes
         -----
-        Quantile of the fitted distribution: log scale + log(-log(1 - share)) / shape for the Weibull; delta method on
-        the log scale, Student's t with as many degrees of freedom as sites less one.
+        Quantile of the fitted distribution: log scale + log(-log(1 - share)) / shape for the Weibull; with members that
+        of the mixture of their distributions (`between_plants.Mixture`). Delta method on the log scale,
+        Student's t with as many degrees of freedom as sites less one.
         """
         x, scale = self.design(plants), self.log_scale(plants)
+        if members is not None and self.plants is not None:
+            mixture = between_plants.Mixture(self.family, scale, self.plants, members)
+            return ratio_limits(*mixture.log_days_until_dry(share, x.toarray(), self.covariance), df=self.df)
         middle = distribution.days_until_dry(self.family, share, scale, self.shape)
         # log quantile = effects + c / shape, so its slope by log shape is -c / shape.
         slopes = np.hstack([x.toarray(), (scale - np.log(middle))[:, None], np.zeros((len(plants), 1))])
         se = np.sqrt(np.einsum("ij,jk,ik->i", slopes, self.covariance, slopes))
         return ratio_limits(np.log(middle), se, df=self.df)
+
+    def with_plants(self, dry_downs: pd.DataFrame) -> DryingModel:
+        """The same fit, with how its plants differ from one another.
+
+        Parameters
+        ----------
+        dry_downs : pandas.DataFrame
+            Those of the fit, with plant_id.
+
+        Returns
+        -------
+        DryingModel
+        """
+        varied = between_plants.plant_variation(
+            self.family,
+            _observations(dry_downs),
+            self.log_scale(dry_downs),
+            dry_downs["plant_id"],
+            *(float(each) for each in self.estimate[-2:]),
+        )
+        return replace(self, plants=varied)
 
     def samples(self, number: int, seed: int) -> Array:
         """Parameters as likely as the dry-downs leave them: number x parameters.

@@ -144,7 +144,7 @@ def fit_watering(
 
 
 def fit_by_planter(distinct: pd.DataFrame) -> dict[bool, DryingModel]:
-    """Fit the drying of soil (False) and the emptying of reservoirs (True) each by itself; one without is absent.
+    """Fit the drying of soil (False) and the emptying of reservoirs (True) each by itself, and how their plants differ.
 
     Parameters
     ----------
@@ -154,9 +154,11 @@ def fit_by_planter(distinct: pd.DataFrame) -> dict[bool, DryingModel]:
     Returns
     -------
     dict of bool to DryingModel
+        Without the one that has no dry-down.
     """
     reservoir = distinct["planter"] == RESERVOIR
-    return {bool(key): fit_drying(distinct[reservoir == key]) for key in sorted(reservoir.unique())}
+    parts = {bool(key): distinct[reservoir == key] for key in sorted(reservoir.unique())}
+    return {key: fit_drying(own).with_plants(own) for key, own in parts.items()}
 
 
 def by_planter(plants: pd.DataFrame, drying: Mapping[bool, DryingModel]) -> Iterator[tuple[bool, Array, DryingModel]]:

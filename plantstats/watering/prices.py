@@ -31,6 +31,15 @@ MISSED = """
         from visits v left join plants p using (plant_id)
         where v.visited_on <= ? and (v.plant_id is not null or v.status in ('missed', 'no_access'))
         group by all)"""
+# Where no line of the log says that a visit was missed, those that left no line: a gap of about twice the site's usual
+# one holds one of them. A year is taken, as intervals change; a gap of more than four is a pause.
+NOT_MADE = """
+    with gaps as (
+        select site_id, on_day - lag(on_day) over (partition by site_id order by on_day) as gap
+        from (select distinct at_site as site_id, visited_on as on_day from completed_visits
+              where plant_id is not null and visited_on > ?::date - 365 and visited_on <= ?::date)
+    ), made as (select round(gap / median(gap) over (partition by site_id)) as visits from gaps where gap is not null)
+    select coalesce(sum(visits - 1) / sum(visits), 0) as share from made where visits between 1 and 4"""
 
 
 @dataclass(frozen=True)
@@ -48,7 +57,7 @@ class Prices:
     replacement_minutes : float
         Labour of a replacement.
     missed : float
-        Share of planned visits that did not take place.
+        Share of planned visits that did not take place; by the gaps between visits where the log notes none of them.
     """
 
     currency: str
@@ -83,7 +92,9 @@ def prices(records: Records, dry_downs: DryDowns, assumed: Assumptions) -> Price
         inspection[pot] = _mean(alone, pot, assumed.default_inspection_minutes)
         whole = _mean(with_water, pot, inspection[pot] + assumed.default_watering_minutes)
         watering[pot] = max(whole - inspection[pot], 0.0)
-    missed = float(dry_downs.sql(MISSED, [dry_downs.as_of])["share"].iloc[0])
+    day = dry_downs.as_of
+    missed = float(dry_downs.sql(MISSED, [day])["share"].iloc[0])
+    missed = missed or float(dry_downs.sql(NOT_MADE, [day, day])["share"].iloc[0])
     labour = float(np.nan_to_num(records.table("replacements")["labour_minutes"].mean()))
     settings = records.settings
     return Prices(

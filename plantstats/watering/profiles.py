@@ -7,6 +7,7 @@ import pandas as pd
 
 from plantstats.watering import costing
 from plantstats.watering.advice import Advice
+from plantstats.watering.between_plants import Members
 from plantstats.watering.design import SEASONS
 from plantstats.watering.fit import WateringModel, by_planter
 
@@ -33,9 +34,10 @@ def profiles(model: WateringModel, advice: Advice) -> pd.DataFrame:
         days), too_dry_now (share of waterings). Advice is the site's (see `advice.advise`).
     """
     table = _combinations(model, advice)
-    table = table.join(_dry_by(table, model))
+    members = _members(table, model, advice)
+    table = table.join(_dry_by(table, model, members))
     days = tuple(sorted({*model.assumed.visit_days, *(int(d) for d in table["now"].dropna().unique())}))
-    table = table.join(_at_intervals(table, model, days))
+    table = table.join(_at_intervals(table, model, days, members))
     table.insert(4, "season", table.pop("heating").map(SEASONS))
     return table.sort_values([*BY, "season"], kind="stable", ignore_index=True)
 
@@ -57,28 +59,40 @@ def _combinations(model: WateringModel, advice: Advice) -> pd.DataFrame:
     return table.assign(now=standing["median"].reindex(key).round().to_numpy())
 
 
-def _dry_by(table: pd.DataFrame, model: WateringModel) -> pd.DataFrame:
+def _members(table: pd.DataFrame, model: WateringModel, advice: Advice) -> Members:
+    """The plants of each row: those with dry-downs, and those that stand."""
+    plants = pd.concat([model.distinct[[*BY, "plant_id"]], advice.plants[[*BY, "plant_id"]]]).drop_duplicates()
+    kinds = table[BY].assign(kind=np.arange(len(table)))
+    of = kinds.merge(plants, on=BY).sort_values(["kind", "plant_id"], kind="stable")
+    return Members(of["kind"].to_numpy(), of["plant_id"].reset_index(drop=True))
+
+
+def _dry_by(table: pd.DataFrame, model: WateringModel, members: Members) -> pd.DataFrame:
     """Days until dry with limits, the day by which water is usually wanted, and the share still moist on it."""
     parts = []
     for _, rows, fitted in by_planter(table, model.drying):
-        part = table.iloc[rows]
-        half, most = (fitted.days_until_dry(part, share) for share in (0.5, 0.8))
-        usually = np.ceil(fitted.days_until_dry(part, 1 - model.assumed.max_still_moist_share).estimate).astype(int)
+        part, place = table.iloc[rows], np.full(len(table), -1)
+        place[rows] = np.arange(len(rows))
+        here = place[members.kind] >= 0
+        own = Members(place[members.kind[here]], members.plant_id[here])
+        half, most = (fitted.days_until_dry(part, share, own) for share in (0.5, 0.8))
+        wanted = fitted.days_until_dry(part, 1 - model.assumed.max_still_moist_share, own).estimate
+        usually = np.ceil(wanted).astype(int)
         values = {
             **dict(zip(("dry_half", "dry_half_low", "dry_half_high"), half, strict=True)),
             **dict(zip(("dry_80", "dry_80_low", "dry_80_high"), most, strict=True)),
             "usually_by": usually,
-            "still_moist": fitted.still_moist(part, usually),
+            "still_moist": fitted.still_moist(part, usually, own),
         }
         parts.append(pd.DataFrame(values, index=part.index))
     return pd.concat(parts)
 
 
-def _at_intervals(table: pd.DataFrame, model: WateringModel, days: tuple[int, ...]) -> pd.DataFrame:
+def _at_intervals(table: pd.DataFrame, model: WateringModel, days: tuple[int, ...], members: Members) -> pd.DataFrame:
     """Which intervals surely keep such a plant within the limit, and how often the present one finds it too dry."""
     assumed, each = model.assumed, np.array(days)
     most, offered = assumed.max_too_dry_share, np.isin(days, assumed.visit_days)
-    cycles = costing.PlantCycles(table, model, days)
+    cycles = costing.PlantCycles(table, model, days, members)
     too_dry = cycles.at(costing.estimates(model)).too_dry
     within = np.mean([cycles.at(sample).too_dry <= most for sample in costing.samples(model)], axis=0)
     few, many = (within >= assumed.confidence) & offered, (within < assumed.confidence) & offered

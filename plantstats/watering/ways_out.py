@@ -130,6 +130,8 @@ def ways_out(
     changed = changed.assign(
         **{name: options[name].fillna(changed[name]) for name in ("species", "planter")},
         own_replacement=changed["replacement"],
+        # Of a plant that is not there yet nothing is known but its kind.
+        plant_id=changed["plant_id"].where(options["species"].isna(), changed["plant_id"] + " " + options["what"]),
     )
     cost_model, place = costing.CostModel(changed, model, every), np.arange(len(options))
     column = np.searchsorted(every, options["inspection_days"])

@@ -110,9 +110,10 @@ def test_the_nearest_effects_are_the_effects_where_the_truth_has_our_form(compan
 
 def test_looking_more_often_leaves_fewer_days_dry(company: second_days.SecondCompany) -> None:
     ids = pd.Series(second_records.plant_ids(company)[:200])
-    beyond, too_dry = second_truth.left_dry(company, ids, (7, 14, 28), np.full(200, 7.0))
+    beyond, too_dry, clearly = second_truth.left_dry(company, ids, (7, 14, 28), np.full(200, 7.0))
     assert (np.diff(beyond.mean(axis=0)) > 0).all()
-    assert ((beyond >= 0) & (beyond <= 1) & (too_dry >= 0) & (too_dry <= 1)).all()
+    assert ((beyond >= 0) & (beyond <= 1) & (clearly >= 0) & (clearly <= too_dry) & (too_dry <= 1)).all()
+    assert clearly.mean() < too_dry.mean()
 
 
 def made_advice(now: list[int], advised: list[int], decision: list[str]) -> Advice:
@@ -148,6 +149,17 @@ def test_advice_is_scored_by_days_dry_as_worked_by_hand() -> None:
     # S0 is truly beyond 20 in 100 and was told; S1 is not and was not.
     assert rows["needed_shorter_told"] == 1.0
     assert rows["needless_shorter"] == 0.0
+
+
+def test_a_longer_interval_is_scored_by_plants_beyond_the_limit_and_clearly_so() -> None:
+    # Four plants told to wait 14 days instead of 7: one is found too dry at 30 in 100 waterings, at none two days more.
+    advice, beyond = made_advice([7], [14], ["lengthen"]), np.zeros((4, 2))
+    too_dry = np.array([[0.0, 0.3], [0.0, 0.1], [0.0, 0.0], [0.0, 0.0]])
+    true = days_dry.LeftDry((7, 14), beyond, too_dry, np.zeros((4, 2)))
+    rows = pd.concat(days_dry.score(advice, true, Assumptions(visit_days=(7, 14)))).set_index("kind")["estimate"]
+    assert (rows["longer_too_dry"], rows["longer_clearly_too_dry"]) == (1.0, 0.0)
+    rows = pd.concat(days_dry.score(advice, true._replace(clearly=too_dry), Assumptions(visit_days=(7, 14))))
+    assert rows.set_index("kind")["estimate"]["longer_clearly_too_dry"] == 1.0
 
 
 def test_a_verdict_follows_from_the_interval() -> None:

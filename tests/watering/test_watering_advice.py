@@ -345,6 +345,26 @@ def test_each_way_out_keeps_its_plant_within_the_limit_or_says_that_it_does_not(
         assert rate[row.what.removesuffix(" in its place"), row.light] <= rate[row.species, row.light]
 
 
+def test_a_plant_that_dries_faster_than_its_kind_is_seen_by_the_advice(model: WateringModel, winter: Advice) -> None:
+    # Three plants of one kind: one half as slow again as the middle, one as much quicker, one without dry-downs.
+    fitted = model.drying[False]
+    assert fitted.plants is not None
+    offsets = pd.DataFrame({"offset": [0.4, -0.4], "variance": [1e-4, 1e-4]}, index=["slow", "quick"])
+    varied = dataclasses.replace(fitted, plants=dataclasses.replace(fitted.plants, sd=0.4, offsets=offsets))
+    of = dataclasses.replace(model, drying={False: varied}, cycle_tables={})
+    kind = winter.plants[winter.plants["planter"].eq("direct")].head(1)
+    plants = pd.concat([kind] * 3).assign(plant_id=["slow", "quick", "new"])
+    cycles = costing.PlantCycles(plants, of, (2,))
+    slow, quick, new = cycles.at(costing.estimates(of)).gap[:, 0]
+    assert quick < 0.8 * new < 0.8 * 0.9 * slow
+    # What is not known of the new plant is the whole variation; of the others nearly nothing.
+    sampled = np.log([cycles.at(sample).gap[:, 0] for sample in costing.samples(of)])
+    assert sampled.std(axis=0)[2] > 4 * sampled.std(axis=0)[:2].max()
+    # The same plant has the same luck in every use of a sample.
+    alone, sample = costing.PlantCycles(plants[2:], of, (2,)), list(costing.samples(of, 3))[-1]
+    assert alone.at(sample).gap[0] == cycles.at(sample).gap[2]
+
+
 def test_the_price_of_a_way_out_is_the_one_worked_by_hand(model: WateringModel, winter: Advice) -> None:
     # One plant alone, every 28 days, that stands 14. A stop at it every 14 days: 91.3125 / 14 - 91.3125 / 28 = 3.261
     # stops x 18 EUR x 0.5 = 29.35, and what it costs itself at 14 days less what it costs at 28. A planter: 45 EUR over
