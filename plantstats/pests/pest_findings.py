@@ -52,7 +52,7 @@ def pest_findings(time: PlantTime, of: Inspections, as_of: date) -> pd.DataFrame
     """
     period = f"records until {as_of}"
     parts = [_rates(of, period)]
-    parts += [_neighbours(of, pest, period) for pest in ("", *PESTS)]
+    parts += [neighbours(of, pest, period) for pest in ("", *PESTS)]
     for measure, rows in (
         ("losses_after_pest", transmission.losses_after(time, of, AFTER)),
         ("leaves_after_pest", transmission.leaves_after(time, of, AFTER)),
@@ -94,8 +94,22 @@ def _rate(rows: pd.DataFrame, by: list[str]) -> pd.DataFrame:
     return table
 
 
-def _neighbours(of: Inspections, pest: str, period: str) -> pd.DataFrame:
-    """How much more often neighbours of a finding are found with it, and what chance makes of it."""
+def neighbours(of: Inspections, pest: str, period: str) -> pd.DataFrame:
+    """How much more often neighbours of a finding are found with it, and what chance makes of it.
+
+    Parameters
+    ----------
+    of : Inspections
+    pest : str
+        One of `PESTS`; "" for all together, each compared with its own kind.
+    period : str
+        Name of the period.
+
+    Returns
+    -------
+    pandas.DataFrame
+        Findings pest_neighbours and pest_neighbours_by_chance; none with fewer than `FEWEST_CASES` first findings.
+    """
     cases = transmission.cases(of, (pest,) if pest else PESTS)
     n, by = len(cases.kind), {"cause": pest} if pest else {}
     if n < FEWEST_CASES:

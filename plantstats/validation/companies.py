@@ -24,7 +24,7 @@ from plantstats.records import Records, species_table
 from plantstats.simulate.run import FAILURE_DAY
 from plantstats.stats import competing_risks, smr, survival
 from plantstats.stats.chain_ladder import TriangleError
-from plantstats.validation import arithmetic, slow_pages, to_come, true_effects, true_values
+from plantstats.validation import arithmetic, pests, slow_pages, to_come, true_effects, true_values
 from plantstats.validation.design import Case
 from plantstats.validation.kinds import AS_MODELLED
 from plantstats.validation.rows import COLUMNS, PAGE_STOPS, alarms, intervals, refusal
@@ -79,6 +79,7 @@ def _with_found(company: Company) -> list[pd.DataFrame]:
         *_expected(company, time),
         *_to_come(company, time),
         *_deliveries(company, time),
+        *pests.validate(time, company.case.params),
         *slow_pages.validate(company.case, company.records, company.known, company.period, time),
     ]
 

@@ -72,6 +72,8 @@ def case(seed: int, number: int) -> Case:
         over_dry=0.0,
         building_failure=False,
     )
+    if pair % 2:  # no pest is passed on; from outside come as many as else in all
+        params = replace(params, pest_transmission=0.0, pest_outside=0.0032)
     name = AS_MODELLED if number % 2 == 0 else list(SITUATIONS)[pair % len(SITUATIONS)]
     params = replace(params, **SITUATIONS.get(name, {}))
     if name == "lognormal sites":

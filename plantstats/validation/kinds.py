@@ -23,6 +23,9 @@ KINDS: Mapping[str, tuple[str, tuple[float, float]]] = {
     "observed_expected_by_site_id": ("95% intervals of losses divided by expected losses, for a site", TARGET),
     "delivery_ratio": ("95% intervals of a delivery's losses divided by those to be expected", TARGET),
     "ordinary_delivery_flagged": ("ordinary deliveries said to stand out", (0.0, 0.02)),
+    "pest_said_to_go_round": ("companies whose pests are not passed on, said to have one going round", (0.0, 0.025)),
+    "pest_seen_to_go_round": ("companies whose pests are passed on, said to have one going round", NO_TARGET),
+    "pest_neighbours_alone": ("95% intervals of the ratio of neighbours where no pest is passed on", NO_TARGET),
     "run_off_plants": ("95% intervals of the losses still to come of past deliveries", TARGET),
     "shrunk_ratio_by_site_id": (
         "95% intervals of a site's losses divided by expected losses, drawn to the other sites",

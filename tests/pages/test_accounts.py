@@ -20,7 +20,13 @@ def study(tmp_path):
     loaded = write(tmp_path, **SMALL)
     margins = accounts.findings_of(accounts.account_margins(loaded, Q3), Q3, "EUR")
     return SimpleNamespace(
-        records=loaded, period=Q3, small_group=0, account_margins=lambda: margins, name_of=lambda what, code: code
+        records=loaded,
+        period=Q3,
+        client="",
+        small_group=0,
+        account_margins=lambda: margins,
+        name_of=lambda what, code: code,
+        run_off=lambda: findings.table([]),
     )
 
 
