@@ -95,7 +95,7 @@ def ratio_term(factor: str, level: str) -> str:
 
 
 def _profiles(model: LeafFit) -> pd.DataFrame:
-    air, rows = humidity.recorded(model), []
+    air, rows, asked = humidity.recorded(model), [], []
     for species, table in model.table.groupby("species", observed=True):
         changes: dict[str, dict[str, object]] = {REFERENCE: {}}
         if STEPS[0] in model.table["new"].cat.categories:
@@ -106,10 +106,10 @@ def _profiles(model: LeafFit) -> pd.DataFrame:
         note = f"{int(table['sum'].sum())} leaves at {int(table['n'].sum())} visits in all situations"
         days = float((table["n"] * table["exposure"]).sum())
         for term, changed in changes.items():
-            log_rate, se = model.fit.log_mean(model.profile(str(species), **changed))
-            row = {"species": species, "term": term, "log_ratio": log_rate[0], "se": se[0]}
-            rows.append(row | {"plant_days": days, "note": note})
-    return pd.DataFrame(rows)
+            asked.append(model.profile(str(species), **changed))
+            rows.append({"species": species, "term": term, "plant_days": days, "note": note})
+    log_rate, se = model.fit.log_mean(pd.concat(asked, ignore_index=True))
+    return pd.DataFrame(rows).assign(log_ratio=log_rate, se=se)
 
 
 def _zero_levels(model: LeafFit, period: str) -> pd.DataFrame:

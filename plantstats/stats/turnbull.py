@@ -69,6 +69,8 @@ def fit_turnbull(left: npt.ArrayLike, right: npt.ArrayLike, entry: npt.ArrayLike
     since = np.zeros_like(lo) if entry is None else np.asarray(entry, dtype="float64")
     if not (np.all(lo < hi) and np.all(lo >= since) and np.all(since >= 0)):
         raise IntervalError("each loss needs last seen alive < found, and last seen alive no earlier than entry")
+    # Subjects of the same interval and entry weigh together.
+    (lo, hi, since), times = np.unique(np.stack([lo, hi, since]), axis=1, return_counts=True)
     begin, end = _innermost(lo, hi, since)
     # Of the masses, numbers first to last - 1 lie in a plant's interval, and those up to `unseen` before its entry.
     first, last = np.searchsorted(begin, lo, side="left"), np.searchsorted(end, hi, side="right")
@@ -82,16 +84,17 @@ def fit_turnbull(left: npt.ArrayLike, right: npt.ArrayLike, entry: npt.ArrayLike
                 "too few plants watched at the first losses; follow from a later start_age "
                 "(survival.safe_start offers one)"
             )
-        log_likelihood = float(np.sum(np.log(inside)) - np.sum(np.log(observable)))
-        if log_likelihood - before < STILL * len(lo):
+        log_likelihood = float(times @ (np.log(inside) - np.log(observable)))
+        if log_likelihood - before < STILL * times.sum():
             return TurnbullFit(begin, end, mass, log_likelihood)
         before = log_likelihood
         # Each plant spreads one loss over its interval, and 1 / seen - 1 unseen ones over the days before
         # its entry.
-        rises = np.bincount(first, 1 / inside, len(begin) + 1) - np.bincount(last, 1 / inside, len(begin) + 1)
+        each, unseen = times / inside, times / observable
+        rises = np.bincount(first, each, len(begin) + 1) - np.bincount(last, each, len(begin) + 1)
         ghosts = np.zeros(len(begin) + 1)
-        ghosts[0] = np.sum(1 / observable)
-        ghosts -= np.bincount(before_entry, 1 / observable, len(begin) + 1)
+        ghosts[0] = unseen.sum()
+        ghosts -= np.bincount(before_entry, unseen, len(begin) + 1)
         mass = mass * np.cumsum(rises + ghosts)[:-1]
         mass = mass / mass.sum()
     raise NoAnswerError(f"the estimate did not settle in {MAX_ROUNDS} rounds; follow from a later start_age")
