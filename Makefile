@@ -36,9 +36,9 @@ review: $(READY)
 test: $(READY)
 	$(BIN)/python -m pytest -n 2 --dist loadfile tests
 	$(BIN)/python -m pytest -q -p no:cacheprovider --doctest-modules plantstats --ignore=plantstats/reporting/notebook.py
-	$(BIN)/python -m pytest -p no:cacheprovider --nbval notebooks/worked_example.ipynb
+	$(BIN)/python -m pytest -p no:cacheprovider --nbval notebooks/13_worked_example.ipynb
 	$(BIN)/python -m pytest -p no:cacheprovider -n 2 --dist loadfile --nbval-lax notebooks \
-		--ignore=notebooks/worked_example.ipynb
+		--ignore=notebooks/13_worked_example.ipynb
 
 example: $(READY)
 	$(BIN)/python -m tests.remake_example

@@ -156,6 +156,7 @@ def review(
             digests=lambda: records.load(folder).digests,
             again=again,
             for_client=bool(client),
+            copies=not client,
             forks=forks,
             tasks=[
                 Task(
@@ -246,7 +247,14 @@ def review_clients(folder: Path, quarter: str | None, as_of: date | None, out: P
     ]
 
     def write(complete: Path) -> batch.Written:
-        for result in (study.standing, study.replaced, study.service, study.visits_made):
+        for result in (
+            study.standing,
+            study.replaced,
+            study.service,
+            study.visits_made,
+            study.visits_by_month,
+            study.lost_by_quarter,
+        ):
             with contextlib.suppress(PlantstatsError):  # said by the pages that rest on it
                 result()
         begin = functools.partial(_share_study, *asked.values())

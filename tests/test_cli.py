@@ -98,6 +98,7 @@ def test_the_review_of_the_demo_gives_sentences_a_page_findings_and_the_record_o
     files = {"findings.csv", "findings.parquet", "made_with.json", "intervals.csv", "care_sheet.xlsx"}
     files |= {"drying.csv", "ways_out.csv", "decisions.csv"}
     files |= {"findings.xlsx", "index.pdf"} | {f"{name}.html" for name in quarterly.REVIEW_PACK}
+    files |= {f"{number:02}_{name}.ipynb" for number, name in enumerate(quarterly.REVIEW_PACK, 1)}
     assert {path.name for path in folder.iterdir()} == files
     pages = {path.name: Reading(path.read_text(encoding="utf-8")).faults for path in folder.glob("*.html")}
     assert {name: faults for name, faults in pages.items() if faults} == {}

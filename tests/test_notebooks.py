@@ -14,9 +14,10 @@ import pytest
 from IPython.core.inputtransformer2 import TransformerManager
 
 from plantstats import quarterly
+from plantstats.reporting.names import page_name
 
 NOTEBOOKS = sorted((Path(__file__).resolve().parent.parent / "notebooks").glob("*.ipynb"))
-KEEPS_OUTPUTS = "worked_example"
+KEEPS_OUTPUTS = "13_worked_example"
 MOST_CODE_CELLS = 14  # About ten; more is more than one question.
 
 each = pytest.mark.parametrize("path", NOTEBOOKS, ids=lambda path: path.stem)
@@ -30,8 +31,11 @@ def trees(path: Path) -> list[ast.AST]:
     return [node for cell in code(path) for node in ast.walk(ast.parse(cell.source))]
 
 
-def test_the_notebooks_of_the_review_are_there():
-    assert {f"{name}.ipynb" for name in quarterly.REVIEW_PACK} <= {path.name for path in NOTEBOOKS}
+def test_the_notebooks_of_the_review_are_numbered_in_reading_order():
+    # The brief first; numbers are places in reading order, each once, none left out.
+    names = [page_name(path) for path in NOTEBOOKS]
+    assert names[1 : len(quarterly.REVIEW_PACK) + 1] == list(quarterly.REVIEW_PACK)
+    assert [path.name[:3] for path in NOTEBOOKS] == [f"{number:02}_" for number in range(len(NOTEBOOKS))]
 
 
 @each
@@ -117,7 +121,7 @@ def test_n09_the_worked_example_is_the_same_under_another_clock_and_locale(tmp_p
         "-p",
         "no:cacheprovider",
         "--nbval",
-        "notebooks/worked_example.ipynb",
+        "notebooks/13_worked_example.ipynb",
     ]
     done = subprocess.run(
         command, env=environment, cwd=NOTEBOOKS[0].parents[1], capture_output=True, text=True, check=False

@@ -19,18 +19,22 @@ from plantstats.periods import Period, add_months, previous_quarters
 from plantstats.stats.intervals import CONF_LEVEL, zero_event_limit
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from plantstats.exposure import PlantTime
     from plantstats.records import Records
 
-COLUMNS = ["client_id", "fee", "labour", "travel", "replacements", "margin", "low", "high"]
+CLIENTS, SITES = ["client_id"], ["client_id", "site_id"]
+COLUMNS = ["fee", "labour", "travel", "replacements", "margin", "low", "high"]
 COLUMNS += ["lost", "visits", "no_minutes", "n_plants", "note"]
 
 
 PARTS = ("fee", "labour", "travel", "replacements")
+VISITS = ["minutes", "no_minutes", "n_days"]
 
 
-def account_margins(records: Records, period: Period) -> pd.DataFrame:
-    """Margin of each client over the four quarters that end with a quarter.
+def account_margins(records: Records, period: Period, by: Sequence[str] = CLIENTS) -> pd.DataFrame:
+    """Margin of each client, or of each of its sites, over the four quarters that end with a quarter.
 
     Parameters
     ----------
@@ -38,14 +42,17 @@ def account_margins(records: Records, period: Period) -> pd.DataFrame:
         With contracts.
     period : Period
         The last quarter.
+    by : sequence of str
+        `CLIENTS` or `SITES`.
 
     Returns
     -------
     pandas.DataFrame
-        One row per client with a contract: client_id, fee, labour, travel, replacements, margin (whole cents; margin =
-        fee - labour - travel - replacements), low, high (95%), lost (replacements under guarantee), visits (site-days),
-        no_minutes (visit lines without minutes: labour is a minimum), n_plants (at risk with it in the four quarters),
-        note. Where a contract is in another currency, fee, margin, low and high are missing, and the note says so.
+        One row per client with a contract, or per site of such a client: client_id (and site_id), fee, labour, travel,
+        replacements, margin (whole cents; margin = fee - labour - travel - replacements), low, high (95%), lost
+        (replacements under guarantee), visits (site-days), no_minutes (visit lines without minutes: labour is a
+        minimum), n_plants (at risk with it in the four quarters), note. Where a contract is in another currency, or a
+        site's fee is part of a contract for several sites, fee, margin, low and high are missing, and the note says so.
 
     Notes
     -----
@@ -56,31 +63,45 @@ def account_margins(records: Records, period: Period) -> pd.DataFrame:
     ----------
     Interval of the replacements: gamma limits for a weighted sum of Poisson counts, Fay and Feuer 1997.
     """
+    by = list(by)
     start, end = previous_quarters(period, 3)[0].start, period.end
     time = exposure.build(records, period.last_day, dated="found")
-    n_plants = time.exposure_table(["client_id"], start, end).set_index("client_id")["n_plants"]
+    n_plants = time.exposure_table(by, start, end).set_index(by)["n_plants"]
     contracts, notes = _contracts(records)
-    fee = _fees(contracts, start, end)
+    fee = _fees(contracts, start, end, by)
     visits = _visits(time, records.table("sites").set_index("site_id")["client_id"], start)
     paid = _replacements(time, records.settings.wage_per_hour, start, end)
     usual = float(paid["cents"].mean()) if len(paid) else 0.0
-    amounts = {client: each.to_numpy(dtype="float64") for client, each in paid.groupby("client_id")["cents"]}
+    amounts = {key: each.to_numpy(dtype="float64") for key, each in paid.groupby(by)["cents"]}
+    visits_of = {key: tuple(each[VISITS].sum()) for key, each in visits.groupby(by)}
+    with_contract = set(contracts["client_id"])
+    accounts = set(fee) | {key for key in visits_of if by == SITES and key[0] in with_contract}
     rows = []
-    for client, charged in sorted(fee.items()):
-        minutes, no_minutes, n_days = visits.loc[client] if client in visits.index else (0.0, 0, 0)
+    for account in sorted(accounts):
+        minutes, no_minutes, n_days = visits_of.get(account, (0.0, 0, 0))
         labour = whole(float(minutes) / 60 * records.settings.wage_per_hour * 100)
         travel = int(n_days) * cents(records.settings.visit_cost)
-        costs = amounts.get(client, np.zeros(0))
+        costs = amounts.get(account, np.zeros(0))
         low, high = gamma_limits(costs, usual)
+        charged = fee.get(account, 0)
+        if by == SITES and not charged and not n_days and not len(costs):
+            continue  # left before the four quarters began
         before = charged - labour - travel
         replaced = int(costs.sum())
         margin = (before - replaced, before - high, before - low)
-        counts = (len(costs), int(n_days), int(no_minutes), int(n_plants.get(client, 0)))
-        rows.append((client, charged, labour, travel, replaced, *margin, *counts, "; ".join(notes.get(client, []))))
-    table = pd.DataFrame(rows, columns=COLUMNS)
-    foreign = table["client_id"].isin(contracts.loc[contracts["is_foreign"], "client_id"])
+        at_risk = n_plants.get(account if by == SITES else account[0], 0)
+        counts = (len(costs), int(n_days), int(no_minutes), int(at_risk))
+        rows.append(
+            (*account, charged, labour, travel, replaced, *margin, *counts, "; ".join(notes.get(account[0], [])))
+        )
+    table = pd.DataFrame(rows, columns=[*by, *COLUMNS])
+    unknown = table["client_id"].isin(contracts.loc[contracts["is_foreign"], "client_id"])
+    if by == SITES:
+        shared = table["client_id"].isin(contracts.loc[contracts["site_id"].isna(), "client_id"])
+        table["note"] = table["note"].mask(shared & ~unknown, "not available: its contract is for several sites")
+        table, unknown = table[table["site_id"].notna()], unknown | shared
     of_fee = ("fee", "margin", "low", "high")
-    return table.assign(**{name: table[name].astype("Float64").mask(foreign) for name in of_fee})
+    return table.assign(**{name: table[name].astype("Float64").mask(unknown) for name in of_fee})
 
 
 def gamma_limits(amounts: Array, usual: float = float("nan")) -> tuple[float, float]:
@@ -119,8 +140,8 @@ def gamma_limits(amounts: Array, usual: float = float("nan")) -> tuple[float, fl
     return float(low), float(stats.gamma.ppf(1 - tail, more**2 / wider, scale=wider / more))
 
 
-def findings_of(margins: pd.DataFrame, period: Period, currency: str) -> pd.DataFrame:
-    """Findings of `account_margins`: what is left by client and in all, and its parts.
+def findings_of(margins: pd.DataFrame, period: Period, currency: str, by: Sequence[str] = CLIENTS) -> pd.DataFrame:
+    """Findings of `account_margins`: what is left by client, or by site, its parts, and by client also in all.
 
     Parameters
     ----------
@@ -130,6 +151,8 @@ def findings_of(margins: pd.DataFrame, period: Period, currency: str) -> pd.Data
         The quarter, half-open.
     currency : str
         Such as "EUR".
+    by : sequence of str
+        As in `account_margins`.
 
     Returns
     -------
@@ -153,19 +176,20 @@ def findings_of(margins: pd.DataFrame, period: Period, currency: str) -> pd.Data
     rows = margins.assign(losses=margins["lost"], note=notes, **amounts)
     known = rows[rows["margin"].notna()]
     left_out = len(rows) - len(known)
-    total = known[["margin", *PARTS]].sum().to_frame().T
+    total = known[["margin", *PARTS]].sum().to_frame().T if by == CLIENTS else known.head(0)
     total = total.assign(note=f"without {left_out} accounts of other currencies" if left_out else "")
-    shared: dict[str, Any] = {"period": f"four quarters to {period.name}", "unit": currency, "by": ["client_id"]}
+    shared: dict[str, Any] = {"period": f"four quarters to {period.name}", "unit": currency, "by": list(by)}
     gamma = "gamma limits of the replacements (Fay and Feuer 1997)"
     parts = [
         findings.rows(rows, "account_margin", method=gamma, conf_level=CONF_LEVEL, estimate=rows["margin"], **shared)
     ]
-    of_record = pd.concat([rows[["client_id", "note", *PARTS]], total], ignore_index=True)
+    of_record = pd.concat([rows[[*by, "note", *PARTS]], total], ignore_index=True)
     parts += [
         findings.rows(of_record, f"account_{part}", method="sum", estimate=of_record[part], **shared) for part in PARTS
     ]
     in_all = total.assign(client_id=None)
-    parts.append(findings.rows(in_all, "account_margin", method="sum", estimate=total["margin"], **shared))
+    if by == CLIENTS:
+        parts.append(findings.rows(in_all, "account_margin", method="sum", estimate=total["margin"], **shared))
     return findings.table(pd.concat(parts, ignore_index=True))
 
 
@@ -187,9 +211,9 @@ def _contracts(records: Records) -> tuple[pd.DataFrame, dict[str, list[str]]]:
     return contracts.assign(is_foreign=is_foreign)[~twice], notes
 
 
-def _fees(contracts: pd.DataFrame, start: date, end: date) -> dict[str, int]:
-    """Fees of each client's contracts, part months by days."""
-    fees: dict[str, float] = {}
+def _fees(contracts: pd.DataFrame, start: date, end: date, by: Sequence[str]) -> dict[tuple[Any, ...], int]:
+    """Fees of each account's contracts, part months by days; those for several sites under no site."""
+    fees: dict[tuple[Any, ...], float] = {}
     months = [start]
     while months[-1] < end:
         months.append(add_months(start, len(months)))
@@ -198,22 +222,22 @@ def _fees(contracts: pd.DataFrame, start: date, end: date) -> dict[str, int]:
         last = end if pd.isna(row["ends_on"]) else row["ends_on"].date() + timedelta(days=1)
         share = sum(max(0, (min(last, b, end) - max(first, a)).days) / (b - a).days for a, b in pairwise(months))
         fee = 0.0 if pd.isna(row["monthly_fee"]) else float(row["monthly_fee"])
-        fees[row["client_id"]] = fees.get(row["client_id"], 0.0) + share * fee
-    return {client: cents(round(fee, 6)) for client, fee in fees.items()}
+        account = tuple(row[name] for name in by)
+        fees[account] = fees.get(account, 0.0) + share * fee
+    return {account: cents(round(fee, 6)) for account, fee in fees.items() if not any(map(pd.isna, account))}
 
 
 def _visits(time: PlantTime, owner: pd.Series, start: date) -> pd.DataFrame:
-    """Completed lines of the visit log from a day on, by the client of the site where they were written.
+    """Completed lines of the visit log from a day on, by site where they were written, and its client.
 
     Gives minutes, lines without minutes, and days at a site.
     """
     query = """
-        select at_site, sum(minutes)::double as minutes, sum((minutes is null)::int)::bigint as no_minutes,
+        select at_site as site_id, sum(minutes)::double as minutes, sum((minutes is null)::int)::bigint as no_minutes,
                count(distinct visited_on) as n_days
         from completed_visits where visited_on >= $start group by at_site order by at_site"""
     done = time.query(query, {"start": start})
-    client = done["at_site"].map(owner).rename("client_id")
-    return done.drop(columns="at_site").fillna({"minutes": 0.0}).groupby(client).sum()
+    return done.fillna({"minutes": 0.0}).assign(client_id=done["site_id"].map(owner))
 
 
 def _replacements(time: PlantTime, wage_per_hour: float, start: date, end: date) -> pd.DataFrame:

@@ -222,6 +222,7 @@ def _accounts(study: Study, results: pd.DataFrame) -> Section | None:
         rows,
         lambda row: study.name_of("client", row["client_id"]).name,
         f"{margins['unit'].iloc[0]} left over four quarters",
+        small=True,
     )
     return Section(
         "accounts",

@@ -67,6 +67,7 @@ def page(study: Study) -> Page:
         _replaced(study),
         _seen(study, results, standing),
         _next(study, standing) if len(standing) else None,
+        _agreed(study),
     ]
     return Page(TITLE, _verdict(study, standing), [s for s in sections if s], results, 0)
 
@@ -96,9 +97,25 @@ def _plants(study: Study, results: pd.DataFrame) -> Section:
         "plants in place at the end of the quarter",
         small=True,
     )
-    sites = len(pick(results, "plants_in_place", ["site_id"], study.period.name))
+    place, good, of = (
+        pick(results, measure, ["site_id"], study.period.name).set_index("site_id")["estimate"]
+        for measure in ("plants_in_place", "plants_in_good_condition", "plants_scored")
+    )
+    place = place.sort_values(ascending=False, kind="stable")
+    good = (good * of / 100).reindex(place.index)
+    records = pd.DataFrame(
+        {
+            "Site": [study.name_of("site", site) for site in place.index],
+            "Plants": [f"{n:.0f}" for n in place],
+            "In good condition": [
+                f"{n:.0f} of {of[site]:.0f}" if pd.notna(n) else "not scored" for site, n in good.items()
+            ],
+        },
+        dtype="object",
+    )
+    table = Listing("Plants in place, and their condition", records, numeric=("Plants",)) if len(place) > 1 else None
     shown = "Good: 4 or 5 of 5 at the last visit."
-    return Section("plants", message, shown, chart=chart if sites > 1 else None)
+    return Section("plants", message, shown, chart=chart if len(place) > 1 else None, table=table)
 
 
 def _visits(study: Study) -> Section | None:
@@ -109,21 +126,34 @@ def _visits(study: Study) -> Section | None:
         pick(results, measure, ["site_id"]).set_index("site_id")["estimate"]
         for measure in ("visits_completed", "visits_planned")
     )
+    by_month = study.visits_by_month().pivot_table(
+        index="site_id", columns="month", values="visits", aggfunc="sum", fill_value=0
+    )
+    months = {f"{month:%B}": by_month[month].reindex(done.index, fill_value=0) for month in by_month}
     records = pd.DataFrame(
         {
             "Site": [study.name_of("site", site) for site in done.index],
-            "Visits made, of those agreed": [f"{n:.0f} of {agreed[site]:.0f}" for site, n in done.items()],
+            **{name: [f"{n:.0f}" for n in counts] for name, counts in months.items()},
+            "Made, of those agreed": [f"{n:.0f} of {agreed[site]:.0f}" for site, n in done.items()],
         },
         dtype="object",
     )
     message = f"We came {done.sum():.0f} times; {agreed.sum():.0f} visits were agreed."
-    return Section("visits", message, "", table=Listing("Visits by site", records))
+    table = Listing("Visits by site", records, numeric=(*months, "Made, of those agreed"))
+    return Section("visits", message, "", table=table)
+
+
+def _of_year(study: Study) -> list[str]:
+    """Plants lost in each of four quarters, as counts: a few plants carry no rate."""
+    rows = study.lost_by_quarter()
+    counts = [f"{n} in {quarter}" for quarter, n in zip(rows["quarter"], rows["losses"], strict=True)]
+    return [f"Died or no longer good enough: {words.listed(counts)}."] if rows["losses"].any() else []
 
 
 def _replaced(study: Study) -> Section:
     removed = study.replaced()
     if removed.empty:
-        return Section("replaced", "No plant was replaced this quarter.")
+        return Section("replaced", "No plant was replaced this quarter.", sentences=_of_year(study))
     records = pd.DataFrame(
         {
             "On": [day.date().isoformat() for day in removed["replaced_on"]],
@@ -139,7 +169,8 @@ def _replaced(study: Study) -> Section:
     message = (
         f"{words.count_of(len(removed), 'plant')} {'was' if len(removed) == 1 else 'were'} replaced or taken away."
     )
-    return Section("replaced", message, table=Listing(f"Plants replaced in {study.period.name}", records), note=few)
+    table = Listing(f"Plants replaced in {study.period.name}", records)
+    return Section("replaced", message, table=table, sentences=_of_year(study), note=few)
 
 
 def _seen(study: Study, results: pd.DataFrame, standing: pd.DataFrame) -> Section | None:
@@ -174,3 +205,18 @@ def _next(study: Study, standing: pd.DataFrame) -> Section:
         else "Every plant that was scored is in good condition."
     )
     return Section("next", f"Next quarter ({quarter}).", sentences=[line])
+
+
+def _agreed(study: Study) -> Section:
+    """Room for what both sides promise at the review, and for their names."""
+    ours = study.records.settings.company or "us"
+    records = pd.DataFrame(
+        {
+            "For": [study.name_of("client", study.client).name, ours],
+            "What will be done, and by when": ["", ""],
+            "Contact": ["", ""],
+            "Name and signature": ["", ""],
+        },
+        dtype="object",
+    )
+    return Section("agreed", "What we agree.", table=Listing("To fill in together", records, room=True))

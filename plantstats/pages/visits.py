@@ -10,7 +10,7 @@ import pandas as pd
 from plantstats import findings
 from plantstats.pages import methods, trial_evidence, watch, words
 from plantstats.pages.decisions import Decision
-from plantstats.reporting.charts import Dots
+from plantstats.reporting.charts import Dots, Pairs
 from plantstats.reporting.specs import Field, Listing, Page, Rows, Section, Table
 from plantstats.studies import Study
 from plantstats.trials.evidence import evidence_in
@@ -18,6 +18,7 @@ from plantstats.watering.ways_out import ACCEPT, BARS_LONGER, INSPECT_MORE, OTHE
 
 TITLE = "Visits"
 NAMED = 4  # sites of a decision
+MOST_ROUTES = 12
 
 
 # Found on invented companies whose technicians take soil that has just dried for moist (the second generator).
@@ -163,10 +164,28 @@ def _sites(study: Study, sites: pd.DataFrame) -> Section:
     rows = Rows("too_dry_share", ["site_id"], where=lambda f: f["site_id"].isin(due), most=60)
     table = Table("Sites to change, those found too dry most often first", rows, columns, "site", "intervals.csv")
     shown = "First, no plant may be found too dry too often; then money decides. How often, never how much at once."
-    kept = len(sites) - len(due)
-    message = f"{words.count_of(kept, 'site')} keep their interval."
-    longer = sites["advised"].gt(sites["now"]).any()
-    return Section("sites", message, shown, table=table, note=JUST_DRY if longer else "")
+    more, less = (int(part.sum()) for part in (sites["advised"].lt(sites["now"]), sites["advised"].gt(sites["now"])))
+    message = (
+        f"Come more often to {words.count_of(more, 'site')}, less often to {less}; {len(sites) - more - less} keep."
+    )
+    return Section("sites", message, shown, chart=_routes(study), table=table, note=JUST_DRY if less else "")
+
+
+def _routes(study: Study) -> Dots | None:
+    """A strip a route: a dot each of its sites, by how often waterings come too late; None with one route alone."""
+    listed = study.records.table("sites").drop_duplicates("site_id").set_index("site_id")["region"]
+    routes = listed.reindex(study.site_advice()["site_id"]).fillna("").replace("", "no route")
+    counts = routes.value_counts().sort_index()
+    if len(counts) < 2:
+        return None
+    return Dots(
+        Rows("too_dry_share", ["site_id"], study.period.name, most=500),
+        lambda row: str(routes.get(row["site_id"], "no route")),
+        {route: f"{route} ({n})" for route, n in counts.head(MOST_ROUTES).items()},
+        "waterings in 100 that find a plant too dry, by route",
+        100 * study.records.settings.watering.max_too_dry_share,
+        "your limit",
+    )
 
 
 def dry_section(study: Study) -> Section | None:
@@ -292,9 +311,20 @@ def _drying(study: Study) -> Section | None:
         f"{study.name_of('species', first['species']).name} dries fastest (half after {first['dry_half']:.0f} days), "
         f"{study.name_of('species', last['species']).name} slowest ({last['dry_half']:.0f})."
     )
+    values = pd.DataFrame(
+        {
+            "label": [study.name_of("species", species).name for species in rows["species"]],
+            "first": rows["dry_half"].to_numpy("float64"),
+            "second": rows["dry_80"].to_numpy("float64"),
+        }
+    )
+    visit_days = study.records.settings.watering.visit_days
+    chart = Pairs(values, ("half are dry", "80 in 100 are dry"), "days after watering; lines: visits", visit_days)
     shown = "Most usual pot and light of each kind, in the coming season. The finger in the pot decides."
     shown = " ".join([shown, *notes_left_out(study)])
-    return Section("drying", message, shown, table=Listing("Days after watering until the topsoil is dry", records))
+    numbers = ("Half are dry after, days", "80 in 100 after, days", "Waterings seen")
+    table = Listing("Days after watering until the topsoil is dry", records, numeric=numbers)
+    return Section("drying", message, shown, chart=chart, table=table)
 
 
 def notes_left_out(study: Study) -> list[str]:

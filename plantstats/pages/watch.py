@@ -153,7 +153,9 @@ def _reason(row: dict[Hashable, Any], as_of: pd.Timestamp) -> str:
 
 def _list(study: Study, listed: pd.DataFrame, results: pd.DataFrame) -> Section:
     """By route and place; the chance as a word and in 100."""
-    rows = listed.head(FIRST).sort_values(["site_id", "position", "plant_id"], kind="stable")
+    route = study.records.table("sites").drop_duplicates("site_id").set_index("site_id")["region"]
+    rows = listed.head(FIRST).assign(route=lambda first: first["site_id"].map(route))
+    rows = rows.sort_values(["route", "site_id", "position", "plant_id"], kind="stable")
     chance = 100 * rows["expected"].clip(upper=1)
     records = pd.DataFrame(
         {
@@ -179,7 +181,7 @@ def _list(study: Study, listed: pd.DataFrame, results: pd.DataFrame) -> Section:
     )
     ids = [f"plant-{plant}" for plant in rows["plant_id"]]
     table = Listing(
-        f"The {len(rows)} plants to look at first, by site and place",
+        f"The {len(rows)} plants to look at first, by route, site and place",
         records,
         most=FIRST,
         ids=ids,
@@ -208,7 +210,13 @@ def _shedding(study: Study, results: pd.DataFrame) -> Section | None:
         },
         dtype="object",
     )
-    lost = f" Lost since: {words.listed(list(removed['plant_id']))}." if len(removed) else ""
+    places = [
+        f"{study.name_of('site', site).name} {place} ({plant})"
+        for site, place, plant in zip(
+            removed["site_id"], study.places_of(removed["plant_id"]), removed["plant_id"], strict=True
+        )
+    ]
+    lost = f" Lost since: {words.listed(places, NAMED_IN_BRIEF)}." if places else ""
     be = "plant drops" if len(stand) <= 1 else "plants drop"
     message = f"{len(stand) or 'No'} {be} far more leaves than kind and place explain.{lost}"
     return Section(
@@ -250,9 +258,21 @@ def _trust(study: Study, results: pd.DataFrame) -> Section | None:
         for row in wrong.to_dict("records")
     ]
     message = f"{start}; {words.listed(text)}." if text else f"{start}; each fifth within chance."
+    sure = _how_sure(study)
+    numbers = ("Lost", "Expected", "Lost / expected", "could be")
+    names = dict(zip(rows["term"], records["Fifth of plants by chance"], strict=True))
+    chart = Bars(
+        Rows("watch_calibration", ["term"], order="term", descending=False),
+        lambda row: names[row["term"]],
+        "plants lost, safest fifth first; green tick: expected",
+        "losses",
+        "watch_expected",
+        small=True,
+    )
     return Section(
         "trust",
         message,
-        f"{_how_sure(study)}. {_beyond_score(results)}".strip(),
-        table=Listing("How the last four lists did", records),
+        f"{sure[:1].upper()}{sure[1:]}. {_beyond_score(results)}".strip(),
+        chart=chart,
+        table=Listing("How the last four lists did", records, numeric=numbers, soft=("could be",)),
     )

@@ -7,7 +7,7 @@ import pandas as pd
 
 from plantstats.findings import pick
 from plantstats.pages import methods, pests
-from plantstats.reporting.charts import Intervals, Squares
+from plantstats.reporting.charts import Intervals, Pairs, Squares, large_enough
 from plantstats.reporting.specs import Field, Page, Rows, Section, Table, result_text
 from plantstats.studies import REFUSALS, Study, join
 
@@ -161,19 +161,32 @@ def _effects(study: Study, results: pd.DataFrame, terms: pd.DataFrame) -> Sectio
 
 
 def _species(study: Study, results: pd.DataFrame) -> Section | None:
-    """Species at two places each, as the model tells them."""
-    rows = pick(results, "adjusted_loss_rate", ["term", "species"])
+    """Species at two places each, as the model tells them: the hard and the easy one on a line."""
+    rows = large_enough(pick(results, "adjusted_loss_rate", ["term", "species"]), study.small_group)
     if rows.empty:
         return None
-    high = rows.loc[rows["estimate"].idxmax()]
-    chart = Intervals(
-        Rows("adjusted_loss_rate", ["term", "species"], order="species", descending=False, most=8),
-        lambda row: row["term"].replace(", ", "\n", 1),
-        "lost per 100 plants a year (95% limits)",
-    )
+    rows = rows.assign(place=[t.removeprefix(f"{s}, ") for t, s in zip(rows["term"], rows["species"], strict=True)])
+    hard, *others = rows.groupby("place")["estimate"].mean().sort_values(ascending=False).index
+    if not others:
+        return None
+    by_place = {place: part.set_index("species") for place, part in rows.groupby("place")}
+    first, second = by_place[hard], by_place[others[-1]]
+    values = pd.DataFrame(
+        {
+            f"{name}{suffix}": part[column]
+            for name, part in (("first", first), ("second", second))
+            for suffix, column in (("", "estimate"), ("_low", "low"), ("_high", "high"))
+        }
+    ).dropna(subset=["first", "second"])
+    if values.empty:
+        return None
+    values = values.sort_values("first", ascending=False)
+    values = values.assign(label=[study.name_of("species", species).name for species in values.index])
+    worst = values.iloc[0]
+    chart = Pairs(values, (hard, others[-1]), "lost per 100 plants a year; thin: 95% limits")
     return Section(
         "places",
-        f"{high['term']}: {high['estimate']:.0f} of 100 lost a year.",
+        f"{worst['label']}: {worst['first']:.0f} of 100 lost a year in a hard place, {worst['second']:.0f} in an easy.",
         "Usual kinds in a hard place and an easy one, at an average site.",
         chart,
     )

@@ -59,15 +59,28 @@ class Shown:
 
     def _repr_mimebundle_(self, include: object = None, exclude: object = None) -> dict[str, str]:
         """Both forms; in a notebook run by hand with the page's look, which the runner's page has of its own."""
-        html = self._html
-        if RESULTS_FOLDER not in os.environ:
-            css = resources.files("plantstats.reporting").joinpath("notebook.css").read_text(encoding="utf-8")
-            html = f'<div class="plantstats"><style>{css}</style>{html}</div>'
+        html = self._html if RESULTS_FOLDER in os.environ else styled(self._html)
         return {"text/html": html, "text/plain": self._text}
 
     def __repr__(self) -> str:
         """The plain form."""
         return self._text
+
+
+def styled(html: str) -> str:
+    """HTML with the page's look within its own box, for a notebook that is looked at without its page.
+
+    Parameters
+    ----------
+    html : str
+        Of something to look at.
+
+    Returns
+    -------
+    str
+    """
+    css = resources.files("plantstats.reporting").joinpath("notebook.css").read_text(encoding="utf-8")
+    return f'<div class="plantstats"><style>{css}</style>{html}</div>'
 
 
 def sentences(lines: Sequence[str]) -> Shown:

@@ -11,6 +11,7 @@ from pathlib import Path
 from plantstats.reporting.errors import ReportError
 
 PLAIN = re.compile(r"[A-Z0-9]+(?:[-_][A-Z0-9]+)*")
+PLACE = re.compile(r"^\d\d_")  # before the name of a notebook: where it stands in reading order
 # What this function puts after other names; a plain name of that shape could be taken for one of them.
 DIGESTED = re.compile(r".*-[0-9A-F]{10}")
 LONGEST = 40
@@ -60,15 +61,34 @@ def safe_name(text: str) -> str:
     return f"{words or 'name'}-{digest}"
 
 
+def page_name(notebook: Path) -> str:
+    """Name of the page that a notebook makes: its own, without ending and without its place in reading order.
+
+    Parameters
+    ----------
+    notebook : Path
+
+    Returns
+    -------
+    str
+
+    Examples
+    --------
+    >>> page_name(Path("notebooks/02_losses.ipynb"))
+    'losses'
+    """
+    return PLACE.sub("", notebook.stem)
+
+
 def notebook_path(name: str) -> Path:
-    """Path of a report notebook, by its name without ending.
+    """Path of a report notebook, by the name of its page.
 
     In the folder notebooks/ of the clone, else where the installed package put it.
 
     Parameters
     ----------
     name : str
-        Of the notebook.
+        Such as "losses".
 
     Returns
     -------
@@ -82,6 +102,7 @@ def notebook_path(name: str) -> Path:
     clone, installed = Path(__file__).resolve().parents[2], Path(sys.prefix) / "share" / "plantstats"
     places = [clone / "notebooks", installed / "notebooks"]
     for place in places:
-        if (place / f"{name}.ipynb").is_file():
-            return place / f"{name}.ipynb"
-    raise ReportError(f"{name}.ipynb is neither in {places[0]} nor in {places[1]}; install plantstats again")
+        for path in sorted(place.glob(f"*{name}.ipynb")):
+            if page_name(path) == name:
+                return path
+    raise ReportError(f"the notebook of {name} is neither in {places[0]} nor in {places[1]}; install plantstats again")

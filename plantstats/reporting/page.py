@@ -67,8 +67,36 @@ def render(
         body = f"<h1>{escape(heading or name)}</h1>\n{body}"
     css = resources.files("plantstats.reporting").joinpath("page.css").read_text(encoding="utf-8")
     return _template().render(
-        title=heading or name, name=f"{name}.html", about=about, css=css, body=body, provenance=provenance, pages=pages
+        title=heading or name,
+        name=f"{name}.html",
+        about=about,
+        css=css,
+        foot=css_text(f"{about}: {heading or name}"),
+        body=body,
+        provenance=provenance,
+        pages=pages,
     )
+
+
+def css_text(text: str) -> str:
+    r"""Text as the content of a style sheet's string, every letter but plain ones by its number.
+
+    Parameters
+    ----------
+    text : str
+        Any.
+
+    Returns
+    -------
+    str
+        It ends no string, no rule and no style element.
+
+    Examples
+    --------
+    >>> print(css_text('a"b'))
+    a\22 b
+    """
+    return re.sub(r"[^A-Za-z0-9 ,.:()-]", lambda found: f"\\{ord(found[0]):x} ", text)
 
 
 def render_shown(heading: str, about: str, parts: Sequence[Shown]) -> str:

@@ -10,6 +10,7 @@ from pathlib import Path
 from tqdm import tqdm
 
 from plantstats.reporting.forks import Ended, Forks, Task
+from plantstats.reporting.names import page_name
 from plantstats.reporting.notebook_file import NotebookNode, nbformat
 from plantstats.reporting.outputs import RESULTS_FOLDER, NotebookResults, load_results
 from plantstats.reporting.parameters import Literal
@@ -88,7 +89,7 @@ def run_notebooks(
         while waiting and len(running) < AT_A_TIME:
             path = waiting.pop(0)
             running[forks.start(_task(path, parameters[path], folder))] = (path, time.monotonic())
-            bar.set_description_str(", ".join(one.stem.replace("_", " ") for one, _ in running.values()))
+            bar.set_description_str(", ".join(page_name(one).replace("_", " ") for one, _ in running.values()))
         for number, end in forks.wait(POLL_SECONDS).items():
             ended[running.pop(number)[0]] = end
             bar.update()
@@ -96,17 +97,17 @@ def run_notebooks(
             if time.monotonic() - started > NOTEBOOK_SECONDS and path not in late:
                 late.add(path)
                 forks.stop(number)
-    return [_outcome(path, folder / path.stem, ended[path], path in late) for path in paths]
+    return [_outcome(path, folder / page_name(path), ended[path], path in late) for path in paths]
 
 
 def _task(path: Path, parameters: Mapping[str, Literal], folder: Path) -> Task:
-    own = folder / path.stem
+    own = folder / page_name(path)
     own.mkdir()
     # IPython: none of the user's start-up files.
     environment = {RESULTS_FOLDER: str(own), "IPYTHONDIR": str(own / "profile")}
     arguments = {"source": str(path), "target": str(own / path.name), "parameters": dict(parameters)}
     call = "plantstats.reporting.notebook:run"
-    return Task(path.stem, call, arguments, own / "log.txt", environment)
+    return Task(page_name(path), call, arguments, own / "log.txt", environment)
 
 
 def _outcome(path: Path, own: Path, ended: Ended, late: bool) -> Outcome:

@@ -19,9 +19,10 @@ from tqdm import tqdm
 
 from plantstats import findings as results
 from plantstats.digests import file_digest
-from plantstats.reporting import provenance, publish
+from plantstats.reporting import as_run, provenance, publish
 from plantstats.reporting.errors import ReportError, is_reason
 from plantstats.reporting.forks import Ended, Forks, Task, run_tasks
+from plantstats.reporting.names import page_name
 from plantstats.reporting.notebook_file import nbformat
 from plantstats.reporting.parameters import Literal, check_parameters
 from plantstats.reporting.processes import AT_A_TIME, Outcome, run_notebooks
@@ -65,6 +66,7 @@ def run(
     digests: Callable[[], Mapping[str, str]] | None = None,
     again: bool = True,
     for_client: bool = False,
+    copies: bool = False,
     forks: Forks | None = None,
     tasks: Sequence[Task] = (),
     method_page: str = "",
@@ -92,6 +94,8 @@ def run(
         and libraries.
     for_client : bool
         The folder goes to a client: no message, no remark, no half notebook of a page that could not be made.
+    copies : bool
+        Keep each notebook as it ran, with its outputs, beside its page.
     forks : Forks, optional
         Where processes are forked from; one of its own without.
     tasks : sequence of Task
@@ -125,8 +129,8 @@ def run(
     """
     started, clock = datetime.now().astimezone(), time.monotonic()
     paths = [notebooks] if isinstance(notebooks, Path) else list(notebooks)
-    given = {path: {**parameters, **own_parameters.get(path.stem, {})} for path in paths}
-    shared = [path for path in paths if path.stem not in own_parameters]
+    given = {path: {**parameters, **own_parameters.get(page_name(path), {})} for path in paths}
+    shared = [path for path in paths if page_name(path) not in own_parameters]
     check_parameters(shared, parameters)
     for path in [path for path in paths if path not in shared]:
         check_parameters([path], given[path])
@@ -144,7 +148,7 @@ def run(
             outcomes = run_notebooks(forks, workshop, paths, given, bar)
         if digests is not None and digests() != sources.get("inputs"):
             raise ReportError("the records changed while the report was made; run again")
-        missing = {o.path.stem: _reason(o) for o in outcomes if o.error}
+        missing = {page_name(o.path): _reason(o) for o in outcomes if o.error}
         if len(missing) == len(outcomes):
             raise ReportError(_nothing_made(outcomes, missing, out, started, for_client))
         remarks = [f"{o.path.name}: {line}" for o in outcomes for line in o.printed_errors]
@@ -168,12 +172,14 @@ def run(
         for file in [file for one in saved for file in one.files]:
             shutil.copy(file, complete / file.name)
         _write_pages(outcomes, record, about, complete, for_client, method_page)
+        for outcome in [one for one in outcomes if copies and not one.error]:
+            as_run.write(outcome.notebook, complete / outcome.path.name, given[outcome.path])
         remarks += [why for name in as_pdf if (why := _write_pdf(complete / f"{name}.html"))]
         record["files"] = {path.name: file_digest(path) for path in sorted(complete.iterdir())}
         record["seconds"] = round(time.monotonic() - clock, 1)
         if not for_client:
             ends = {task.name: end for task, end in zip(tasks, computed, strict=True)}
-            record["processes"] = _used(ends | {o.path.stem: o.ended for o in outcomes})
+            record["processes"] = _used(ends | {page_name(o.path): o.ended for o in outcomes})
         text = json.dumps(record, indent=1, ensure_ascii=False, default=str) + "\n"
         (complete / publish.MADE_WITH).write_text(text, encoding="utf-8")
         publish.publish(complete, out)
@@ -214,7 +220,7 @@ def _keep_failed(outcomes: Sequence[Outcome], folder: Path) -> list[Path]:
     """Write what was made of notebooks that an unexpected error ended, for whoever looks for the fault."""
     written = []
     for outcome in _unexpected(outcomes):
-        written.append(folder / f"{outcome.path.stem}.failed.ipynb")
+        written.append(folder / f"{page_name(outcome.path)}.failed.ipynb")
         nbformat.write(outcome.notebook, written[-1])
     return written
 
@@ -227,7 +233,7 @@ def _write_findings(outcomes: Sequence[Outcome], folder: Path) -> None:
     """All findings, each once though several pages rest on it, and the tables of the pages."""
     from plantstats.reporting import page, workbook  # noqa: PLC0415 (nbconvert and xlsxwriter are slow to import)
 
-    saved = [(page.title(o.notebook) or o.path.stem, o.results) for o in outcomes if o.results]
+    saved = [(page.title(o.notebook) or page_name(o.path), o.results) for o in outcomes if o.results]
     whole = pd.concat([one.findings for _, one in saved], ignore_index=True)
     key = [c for c in whole.columns if c in ("measure", "period", "unit", "method", *results.GROUPINGS)]
     whole = results.table(whole.drop_duplicates(key, ignore_index=True))
@@ -255,9 +261,9 @@ def _write_pages(
     from plantstats.reporting import page  # noqa: PLC0415 (nbconvert is slow to import)
 
     rows = provenance.page_rows(record)
-    names = [(f"{o.path.stem}.html", page.title(o.notebook) or o.path.stem) for o in outcomes]
+    names = [(f"{page_name(o.path)}.html", page.title(o.notebook) or page_name(o.path)) for o in outcomes]
     for outcome in outcomes:
-        name, note = outcome.path.stem, ""
+        name, note = page_name(outcome.path), ""
         if outcome.error:
             note = FOR_CLIENT if for_client else f"This page could not be made. {_reason(outcome)}"
         # Said once for all pages, where there is a page for it; a client is told what was done, not by which program.

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import pandas as pd
 
 from plantstats import exposure, findings, quality
+from plantstats.periods import previous_quarters
 from plantstats.studies.base import StudyBase, join
 from plantstats.studies.once import in_memory, kept
 
@@ -175,6 +176,50 @@ class ExposureResults(StudyBase):
         sites = self.records.table("sites")
         own = sites.loc[sites["client_id"].eq(self.client), "site_id"] if self.client else sites["site_id"]
         return rows[rows["site_id"].isin(own)].reset_index(drop=True)
+
+    def visits_by_month(self) -> pd.DataFrame:
+        """Days with a completed visit at each site in each month of the quarter: site_id, month (first day), visits.
+
+        Returns
+        -------
+        pandas.DataFrame
+        """
+        rows = self.whole()._visits_by_month()
+        sites = self.records.table("sites")
+        own = sites.loc[sites["client_id"].eq(self.client), "site_id"] if self.client else sites["site_id"]
+        return rows[rows["site_id"].isin(own)].reset_index(drop=True)
+
+    @kept
+    def _visits_by_month(self) -> pd.DataFrame:
+        # As quality.completeness counts them: while plants were under observation there.
+        query = """with begun as (select site_id::varchar as site_id, min(from_on)::date as first,
+                max(to_on)::date as last from episodes group by all)
+            select b.site_id, date_trunc('month', visited_on) as month, count(distinct visited_on) as visits
+            from completed_visits c join begun b on b.site_id = c.at_site
+            where visited_on >= greatest($start, first) and visited_on < least($ends, last)
+            group by all order by all"""
+        return self.exposure().query(query, {"start": self.period.start, "ends": self.period.end})
+
+    def lost_by_quarter(self) -> pd.DataFrame:
+        """Plants lost in each of the last four quarters: quarter (its name), losses; of the client or all.
+
+        Returns
+        -------
+        pandas.DataFrame
+        """
+        rows = self.whole()._losses_of_year()
+        own = rows[rows["client_id"].eq(self.client)] if self.client else rows
+        names = [one.name for one in (*previous_quarters(self.period, 3), self.period)]
+        counts = own.groupby("quarter")["losses"].sum().reindex(names, fill_value=0)
+        return counts.rename_axis("quarter").reset_index()
+
+    @kept
+    def _losses_of_year(self) -> pd.DataFrame:
+        parts = []
+        for quarter in (*previous_quarters(self.period, 3), self.period):
+            rows = self.exposure_table(["client_id"], quarter.start, quarter.end)
+            parts.append(rows.assign(quarter=quarter.name)[["client_id", "quarter", "losses"]])
+        return pd.concat(parts, ignore_index=True)
 
     @in_memory
     def _visits_made(self) -> pd.DataFrame:

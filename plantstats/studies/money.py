@@ -9,7 +9,7 @@ import pandas as pd
 
 from plantstats import periods
 from plantstats.digests import file_digest
-from plantstats.studies.base import StudyError
+from plantstats.studies.base import StudyError, join
 from plantstats.studies.once import kept
 from plantstats.studies.visits import VisitResults
 
@@ -22,7 +22,7 @@ class MoneyResults(VisitResults):
 
     @kept
     def account_margins(self, quarter: str = "") -> pd.DataFrame:
-        """Findings on what accounts pay, cost and leave over four quarters (see `guarantee.accounts`).
+        """Findings on what accounts and their sites pay, cost and leave over four quarters (see `guarantee.accounts`).
 
         Parameters
         ----------
@@ -48,7 +48,12 @@ class MoneyResults(VisitResults):
         margins = accounts.account_margins(self.records, period)
         if margins.empty:
             raise StudyError("the records hold no contract, so accounts have no fee")
-        return accounts.findings_of(margins, period, self.records.settings.currency)
+        of_sites = accounts.account_margins(self.records, period, accounts.SITES)
+        currency = self.records.settings.currency
+        parts = [accounts.findings_of(margins, period, currency)]
+        if len(of_sites):
+            parts.append(accounts.findings_of(of_sites, period, currency, accounts.SITES))
+        return join(*parts)
 
     @kept
     def provision(self) -> pd.DataFrame:

@@ -10,6 +10,8 @@ from typing import TYPE_CHECKING, Any, Concatenate, ParamSpec, TypeVar
 
 import pandas as pd
 
+from plantstats.studies import progress
+
 if TYPE_CHECKING:
     from plantstats.studies.base import StudyBase
 
@@ -60,7 +62,8 @@ def _once(compute: Callable[Concatenate[S, P], R], *, on_disk: bool) -> Callable
 
         def make() -> R:
             self._report(name)
-            return compute(self, *args, **kwargs)
+            with progress.named(name.replace("_", " ").strip()):
+                return compute(self, *args, **kwargs)
 
         if memory not in self._memory:
             key = {**self.key, "result": name, "arguments": arguments}

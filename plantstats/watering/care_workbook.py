@@ -28,7 +28,7 @@ COLUMNS = (
 )
 BOX = "\u2610"
 HEAD_HEIGHT, TEXT_HEIGHT, LINE_HEIGHT = 24, 15, 13  # points
-ROOM = 440  # points of a sheet of paper for plants, between head and foot
+ROOM = 480  # points of a sheet of paper for plants, between head and foot
 PRINT_SCALE = 88  # percent
 FORMULA = ("=", "+", "-", "@", "\t", "\r", "\n")
 FOOT = f"Done by{' ' * 40}on{' ' * 30}Notes"
@@ -147,8 +147,12 @@ def _fill(sheet: Any, rows: pd.DataFrame, about: str, formats: dict[str, Any]) -
 def _texts(row: Any) -> list[tuple[str, str]]:
     """What a plant's row says, column by column, and in which format."""
     watered = day_text(row.watered) if row.watered is not None else ""
-    looks = ", ".join(day_text(day) for day in row.looks) or (
-        f"every {row.inspection_interval} days" if not row.visits else ""
+    each = row.visits and row.looks == row.visits
+    looks = (
+        "each visit"
+        if each
+        else ", ".join(day_text(day) for day in row.looks)
+        or (f"every {row.inspection_interval} days" if not row.visits else "")
     )
     return [
         (BOX if row.due or not row.visits else "", "box"),

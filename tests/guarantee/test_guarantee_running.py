@@ -196,6 +196,28 @@ def test_an_amount_below_zero_is_a_fault_of_the_records(tmp_path):
     assert made.loc["C1", "replacements"] == 1000
 
 
+def test_sites_of_an_account_add_up_and_a_fee_for_several_sites_is_no_sites_fee(small):
+    # S1 is C1's one site and has its own contract: the numbers of C1 above. C2's contract names no site: what S2 pays
+    # is not known; its visits are: 6 minutes, two site-days.
+    made = accounts.account_margins(small, Q3, accounts.SITES).set_index(["client_id", "site_id"])
+    assert list(made.index) == [("C1", "S1"), ("C2", "S2")]
+    of_client = accounts.account_margins(small, Q3).set_index("client_id")
+    columns = ["fee", "labour", "travel", "replacements", "margin", "low", "high", "n_plants"]
+    assert made.loc[("C1", "S1"), columns].tolist() == of_client.loc["C1", columns].tolist()
+    assert made.loc[("C2", "S2"), ["labour", "travel", "replacements"]].tolist() == [300, 3000, 0]
+    assert made.loc[("C2", "S2"), ["fee", "margin", "low", "high"]].isna().all()
+    assert "several sites" in made.loc[("C2", "S2"), "note"]
+    rows = accounts.findings_of(made.reset_index(), Q3, "EUR", accounts.SITES)
+    assert set(rows["site_id"]) == {"S1", "S2"}  # no row of the whole: that is the clients'
+
+
+def test_the_sites_of_the_demo_add_up_to_its_accounts(demo):
+    by_site = accounts.account_margins(demo, Q3, accounts.SITES)
+    parts = ["fee", "labour", "travel", "replacements", "margin", "lost", "visits"]
+    of_clients = accounts.account_margins(demo, Q3).set_index("client_id")[parts].astype("float64")
+    pd.testing.assert_frame_equal(by_site.groupby("client_id")[parts].sum().astype("float64"), of_clients)
+
+
 def test_accounts_say_how_many_plants_they_rest_on(small):
     # P2 to P4 stood at C1 (P1 too), P5 (three plants) and P6 at C2.
     rows = accounts.findings_of(accounts.account_margins(small, Q3), Q3, "EUR")

@@ -77,3 +77,30 @@ def test_each_client_is_told_how_many_plants_stand(company):
 def test_a_client_page_of_nobody_is_refused(company):
     with pytest.raises(StudyError, match="needs a client"):
         client_page.page(plantstats.study(company))
+
+
+def test_visits_of_each_month_add_up_to_those_made(company):
+    whole = plantstats.study(company)
+    for own in sorted(whole.records.table("sites")["client_id"].unique()):
+        study = whole.of_client(own)
+        made = study.visits_made()
+        done = made[made["measure"].eq("visits_completed")].set_index("site_id")["estimate"]
+        months = study.visits_by_month().groupby("site_id")["visits"].sum().reindex(done.index, fill_value=0)
+        assert months.tolist() == done.tolist()
+
+
+def test_losses_of_four_quarters_are_counted_and_the_last_are_those_of_the_quarter(company):
+    whole = plantstats.study(company)
+    rows = whole.lost_by_quarter()
+    assert len(rows) == 4
+    assert rows["losses"].iloc[-1] == whole.losses()["quantity"].sum()
+    clients = sorted(whole.records.table("sites")["client_id"].unique())
+    assert sum(whole.of_client(own).lost_by_quarter()["losses"].sum() for own in clients) == rows["losses"].sum()
+
+
+def test_a_client_page_has_room_for_what_is_agreed_and_both_names(company):
+    whole = plantstats.study(company)
+    own = sorted(whole.standing()["client_id"].unique())[0]
+    rows = client_page.page(whole.of_client(own)).frame("agreed")
+    assert rows["For"].tolist() == [f"Owner {own}", whole.records.settings.company or "us"]
+    assert {"Contact", "Name and signature"} <= set(rows.columns)

@@ -47,7 +47,7 @@ def test_notes_stand_on_the_page_letter_for_letter_and_stay_text():
     reading = Reading(html)
     for note in NOTES:
         assert reading.text.count(note) >= 2, note
-    assert reading.title == f"What did we lose? - {NOTES[2]}"
+    assert reading.title == f"{NOTES[2]}: What did we lose?"
     assert [tag for tag, _ in reading.tags].count("h1") == 1
     assert not {"script", "img", "i", "b"} & {tag for tag, _ in reading.tags}
     assert "49" not in reading.text
@@ -166,6 +166,13 @@ def test_a_page_that_could_not_be_made_keeps_its_title_and_says_why():
 def test_what_libraries_write_on_the_error_stream_is_no_part_of_a_page():
     text = Reading(shown(new_output("stream", name="stderr", text="a cache in /home/ida"))).text
     assert "ida" not in text
+
+
+def test_whose_page_it_is_stands_at_the_foot_of_each_sheet_and_ends_no_rule():
+    html = shown(about='A "B" </style>\\ {x}')
+    style = html[html.index("<style>") : html.index("</style>")]
+    assert 'content: "A \\22 B\\22  \\3c \\2f style\\3e \\5c  \\7b x\\7d : What did we lose\\3f "' in style
+    assert html.count("</style>") == 1
 
 
 def test_code_is_not_shown():

@@ -56,6 +56,22 @@ def test_a_plain_notebook_becomes_a_page_and_a_record_without_a_path_of_this_mac
     assert names(tmp_path / "out") == ["2026-Q3"]
 
 
+def test_a_kept_copy_holds_outputs_and_neither_times_nor_a_path_of_this_machine_and_is_the_same_again(
+    make_notebook: MakeNotebook, tmp_path: Path
+):
+    code = "from plantstats.reporting import display\nassert records_dir\ndisplay.head(quarter)"
+    path = make_notebook(code, parameters='quarter = ""\nrecords_dir = ""', reads="quarter")
+    given = {"quarter": "2026-Q3", "records_dir": str(tmp_path / "mine")}
+    copies = [run(path, given, tmp_path / name, copies=True).folder / path.name for name in ("one", "two")]
+    content = copies[0].read_bytes()
+    assert content == copies[1].read_bytes()
+    text = content.decode("utf-8")
+    assert '<p class=\\"verdict\\">2026-Q3</p>' in text and "<style>" in text
+    assert "records_dir = 'mine'" in text
+    assert str(tmp_path) not in text and "start_time" not in text
+    assert names(run(path, given, tmp_path / "three").folder) == ["made_with.json", "report.html"]
+
+
 def test_notebooks_run_in_the_tools_own_python_alone_and_on_one_thread(
     make_notebook: MakeNotebook, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ):

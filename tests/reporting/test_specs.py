@@ -8,7 +8,7 @@ import pytest
 from plantstats import findings
 from plantstats.findings import TOO_FEW
 from plantstats.losses import rate_findings as _defines  # noqa: F401 (the measures that the findings below bear)
-from plantstats.reporting.charts import Bars, Dots, Intervals, Quarters, Squares
+from plantstats.reporting.charts import Bars, Dots, Intervals, Pairs, Quarters, Squares
 from plantstats.reporting.display import RESULTS_FOLDER, Named
 from plantstats.reporting.specs import Field, Listing, Page, Rows, Section, Table, result_text
 
@@ -151,3 +151,19 @@ def test_a_last_row_of_the_whole_stands_below_a_table_of_findings(results):
     frame = table.frame(results, SMALL)
     assert frame.iloc[-1].tolist() == ["All", "1"]  # the unsplit row of the quarter
     assert '<tr class="total">' in table.show(results, SMALL)._repr_html_()
+
+
+def test_a_pair_of_values_stands_on_one_line_and_is_told_in_words() -> None:
+    values = pd.DataFrame({"label": ["African fig", "ZZ plant"], "first": [33.0, 15.0], "second": [10.0, 4.0]})
+    chart = Pairs(values, ("hard place", "easy place"), "lost per 100 plants a year", (7, 14))
+    figure = chart.draw(pd.DataFrame(), 0)
+    axes = figure.axes[0]
+    drawn = [
+        sorted(map(tuple, points.get_offsets().data)) for points in axes.collections if len(points.get_offsets()) == 2
+    ]
+    assert drawn == [[(15.0, 0.0), (33.0, 1.0)], [(4.0, 0.0), (10.0, 1.0)]]
+    assert [line.get_xdata()[0] for line in axes.lines] == [7, 14]
+    assert chart.words(pd.DataFrame(), 0) == (
+        "lost per 100 plants a year, hard place and easy place: African fig 33 and 10; ZZ plant 15 and 4."
+    )
+    assert Pairs(values.head(0), ("a", "b"), "c").draw(pd.DataFrame(), 0) is None
