@@ -66,7 +66,7 @@ def validate_company(case: Case) -> pd.DataFrame:
         company = Company(
             case, records.load(Path(folder)), true_values.KnownCompany(case.params, company_tables), quarter(QUARTER)
         )
-        tables = [*_with_found(company), *_with_midpoint(company)]
+        tables = [*_with_found(company), *_with_midpoint(company), *trials.validate(case.seed)]
     table = pd.concat([rows for rows in tables if len(rows)], ignore_index=True)
     return table.assign(company=case.number, plants=case.plants, situation=case.situation)[list(COLUMNS)]
 

@@ -122,6 +122,10 @@ KINDS: Mapping[str, tuple[str, tuple[float, float]]] = {
         "sites told to lengthen truly leave a plant that is not named dry for two days more than the limit, too often",
         (0.0, 0.10),
     ),
+    "trial_difference": ("95% intervals of the difference that a trial of two visit intervals read", TARGET),
+    "trial_called_alike": ("trials of two intervals that are truly alike read a difference", (0.0, 0.07)),
+    "trial_seen": ("trials read the difference that they were planned to see", NO_TARGET),
+    "trial_stopped": ("trials whose longer interval adds just what is tolerated were stopped for harm", (0.0, 0.035)),
     "watch_caught": ("losses of 90 days were of the 20 plants of the watch list", NO_TARGET),
     "watch_caught_by_truth": (
         "losses of 90 days would be of 20 plants chosen by their true risks (dead ones first)",
