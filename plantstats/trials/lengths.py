@@ -90,10 +90,12 @@ def long_enough(request: Request, size_of: Sizes, n_sites: int) -> tuple[int, Si
     """
     design = str(request.design)
     lengths = (request.weeks,) if request.weeks else sizing.WEEKS[design]
-    sizes = [(weeks, size) for weeks in lengths if (size := size_of(request.outcome, design, weeks)) is not None]
-    enough = [(weeks, size) for weeks, size in sizes if size.power >= POWER]
-    if enough:
-        return enough[0]
+    sizes = []
+    for weeks in lengths:
+        size = size_of(request.outcome, design, weeks)
+        if size is not None and size.power >= POWER:
+            return weeks, size
+        sizes += [(weeks, size)] if size is not None else []
     raise TrialError(_refusal(request, sizes, size_of, n_sites))
 
 
@@ -135,7 +137,7 @@ def _refusal(request: Request, sizes: list[tuple[int, Size]], size_of: Sizes, n_
 
 
 def in_100(chance: float) -> int:
-    """A chance in whole hundredths; one that is not sure is never 100.
+    """A chance in whole hundredths, rounded down: one that is not sure is never 100, one below 0.8 never 80.
 
     Parameters
     ----------
@@ -151,7 +153,7 @@ def in_100(chance: float) -> int:
     >>> in_100(0.998), in_100(0.413)
     (99, 41)
     """
-    return min(round(100 * chance), 99)
+    return min(int(100 * chance), 99)
 
 
 def _in_words(outcome: str, difference: float) -> str:

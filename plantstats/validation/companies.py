@@ -24,7 +24,7 @@ from plantstats.records import Records, species_table
 from plantstats.simulate.run import FAILURE_DAY
 from plantstats.stats import competing_risks, smr, survival
 from plantstats.stats.chain_ladder import TriangleError
-from plantstats.validation import arithmetic, pests, slow_pages, to_come, true_effects, true_values
+from plantstats.validation import arithmetic, pests, slow_pages, to_come, trials, true_effects, true_values
 from plantstats.validation.design import Case
 from plantstats.validation.kinds import AS_MODELLED
 from plantstats.validation.rows import COLUMNS, PAGE_STOPS, alarms, intervals, refusal
