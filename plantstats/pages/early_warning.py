@@ -18,6 +18,7 @@ TITLE = "Early warning"
 LONG = 104  # weeks: beyond, a number says no more than "years"
 GROUPS = {"region": "route", "site_id": "site", "species": "species", "cause": "cause"}
 SHOWN = "Bars: {what}. Green: expected; band: limit of a single week, passed by chance in 1 of 200."
+# Marang-van de Mheen, Abel and Shojania 2018, BMJ Quality and Safety 27:950: most of what follows an alert.
 REGRESSION = (
     "An alarm picks weeks because they are high, so the weeks after it are mostly lower by themselves: most of the "
     "fall that follows is that, whatever is done. Look first, then change one thing, and judge it by the quarter."
@@ -139,7 +140,7 @@ def _weeks(results: pd.DataFrame, prefix: str, term: str) -> str:
 def _alarm_words(study: Study, row: pd.Series) -> str:
     """One alarm: what, where, since when, with its counts."""
     what = "leaf drop" if row["measure"].startswith("leaf_") else "losses"
-    return f"{what} {_where(study, row)}, week to {_sunday(row['period'])} ({row['losses']:,} counted in {row['note']})"
+    return f"{what} {_where(study, row)}, week to {_sunday(row['period'])} ({row['losses']:,} {row['note']})"
 
 
 def _where(study: Study, row: pd.Series) -> str:
@@ -178,7 +179,8 @@ def _first(study: Study, results: pd.DataFrame, alarms: pd.DataFrame) -> list[Se
         table = Listing(f"Where the excess of {what} lies, most first", _excess_rows(study, rows))
         first = rows.sort_values("estimate", ascending=False).drop_duplicates([*_by(rows)]).iloc[0]
         kind = next(by for by in GROUPS if by in rows and pd.notna(first.get(by)))
-        message = f"Look first at {GROUPS[kind]} {_name(study, kind, str(first[kind]))}."
+        named = _name(study, kind, str(first[kind]))
+        message = f"Look first at {f'what was noted as {named}' if kind == 'cause' else named}."
         shown = f"{what.capitalize()} in the weeks in which the alarm came together."
         sections.append(Section(f"{prefix}first", message, shown, table=table, note=REGRESSION))
     return sections

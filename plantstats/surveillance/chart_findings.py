@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from plantstats.exposure import PlantTime
 
 RECENT_WEEKS = 4  # an alarm stands for so many weeks judged, so that a run that was missed misses none
-MOST_NAMED = 10
+MOST_NAMED = 6
 METHOD = "negative binomial likelihood-ratio CUSUM, run lengths by Markov chain"
 MODEL = "model of earlier weeks"
 COMPANY = "company"
@@ -156,7 +156,7 @@ def _alarms(weekly: Weekly, subject: Subject, one: Charted) -> list[pd.DataFrame
             "n_plants": one.n_plants,
             "losses": int(sums["counts"]),
             "estimate": sums["counts"] - sums["expected"],
-            "note": f"{len(inside)} weeks from {week_name(inside[0])} on, {sums['expected']:.1f} expected",
+            "note": f"in {len(inside)} weeks, {sums['expected']:.1f} expected",
             **named,
         }
         unit = f"{subject.unit} above expected"

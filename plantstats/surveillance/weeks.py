@@ -137,7 +137,7 @@ def monday_of(days: pd.Series) -> pd.Series:
     -------
     pandas.Series
     """
-    return days - pd.to_timedelta(days.dt.weekday, unit="D")
+    return days - pd.to_timedelta(days.dt.day_of_week, unit="D")
 
 
 def mondays(start: date, end: date) -> pd.DatetimeIndex:
