@@ -53,7 +53,7 @@ def sections(study: Study, results: pd.DataFrame) -> list[Section | None]:
     -------
     list of Section or None
     """
-    return [_stand(study, results), _batches(results), _to_come(study, results)]
+    return [_stand(study, results), _batches(study, results), _to_come(study, results)]
 
 
 def decisions(study: Study) -> list[Decision]:
@@ -72,10 +72,11 @@ def decisions(study: Study) -> list[Decision]:
     results = results_of(study)
     named, lost, expected = [], 0.0, 0.0
     for by in ("quarter", "supplier_batch"):
-        bad = _bad(results, by)
+        bad = _bad(study, results, by)
         if len(bad):
             named += [f"put in {name}" if by == "quarter" else f"batch {name}" for name in bad[by]]
-            lost, expected = float(bad["losses"].sum()), float((bad["losses"] / bad["estimate"]).sum())
+            if lost == 0:  # a batch is part of a delivery: its losses are told once
+                lost, expected = float(bad["losses"].sum()), float((bad["losses"] / bad["estimate"]).sum())
     if not named:
         return []
     return [
@@ -91,10 +92,12 @@ def decisions(study: Study) -> list[Decision]:
     ]
 
 
-def _bad(results: pd.DataFrame, by: str) -> pd.DataFrame:
+def _bad(study: Study, results: pd.DataFrame, by: str) -> pd.DataFrame:
     """Those that stand out with more losses than expected, the worst first."""
     rows = pick(results, "delivery_flagged", [by])
-    return rows[rows["estimate"].gt(1)].sort_values("estimate", ascending=False)
+    return rows[rows["estimate"].gt(1) & rows["n_plants"].ge(study.small_group)].sort_values(
+        "estimate", ascending=False
+    )
 
 
 def _stand(study: Study, results: pd.DataFrame) -> Section | None:
@@ -107,7 +110,7 @@ def _stand(study: Study, results: pd.DataFrame) -> Section | None:
         f"Of {stand['n_plants'].sum():,} plants put in since the records began, {stand['estimate'].sum():,.0f} stand "
         f"where {should['estimate'].sum():,.0f} should."
     )
-    bad = _bad(results, "quarter")
+    bad = _bad(study, results, "quarter")
     verdict = (
         f"More lost than such plants should lose: put in {words.listed(list(bad['quarter']), MOST_NAMED)}."
         if len(bad)
@@ -156,12 +159,12 @@ def _apart(results: pd.DataFrame) -> str:
     return f"{start} {CANNOT}"
 
 
-def _batches(results: pd.DataFrame) -> Section | None:
+def _batches(study: Study, results: pd.DataFrame) -> Section | None:
     """Suppliers' batches, where they are on record."""
     rows = pick(results, "delivery_ratio", ["supplier_batch"])
     if rows.empty:
         return None
-    of, bad = len(pick(results, "delivery_standing", ["supplier_batch"])), _bad(results, "supplier_batch")
+    of, bad = len(pick(results, "delivery_standing", ["supplier_batch"])), _bad(study, results, "supplier_batch")
     message = (
         f"Batches that lost more than they should: {words.listed(list(bad['supplier_batch']), MOST_NAMED)}."
         if len(bad)
@@ -185,7 +188,10 @@ def _to_come(study: Study, results: pd.DataFrame) -> Section | None:
     if plants.empty or pd.isna(plants["estimate"].iloc[0]):
         return None
     one = plants.iloc[0]
-    message = f"Of plants put in so far, about {one['estimate']:.0f} more will be lost ({_limits(one)})."
+    message = (
+        f"Of plants put in so far, about {one['estimate']:.0f} more will be lost before they are as old as the oldest "
+        f"({_limits(one)})."
+    )
     money = ""
     if len(cost) and pd.notna(cost["estimate"].iloc[0]):
         row = cost.iloc[0]
@@ -235,5 +241,5 @@ def check_of_provision(results: pd.DataFrame, provision: float) -> str:
     verdict = "the provision lies within" if inside else "the provision lies outside: ask why before it is used"
     return (
         f"A second way, the chain ladder of past deliveries, gives {words.money(row['unit'], row['estimate'])} "
-        f"({_limits(row)}): {verdict}. It rests on {row['note']}, and knows no end of a guarantee."
+        f"({_limits(row)}): {verdict}. It rests on {row['note']}, and does not know when guarantees end."
     )
