@@ -85,12 +85,15 @@ def _rate(rows: pd.DataFrame, by: list[str]) -> pd.DataFrame:
     exact = loss_rate(table["losses"], table["plant_days"])
     table = table.assign(estimate=exact.estimate, low=exact.low, high=exact.high)
     by_site = keyed.groupby(list(dict.fromkeys([*keys, "site_id"])))[["found", "days"]].sum().reset_index()
-    for number, row in table.iterrows():
-        own = by_site[(by_site[keys] == row[keys].to_numpy()).all(axis=1)]
+    # Groups come in the order of the table.
+    for number, (_, own) in enumerate(by_site.groupby(keys)):
+        if len(own) < FEWEST_CLUSTERS:
+            continue
         by_cluster = ratio_of_sums(own["found"], own["days"])
         if by_cluster.clusters >= FEWEST_CLUSTERS and np.isfinite(by_cluster.high):
-            table.loc[number, "low"] = min(row["low"], by_cluster.low * DAYS_PER_100_YEARS)
-            table.loc[number, "high"] = max(row["high"], by_cluster.high * DAYS_PER_100_YEARS)
+            ends = by_cluster.low * DAYS_PER_100_YEARS, by_cluster.high * DAYS_PER_100_YEARS
+            table.loc[number, "low"] = min(exact.low[number], ends[0])
+            table.loc[number, "high"] = max(exact.high[number], ends[1])
     return table
 
 
