@@ -12,6 +12,7 @@ from plantstats.findings import pick
 from plantstats.pages import words
 from plantstats.pages.decisions import Decision
 from plantstats.pests.inspections import FEWEST_FINDINGS
+from plantstats.pests.pest_findings import goes_round
 from plantstats.reporting.charts import Intervals
 from plantstats.reporting.specs import Field, Listing, Rows, Section, Table
 from plantstats.studies import REFUSALS, Study
@@ -114,7 +115,7 @@ def _transmission(results: pd.DataFrame) -> Section | None:
     if rows.empty or chance.empty or pd.isna(rows["estimate"].iloc[0]):
         return None
     ratio, by_lot = rows.iloc[0], chance.iloc[0]
-    beyond = ratio["estimate"] > by_lot["high"]
+    beyond = goes_round(ratio, by_lot)
     message = (
         f"After a finding its neighbours are found with the same pest {ratio['estimate']:.1f} times as often as plants "
         f"elsewhere: {'it goes round' if beyond else 'chance could make that'}."

@@ -130,6 +130,22 @@ def neighbours(of: Inspections, pest: str, period: str) -> pd.DataFrame:
     )
 
 
+def goes_round(ratio: pd.Series, chance: pd.Series) -> bool:
+    """Whether a pest may be said to go round.
+
+    Parameters
+    ----------
+    ratio, chance : pandas.Series
+        Findings pest_neighbours and pest_neighbours_by_chance.
+
+    Returns
+    -------
+    bool
+        The ratio lies beyond what exchanged dates make, and its own limits, between sites, leave out 1.
+    """
+    return bool(ratio["estimate"] > chance["high"] and ratio["low"] > 1)
+
+
 def _ratio(fit: RateBetween, measure: str, period: str, method: str, losses: int, **by: str) -> pd.DataFrame:
     """A ratio, or why there is none: too few sites, no event on a side, limits too far apart."""
     known = fit.clusters >= FEWEST_CLUSTERS and np.isfinite(fit.high) and fit.high <= WIDEST * fit.low

@@ -9,7 +9,7 @@ import pandas as pd
 
 from plantstats.findings import pick
 from plantstats.pests.inspections import PestError, inspections
-from plantstats.pests.pest_findings import neighbours
+from plantstats.pests.pest_findings import goes_round, neighbours
 from plantstats.validation.rows import alarms, intervals, refusal
 
 if TYPE_CHECKING:
@@ -41,7 +41,7 @@ def validate(time: PlantTime, params: CompanyParams) -> list[pd.DataFrame]:
     ratio, chance = (pick(rows, name) for name in ("pest_neighbours", "pest_neighbours_by_chance"))
     if ratio.empty or chance.empty or pd.isna(ratio["estimate"].iloc[0]):
         return [refusal(kind, "too few findings")]
-    called = ratio["estimate"].iloc[0] > chance["high"].iloc[0]
+    called = goes_round(ratio.iloc[0], chance.iloc[0])
     parts = [alarms(kind, pd.Series(["company"]), [called])]
     if params.pest_transmission == 0:
         parts.append(intervals("pest_neighbours_alone", ratio, pd.Series(["company"]), np.ones(1)))
