@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import contextlib
-import importlib
 import json
 import os
 import queue
@@ -18,7 +17,7 @@ from types import TracebackType
 from typing import Any, Self
 
 from plantstats import THREADS
-from plantstats.errors import PlantstatsError
+from plantstats.errors import Refusal
 
 NBFORMAT = "plantstats.reporting.notebook_file"  # before whatever imports it otherwise
 RUNS_NOTEBOOKS = "plantstats.reporting.notebook"
@@ -87,14 +86,10 @@ class Ended:
             Any other error; and when the process was ended.
         """
         if self.error:
-            module, _, kind = self.error[0].partition(":")
-            error_class = (
-                getattr(importlib.import_module(module), kind, None) if module.startswith("plantstats.") else None
-            )
-            if isinstance(error_class, type) and issubclass(error_class, PlantstatsError):
-                # Its text is made already: what else its class is made from stayed in the process that ended.
-                raise error_class.__new__(error_class, self.error[1])
-            raise RuntimeError(f"{name}: {kind}: {self.error[1]}")
+            kind, text = self.error
+            if (refused := Refusal(kind, text).error()) is not None:
+                raise refused
+            raise RuntimeError(f"{name}: {kind.partition(':')[2]}: {text}")
         if self.status:
             raise RuntimeError(f"{name}: its process was ended (out of memory?)")
 

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any, Concatenate, ParamSpec, TypeVar
 
 import pandas as pd
 
+from plantstats.errors import PlantstatsError, Refusal
 from plantstats.studies import progress
 
 if TYPE_CHECKING:
@@ -60,15 +61,20 @@ def _once(compute: Callable[Concatenate[S, P], R], *, on_disk: bool) -> Callable
         arguments = {k: _plain(v) for k, v in bound.arguments.items() if k != "self"}
         memory = (name, repr(sorted(arguments.items())))
 
-        def make() -> R:
+        def make() -> R | Refusal:
             self._report(name)
-            with progress.named(name.replace("_", " ").strip()):
-                return compute(self, *args, **kwargs)
+            try:
+                with progress.named(name.replace("_", " ").strip()):
+                    return compute(self, *args, **kwargs)
+            except PlantstatsError as error:  # what records do not carry is found out once, too
+                return Refusal.of(error)
 
         if memory not in self._memory:
             key = {**self.key, "result": name, "arguments": arguments}
             self._memory[memory] = self._store.get(name, key, make) if on_disk else make()
         value = self._memory[memory]
+        if isinstance(value, Refusal):
+            raise value.error() or RuntimeError(value.text)
         return value.copy() if isinstance(value, pd.DataFrame) else value
 
     return once

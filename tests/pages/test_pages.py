@@ -75,7 +75,8 @@ def study(request: pytest.FixtureRequest, made: Path, tmp_path_factory: pytest.T
     return plantstats.study(folder)
 
 
-def built(study: Study) -> dict[str, Page]:
+@pytest.fixture(scope="module")
+def pages(study: Study) -> dict[str, Page]:
     """The pages that these records carry; any other error than a stated refusal fails the test."""
     pages = {}
     for module in PAGES:
@@ -86,13 +87,20 @@ def built(study: Study) -> dict[str, Page]:
     return pages
 
 
-def test_no_page_is_lost_but_for_a_stated_reason_and_small_groups_are_withheld(study: Study) -> None:
-    pages = built(study)
+@pytest.fixture(scope="module")
+def html_of(pages: dict[str, Page]) -> dict[str, str]:
+    """Their HTML."""
+    return {title: page._repr_html_() for title, page in pages.items()}
+
+
+def test_no_page_is_lost_but_for_a_stated_reason_and_small_groups_are_withheld(
+    study: Study, pages: dict[str, Page], html_of: dict[str, str]
+) -> None:
     assert {"Brief", "Losses", "Records", "Method", "What wears plants down"} <= set(pages)
     withheld = 0
     anchors = {f"methods.html#{section.key}" for section in pages["Method"].sections}
     for title, page in pages.items():
-        html = page._repr_html_()
+        html = html_of[title]
         assert title == "Method" or set(re.findall(r"methods\.html#\w+", html)) & anchors, (
             f"{title}: no link to its method"
         )
@@ -126,8 +134,7 @@ def test_the_lost_plants_of_the_page_are_those_of_the_count(study: Study) -> Non
     assert len(page.frame("lost")) == len(study.losses())
 
 
-def test_every_decision_leads_to_a_row_that_is_there(study: Study) -> None:
-    pages = built(study)
+def test_every_decision_leads_to_a_row_that_is_there(study: Study, html_of: dict[str, str]) -> None:
     names = {"visits": "Visits", "accounts": "Accounts", "watch": "Plants to see", "records": "Records"}
     for module in (visits, accounts, watch, records):
         try:
@@ -135,5 +142,5 @@ def test_every_decision_leads_to_a_row_that_is_there(study: Study) -> None:
         except PlantstatsError:
             continue
         for decision in todo:
-            assert f'id="{decision.anchor}"' in pages[names[decision.page]]._repr_html_()
+            assert f'id="{decision.anchor}"' in html_of[names[decision.page]]
             assert decision.what and decision.where and decision.confidence
