@@ -11,13 +11,12 @@ from collections.abc import Sequence
 from typing import Any, NamedTuple
 
 import numpy as np
-from scipy import optimize, stats
+from scipy import optimize, special
 
 from plantstats.stats.intervals import Array
 
 STATES = 80  # values of the chart in the chain; with 1,000 run lengths of charts as used here move by up to 4%
 ROUNDING = 1e-9
-TAIL = 1e-9  # probability of a count beyond those that the chain knows
 MOST_SCORES = 200  # counts beyond so many are taken together
 NODES = 3  # of the quadrature over how well the expectation is known
 POISSON_BELOW = 1e-6  # dispersion nearer to 1 is none
@@ -56,29 +55,100 @@ class Chart(NamedTuple):
     first: np.ndarray
 
 
-def count_distribution(mean: float, dispersion: float = 1.0) -> Any:
-    """Negative binomial distribution of counts with a variance of dispersion x mean; Poisson at a dispersion of 1.
+class CountDistribution(NamedTuple):
+    """Negative binomial distribution of counts; Poisson at a dispersion of 1.
 
-    Parameters
+    Attributes
     ----------
     mean : float
         Above 0.
     dispersion : float
         Variance / mean, 1 or more.
 
-    Returns
-    -------
-    scipy.stats.rv_discrete_frozen
+    Notes
+    -----
+    Size mean / (dispersion - 1), probability 1 / dispersion. A few lines here are ten times as fast as frozen
+    distributions of scipy, and a year of charts asks for thousands.
 
     Examples
     --------
-    >>> one = count_distribution(4.0, 2.0)
-    >>> round(float(one.mean()), 6), round(float(one.var()), 6)
+    >>> one, x = CountDistribution(4.0, 2.0), np.arange(200.0)
+    >>> chance = np.exp(one.logpmf(x))
+    >>> round(float(x @ chance), 6), round(float((x - 4) ** 2 @ chance), 6)
     (4.0, 8.0)
     """
-    if dispersion < 1 + POISSON_BELOW:
-        return stats.poisson(mean)
-    return stats.nbinom(mean / (dispersion - 1), 1 / dispersion)
+
+    mean: float
+    dispersion: float = 1.0
+
+    @property
+    def size(self) -> float:
+        """Of the negative binomial; infinite for Poisson."""
+        return self.mean / (self.dispersion - 1) if self.dispersion > 1 + POISSON_BELOW else np.inf
+
+    def logpmf(self, counts: Array) -> Array:
+        """Log probability of each count.
+
+        Parameters
+        ----------
+        counts : numpy.ndarray
+            Whole numbers, 0 or more.
+
+        Returns
+        -------
+        numpy.ndarray
+        """
+        x = np.asarray(counts, dtype="float64")
+        if np.isinf(self.size):
+            return np.asarray(x * np.log(self.mean) - self.mean - special.gammaln(x + 1))
+        way = special.gammaln(x + self.size) - special.gammaln(self.size) - special.gammaln(x + 1)
+        return np.asarray(way - self.size * np.log(self.dispersion) + x * np.log1p(-1 / self.dispersion))
+
+    def cdf(self, counts: Array) -> Array:
+        """Probability of each count or fewer.
+
+        Parameters
+        ----------
+        counts : numpy.ndarray
+            Whole numbers; below 0 the probability is 0.
+
+        Returns
+        -------
+        numpy.ndarray
+        """
+        x = np.maximum(np.asarray(counts, dtype="float64"), 0.0)
+        below = (
+            special.pdtr(x, self.mean)
+            if np.isinf(self.size)
+            else special.betainc(self.size, x + 1, 1 / self.dispersion)
+        )
+        return np.where(np.asarray(counts) < 0, 0.0, below)
+
+    def ends(self) -> tuple[int, int]:
+        """Counts outside of which next to nothing lies: eight standard deviations, and the longer tail above.
+
+        Returns
+        -------
+        low, high : int
+        """
+        half_width = 8 * np.sqrt(self.mean * self.dispersion)
+        return max(int(self.mean - half_width), -1), int(self.mean + half_width + 20 * self.dispersion) + 1
+
+    def sample(self, n: int, rng: np.random.Generator) -> Array:
+        """Counts by chance.
+
+        Parameters
+        ----------
+        n : int
+        rng : numpy.random.Generator
+
+        Returns
+        -------
+        numpy.ndarray, shape (n,)
+        """
+        if np.isinf(self.size):
+            return rng.poisson(self.mean, n).astype("float64")
+        return rng.negative_binomial(self.size, 1 / self.dispersion, n).astype("float64")
 
 
 def log_likelihood_ratio(counts: Array, usual: Any, raised: Any) -> Array:
@@ -87,8 +157,8 @@ def log_likelihood_ratio(counts: Array, usual: Any, raised: Any) -> Array:
     Parameters
     ----------
     counts : numpy.ndarray
-    usual, raised : scipy.stats.rv_discrete_frozen
-        Of one count each, or of each count.
+    usual, raised : CountDistribution
+        Or another with `logpmf`, such as those of scipy.stats.
 
     Returns
     -------
@@ -104,7 +174,7 @@ def log_likelihood_ratio(counts: Array, usual: Any, raised: Any) -> Array:
     --------
     Poisson, twice the mean of 3: x log 2 - 3.
 
-    >>> log_likelihood_ratio(np.array([5.0]), stats.poisson(3), stats.poisson(6)).round(4).tolist()
+    >>> log_likelihood_ratio(np.array([5.0]), CountDistribution(3.0), CountDistribution(6.0)).round(4).tolist()
     [0.4657]
     """
     x = np.asarray(counts, dtype="float64")
@@ -174,15 +244,14 @@ def steps(mean: float, dispersion: float, ratio: float, truth: float = 1.0) -> S
     >>> bool(week.scores @ week.probabilities < 0)
     True
     """
-    true = count_distribution(truth * mean, dispersion)
-    low, high = max(int(true.ppf(TAIL)) - 1, -1), int(true.isf(TAIL)) + 1
+    true = CountDistribution(truth * mean, dispersion)
+    low, high = true.ends()
     # Counts by themselves, or in groups (low, high] of like size where there are many.
     ends = np.unique(np.linspace(low, high, min(high - low, MOST_SCORES) + 1).round())
     share = np.diff(true.cdf(ends))
     middle = np.ceil((ends[:-1] + ends[1:]) / 2)
-    scores = log_likelihood_ratio(
-        middle, count_distribution(mean, dispersion), count_distribution(ratio * mean, dispersion)
-    )
+    usual, raised = (CountDistribution(one * mean, dispersion) for one in (1.0, ratio))
+    scores = log_likelihood_ratio(middle, usual, raised)
     return Steps(scores, share / share.sum())
 
 
@@ -217,7 +286,7 @@ def run_lengths(pattern: Sequence[Steps], threshold: float, head_start: float = 
     Poisson counts of mean 0.25, reference value 0.25, threshold 10: 438 (Lucas 1985, Table 2).
 
     >>> counts = np.arange(12.0)
-    >>> week = Steps(counts - 0.25, stats.poisson.pmf(counts, 0.25))
+    >>> week = Steps(counts - 0.25, np.exp(CountDistribution(0.25).logpmf(counts)))
     >>> round(float(run_lengths([week], 10.0, states=40)[0]))
     438
     """

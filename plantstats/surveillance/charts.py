@@ -199,8 +199,8 @@ def chart(weekly: Weekly, by: str, name: str, of: Design) -> Charted:
         float(
             cusum.log_likelihood_ratio(
                 np.array([count]),
-                cusum.count_distribution(m, of.dispersion),
-                cusum.count_distribution(of.ratio * m, of.dispersion),
+                cusum.CountDistribution(m, of.dispersion),
+                cusum.CountDistribution(of.ratio * m, of.dispersion),
             )[0]
         )
         for count, m in zip(rows["counts"], mean, strict=True)

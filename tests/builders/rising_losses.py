@@ -16,8 +16,10 @@ PARAMS = CompanyParams(
 
 
 def quiet_company(folder: Path, plants: int = 200, years: float = 2, seed: int = 5) -> Path:
-    """Records of a company with weekly visits and many losses, all alike from the first day to the last."""
+    """Records of a company with weekly visits and many losses, all alike from the first day to the last; no leaves."""
     simulate.make(folder, plants, years, seed, PARAMS)
+    visits = pd.read_csv(folder / "visits.csv", dtype="str")
+    visits.drop(columns=["leaves_dropped", "yellow_leaves"]).to_csv(folder / "visits.csv", index=False)
     return folder
 
 
