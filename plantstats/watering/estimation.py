@@ -18,6 +18,9 @@ PRIOR_SD = 1.0
 # Inspections are wrong "a few times in a hundred" (common practice, no source): before seeing any dry-down, 3 in 100,
 # nine times in ten between 0.6 and 14 in 100.
 MISCLASSIFIED, MISCLASSIFIED_LOGIT_SD = 0.03, 1.0
+# No plant dries by the clock: shapes from 20 on (a relative standard deviation of some 6%) become improbable (design
+# rule). Where few dry-downs do not overlap, the likelihood alone would let the shape grow for ever.
+LOG_SHAPE_FROM, LOG_SHAPE_SD = 3.0, 0.5
 NO_MISCLASSIFICATION = -60.0  # logit of a share of 1e-26: none
 # Standard deviations of species within their group that are tried; the likeliest shrinks rare species to their group.
 SPECIES_SDS = (0.03, 0.06, 0.1, 0.15, 0.22, 0.33, 0.5, 0.75)
@@ -115,6 +118,8 @@ def clustered_covariance(
     prior[:p] = best.precision
     if misclassified is None:
         prior[-1] = MISCLASSIFIED_LOGIT_SD**-2
+    if estimate[p] > LOG_SHAPE_FROM:
+        prior[p] = LOG_SHAPE_SD**-2
     meat = scores.T @ scores * correction(g) if g > 1 else hessian - np.diag(prior)
     # scipy's driver: that of numpy (divide and conquer) failed on a well-conditioned matrix of 32 columns.
     values, vectors = linalg.eigh(hessian)
@@ -155,6 +160,10 @@ def _maximize(
         value = float(observed.n @ d.value) - 0.5 * float(precision @ whole[:p] ** 2)
         gradient[:p] -= precision * whole[:p]
         hessian[:p, :p] -= np.diag(precision)
+        if (beyond := whole[p] - LOG_SHAPE_FROM) > 0:
+            value -= 0.5 * (beyond / LOG_SHAPE_SD) ** 2
+            gradient[p] -= beyond / LOG_SHAPE_SD**2
+            hessian[p, p] -= LOG_SHAPE_SD**-2
         if learn:
             z = (whole[-1] - centre) / MISCLASSIFIED_LOGIT_SD
             value -= 0.5 * z**2

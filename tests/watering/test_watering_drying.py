@@ -352,3 +352,11 @@ def test_a_species_never_seen_is_judged_by_its_group() -> None:
     unseen = pd.DataFrame([{**BLANK, "species": s} for s in ("Ficus lyrata", "Rhapis excelsa")])
     half = made.days_until_dry(unseen, 0.5).estimate
     assert half == pytest.approx(np.array([15.0, 8.0]) * math.log(2) ** (1 / 3), rel=0.1)
+
+
+def test_dry_downs_that_all_end_in_the_same_days_keep_a_finite_shape() -> None:
+    # Found moist on day 6 and dry on day 7, eight times: the likelihood alone rises with the shape for ever.
+    rows = pd.DataFrame([{**BLANK, "lower": 6.0, "upper": 7.0, "n": 8}, {**BLANK, "lower": 6.0, "upper": 7.5, "n": 8}])
+    fitted = fit_drying(rows, "Weibull", misclassified=0.0)
+    assert 10 < np.exp(fitted.estimate[-2]) < 200
+    assert 6 < np.exp(fitted.estimate[0]) < 7.5
