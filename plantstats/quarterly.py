@@ -41,6 +41,7 @@ OF_LOSSES = (
     "standing",
     "account_margins",
     "watched",
+    "losses_to_come",
     "drivers",
 )
 OF_VISITS = (
