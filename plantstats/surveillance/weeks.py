@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 
 import numpy as np
@@ -76,6 +76,20 @@ class Weekly:
         """
         rows = self.members(by, name)
         return pd.DataFrame({"counts": self.counts[rows].sum(), "expected": self.expected[rows].sum()})
+
+    def with_counts(self, counts: pd.DataFrame) -> Weekly:
+        """The same weeks with other counts.
+
+        Parameters
+        ----------
+        counts : pandas.DataFrame
+            In the form of `counts`.
+
+        Returns
+        -------
+        Weekly
+        """
+        return replace(self, counts=counts)
 
     @property
     def before(self) -> pd.DatetimeIndex:

@@ -24,7 +24,16 @@ from plantstats.records import Records, species_table
 from plantstats.simulate.run import FAILURE_DAY
 from plantstats.stats import competing_risks, smr, survival
 from plantstats.stats.chain_ladder import TriangleError
-from plantstats.validation import arithmetic, pests, slow_pages, to_come, trials, true_effects, true_values
+from plantstats.validation import (
+    arithmetic,
+    pests,
+    slow_pages,
+    to_come,
+    trials,
+    true_effects,
+    true_values,
+    weekly_charts,
+)
 from plantstats.validation.design import Case
 from plantstats.validation.kinds import AS_MODELLED
 from plantstats.validation.rows import COLUMNS, PAGE_STOPS, alarms, intervals, refusal
@@ -78,6 +87,7 @@ def _with_found(company: Company) -> list[pd.DataFrame]:
         *_rates(company, time),
         *_expected(company, time),
         *_to_come(company, time),
+        *weekly_charts.validate(company.records, time, company.case.seed),
         *_deliveries(company, time),
         *pests.validate(time, company.case.params),
         *slow_pages.validate(company.case, company.records, company.known, company.period, time),

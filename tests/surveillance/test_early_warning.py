@@ -18,6 +18,8 @@ from plantstats.settings import SettingsError, settings_from
 from plantstats.stats import cusum
 from plantstats.surveillance import charts, losses_by_week, recent_alarms
 from plantstats.surveillance.weeks import Weekly, due_by_week, mondays, week_name
+from plantstats.validation import weekly_charts
+from plantstats.validation.kinds import KINDS
 from tests.builders.rising_losses import quiet_company, with_more_losses
 
 WEEKS = mondays(date(2023, 1, 2), date(2026, 1, 4))
@@ -157,6 +159,17 @@ def test_an_event_counts_as_one_loss(quiet: plantstats.Study) -> None:
     apart = losses_by_week.losses_by_week(past, event, region, starts)  # type: ignore[arg-type]
     # Here the four stand among the single losses too: the event adds one, in the week of the first.
     assert float((apart.counts - without.counts).to_numpy().sum()) == 1.0
+
+
+def test_the_proving_ground_asks_of_each_company_whether_it_rang_in_vain_and_saw_a_doubling(
+    quiet: plantstats.Study,
+) -> None:
+    false, seen = weekly_charts.validate(quiet.records, quiet.exposure(), seed=1)
+    assert {false["kind"].iloc[0], seen["kind"].iloc[0]} <= set(KINDS)
+    # Nothing changed here; one false alarm in 261 weeks makes 17 in 100 years of 49 weeks ring.
+    assert false["estimate"].tolist() == [0.0]
+    assert false["stated"].iloc[0] == pytest.approx(1 - np.exp(-49 / 261), abs=0.01)
+    assert seen["estimate"].isin([0.0, 1.0]).all()
 
 
 def test_watch_ends_with_3_after_a_rise_and_says_where_to_look(
