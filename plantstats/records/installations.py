@@ -54,10 +54,12 @@ EVIDENCE = f"""
             on v.plant_id = f.plant_id and v.visited_on > f.first_on
         where {ALIVE} group by 1
     ), own as (
-        select distinct e.plant_id from ends e join plants p on p.plant_id = e.plant_id
-        join plants q on q.plant_id <> p.plant_id and (q.plant_id = e.replaced_by
-            or (q.site_id = p.site_id and q.position = p.position
-                and q.installed_on between e.replaced_on - {SUCCESSOR[0]} and e.replaced_on + {SUCCESSOR[1]}))
+        select e.plant_id from ends e join plants q on q.plant_id = e.replaced_by where q.plant_id <> e.plant_id
+        union
+        select e.plant_id from ends e join plants p on p.plant_id = e.plant_id
+        join plants q on q.site_id = p.site_id and q.position = p.position
+        where q.plant_id <> p.plant_id
+            and q.installed_on between e.replaced_on - {SUCCESSOR[0]} and e.replaced_on + {SUCCESSOR[1]}
     )
     select f.plant_id, f.n > 1 or coalesce(s.days, 0) > 1 as again, o.plant_id is not null as own,
         coalesce(f.first_on <= (select max(visited_on) from visits) - {SEEN_AGAIN_WITHIN}, false) as could_be_seen
