@@ -40,6 +40,7 @@ GROUPINGS = (
     "outcome",
     "covered",
     "plant_id",
+    "position",
     "line",
     "term",
     "interval_days",

@@ -8,7 +8,7 @@ import pandas as pd
 
 from plantstats.findings import pick
 from plantstats.losses.same_sites import LEFT, STAYED
-from plantstats.pages import deliveries, methods, words
+from plantstats.pages import deliveries, methods, places, to_come, words
 from plantstats.pages.decisions import Decision
 from plantstats.periods import same_quarter_last_year
 from plantstats.reporting.charts import Bars, Quarters
@@ -42,14 +42,16 @@ def page(study: Study) -> Page:
         study.same_sites(),
         study.losses_to_come(),
         deliveries.results_of(study),
+        places.results_of(study),
     )
     sections = [
         _lost(study, results, study.losses()),
-        _to_come(study, results),
+        to_come.section(study, results),
         _cost(study, results),
         _causes(study, results),
         _species(study, results),
         _sites(study, results),
+        places.section(study, results),
         _clients(study, results),
         *deliveries.sections(study, results),
     ]
@@ -66,7 +68,7 @@ def page(study: Study) -> Page:
 
 
 def decisions(study: Study) -> list[Decision]:
-    """Deliveries to ask the supplier about.
+    """Places to plant otherwise, and deliveries to ask the supplier about.
 
     Parameters
     ----------
@@ -77,7 +79,7 @@ def decisions(study: Study) -> list[Decision]:
     -------
     list of Decision
     """
-    return deliveries.decisions(study)
+    return [*places.decisions(study), *deliveries.decisions(study)]
 
 
 def headlines(study: Study, results: pd.DataFrame) -> tuple[str, list[str]]:
@@ -254,72 +256,6 @@ def _lost(study: Study, results: pd.DataFrame, lost: pd.DataFrame) -> Section:
     )
     note = "" if len(lost) else "No loss is not the same as no risk."
     return Section("lost", message, SHOWN_QUARTERS, chart=quarters_chart(study), table=table, note=note)
-
-
-def _to_come(study: Study, results: pd.DataFrame) -> Section | None:
-    """The quarter both ways, as found so far and with losses not found yet; the last estimate and what came of it."""
-    row = result_text(results, study.small_group, "losses_to_come", study.period.name)
-    if study.client or row.empty:
-        return None
-    if pd.isna(row["raw_estimate"]):
-        return Section("to_come", f"Losses not found yet: {row['note']}.")
-    number = round(row["raw_estimate"])
-    message = "Hardly a plant lost by the quarter's end has not come to light yet"
-    if number:
-        more = f"{number:,} more plant{'' if number == 1 else 's'}"
-        message = f"About {more} lost by the quarter's end {'has' if number == 1 else 'have'} not come to light yet"
-    quarters = [name for name in pick(results, "losses_to_come")["period"] if name != study.period.name] + [
-        study.period.name
-    ]
-    records = pd.DataFrame([_both_ways(study, results, name) for name in quarters], dtype="object")
-    return Section(
-        "to_come",
-        f"{message}: {row['raw_low']:.0f} to {row['raw_high']:.0f}.",
-        "Plants die between visits and are found at the next; lines are written later still. Accounts count by the day "
-        "found.",
-        sentences=[text for text in (_noted_dead(results, study.period.name), _came_since(results, quarters)) if text],
-        table=Listing(
-            "Losses by the day found, and by the day they happened (half-way between last seen alive and found)",
-            records,
-            numeric=[heading for heading in records if heading != "Quarter"],
-        ),
-    )
-
-
-def _both_ways(study: Study, results: pd.DataFrame, quarter: str) -> dict[str, str]:
-    """One quarter as found and as happened, each by the records of as many days after its end."""
-    columns = {
-        "Found": ("losses_on_record", "estimate"),
-        "Happened, on record": ("losses_happened", "estimate"),
-        "Still to come": ("losses_to_come", "result"),
-        "Happened, in all": ("losses_with_to_come", "result"),
-        "Came since": ("losses_come_since", "estimate"),
-    }
-    texts = {}
-    for heading, (measure, column) in columns.items():
-        row = result_text(results, study.small_group, measure, quarter)
-        texts[heading] = "" if row.empty else str(row[column])
-    return {"Quarter": quarter, **texts}
-
-
-def _noted_dead(results: pd.DataFrame, quarter: str) -> str:
-    noted = int(pick(results, "losses_noted_dead", period=quarter)["estimate"].sum())
-    if not noted:
-        return ""
-    return f"Of them {words.plants(noted)} stood as dead in the visit log, with no replacement on record."
-
-
-def _came_since(results: pd.DataFrame, quarters: list[str]) -> str:
-    """What became of the estimate for the quarter before; empty where there was none."""
-    before = quarters[0]
-    came, row = pick(results, "losses_come_since", period=before), pick(results, "losses_to_come", period=before)
-    if len(quarters) < 2 or came.empty or row["estimate"].isna().all():
-        return ""
-    number, low, high = int(came["estimate"].iloc[0]), row["low"].iloc[0], row["high"].iloc[0]
-    verdict = (
-        "as foretold" if low <= number <= high else "more than foretold" if number > high else "fewer than foretold"
-    )
-    return f"For {before} the same rule gave {low:.0f} to {high:.0f}; {number} came since: {verdict}."
 
 
 def _cost(study: Study, results: pd.DataFrame) -> Section | None:

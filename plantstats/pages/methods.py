@@ -88,6 +88,16 @@ METHODS = (
         "(the latter from memory)",
     ),
     Method(
+        "places",
+        "Places that use up plants",
+        "Every plant that stood in a place counts, one after another. What the loss model expects of those very "
+        "plants, with their light, age, season and site, is set against what was lost there; a place is named only "
+        "where chance would name at most one in ten of those named, and no ratio is given where less than one loss was "
+        "expected. The number of plants used up over time allows for some places and sites being worse than others.",
+        "mean number by t = sum over days of losses / places followed; P(so many losses or more), negative binomial",
+        "Lawless and Nadeau 1995, Technometrics 37:158 (from memory); Benjamini and Hochberg 1995, JRSS B 57:289",
+    ),
+    Method(
         "groups",
         "Sites, species and technicians that stand out",
         "Of many groups the worst is bad partly by chance. A group is named only where chance would name at most one "
@@ -215,7 +225,7 @@ METHODS = (
 # Which sections each page of the pack leads to.
 SECTIONS: dict[str, tuple[str, ...]] = {
     "index": ("days", "rates", "expected"),
-    "losses": ("days", "rates", "expected", "to_come", "groups", "deliveries"),
+    "losses": ("days", "rates", "expected", "to_come", "places", "groups", "deliveries"),
     "accounts": ("accounts", "guarantee", "deliveries"),
     "visits": ("drying",),
     "watch": ("watch", "pests"),

@@ -48,6 +48,9 @@ class Life:
         bad = quarter(params.bad_delivery_quarter)
         self.bad_days = (bad.start - layout.first).days, (bad.last_day - layout.first).days
         self.visit_days = layout.sites["visit_days"].to_numpy().copy()
+        # Drawn only where wanted: a company without bad places is as it always was.
+        is_bad = rng.random(n) < params.bad_place_share if params.bad_place_share else np.zeros(n, bool)
+        self.bad_place = params.bad_place * is_bad
         self.group_rounds()
 
     def group_rounds(self) -> None:
@@ -97,6 +100,7 @@ class Life:
         for i, p in enumerate(at.tolist()):
             record = {"position": self.label[p], "planted": int(planted[i]), "known": day, "site": int(self.site[p])}
             record |= {"species": int(self.species[p]), "light": int(self.light[p]), "pot": int(self.pot[p])}
+            record["bad_place"] = bool(self.bad_place[p])
             record |= {"pot_cm": int(self.lay.pot_cm[p]), "planter": int(self.planter[p])}
             self.log.plants.append(record)
         self.plant[at] = np.arange(first, first + n)
@@ -199,6 +203,7 @@ class Life:
         rate += self.effects.moved_loss[np.minimum(day - self.moved, TRANSIENT_DAYS + 1)]
         rate += self.effects.repotted_loss[np.minimum(day - self.repotted, TRANSIENT_DAYS + 1)]
         rate += self.params.over_dry * dry
+        rate += self.bad_place
         if self.params.bad_delivery:
             first, last = self.bad_days
             rate += self.params.bad_delivery * ((self.planted >= first) & (self.planted <= last))

@@ -59,6 +59,8 @@ class CompanyParams:
     over_dry: float = 0.90  # on a day when the topsoil is already dry
     bad_delivery: float = 0.0  # of the plants put in during that quarter, for as long as they stand
     bad_delivery_quarter: str = "2025-Q2"
+    bad_place: float = 0.0  # in a bad place, whatever stands there
+    bad_place_share: float = 0.0  # of places
     declined_share: float = 0.40  # of losses: alive, below specification
     site_sd: float = 0.40  # standard deviation of the site effect (mean 1)
     site_distribution: str = "gamma"  # or "lognormal"

@@ -145,7 +145,18 @@ def ends(log: Log) -> pd.DataFrame:
         Columns as in the plants of the log.
     """
     columns = ["position", "site", "species", "light", "pot", "pot_cm", "planter", "planted", "known", "lost"]
-    columns += ["code", "declined", "at_risk", "dry", "found", "removed", "replace", "replaced_by", "silent"]
+    columns += [
+        "code",
+        "declined",
+        "at_risk",
+        "dry",
+        "found",
+        "removed",
+        "replace",
+        "replaced_by",
+        "silent",
+        "bad_place",
+    ]
     return pd.DataFrame(log.plants, columns=columns)
 
 

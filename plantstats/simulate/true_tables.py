@@ -44,6 +44,7 @@ def true_plants(layout: Layout, params: CompanyParams, end: pd.DataFrame) -> pd.
             "known_from": as_dates(layout, end["known"]),
             "ended_on": as_dates(layout, end["lost"]),
             "found_on": as_dates(layout, end["found"]),
+            "bad_place": end["bad_place"].astype("boolean"),
             "outcome": as_text(losing),
             "cause": as_text(end["code"].map(CAUSE_OF)),
             "plant_days": end["at_risk"].astype("Int64"),

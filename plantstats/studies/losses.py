@@ -95,6 +95,27 @@ class LossResults(ExposureResults):
         recorded_until = max(self.as_of, exposure.last_day(self.records) or self.as_of)
         return to_come.to_come_findings(self.exposure(), self.period, recorded_until, self.common_cause().losses)
 
+    def places(self) -> pd.DataFrame:
+        """Findings on places that use up plants, of all clients (see `losses.place_findings`).
+
+        Returns
+        -------
+        pandas.DataFrame
+
+        Raises
+        ------
+        ModelError
+            When the records do not carry a loss model.
+        """
+        return self.whole()._places()
+
+    @kept
+    def _places(self) -> pd.DataFrame:
+        from plantstats.losses import place_findings  # noqa: PLC0415
+
+        time = self.ordinary_exposure()
+        return place_findings.place_findings(time, self.loss_model(), self.period, self.small_group)
+
     @in_memory
     def past_models(self) -> PastModels:
         """Loss models of what was on record before each quarter (see `losses.past_models.PastModels`).

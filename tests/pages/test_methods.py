@@ -36,6 +36,7 @@ def test_every_method_has_a_formula_a_source_and_what_was_measured_of_it():
         "days",
         "accounts",
         "to_come",
+        "places",
         "deliveries",
         "pests",
     }
