@@ -17,6 +17,7 @@ from plantstats.stats.intervals import Array
 
 STATES = 80  # values of the chart in the chain; with 1,000 run lengths of charts as used here move by up to 4%
 ROUNDING = 1e-9
+LEAK = 1e-12
 MOST_SCORES = 200  # counts beyond so many are taken together
 NODES = 3  # of the quadrature over how well the expectation is known
 POISSON_BELOW = 1e-6  # dispersion nearer to 1 is none
@@ -295,7 +296,8 @@ def run_lengths(pattern: Sequence[Steps], threshold: float, head_start: float = 
     sum_of_ones, product = np.zeros(states), np.eye(states)
     for move in reversed(moves):
         sum_of_ones, product = 1 + move @ sum_of_ones, move @ product
-    length = np.linalg.solve(np.eye(states) - product, sum_of_ones)
+    # A chart that next to never signals: run lengths end at 1e12 years rather than in a singular matrix.
+    length = np.linalg.solve((1 + LEAK) * np.eye(states) - product, sum_of_ones)
     position = head_start * states / threshold
     lengths = np.empty(len(moves))
     for week in range(len(moves) - 1, -1, -1):

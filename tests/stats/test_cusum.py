@@ -110,6 +110,13 @@ def test_run_lengths_over_a_year_of_seasons_are_those_of_simulated_charts(truth:
     assert simulated_run_length(means, 1.6, 1.5, threshold, truth) == pytest.approx(float(exact[0]), rel=0.05)
 
 
+def test_a_chart_that_never_signals_has_a_long_run_length_and_no_error() -> None:
+    never = cusum.Steps(np.array([-1.0, 0.1]), np.array([0.999999, 0.000001]))
+    assert 1e11 < float(cusum.run_lengths([never], 50.0)[0]) < np.inf
+    # An expectation known within a factor of two: the search ends at a threshold that is high, not in an error.
+    assert cusum.threshold_for(cusum.truths(np.array([5.0]), 1.0, 1.5, 0.5), 260) > 20
+
+
 def test_clustered_counts_ring_a_poisson_chart_four_times_too_often() -> None:
     # A chart for Poisson counts of mean 5.19, set to one false alarm in 270 weeks, on counts of twice the variance.
     threshold = cusum.threshold_for(cusum.truths(np.array([5.19]), 1.0, 1.5), 270)
