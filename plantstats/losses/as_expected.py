@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
+from scipy import stats
 
 from plantstats import findings, records
 from plantstats.losses import expected
@@ -25,6 +26,7 @@ if TYPE_CHECKING:
 
 BY_GROUP = (["client_id"], ["site_id"], ["species"], ["technician"])
 EXPECTED = "losses expected"
+WORSE = 1.5  # times the losses to be expected: the quarter whose chance to be called worse is told
 
 VISITS_OF_PERIOD = """
     select visited_on, plant_id, site_id, status, technician from visits
@@ -99,7 +101,8 @@ def expected_findings(expected: Expected) -> pd.DataFrame:
     -------
     pandas.DataFrame
         Findings: expected_losses, observed_expected (in all, and by client, site and species) with limits widened for
-        over-dispersion between sites and for the uncertainty of the model; shrunk_ratio, over_dispersion by group.
+        over-dispersion between sites and for the uncertainty of the model; losses_called_worse, worse_quarter_power;
+        shrunk_ratio, over_dispersion by group.
         Groups that stand out say so (false discovery 10%).
     """
     ways = [by for by in BY_GROUP if set(by) <= set(expected.plants.columns)]
@@ -124,8 +127,35 @@ def _whole(expected: Expected) -> pd.DataFrame:
             unit=EXPECTED,
         ),
         rows(whole.assign(**limits._asdict()), "observed_expected", unit="ratio", method=smr.EXACT),
+        _called_worse(expected, float(should.iloc[0]), float(whole["variance"].iloc[0]), dispersion),
     ]
     return findings.table(pd.concat(parts, ignore_index=True))
+
+
+def _called_worse(expected: Expected, should: float, variance: float, dispersion: float) -> pd.DataFrame:
+    """From how many losses on the quarter would be called worse, and how often one half as bad again reaches it.
+
+    Losses of such a quarter are Poisson, or negative binomial of as much over-dispersion.
+    """
+    most = int(10 * should) + 50
+    losses = np.arange(most)
+    limits = smr.observed_expected(losses, np.full(most, should), dispersion)
+    called = np.flatnonzero(widen(limits, np.full(most, variance), expected.model).low > 1)
+    if not len(called):
+        return pd.DataFrame()
+    first, mean = int(called[0]), WORSE * should
+    of = stats.nbinom(mean / (dispersion - 1), 1 / dispersion) if dispersion > 1 else stats.poisson(mean)
+    rows = {
+        "losses_called_worse": (float(first), "losses"),
+        "worse_quarter_power": (100 * float(of.sf(first - 1)), "%"),
+    }
+    parts = [
+        findings.rows(
+            pd.DataFrame({"estimate": [value]}), name, period=expected.period.name, unit=unit, method=smr.EXACT
+        )
+        for name, (value, unit) in rows.items()
+    ]
+    return pd.concat(parts, ignore_index=True)
 
 
 def by_groups(expected: Expected, ways: list[list[str]]) -> list[pd.DataFrame]:

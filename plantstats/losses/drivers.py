@@ -23,6 +23,7 @@ from plantstats.stats.intervals import WIDEST
 
 if TYPE_CHECKING:
     from plantstats.exposure import PlantTime
+    from plantstats.losses.model import LossModel
 
 AGES = [90, 365, 730]  # days since install at which survival and causes are told
 MOST_SPECIES = 4  # with named profiles
@@ -192,6 +193,27 @@ def supported(effects: pd.DataFrame, n_sites: int, winters: int) -> pd.DataFrame
         rows.loc[hit, ["estimate", "low", "high"]] = float("nan")
         rows.loc[hit, "note"] = f"not available: {reason}"
     return rows
+
+
+def of_enough_sites(model: LossModel) -> LossModel:
+    """The model, where it rests on as many sites as the page asks for before it names an effect.
+
+    Parameters
+    ----------
+    model : LossModel
+
+    Returns
+    -------
+    LossModel
+
+    Raises
+    ------
+    ModelError
+        With fewer than `FEWEST_SITES` sites.
+    """
+    if len(model.sites) < FEWEST_SITES:
+        raise ModelError(f"{len(model.sites)} sites on record, at least {FEWEST_SITES} are needed to name an effect")
+    return model
 
 
 def _winters(time: PlantTime) -> int:

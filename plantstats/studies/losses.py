@@ -139,9 +139,11 @@ class LossResults(ExposureResults):
         Raises
         ------
         ModelError
-            When the records do not carry one.
+            When the records do not carry one, or too few sites to name an effect (as on the page).
         """
-        return self.effects_model().model
+        from plantstats.losses import drivers  # noqa: PLC0415
+
+        return drivers.of_enough_sites(self.effects_model().model)
 
     @in_memory
     def effects_model(self) -> CollinearityCheck:
@@ -173,7 +175,7 @@ class LossResults(ExposureResults):
         from plantstats.losses.terms import Term  # noqa: PLC0415
 
         try:
-            terms = [c.of for c in contrasts(self.loss_model()) if isinstance(c.of, Term)]
+            terms = [c.of for c in contrasts(self.effects_model().model) if isinstance(c.of, Term)]
         except PlantstatsError:
             terms = []
         rows = [(term.label, term.name, term.level, term.reference) for term in terms]
@@ -235,7 +237,7 @@ class LossResults(ExposureResults):
         from plantstats.losses.deliveries import deliveries  # noqa: PLC0415
 
         starts = self.records.settings.fiscal_year_starts
-        return deliveries(self.ordinary_exposure(), self.loss_model(), self.period, starts)
+        return deliveries(self.ordinary_exposure(), self.effects_model().model, self.period, starts)
 
     @kept
     def deliveries(self) -> pd.DataFrame:

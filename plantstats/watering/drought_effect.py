@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import NamedTuple
 
 import numpy as np
@@ -26,7 +27,7 @@ GAPS = f"""
         select plant_id, min(coalesce(found_on, replaced_on) - date '1970-01-01')::bigint as found
         from replacements
         where outcome in {LOSSES} and coalesce(cause, '') != 'building_failure'
-          and coalesce(found_on, replaced_on) <= ?
+          and coalesce(found_on, replaced_on) <= ? and not list_contains(?, plant_id)
         group by plant_id
     ), inspected as (
         select plant_id, "at", dry, watered, lead("at") over by_day as next, lead(dead) over by_day as next_dead
@@ -59,13 +60,15 @@ class RateRatio(NamedTuple):
     records_alone: float = np.nan  # what the records say without the assumption; missing where they cannot say
 
 
-def gaps(dry_downs: DryDowns) -> pd.DataFrame:
+def gaps(dry_downs: DryDowns, of_events: Sequence[str] = ()) -> pd.DataFrame:
     """Times between inspections, with what was known at their start.
 
     Parameters
     ----------
     dry_downs : DryDowns
         As `dry_down_table.build` gives them.
+    of_events : sequence of str
+        Plants lost to a common-cause event (see `losses.common_cause`): thirst did not take them.
 
     Returns
     -------
@@ -73,7 +76,7 @@ def gaps(dry_downs: DryDowns) -> pd.DataFrame:
         One row per distinct gap: site_id, species, light, pot, planter, heating, since (days from the last watering to
         its start), gap (days), n (gaps), losses.
     """
-    return dry_downs.sql(GAPS, [dry_downs.as_of])
+    return dry_downs.sql(GAPS, [dry_downs.as_of, list(of_events)])
 
 
 def dry_days(gaps: pd.DataFrame, drying: DryingModel) -> Array:

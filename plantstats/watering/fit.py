@@ -12,6 +12,7 @@ import pandas as pd
 
 from plantstats import exposure
 from plantstats.errors import PlantstatsError
+from plantstats.losses.common_cause import common_cause
 from plantstats.losses.technicians import pseudonyms
 from plantstats.watering import drought_effect, dry_down_table, leaf_drop, prices
 from plantstats.watering.assumptions import Assumptions
@@ -124,7 +125,8 @@ def fit_watering(
     distinct = every[every["method"] == method].reset_index(drop=True)
     drying = fit_by_planter(distinct)
     time = time or exposure.build(records, as_of, dated="found")
-    gaps = drought_effect.gaps(dry_downs)
+    events = common_cause(time)
+    gaps = drought_effect.gaps(dry_downs, events.losses["plant_id"].tolist())
     dry_days = _dry_days(gaps, drying)
     return WateringModel(
         as_of,
@@ -136,7 +138,7 @@ def fit_watering(
         drying,
         drought_effect.drought_effect(gaps, dry_days, assumed),
         prices.prices(records, dry_downs, assumed),
-        _with_dry_share(prices.loss_rates(time), gaps, dry_days),
+        _with_dry_share(prices.loss_rates(time.censored_at(events.losses)), gaps, dry_days),
         time,
         _leaf_drop(dry_downs, drying) if assumed.leaves_priced else None,
         left_out,

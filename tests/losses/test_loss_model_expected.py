@@ -4,14 +4,16 @@ from __future__ import annotations
 
 from dataclasses import replace
 from datetime import date
+from types import SimpleNamespace
 
 import numpy as np
 import pandas as pd
 import pytest
 
 from plantstats import exposure, periods, simulate
-from plantstats.losses import ModelError, as_expected, expected
+from plantstats.losses import ModelError, as_expected, drivers, expected
 from plantstats.losses.technicians import with_technicians
+from plantstats.pages import losses as losses_page
 from plantstats.stats import smr
 from plantstats.stats.intervals import Interval
 from tests.builders.invented_records import InventedRecords
@@ -286,3 +288,33 @@ def test_the_share_of_false_discoveries_is_that_of_all_ways_of_grouping_together
     alone, together = as_expected.by_groups(bad, ways[:1])[0], pd.concat(as_expected.by_groups(bad, ways))
     assert alone.loc[alone["measure"].eq("flagged"), "species"].tolist() == [row["species"]]
     assert not together["measure"].eq("flagged").any()
+
+
+def test_the_losses_from_which_a_quarter_is_called_worse_are_those_of_the_exact_limits() -> None:
+    # 10 expected, known for sure: Garwood's lower limit of 17 losses is 9.90, of 18 is 10.67 (Ulm 1990), so 18; a
+    # Poisson count of mean 15 reaches 18 with chance 1 - 0.7489 = 0.2511 (tables).
+    sure = SimpleNamespace(model=SimpleNamespace(quantile=lambda *_: 1.96), period=periods.quarter("2026-Q3"))
+    rows = as_expected._called_worse(sure, 10.0, 0.0, 1.0).set_index("measure")["estimate"]
+    assert rows["losses_called_worse"] == 18
+    assert rows["worse_quarter_power"] == pytest.approx(25.11, abs=0.01)
+    # What is unsure about the expectation, and sites that differ, make it harder to see.
+    unsure = as_expected._called_worse(sure, 10.0, 0.04, 1.5).set_index("measure")["estimate"]
+    assert unsure["losses_called_worse"] > 18
+    assert unsure["worse_quarter_power"] < 25
+
+
+def test_a_quarter_without_a_sign_says_in_the_same_sentence_what_would_have_been_one() -> None:
+    ratio = pd.Series({"raw_low": 0.7, "raw_high": 1.6})
+    told = losses_page._verdict(ratio, pd.Series({"raw_estimate": 18.0}), pd.Series({"raw_estimate": 25.1}))
+    assert told == (
+        "no sign that it was worse, which would show from 18 on (a quarter half as bad again shows in 25 of 100)"
+    )
+    assert losses_page._verdict(ratio.replace(0.7, 1.1), pd.Series(), pd.Series()).startswith("worse")
+
+
+def test_no_effect_is_named_from_fewer_sites_than_the_page_asks_for() -> None:
+    few = SimpleNamespace(sites=[f"S{n}" for n in range(9)])
+    with pytest.raises(ModelError, match="9 sites on record, at least 10 are needed to name an effect"):
+        drivers.of_enough_sites(few)
+    enough = SimpleNamespace(sites=[*few.sites, "S9"])
+    assert drivers.of_enough_sites(enough) is enough

@@ -41,6 +41,8 @@ def test_a_gap_counts_from_what_was_known_at_its_start_and_not_when_it_began_wit
         }
     )
     assert table(drought_effect.gaps(made)) == [(0, 5, 1, 1), (0, 7, 2, 0), (7, 7, 1, 0)]
+    # Lost to an event such as a failed boiler, it says nothing of thirst, and after its last look it is not known.
+    assert table(drought_effect.gaps(made, ["P1"])) == [(0, 7, 2, 0), (7, 7, 1, 0)]
 
 
 def test_what_is_read_after_a_death_starts_no_gap_and_a_death_seen_before_it_is_written_down_counts_once() -> None:
