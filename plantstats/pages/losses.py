@@ -109,26 +109,22 @@ def headlines(study: Study, results: pd.DataFrame) -> tuple[str, list[str]]:
     else:
         others = f"; of the {ratio['raw_losses']} others about" if event else "; about"
         power = result_text(results, small, "worse_quarter_power", period.name)
-        first = result_text(results, small, "losses_called_worse", period.name)
-        told = _verdict(ratio, first, power)
+        told = _verdict(ratio, power)
         verdict = f"{start}{event}{others} {should['raw_estimate']:.0f} were to be expected: {told}."
     sentences = [_last_year(study, results)]
     return verdict, [sentence for sentence in sentences if sentence]
 
 
-def _verdict(ratio: pd.Series, first: pd.Series, power: pd.Series) -> str:
-    """Worse, better, or no sign of either with what would have been a sign at this size."""
+def _verdict(ratio: pd.Series, power: pd.Series) -> str:
+    """Worse, better, or no sign of either with how often a worse one would show at this size."""
     if ratio["raw_low"] > 1:
         return "worse than such a quarter should be"
     if ratio["raw_high"] < 1:
         return "better than such a quarter should be"
-    if first.empty:
+    if power.empty:
         return "no sign that it was worse, nor could these records show one"
     times = f"{power['raw_estimate']:.0f}" if power["raw_estimate"] >= 1 else "fewer than 1"
-    return (
-        f"no sign that it was worse, which would show from {first['raw_estimate']:.0f} on (a quarter half as bad again "
-        f"shows in {times} of 100)"
-    )
+    return f"no sign it was worse; half as bad again shows in {times} of 100 quarters"
 
 
 def _event(study: Study, results: pd.DataFrame) -> str:

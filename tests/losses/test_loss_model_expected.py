@@ -305,11 +305,11 @@ def test_the_losses_from_which_a_quarter_is_called_worse_are_those_of_the_exact_
 
 def test_a_quarter_without_a_sign_says_in_the_same_sentence_what_would_have_been_one() -> None:
     ratio = pd.Series({"raw_low": 0.7, "raw_high": 1.6})
-    told = losses_page._verdict(ratio, pd.Series({"raw_estimate": 18.0}), pd.Series({"raw_estimate": 25.1}))
-    assert told == (
-        "no sign that it was worse, which would show from 18 on (a quarter half as bad again shows in 25 of 100)"
-    )
-    assert losses_page._verdict(ratio.replace(0.7, 1.1), pd.Series(), pd.Series()).startswith("worse")
+    told = losses_page._verdict(ratio, pd.Series({"raw_estimate": 25.1}))
+    assert told == "no sign it was worse; half as bad again shows in 25 of 100 quarters"
+    assert losses_page._verdict(ratio, pd.Series({"raw_estimate": 0.2})).endswith("in fewer than 1 of 100 quarters")
+    assert losses_page._verdict(ratio, pd.Series()).endswith("nor could these records show one")
+    assert losses_page._verdict(ratio.replace(0.7, 1.1), pd.Series()).startswith("worse")
 
 
 def test_no_effect_is_named_from_fewer_sites_than_the_page_asks_for() -> None:
