@@ -16,6 +16,7 @@ from plantstats.errors import PlantstatsError
 
 STOPPED, PIPE_CLOSED = 130, 141  # 128 + SIGINT, 128 + SIGPIPE, as shells number them
 YEARS = (1900, 2199)
+ENGINE = "PLANTSTATS_ENGINE"  # read by `exposure.engines`; pages are made by processes of their own
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
@@ -44,6 +45,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
         if hasattr(stream, "reconfigure"):
             stream.reconfigure(errors="replace")
     chosen = _parser().parse_args(arguments)
+    if getattr(chosen, "engine", None):
+        os.environ[ENGINE] = chosen.engine
     try:
         code = chosen.command(chosen)
         sys.stdout.flush()
@@ -223,6 +226,13 @@ def _parser() -> argparse.ArgumentParser:
     watch.add_argument("--as-of", type=_day, metavar="DATE", help="the last day that counts")
     watch.add_argument("--out", type=Path, default=Path("reports"), help="folder for reports (default reports)")
     watch.set_defaults(command=_watch)
+    for command in (review, quote, watch):
+        command.add_argument(
+            "--engine",
+            type=_engine,
+            metavar="ADDRESS",
+            help="where plant-time is made: duckdb (in this process), or sc://HOST:PORT (Spark Connect)",
+        )
 
     simulate = commands.add_parser("demo", help="write the records of an invented company")
     simulate.add_argument("folder", type=Path, metavar="DIR")
@@ -271,6 +281,15 @@ def _add_trial(trial: argparse.ArgumentParser) -> None:
     for step in (plan, read):
         step.add_argument("--as-of", type=_day, metavar="DATE", help="the last day of the records that counts")
         step.add_argument("--out", type=Path, default=Path("trial"), help="folder for what is written (default trial)")
+
+
+def _engine(text: str) -> str:
+    from plantstats.settings import EngineSettings, SettingsError, validate  # noqa: PLC0415
+
+    try:
+        return validate(EngineSettings, {"address": text}, "--engine").address
+    except SettingsError as error:
+        raise argparse.ArgumentTypeError(str(error)) from None
 
 
 def _day(text: str) -> date:

@@ -1,4 +1,4 @@
-"""Plant-time made from records on DuckDB, in this process; only rate tables and lists of exits reach pandas."""
+"""Plant-time made from records on an engine; only rate tables and lists of exits reach pandas."""
 
 from __future__ import annotations
 
@@ -8,15 +8,12 @@ from datetime import date, timedelta
 from functools import cached_property, lru_cache
 from typing import TYPE_CHECKING
 
-import duckdb
 import ibis
-import numpy as np
 import pandas as pd
-import pyarrow as pa
 
 from plantstats import periods
 from plantstats.exposure import episodes, events
-from plantstats.exposure.engine import LAST_DAY, set_last_day, sql_of
+from plantstats.exposure.engines import LAST_DAY, Engine, connect, sql_of
 from plantstats.exposure.inputs import AGE_CUTS, LONG, READS, unbound
 from plantstats.exposure.visits import is_completed
 from plantstats.schema.causes import LOSSES
@@ -29,7 +26,6 @@ VIEWS = ("inspections", "reported", "completed_visits")
 # Once a step is made, these are read no more.
 DONE_WITH = {"splits": ("cuts",), "episodes": ("splits", "site_air", "places", "ordered_moves")}
 KEPT = 3  # plant-times of one set of records that are kept for whoever asks for the same again, the newest
-WHOLE = ("HUGEINT", "BIGINT", "INTEGER")
 # Labels of the episodes, kept as numbers into a list (a tenth of the memory of text, faster to group), and where
 # the list of values comes from.
 LABELS = {
@@ -49,8 +45,8 @@ class PlantTime:
 
     Attributes
     ----------
-    engine : duckdb.DuckDBPyConnection
-        Holds the typed records as views, and the steps `follow`, `events`, `spans`, `stays`, `completed_visits`,
+    engine : Engine
+        Holds the typed records, and the steps `follow`, `events`, `spans`, `stays`, `completed_visits`,
         `site_day_air` and `episodes` of `episodes.plan`.
     steps : dict of str to ibis table
         The expressions behind them.
@@ -60,7 +56,7 @@ class PlantTime:
         "found" or "midpoint".
     """
 
-    engine: duckdb.DuckDBPyConnection
+    engine: Engine
     steps: dict[str, ibis.Table]
     as_of: date
     dated: str
@@ -164,7 +160,9 @@ class PlantTime:
             One row per loss row: plant_id, client_id (of the place on that day), lost_on, quantity.
         """
         columns = tuple((name, step.schema()) for name, step in self.steps.items())
-        self.engine.sql(_events_sql(columns, dated)).create_view("redated", replace=True)
+        cut = self.engine.cut(self.as_of)
+        query = _events_sql(columns, dated, cut, self.engine.dialect)
+        self.engine.create("redated", query, view=True, dialect=self.engine.dialect)
         lost_on = _on("e.exit_day")
         return self._sql(f"""
             select e.plant_id, s.client_id, {lost_on} as lost_on, e.n_removed as quantity
@@ -205,7 +203,7 @@ class PlantTime:
             ), in_place as (
                 select s.plant_id, s.exit_day, s.exit_day as seen_day, null as outcome, null as cause,
                        s.n_entered - coalesce(sum(x.n), 0) as n
-                from spans s left join exits x using (plant_id) where s.exclusion_reason is null
+                from spans s left join exits x on x.plant_id = s.plant_id where s.exclusion_reason is null
                 group by s.plant_id, s.exit_day, s.n_entered
             )
             select s.plant_id, s.site_id, s.client_id, s.species, s.light, s.pot, s.planter,
@@ -213,7 +211,7 @@ class PlantTime:
                    greatest(a.seen_day, s.entry_day) - s.installed as seen_age,
                    (coalesce(a.outcome, '') in {LOSSES})::int as event, a.outcome, a.cause,
                    {_on("s.installed")} as installed_on, a.n::int as n
-            from (select * from exits union all select * from in_place) a join spans s using (plant_id)
+            from (select * from exits union all select * from in_place) a join spans s on s.plant_id = a.plant_id
             where s.exclusion_reason is null and s.installed is not null and a.n > 0
             order by s.plant_id, exit_age, a.outcome""")
         rows = lifetimes.index.repeat(lifetimes["n"])
@@ -261,32 +259,33 @@ class PlantTime:
         """
         if chosen.empty:
             return self
-        engine = self.engine.cursor()
-        schema = f"censored_{len(engine.sql('select 1 from duckdb_schemas()').fetchall())}"
-        engine.execute(f"create schema {schema}")
-        engine.register("chosen_rows", chosen[["plant_id", "source", "line"]])
-        engine.execute(f"create table {schema}.ended as select * from chosen_rows")
-        engine.unregister("chosen_rows")
-        # Names stand for these views first; they read the tables of the whole.
-        engine.execute(f"""
-            create view {schema}.events as
+        engine = self.engine.branch()
+        engine.add("ended", chosen[["plant_id", "source", "line"]])
+        engine.create(
+            "events",
+            """
             select e.* replace (case when c.line is null then e.outcome else 'withdrawn' end as outcome)
-            from main.events e left join {schema}.ended c using (plant_id, source, line)""")
+            from main.events e left join ended c
+                on c.plant_id = e.plant_id and c.source = e.source and c.line = e.line""",
+            view=True,
+        )
         taken = ", ".join(
             f"coalesce(sum(e.n_removed) filter (e.outcome = '{name}'), 0)::int as {name}" for name in LOSSES
         )
         fewer = ", ".join(f"s.{name} - coalesce(t.{name}, 0) as {name}" for name in LOSSES)
         of_all = " + ".join(f"coalesce(t.{name}, 0)" for name in LOSSES)
-        engine.execute(f"""
-            create view {schema}.episodes as
+        engine.create(
+            "episodes",
+            f"""
             select s.* replace ({fewer}, s.losses - ({of_all}) as losses, s.withdrawn + {of_all} as withdrawn)
             from main.episodes s left join (
                 select e.plant_id, {_on("(e.exit_day + 1)")} as to_on, {taken}
-                from main.events e join {schema}.ended c using (plant_id, source, line)
+                from main.events e join ended c
+                    on c.plant_id = e.plant_id and c.source = e.source and c.line = e.line
                 where e.n_removed > 0 group by all
-            ) t on s.plant_id = t.plant_id and s.to_on = t.to_on""")
-        engine.execute(f"set search_path = '{schema},main'")
-        set_last_day(engine, self.as_of)
+            ) t on s.plant_id = t.plant_id and s.to_on = t.to_on""",
+            view=True,
+        )
         return PlantTime(engine, self.steps, self.as_of, self.dated)
 
     def query(self, sql: str, parameters: Mapping[str, object] | None = None) -> pd.DataFrame:
@@ -306,7 +305,7 @@ class PlantTime:
         return self._sql(sql, parameters)
 
     def _sql(self, query: str, parameters: Mapping[str, object] | None = None) -> pd.DataFrame:
-        return _frame(_narrow(self.engine.sql(query, params=dict(parameters) if parameters else None)).to_arrow_table())
+        return self.engine.sql(query, parameters or {}, plain=True)
 
 
 def build(
@@ -354,28 +353,26 @@ def _build(
     records: Records, as_of: date, dated: str, age_cuts: tuple[int, ...], follow_between_inspections: bool
 ) -> PlantTime:
     unknown_follow_up = _unknown_follow_up(records.set_aside)
-    engine = duckdb.connect()
+    engine = connect(records)
     for name in READS:
         if name == "unknown_follow_up":
-            engine.register("unknown_follow_up_ids", unknown_follow_up.to_frame("plant_id").astype(object))
+            engine.add("unknown_follow_up_ids", unknown_follow_up.to_frame("plant_id").astype("str"))
             # An id that stays with the place stands for several plants, P1#1 and so on: doubt falls on all of them.
-            engine.execute("""create table unknown_follow_up as select distinct p.plant_id from plants p
-                where p.plant_id in (select plant_id from unknown_follow_up_ids)
-                    or regexp_replace(p.plant_id, '#[0-9]+$', '') in (select plant_id from unknown_follow_up_ids)""")
-            engine.unregister("unknown_follow_up_ids")
+            engine.create(
+                name,
+                """select p.plant_id from plants p join unknown_follow_up_ids u on u.plant_id = p.plant_id
+                union select p.plant_id from plants p join unknown_follow_up_ids u
+                    on u.plant_id = regexp_replace(p.plant_id, '#[0-9]+$', '')""",
+            )
         else:
-            engine.read_parquet(str(records.parquet(name))).create_view(name)
+            engine.read(name, records.parquet(name))
     months = tuple(sorted(periods.heating_months(records.settings.heating_season)))
-    steps, script = _chain(dated, months, age_cuts, follow_between_inspections)
-    set_last_day(engine, as_of)
+    steps, script = _chain(engine.cut(as_of), engine.dialect, dated, months, age_cuts, follow_between_inspections)
     for name, query in script.items():
-        relation = engine.sql(query)
-        if name in VIEWS:
-            relation.create_view(name)
-        else:
-            _store(engine, relation, name)
+        levels = LABELS if name == "episodes" else None
+        engine.create(name, query, view=name in VIEWS, levels=levels, narrow=name not in VIEWS, dialect=engine.dialect)
         for earlier in DONE_WITH.get(name, ()):
-            engine.execute(f"drop table {earlier}")
+            engine.drop(earlier)
     return PlantTime(engine, steps, as_of, dated)
 
 
@@ -397,14 +394,15 @@ def last_day(records: Records) -> date | None:
     A day that stands more than LONG days (a quarter) after the one before it is taken for a typing error, unless all
     of them do.
     """
-    engine = duckdb.connect()
+    engine = connect(records)
     for name in ("visits", "replacements"):
-        engine.read_parquet(str(records.parquet(name))).create_view(name)
+        engine.read(name, records.parquet(name))
     visits = unbound()["visits"]
     done = visits.filter(is_completed(visits.status), visits.visited_on.notnull()).select(on="visited_on")
-    days = engine.execute(f"""
-        select "on" from ({sql_of(done)})
-        union select replaced_on from replacements where replaced_on is not null order by 1""").df()["on"]
+    engine.create("days_of_visits", sql_of(done, engine.dialect), view=True, dialect=engine.dialect)
+    days = engine.sql("""
+        select "on" from days_of_visits
+        union select replaced_on from replacements where replaced_on is not null order by 1""")["on"]
     if days.empty:
         return None
     near = days.diff().dt.days.le(LONG)
@@ -413,11 +411,17 @@ def last_day(records: Records) -> date | None:
 
 @lru_cache(maxsize=64)
 def _chain(
-    dated: str, months: tuple[int, ...], age_cuts: tuple[int, ...], follow_between_inspections: bool
+    cut: int | None,
+    dialect: str,
+    dated: str,
+    months: tuple[int, ...],
+    age_cuts: tuple[int, ...],
+    follow_between_inspections: bool,
 ) -> tuple[dict[str, ibis.Table], dict[str, str]]:
     """The steps of `episodes.plan`, and the same as SQL."""
-    steps = episodes.plan(LAST_DAY, dated, months, age_cuts, follow_between_inspections=follow_between_inspections)
-    return steps, {name: sql_of(step) for name, step in steps.items()}
+    as_of = LAST_DAY if cut is None else cut
+    steps = episodes.plan(as_of, dated, months, age_cuts, follow_between_inspections=follow_between_inspections)
+    return steps, {name: sql_of(step, dialect) for name, step in steps.items()}
 
 
 @lru_cache(maxsize=256)
@@ -426,53 +430,14 @@ def _rate_table_sql(schema: ibis.Schema, by: tuple[str, ...], count_plants: bool
 
 
 @lru_cache(maxsize=64)
-def _events_sql(columns: tuple[tuple[str, ibis.Schema], ...], dated: str) -> str:
+def _events_sql(columns: tuple[tuple[str, ibis.Schema], ...], dated: str, cut: int | None, dialect: str) -> str:
     tables = {**unbound(), **{name: ibis.table(schema, name=name) for name, schema in columns}}
-    return sql_of(events.events(tables, LAST_DAY, dated))
+    return sql_of(events.events(tables, LAST_DAY if cut is None else cut, dated), dialect)
 
 
 def _on(day: str) -> str:
     """A day number as a date, in SQL."""
     return f"date '1970-01-01' + {day}::int"
-
-
-def _store(engine: duckdb.DuckDBPyConnection, relation: duckdb.DuckDBPyRelation, name: str) -> None:
-    """Keep a step as a table, narrow: whole numbers in 32 bits (days and counts of one episode), labels as numbers."""
-    types = zip(relation.columns, relation.types, strict=True)
-    narrow = {column: "int" for column, type_ in types if str(type_) in WHOLE}
-    if name == "episodes":
-        for column, values in LABELS.items():
-            known = f"select distinct {column} from ({values}) where {column} is not null order by 1"
-            engine.execute(f"create type {column}_label as enum ({known})")
-            narrow[column] = f"{column}_label"
-    chosen = [f'"{c}"::{narrow[c]} as "{c}"' if c in narrow else f'"{c}"' for c in relation.columns]
-    relation.project(", ".join(chosen)).create(name)
-
-
-def _frame(table: pa.Table) -> pd.DataFrame:
-    """An Arrow table in plain pandas types; whole numbers and flags with gaps stay what they are.
-
-    Three times faster than DuckDB's own way, which makes a Python object of each text.
-    """
-    with_gaps = {pa.int64(): pd.Int64Dtype(), pa.bool_(): pd.BooleanDtype()}
-    columns = {}
-    for field, column in zip(table.schema, table.columns, strict=True):
-        types = with_gaps if column.null_count else {}
-        mapper = {pa.string(): pd.StringDtype(na_value=np.nan), **types}.get
-        columns[field.name] = column.to_pandas(types_mapper=mapper, date_as_object=False)
-    frame = pd.DataFrame(columns, copy=False)
-    for column in frame.select_dtypes("datetime"):
-        frame[column] = frame[column].astype("datetime64[us]")
-    return frame
-
-
-def _narrow(relation: duckdb.DuckDBPyRelation) -> duckdb.DuckDBPyRelation:
-    """What reaches pandas: whole numbers in 64 bits (sums come in 128, as floats otherwise), labels as text."""
-    columns = []
-    for name, type_ in zip(relation.columns, map(str, relation.types), strict=True):
-        wide = "bigint" if type_ in WHOLE else "varchar" if type_.startswith("ENUM") else type_
-        columns.append(f'"{name}"::{wide} as "{name}"')
-    return relation.project(", ".join(columns))
 
 
 def _unknown_follow_up(set_aside: pd.DataFrame) -> pd.Series:

@@ -46,15 +46,15 @@ def standing(time: PlantTime) -> pd.DataFrame:
                    any_value(installed_on) as installed_on
             from plants group by plant_id
         ), listed as (
-            select f.* replace (coalesce(m.position, f.position) as position),
-                   m.position is not null as elsewhere
-            from first_listed f left join moved m using (plant_id)
+            select f.plant_id, coalesce(m.position, f.position) as position, f.room, f.guarantee_until, f.cost,
+                   f.installed_on, m.position is not null as elsewhere
+            from first_listed f left join moved m on m.plant_id = f.plant_id
         )
         select s.plant_id, s.client_id, s.site_id, p.position,
                case when p.elsewhere then r.room else p.room end as room, s.species, s.light, s.pot, s.planter,
                (s.plants - s.losses - s.client_exits - s.withdrawn)::bigint as plants, p.installed_on,
                p.guarantee_until, p.cost, n.seen_on, n.condition, n.scored_on, n.watered_on
-        from episodes s join listed p using (plant_id) left join seen n using (plant_id)
+        from episodes s join listed p on p.plant_id = s.plant_id left join seen n on n.plant_id = s.plant_id
              left join rooms r on r.site_id = s.site_id and r.position = p.position
         where s.to_on = $after and s.plants > s.losses + s.client_exits + s.withdrawn
         order by s.site_id, p.position, s.plant_id""",

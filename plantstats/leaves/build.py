@@ -7,11 +7,10 @@ from datetime import date
 from functools import cached_property
 from typing import TYPE_CHECKING
 
-import duckdb
 import ibis
 import pandas as pd
 
-from plantstats.exposure.engine import LAST_DAY, sql_of
+from plantstats.exposure.engines import LAST_DAY, Engine, sql_of
 from plantstats.leaves import intervals
 from plantstats.leaves.inputs import CONDITIONS, KEY, OUTCOMES
 from plantstats.records.species import species_table
@@ -20,6 +19,14 @@ if TYPE_CHECKING:
     from plantstats.exposure import PlantTime
 
 VIEWS = ("leaf_visits",)  # read once
+# Texts as levels: a tenth of the memory, faster to group, and pandas gets them in their order.
+LEVELS = {
+    "site_id": "select distinct site_id from leaf_places",
+    "species": "select distinct species from spans",
+    "species_group": """select distinct coalesce(f.species_group, split_part(s.species, ' ', 1))
+        from spans s left join species_facts f on f.species = s.species where s.species is not null""",
+    **CONDITIONS,
+}
 
 
 @dataclass(frozen=True)
@@ -28,7 +35,7 @@ class CountIntervals:
 
     Attributes
     ----------
-    engine : duckdb.DuckDBPyConnection
+    engine : Engine
         Holds the steps of `intervals.plan`, `leaf_combinations` (one row per combination of conditions) and
         `leaf_used` (the intervals that are used, each with its combination).
     steps : dict of str to ibis table
@@ -37,7 +44,7 @@ class CountIntervals:
         The last day that counts.
     """
 
-    engine: duckdb.DuckDBPyConnection
+    engine: Engine
     steps: dict[str, ibis.Table]
     as_of: date
 
@@ -54,9 +61,10 @@ class CountIntervals:
             f"coalesce(sum({name} * {name}), 0)::double as {name}_squares"
             for name in OUTCOMES
         )
+        names = ", ".join(f"{name}_{of}" for name in OUTCOMES for of in ("n", "sum", "squares"))
         return self.sql(f"""
             with sums as (select combination, {sums} from leaf_used group by 1)
-            select combination, species_group, {", ".join(KEY)}, sums.* exclude (combination)
+            select combination, species_group, {", ".join(KEY)}, {names}
             from sums join leaf_combinations using (combination) order by combination""")
 
     def frequencies(self, outcome: str) -> pd.DataFrame:
@@ -166,7 +174,7 @@ class CountIntervals:
         -------
         pandas.DataFrame
         """
-        frame = self.engine.execute(query, parameters or []).df()
+        frame = self.engine.sql(query, parameters or [])
         for column in frame.select_dtypes("datetime"):
             frame[column] = frame[column].astype("datetime64[us]")
         return frame
@@ -195,48 +203,30 @@ def build(time: PlantTime) -> CountIntervals:
     >>> leaves.build(time).account.head(3)  # doctest: +SKIP
     """
     engine = time.engine
-    _register_species(engine)
-    steps = intervals.plan(time.steps, LAST_DAY)
-    for name, step in steps.items():
-        query = sql_of(step)
-        if name == "leaf_intervals":
-            query = f"select * replace ({_casts(engine)}) from ({query})"
-        engine.execute(f"create or replace {'view' if name in VIEWS else 'table'} {name} as {query}")
-    key = ", ".join(KEY)
-    engine.execute(f"""
-        create or replace table leaf_combinations as
-        select row_number() over (order by {key}) - 1 as combination, any_value(species_group) as species_group, {key}
-        from leaf_intervals where exclusion_reason is null group by {key}""")
-    engine.execute(f"""
-        create or replace table leaf_intervals as
-        select i.*, c.combination from leaf_intervals i left join leaf_combinations c using ({key})""")
-    engine.execute("create or replace view leaf_used as select * from leaf_intervals where exclusion_reason is null")
-    return CountIntervals(engine, steps, time.as_of)
-
-
-def _register_species(engine: duckdb.DuckDBPyConnection) -> None:
     facts = species_table().rename(columns={"name": "species", "group": "species_group", "leaning": "leans"})
-    texts = ["species", "species_group"]
-    engine.register("facts", facts[[*texts, "leans"]].astype(dict.fromkeys(texts, object)))
-    engine.execute("""create or replace table species_facts as
-        select species::varchar as species, species_group::varchar as species_group, leans from facts""")
-    engine.unregister("facts")
-
-
-def _casts(engine: duckdb.DuckDBPyConnection) -> str:
-    """Casts of texts to enumerations: a tenth of the memory, faster to group, and pandas gets levels in their order."""
-    values = {
-        "site_id": "select distinct site_id from leaf_places where site_id is not null order by 1",
-        "species": "select distinct species from spans where species is not null order by 1",
-        "species_group": """select distinct coalesce(f.species_group, string_split(s.species, ' ')[1])
-            from spans s left join species_facts f using (species) where s.species is not null order by 1""",
-    }
-    for factor, levels in CONDITIONS.items():
-        listed = ", ".join(f"({at}, '{level}')" for at, level in enumerate(levels))
-        values[factor] = f"select level from (values {listed}) as v(place, level) order by place"
-    for name, query in values.items():
-        engine.execute(f"drop type if exists leaf_{name}")
-        engine.execute(f"create type leaf_{name} as enum ({query})")
-    # DuckDB makes a time stamp of a date plus an interval.
-    dates = [f"{name}::date as {name}" for name in ("from_on", "to_on")]
-    return ", ".join([*(f"{name}::leaf_{name} as {name}" for name in values), *dates])
+    engine.add("species_facts", facts[list(intervals.SPECIES_FACTS)])
+    cut = engine.cut(time.as_of)
+    steps = intervals.plan(time.steps, LAST_DAY if cut is None else cut)
+    for name, step in steps.items():
+        query = sql_of(step, engine.dialect)
+        if name == "leaf_intervals":
+            engine.create("leaf_rows", query, view=True, dialect=engine.dialect)
+            # DuckDB makes a time stamp of a date plus an interval.
+            query = "select * replace (from_on::date as from_on, to_on::date as to_on) from leaf_rows"
+            engine.create(name, query, levels=LEVELS)
+        else:
+            engine.create(name, query, view=name in VIEWS, dialect=engine.dialect)
+    key, same = ", ".join(KEY), " and ".join(f"c.{name} = i.{name}" for name in KEY)
+    in_order = ", ".join(engine.in_order(name, CONDITIONS[name]) if name in CONDITIONS else name for name in KEY)
+    engine.create(
+        "leaf_combinations",
+        f"""
+        select row_number() over (order by {in_order}) - 1 as combination, any_value(species_group) as species_group,
+               {key}
+        from leaf_intervals where exclusion_reason is null group by {key}""",
+    )
+    engine.create(
+        "leaf_intervals", f"select i.*, c.combination from leaf_intervals i left join leaf_combinations c on {same}"
+    )
+    engine.create("leaf_used", "select * from leaf_intervals where exclusion_reason is null", view=True)
+    return CountIntervals(engine, steps, time.as_of)

@@ -76,30 +76,27 @@ def _rate_table(intervals: CountIntervals, model: LeafFit) -> pd.DataFrame:
     One row per shed (of BANDS), species, light, age_band, heating and site: plant_days, losses.
     """
     expected = model.expected.dropna().rename("mean").rename_axis("combination").reset_index()
-    intervals.engine.register("leaf_means", expected)
+    intervals.engine.add("leaf_means", expected)
     lower = f"{model.outcome}_lower"
-    try:
-        return intervals.sql(f"""
-            with drops as (
-                select u.plant_id, u.to_on - 1 as seen_on, u.{lower} as leaves, m.mean
-                from leaf_used u join leaf_means m using (combination) where u.{lower} is not null
-            ), before as (
-                select e.plant_id, e.from_on, sum(d.leaves) + {PSEUDO_LEAVES} as leaves,
-                       sum(d.mean) + {PSEUDO_LEAVES} as mean
-                from episodes e join drops d
-                  on e.plant_id = d.plant_id
-                 and d.seen_on >= e.from_on::date - {WINDOW + LAG} and d.seen_on < e.from_on::date - {LAG}
-                group by 1, 2
-            )
-            select case when b.mean is null then '{BANDS[3]}' when b.leaves <= b.mean then '{BANDS[0]}'
-                        when b.leaves < 2 * b.mean then '{BANDS[1]}' else '{BANDS[2]}' end as shed,
-                   e.species::varchar as species, e.light::varchar as light, e.age_band::varchar as age_band,
-                   e.heating::int::double as heating, e.site_id::varchar as site_id,
-                   sum(e.plant_days)::double as plant_days, sum(e.losses)::double as losses
-            from episodes e left join before b using (plant_id, from_on)
-            group by all having sum(e.plant_days) > 0 order by all""")
-    finally:
-        intervals.engine.unregister("leaf_means")
+    return intervals.sql(f"""
+        with drops as (
+            select u.plant_id, u.to_on - 1 as seen_on, u.{lower} as leaves, m.mean
+            from leaf_used u join leaf_means m on m.combination = u.combination where u.{lower} is not null
+        ), before as (
+            select e.plant_id, e.from_on, sum(d.leaves) + {PSEUDO_LEAVES} as leaves,
+                   sum(d.mean) + {PSEUDO_LEAVES} as mean
+            from episodes e join drops d
+              on e.plant_id = d.plant_id
+             and d.seen_on >= e.from_on::date - {WINDOW + LAG} and d.seen_on < e.from_on::date - {LAG}
+            group by 1, 2
+        )
+        select case when b.mean is null then '{BANDS[3]}' when b.leaves <= b.mean then '{BANDS[0]}'
+                    when b.leaves < 2 * b.mean then '{BANDS[1]}' else '{BANDS[2]}' end as shed,
+               e.species::varchar as species, e.light::varchar as light, e.age_band::varchar as age_band,
+               e.heating::int::double as heating, e.site_id::varchar as site_id,
+               sum(e.plant_days)::double as plant_days, sum(e.losses)::double as losses
+        from episodes e left join before b on b.plant_id = e.plant_id and b.from_on = e.from_on
+        group by all having sum(e.plant_days) > 0 order by all""")
 
 
 def _fit(rates: pd.DataFrame) -> CountFit:

@@ -221,16 +221,16 @@ def standing(time: PlantTime, day: date) -> pd.DataFrame:
         One row per plant.
     """
     conditions = ", ".join(f"s.{name}" for name in terms.FACTORS)
-    rows = time.engine.execute(
+    rows = time.engine.sql(
         f"""
         select s.plant_id, s.client_id, s.site_id, s.species, {conditions},
                s.plants - s.losses - s.client_exits - s.withdrawn as plants, p.installed
-        from episodes s join spans p using (plant_id)
+        from episodes s join spans p on p.plant_id = s.plant_id
         where s.to_on = ? and s.plants > s.losses + s.client_exits + s.withdrawn
         order by s.plant_id
         """,
         [day + timedelta(days=1)],
-    ).df()
+    )
     texts = [column for column in rows.columns if column not in ("plants", "installed")]
     return rows.astype(dict.fromkeys(texts, "str"))
 
@@ -294,7 +294,7 @@ def last_scores(time: PlantTime, day: date) -> pd.Series:
         One of `CONDITIONS` per plant that has a score, by plant_id.
     """
     number = (day - date(1970, 1, 1)).days
-    scores = time.engine.execute(
+    scores = time.engine.sql(
         """
         select plant_id, min(condition)::double as score
         from (
@@ -303,7 +303,7 @@ def last_scores(time: PlantTime, day: date) -> pd.Series:
         ) where "at" = newest group by plant_id
         """,
         [number - RECENT, number],
-    ).df()
+    )
     words = {5.0: "5", 4.0: "4", 3.0: "3", 2.0: "1 or 2", 1.0: "1 or 2"}
     return scores.set_index("plant_id")["score"].map(words).dropna().astype("str")
 

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
-import duckdb
 import numpy as np
 import pandas as pd
 
@@ -14,6 +13,7 @@ from plantstats.stats import intervals, rates
 
 if TYPE_CHECKING:
     from plantstats.exposure import PlantTime
+    from plantstats.exposure.engines import Engine
     from plantstats.records import Records
 
 EXACT_SHARE = "exact binomial limits (Clopper and Pearson 1934)"
@@ -70,41 +70,41 @@ def _share(measure: str, part: int, whole: int, period: str, unit: str, **groups
     )
 
 
-def _visits(engine: duckdb.DuckDBPyConnection, period: Period) -> list[dict[str, object]]:
+def _visits(engine: Engine, period: Period) -> list[dict[str, object]]:
     start = (pd.Timestamp(period.end) - pd.DateOffset(months=MONTHS)).date()
     # A site is visited on a day when anything there was completed. It asks for one visit per planned interval while
     # plants were under observation there.
-    days = engine.execute(
-        """
+    months = pd.date_range(start, pd.Timestamp(period.last_day).replace(day=1), freq="MS")
+    listed = ", ".join(f"(date '{m:%Y-%m-%d}', date '{m + pd.DateOffset(months=1):%Y-%m-%d}')" for m in months)
+    days = engine.sql(
+        f"""
         with done as (
             select distinct at_site as site_id, visited_on from completed_visits
         ), begun as (
             select site_id::varchar as site_id, min(from_on)::date as first, max(to_on)::date as last
             from episodes group by all
         ), months as (
-            select month::date as month, (month + interval 1 month)::date as ends
-            from (select unnest(generate_series($start::date, $last::date, interval 1 month)) as month)
+            select month, ends from (values {listed}) as of_year(month, ends)
         )
         select m.month, s.site_id, s.planned_visit_days as planned,
-            greatest(0, least(m.ends, b.last) - greatest(m.month, b.first)) as days,
+            greatest(0, date_diff('day', greatest(m.month, b.first), least(m.ends, b.last))) as days,
             count(d.visited_on) as visits
-        from months m cross join sites s join begun b using (site_id)
+        from months m cross join sites s join begun b on b.site_id = s.site_id
         left join done d on d.site_id = s.site_id and d.visited_on >= greatest(m.month, b.first)
             and d.visited_on < least(m.ends, b.last)
         where s.planned_visit_days > 0
-        group by all order by m.month, s.site_id""",
-        {"start": start, "last": pd.Timestamp(period.last_day).replace(day=1).date()},
-    ).df()
+        group by all order by m.month, s.site_id"""
+    )
     days["asked"] = days["days"] / days["planned"]
-    read = engine.execute(
+    read = engine.sql(
         """
         select date_trunc('month', v.visited_on)::date as month, v.at_site as site_id, count(*) as looks,
             count(v.rh_percent) as read
-        from completed_visits v semi join plants p using (plant_id)
+        from completed_visits v semi join plants p on p.plant_id = v.plant_id
         where v.visited_on >= $start and v.visited_on < $ends
         group by all""",
         {"start": start, "ends": period.end},
-    ).df()
+    )
     rows = []
     inside = days["month"] >= pd.Timestamp(period.start)
     for groups, of in (("month", days), ("site_id", days[inside])):
@@ -159,19 +159,17 @@ def _air(time: PlantTime, period: Period) -> dict[str, object]:
     )
 
 
-def _rounded(engine: duckdb.DuckDBPyConnection, column: str, period: Period) -> list[dict[str, object]]:
-    counts = engine.execute(
-        f"""select count(*) filter ({column} % 5 = 0), count(*) from visits
+def _rounded(engine: Engine, column: str, period: Period) -> list[dict[str, object]]:
+    counts = engine.sql(
+        f"""select count(*) filter ({column} % 5 = 0) as part, count(*) as whole from visits
         where {column} = round({column}) and {column} <> 0 and visited_on >= $start and visited_on < $ends""",
         {"start": period.start, "ends": period.end},
-    ).fetchall()
-    part, whole = counts[0]
+    )
+    part, whole = map(int, counts.iloc[0])
     return [_share("round_readings_share", part, whole, period.name, "% of readings", term=column)] if whole else []
 
 
-def _doubt(
-    engine: duckdb.DuckDBPyConnection, time: PlantTime, faults: pd.DataFrame, period: Period
-) -> list[dict[str, object]]:
+def _doubt(engine: Engine, time: PlantTime, faults: pd.DataFrame, period: Period) -> list[dict[str, object]]:
     """The rate with and without what is doubtful."""
     each = time.exposure_table(["plant_id"], period.start, period.end)
     named = set(faults.loc[faults["severity"].eq("impossible"), "plant_id"].dropna()) - {""}
@@ -207,15 +205,17 @@ def _doubt(
     return rows
 
 
-def _swaps_in(engine: duckdb.DuckDBPyConnection, faults: pd.DataFrame, period: Period) -> int:
+def _swaps_in(engine: Engine, faults: pd.DataFrame, period: Period) -> int:
     """Suspected silent swaps whose second visit, the one that the fault names by its line, lies in the period."""
     lines = faults.loc[faults["code"].eq("silent_swap"), "line"].dropna().astype("int64").tolist()
-    counts = engine.execute(
-        """select count(*) from visits
-        where line in (select unnest($lines)) and visited_on >= $start and visited_on < $ends""",
+    if not lines:
+        return 0
+    counts = engine.sql(
+        """select count(*) as n from visits
+        where list_contains($lines, line) and visited_on >= $start and visited_on < $ends""",
         {"lines": lines, "start": period.start, "ends": period.end},
-    ).fetchall()
-    return int(counts[0][0])
+    )
+    return int(counts["n"].iloc[0])
 
 
 def _plants(count: int) -> str:

@@ -95,7 +95,7 @@ def withheld(log: pd.DataFrame) -> str:
 
 def _of_days(time: PlantTime, start: date) -> dict[str, object]:
     given = {"start": start, "end": time.as_of}
-    row = time.engine.execute(LINES, given).df().iloc[0]
+    row = time.engine.sql(LINES, given).iloc[0]
     covered = float(row["n_lines"]) / max(float(row["plant_visits"]), 1.0)
     return {
         "since": start.isoformat(),

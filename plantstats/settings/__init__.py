@@ -1,12 +1,13 @@
 """Settings: what a company says about its records in `records.toml`, and what holds where it is silent."""
 
-from plantstats.settings.company import Settings, read_settings, settings_from
+from plantstats.settings.company import EngineSettings, Settings, read_settings, settings_from
 from plantstats.settings.tables import TableSettings, UnitSettings
 from plantstats.settings.toml import Section, SettingsError, read_toml, validate
 from plantstats.settings.watering import Assumptions
 
 __all__ = [
     "Assumptions",
+    "EngineSettings",
     "Section",
     "Settings",
     "SettingsError",

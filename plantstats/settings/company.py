@@ -118,6 +118,15 @@ class GuaranteeSettings(Section):
     end_day: Literal["inclusive", "exclusive"] = "inclusive"
 
 
+class EngineSettings(Section):
+    """Where plant-time is made: in this process, or on Spark."""
+
+    address: Annotated[str, Field(pattern=r"^(duckdb|sc://[^\s/]+.*)$")] = Field(
+        "duckdb", description='"duckdb", or the address of Spark Connect, such as "sc://host:15002"'
+    )
+    folder: str | None = Field(None, min_length=1)
+
+
 class SiteSettings(Section):
     """What the settings say about one site."""
 
@@ -158,6 +167,8 @@ class Settings(FileFormat):
     species: dict[str, str] = Field(default_factory=dict)
     leaf_words: LeafWords = Field(default_factory=dict)
     guarantee: GuaranteeSettings = GuaranteeSettings()
+    # Where a number is worked out changes none: what is made of the records is not made anew for it.
+    engine: EngineSettings = Field(EngineSettings(), repr=False, exclude=True)
     sites: dict[str, SiteSettings] = Field(default_factory=dict)
     watering: Assumptions = Assumptions()
     early_warning: WarningSettings = WarningSettings()

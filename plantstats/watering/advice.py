@@ -35,15 +35,16 @@ STANDING = """
     select plant_id::varchar as plant_id, site_id::varchar as site_id, client_id::varchar as client_id,
            species::varchar as species, light::varchar as light, pot::varchar as pot, planter::varchar as planter,
            (plants - losses - client_exits - withdrawn)::bigint as plants
-    from episodes where to_on = ?::date + 1 and plants > losses + client_exits + withdrawn
+    from episodes where to_on = cast(? as date) + 1 and plants > losses + client_exits + withdrawn
     order by 2, 1"""
 USUAL_INTERVAL = """
     with on_site as (
         select distinct at_site as site_id, visited_on as on_day from completed_visits
-        where plant_id is not null and visited_on > ?::date - ?::int and visited_on <= ?::date
+        where plant_id is not null and visited_on > cast(? as date) - cast(? as int) and visited_on <= cast(? as date)
     )
     select site_id, median(gap)::double as days from (
-        select site_id, on_day - lag(on_day) over (partition by site_id order by on_day) as gap from on_site)
+        select site_id, date_diff('day', lag(on_day) over (partition by site_id order by on_day), on_day) as gap
+        from on_site)
     where gap is not null group by all order by all"""
 
 
@@ -101,7 +102,7 @@ def standing_plants(time: PlantTime, records: Records) -> pd.DataFrame:
     pandas.DataFrame
         One row per plant.
     """
-    plants = time.engine.execute(STANDING, [time.as_of]).df()
+    plants = time.engine.sql(STANDING, [time.as_of])
     listed = records.table("plants").set_index("plant_id")["position"]
     moves = records.table("moves")
     moves = moves[moves["to_position"].notna() & (moves["moved_on"] <= pd.Timestamp(time.as_of))]

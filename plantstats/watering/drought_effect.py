@@ -24,7 +24,7 @@ STRATUM = ["site_id", "species", "light", "heating"]
 # with a plant found dry and left dry are left out: those are often plants already given up.
 GAPS = f"""
     with lost as (
-        select plant_id, min(coalesce(found_on, replaced_on) - date '1970-01-01')::bigint as found
+        select plant_id, min(date_diff('day', date '1970-01-01', coalesce(found_on, replaced_on)))::bigint as found
         from replacements
         where outcome in {LOSSES} and coalesce(cause, '') != 'building_failure'
           and coalesce(found_on, replaced_on) <= ? and not list_contains(?, plant_id)

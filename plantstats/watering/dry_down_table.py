@@ -1,4 +1,4 @@
-"""Dry-downs made from records on DuckDB, in this process; only distinct rows with their counts reach pandas."""
+"""Dry-downs made from records on an engine; only distinct rows with their counts reach pandas."""
 
 from __future__ import annotations
 
@@ -7,12 +7,11 @@ from datetime import date
 from functools import cached_property, lru_cache
 from typing import TYPE_CHECKING
 
-import duckdb
 import pandas as pd
 
 from plantstats import periods
 from plantstats.exposure import READS
-from plantstats.exposure.engine import LAST_DAY, set_last_day, sql_of
+from plantstats.exposure.engines import LAST_DAY, Engine, connect, sql_of
 from plantstats.watering import dry_downs
 
 if TYPE_CHECKING:
@@ -27,13 +26,13 @@ class DryDowns:
 
     Attributes
     ----------
-    engine : duckdb.DuckDBPyConnection
+    engine : Engine
         With the steps of `dry_downs.plan` as tables and views.
     as_of : datetime.date
         The last day that counts.
     """
 
-    engine: duckdb.DuckDBPyConnection
+    engine: Engine
     as_of: date
 
     def distinct(self, by: tuple[str, ...] = ("plant_id", "site_id")) -> pd.DataFrame:
@@ -89,7 +88,7 @@ class DryDowns:
         -------
         pandas.DataFrame
         """
-        return self.engine.execute(query, parameters or []).df()
+        return self.engine.sql(query, parameters or [])
 
 
 def build(records: Records, as_of: date) -> DryDowns:
@@ -106,19 +105,17 @@ def build(records: Records, as_of: date) -> DryDowns:
     DryDowns
         Waterings noted for a plant = dry-downs used + excluded by reason.
     """
-    engine = duckdb.connect()
+    engine = connect(records)
     for name in READS.keys() - {"unknown_follow_up"}:
-        engine.read_parquet(str(records.parquet(name))).create_view(name)
-    set_last_day(engine, as_of)
-    for statement in _statements(periods.heating_months(records.settings.heating_season)):
-        engine.execute(statement)
+        engine.read(name, records.parquet(name))
+    months = periods.heating_months(records.settings.heating_season)
+    for name, query in _script(engine.cut(as_of), engine.dialect, months).items():
+        engine.create(name, query, view=name in VIEWS, dialect=engine.dialect)
     return DryDowns(engine, as_of)
 
 
 @lru_cache(maxsize=8)
-def _statements(heating_months: tuple[int, ...]) -> tuple[str, ...]:
+def _script(cut: int | None, dialect: str, heating_months: tuple[int, ...]) -> dict[str, str]:
     """The chain as SQL; it depends on nothing else, and compiling it takes a second."""
-    return tuple(
-        f"create {'view' if name in VIEWS else 'table'} {name} as {sql_of(step)}"
-        for name, step in dry_downs.plan(LAST_DAY, heating_months).items()
-    )
+    steps = dry_downs.plan(LAST_DAY if cut is None else cut, heating_months)
+    return {name: sql_of(step, dialect) for name, step in steps.items()}

@@ -21,11 +21,11 @@ SEASON_TURNS, NEW_RECORDS = "the season turns", "new records, plants or plan"
 
 GAPS = f"""
     with counted as (
-        select plant_id, visited_on - date '1970-01-01' as "at", sum(yellow_leaves)::bigint as yellow,
+        select plant_id, date_diff('day', date '1970-01-01', visited_on) as "at", sum(yellow_leaves)::bigint as yellow,
                sum(leaves_dropped)::bigint as green
         from visits where plant_id is not null group by all
     ), lost as (
-        select plant_id, min(coalesce(found_on, replaced_on) - date '1970-01-01')::bigint as found
+        select plant_id, min(date_diff('day', date '1970-01-01', coalesce(found_on, replaced_on)))::bigint as found
         from replacements where outcome in {LOSSES} and coalesce(found_on, replaced_on) <= ? group by all
     ), inspected as (
         select plant_id, "at", dead, place, lead("at") over by_day as next, lead(dry) over by_day as next_dry
@@ -51,7 +51,7 @@ GAPS = f"""
     ) g where g.gap > 0 group by all order by rank, g.site_id"""
 SINCE = """
     select s.site_id::varchar as site_id, sum(s.losses)::bigint as losses, sum(s.plant_days)::bigint as plant_days
-    from episodes s where s.from_on > ?::date group by all order by 1"""
+    from episodes s where s.from_on > cast(? as date) group by all order by 1"""
 FOLLOWED, NOT_FOLLOWED, NOT_ADVISED = GROUPS = ("followed", "not followed", "no change advised")
 
 
@@ -107,7 +107,7 @@ def followed(before: Advice | None, before_on: date, model: WateringModel) -> pd
     sites = before.sites.set_index("site_id")
     usual = usual_interval(model, (model.as_of - before_on).days).reindex(sites.index)
     near = (usual - sites["advised"]).abs() <= FOLLOWED_WITHIN * sites["advised"]
-    since = model.time.engine.execute(SINCE, [before_on]).df().set_index("site_id").reindex(sites.index).fillna(0)
+    since = model.time.engine.sql(SINCE, [before_on]).set_index("site_id").reindex(sites.index).fillna(0)
     group = np.where(sites["decision"] == NO_CHANGE, NOT_ADVISED, np.where(near, FOLLOWED, NOT_FOLLOWED))
     counts = since.assign(group=group, sites=1, plants=sites["plants"]).groupby("group")
     sums = counts[["sites", "plants", "plant_days", "losses"]].sum().astype("int64")

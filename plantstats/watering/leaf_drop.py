@@ -25,7 +25,7 @@ WIDEST = 4.0  # of the logarithm of the ratio: a larger one (55 times) says that
 # most of it within a day), so theirs is held against the days left dry in the interval before that of the count.
 COUNT_INTERVALS = """
     with counted as (
-        select plant_id, visited_on - date '1970-01-01' as "at", sum(leaves_dropped)::bigint as leaves
+        select plant_id, date_diff('day', date '1970-01-01', visited_on) as "at", sum(leaves_dropped)::bigint as leaves
         from visits where plant_id is not null and leaves_dropped is not null group by all
     ), inspected as (
         select plant_id, "at", dry, watered, lead("at") over by_day as next, lead(dead) over by_day as next_dead,
@@ -39,7 +39,7 @@ COUNT_INTERVALS = """
                case when list_contains($figs, f.species) then earlier_dry else dry end as begun_dry,
                case when list_contains($figs, f.species) then earlier_watered else watered end as begun_watered,
                greatest(f.n_listed, 1) as plants
-        from inspected i join follow f using (plant_id)
+        from inspected i join follow f on f.plant_id = i.plant_id
         join counted c on c.plant_id = i.plant_id and c."at" = i.next
         where i.next_dead = 0 and i.next - i."at" between 1 and $longest
     )
@@ -84,7 +84,7 @@ def count_intervals(dry_downs: DryDowns) -> pd.DataFrame:
     """
     known = dry_downs.sql("select distinct species from follow where species is not null")["species"]
     figs = known[groups_of(known).eq(FIGS)].tolist()
-    return dry_downs.engine.execute(COUNT_INTERVALS, {"figs": figs, "longest": MAX_DAYS}).df()
+    return dry_downs.engine.sql(COUNT_INTERVALS, {"figs": figs, "longest": MAX_DAYS})
 
 
 def leaf_drop(intervals: pd.DataFrame, dry_days: Array) -> LeafDrop | None:

@@ -22,13 +22,13 @@ MINUTES = """
     select p.pot, n.watered, avg(v.minutes) as minutes, count(*) as inspections
     from (select plant_id, visited_on, max(minutes) as minutes, max(coalesce(repotted, false)) as repotted
           from visits where plant_id is not null and minutes is not null group by all) v
-    join follow p using (plant_id)
-    join days n on n.plant_id = v.plant_id and n."at" = v.visited_on - date '1970-01-01'
+    join follow p on p.plant_id = v.plant_id
+    join days n on n.plant_id = v.plant_id and n."at" = date_diff('day', date '1970-01-01', v.visited_on)
     where not v.repotted and n.dead = 0 group by all"""
 MISSED = """
     select coalesce(sum((status in ('missed', 'no_access'))::int), 0) / greatest(count(*), 1) as share from (
         select coalesce(v.site_id, p.site_id) as site_id, v.visited_on, max(coalesce(v.status, 'completed')) as status
-        from visits v left join plants p using (plant_id)
+        from visits v left join plants p on p.plant_id = v.plant_id
         where v.visited_on <= ? and (v.plant_id is not null or v.status in ('missed', 'no_access'))
         group by all)"""
 # Where no line of the log says that a visit was missed, those that left no line: a gap of about twice the site's usual

@@ -23,7 +23,8 @@ REFERENCE = {"light": "medium", "pot": "15-24 cm", "planter": "direct"}
 POSTERIOR = "posterior mode, assumption and records joined; compared within site, species, light and season"
 PLANTS = """
     select distinct d.plant_id, d.species, d.light, d.pot, d.planter, d.heating, greatest(f.n_listed, 1)::bigint as n
-    from dry_downs d join follow f using (plant_id) where d.exclusion_reason is null order by all"""
+    from dry_downs d join follow f on f.plant_id = d.plant_id where d.exclusion_reason is null
+    order by all"""
 
 
 def review_findings(review: WateringReview) -> pd.DataFrame:

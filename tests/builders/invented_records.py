@@ -12,6 +12,7 @@ import pyarrow.parquet as pq
 
 from plantstats import simulate
 from plantstats.exposure import READS
+from plantstats.settings import EngineSettings
 from plantstats.simulate.causes import OUTCOME_OF
 from tests.builders.tiny_records import ARROW
 
@@ -21,7 +22,7 @@ class InventedRecords:
 
     def __init__(self, folder: Path, plants: int, seed: int, params: simulate.CompanyParams, years: float = 3) -> None:
         self.folder, self.params = folder, params
-        self.settings = SimpleNamespace(heating_season=((10, 1), (5, 1)), small_group=5)
+        self.settings = SimpleNamespace(heating_season=((10, 1), (5, 1)), small_group=5, engine=EngineSettings())
         self.set_aside = pd.DataFrame(
             columns=["table", "file", "line", "column", "text", "scope", "reason", "plant_id"], dtype="str"
         )

@@ -11,6 +11,7 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 
 from plantstats.exposure import READS
+from plantstats.settings import EngineSettings
 
 ARROW = {
     "string": pa.string(),
@@ -31,7 +32,7 @@ class TinyRecords:
         import pandas as pd
 
         self.folder = folder
-        self.settings = SimpleNamespace(heating_season=heating)
+        self.settings = SimpleNamespace(heating_season=heating, engine=EngineSettings())
         self.set_aside = pd.DataFrame(
             {
                 "table": "replacements",

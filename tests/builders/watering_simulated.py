@@ -8,6 +8,7 @@ import duckdb
 import numpy as np
 import pandas as pd
 
+from plantstats.exposure.engines import DuckDBEngine
 from plantstats.watering.dry_down_table import DryDowns
 from plantstats.watering.drying import DryingModel
 
@@ -34,7 +35,7 @@ def engine(tables: dict[str, list[tuple[object, ...]]], as_of: int = 100_000) ->
             made.register("rows", rows)
             made.execute(f"insert into {name} select * from rows")
             made.unregister("rows")
-    return DryDowns(made, DAY_ZERO + timedelta(days=as_of))
+    return DryDowns(DuckDBEngine(made), DAY_ZERO + timedelta(days=as_of))
 
 
 def true_drying() -> DryingModel:

@@ -38,15 +38,15 @@ def test_the_expected_losses_know_nothing_of_this_quarter(demo: SimpleNamespace)
     # losses are dropped from the records instead) the expectation must stay the same to the last digit.
     should = findings.pick(demo.found, "expected_losses", period=PERIOD.name)["estimate"].item()
     time = demo.time
-    time.engine.execute("create temp table kept as select * from episodes")
+    time.engine.connection.execute("create temp table kept as select * from episodes")
     try:
-        time.engine.execute(
+        time.engine.connection.execute(
             f"update episodes set died = 0, declined = 0, losses = 0 where month >= date '{PERIOD.start}'"
         )
         without = as_expected.as_expected(time, PERIOD)
     finally:
-        time.engine.execute("delete from episodes")
-        time.engine.execute("insert into episodes select * from kept")
+        time.engine.connection.execute("delete from episodes")
+        time.engine.connection.execute("insert into episodes select * from kept")
     assert findings.pick(without, "expected_losses", period=PERIOD.name)["estimate"].item() == should
     assert findings.pick(without, "observed_expected", period=PERIOD.name)["losses"].item() == 0
 

@@ -199,7 +199,7 @@ def test_an_event_under_another_cause_is_found_and_a_quiet_company_has_none(tmp_
         folder.mkdir()
         made = InventedRecords(folder, 300, seed, params, years=2)
         time = exposure.build(made, LAST, "found")
-        time.engine.execute("update events set cause = 'temperature' where cause = 'building_failure'")
+        time.engine.connection.execute("update events set cause = 'temperature' where cause = 'building_failure'")
         found = events.common_cause(time)
         assert found.events["cause"].tolist() == ["temperature"]
         assert found.n_losses > 0.8 * int((made.table("replacements")["cause"] == "building_failure").sum())

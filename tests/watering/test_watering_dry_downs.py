@@ -16,6 +16,7 @@ import pytest
 
 from plantstats import exposure, records, simulate
 from plantstats.exposure import READS
+from plantstats.settings import EngineSettings
 from plantstats.watering import dry_down_table, dry_downs
 from plantstats.watering.dry_down_table import DryDowns
 from tests.builders.tiny_records import ARROW
@@ -28,7 +29,7 @@ class Tiny:
     """What `dry_down_table.build` asks of records, from rows written in a test."""
 
     def __init__(self, folder: Path, **tables: list[dict[str, Any]]) -> None:
-        self.folder, self.settings = folder, SimpleNamespace(heating_season=HEATING)
+        self.folder, self.settings = folder, SimpleNamespace(heating_season=HEATING, engine=EngineSettings())
         for name, columns in READS.items():
             rows = tables.get(name, [])
             unknown = {key for row in rows for key in row} - set(columns)

@@ -6,11 +6,11 @@ from datetime import date
 from types import SimpleNamespace
 from typing import Any, cast
 
-import duckdb
 import numpy as np
 import pandas as pd
 import pytest
 
+from plantstats.exposure.engines import DuckDBEngine
 from plantstats.stats.clusters import ratio_of_sums
 from plantstats.watering import follow_up, scenarios
 from plantstats.watering.advice import LONGER, NO_CHANGE, Advice
@@ -31,7 +31,7 @@ def advice(**sites: tuple[int, str]) -> Advice:
 
 def model() -> Any:
     """Three sites with visits since 30 June 2026: A every 14 days, B every 7, C every 7; what each lost since."""
-    engine = duckdb.connect()
+    engine = DuckDBEngine()
     visits = [
         (f"P{site}", site, date(2026, 7, 1 + day), "completed")
         for site, every in (("A", 14), ("B", 7), ("C", 7))
@@ -51,9 +51,7 @@ def model() -> Any:
         ),
     }
     for name, frame in frames.items():
-        engine.register("frame", frame)
-        engine.execute(f"create table {name} as select * from frame")
-        engine.unregister("frame")
+        engine.add(name, frame)
     as_of = date(2026, 9, 30)
     return SimpleNamespace(dry_downs=DryDowns(engine, as_of), time=SimpleNamespace(engine=engine), as_of=as_of)
 

@@ -44,13 +44,15 @@ def set_last_day(engine: duckdb.DuckDBPyConnection, as_of: date) -> None:
     engine.execute(f"set variable {VARIABLE} = {(as_of - date(1970, 1, 1)).days}::bigint")
 
 
-def sql_of(expression: ir.Table) -> str:
-    """An expression in DuckDB's words.
+def sql_of(expression: ir.Table, dialect: str = "duckdb") -> str:
+    """An expression in an engine's words.
 
     Parameters
     ----------
     expression : ibis table
         Any.
+    dialect : str
+        As ibis names the engine.
 
     Returns
     -------
@@ -71,9 +73,9 @@ def sql_of(expression: ir.Table) -> str:
     WHERE
       "t0"."at" <= GETVARIABLE('last_day')
     """
-    return _text(expression.op())
+    return _text(expression.op(), dialect)
 
 
 @lru_cache(maxsize=512)
-def _text(operation: ops.Relation) -> str:
-    return str(ibis.to_sql(operation.to_expr(), dialect="duckdb"))
+def _text(operation: ops.Relation, dialect: str) -> str:
+    return str(ibis.to_sql(operation.to_expr(), dialect=dialect))

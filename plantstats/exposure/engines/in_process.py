@@ -1,0 +1,108 @@
+"""DuckDB in this process: the default."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import date
+from pathlib import Path
+
+import duckdb
+import pandas as pd
+
+from plantstats.exposure.engines.base import Engine, Levels, Parameters, plain_frame
+from plantstats.exposure.engines.text import set_last_day
+
+WHOLE = ("HUGEINT", "BIGINT", "INTEGER")
+
+
+class DuckDBEngine(Engine):
+    """Tables in the memory of this process.
+
+    Attributes
+    ----------
+    connection : duckdb.DuckDBPyConnection
+        That holds them.
+    """
+
+    dialect = "duckdb"
+
+    def __init__(self, connection: duckdb.DuckDBPyConnection | None = None) -> None:
+        self.connection = connection or duckdb.connect()
+        self._cut: date | None = None
+
+    def read(self, name: str, path: Path) -> None:  # noqa: D102
+        self.connection.read_parquet(str(path)).create_view(name)
+
+    def add(self, name: str, frame: pd.DataFrame) -> None:  # noqa: D102
+        texts = frame.select_dtypes("str").columns
+        self.connection.register("given_rows", frame.astype(dict.fromkeys(texts, object)))
+        columns = ", ".join(f'"{c}"::varchar as "{c}"' if c in texts else f'"{c}"' for c in frame.columns)
+        self.connection.execute(f"create or replace table {name} as select {columns} from given_rows")
+        self.connection.unregister("given_rows")
+
+    def cut(self, as_of: date) -> None:  # noqa: D102
+        self._cut = as_of
+        set_last_day(self.connection, as_of)
+
+    def create(  # noqa: D102
+        self,
+        name: str,
+        query: str,
+        *,
+        view: bool = False,
+        levels: Levels | None = None,
+        narrow: bool = False,
+        dialect: str = "duckdb",
+    ) -> None:
+        if not (levels or narrow):
+            self.connection.execute(f"create or replace {'view' if view else 'table'} {name} as {query}")
+            return
+        relation = self.connection.sql(query)
+        types: dict[str, str] = {}
+        if narrow:
+            known = zip(relation.columns, relation.types, strict=True)
+            types = {column: "int" for column, type_ in known if str(type_) in WHOLE}
+        for column, values in (levels or {}).items():
+            types[column] = f"{name}_{column}_level"
+            self.connection.execute(f"drop type if exists {types[column]}")
+            self.connection.execute(f"create type {types[column]} as enum ({_listed(values)})")
+        chosen = ", ".join(f'"{c}"::{types[c]} as "{c}"' if c in types else f'"{c}"' for c in relation.columns)
+        self.connection.execute(f"create or replace table {name} as select {chosen} from ({query})")
+
+    def drop(self, name: str) -> None:  # noqa: D102
+        self.connection.execute(f"drop table {name}")
+
+    def sql(self, query: str, parameters: Parameters = (), *, plain: bool = False) -> pd.DataFrame:  # noqa: D102
+        if not plain:
+            return self.connection.execute(query, parameters).df()
+        return plain_frame(_plain(self.connection.sql(query, params=parameters or None)).to_arrow_table())
+
+    def branch(self) -> DuckDBEngine:  # noqa: D102
+        connection = self.connection.cursor()
+        schema = f"branch_{len(connection.sql('select 1 from duckdb_schemas()').fetchall())}"
+        # Names stand for what is made in it first, then for the tables of the whole.
+        connection.execute(f"create schema {schema}; set search_path = '{schema},main'")
+        branch = DuckDBEngine(connection)
+        if self._cut:
+            branch.cut(self._cut)
+        return branch
+
+    def in_order(self, column: str, levels: Sequence[str]) -> str:  # noqa: D102
+        return column
+
+
+def _plain(relation: duckdb.DuckDBPyRelation) -> duckdb.DuckDBPyRelation:
+    """Whole numbers in 64 bits (sums come in 128, as floats otherwise), levels as text."""
+    columns = []
+    for name, type_ in zip(relation.columns, map(str, relation.types), strict=True):
+        wide = "bigint" if type_ in WHOLE else "varchar" if type_.startswith("ENUM") else type_
+        columns.append(f'"{name}"::{wide} as "{name}"')
+    return relation.project(", ".join(columns))
+
+
+def _listed(values: str | Sequence[str]) -> str:
+    """A query that gives levels in their order."""
+    if isinstance(values, str):
+        return f"select * from ({values}) as v(level) where level is not null order by 1"
+    quoted = ", ".join("({}, '{}')".format(at, value.replace("'", "''")) for at, value in enumerate(values))
+    return f"select level from (values {quoted}) as v(place, level) order by place"

@@ -1,0 +1,224 @@
+"""Spark, by its Connect protocol: every step is written to Parquet before the next, so that no plan grows."""
+
+from __future__ import annotations
+
+import hashlib
+import os
+import socket
+from collections.abc import Mapping, Sequence
+from datetime import date
+from functools import lru_cache
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+from urllib.parse import urlsplit
+
+import duckdb
+import pandas as pd
+import pyarrow as pa
+
+from plantstats.exposure.engines import translate
+from plantstats.exposure.engines.base import Engine, EngineError, Levels, Parameters, plain_frame
+from plantstats.exposure.engines.in_process import WHOLE
+
+if TYPE_CHECKING:
+    from pyspark.sql.connect.session import SparkSession
+
+PORT = 15002  # of Spark Connect, where an address names none
+ANSWERS_WITHIN = 10.0  # seconds
+MISSING = "Spark is asked for, but its client is not installed: pip install 'plantstats[spark]'"
+
+
+class SparkEngine(Engine):
+    """Tables in Parquet files of a folder that Spark can write to and read.
+
+    Attributes
+    ----------
+    session : pyspark.sql.SparkSession
+        By Spark Connect.
+    folder : str
+        A path or address, as Spark knows it.
+    tables : dict of str to str
+        What questions call a table, and the view that holds it.
+
+    Notes
+    -----
+    A view is named by the digest of the query behind it, in which its sources are named likewise. So a step is the
+    same wherever the same is asked of the same records: it is made once, also by a review that is begun again after
+    Spark was stopped, and none is taken for another. A step counts once its mark (`.done`) is written, after it.
+    """
+
+    dialect = "pyspark"
+
+    def __init__(self, session: SparkSession, folder: str, tables: Mapping[str, str], levels: Levels) -> None:
+        self.session = session
+        self.folder = folder
+        self.tables = dict(tables)
+        self._levels = dict(levels)
+        self._whole: dict[str, str] = {}
+
+    @classmethod
+    def at(cls, address: str, folder: str) -> SparkEngine:
+        """An engine by its address.
+
+        Parameters
+        ----------
+        address : str
+            Of Spark Connect: sc://host:15002.
+        folder : str
+            For the steps.
+
+        Returns
+        -------
+        SparkEngine
+
+        Raises
+        ------
+        EngineError
+            Where the client is not installed, or nothing answers.
+        """
+        return cls(_session(address, os.getpid()), folder, {}, {})
+
+    def read(self, name: str, path: Path) -> None:  # noqa: D102
+        state = path.stat()
+        view = _name(f"{path.resolve()} {state.st_size} {state.st_mtime_ns}")
+        self._parquet(view, str(path.resolve()))
+        self.tables[name] = view
+
+    def add(self, name: str, frame: pd.DataFrame) -> None:  # noqa: D102
+        rows = pa.Table.from_pandas(frame, preserve_index=False)
+        fields = [pa.field(f.name, pa.string()) if pa.types.is_large_string(f.type) else f for f in rows.schema]
+        rows = rows.cast(pa.schema(fields)).replace_schema_metadata(None)
+        sink = pa.BufferOutputStream()
+        with pa.ipc.new_stream(sink, rows.schema) as writer:
+            writer.write_table(rows.combine_chunks())
+        if frame.empty:
+            types = ", ".join(
+                f"cast(null as {'string' if f.type == pa.string() else f.type}) as {f.name}" for f in fields
+            )
+            given = self.session.sql(f"select {types} where false")
+        else:
+            given = self.session.createDataFrame(rows)
+        self.tables[name] = self._step(_name(sink.getvalue().to_pybytes()), given)
+
+    def cut(self, as_of: date) -> int:  # noqa: D102
+        return (as_of - date(1970, 1, 1)).days
+
+    def create(  # noqa: D102
+        self,
+        name: str,
+        query: str,
+        *,
+        view: bool = False,
+        levels: Levels | None = None,
+        narrow: bool = False,
+        dialect: str = "duckdb",
+    ) -> None:
+        text = translate.to_spark(query, dialect, (), self.tables, self._whole, self._columns)
+        self.tables[name] = self._step(_name(f"{self.session.version} {text}"), self.session.sql(text))
+        self._levels |= levels or {}
+
+    def drop(self, name: str) -> None:  # noqa: D102
+        del self.tables[name]
+
+    def sql(self, query: str, parameters: Parameters = (), *, plain: bool = False) -> pd.DataFrame:  # noqa: D102
+        text = translate.to_spark(query, "duckdb", parameters, self.tables, self._whole, self._columns)
+        rows = _in_duckdb(self._run(lambda: self.session.sql(text).toArrow(), "answer a question"))
+        if plain:
+            return plain_frame(rows.to_arrow_table())
+        frame = rows.df()
+        for column in translate.columns_as_they_are(query):
+            if column in self._levels and column in frame:
+                frame[column] = pd.Categorical(frame[column], self._values(column), ordered=True)
+        return frame
+
+    def branch(self) -> SparkEngine:  # noqa: D102
+        branch = SparkEngine(self.session, self.folder, self.tables, self._levels)
+        branch._whole = dict(self.tables)
+        return branch
+
+    def in_order(self, column: str, levels: Sequence[str]) -> str:  # noqa: D102
+        return f"case {column} " + " ".join(f"when '{level}' then {at}" for at, level in enumerate(levels)) + " end"
+
+    def _values(self, column: str) -> list[str]:
+        values = self._levels[column]
+        if isinstance(values, str):
+            values = self.sql(f"select distinct level from ({values}) as v(level) where level is not null")["level"]
+            self._levels[column] = values = sorted(values)
+        return list(values)
+
+    def _columns(self, view: str) -> Sequence[str]:
+        return self.session.table(view).columns
+
+    def _step(self, view: str, rows: Any) -> str:
+        """Write a step unless it stands there whole, and name it."""
+        path = f"{self.folder.rstrip('/')}/{view}"
+        if not self._stands(f"{path}.done"):
+            self._run(lambda: rows.write.mode("overwrite").parquet(path), "make a step")
+            self._run(lambda: self.session.range(1).write.mode("overwrite").parquet(f"{path}.done"), "mark a step")
+        # A step without a row may have no file that tells its columns.
+        self._parquet(view, path, None if self._stands(path) else rows.schema)
+        return view
+
+    def _stands(self, path: str) -> bool:
+        try:
+            return bool(self.session.read.parquet(path).columns)
+        except _pyspark_errors():
+            return False
+
+    def _parquet(self, view: str, path: str, schema: Any = None) -> None:
+        reader = self.session.read.schema(schema) if schema else self.session.read
+        self._run(lambda: reader.parquet(path).createOrReplaceTempView(view), f"read {path}")
+
+    def _run(self, action: Any, what: str) -> Any:
+        try:
+            return action()
+        except _pyspark_errors() as error:
+            raise EngineError(f"Spark could not {what}: {str(error).strip().splitlines()[0]}") from error
+
+
+@lru_cache(maxsize=4)
+def _session(address: str, _process: int) -> SparkSession:
+    """One session an address and process: a connection does not live on in a fork."""
+    try:
+        from pyspark.sql.connect.session import SparkSession  # noqa: PLC0415
+    except ImportError:
+        raise EngineError(MISSING) from None
+    place = urlsplit(address)
+    try:
+        # The client itself would try for minutes.
+        socket.create_connection((place.hostname, place.port or PORT), timeout=ANSWERS_WITHIN).close()
+    except OSError as error:
+        raise EngineError(f"no Spark answers at {address}: {error.strerror or error}") from None
+    try:
+        session = SparkSession.builder.remote(address).create()
+        session.conf.set("spark.sql.session.timeZone", "UTC")
+        session.conf.set("spark.sql.ansi.enabled", "true")
+        _ = session.version
+    except _pyspark_errors() as error:
+        reason = str(error).strip().splitlines()[0]
+        raise EngineError(f"no Spark answers at {address}: {reason}") from None
+    translate.prepare()
+    return session
+
+
+def _pyspark_errors() -> tuple[type[Exception], ...]:
+    from pyspark.errors import PySparkException  # noqa: PLC0415
+
+    return (PySparkException,)
+
+
+def _name(content: str | bytes) -> str:
+    """Name of a view by what it is made of."""
+    raw = content.encode() if isinstance(content, str) else content
+    return f"step_{hashlib.sha256(raw).hexdigest()[:32]}"
+
+
+def _in_duckdb(rows: pa.Table) -> duckdb.DuckDBPyRelation:
+    """Rows in the types in which DuckDB hands them over."""
+    relation = duckdb.connect().from_arrow(rows)
+    columns = []
+    for name, type_ in zip(relation.columns, map(str, relation.types), strict=True):
+        decimal = type_.startswith("DECIMAL")
+        whole = type_ in WHOLE or (decimal and type_.endswith(",0)"))
+        columns.append(f'"{name}"::{"bigint" if whole else "double" if decimal else type_} as "{name}"')
+    return relation.project(", ".join(columns))

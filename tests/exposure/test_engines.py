@@ -1,0 +1,133 @@
+"""The same numbers on DuckDB and on a Spark Connect engine from pip (Sail: no Java), for one invented company."""
+
+from __future__ import annotations
+
+import re
+import shutil
+from collections.abc import Iterator
+from datetime import date
+
+import pandas as pd
+import pytest
+import sqlglot
+
+from plantstats import exposure, records, simulate
+from plantstats.exposure import engines
+from plantstats.exposure.engines import translate
+from plantstats.settings import SettingsError, settings_from
+from tests.builders.engine_results import differences, results
+
+AS_OF = date(2026, 9, 30)
+EXPECTED = {
+    *("cells", "totals", "losses", "losses dated the other way", "exits", "lifetimes", "account"),
+    *("plants without install date", "cells with losses censored", "standing plants"),
+    *("leaf table", "leaf sums by site", "leaf account", "dry-down table", "dry-down account"),
+}
+
+
+@pytest.fixture(scope="session")
+def spark_connect() -> Iterator[str]:
+    """Address of an engine that speaks Spark Connect."""
+    reason = "runs on the tests' extra: pip install 'plantstats[test]'"
+    pytest.importorskip("pyspark", reason=reason)
+    sail = pytest.importorskip("pysail.spark", reason=reason)
+    server = sail.SparkConnectServer()
+    server.start(background=True)
+    yield f"sc://127.0.0.1:{server.listening_address[1]}"
+    server.stop()
+
+
+@pytest.fixture(scope="module")
+def company(tmp_path_factory: pytest.TempPathFactory) -> records.Records:
+    """60 plants over a year, with moves, counted lines, and a loss whose day nobody can read."""
+    folder = tmp_path_factory.mktemp("company")
+    simulate.make(folder, 60, 1.0, 1)
+    log = folder / "replacements.csv"
+    head, first, *rows = log.read_text(encoding="utf-8").splitlines()
+    unreadable = [re.sub(r"20\d\d-\d\d-\d\d", "some day", first)]
+    log.write_text("\n".join([head, *unreadable, *rows]) + "\n", encoding="utf-8")
+    return records.load(folder)
+
+
+@pytest.fixture(scope="module")
+def on_duckdb(company: records.Records) -> dict[str, pd.DataFrame]:
+    return dict(results(company, AS_OF))
+
+
+@pytest.fixture(scope="module")
+def on_spark(company: records.Records, spark_connect: str) -> Iterator[dict[str, pd.DataFrame]]:
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setenv(engines.VARIABLE, spark_connect)
+        company.shared.clear()
+        yield dict(results(company, AS_OF))
+        company.shared.clear()
+
+
+def test_every_table_is_the_same_to_the_unit_on_both_engines(
+    on_duckdb: dict[str, pd.DataFrame], on_spark: dict[str, pd.DataFrame]
+) -> None:
+    assert set(on_duckdb) == set(on_spark) == EXPECTED
+    assert {name: said for name in EXPECTED if (said := differences(on_duckdb[name], on_spark[name]))} == {}
+    # They are not the same because there is nothing in them.
+    assert [name for name, table in on_spark.items() if table.empty] == []
+    assert on_spark["totals"]["losses"].sum() == on_spark["losses"]["quantity"].sum() > 5
+    assert on_spark["account"]["fate"].str.contains("what tells its number or its end was set aside").any()
+
+
+def test_a_step_that_was_written_whole_is_not_made_again(
+    company: records.Records, on_spark: dict[str, pd.DataFrame], spark_connect: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv(engines.VARIABLE, spark_connect)
+    steps = company.cache.parent / engines.STEPS
+    before = {path: path.stat().st_mtime_ns for path in steps.iterdir()}
+    again = exposure.build(company, AS_OF)
+    assert {path: path.stat().st_mtime_ns for path in steps.iterdir()} == before
+    # One without its mark was not written to its end: it is made again, and the numbers are the same.
+    view = again.engine.tables["episodes"]
+    shutil.rmtree(steps / f"{view}.done")
+    company.shared.clear()
+    assert differences(exposure.build(company, AS_OF).exposure_table([]), on_spark["totals"]) == ""
+    assert (steps / f"{view}.done").is_dir()
+    assert (steps / view).stat().st_mtime_ns > before[steps / view]
+
+
+def test_an_engine_that_does_not_answer_is_named(company: records.Records, monkeypatch: pytest.MonkeyPatch) -> None:
+    pytest.importorskip("pyspark", reason="runs on the tests' extra: pip install 'plantstats[test]'")
+    monkeypatch.setenv(engines.VARIABLE, "sc://127.0.0.1:1")
+    with pytest.raises(engines.EngineError, match=r"no Spark answers at sc://127\.0\.0\.1:1"):
+        engines.connect(company)
+
+
+@pytest.mark.parametrize("address", ["spark://host:7077", "sc://", "postgres", ""])
+def test_an_address_that_is_none_is_refused(address: str) -> None:
+    with pytest.raises(SettingsError, match=r"engine\.address"):
+        settings_from({"engine": {"address": address}}, "records.toml")
+
+
+def test_values_are_put_into_a_question_as_values() -> None:
+    named = translate.to_spark(
+        "select a from t where b = $b and c > $c", "duckdb", {"c": AS_OF, "b": "x' or 'y"}, {}, {}
+    )
+    assert named == "SELECT a FROM t WHERE b = 'x\\' or \\'y' AND c > CAST('2026-09-30' AS DATE)"
+    in_turn = translate.to_spark("select a from t where b in (?, ?) and c > ?", "duckdb", [1, 2, 3.5], {}, {})
+    assert in_turn == "SELECT a FROM t WHERE b IN (1, 2) AND c > 3.5"
+
+
+def test_names_of_a_branch_stand_for_its_own_tables_first() -> None:
+    query = "with seen as (select * from events) select s.a, e.b from seen s join main.events e on e.a = s.a"
+    asked = translate.to_spark(query, "duckdb", (), {"events": "own", "seen": "not_this"}, {"events": "of_all"})
+    assert "FROM own AS events" in asked and "JOIN of_all AS e" in asked and "not_this" not in asked
+
+
+def test_each_row_of_an_asof_join_holds_until_the_next() -> None:
+    # Plant P: dry-downs begin on days 1 and 5; looks on days 0, 1, 4, 5, 9 belong to none, 1, 1, 5, 5.
+    query = """select l."at" as look, d."at" as began from looks l
+        asof join dry d on d.plant_id = l.plant_id and l."at" >= d."at" order by 1"""
+    engine = engines.DuckDBEngine()
+    engine.add("looks", pd.DataFrame({"plant_id": "P", "at": [0, 1, 4, 5, 9]}))
+    engine.add("dry", pd.DataFrame({"plant_id": "P", "at": [1, 5]}))
+    asked = translate.to_spark(query, "duckdb", (), {}, {})
+    there = sqlglot.transpile(asked, read="spark", write="duckdb")[0]
+    for text in (query, there):
+        assert engine.sql(text).to_numpy().tolist() == [[1, 1], [4, 1], [5, 5], [9, 5]]
+    assert "ASOF" not in asked
