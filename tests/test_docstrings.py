@@ -30,14 +30,18 @@ MODELS = {
 }
 
 
+def overrides(node: ast.FunctionDef) -> bool:
+    return any(isinstance(mark, ast.Name) and mark.id == "override" for mark in node.decorator_list)
+
+
 def functions(source: str) -> Iterator[tuple[str, ast.FunctionDef]]:
-    """Public functions and methods of a module, by their name."""
+    """Public functions and methods of a module, by their name; an override has its text where it is declared."""
 
     def below(body: list[ast.stmt], prefix: str) -> Iterator[tuple[str, ast.FunctionDef]]:
         for node in body:
             if isinstance(node, ast.ClassDef) and not node.name.startswith("_"):
                 yield from below(node.body, f"{prefix}{node.name}.")
-            elif isinstance(node, ast.FunctionDef) and not node.name.startswith("_"):
+            elif isinstance(node, ast.FunctionDef) and not node.name.startswith("_") and not overrides(node):
                 yield prefix + node.name, node
 
     yield from below(ast.parse(source).body, "")

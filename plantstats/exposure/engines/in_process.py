@@ -8,6 +8,7 @@ from pathlib import Path
 
 import duckdb
 import pandas as pd
+from typing_extensions import override
 
 from plantstats.exposure.engines.base import Engine, Levels, Parameters, plain_frame
 from plantstats.exposure.engines.text import set_last_day
@@ -30,21 +31,25 @@ class DuckDBEngine(Engine):
         self.connection = connection or duckdb.connect()
         self._cut: date | None = None
 
-    def read(self, name: str, path: Path) -> None:  # noqa: D102
+    @override
+    def read(self, name: str, path: Path) -> None:
         self.connection.read_parquet(str(path)).create_view(name)
 
-    def add(self, name: str, frame: pd.DataFrame) -> None:  # noqa: D102
+    @override
+    def add(self, name: str, frame: pd.DataFrame) -> None:
         texts = frame.select_dtypes("str").columns
         self.connection.register("given_rows", frame.astype(dict.fromkeys(texts, object)))
         columns = ", ".join(f'"{c}"::varchar as "{c}"' if c in texts else f'"{c}"' for c in frame.columns)
         self.connection.execute(f"create or replace table {name} as select {columns} from given_rows")
         self.connection.unregister("given_rows")
 
-    def cut(self, as_of: date) -> None:  # noqa: D102
+    @override
+    def cut(self, as_of: date) -> None:
         self._cut = as_of
         set_last_day(self.connection, as_of)
 
-    def create(  # noqa: D102
+    @override
+    def create(
         self,
         name: str,
         query: str,
@@ -69,15 +74,18 @@ class DuckDBEngine(Engine):
         chosen = ", ".join(f'"{c}"::{types[c]} as "{c}"' if c in types else f'"{c}"' for c in relation.columns)
         self.connection.execute(f"create or replace table {name} as select {chosen} from ({query})")
 
-    def drop(self, name: str) -> None:  # noqa: D102
+    @override
+    def drop(self, name: str) -> None:
         self.connection.execute(f"drop table {name}")
 
-    def sql(self, query: str, parameters: Parameters = (), *, plain: bool = False) -> pd.DataFrame:  # noqa: D102
+    @override
+    def sql(self, query: str, parameters: Parameters = (), *, plain: bool = False) -> pd.DataFrame:
         if not plain:
             return self.connection.execute(query, parameters).df()
         return plain_frame(_plain(self.connection.sql(query, params=parameters or None)).to_arrow_table())
 
-    def branch(self) -> DuckDBEngine:  # noqa: D102
+    @override
+    def branch(self) -> DuckDBEngine:
         connection = self.connection.cursor()
         schema = f"branch_{len(connection.sql('select 1 from duckdb_schemas()').fetchall())}"
         # Names stand for what is made in it first, then for the tables of the whole.
@@ -87,7 +95,8 @@ class DuckDBEngine(Engine):
             branch.cut(self._cut)
         return branch
 
-    def in_order(self, column: str, levels: Sequence[str]) -> str:  # noqa: D102
+    @override
+    def in_order(self, column: str, levels: Sequence[str]) -> str:
         return column
 
 

@@ -15,6 +15,7 @@ from urllib.parse import urlsplit
 import duckdb
 import pandas as pd
 import pyarrow as pa
+from typing_extensions import override
 
 from plantstats.exposure.engines import translate
 from plantstats.exposure.engines.base import Engine, EngineError, Levels, Parameters, plain_frame
@@ -78,13 +79,15 @@ class SparkEngine(Engine):
         """
         return cls(_session(address, os.getpid()), folder, {}, {})
 
-    def read(self, name: str, path: Path) -> None:  # noqa: D102
+    @override
+    def read(self, name: str, path: Path) -> None:
         state = path.stat()
         view = _name(f"{path.resolve()} {state.st_size} {state.st_mtime_ns}")
         self._parquet(view, str(path.resolve()))
         self.tables[name] = view
 
-    def add(self, name: str, frame: pd.DataFrame) -> None:  # noqa: D102
+    @override
+    def add(self, name: str, frame: pd.DataFrame) -> None:
         rows = pa.Table.from_pandas(frame, preserve_index=False)
         fields = [pa.field(f.name, pa.string()) if pa.types.is_large_string(f.type) else f for f in rows.schema]
         rows = rows.cast(pa.schema(fields)).replace_schema_metadata(None)
@@ -100,10 +103,12 @@ class SparkEngine(Engine):
             given = self.session.createDataFrame(rows)
         self.tables[name] = self._step(_name(sink.getvalue().to_pybytes()), given)
 
-    def cut(self, as_of: date) -> int:  # noqa: D102
+    @override
+    def cut(self, as_of: date) -> int:
         return (as_of - date(1970, 1, 1)).days
 
-    def create(  # noqa: D102
+    @override
+    def create(
         self,
         name: str,
         query: str,
@@ -117,10 +122,12 @@ class SparkEngine(Engine):
         self.tables[name] = self._step(_name(f"{self.session.version} {text}"), self.session.sql(text))
         self._levels |= levels or {}
 
-    def drop(self, name: str) -> None:  # noqa: D102
+    @override
+    def drop(self, name: str) -> None:
         del self.tables[name]
 
-    def sql(self, query: str, parameters: Parameters = (), *, plain: bool = False) -> pd.DataFrame:  # noqa: D102
+    @override
+    def sql(self, query: str, parameters: Parameters = (), *, plain: bool = False) -> pd.DataFrame:
         text = translate.to_spark(query, "duckdb", parameters, self.tables, self._whole, self._columns)
         rows = _in_duckdb(self._run(lambda: self.session.sql(text).toArrow(), "answer a question"))
         if plain:
@@ -131,12 +138,14 @@ class SparkEngine(Engine):
                 frame[column] = pd.Categorical(frame[column], self._values(column), ordered=True)
         return frame
 
-    def branch(self) -> SparkEngine:  # noqa: D102
+    @override
+    def branch(self) -> SparkEngine:
         branch = SparkEngine(self.session, self.folder, self.tables, self._levels)
         branch._whole = dict(self.tables)
         return branch
 
-    def in_order(self, column: str, levels: Sequence[str]) -> str:  # noqa: D102
+    @override
+    def in_order(self, column: str, levels: Sequence[str]) -> str:
         return f"case {column} " + " ".join(f"when '{level}' then {at}" for at, level in enumerate(levels)) + " end"
 
     def _values(self, column: str) -> list[str]:
