@@ -16,13 +16,16 @@ from plantstats.watering import dry_down_table
 CELLS = ["species", "light", "pot", "planter", "age_band", "month", "heating", "repotted", "moved", "rh_band"]
 
 
-def results(records: Records, as_of: date, dated: str = "found") -> Iterator[tuple[str, pd.DataFrame]]:
-    """Name and table of each result, made on the engine that is set, one after the other."""
-    time = exposure.build(records, as_of, dated)
-    yield "cells", time.exposure_table([*CELLS, "client_id", "site_id"])
+def results(records: Records, as_of: date, *, by_site: bool = True) -> Iterator[tuple[str, pd.DataFrame]]:
+    """Name and table of each result, made on the engine that is set, one after the other.
+
+    Without `by_site` cells and counts do not grow with the number of sites.
+    """
+    time = exposure.build(records, as_of)
+    yield "cells", time.exposure_table([*CELLS, *(["client_id", "site_id"] if by_site else [])])
     yield "totals", time.exposure_table([])
     yield "losses", time.losses
-    yield "losses dated the other way", time.lost_when("midpoint" if dated == "found" else "found")
+    yield "losses dated half-way", time.lost_when("midpoint")
     yield "exits", time.exits
     yield "lifetimes", time.lifetimes
     yield "account", time.account
@@ -32,10 +35,11 @@ def results(records: Records, as_of: date, dated: str = "found") -> Iterator[tup
     yield "standing plants", standing(time)
     leaves = count_intervals(time)
     yield "leaf table", leaves.frequency_table
-    yield "leaf sums by site", leaves.sums_by("site_id", "green_lower")
+    if by_site:
+        yield "leaf sums by site", leaves.sums_by("site_id", "green_lower")
     yield "leaf account", leaves.account
     dry_downs = dry_down_table.build(records, as_of)
-    yield "dry-down table", dry_downs.distinct()
+    yield "dry-down table", dry_downs.distinct(by_site)
     yield "dry-down account", dry_downs.account
 
 

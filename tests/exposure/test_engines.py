@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import re
 import shutil
 from collections.abc import Iterator
@@ -11,7 +12,7 @@ import pandas as pd
 import pytest
 import sqlglot
 
-from plantstats import exposure, records, simulate
+from plantstats import cli, exposure, records, simulate
 from plantstats.exposure import engines
 from plantstats.exposure.engines import translate
 from plantstats.settings import SettingsError, settings_from
@@ -19,7 +20,7 @@ from tests.builders.engine_results import differences, results
 
 AS_OF = date(2026, 9, 30)
 EXPECTED = {
-    *("cells", "totals", "losses", "losses dated the other way", "exits", "lifetimes", "account"),
+    *("cells", "totals", "losses", "losses dated half-way", "exits", "lifetimes", "account"),
     *("plants without install date", "cells with losses censored", "standing plants"),
     *("leaf table", "leaf sums by site", "leaf account", "dry-down table", "dry-down account"),
 }
@@ -96,6 +97,16 @@ def test_an_engine_that_does_not_answer_is_named(company: records.Records, monke
     monkeypatch.setenv(engines.VARIABLE, "sc://127.0.0.1:1")
     with pytest.raises(engines.EngineError, match=r"no Spark answers at sc://127\.0\.0\.1:1"):
         engines.connect(company)
+
+
+def test_the_command_hands_the_engine_to_every_process_of_a_review(monkeypatch: pytest.MonkeyPatch) -> None:
+    assert cli.ENGINE == engines.VARIABLE
+    monkeypatch.setenv(engines.VARIABLE, "")
+    # A folder that is not there: the command ends at once, with its engine said.
+    assert cli.main(["review", "no such folder", "--engine", "sc://host:15002"]) == 1
+    assert os.environ[engines.VARIABLE] == "sc://host:15002"
+    with pytest.raises(SystemExit):
+        cli.main(["review", "no such folder", "--engine", "postgres"])
 
 
 @pytest.mark.parametrize("address", ["spark://host:7077", "sc://", "postgres", ""])
