@@ -39,7 +39,7 @@ def results(records: Records, as_of: date, *, by_site: bool = True) -> Iterator[
         yield "leaf sums by site", leaves.sums_by("site_id", "green_lower")
     yield "leaf account", leaves.account
     dry_downs = dry_down_table.build(records, as_of)
-    yield "dry-down table", dry_downs.distinct(by_site)
+    yield "dry-down table", dry_downs.distinct(("site_id",) if by_site else ())
     yield "dry-down account", dry_downs.account
 
 

@@ -152,8 +152,8 @@ def test_visits_that_left_no_line_are_seen_by_the_gaps() -> None:
     made = simulated(1, sites=1, plants=1, days=30)
     days = {"S1": [0, 7, 14, 21, 35, 42, 49, 56, 63], "S2": [0, 14, 28, 128, 142, 156]}
     rows = pd.DataFrame([{"at_site": s, "plant_id": "P", "on_day": d} for s, each in days.items() for d in each])
-    made.engine.register("rows", rows)
-    made.engine.execute(
+    made.engine.connection.register("rows", rows)
+    made.engine.connection.execute(
         "create or replace temp table completed_visits as "
         "select at_site, plant_id, date '2026-01-01' + on_day::int as visited_on from rows"
     )
