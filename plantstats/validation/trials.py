@@ -157,6 +157,32 @@ def during(sites: InventedSites, protocol: Protocol, added: np.ndarray, rng: np.
     return sites.days(pd.DataFrame(rows, columns=["site", "visited_on", "longer"]), added, rng)
 
 
+def planned(sites: InventedSites, days: SiteDays, difference: float, seed: int) -> Protocol:
+    """Plan a trial of these sites as the product does.
+
+    Parameters
+    ----------
+    sites : InventedSites
+    days : SiteDays
+        As `before` gives them.
+    difference : float
+        That it is to see, in points.
+    seed : int
+        Of the lot.
+
+    Returns
+    -------
+    Protocol
+
+    Raises
+    ------
+    TrialError
+        Where no length of trial suffices.
+    """
+    request = Request(SHORTER, LONGER, difference=difference, tolerate=TOLERATED, seed=seed)
+    return fix(completed(request, PLANNED_ON), days, sites.about, PLANNED_ON)[0]
+
+
 def validate(seed: int) -> list[pd.DataFrame]:
     """Rows of one company: a trial planned once, and read in three worlds.
 
@@ -174,34 +200,45 @@ def validate(seed: int) -> list[pd.DataFrame]:
     rng = np.random.default_rng(seed)
     sites = draw(rng)
     days = before(sites, rng)
-    request = completed(
-        Request(SHORTER, LONGER, difference=float(rng.choice(DIFFERENCES)), tolerate=TOLERATED, seed=seed), PLANNED_ON
-    )
     try:
-        protocol, size = fix(request, days, sites.about, PLANNED_ON)
+        protocol = planned(sites, days, float(rng.choice(DIFFERENCES)), seed)
     except TrialError as fault:
         return [refusal("trial_seen", fault)]
     of, rows = pd.Series([f"{len(sites.about)} sites"]), []
-    for kind, mean in (("trial_called_alike", 0.0), ("trial_seen", size.difference), ("trial_stopped", TOLERATED)):
-        added = mean + EFFECT_SD * size.difference * rng.normal(size=len(sites.about)) * (kind == "trial_seen")
+    for kind, mean in (("trial_called_alike", 0.0), ("trial_seen", protocol.difference), ("trial_stopped", TOLERATED)):
+        added = mean + EFFECT_SD * protocol.difference * rng.normal(size=len(sites.about)) * (kind == "trial_seen")
         work = during(sites, protocol, added, rng)
         counts = in_windows(replace(days, work=work), protocol.windows())
         effect, _ = effects(counts, values(counts, DRY), protocol)
         if kind == "trial_stopped":
-            rows.append(alarms(kind, of, [_stopped(replace(days, work=work), protocol)]))
+            rows.append(alarms(kind, of, [stopped_after(days, work, protocol) != ""]))
             continue
-        rows.append(alarms(kind, of, [effect.p_value < 0.05], size.power if kind == "trial_seen" else np.nan))
+        rows.append(alarms(kind, of, [effect.p_value < 0.05], protocol.power if kind == "trial_seen" else np.nan))
         printed = pd.DataFrame([{"estimate": effect.estimate, "low": effect.low, "high": effect.high}])
         rows.append(intervals("trial_difference", printed, of, mean))
     return rows
 
 
-def _stopped(days: SiteDays, protocol: Protocol) -> bool:
-    """Whether any look stopped it."""
+def stopped_after(days: SiteDays, work: pd.DataFrame, protocol: Protocol) -> str:
+    """The day of the look that stopped a trial.
+
+    Parameters
+    ----------
+    days : SiteDays
+        The records before it.
+    work : pandas.DataFrame
+        As `during` gives it.
+    protocol : Protocol
+
+    Returns
+    -------
+    str
+        "" where none did.
+    """
     for look in protocol.looks:
         windows = protocol.windows()
         windows["end"] = [min(end, date.fromisoformat(look["after"]) + timedelta(days=1)) for end in windows["end"]]
-        counts = in_windows(days, windows[windows["start"] < windows["end"]])
+        counts = in_windows(replace(days, work=work), windows[windows["start"] < windows["end"]])
         if look_for_harm(look, counts, protocol)["z"] >= look["limit"]:
-            return True
-    return False
+            return str(look["after"])
+    return ""
