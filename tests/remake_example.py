@@ -19,6 +19,7 @@ from pathlib import Path
 from PIL import Image
 
 from plantstats import quarterly
+from tests import jupyter_picture
 
 HOME = Path(__file__).resolve().parent.parent
 EXAMPLE = HOME / "reports" / "example"
@@ -64,6 +65,18 @@ def sheet(workbook: Path, target: Path) -> None:
         small(folder / "sheet.png", target)
 
 
+def notebook(target: Path) -> None:
+    """A notebook of the pack in JupyterLab, run there."""
+    chromium = shutil.which("chromium") or shutil.which("google-chrome")
+    if chromium is None:
+        print(f"no Chromium: {target.name} stays as it is", file=sys.stderr)
+        return
+    with tempfile.TemporaryDirectory() as name:
+        shot = Path(name) / "shot.png"
+        jupyter_picture.take(chromium, shot)
+        small(shot, target)
+
+
 def small(source: Path, target: Path) -> None:
     """Write a picture in few colours."""
     with Image.open(source) as image:
@@ -80,6 +93,7 @@ def main(folder: Path) -> None:
     picture(folder / QUARTER / "index.html", EXAMPLE / "brief.png", 1150)
     picture(folder / f"{QUARTER}--{CLIENT}" / "client.html", EXAMPLE / "client.png", 1150)
     sheet(folder / QUARTER / "care_sheet.xlsx", EXAMPLE / "care_sheet.png")
+    notebook(EXAMPLE / "notebook.png")
 
 
 if __name__ == "__main__":

@@ -20,6 +20,7 @@ from tests.remake_example import CLIENT, QUARTER
 HOME = Path(__file__).resolve().parent.parent
 EXAMPLE = HOME / "reports" / "example"
 MEGABYTE = 1_000_000
+NOTEBOOK_BYTES = 150_000
 CHROMIUM = shutil.which("chromium") or shutil.which("google-chrome")
 WIDTHS = (1280, 390)
 SMALLEST = 11  # px, of letters in charts
@@ -203,6 +204,7 @@ def test_the_example_is_small_and_holds_what_the_readme_shows():
     sizes = {path.name: path.stat().st_size for path in EXAMPLE.iterdir()}
     assert sum(size for name, size in sizes.items() if name.endswith(".pdf")) < MEGABYTE
     assert sum(size for name, size in sizes.items() if name.endswith(".png")) < MEGABYTE
+    assert sizes["notebook.png"] < NOTEBOOK_BYTES
     readme = (HOME / "README.md").read_text(encoding="utf-8")
     shown = set(re.findall(r"reports/example/([\w.]+)", readme))
     assert shown == set(sizes)

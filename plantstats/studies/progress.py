@@ -18,7 +18,7 @@ _bars: list[tuple[tqdm, float]] = []  # that of the outermost result, and when i
 
 @contextlib.contextmanager
 def named(name: str) -> Iterator[None]:
-    """Name a result while it is computed, on the error stream of a notebook, once that takes longer than a moment.
+    """Name a result while it is computed, below the cell of a notebook, once that takes longer than a moment.
 
     Parameters
     ----------
@@ -34,7 +34,7 @@ def named(name: str) -> Iterator[None]:
         return
     is_outermost = not _bars
     if is_outermost:
-        _bars.append((tqdm(unit=" results", delay=PATIENCE, leave=False), time.monotonic()))
+        _bars.append((tqdm(unit=" results", delay=PATIENCE, leave=False, file=sys.stdout), time.monotonic()))
     bar, began = _bars[0]
     bar.set_description_str(name, refresh=time.monotonic() - began > PATIENCE)
     try:
