@@ -345,7 +345,6 @@ def test_every_kind_that_a_page_quotes_is_proved():
         "stops_with_ways_out",
         "needed_shorter_told",
         "needless_shorter",
-        "longer_too_dry",
     }
 
 
