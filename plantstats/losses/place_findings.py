@@ -58,7 +58,9 @@ def place_findings(time: PlantTime, model: LossModel, period: Period, small_grou
         _of_number(of_all, common),
         _over_time(of_all, period),
         findings.rows(again.assign(estimate=again["losses"]), "place_losses", by=KEYS, unit="plants", **common),
-        findings.rows(again.assign(estimate=again["expected"]), "place_expected", by=KEYS, unit="losses", **common),
+        findings.rows(
+            again.assign(estimate=again["expected"]), "place_expected", by=KEYS, unit="losses expected", **common
+        ),
         _ratios(again, common),
         findings.rows(out.assign(estimate=out["p"]), "place_flagged", by=KEYS, unit="probability", **common),
         *(_described(time, of_all, row, small_group, common) for _, row in out.iterrows()),
