@@ -109,8 +109,8 @@ def headlines(study: Study, results: pd.DataFrame) -> tuple[str, list[str]]:
     else:
         others = f"; of the {ratio['raw_losses']} others about" if event else "; about"
         power = result_text(results, small, "worse_quarter_power", period.name)
-        told = _verdict(ratio, power)
-        verdict = f"{start}{event}{others} {should['raw_estimate']:.0f} were to be expected: {told}."
+        judgement = _verdict(ratio, power)
+        verdict = f"{start}{event}{others} {should['raw_estimate']:.0f} were to be expected: {judgement}."
     sentences = [_last_year(study, results)]
     return verdict, [sentence for sentence in sentences if sentence]
 
