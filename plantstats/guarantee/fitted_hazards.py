@@ -265,8 +265,8 @@ class FittedHazards:
                     key = key * (values.size + 1) + np.unique(values, return_inverse=True)[1]
                     # Numbered anew after each part, so that keys stay small.
                     _, first, key = np.unique(key, return_index=True, return_inverse=True)
-            cell = key * MONTHS + month
-            weight = sums_by(cell, self.model.counts.by_pattern[1] * rate, len(first) * MONTHS)
+            number = key * MONTHS + month
+            weight = sums_by(number, self.model.counts.by_pattern[1] * rate, len(first) * MONTHS)
             rows = self.model.counts.x[first][:, theirs]
             self._weighed[terms] = theirs, rows, weight.reshape(len(first), MONTHS)
         return self._weighed[terms]

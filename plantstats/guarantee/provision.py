@@ -87,7 +87,13 @@ class Valued:
     notes: tuple[str, ...] = ()
 
     def lines(self) -> pd.DataFrame:
-        """Kind, cents per replacement and positions of each plant row: kind, unit, quantity."""
+        """Kind, cents per replacement and positions of each plant row.
+
+        Returns
+        -------
+        pandas.DataFrame
+            kind, unit, quantity.
+        """
         return self.plants[["unit", "quantity"]].reset_index(drop=True).assign(kind=self.kind)
 
 

@@ -18,7 +18,7 @@ from plantstats.trials.outcomes import DRY
 from plantstats.trials.planning import Plan
 from plantstats.trials.protocol import Protocol
 from plantstats.trials.reading import METHOD
-from plantstats.trials.sizing import CROSSOVER, HARM_ALPHA
+from plantstats.trials.sizing import CROSSOVER, STOPPING_ALPHA
 
 TITLE = "Protocol of a trial"
 RULE = (
@@ -116,7 +116,7 @@ def _size(plan: Plan) -> Section:
     decimals = 0 if protocol.outcome == DRY else 1
     rows = [
         ("Before, mean of sites", f"{basis.mean:.{decimals}f}"),
-        ("Standard deviation between sites", f"{basis.between**0.5:.1f}"),
+        ("Standard deviation between sites", f"{basis.between_sites**0.5:.1f}"),
         (
             f"Within a site, {basis.weeks} weeks every {protocol.shorter} / {protocol.longer} days",
             " / ".join(f"{basis.of_period(days) ** 0.5:.1f}" for days in (protocol.shorter, protocol.longer)),
@@ -147,9 +147,9 @@ def _stopping(protocol: Protocol) -> Section:
         return Section("stopping", "No rule for stopping: these records read no topsoil to look at for harm.")
     rows = pd.DataFrame(
         {
-            "Look after": [look["after"] for look in protocol.looks],
-            "Known by then, in 100": [f"{100 * look['fraction']:.0f}" for look in protocol.looks],
-            "Stop beyond, standard errors": [f"{look['limit']:.2f}" for look in protocol.looks],
+            "Look after": [one["after"] for one in protocol.looks],
+            "Known by then, in 100": [f"{100 * one['fraction']:.0f}" for one in protocol.looks],
+            "Stop beyond, standard errors": [f"{one['limit']:.2f}" for one in protocol.looks],
         },
         dtype="object",
     )
@@ -158,7 +158,7 @@ def _stopping(protocol: Protocol) -> Section:
         "dry."
     )
     shown = (
-        f"All looks together would stop wrongly in at most {100 * HARM_ALPHA:.1f} of 100 trials in which it adds just "
+        f"All looks together would stop wrongly in at most {100 * STOPPING_ALPHA:.1f} of 100 trials in which it adds just "
         "that much. One-sided; Lan and DeMets's spending of the O'Brien-Fleming type."
     )
     how = (

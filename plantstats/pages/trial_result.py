@@ -35,9 +35,9 @@ def page(reading: Reading, name_of: Callable[[str], Named], small_group: int) ->
     Page
     """
     if not reading.finished:
-        looked = [section for section in (_look(reading), _kept(reading, name_of)) if section]
-        return Page(TITLE, _interim_verdict(reading), looked, reading.findings, 0)
-    sections = [_result(reading), _others(reading), _money(reading), _look(reading), _kept(reading, name_of)]
+        parts = [section for section in (_interim(reading), _kept(reading, name_of)) if section]
+        return Page(TITLE, _interim_verdict(reading), parts, reading.findings, 0)
+    sections = [_result(reading), _others(reading), _money(reading), _interim(reading), _kept(reading, name_of)]
     if reading.protocol.periods > 1:
         sections.append(_periods(reading))
     return Page(TITLE, verdict(reading), [s for s in sections if s], reading.findings, small_group)
@@ -61,7 +61,7 @@ def verdict(reading: Reading) -> str:
     if reading.verdict == AS_GOOD:
         return f"Every {protocol.longer} days does as well as every {protocol.shorter}: it adds no more than {margin}."
     if reading.verdict == WORSE:
-        if reading.look is not None and reading.look["z"] >= reading.look["limit"]:
+        if reading.interim is not None and reading.interim["z"] >= reading.interim["limit"]:
             margin = amount(protocol, protocol.margin[DRY], DRY)
         return f"Keep to every {protocol.shorter} days: {longer} adds more than {margin}."
     return f"Open: this trial does not tell whether {longer} adds more than {margin}. Keep to the visits you have."
@@ -144,19 +144,19 @@ def _money(reading: Reading) -> Section | None:
     return Section("money", message, shown)
 
 
-def _look(reading: Reading) -> Section | None:
-    look = reading.look
-    if look is None:
+def _interim(reading: Reading) -> Section | None:
+    interim = reading.interim
+    if interim is None:
         return None
-    harmed = look["z"] >= look["limit"]
+    harmed = interim["z"] >= interim["limit"]
     message = (
         "The rule for stopping was met: dryness is clearly beyond what you tolerate."
         if harmed
         else "The rule for stopping was not met."
     )
     shown = (
-        f"Look after {look['after']}: {look['z']:.2f} standard errors beyond the margin of "
-        f"{reading.protocol.margin[DRY]:.0f} looks in 100; the limit is {look['limit']:.2f}."
+        f"Look after {interim['after']}: {interim['z']:.2f} standard errors beyond the margin of "
+        f"{reading.protocol.margin[DRY]:.0f} looks in 100; the limit is {interim['limit']:.2f}."
     )
     return Section("stopping", message, shown)
 

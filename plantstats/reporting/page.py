@@ -96,7 +96,7 @@ def css_text(text: str) -> str:
     >>> print(css_text('a"b'))
     a\22 b
     """
-    return re.sub(r"[^A-Za-z0-9 ,.:()-]", lambda found: f"\\{ord(found[0]):x} ", text)
+    return re.sub(r"[^A-Za-z0-9 ,.:()-]", lambda match: f"\\{ord(match[0]):x} ", text)
 
 
 def render_shown(heading: str, about: str, parts: Sequence[Shown]) -> str:

@@ -110,10 +110,10 @@ def crossover_effect(
     """
     own = np.asarray(first, dtype="float64") - np.asarray(second, dtype="float64")
     order = np.asarray(treated_first, dtype=bool)
-    between = parallel_effect(own, order, conf_level)
+    of_arms = parallel_effect(own, order, conf_level)
     middle = (own[order].mean() + own[~order].mean()) / 2
-    treatment = _effect(between.estimate / 2, between.se / 2, between.df, conf_level)
-    return treatment, _effect(-middle, between.se / 2, between.df, conf_level)
+    treatment = _effect(of_arms.estimate / 2, of_arms.se / 2, of_arms.df, conf_level)
+    return treatment, _effect(-middle, of_arms.se / 2, of_arms.df, conf_level)
 
 
 def adjusted_effect(

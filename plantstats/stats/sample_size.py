@@ -135,7 +135,7 @@ def t_test_power(difference: float, se: float, df: float, conf_level: float = CO
 
 
 def stepped_wedge_power(
-    treated: npt.ArrayLike, difference: float, cell_sd: float, cluster_sd: float, conf_level: float = CONF_LEVEL
+    treated: npt.ArrayLike, difference: float, residual_sd: float, cluster_sd: float, conf_level: float = CONF_LEVEL
 ) -> float:
     r"""Chance that a stepped wedge, in which clusters change over one after another, sees a difference.
 
@@ -145,7 +145,7 @@ def stepped_wedge_power(
         1 where the cluster has changed over by then, else 0.
     difference : float
         The true difference.
-    cell_sd, cluster_sd : float
+    residual_sd, cluster_sd : float
         Standard deviation of the mean of one cluster at one time about its own, and between clusters.
     conf_level : float
         1 less the size of the test.
@@ -172,7 +172,7 @@ def stepped_wedge_power(
     """
     x = np.asarray(treated, dtype="float64")
     clusters, times = x.shape
-    s, t = cell_sd**2, cluster_sd**2
+    s, t = residual_sd**2, cluster_sd**2
     u, w, v = x.sum(), (x.sum(axis=0) ** 2).sum(), (x.sum(axis=1) ** 2).sum()
     below = (clusters * u - w) * s + (u**2 + clusters * times * u - times * w - clusters * v) * t
     variance = clusters * s * (s + times * t) / below

@@ -50,19 +50,19 @@ def allocate(sites: pd.DataFrame, seed: int) -> npt.NDArray[np.bool_]:
     traits = ordered[["plants", "before"]].astype("float64")
     scaled = ((traits - traits.mean()) / traits.std(ddof=0).replace(0, 1)).fillna(0).to_numpy()
     rng = np.random.default_rng(seed)
-    drawn = np.zeros((CANDIDATES, len(ordered)), dtype=bool)
-    for longer in drawn:
+    candidates = np.zeros((CANDIDATES, len(ordered)), dtype=bool)
+    for longer in candidates:
         for route in routes:
             shuffled = rng.permutation(route)
             half = len(route) // 2 + (int(rng.integers(2)) if len(route) % 2 else 0)
             longer[shuffled[:half]] = True
-    size = drawn.sum(axis=1, keepdims=True)
+    size = candidates.sum(axis=1, keepdims=True)
     valid = np.flatnonzero(np.abs(2 * size[:, 0] - len(ordered)) <= 1)
-    first, others = drawn[valid], ~drawn[valid]
+    first, others = candidates[valid], ~candidates[valid]
     means = (first @ scaled) / size[valid] - (others @ scaled) / (len(ordered) - size[valid])
     # Rounded, so that another machine's last bit cannot change the order.
     imbalance = np.abs(means).sum(axis=1).round(9)
     best = np.sort(valid[np.argsort(imbalance, kind="stable")[: max(1, round(len(valid) * ACCEPTED))]])
     chosen = np.empty(len(ordered), dtype=bool)
-    chosen[order] = drawn[best[int(rng.integers(len(best)))]]
+    chosen[order] = candidates[best[int(rng.integers(len(best)))]]
     return chosen

@@ -161,7 +161,7 @@ def evidence_in(folder: Path, as_of: date) -> list[Evidence]:
     for path in sorted(folder.glob(PATTERN)):
         try:
             if path.stat().st_size > LARGEST:
-                raise ValueError
+                raise TrialError("too large")
             content = json.loads(path.read_text(encoding="utf-8"))
             for name in ("difference", "cost"):
                 content[name] = content[name] and tuple(map(float, content[name]))

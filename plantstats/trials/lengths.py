@@ -119,9 +119,9 @@ def _refusal(request: Request, sizes: list[tuple[int, Size]], size_of: Sizes, n_
     ways = []
     if request.weeks:
         longer = [w for w in sizing.WEEKS[design] if w > request.weeks]
-        found = next((w for w in longer if (s := size_of(request.outcome, design, w)) and s.power >= POWER), None)
-        if found:
-            ways.append(f"the same in {all_weeks(request, request.outcome, design, found)} weeks (--weeks {found})")
+        enough = next((w for w in longer if (s := size_of(request.outcome, design, w)) and s.power >= POWER), None)
+        if enough:
+            ways.append(f"the same in {all_weeks(request, request.outcome, design, enough)} weeks (--weeks {enough})")
     for outcome in (DRY, LEAVES):
         if outcome == request.outcome:
             continue

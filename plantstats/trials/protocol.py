@@ -133,7 +133,12 @@ class Protocol:
         return hashlib.sha256(text.encode("utf-8")).hexdigest()
 
     def text(self) -> str:
-        """The file, its digest last."""
+        """The file, its digest last.
+
+        Returns
+        -------
+        str
+        """
         content = {"format": FORMAT, **asdict(self), "digest": self.digest}
         return json.dumps(content, indent=1, ensure_ascii=False, allow_nan=False) + "\n"
 
@@ -175,8 +180,8 @@ def read_protocol(path: Path, digest: str | None = None) -> Protocol:
     try:
         protocol = Protocol(**content)
         actual = protocol.digest
-        drawn = allocate(pd.DataFrame(protocol.sites), protocol.seed).tolist()
-        as_drawn = drawn == [site["longer_first"] for site in protocol.sites]
+        allocated = allocate(pd.DataFrame(protocol.sites), protocol.seed).tolist()
+        is_allocation = allocated == [site["longer_first"] for site in protocol.sites]
     except (TypeError, KeyError, ValueError, AttributeError):
         raise _changed(path, "what it holds is not what a plan writes") from None
     if stated != actual:
@@ -186,7 +191,7 @@ def read_protocol(path: Path, digest: str | None = None) -> Protocol:
     page = path.with_name(PAGE)
     if page.is_file() and actual not in page.read_text(encoding="utf-8", errors="replace"):
         raise _changed(path, f"{PAGE} beside it carries another digest")
-    if not as_drawn:
+    if not is_allocation:
         raise _changed(path, f"its allocation is not the one that seed {protocol.seed} draws")
     return protocol
 

@@ -55,7 +55,7 @@ class Reading:
     verdict : str
         At the end "as good" (the longer interval adds no more than the margin), "worse" (more than that) or "open"; at
         a look before it "stop" or "go on".
-    look : dict or None
+    interim : dict or None
         The latest look for harm: after, fraction, limit (as planned), z (standard errors by which dryness is beyond its
         margin, as of a normal distribution), excess (points).
     findings : pandas.DataFrame
@@ -70,7 +70,7 @@ class Reading:
     as_of: date
     finished: bool
     verdict: str
-    look: dict[str, Any] | None
+    interim: dict[str, Any] | None
     findings: pd.DataFrame
     sites: pd.DataFrame
     left_out: pd.DataFrame
@@ -97,7 +97,7 @@ def read(records: Records, protocol: Protocol, as_of: date) -> Reading:
     TrialError
         For records that end before the first look, lack the sites or the periods, or hold too few of them.
     """
-    looks = [look for look in protocol.looks if date.fromisoformat(look["after"]) <= as_of]
+    looks = [one for one in protocol.looks if date.fromisoformat(one["after"]) <= as_of]
     finished = as_of >= protocol.last_day
     if not finished and not looks:
         first = protocol.looks[0]["after"] if protocol.looks else protocol.last_day.isoformat()
@@ -121,18 +121,18 @@ def read(records: Records, protocol: Protocol, as_of: date) -> Reading:
     outcome = protocol.outcome if finished else DRY
     used, left_out = _complete(counts, outcome, protocol)
     _check_periods(used, counts, protocol)
-    look = look_for_harm(looks[-1], used, protocol) if looks else None
-    harmed = look is not None and look["z"] >= look["limit"]
+    interim = interim_analysis(looks[-1], used, protocol) if looks else None
+    harmed = interim is not None and interim["z"] >= interim["limit"]
     if not finished:
         verdict = STOP if harmed else GO_ON
-        return Reading(protocol, as_of, False, verdict, look, findings.table([]), counts, left_out)
+        return Reading(protocol, as_of, False, verdict, interim, findings.table([]), counts, left_out)
     rows = _findings(counts, used, protocol, records)
     primary = findings.pick(rows, "trial_difference", ["term"])
     effect = primary[primary["term"].eq(protocol.outcome)].iloc[0]
     verdict = verdict_of(effect["low"], effect["high"], protocol.margin[protocol.outcome])
     if harmed:
         verdict = WORSE
-    return Reading(protocol, as_of, True, verdict, look, rows, counts, left_out)
+    return Reading(protocol, as_of, True, verdict, interim, rows, counts, left_out)
 
 
 def verdict_of(low: float, high: float, margin: float) -> str:
@@ -227,12 +227,12 @@ def _kept(counts: pd.DataFrame, work: pd.DataFrame) -> np.ndarray:
     return np.array(kept)
 
 
-def look_for_harm(look: dict[str, Any], counts: pd.DataFrame, protocol: Protocol) -> dict[str, Any]:
+def interim_analysis(planned: dict[str, Any], counts: pd.DataFrame, protocol: Protocol) -> dict[str, Any]:
     """How far dryness under the longer interval is beyond what is tolerated.
 
     Parameters
     ----------
-    look : dict
+    planned : dict
         One of the protocol's.
     counts : pandas.DataFrame
         One row per site and period counted so far: site_id, period, longer, longer_first, looks, dry.
@@ -267,7 +267,7 @@ def look_for_harm(look: dict[str, Any], counts: pd.DataFrame, protocol: Protocol
         effect = adjusted_effect(value[rows], counts.loc[rows, "longer"], covariates)
     t = (effect.estimate - protocol.margin[DRY]) / effect.se if effect.se else 0.0
     z = float(stats.norm.isf(stats.t.sf(t, effect.df)))
-    return {**look, "z": z, "excess": effect.estimate}
+    return {**planned, "z": z, "excess": effect.estimate}
 
 
 def _findings(counts: pd.DataFrame, used: pd.DataFrame, protocol: Protocol, records: Records) -> pd.DataFrame:
@@ -297,10 +297,10 @@ def _findings(counts: pd.DataFrame, used: pd.DataFrame, protocol: Protocol, reco
         for interval, part in value.groupby(counts["interval"]):
             mean = float(part.mean())
             rows.append(findings.finding("trial_mean", period, mean, **about, term=name, interval_days=interval))
-        for measure, found in (("trial_difference", effect), ("trial_period_difference", of_period)):
-            if found is not None:
-                about["note"] = f"{found.df + 2} sites; p = {found.p_value:.2g}"
-                rows.append(findings.finding(measure, period, *found[:3], conf_level=CONF_LEVEL, **about, term=name))
+        for measure, each in (("trial_difference", effect), ("trial_period_difference", of_period)):
+            if each is not None:
+                about["note"] = f"{each.df + 2} sites; p = {each.p_value:.2g}"
+                rows.append(findings.finding(measure, period, *each[:3], conf_level=CONF_LEVEL, **about, term=name))
         if name == COST:
             about["unit"] = f"{protocol.currency} per quarter"
             total = [len(protocol.sites) * limit for limit in effect[:3]]

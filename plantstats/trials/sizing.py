@@ -18,7 +18,7 @@ DESIGNS = (CROSSOVER, PARALLEL)
 # Counted weeks of a period among which a plan takes the shortest that suffices.
 WEEKS = {CROSSOVER: (4, 6, 8, 12, 16, 26), PARALLEL: (13, 26, 52, 104)}
 LEAST_PER_ARM, MOST_SITES = 2, 20_000
-HARM_ALPHA = (1 - CONF_LEVEL) / 2  # one-sided error of the rule for stopping, over all looks
+STOPPING_ALPHA = (1 - CONF_LEVEL) / 2  # one-sided error of the rule for stopping, over all looks
 # Standard deviation of the effect between sites, as a share of the difference planned for: records made at unchanging
 # intervals cannot tell it (no source).
 EFFECT_SD = 0.5
@@ -56,7 +56,7 @@ def standard_error(
     if design == CROSSOVER:
         of_difference = sum(variation.of_period(days) for days in intervals) + effect_sd**2
         return math.sqrt(of_difference * shares / 4)
-    of_site = variation.between + (sum(variation.of_period(days) for days in intervals) + effect_sd**2) / 2
+    of_site = variation.between_sites + (sum(variation.of_period(days) for days in intervals) + effect_sd**2) / 2
     return math.sqrt(of_site * shares)
 
 
@@ -94,8 +94,8 @@ def _with_more_losses(variation: Variation, difference: float) -> Variation:
     """Variance grows with the rate: chance in proportion, what lies between sites by the square; the arms' mean."""
     times = 1 + difference / variation.mean
     chance = {days: value * (1 + times) / 2 for days, value in variation.chance.items()}
-    between = variation.between * (1 + times**2) / 2
-    return Variation(**{**vars(variation), "chance": chance, "between": between})
+    between_sites = variation.between_sites * (1 + times**2) / 2
+    return Variation(**{**vars(variation), "chance": chance, "between_sites": between_sites})
 
 
 def sites_needed(variation: Variation, design: str, intervals: tuple[int, int], difference: float) -> int | None:
@@ -125,7 +125,7 @@ def sites_needed(variation: Variation, design: str, intervals: tuple[int, int], 
         rate, more = variation.mean, variation.mean + difference
         # Chance is rate / time, so that this is the time of a site, in hundreds of plant-years as the rates are.
         time = rate / next(iter(variation.chance.values()))
-        return 2 * math.ceil(clusters_per_arm(rate, more, time, math.sqrt(variation.between) / rate))
+        return 2 * math.ceil(clusters_per_arm(rate, more, time, math.sqrt(variation.between_sites) / rate))
     low, high = LEAST_PER_ARM, MOST_SITES // 2
     if power(variation, design, intervals, 2 * high, difference) < POWER:
         return None
@@ -181,7 +181,7 @@ def looks(dry: Variation, design: str, intervals: tuple[int, int], sites: int, w
         times = dry.weeks / (share * weeks)  # chance goes down with the length, what sites are does not
         chance = sum(dry.chance.values()) / 2
         before = dry.within + chance * dry.weeks / WEEKS_OF_YEAR
-        unknown = dry.between * before / (dry.between + before) if dry.between else 0.0
+        unknown = dry.between_sites * before / (dry.between_sites + before) if dry.between_sites else 0.0
         return math.sqrt((unknown + dry.within + chance * times) * shares)
 
     if design == CROSSOVER:
@@ -191,7 +191,7 @@ def looks(dry: Variation, design: str, intervals: tuple[int, int], sites: int, w
     else:
         at, errors = (weeks / 3, 2 * weeks / 3, float(weeks)), (error(1 / 3), error(2 / 3), error(1.0))
     fractions = np.minimum((errors[-1] / np.array(errors)) ** 2, 1.0)
-    return Looks(at, tuple(fractions.tolist()), tuple(boundaries(fractions.tolist(), HARM_ALPHA)))
+    return Looks(at, tuple(fractions.tolist()), tuple(boundaries(fractions.tolist(), STOPPING_ALPHA)))
 
 
 def rollout_power(variation: Variation, intervals: tuple[int, int], sites: int, difference: float) -> float:
@@ -214,8 +214,8 @@ def rollout_power(variation: Variation, intervals: tuple[int, int], sites: int, 
     """
     step = np.arange(sites) * STEPS // sites
     treated = np.arange(STEPS + 1)[None, :] > step[:, None]
-    of_cell = sum(variation.of_period(days) for days in intervals) / 2
-    return stepped_wedge_power(treated, difference, math.sqrt(of_cell), math.sqrt(variation.between))
+    of_period = sum(variation.of_period(days) for days in intervals) / 2
+    return stepped_wedge_power(treated, difference, math.sqrt(of_period), math.sqrt(variation.between_sites))
 
 
 def of_percent(variation: Variation, percent: float) -> float:

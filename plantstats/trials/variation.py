@@ -33,7 +33,7 @@ class Variation:
         Of the sites.
     sites, windows : int
         What it rests on.
-    between : float
+    between_sites : float
         Between sites.
     within : float
         Between periods of one site, beyond chance.
@@ -48,7 +48,7 @@ class Variation:
     mean: float
     sites: int
     windows: int
-    between: float
+    between_sites: float
     within: float
     chance: dict[int, float]
     m: float = 0.0
@@ -71,13 +71,13 @@ class Variation:
     def rho(self) -> float:
         """Correlation of two looks at one site in one period; missing where the outcome is no share."""
         total = self.mean * (100 - self.mean)
-        return (self.between + self.within) / total if self.m and total else float("nan")
+        return (self.between_sites + self.within) / total if self.m and total else float("nan")
 
     @property
     def eta(self) -> float:
         """Correlation of two looks at one site in different periods; missing where the outcome is no share."""
         total = self.mean * (100 - self.mean)
-        return self.between / total if self.m and total else float("nan")
+        return self.between_sites / total if self.m and total else float("nan")
 
     @property
     def design_effect(self) -> float:
@@ -162,10 +162,10 @@ def variation(
     left = table - table.mean(axis=1, keepdims=True) - table.mean(axis=0, keepdims=True) + mean
     n = len(table)
     residual = float((left**2).sum() / ((n - 1) * (windows - 1)))
-    between = max(0.0, float(table.mean(axis=1).var(ddof=1)) - residual / windows)
+    between_sites = max(0.0, float(table.mean(axis=1).var(ddof=1)) - residual / windows)
     if outcome != DRY:
         # A count over days: its chance does not hang on the number of looks.
-        return Variation(outcome, weeks, mean, n, windows, between, 0.0, dict.fromkeys(intervals, residual))
+        return Variation(outcome, weeks, mean, n, windows, between_sites, 0.0, dict.fromkeys(intervals, residual))
     now = used["site_id"].map(sites.set_index("site_id")["interval"]).to_numpy(dtype=float)
     looks, binomial = used["looks"].to_numpy(dtype=float), mean * (100 - mean)
     by_chance = float((binomial / looks).mean())
@@ -173,7 +173,7 @@ def variation(
     share = min(1.0, residual / by_chance) if by_chance else 1.0
     chance = {interval: share * float((binomial * interval / (looks * now)).mean()) for interval in intervals}
     m = len(looks) / float((1 / looks).sum())
-    return Variation(outcome, weeks, mean, n, windows, between, max(0.0, residual - by_chance), chance, m)
+    return Variation(outcome, weeks, mean, n, windows, between_sites, max(0.0, residual - by_chance), chance, m)
 
 
 def _of_losses(

@@ -15,7 +15,7 @@ from plantstats.trials.errors import TrialError
 from plantstats.trials.outcomes import DRY, SiteDays, in_windows, values
 from plantstats.trials.planning import fix
 from plantstats.trials.protocol import Protocol
-from plantstats.trials.reading import effects, look_for_harm
+from plantstats.trials.reading import effects, interim_analysis
 from plantstats.trials.request import Request, completed
 from plantstats.trials.sizing import EFFECT_SD
 from plantstats.validation.rows import alarms, intervals, refusal
@@ -28,7 +28,7 @@ DIFFERENCES = (4.0, 7.0, 10.0)
 # What is drawn for a company: sites, their mean plants, the mean share found dry and the standard deviation between
 # sites and within them, in points; sites visited more often are the drier ones, by so many points.
 SITES, PLANTS, MEANS = (14, 24, 40), (8, 16), (25.0, 45.0)
-BETWEEN, WITHIN, HARDER = (6.0, 14.0), (0.0, 3.0, 6.0), 5.0
+BETWEEN_SD, WITHIN, HARDER = (6.0, 14.0), (0.0, 3.0, 6.0), 5.0
 SEASON = 6.0  # points from the mean to the top of the year
 
 
@@ -91,7 +91,7 @@ def draw(rng: np.random.Generator) -> InventedSites:
     """
     n = int(rng.choice(SITES))
     interval = np.where(rng.random(n) < 0.5, SHORTER, LONGER)
-    level = rng.choice(MEANS) + rng.normal(0, rng.choice(BETWEEN), n) + HARDER * (interval == SHORTER)
+    level = rng.choice(MEANS) + rng.normal(0, rng.choice(BETWEEN_SD), n) + HARDER * (interval == SHORTER)
     blocks = ((PLANNED_ON - FIRST).days + 2 * 365) // BLOCK + 1
     about = pd.DataFrame(
         {
@@ -235,10 +235,10 @@ def stopped_after(days: SiteDays, work: pd.DataFrame, protocol: Protocol) -> str
     str
         "" where none did.
     """
-    for look in protocol.looks:
+    for interim in protocol.looks:
         windows = protocol.windows()
-        windows["end"] = [min(end, date.fromisoformat(look["after"]) + timedelta(days=1)) for end in windows["end"]]
+        windows["end"] = [min(end, date.fromisoformat(interim["after"]) + timedelta(days=1)) for end in windows["end"]]
         counts = in_windows(replace(days, work=work), windows[windows["start"] < windows["end"]])
-        if look_for_harm(look, counts, protocol)["z"] >= look["limit"]:
-            return str(look["after"])
+        if interim_analysis(interim, counts, protocol)["z"] >= interim["limit"]:
+            return str(interim["after"])
     return ""

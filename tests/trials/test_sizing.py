@@ -54,7 +54,7 @@ def test_components_of_variance_are_those_that_the_records_were_drawn_with() -> 
     assert basis is not None
     assert (basis.sites, basis.windows) == (300, 4)
     assert basis.mean == pytest.approx(40, abs=2)
-    assert math.sqrt(basis.between) == pytest.approx(10, rel=0.1)
+    assert math.sqrt(basis.between_sites) == pytest.approx(10, rel=0.1)
     assert basis.within == pytest.approx(25, rel=0.25)
     assert basis.chance[7] == pytest.approx(30, rel=0.05)
     assert basis.chance[14] == pytest.approx(2 * basis.chance[7])
@@ -83,7 +83,7 @@ def test_losses_vary_by_chance_and_between_sites() -> None:
     days = round(2 * 365.25)
     assert basis.mean == pytest.approx(5 / (36.525 * days) * 36_525)
     # All alike, yet not less than a quarter is taken to lie between sites; chance is the rate over a year's plant-time.
-    assert math.sqrt(basis.between) == pytest.approx(0.25 * basis.mean)
+    assert math.sqrt(basis.between_sites) == pytest.approx(0.25 * basis.mean)
     assert basis.chance[7] == pytest.approx(basis.mean / (36.525 * 364 / 36_525))
     # Both arms together, by the formula of Hayes and Bennett 1999.
     time = 36.525 * 364 / 36_525
