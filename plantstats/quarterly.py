@@ -42,6 +42,7 @@ OF_LOSSES = (
     "account_margins",
     "watched",
     "losses_to_come",
+    "places",
     "drivers",
 )
 OF_VISITS = (
