@@ -191,7 +191,9 @@ def _times(time: PlantTime, rows: pd.DataFrame, period: Period, recorded_until: 
         in_view, late = in_view + plant_days * share, late + plant_days * (1 - share)
     standing = _standing(time, period.last_day)
     standing = standing[~(standing["dead"] & standing["plants"].eq(1))]
-    since_seen = standing["plants"] * standing["days"] * standing["site_id"].map(weight).fillna(1.0)
+    # Of no plant at all the columns have no numbers' type.
+    weights = standing["site_id"].map(weight).fillna(1.0).astype("float64")
+    since_seen = standing["plants"].astype("float64") * standing["days"].astype("float64") * weights
     return in_view, late * (1 - already_noted) + float(since_seen.sum())
 
 

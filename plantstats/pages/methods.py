@@ -158,7 +158,7 @@ METHODS = (
         "Höhle and Paul 2008, Computational Statistics and Data Analysis 52:4357; Brook and Evans 1972, Biometrika "
         "59:539; Lucas 1985, Technometrics 27:129; single weeks: Farrington et al. 1996, JRSS A 159:547 (the last from "
         "memory)",
-        ("warning_false_alarm_year", "warning_doubling_seen"),
+        (),
     ),
     Method(
         "leaves",
@@ -192,7 +192,7 @@ METHODS = (
         "times a log-normal factor of each plant",
         "Turnbull 1976, JRSS B 38:290; Lindsey and Ryan 1998, Statistics in Medicine 17:219; Morris 1983, JASA 78:47 "
         "(the last two from memory)",
-        ("dry_half", "dry_80", "longer_too_dry", "longer_clearly_too_dry", "cost_of_advice", "needless_change"),
+        ("dry_half", "dry_80", "cost_of_advice", "needless_change"),
     ),
     Method(
         "guarantee",

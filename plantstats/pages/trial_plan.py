@@ -158,8 +158,8 @@ def _stopping(protocol: Protocol) -> Section:
         "dry."
     )
     shown = (
-        f"All looks together would stop wrongly in at most {100 * STOPPING_ALPHA:.1f} of 100 trials in which it adds just "
-        "that much. One-sided; Lan and DeMets's spending of the O'Brien-Fleming type."
+        f"All looks together would stop wrongly in at most {100 * STOPPING_ALPHA:.1f} of 100 trials in which it adds "
+        "just that much. One-sided; Lan and DeMets's spending of the O'Brien-Fleming type."
     )
     how = (
         "Standard errors by which the added dryness is beyond what is tolerated; in the first period sites are "

@@ -120,11 +120,11 @@ def test_faulty_chances_are_refused(probs, quantity, what):
         distribution.total_cost(np.array(probs), quantity, [1] * len(quantity))
 
 
-def test_four_hundred_lines_have_the_mean_and_variance_of_their_sum():
+def test_a_hundred_lines_have_the_mean_and_variance_of_their_sum():
     # Independent lines given a sample: means and variances add up; over samples the law of total variance.
     rng = np.random.default_rng(6)
-    probs = normalised(rng.dirichlet([8, 3, 1, 0.2], size=(4, 400)))
-    quantity, each = rng.integers(5, 60, 400), 50 * rng.integers(30, 180, 400)
+    probs = normalised(rng.dirichlet([8, 3, 1, 0.2], size=(4, 100)))
+    quantity, each = rng.integers(5, 60, 100), 50 * rng.integers(30, 180, 100)
     cost = distribution.total_cost(probs, quantity, each, points=1 << 20)[0]
     n = np.arange(4)
     mean = (probs @ n) @ (quantity * each)

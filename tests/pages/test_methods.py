@@ -39,4 +39,5 @@ def test_every_method_has_a_formula_a_source_and_what_was_measured_of_it():
         "places",
         "deliveries",
         "pests",
+        "warning",
     }

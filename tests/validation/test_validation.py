@@ -315,7 +315,12 @@ def test_every_kind_that_a_page_quotes_is_proved():
     assert not [line for line in map(validation.sentence, sorted(quoted)) if line.startswith("Not proved")]
     # Those of the page of proof alone: what is not printed, or is a way to decide that the pages do not offer.
     left = set(kinds.KINDS) - quoted
+    # Proved since the committed table was made: the next `plantstats validate` gives them, then pages quote them.
     assert left == {
+        "longer_too_dry",
+        "longer_clearly_too_dry",
+        "warning_false_alarm_year",
+        "warning_doubling_seen",
         "delivery_ratio",
         "ordinary_delivery_flagged",
         "run_off_plants",
@@ -416,11 +421,9 @@ def test_the_command_hands_its_choices_over(monkeypatch, capsys, tmp_path: Path)
     assert "All is well." in capsys.readouterr().out
 
 
-@pytest.mark.parametrize(("number", "kind"), [(153, "dry_half"), (256, "quote_80_covered_company")])
-def test_a_page_that_says_no_is_counted_and_does_not_end_the_proof(number: int, kind: str) -> None:
-    # Found by runs of 400 companies: a drying law without a maximum, and too few losses a year ago for a model to quote
-    # from.
-    made = companies.validate_company(design.case(8, number))
+def test_a_page_that_says_no_is_counted_and_does_not_end_the_proof() -> None:
+    # Found by a run of 400 companies: too few losses a year ago for a model to quote from.
+    made = companies.validate_company(design.case(8, 256))
     refused = made[made["sort"].eq("refusal")]
-    assert kind in set(refused["kind"])
+    assert "quote_80_covered_company" in set(refused["kind"])
     assert made["sort"].eq("interval").any()

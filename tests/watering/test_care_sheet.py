@@ -71,7 +71,7 @@ def test_a_row_says_when_it_was_watered_and_when_to_look_and_has_room_to_write(r
     sheet = read(workbook([("heating season", rows)], AS_OF)).worksheets[0]
     first, later = ([c.value for c in sheet[row]] for row in (5, 12))
     assert first[:9] == [
-        *(BOX, "hall, 1-01", "peace lily", "15-24 cm", "21 Sep", "5 Oct, 19 Oct"),
+        *(BOX, "hall, 1-01", "peace lily", "15-24 cm", "21 Sep", "each visit"),
         *("top 3 cm dry: at most looks", "30 Sep", "new in its place"),
     ]
     assert first[9:] == [None] * 3
