@@ -299,7 +299,7 @@ def links_of(page: str) -> dict[str, str]:
     Examples
     --------
     >>> links_of("watch")
-    {'methods.html#watch': 'Plants to see'}
+    {'methods.html#watch': 'Plants to see', 'methods.html#pests': 'Pests'}
     """
     titles = {method.key: method.title for method in METHODS}
     return {f"methods.html#{key}": titles[key] for key in SECTIONS[page]}
