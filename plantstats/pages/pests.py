@@ -198,7 +198,7 @@ def now(study: Study) -> Section | None:
     return Section(
         "pests-now",
         f"A pest is going round: {words.listed(named, MOST_SITES)}.",
-        "Found on two plants or more in eight weeks. Look at the newest leaves first.",
+        "New on two plants or more in eight weeks. Look at the newest leaves first.",
         table=Listing("Plants to look at where a pest goes round", records, most=36, soft=("Id",), room=False),
         note=f"{DELIVERY} {EDEMA} {CARE}",
     )

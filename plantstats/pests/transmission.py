@@ -75,15 +75,22 @@ def going_round(of: Inspections, standing: pd.DataFrame, as_of: date) -> pd.Data
     Returns
     -------
     pandas.DataFrame
-        One row per plant to look at: site_id, pest, n_found (plants of the site found with it for the first time in the
-        last `WEEKS` weeks), first_on (the first of these days), found (whether this plant is one of them), degree (as
-        noted then, missing without one), plant_id, species, looked_on (its last look, missing without one).
+        One row per plant to look at, at sites where at least `FEWEST_NOW` plants were found with a pest for the first
+        time in the last `WEEKS` weeks: site_id, pest, n_found (plants of the site found with it in these weeks, for the
+        first time or again), first_on (the first of these days), found (whether this plant is one of them), degree (as
+        noted at the last finding, missing without one), plant_id, species, looked_on (its last look, missing without).
         Plants found first, then those of the same species, the longest not looked at first.
     """
     after = pd.Timestamp(as_of) - pd.Timedelta(weeks=WEEKS)
-    lately = of.first[(of.first["visited_on"] > after) & of.first["plant_id"].isin(standing["plant_id"])]
-    sites = lately.groupby(["site_id", "pest"]).agg(n_found=("plant_id", "nunique"), first_on=("visited_on", "min"))
-    sites = sites[sites["n_found"] >= FEWEST_NOW].reset_index()
+    # A pest goes round where it reached plants that did not have it; who had it before may have it still.
+    seen = of.looks[of.looks["pest"].isin(PESTS)]
+    lately, new = (
+        rows[(rows["visited_on"] > after) & rows["plant_id"].isin(standing["plant_id"])] for rows in (seen, of.first)
+    )
+    keys = ["site_id", "pest"]
+    sites = lately.groupby(keys).agg(n_found=("plant_id", "nunique"), first_on=("visited_on", "min"))
+    sites = sites[new.groupby(keys)["plant_id"].nunique().reindex(sites.index).ge(FEWEST_NOW)].reset_index()
+    lately = lately.sort_values("visited_on", kind="stable").drop_duplicates(["plant_id", "pest"], keep="last")
     rows = standing[["plant_id", "site_id", "species"]].merge(sites, on="site_id")
     if rows.empty:
         empty = {"found": "bool", "degree": "str", "looked_on": "datetime64[us]"}

@@ -105,18 +105,23 @@ def test_where_a_pest_goes_round_now_and_whom_to_look_at_first(tmp_path):
         inspections(time), time.query("select plant_id, site_id, species from plants"), AS_OF
     )
     assert rows.empty
-    # On 31 March 2025 the findings at S2 are P5 alone; at S1 P1 found mites within eight weeks, P2 before.
+    # On 31 March 2025 the findings at S2 are P5 alone; at S1 P1 and P3 were found with mites for the first time within
+    # eight weeks. P2 had them before, on 10 January: found again on 9 February it is one of the plants with them.
     more = VISITS + "P3,2025-03-20,mites,trace\n"
-    time = tiny(tmp_path / "more", more)
-    rows = transmission.going_round(
-        inspections(time), time.query("select plant_id, site_id, species from plants"), date(2025, 3, 31)
-    )
-    assert rows[["site_id", "pest", "n_found"]].drop_duplicates().values.tolist() == [["S1", "mites", 2]]
-    # The longest not looked at (20 March, 10 April) first; P2 had mites before and is no new neighbour.
-    assert rows[["plant_id", "found", "degree"]].fillna("").values.tolist() == [
-        ["P3", True, "trace"],
-        ["P1", True, "moderate"],
-    ]
+
+    def listed(name, visits):
+        time = tiny(tmp_path / name, visits)
+        standing = time.query("select plant_id, site_id, species from plants")
+        rows = transmission.going_round(inspections(time), standing, date(2025, 3, 31))
+        assert rows[["site_id", "pest"]].drop_duplicates().values.tolist() == [["S1", "mites"]]
+        assert rows["n_found"].eq(rows["found"].sum()).all()
+        return rows[["plant_id", "found", "degree"]].fillna("").values.tolist()
+
+    # The longest not looked at (9 February, 20 March, 10 April) first.
+    p3, p1 = ["P3", True, "trace"], ["P1", True, "moderate"]
+    assert listed("again", more) == [["P2", True, "severe"], p3, p1]
+    # Found before these weeks alone, it is no new neighbour.
+    assert listed("before", more.replace("P2,2025-02-09,mites,severe\n", "")) == [p3, p1]
 
 
 @pytest.fixture(scope="module")
