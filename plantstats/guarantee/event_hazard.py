@@ -10,27 +10,14 @@ from scipy import stats
 from plantstats.guarantee.hazards import is_covered, stream
 from plantstats.guarantee.time_grid import DAYS_PER_YEAR, Array
 from plantstats.losses.common_cause import CommonCause
+from plantstats.losses.event_rate import EventRate
 
 MOST_LOST = 0.999  # of the plants of a site, by the end of a term
 
 
 @dataclass(frozen=True)
-class EventHazard:
-    """How often events under given terms come to a site, and what they take.
-
-    Parameters
-    ----------
-    n_events : int
-        Events on record whose cause is covered.
-    site_years : float
-    lost, plants : int
-        Plants lost in them, of those in place when they began.
-    """
-
-    n_events: int = 0
-    site_years: float = 0.0
-    lost: int = 0
-    plants: int = 0
+class EventHazard(EventRate):
+    """How often events under given terms come to a site, and what they take: those on record whose cause is covered."""
 
     @classmethod
     def of(cls, events: CommonCause, covered: tuple[str, ...], excluded: tuple[str, ...]) -> EventHazard:
@@ -50,13 +37,6 @@ class EventHazard:
         """
         paid = events.events[is_covered(events.events["cause"], covered, excluded)]
         return cls(len(paid), events.site_years, int(paid["losses"].sum()), int(paid["plants"].sum()))
-
-    @property
-    def per_day(self) -> float:
-        """Expected losses to events per plant-day."""
-        if not self.n_events:
-            return 0.0
-        return self.n_events / self.site_years * self.lost / self.plants / DAYS_PER_YEAR
 
     def samples(self, days: float, sites: list[str], n_samples: int, seed: int) -> Array:
         """Sample hazards per plant-day over a term: samples x sites.

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import pandas as pd
@@ -12,6 +12,7 @@ from plantstats.leaves import crown, effects, observed, prognosis, shedding
 from plantstats.leaves.build import CountIntervals, build
 from plantstats.leaves.inputs import OUTCOMES
 from plantstats.leaves.model import DAYS_PER_MONTH, LeafFit, fit_leaves, humidity_limit_profile
+from plantstats.losses.common_cause import AFTERMATH, CommonCause, common_cause
 from plantstats.stats.counts import NEGATIVE_BINOMIAL, CountModelError
 
 if TYPE_CHECKING:
@@ -50,7 +51,9 @@ class LeafLoss:
     humidity_limits: pd.DataFrame
 
 
-def leaf_loss(plant_time: PlantTime, records: Records, period: Period, client: str = "") -> LeafLoss:
+def leaf_loss(
+    plant_time: PlantTime, records: Records, period: Period, client: str = "", events: CommonCause | None = None
+) -> LeafLoss:
     """Make the leaf-loss findings of a quarter.
 
     Parameters
@@ -62,6 +65,9 @@ def leaf_loss(plant_time: PlantTime, records: Records, period: Period, client: s
     period : Period
     client : str
         Rates and plants of one client ("" for all); the model always rests on all.
+    events : CommonCause
+        The events on record, if at hand. What they may have shaken is in no model; rates as they were found, and plants
+        that shed, keep it.
 
     Returns
     -------
@@ -75,12 +81,15 @@ def leaf_loss(plant_time: PlantTime, records: Records, period: Period, client: s
     >>> leaves.leaf_loss(exposure.build(r, as_of), r, period).notes  # doctest: +SKIP
     """
     intervals = build(plant_time)
+    events = events or common_cause(plant_time)
+    of_fits = intervals.outside(events.shaken)
+    ordinary = replace(intervals, engine=plant_time.censored_at(events.losses).engine)
     tables, models, notes = [], {}, []
     whole = f"to {intervals.as_of}"
     for outcome in OUTCOMES:
         tables += [observed.leaves_by(intervals, outcome, by, period, client) for by in SPLITS]
         try:
-            models[outcome] = fit_leaves(intervals, outcome)
+            models[outcome] = fit_leaves(of_fits, outcome)
         except CountModelError as error:
             notes.append(f"No model of {NAMES[outcome]}: {error}.")
             continue
@@ -90,11 +99,11 @@ def leaf_loss(plant_time: PlantTime, records: Records, period: Period, client: s
     if "green" in models:
         green = models["green"]
         tables.append(shedding.shedding(shedding.plants(intervals, green, period, client), period))
-        tables.append(prognosis.loss_after_leaf_drop(intervals, green, whole))
-        limits = humidity_limit_profile(intervals, green)
+        tables.append(prognosis.loss_after_leaf_drop(ordinary, green, whole))
+        limits = humidity_limit_profile(of_fits, green)
         notes += _of_limits(limits, green.humidity_limit)
     tables.append(crown.crown(intervals, period, client))
-    notes += [*_uncounted(intervals), *_words(intervals, records), *_unread(records)]
+    notes += [*_of_events(events), *_uncounted(intervals), *_words(intervals, records), *_unread(records)]
     filled = [table for table in tables if len(table)]
     table = findings.table(pd.concat(filled, ignore_index=True) if filled else [])
     return LeafLoss(table, models, tuple(notes), intervals.account, limits)
@@ -111,6 +120,17 @@ def _of_model(model: LeafFit) -> list[str]:
         f"Not in the model of {name}: {row.factor} {row.level} had no leaf at {row.n} visits, "
         f"which is not the same as none to come."
         for row in model.zero_levels.itertuples()
+    ]
+
+
+def _of_events(events: CommonCause) -> list[str]:
+    n = len(events.events)
+    if not n:
+        return []
+    these = f"{n} events, from" if n > 1 else "an event, from"
+    return [
+        f"Counts at sites of {these} its first plant last seen alive to {AFTERMATH.days} days after its last loss was "
+        "found, are in no model of leaves."
     ]
 
 

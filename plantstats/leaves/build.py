@@ -179,6 +179,33 @@ class CountIntervals:
             frame[column] = frame[column].astype("datetime64[us]")
         return frame
 
+    def outside(self, events: pd.DataFrame) -> CountIntervals:
+        """The same intervals without those that common-cause events may have shaken.
+
+        Parameters
+        ----------
+        events : pandas.DataFrame
+            site_id, from_on and to_on (first and last day), as `CommonCause.shaken`.
+
+        Returns
+        -------
+        CountIntervals
+            Combinations keep their numbers; the account is that of all.
+        """
+        if events.empty:
+            return self
+        engine = self.engine.branch()
+        engine.add("shaken", events[["site_id", "from_on", "to_on"]])
+        engine.create(
+            "leaf_used",
+            """
+            select u.* from main.leaf_used u where not exists (
+                select 1 from shaken s
+                where s.site_id = u.site_id::varchar and u.from_on <= s.to_on and u.to_on > s.from_on)""",
+            view=True,
+        )
+        return CountIntervals(engine, self.steps, self.as_of)
+
 
 def build(time: PlantTime) -> CountIntervals:
     """Make count intervals beside the plant-time of the same records.

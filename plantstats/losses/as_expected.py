@@ -11,8 +11,9 @@ from scipy import stats
 
 from plantstats import findings, records
 from plantstats.losses import expected
-from plantstats.losses.common_cause import ordinary
+from plantstats.losses.common_cause import CommonCause, common_cause
 from plantstats.losses.design import ModelError
+from plantstats.losses.event_rate import EventRate
 from plantstats.losses.expected import Expected, groups, widen
 from plantstats.losses.past_models import PastModels
 from plantstats.losses.smr_findings import smr_findings
@@ -34,10 +35,13 @@ VISITS_OF_PERIOD = """
 """
 
 
-def as_expected(time: PlantTime, period: Period, client: str = "", past: PastModels | None = None) -> pd.DataFrame:
+def as_expected(
+    time: PlantTime, period: Period, client: str = "", past: PastModels | None = None, events: CommonCause | None = None
+) -> pd.DataFrame:
     """Observed against expected losses of the company (or one client), its sites, species and technicians.
 
-    Losses to common-cause events count neither as observed nor towards what is expected.
+    Losses to common-cause events count neither as observed nor towards what is compared with them; what events bring on
+    average stands beside it.
 
     Parameters
     ----------
@@ -49,16 +53,20 @@ def as_expected(time: PlantTime, period: Period, client: str = "", past: PastMod
         One client's plants, or "" for all.
     past : PastModels
         Models of that plant-time without the losses of events.
+    events : CommonCause
+        The events on record, if at hand.
 
     Returns
     -------
     pandas.DataFrame
-        Findings of `expected_findings`, expected_losses also by site (of effect 1), and shared_sites. A client's
+        Findings of `expected_findings`, expected_losses also by site (of effect 1), expected_event_losses (by events on
+        record before the quarter), and shared_sites. A client's
         findings hold no technicians and no other client. Where the earlier quarters carry no model: expected_losses
         alone, not available, with the reason.
     """
+    events = events or common_cause(time)
     try:
-        past = past or PastModels(ordinary(time), records.species_table())
+        past = past or PastModels(time.censored_at(events.losses), records.species_table())
         of_all = expected.expect(past.time, period, past=past)
     except ModelError as fault:
         row = pd.DataFrame({"estimate": [np.nan], "note": [f"not available: {fault}"]})
@@ -66,9 +74,9 @@ def as_expected(time: PlantTime, period: Period, client: str = "", past: PastMod
             findings.rows(row, "expected_losses", period=period.name, method="loss model", unit=EXPECTED)
         )
     of_plants = of_all.of_client(client) if client else of_all
-    parts = []
     if of_plants.plants.empty:
         return findings.table([])
+    parts = [_of_events(EventRate.before(events, time, period.start), of_plants)]
     if not client and bool(time.query("select count(technician) > 0 as known from visits")["known"].iloc[0]):
         inside = time.query(VISITS_OF_PERIOD, {"start": period.start, "end": period.end})
         of_plants, shared = with_technicians(of_plants, inside)
@@ -88,6 +96,21 @@ def as_expected(time: PlantTime, period: Period, client: str = "", past: PastMod
         unit=EXPECTED,
     )
     return findings.table(pd.concat([*parts, rows, sites], ignore_index=True))
+
+
+def _of_events(rate: EventRate, expected: Expected) -> pd.DataFrame:
+    """What events bring to these plants in a quarter, on average."""
+    plants = expected.plants
+    mean = rate.expected(float(plants["plant_days"].sum()))
+    note = f"{rate.n_events} in {rate.site_years:,.0f} site-years before {expected.period.start}"
+    return findings.rows(
+        pd.DataFrame({**mean._asdict(), "note": note if rate.site_years else f"not available: {note}"}),
+        "expected_event_losses",
+        period=expected.period.name,
+        unit=EXPECTED,
+        method="events per site-year x share of plants lost in one",
+        conf_level=CONF_LEVEL,
+    )
 
 
 def expected_findings(expected: Expected) -> pd.DataFrame:

@@ -28,6 +28,8 @@ FALSE_ALARMS = 0.05
 SITE_SD = 0.5
 MARGIN_PRIOR = 5.0  # losses, at as many expected, that shrink the ratio of a month or an age to 1
 DAYS_PER_YEAR = 365.25
+# Plants that an event left alive drop leaves for weeks after it (common practice, no source).
+AFTERMATH = pd.Timedelta(days=30)
 
 
 @dataclass(frozen=True)
@@ -54,6 +56,20 @@ class CommonCause:
     def n_losses(self) -> int:
         """Plants lost to events."""
         return int(self.losses["quantity"].sum())
+
+    @property
+    def shaken(self) -> pd.DataFrame:
+        """Sites and the days on which an event may have shaken their plants, those that lived among them.
+
+        One row per event: site_id, from_on (the day after its first plant was last seen alive), to_on (`AFTERMATH`
+        after its last loss was found).
+        """
+        begun = self.losses["seen_on"].fillna(self.losses["found_on"])
+        rows = self.losses.assign(from_on=begun + pd.Timedelta(days=1), to_on=self.losses["found_on"] + AFTERMATH)
+        by_event = rows.groupby("event", as_index=False)
+        return by_event.agg(site_id=("site_id", "first"), from_on=("from_on", "min"), to_on=("to_on", "max")).drop(
+            columns="event"
+        )
 
 
 def common_cause(time: PlantTime) -> CommonCause:

@@ -171,9 +171,10 @@ def _boxes(study: Study, results: pd.DataFrame) -> list[Box]:
     lost = result_text(results, small, "loss_rate", period.name)
     before = result_text(results, small, "loss_rate", same_quarter_last_year(period).name)
     should = result_text(results, small, "expected_losses", period.name)
+    by_events = pick(results, "expected_event_losses", period=period.name)["estimate"].fillna(0.0).sum()
     beside = []
     if not should.empty and pd.notna(should["raw_estimate"]):
-        beside.append(f"about {should['raw_estimate']:.0f} expected")
+        beside.append(f"about {should['raw_estimate'] + by_events:.0f} expected")
     if not before.empty:
         beside.append(f"{before['losses']} a year ago")
     boxes = [Box(f"{words.plants(int(lost['raw_losses']))} lost", "; ".join(beside))]

@@ -138,6 +138,18 @@ def _event(study: Study, results: pd.DataFrame) -> str:
     return f", {words.listed(named)}" if named else ""
 
 
+def _events_to_come(results: pd.DataFrame) -> str:
+    """What events bring on top of the expected, on average, where any was on record before the quarter."""
+    row = result_text(results, 0, "expected_event_losses")
+    if row.empty or not row["raw_estimate"] > 0:
+        return ""
+    return (
+        "Events that take several plants of a site at once come on top, "
+        f"{row['raw_estimate']:.1f} ({row['raw_low']:.1f} to {row['raw_high']:.1f}) a quarter on average: most "
+        "quarters see none, a few a large one."
+    )
+
+
 def _last_year(study: Study, results: pd.DataFrame) -> str:
     before = same_quarter_last_year(study.period).name
     was = result_text(results, study.small_group, "loss_rate", before)
@@ -260,7 +272,8 @@ def _lost(study: Study, results: pd.DataFrame, lost: pd.DataFrame) -> Section:
         numeric=("Plant's cost",),
         soft=("Id",),
     )
-    note = "" if len(lost) else "No loss is not the same as no risk."
+    none = "" if len(lost) else "No loss is not the same as no risk."
+    note = " ".join(filter(None, [none, _events_to_come(results)]))
     return Section("lost", message, SHOWN_QUARTERS, chart=quarters_chart(study), table=table, note=note)
 
 

@@ -61,7 +61,9 @@ class LossResults(ExposureResults):
         """
         from plantstats.losses import as_expected  # noqa: PLC0415
 
-        return as_expected.as_expected(self.exposure(), self.period, self.client, self.past_models())
+        return as_expected.as_expected(
+            self.exposure(), self.period, self.client, self.past_models(), self.common_cause()
+        )
 
     @kept
     def quarters(self) -> pd.DataFrame:

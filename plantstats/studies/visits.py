@@ -51,7 +51,7 @@ class VisitResults(PestResults):
 
         self._check_visit_log()
 
-        loss = leaves.leaf_loss(self.exposure(), self.records, self.period, self.client)
+        loss = leaves.leaf_loss(self.exposure(), self.records, self.period, self.client, self.common_cause())
         return loss.findings, loss.notes, loss.account, loss.humidity_limits
 
     @in_memory

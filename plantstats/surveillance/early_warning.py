@@ -60,7 +60,7 @@ def early_warning(
     unsettled = unsettled_weeks(past.time) if wanted.entry_weeks is None else wanted.entry_weeks
     starts = records.settings.fiscal_year_starts
     lost = losses_by_week(past, events, region, starts, unsettled)
-    dropped, reason = _leaves(records, time, region, no_leaves)
+    dropped, reason = _leaves(records, time, region, events, no_leaves)
     parts = ["", "leaves", "groups"] if dropped is not None else ["", "groups"]
     of_groups = charts.group_charts(lost, years, parts)
     if not of_groups:
@@ -103,7 +103,9 @@ def recent_alarms(results: pd.DataFrame) -> pd.DataFrame:
     return pd.concat(recent).sort_values("period", ascending=False, kind="stable", ignore_index=True)
 
 
-def _leaves(records: Records, time: PlantTime, region: pd.Series, no_leaves: str) -> tuple[Weekly | None, str]:
+def _leaves(
+    records: Records, time: PlantTime, region: pd.Series, events: CommonCause, no_leaves: str
+) -> tuple[Weekly | None, str]:
     """Leaf drop by week, or why there is none."""
     if no_leaves:
         return None, no_leaves
@@ -113,7 +115,7 @@ def _leaves(records: Records, time: PlantTime, region: pd.Series, no_leaves: str
     )
     try:
         earlier = exposure.build(records, (weeks[0] - pd.Timedelta(days=1)).date())
-        return leaves_by_week(time, earlier, weeks, region), ""
+        return leaves_by_week(time, earlier, weeks, region, events), ""
     except PlantstatsError as fault:
         return None, str(fault)
 

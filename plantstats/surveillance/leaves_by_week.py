@@ -17,12 +17,15 @@ from plantstats.surveillance.weeks import WEEK, Weekly
 
 if TYPE_CHECKING:
     from plantstats.exposure import PlantTime
+    from plantstats.losses.common_cause import CommonCause
 
 OUTCOME = "green"
 FACTORS = ("species", *CONDITIONS)
 
 
-def leaves_by_week(time: PlantTime, earlier: PlantTime, judged: pd.DatetimeIndex, region: pd.Series) -> Weekly:
+def leaves_by_week(
+    time: PlantTime, earlier: PlantTime, judged: pd.DatetimeIndex, region: pd.Series, events: CommonCause
+) -> Weekly:
     """Leaves counted in each week, and expected by a model of the counts before the first week judged.
 
     Parameters
@@ -35,6 +38,8 @@ def leaves_by_week(time: PlantTime, earlier: PlantTime, judged: pd.DatetimeIndex
         The weeks.
     region : pandas.Series
         Of each site.
+    events : CommonCause
+        On record: the model does not learn from what they may have shaken.
 
     Returns
     -------
@@ -46,7 +51,7 @@ def leaves_by_week(time: PlantTime, earlier: PlantTime, judged: pd.DatetimeIndex
     CountModelError
         When the earlier counts carry no model, or too few weeks hold any.
     """
-    model = fit_leaves(leaves.build(earlier), OUTCOME)
+    model = fit_leaves(leaves.build(earlier).outside(events.shaken), OUTCOME)
     now = leaves.build(time)
     combinations = now.sql("select distinct on (combination) * from leaf_used order by combination")
     predicted = _predicted(model, combinations)

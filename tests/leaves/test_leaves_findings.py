@@ -13,6 +13,7 @@ from plantstats import exposure, findings, records
 from plantstats import leaves as leaf_loss
 from plantstats.leaves import crown, effects, humidity, observed, prognosis, shedding
 from plantstats.leaves.model import DAYS_PER_MONTH, fit_leaves, humidity_limit_profile
+from plantstats.losses.common_cause import CommonCause
 from plantstats.periods import Period, quarter
 from plantstats.stats.collinearity import VIF_LIMIT
 from plantstats.stats.counts import CountModelError
@@ -34,6 +35,48 @@ def green(steady):
 @pytest.fixture(scope="module")
 def page(steady):
     return leaf_loss.leaf_loss(steady[1], steady[0], Q3)
+
+
+# -- events --------------------------------------------------------------------------------------------
+
+
+@pytest.fixture(scope="module")
+def shaken(tmp_path_factory):
+    """Intervals of a company, and of the same one whose largest site sheds twelve times as much for a spring."""
+    folder = tmp_path_factory.mktemp("shaken")
+    made = [company(folder, STEADY, 200, 6, 1)[1:]]
+    sites = made[0][0].query("select site_id::varchar as site_id, count(*) as n from episodes group by 1 order by 2")
+    event = pd.DataFrame({"site_id": sites["site_id"].tail(1), "from_on": "2026-03-01", "to_on": "2026-05-31"})
+    event = event.astype({"from_on": "datetime64[us]", "to_on": "datetime64[us]"})
+    visits, plants = (pd.read_csv(folder / f"{name}.csv", dtype="str") for name in ("visits", "plants"))
+    there = visits["plant_id"].isin(plants.loc[plants["site_id"].eq(event["site_id"].iloc[0]), "plant_id"])
+    there &= visits["visited_on"].between("2026-03-05", "2026-05-31")
+    visits.loc[there, "leaves_dropped"] = (12 * visits.loc[there, "leaves_dropped"].astype("Int64")).astype("str")
+    visits.to_csv(folder / "visits.csv", index=False)
+    loaded = records.load(folder)
+    time = exposure.build(loaded, date(2026, 9, 30))
+    return event, made[0][1], loaded, time, leaf_loss.build(time)
+
+
+def test_the_leaf_model_learns_nothing_from_what_an_event_shook(shaken):
+    event, quiet, _, _, shocked = shaken
+    apart = [fit_leaves(one.outside(event), "green").fit for one in (quiet, shocked)]
+    # Not one row of the shock is left: the fits are one.
+    assert np.array_equal(apart[0].params, apart[1].params)
+    assert near(apart[1], "light[low]", 0.35)
+    mixed = fit_leaves(shocked, "green").fit
+    assert abs(mixed.alpha - apart[1].alpha) > 0.2 * apart[1].alpha
+    # Counts of other days and sites stay, and so do those that were shaken where they are only told.
+    assert 0.9 * quiet.frequency_table["green_n"].sum() < apart[1].n < quiet.frequency_table["green_n"].sum()
+    assert shocked.outside(event).account.equals(shocked.account)
+
+
+def test_leaf_loss_names_the_events_that_its_models_leave_out(shaken):
+    event, _, loaded, time, _ = shaken
+    lost = event.assign(event=0, seen_on=event["from_on"], found_on=event["from_on"], quantity=3)
+    lost = lost.assign(plant_id="none", source="replacements", line=0)
+    made = leaf_loss.leaf_loss(time, loaded, Q3, events=CommonCause(pd.DataFrame({"event": [0]}), lost, 10.0))
+    assert sum("are in no model of leaves" in note for note in made.notes) == 1
 
 
 # -- known truth ---------------------------------------------------------------------------------------

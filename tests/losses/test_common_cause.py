@@ -14,7 +14,9 @@ from plantstats import exposure, findings, periods, simulate
 from plantstats.exposure.standing import standing
 from plantstats.losses import common_cause as events
 from plantstats.losses import expected
+from plantstats.losses.as_expected import as_expected
 from plantstats.losses.event_findings import event_findings
+from plantstats.losses.event_rate import EventRate
 from plantstats.losses.terms import EXPOSURE_BY
 from tests.builders.invented_records import InventedRecords
 
@@ -54,7 +56,7 @@ class Time:
         self.plants = plants
 
     def exposure_table(self, by, start=None, end=None, where=None, *, count_plants=True):
-        return self.table
+        return self.table if end is None else self.table[self.table["month"] < pd.Timestamp(end)]
 
     def query(self, sql, parameters=None):
         return pd.DataFrame({"n": [self.plants]})
@@ -213,3 +215,47 @@ def test_plant_time_without_an_event_is_the_same_object(tmp_path):
     time = exposure.build(made, LAST, "found")
     assert events.ordinary(time) is time
     assert list(time.exposure_table(list(EXPOSURE_BY)).columns)
+
+
+def test_the_rate_of_events_is_known_only_from_what_came_before_the_quarter():
+    # Two events in 2025 in 40 sites: at the beginning of 2025 none in 40 site-years, and the limit is that of no event
+    # (3.689, from Garwood's table) in 40 site-years, each taking all plants; by July one, in 60; 6 of 30 plants lost.
+    rows = [("S1", "building_failure", "2025-02-03", 6), ("S2", "building_failure", "2025-11-03", 6)]
+    time = Time([*ordinary_losses(), *rows])
+    of = events.common_cause(time)
+    none = EventRate.before(of, time, date(2025, 1, 1))
+    assert (none.n_events, none.site_years, none.per_day) == (0, 40.0, 0.0)
+    assert none.expected(40 * 365.25).high.item() == pytest.approx(3.6889, abs=1e-4)
+    one = EventRate.before(of, time, date(2025, 7, 1))
+    assert one == EventRate(1, 60.0, 6, 30)
+    # 1/60 events a site-year x 6/30 of the plants x 365.25 x 300 plant-days = 300/300 = 1 loss.
+    assert one.expected(300 * 365.25).estimate.item() == pytest.approx(1.0, rel=1e-12)
+    assert EventRate.before(of, time, date(2026, 1, 1)).n_events == 2
+
+
+def test_limits_of_what_events_bring_hold_the_truth():
+    # Known truth: events come to 150 site-years at 0.03 a site-year, and take each of 12 plants with chance 0.35; the
+    # limits of 10,000 plant-years' mean hold 10,000 x 0.03 x 0.35 = 105 at least as often as they say.
+    rng = np.random.default_rng(17)
+    held = []
+    for _ in range(400):
+        n = int(rng.poisson(150 * 0.03))
+        mean = EventRate(n, 150.0, int(rng.binomial(12 * n, 0.35)), 12 * n).expected(10_000 * 365.25)
+        held.append(mean.low.item() <= 105 <= mean.high.item())
+    # Three standard errors of 400 below 95%.
+    assert np.mean(held) >= 0.95 - 3 * np.sqrt(0.95 * 0.05 / 400)
+
+
+def test_what_events_bring_stands_beside_what_is_expected(failed):
+    time, after = exposure.build(failed, LAST, "found"), periods.quarter("2026-Q3")
+    of = events.common_cause(time)
+    made = as_expected(time, after, events=of)
+    row = findings.pick(made, "expected_event_losses").iloc[0]
+    days = time.exposure_table([], after.start, after.end)["plant_days"].iloc[0]
+    rate = EventRate.before(of, time, after.start)
+    assert rate.n_events == len(of.events) > 0
+    assert row["estimate"] == pytest.approx(rate.lost / rate.plants * rate.n_events / rate.site_years * days / 365.25)
+    assert row["low"] < row["estimate"] < row["high"]
+    # What is compared with the quarter's ordinary losses holds none of it.
+    quiet = findings.pick(as_expected(events.ordinary(time), after), "expected_losses").iloc[0]
+    assert findings.pick(made, "expected_losses").iloc[0]["estimate"] == quiet["estimate"]
