@@ -116,7 +116,7 @@ def _stays(time: PlantTime) -> pd.DataFrame:
 def _of_one_plant(stays: pd.DataFrame) -> pd.DataFrame:
     """Stays in positions that held one plant at a time."""
     ordered = stays.sort_values([*KEYS, "since", "until"], kind="stable")
-    latest = ordered.groupby(KEYS)["until"].transform(lambda until: until.cummax().shift())
+    latest = ordered.assign(until=ordered.groupby(KEYS)["until"].cummax()).groupby(KEYS)["until"].shift()
     several = ordered[latest.gt(ordered["since"] + SWAP_DAYS)].set_index(KEYS).index
     return stays[~stays.set_index(KEYS).index.isin(several)].reset_index(drop=True)
 

@@ -151,7 +151,7 @@ def by_chance(
 
 def _exchange(cases: Cases, step: Ints, rng: np.random.Generator) -> None:
     """One round: cases in pairs of one kind, each pair changing dates where both could have had the other's."""
-    order = np.lexsort((rng.random(len(step)), cases.kind))
+    order = (cases.kind + rng.random(len(step))).argsort()
     one, two = order[:-1:2], order[1::2]
     free = (
         (cases.kind[one] == cases.kind[two])
@@ -174,11 +174,18 @@ def _counts(cases: Cases, step: Ints, window: int) -> tuple[Array, npt.NDArray[n
 
 
 def _ratio(cases: Cases, step: Ints, window: int) -> float:
-    """The ratio alone, without limits."""
-    counts, recent = _counts(cases, step, window)
-    risk = cases.at_risk
-    events, time = (np.where(recent, values, 0).sum(axis=1) for values in (counts, risk))
-    events_0, time_0 = counts.sum(axis=1) - events, risk.sum(axis=1) - time
+    """The ratio alone, without limits, from the cells after a case alone."""
+    kinds, _, n = cases.at_risk.shape
+    row = (cases.kind * cases.at_risk.shape[1] + cases.group) * n
+    recent = np.zeros(cases.at_risk.size, dtype=bool)
+    for later in range(1, window + 1):
+        recent[(row + step + later)[step + later < n]] = True
+    of = cases.kind * n + step  # cases of one kind and step are compared with each other
+    followed = np.flatnonzero(recent)
+    where = followed // cases.at_risk[0].size * n + followed % n
+    time = np.bincount(where, cases.at_risk.ravel()[followed], kinds * n)
+    events, every = (np.bincount(of, weights, kinds * n) for weights in (recent[row + step], None))
+    events_0, time_0 = every - events, cases.at_risk.sum(axis=1).ravel() - time
     both_sides = (time > 0) & (time_0 > 0)
     both = np.where(both_sides, time + time_0, 1.0)
     below = np.where(both_sides, events_0 * time / both, 0.0).sum()
