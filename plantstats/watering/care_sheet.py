@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass, field
-from datetime import date
+from datetime import date, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -216,10 +216,14 @@ def sheet_rows(review: WateringReview, known: Known | None = None, advice: Advic
     watered = pd.to_datetime(known.of_plants("watered_on", plants["plant_id"]))
     start = review.turns_on if later else review.as_of
     last_visit = seen.groupby(plants["site_id"]).transform("max")
-    visits = [_visits(day, every, start) for day, every in zip(last_visit, plants["visit_every"], strict=True)]
-    looks = [
-        _looks(day, look, dates) for day, look, dates in zip(seen, plants["inspection_interval"], visits, strict=True)
+    visits = [
+        _visits(day, int(every), start) for day, every in zip(_dates(last_visit), plants["visit_every"], strict=True)
     ]
+    looks = [
+        _looks(day, int(look), dates)
+        for day, look, dates in zip(_dates(seen), plants["inspection_interval"], visits, strict=True)
+    ]
+    watered_on = _dates(watered)
     depth = plants["pot"].map(DRY_DEPTH).fillna(DRY_DEPTH["unknown"])
     number = plants["plants"].map(lambda n: f" ({n} plants)" if n > 1 else "")
     name = known.of_plants("common_name", plants["plant_id"]).astype("object").fillna(plants["species"])
@@ -239,7 +243,7 @@ def sheet_rows(review: WateringReview, known: Known | None = None, advice: Advic
             "place": [", ".join(filter(None, pair)) for pair in zip(room, plants["position"], strict=True)],
             "plant": name + number,
             "pot": plants["pot"].replace("unknown", ""),
-            "watered": [None if later or pd.isna(day) else day.date() for day in watered],
+            "watered": [None if later else day for day in watered_on],
             "looks": looks,
             "due": [
                 bool(look) and bool(dates) and look[0] == dates[0] for look, dates in zip(looks, visits, strict=True)
@@ -250,7 +254,7 @@ def sheet_rows(review: WateringReview, known: Known | None = None, advice: Advic
                 f"{_how_often(m, review.max_still_moist_share)}"
                 for d, p, m in zip(depth, plants["planter"], plants["moist_inspections"], strict=True)
             ],
-            "usually": [_usually(None if later else day, days) for day, days in zip(watered, by, strict=True)],
+            "usually": [_usually(None if later else day, days) for day, days in zip(watered_on, by, strict=True)],
             "mark": [
                 OWN_WAY_OUT if too_dry else mark
                 for mark, too_dry in zip(
@@ -272,32 +276,36 @@ def _walking_order(position: str) -> tuple[tuple[int, str], ...]:
     return tuple((int(part), "") if part.isdigit() else (-1, part) for part in parts)
 
 
-def _visits(last: pd.Timestamp, every: int, start: date) -> list[date]:
+def _visits(last: date | None, every: int, start: date) -> list[date]:
     """The next visits after a day, at an interval from the last one; none where no visit is on record."""
-    if pd.isna(last):
+    if last is None:
         return []
-    past = max((pd.Timestamp(start) - last).days // int(every) + 1, 1)
-    return [(last + pd.Timedelta(days=int(every) * (past + n))).date() for n in range(NEXT_VISITS)]
+    past = max((start - last).days // every + 1, 1)
+    return [last + timedelta(days=every * (past + n)) for n in range(NEXT_VISITS)]
 
 
-def _looks(seen: pd.Timestamp, every: int, visits: list[date]) -> list[date]:
+def _looks(seen: date | None, every: int, visits: list[date]) -> list[date]:
     """Those of the next visits at which a plant is to be looked at: the first due, then at its interval."""
     looks: list[date] = []
-    due = pd.Timestamp.min if pd.isna(seen) else seen + pd.Timedelta(days=int(every) - NEAR)
+    due = date.min if seen is None else seen + timedelta(days=every - NEAR)
     for day in visits:
-        if pd.Timestamp(day) >= due:
+        if day >= due:
             looks.append(day)
-            due = pd.Timestamp(day) + pd.Timedelta(days=int(every) - NEAR)
+            due = day + timedelta(days=every - NEAR)
     return looks
 
 
-def _usually(watered: pd.Timestamp | None, days: float) -> str:
+def _dates(days: pd.Series) -> list[date | None]:
+    return [None if missing else day.date() for day, missing in zip(days, days.isna(), strict=True)]
+
+
+def _usually(watered: date | None, days: float) -> str:
     """By when a plant is usually dry: a date, or days after watering where the last watering is not known."""
     if pd.isna(days):
         return ""
-    if watered is None or pd.isna(watered):
+    if watered is None:
         return f"{days:.0f} days after water"
-    return care_workbook.day_text((watered + pd.Timedelta(days=int(days))).date())
+    return care_workbook.day_text(watered + timedelta(days=int(days)))
 
 
 def _how_often(moist_inspections: float, most_moist: float) -> str:

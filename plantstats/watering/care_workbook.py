@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import io
+import itertools
 import re
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from datetime import date, datetime
-from typing import Any
+from typing import Any, NamedTuple
 
 import pandas as pd
 import xlsxwriter
@@ -38,6 +39,14 @@ FIXED_TIME = datetime(2000, 1, 1)
 LONGEST_NAME = 31  # letters of a sheet's name
 
 
+class Line(NamedTuple):
+    """A plant's row of a sheet of paper: the plant, its texts with their formats, the points that they need."""
+
+    plant: Any
+    texts: list[tuple[str, str]]
+    height: int
+
+
 def workbook(seasons: Sequence[tuple[str, pd.DataFrame]], as_of: date) -> bytes:
     """The care sheet of both seasons.
 
@@ -62,7 +71,8 @@ def workbook(seasons: Sequence[tuple[str, pd.DataFrame]], as_of: date) -> bytes:
         formats = _formats(book)
         taken: set[str] = set()
         for season, rows in seasons:
-            for route, part in rows.groupby("route", sort=True):
+            plants = rows.sort_values(["route", "site_id"], kind="stable").itertuples(index=False)
+            for route, part in itertools.groupby(plants, lambda row: row.route):
                 sheet = book.add_worksheet(_name(f"{route}, {season}", taken))
                 _fill(sheet, part, f"{season}; records until {day_text(as_of)} {as_of.year}", formats)
     return file.getvalue()
@@ -125,11 +135,11 @@ def _name(text: str, taken: set[str]) -> str:
     return name
 
 
-def _fill(sheet: Any, rows: pd.DataFrame, about: str, formats: dict[str, Any]) -> None:
+def _fill(sheet: Any, rows: Iterable[Any], about: str, formats: dict[str, Any]) -> None:
     """Sites one below the other, each on its own sheet of paper."""
     at, breaks = 0, []
-    for _, site in rows.groupby("site_id", sort=True):
-        pages = _pages(site)
+    for _, site in itertools.groupby(rows, lambda row: row.site_id):
+        pages = _pages([_line(row) for row in site])
         for number, page in enumerate(pages, 1):
             at = _page(sheet, at, page, f"{about}; sheet {number} of {len(pages)}", formats)
             breaks.append(at)
@@ -142,6 +152,13 @@ def _fill(sheet: Any, rows: pd.DataFrame, about: str, formats: dict[str, Any]) -
     sheet.set_h_pagebreaks(breaks[:-1])
     sheet.print_area(0, 0, at - 1, len(COLUMNS) - 1)
     sheet.set_footer(f"&L&A&C{RULE}&RPage &P of &N")
+
+
+def _line(row: Any) -> Line:
+    """What a plant's row says, and the points that it needs: two lines, or as many as its longest text."""
+    texts = _texts(row)
+    lines = (-(-len(text) // (width - 1)) for (text, _), (_, width) in zip(texts, COLUMNS, strict=True))
+    return Line(row, texts, LINE_HEIGHT * max(2, *lines))
 
 
 def _texts(row: Any) -> list[tuple[str, str]]:
@@ -168,32 +185,27 @@ def _texts(row: Any) -> list[tuple[str, str]]:
     ]
 
 
-def _height(row: Any) -> int:
-    """Points that a row needs: two lines, or as many as its longest text."""
-    texts = zip(_texts(row), COLUMNS, strict=True)
-    return LINE_HEIGHT * max(2, *(-(-len(text) // (width - 1)) for (text, _), (_, width) in texts))
+def _pages(lines: list[Line]) -> list[list[Line]]:
+    """The lines of a site, cut where a sheet of paper is full."""
+    pages: list[list[Line]] = [[]]
+    used = 0
+    for line in lines:
+        if used + line.height > ROOM:
+            pages.append([])
+            used = 0
+        pages[-1].append(line)
+        used += line.height
+    return pages
 
 
-def _pages(rows: pd.DataFrame) -> list[pd.DataFrame]:
-    """The rows of a site, cut where a sheet of paper is full."""
-    heights = pd.Series([_height(row) for row in rows.itertuples(index=False)])
-    pages, first, used = [], 0, 0
-    for number, height in enumerate(heights):
-        if used + height > ROOM:
-            pages.append(rows.iloc[first:number])
-            first, used = number, 0
-        used += int(height)
-    return [*pages, rows.iloc[first:]]
-
-
-def _page(sheet: Any, at: int, rows: pd.DataFrame, about: str, formats: dict[str, Any]) -> int:
+def _page(sheet: Any, at: int, plants: list[Line], about: str, formats: dict[str, Any]) -> int:
     """One sheet of paper from row `at` on; gives the row after it."""
-    first, last = rows.iloc[0], len(COLUMNS) - 1
-    visits = ", ".join(day_text(day) for day in first["visits"])
-    access = f"Access: {first['access']}. " if first["access"] else ""
+    first, last = plants[0].plant, len(COLUMNS) - 1
+    visits = ", ".join(day_text(day) for day in first.visits)
+    access = f"Access: {first.access}. " if first.access else ""
     lines = (
-        (", ".join(filter(None, (first["site"], first["address"]))), "site", HEAD_HEIGHT),
-        (f"{access}Visit every {first['site_every']} days: {first['reason']}.", "text", TEXT_HEIGHT),
+        (", ".join(filter(None, (first.site, first.address))), "site", HEAD_HEIGHT),
+        (f"{access}Visit every {first.site_every} days: {first.reason}.", "text", TEXT_HEIGHT),
         (f"Next visits: {visits or 'no visit on record'}. {about[:1].upper()}{about[1:]}.", "text", TEXT_HEIGHT),
     )
     for text, name, height in lines:
@@ -204,9 +216,9 @@ def _page(sheet: Any, at: int, rows: pd.DataFrame, about: str, formats: dict[str
         sheet.write_string(at, column, heading, formats["head"])
     sheet.set_row(at, 2 * LINE_HEIGHT)
     at += 1
-    for row in rows.itertuples(index=False):
-        sheet.set_row(at, _height(row))
-        for column, (text, name) in enumerate(_texts(row)):
+    for line in plants:
+        sheet.set_row(at, line.height)
+        for column, (text, name) in enumerate(line.texts):
             if text:
                 sheet.write_string(at, column, harmless(text), formats[name])
             else:

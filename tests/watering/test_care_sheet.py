@@ -101,18 +101,18 @@ def test_the_same_rows_give_the_same_bytes(rows: pd.DataFrame) -> None:
 def test_visits_go_on_from_the_last_one() -> None:
     # Last seen on Monday 28 September, every 7 days: the Mondays of October. Last seen on 3 August, every 14 days:
     # 17 and 31 August, 14 and 28 September have passed, so the next is 12 October.
-    last = pd.Timestamp("2026-09-28")
+    last = date(2026, 9, 28)
     assert care_sheet._visits(last, 7, AS_OF) == [date(2026, 10, day) for day in (5, 12, 19, 26)]
-    assert care_sheet._visits(pd.Timestamp("2026-08-03"), 14, AS_OF)[0] == date(2026, 10, 12)
-    assert care_sheet._visits(pd.NaT, 7, AS_OF) == []
+    assert care_sheet._visits(date(2026, 8, 3), 14, AS_OF)[0] == date(2026, 10, 12)
+    assert care_sheet._visits(None, 7, AS_OF) == []
 
 
 def test_a_plant_is_looked_at_on_the_visits_that_its_interval_falls_on() -> None:
     # Seen on 28 September and looked at every 14 days, with visits every 7: the 12th and the 26th.
     visits = [date(2026, 10, day) for day in (5, 12, 19, 26)]
-    assert care_sheet._looks(pd.Timestamp("2026-09-28"), 14, visits) == [visits[1], visits[3]]
-    assert care_sheet._looks(pd.Timestamp("2026-09-28"), 7, visits) == visits
-    assert care_sheet._looks(pd.NaT, 14, visits) == [visits[0], visits[2]], "never seen: at the next visit"
+    assert care_sheet._looks(date(2026, 9, 28), 14, visits) == [visits[1], visits[3]]
+    assert care_sheet._looks(date(2026, 9, 28), 7, visits) == visits
+    assert care_sheet._looks(None, 14, visits) == [visits[0], visits[2]], "never seen: at the next visit"
 
 
 def test_places_stand_in_walking_order() -> None:
