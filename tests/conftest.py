@@ -1,4 +1,4 @@
-"""What every test may use: hypothesis profiles, and small notebooks made for the occasion."""
+"""What every test may use: hypothesis profiles, the demo's review, and small notebooks made for the occasion."""
 
 from __future__ import annotations
 
@@ -10,6 +10,8 @@ import nbformat
 import pytest
 from hypothesis import HealthCheck, settings
 from nbformat.v4 import new_code_cell, new_markdown_cell, new_notebook
+
+from tests.builders.demo_review import DemoReview, demo_review
 
 # No window system; notebooks choose their own way of drawing.
 os.environ.setdefault("MPLBACKEND", "agg")
@@ -24,6 +26,13 @@ settings.load_profile("same")
 PARAMETERS = 'quarter = "2026-Q3"\nclient = ""'
 READS_THEM = "print(quarter, client)"
 MakeNotebook = Callable[..., Path]
+
+
+@pytest.fixture(scope="session")
+def demo(tmp_path_factory: pytest.TempPathFactory) -> DemoReview:
+    """The reviews of the demo, made once for all processes; its results are kept beside its records from then on."""
+    own = tmp_path_factory.getbasetemp()
+    return demo_review(own.parent if "PYTEST_XDIST_WORKER" in os.environ else own)
 
 
 @pytest.fixture

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import json
+import re
+import shutil
 import subprocess
 import sys
 from pathlib import Path
@@ -12,6 +14,7 @@ import pytest
 
 from plantstats import __version__, cli, quarterly, simulate
 from plantstats.reporting import publish
+from tests.builders.demo_review import DemoReview
 from tests.builders.html_page import Reading
 
 HOME = Path(__file__).resolve().parent.parent
@@ -87,14 +90,12 @@ def test_a_folder_without_records_ends_with_1_and_names_what_is_missing(
 
 
 def test_the_review_of_the_demo_gives_sentences_a_page_findings_and_the_record_of_its_making(
-    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+    demo: DemoReview, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ):
-    assert cli.main(["review", str(DATA), "--out", str(tmp_path)]) == 0
-    out, err = lines(capsys)
-    folder = tmp_path / "2026-Q3"  # The records run to 5 October 2026.
-    assert any(line.startswith("2026-Q3: 13 plants lost of 386") for line in out.splitlines()[:3])
-    assert f"Report: {folder / 'index.html'}" in out
-    assert err == ""
+    folder = demo.folder  # 2026-Q3: the records run to 5 October 2026
+    assert [path.name for path in demo.out.iterdir()] == ["2026-Q3"]
+    assert any(line.startswith("2026-Q3: 13 plants lost of 386") for line in demo.said.splitlines()[:3])
+    assert "/2026-Q3/index.html" in demo.said
     files = {"findings.csv", "findings.parquet", "made_with.json", "intervals.csv", "care_sheet.xlsx"}
     files |= {"drying.csv", "ways_out.csv", "decisions.csv"}
     files |= {"findings.xlsx", "index.pdf"} | {f"{name}.html" for name in quarterly.REVIEW_PACK}
@@ -109,22 +110,24 @@ def test_the_review_of_the_demo_gives_sentences_a_page_findings_and_the_record_o
     assert (rows["rows_read"] == rows["rows_used"] + rows["rows_set_aside"]).all()
     # Asked again with nothing changed, it says so and leaves every file as it was.
     before = {path.name: (path.read_bytes(), path.stat().st_mtime_ns) for path in folder.iterdir()}
-    assert cli.main(["review", str(DATA), "--out", str(tmp_path)]) == 0
+    assert cli.main(["review", str(DATA), "--out", str(demo.out)]) == 0
     again, remark = lines(capsys)
-    assert again == out and "nothing has changed since" in remark
+    assert f"Report: {folder / 'index.html'}" in again
+    assert again.replace(str(demo.out), "") == re.sub("Report: .*(?=/2026-Q3/)", "Report: ", demo.said)
+    assert "nothing has changed since" in remark
     assert {path.name: (path.read_bytes(), path.stat().st_mtime_ns) for path in folder.iterdir()} == before
     # A file that somebody touched makes it anew: here only the judgement, not the minute that it takes.
-    (folder / "findings.csv").write_text("changed", encoding="utf-8")
-    assert publish.unchanged(folder, record["made_from"]) is None
+    touched = shutil.copytree(folder, tmp_path / "2026-Q3")
+    assert publish.unchanged(touched, record["made_from"]) is not None
+    (touched / "findings.csv").write_text("changed", encoding="utf-8")
+    assert publish.unchanged(touched, record["made_from"]) is None
 
 
-def test_the_review_of_one_client_lies_in_a_folder_of_its_own(tmp_path: Path, capsys: pytest.CaptureFixture[str]):
-    client = pd.read_csv(DATA / "sites.csv", dtype=str)["client_id"].iloc[0]
-    assert cli.main(["review", str(DATA), "--client", client, "--out", str(tmp_path)]) == 0
-    assert [path.name for path in tmp_path.iterdir()] == [f"2026-Q3--{client}"]
-    folder = tmp_path / f"2026-Q3--{client}"
-    assert client in (folder / "client.html").read_text(encoding="utf-8")
-    assert {path.name for path in folder.iterdir()} == {"client.html", "client.pdf", "made_with.json"}
+def test_the_review_of_one_client_lies_in_a_folder_of_its_own(demo: DemoReview):
+    assert [path.name for path in demo.client.parent.iterdir()] == [demo.client.name]
+    assert demo.client.name == "2026-Q3--C0005"
+    assert "C0005" in (demo.client / "client.html").read_text(encoding="utf-8")
+    assert {path.name for path in demo.client.iterdir()} == {"client.html", "client.pdf", "made_with.json"}
 
 
 def test_demo_and_check_work_together_and_leave_the_rows_set_aside_in_a_file(

@@ -14,11 +14,9 @@ import openpyxl
 import pandas as pd
 import pytest
 
-from plantstats import quarterly
-from tests.remake_example import CLIENT, QUARTER
+from tests.builders.demo_review import DemoReview
+from tests.remake_example import EXAMPLE, HOME
 
-HOME = Path(__file__).resolve().parent.parent
-EXAMPLE = HOME / "reports" / "example"
 MEGABYTE = 1_000_000
 NOTEBOOK_BYTES = 150_000
 CHROMIUM = shutil.which("chromium") or shutil.which("google-chrome")
@@ -35,26 +33,9 @@ CHARTS = """() => [...document.querySelectorAll('figure img')]
   .filter(([source, scale, alt]) => scale > 0)"""
 
 
-@pytest.fixture(scope="session")
-def pack() -> Path:
-    """The demo's review in reports/, made only if it is not there or something has changed since."""
-    with pytest.MonkeyPatch.context() as patch:
-        patch.chdir(HOME)
-        report = quarterly.review(Path("data_demo"), None, None, None, Path("reports"))
-    assert report.missing == {}
-    return HOME / report.folder
-
-
-@pytest.fixture(scope="session")
-def client_pack(pack: Path) -> Path:
-    with pytest.MonkeyPatch.context() as patch:
-        patch.chdir(HOME)
-        return HOME / quarterly.review(Path("data_demo"), pack.name, CLIENT, None, Path("reports")).folder
-
-
-@pytest.fixture(scope="session")
-def pages(pack: Path) -> list[Path]:
-    return sorted(pack.glob("*.html"))
+@pytest.fixture(scope="module")
+def pages(demo: DemoReview) -> list[Path]:
+    return sorted(demo.folder.glob("*.html"))
 
 
 @pytest.fixture(scope="module")
@@ -170,11 +151,11 @@ def test_no_request_leaves_the_folder(tab, pages):
 
 @pytest.mark.skipif(shutil.which("soffice") is None, reason="LibreOffice is not installed")
 @pytest.mark.parametrize("name", ["findings.xlsx", "care_sheet.xlsx"])
-def test_workbooks_open_in_libreoffice_and_are_read_back_the_same(pack, tmp_path, name):
+def test_workbooks_open_in_libreoffice_and_are_read_back_the_same(demo, tmp_path, name):
     command = ["soffice", "--headless", f"-env:UserInstallation={(tmp_path / 'profile').as_uri()}", "--convert-to"]
-    command += ["xlsx:Calc MS Excel 2007 XML", "--outdir", str(tmp_path / "read"), str(pack / name)]
+    command += ["xlsx:Calc MS Excel 2007 XML", "--outdir", str(tmp_path / "read"), str(demo.folder / name)]
     subprocess.run(command, check=True, capture_output=True, timeout=300)
-    ours, theirs = (openpyxl.load_workbook(folder / name) for folder in (pack, tmp_path / "read"))
+    ours, theirs = (openpyxl.load_workbook(folder / name) for folder in (demo.folder, tmp_path / "read"))
     assert ours.sheetnames == theirs.sheetnames
     for sheet in ours.sheetnames:
         values = [[[cell.value for cell in row] for row in book[sheet].iter_rows()] for book in (ours, theirs)]
@@ -192,12 +173,11 @@ def words_of(pdf: Path) -> list[str]:
 
 
 @pytest.mark.skipif(shutil.which("pdftotext") is None, reason="pdftotext is not installed")
-def test_the_example_says_what_the_review_of_the_demo_says(pack, client_pack):
+def test_the_example_says_what_the_review_of_the_demo_says(demo):
     # `make example` makes it again when a change is meant.
     pytest.importorskip("weasyprint", exc_type=(ImportError, OSError))
-    assert pack.name == QUARTER
-    assert words_of(EXAMPLE / "brief.pdf") == words_of(pack / "index.pdf")
-    assert words_of(EXAMPLE / "client.pdf") == words_of(client_pack / "client.pdf")
+    assert words_of(EXAMPLE / "brief.pdf") == words_of(demo.folder / "index.pdf")
+    assert words_of(EXAMPLE / "client.pdf") == words_of(demo.client / "client.pdf")
 
 
 def test_the_example_is_small_and_holds_what_the_readme_shows():

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import contextlib
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
 
@@ -16,7 +16,7 @@ from plantstats.periods import same_quarter_last_year
 from plantstats.reporting import revisions
 from plantstats.reporting.charts import Bars
 from plantstats.reporting.specs import Box, Page, Rows, Section, result_text
-from plantstats.studies import REFUSALS, Study, join
+from plantstats.studies import REFUSALS, Study, join, unless_refused
 from plantstats.writing import write_whole
 
 TITLE = "Brief"
@@ -39,8 +39,8 @@ def page(study: Study) -> Page:
     loss = losses.page(study)
     parts = [loss.findings]
     todo, missing = _asked(study)
-    margins = _or_nothing(study.account_margins)
-    dry = _or_nothing(study.visit_results)
+    margins = unless_refused(study.account_margins, None)
+    dry = unless_refused(study.visit_results, None)
     parts += [frame for frame in (margins, dry) if frame is not None]
     results = join(*parts)
     chosen = decisions.ranked(todo)
@@ -100,10 +100,7 @@ def _quarters(study: Study, results: pd.DataFrame) -> Section:
 
 def _dry(study: Study) -> Section | None:
     """Sites by how often waterings come too late."""
-    try:
-        dry = visits.dry_section(study)
-    except REFUSALS:
-        return None
+    dry = unless_refused(lambda: visits.dry_section(study), None)
     return None if dry is None else replace(dry, half=True)
 
 
@@ -151,13 +148,6 @@ def write_decisions(study: Study, folder: Path) -> None:
     write_whole(folder / revisions.DECISIONS, content.encode("utf-8"))
 
 
-def _or_nothing(compute: Callable[[], pd.DataFrame]) -> pd.DataFrame | None:
-    try:
-        return compute()
-    except REFUSALS:
-        return None
-
-
 def _to_decide(chosen: Sequence[Decision], todo: Sequence[Decision]) -> str:
     if not chosen:
         return "Nothing to decide this week."
@@ -193,7 +183,7 @@ def _account_box(study: Study, results: pd.DataFrame) -> list[Box]:
     margins = pick(results, "account_margin", ["client_id"])
     if margins.empty:
         return []
-    before = _or_nothing(lambda: study.account_margins(same_quarter_last_year(study.period).name))
+    before = unless_refused(lambda: study.account_margins(same_quarter_last_year(study.period).name), None)
     ago = None if before is None else pick(before, "account_margin", ["client_id"])["estimate"]
     under = int(margins["estimate"].lt(0).sum())
     below = "accounts lose money" + ("" if ago is None else _year_ago(ago.lt(0)))
@@ -202,7 +192,7 @@ def _account_box(study: Study, results: pd.DataFrame) -> list[Box]:
 
 def _dry_box(study: Study) -> list[Box]:
     """Sites where waterings come too late too often, now and a year ago."""
-    dry, before = _or_nothing(study.site_advice), _or_nothing(study.sites_a_year_ago)
+    dry, before = (unless_refused(result, None) for result in (study.site_advice, study.sites_a_year_ago))
     if dry is None or dry.empty:
         return []
     over = int(dry["over_limit"].sum())
@@ -236,10 +226,8 @@ def _accounts(study: Study, results: pd.DataFrame) -> Section | None:
 
 def _last_list(study: Study) -> Section:
     """What became of last quarter's advice, read from the records."""
-    try:
-        return visits.last_advice(study)
-    except REFUSALS:
-        return Section("last", "Nothing was advised a quarter ago, or the records do not reach back to it.")
+    none = Section("last", "Nothing was advised a quarter ago, or the records do not reach back to it.")
+    return unless_refused(lambda: visits.last_advice(study), none)
 
 
 def _state(study: Study, missing: Sequence[str]) -> Section:

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from functools import partial
 from pathlib import Path
+from types import ModuleType
 
 import pandas as pd
 
@@ -12,7 +13,7 @@ from plantstats.findings import DEFINITIONS, GROUPINGS
 from plantstats.pages import accounts, brief, losses, records, visits, watch, wears, words
 from plantstats.reporting import revisions
 from plantstats.reporting.specs import Listing, Page, Section
-from plantstats.studies import REFUSALS, Study, join
+from plantstats.studies import Study, join, unless_refused
 
 TITLE = "Changes"
 PAGES = (losses, accounts, visits, watch, wears, records)
@@ -66,16 +67,12 @@ def page(study: Study, earlier_dir: str) -> Page:
 
 def _results(study: Study) -> pd.DataFrame:
     """All findings of the pack, as far as the records carry them."""
-    parts = [page.findings for page in (_or_none(one.page, study) for one in PAGES) if page is not None]
-    whole = join(*parts)
+    whole = join(*(unless_refused(partial(_findings, one, study), findings.table([])) for one in PAGES))
     return whole.drop_duplicates(["measure", "period", "unit", "method", *findings.groupings(whole)])
 
 
-def _or_none(make: Callable[[Study], Page], study: Study) -> Page | None:
-    try:
-        return make(study)
-    except REFUSALS:
-        return None
+def _findings(module: ModuleType, study: Study) -> pd.DataFrame:
+    return module.page(study).findings
 
 
 def _decisions(decisions: pd.DataFrame) -> Section:

@@ -4,39 +4,18 @@ from __future__ import annotations
 
 import pandas as pd
 
-from plantstats import findings
 from plantstats.findings import pick
 from plantstats.pages import words
 from plantstats.pages.decisions import Decision
 from plantstats.reporting.specs import Field, Rows, Section, Table
-from plantstats.reporting.triangle import Triangle
-from plantstats.studies import REFUSALS, Study, join
+from plantstats.reporting.time_charts import Triangle
+from plantstats.studies import Study, of_all_clients
 
 CANNOT = (
     "A straight trend over deliveries cannot be told from one over ages or quarters; only what bends away from it can."
 )
 # How many of each axis are told in a sentence.
 MOST_NAMED = 3
-
-
-def results_of(study: Study) -> pd.DataFrame:
-    """Findings of the sections; none for one client's study, or where the records carry no model.
-
-    Parameters
-    ----------
-    study : Study
-        One quarter of a company.
-
-    Returns
-    -------
-    pandas.DataFrame
-    """
-    if study.client:
-        return findings.table([])
-    try:
-        return join(study.deliveries(), study.run_off())
-    except REFUSALS:
-        return findings.table([])
 
 
 def sections(study: Study, results: pd.DataFrame) -> list[Section | None]:
@@ -69,7 +48,7 @@ def decisions(study: Study) -> list[Decision]:
     list of Decision
         None or one.
     """
-    results = results_of(study)
+    results = of_all_clients(study, study.deliveries, study.run_off)
     named, lost, expected = [], 0.0, 0.0
     for by in ("quarter", "supplier_batch"):
         bad = _bad(study, results, by)

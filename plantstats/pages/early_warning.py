@@ -10,7 +10,7 @@ from plantstats.findings import pick
 from plantstats.pages import words
 from plantstats.pages.methods import METHODS
 from plantstats.reporting.specs import Field, Listing, Page, Rows, Section, Table, result_text
-from plantstats.reporting.week_chart import Weeks
+from plantstats.reporting.time_charts import Weeks
 from plantstats.studies import Study
 from plantstats.surveillance import recent_alarms
 

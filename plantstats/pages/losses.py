@@ -11,9 +11,10 @@ from plantstats.losses.same_sites import LEFT, STAYED
 from plantstats.pages import deliveries, methods, places, to_come, words
 from plantstats.pages.decisions import Decision
 from plantstats.periods import same_quarter_last_year
-from plantstats.reporting.charts import Bars, Quarters
+from plantstats.reporting.charts import Bars
 from plantstats.reporting.specs import Listing, Page, Rows, Section, result_text
-from plantstats.studies import Study, join
+from plantstats.reporting.time_charts import Quarters
+from plantstats.studies import Study, join, of_all_clients
 
 TITLE = "Losses"
 MOST_SHOWN = 10
@@ -41,8 +42,8 @@ def page(study: Study) -> Page:
         study.quarters(),
         study.same_sites(),
         study.losses_to_come(),
-        deliveries.results_of(study),
-        places.results_of(study),
+        of_all_clients(study, study.deliveries, study.run_off),
+        of_all_clients(study, study.places),
     )
     sections = [
         _lost(study, results, study.losses()),

@@ -7,7 +7,6 @@ from typing import Any
 
 import pandas as pd
 
-from plantstats import findings
 from plantstats.findings import pick
 from plantstats.pages import words
 from plantstats.pages.decisions import Decision
@@ -15,7 +14,7 @@ from plantstats.pests.inspections import FEWEST_FINDINGS
 from plantstats.pests.pest_findings import goes_round
 from plantstats.reporting.charts import Intervals
 from plantstats.reporting.specs import Field, Listing, Rows, Section, Table
-from plantstats.studies import REFUSALS, Study
+from plantstats.studies import Study, unless_refused
 
 CARE = "What to do about a pest the label, local codes and a licensed person decide; nothing is advised here."
 DELIVERY = "Plants of one site may also have come with one delivery."
@@ -23,26 +22,6 @@ EDEMA = "Reddish dots on the newest leaves of Ficus lyrata are edema and not cou
 PESTS = {"mites": "mites", "mealybug": "mealybug", "scale": "scale", "other": "other pests"}
 MOST_PLANTS = 12  # to look at, of one site and pest
 MOST_SITES = 4  # named in a sentence
-
-
-def results_of(study: Study) -> pd.DataFrame:
-    """Findings of the sections; none for one client's study, or where visits tell nothing about pests.
-
-    Parameters
-    ----------
-    study : Study
-        One quarter of a company.
-
-    Returns
-    -------
-    pandas.DataFrame
-    """
-    if study.client:
-        return findings.table([])
-    try:
-        return study.pests()
-    except REFUSALS:
-        return findings.table([])
 
 
 def sections(study: Study, results: pd.DataFrame) -> list[Section | None]:
@@ -171,9 +150,8 @@ def now(study: Study) -> Section | None:
     Section or None
         None where visits tell nothing about pests.
     """
-    try:
-        rows = study.pests_now()
-    except REFUSALS:
+    rows = unless_refused(study.pests_now, None)
+    if rows is None:
         return None
     if rows.empty:
         return Section("pests-now", "No pest is going round a site, as far as visits tell.", note=EDEMA)
@@ -226,13 +204,10 @@ def decisions(study: Study) -> list[Decision]:
     list of Decision
         None or one.
     """
-    try:
-        rows = study.pests_now()
-    except REFUSALS:
+    rows = unless_refused(study.pests_now, None)
+    if rows is None or rows.empty:
         return []
     sites = rows.drop_duplicates(["site_id", "pest"])
-    if sites.empty:
-        return []
     named = [f"{study.name_of('site', row.site_id).name} ({PESTS[row.pest]})" for row in sites.itertuples()]
     return [
         Decision(

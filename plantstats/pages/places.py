@@ -11,7 +11,7 @@ from plantstats.pages import words
 from plantstats.pages.decisions import Decision
 from plantstats.reporting.charts import Intervals
 from plantstats.reporting.specs import Listing, Rows, Section, Table
-from plantstats.studies import REFUSALS, Study
+from plantstats.studies import Study, of_all_clients
 
 MOST_NAMED = 3
 YEAR = 365
@@ -19,26 +19,6 @@ SHOWN = (
     "Plants lost per 100 places, each holding one plant at a time; lines: what chance and differences between sites "
     "leave open. Single events are left out."
 )
-
-
-def results_of(study: Study) -> pd.DataFrame:
-    """Findings of the section; none for one client's study, or where the records carry no model.
-
-    Parameters
-    ----------
-    study : Study
-        One quarter of a company.
-
-    Returns
-    -------
-    pandas.DataFrame
-    """
-    if study.client:
-        return findings.table([])
-    try:
-        return study.places()
-    except REFUSALS:
-        return findings.table([])
 
 
 def section(study: Study, results: pd.DataFrame) -> Section | None:
@@ -49,7 +29,7 @@ def section(study: Study, results: pd.DataFrame) -> Section | None:
     study : Study
         What the page is about.
     results : pandas.DataFrame
-        Findings, with those of `results_of`.
+        Findings, with those of `Study.places`.
 
     Returns
     -------
@@ -97,7 +77,7 @@ def decisions(study: Study) -> list[Decision]:
     list of Decision
         None or one.
     """
-    results = results_of(study)
+    results = of_all_clients(study, study.places)
     out = _flagged(results)
     if out.empty:
         return []

@@ -9,7 +9,7 @@ from plantstats.findings import pick
 from plantstats.pages import methods, pests
 from plantstats.reporting.charts import Intervals, Pairs, Squares, large_enough
 from plantstats.reporting.specs import Field, Page, Rows, Section, Table, result_text
-from plantstats.studies import REFUSALS, Study, join
+from plantstats.studies import REFUSALS, Study, join, of_all_clients
 
 TITLE = "What wears plants down"
 MOST_EFFECTS = 5
@@ -56,7 +56,7 @@ def page(study: Study) -> Page:
         parts.append(leaves)
     except REFUSALS as fault:
         leaf_notes = (f"Leaves cannot be told: {fault}.",)
-    parts.append(pests.results_of(study))
+    parts.append(of_all_clients(study, study.pests))
     results = join(*parts)
     terms = study.effect_terms()
     sections = [

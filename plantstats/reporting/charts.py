@@ -14,7 +14,7 @@ from matplotlib.figure import Figure
 from matplotlib.ticker import FormatStrFormatter, LogLocator, NullFormatter
 
 from plantstats.findings import for_display, pick
-from plantstats.reporting.specs import Rows
+from plantstats.reporting.specs import Chart, Rows
 
 # At this width and size of letters a phone of 390 px shows letters of 11 px, a desk letters as large as the text.
 WIDTH, LETTERS = 4.2, 10  # inches, points
@@ -25,6 +25,7 @@ BAND = "#d7e5dc"
 GREEN = "#17603a"
 # Parts of a whole, told apart by lightness too: contrast with white 9.7, 4.4, 5.2; each with a white edge.
 STACKED = ("#23455e", PLAIN, ACCENT)
+MOST_TOLD = 4  # rows of a chart that are told in words
 WIDEST = 10.0  # ratios beyond a tenth and ten times are drawn at the edge
 Label = Callable[[pd.Series], str]
 
@@ -49,6 +50,23 @@ def canvas(height: float) -> tuple[Figure, Axes]:
     return fig, ax
 
 
+def annotate(ax: Axes, text: str, at: tuple[Any, Any], shift: tuple[float, float], **style: Any) -> None:
+    """Write a text beside a point of a chart.
+
+    Parameters
+    ----------
+    ax : Axes
+    text : str
+    at : tuple
+        The point, in units of the data.
+    shift : tuple of float
+        Of the text from it, in points.
+    **style : Any
+        As `matplotlib.axes.Axes.annotate` takes it.
+    """
+    ax.annotate(text, at, shift, textcoords="offset points", fontsize=LETTERS, **style)
+
+
 def large_enough(rows: pd.DataFrame, small_group: int) -> pd.DataFrame:
     """Rows that may be drawn: with an estimate, and not of a group with too few plants.
 
@@ -66,7 +84,7 @@ def large_enough(rows: pd.DataFrame, small_group: int) -> pd.DataFrame:
     return rows[rows["estimate"].notna() & ~rows["n_plants"].lt(small_group).fillna(False)]
 
 
-def in_words(rows: pd.DataFrame, label: Label, most: int = 4) -> str:
+def in_words(rows: pd.DataFrame, label: Label) -> str:
     """The first rows as text, for those who cannot see the drawing.
 
     Parameters
@@ -75,21 +93,24 @@ def in_words(rows: pd.DataFrame, label: Label, most: int = 4) -> str:
         Findings.
     label : Label
         Names a row.
-    most : int, default 4
-        How many are named.
 
     Returns
     -------
     str
     """
-    text = for_display(rows.head(most), 0)
-    parts = [f"{label(row)} {text.loc[n, 'result']}" for n, row in rows.head(most).iterrows()]
-    more = f"; and {len(rows) - most} more" if len(rows) > most else ""
-    return f"{'; '.join(parts)}{more}." if parts else ""
+    text = for_display(rows.head(MOST_TOLD), 0)
+    parts = [f"{label(row)} {text.loc[n, 'result']}" for n, row in rows.head(MOST_TOLD).iterrows()]
+    return f"{_listed(parts, len(rows))}." if parts else ""
+
+
+def _listed(parts: Sequence[str], rows: int | None = None) -> str:
+    """The first parts of a list, and how many rows more there are."""
+    more = (rows or len(parts)) - MOST_TOLD
+    return "; ".join(parts[:MOST_TOLD]) + (f"; and {more} more" if more > 0 else "")
 
 
 @dataclass(frozen=True)
-class Intervals:
+class Intervals(Chart):
     """Estimates with their intervals, one line each.
 
     Attributes
@@ -118,24 +139,8 @@ class Intervals:
     def _rows(self, findings: pd.DataFrame, small_group: int) -> pd.DataFrame:
         return large_enough(self.rows.select(findings), small_group).head(self.rows.most)
 
-    def draw(self, findings: pd.DataFrame, small_group: int) -> Figure | None:
-        """The drawing; None without rows.
-
-        Parameters
-        ----------
-        findings : pandas.DataFrame
-            Results.
-        small_group : int
-            Groups with fewer plants keep their counts, but not their estimates.
-
-        Returns
-        -------
-        Figure or None
-            None without rows.
-        """
-        rows = self._rows(findings, small_group).iloc[::-1]
-        if rows.empty:
-            return None
+    def _drawing(self, rows: pd.DataFrame) -> Figure:
+        rows = rows.iloc[::-1]
         labels = [self.label(row) for _, row in rows.iterrows()]
         fig, ax = canvas(0.7 + (0.46 if any("\n" in label for label in labels) else 0.27) * len(rows))
         at = np.arange(len(rows))
@@ -153,21 +158,8 @@ class Intervals:
             ax.set_xlim(left=self.left)
         return fig
 
-    def words(self, findings: pd.DataFrame, small_group: int) -> str:
-        """What it shows, in a sentence.
-
-        Parameters
-        ----------
-        findings : pandas.DataFrame
-            Results.
-        small_group : int
-            Groups with fewer plants keep their counts, but not their estimates.
-
-        Returns
-        -------
-        str
-        """
-        return f"{self.unit}: {in_words(self._rows(findings, small_group), self.label)}"
+    def _in_words(self, rows: pd.DataFrame) -> str:
+        return f"{self.unit}: {in_words(rows, self.label)}"
 
 
 def _log_axis(ax: Axes, low: float, high: float) -> None:
@@ -179,7 +171,7 @@ def _log_axis(ax: Axes, low: float, high: float) -> None:
 
 
 @dataclass(frozen=True)
-class Bars:
+class Bars(Chart):
     """One bar a row, sorted; below zero in the colour of warning; a tick for what was expected, where there is one.
 
     Attributes
@@ -210,45 +202,24 @@ class Bars:
 
     def _rows(self, findings: pd.DataFrame, small_group: int) -> pd.DataFrame:
         rows = self.rows.select(findings)
-        rows = rows[rows[self.value].notna()] if self.small else large_enough(rows, small_group)
-        return rows.head(self.rows.most)
+        rows = (rows[rows[self.value].notna()] if self.small else large_enough(rows, small_group)).head(self.rows.most)
+        if not self.expected:
+            return rows
+        key = list(self.rows.by)
+        other = pick(findings, self.expected, key, self.rows.period)[[*key, "estimate"]]
+        return rows.merge(other, on=key, how="left", suffixes=("", "_expected"))
 
-    def draw(self, findings: pd.DataFrame, small_group: int) -> Figure | None:
-        """The drawing; None without rows.
-
-        Parameters
-        ----------
-        findings : pandas.DataFrame
-            Results.
-        small_group : int
-            Groups with fewer plants keep their counts, but not their estimates.
-
-        Returns
-        -------
-        Figure or None
-            None without rows.
-        """
-        rows = self._rows(findings, small_group).iloc[::-1]
-        if rows.empty:
-            return None
+    def _drawing(self, rows: pd.DataFrame) -> Figure:
+        rows = rows.iloc[::-1]
         fig, ax = canvas(0.7 + 0.26 * len(rows))
         at, values = np.arange(len(rows)), rows[self.value].to_numpy("float64")
         ax.barh(at, values, color=np.where(values < 0, WARN, PLAIN), height=0.72)
         for y, value in zip(at, values, strict=True):
             text = f"{value:,.{self.decimals}f}".replace("-", "\u2212")
-            place = (-3, "right") if value < 0 else (3, "left")
-            offset: dict[str, Any] = {
-                "textcoords": "offset points",
-                "va": "center",
-                "ha": place[1],
-                "fontsize": LETTERS,
-            }
-            ax.annotate(text, (value, y), (place[0], 0), **offset)
+            shift, side = (-3, "right") if value < 0 else (3, "left")
+            annotate(ax, text, (value, y), (shift, 0), va="center", ha=side)
         if self.expected:
-            other = pick(findings, self.expected, list(self.rows.by), self.rows.period)
-            key = list(self.rows.by)
-            ticks = rows.merge(other[[*key, "estimate"]], on=key, how="left", suffixes=("", "_expected"))
-            ax.scatter(ticks["estimate_expected"], at, marker="|", s=160, color=GREEN, linewidth=2, zorder=3)
+            ax.scatter(rows["estimate_expected"], at, marker="|", s=160, color=GREEN, linewidth=2, zorder=3)
         ax.set_yticks(at, [self.label(row) for _, row in rows.iterrows()])
         # Room for the numbers at the ends.
         left, right = min(values.min(), 0.0), max(values.max(), 0.0)
@@ -259,28 +230,13 @@ class Bars:
         sns.despine(ax=ax, left=True, bottom=True)
         return fig
 
-    def words(self, findings: pd.DataFrame, small_group: int) -> str:
-        """What it shows, in a sentence.
-
-        Parameters
-        ----------
-        findings : pandas.DataFrame
-            Results.
-        small_group : int
-            Groups with fewer plants keep their counts, but not their estimates.
-
-        Returns
-        -------
-        str
-        """
-        rows = self._rows(findings, small_group)
-        parts = [f"{self.label(row)} {row[self.value]:,.{self.decimals}f}" for _, row in rows.head(4).iterrows()]
-        more = f"; and {len(rows) - 4} more" if len(rows) > 4 else ""
-        return f"Bars, {self.unit}: {'; '.join(parts)}{more}."
+    def _in_words(self, rows: pd.DataFrame) -> str:
+        parts = [f"{self.label(row)} {row[self.value]:,.{self.decimals}f}" for _, row in rows.iterrows()]
+        return f"Bars, {self.unit}: {_listed(parts)}."
 
 
 @dataclass(frozen=True)
-class Pairs:
+class Pairs(Chart):
     """Two values of each row on one line, such as a hard and an easy place of a species; their limits in grey.
 
     Attributes
@@ -301,24 +257,11 @@ class Pairs:
     unit: str
     marks: Sequence[float] = ()
 
-    def draw(self, _findings: pd.DataFrame, _small_group: int) -> Figure | None:
-        """The drawing; None without rows.
+    def _rows(self, _findings: pd.DataFrame, _small_group: int) -> pd.DataFrame:
+        return self.values
 
-        Parameters
-        ----------
-        _findings : pandas.DataFrame
-            Not needed: the values are chosen before.
-        _small_group : int
-            Likewise.
-
-        Returns
-        -------
-        Figure or None
-            None without rows.
-        """
-        rows = self.values.iloc[::-1]
-        if rows.empty:
-            return None
+    def _drawing(self, rows: pd.DataFrame) -> Figure:
+        rows = rows.iloc[::-1]
         fig, ax = canvas(1.1 + 0.3 * len(rows))
         at = np.arange(len(rows))
         for mark in self.marks:
@@ -337,27 +280,13 @@ class Pairs:
         fig.legend(loc="outside upper left", ncols=1, fontsize=LETTERS, frameon=False, handletextpad=0.2)
         return fig
 
-    def words(self, _findings: pd.DataFrame, _small_group: int) -> str:
-        """What it shows, in a sentence.
-
-        Parameters
-        ----------
-        _findings : pandas.DataFrame
-            Not needed: the values are chosen before.
-        _small_group : int
-            Likewise.
-
-        Returns
-        -------
-        str
-        """
-        rows = [f"{row.label} {row.first:.0f} and {row.second:.0f}" for row in self.values.head(4).itertuples()]
-        more = f"; and {len(self.values) - 4} more" if len(self.values) > 4 else ""
-        return f"{self.unit}, {self.names[0]} and {self.names[1]}: {'; '.join(rows)}{more}."
+    def _in_words(self, rows: pd.DataFrame) -> str:
+        parts = [f"{row.label} {row.first:.0f} and {row.second:.0f}" for row in rows.itertuples()]
+        return f"{self.unit}, {self.names[0]} and {self.names[1]}: {_listed(parts)}."
 
 
 @dataclass(frozen=True)
-class Stacks:
+class Stacks(Chart):
     """What parts take of a whole, one stacked bar a row in hundredths of the whole, and a line at the whole.
 
     Attributes
@@ -380,7 +309,7 @@ class Stacks:
     whole: str
     unit: str
 
-    def _shares(self, findings: pd.DataFrame) -> pd.DataFrame:
+    def _rows(self, findings: pd.DataFrame, _small_group: int) -> pd.DataFrame:
         """One row each: its name, and each part in hundredths of the whole; none without a whole."""
         by = list(self.rows.by)
         rows = self.rows.select(findings).head(self.rows.most)
@@ -392,24 +321,8 @@ class Stacks:
         shares = frame[list(self.parts)].div(frame[self.whole], axis=0) * 100
         return shares.fillna(0.0).assign(label=frame["label"])
 
-    def draw(self, findings: pd.DataFrame, _small_group: int) -> Figure | None:
-        """The drawing; None without rows.
-
-        Parameters
-        ----------
-        findings : pandas.DataFrame
-            Results.
-        _small_group : int
-            Not needed: amounts of our own records.
-
-        Returns
-        -------
-        Figure or None
-            None without rows.
-        """
-        shares = self._shares(findings).iloc[::-1]
-        if shares.empty:
-            return None
+    def _drawing(self, rows: pd.DataFrame) -> Figure:
+        shares = rows.iloc[::-1]
         fig, ax = canvas(1.1 + 0.26 * len(shares))
         at, left = np.arange(len(shares)), np.zeros(len(shares))
         for (measure, name), color in zip(self.parts.items(), STACKED, strict=False):
@@ -422,176 +335,16 @@ class Stacks:
         fig.legend(loc="outside upper center", ncols=len(self.parts), fontsize=LETTERS, frameon=False, handlelength=1)
         return fig
 
-    def words(self, findings: pd.DataFrame, _small_group: int) -> str:
-        """What it shows, in a sentence.
-
-        Parameters
-        ----------
-        findings : pandas.DataFrame
-            Results.
-        _small_group : int
-            Not needed: amounts of our own records.
-
-        Returns
-        -------
-        str
-        """
-        shares = self._shares(findings)
-        rows = [
-            f"{row['label']} " + ", ".join(f"{name} {row[measure]:.0f}" for measure, name in self.parts.items())
-            for _, row in shares.head(4).iterrows()
-        ]
-        more = f"; and {len(shares) - 4} more" if len(shares) > 4 else ""
-        return f"Stacked bars, {self.unit}: {'; '.join(rows)}{more}."
-
-
-@dataclass(frozen=True)
-class Quarters:
-    """A bar a quarter, what was to be expected as a line, what chance alone would do as a band, events hatched.
-
-    Attributes
-    ----------
-    measure : str
-        Unsplit findings, one a period.
-    value : str
-        How high the bar is: "losses", or "estimate" for money.
-    expected : str
-        Unsplit findings by period: estimate and limits of chance; "" for none.
-    event : str
-        Findings by period, site and cause: the part of the bar that was one event; "" for none.
-    event_label : callable or None
-        An event's row to what is written beside the largest one.
-    fewest : int
-        Losses of which an event has at least.
-    unit : str
-        What the numbers are, where not plants.
-    most : int
-        How many quarters, the newest last.
-    """
-
-    measure: str = "loss_rate"
-    value: str = "losses"
-    expected: str = ""
-    event: str = ""
-    event_label: Label | None = None
-    fewest: int = 3
-    unit: str = "plants lost"
-    most: int = 9
-
-    def _rows(self, findings: pd.DataFrame) -> pd.DataFrame:
-        rows = pick(findings, self.measure).sort_values("period").tail(self.most).set_index("period")
-        other = pick(findings, self.expected) if self.expected else rows.head(0).reset_index()
-        other = other.drop_duplicates("period").set_index("period").reindex(rows.index)
-        events = self._events(findings).set_index("period")[self.value].reindex(rows.index)
-        return rows.assign(
-            bar=rows[self.value].astype("float64"),
-            line=other["estimate"],
-            low_line=other["low"],
-            high_line=other["high"],
-            single=events.astype("float64").fillna(0.0),
-        )
-
-    def _events(self, findings: pd.DataFrame) -> pd.DataFrame:
-        rows = pick(findings, self.event, ["site_id", "cause"]) if self.event else findings.head(0)
-        return rows[rows["losses"].ge(self.fewest)].drop_duplicates("period")
-
-    def draw(self, findings: pd.DataFrame, _small_group: int) -> Figure | None:
-        """The drawing; None without rows.
-
-        Parameters
-        ----------
-        findings : pandas.DataFrame
-            Results.
-        _small_group : int
-            Not needed: whole quarters of the company.
-
-        Returns
-        -------
-        Figure or None
-            None without rows.
-        """
-        rows = self._rows(findings)
-        if rows.empty or not rows["bar"].fillna(0.0).any():
-            return None
-        fig, ax = canvas(2.5)
-        at, bars = np.arange(len(rows)), rows["bar"].fillna(0.0).to_numpy()
-        line, low, high = (rows[c].to_numpy("float64", na_value=np.nan) for c in ("line", "low_line", "high_line"))
-        ax.fill_between(at, low, high, color=BAND, zorder=0)
-        ax.bar(at, bars, color=[PLAIN] * (len(rows) - 1) + [ACCENT], width=0.7, zorder=1)
-        single = rows["single"].to_numpy()
-        if single.any():
-            hatched: dict[str, Any] = {"facecolor": "white", "edgecolor": PLAIN, "hatch": "////"}
-            ax.bar(at[single > 0], single[single > 0], 0.7, (bars - single)[single > 0], zorder=2, **hatched)
-        ax.plot(at, line, color=GREEN, linewidth=2, marker="_", markersize=9, zorder=3)
-        top = max(float(np.nanmax(np.r_[bars, high[np.isfinite(high)]])), 1.0)
-        self._numbers(ax, at, bars, single, top)
-        self._largest(ax, findings, rows, top)
-        names = [str(period).split("-", 1) for period in rows.index]
-        years = [year if n == 0 or names[n - 1][0] != year else "" for n, (year, _) in enumerate(names)]
-        ax.set_xticks(at, [f"{quarter}\n{year}" for (_, quarter), year in zip(names, years, strict=True)])
-        ax.set_yticks([])
-        ax.set_ylim(0, 1.1 * top)
-        return fig
-
-    def _numbers(self, ax: Axes, at: Any, bars: Any, single: Any, top: float) -> None:
-        """The number of each bar: within it at its foot, or above one that is too low or hatched there."""
-        for x, bar, part in zip(at, bars, single, strict=True):
-            inside = bar - part > 0.14 * top and self.value == "losses"
-            ax.annotate(
-                f"{bar:,.0f}",
-                (x, 0 if inside else bar),
-                (0, 4 if inside else 2),
-                textcoords="offset points",
-                ha="center",
-                color="white" if inside else INK,
-                fontsize=LETTERS,
-                fontweight="bold" if inside else "normal",
-                zorder=4,
-            )
-
-    def _largest(self, ax: Axes, findings: pd.DataFrame, rows: pd.DataFrame, top: float) -> None:
-        """What the largest event was, beside its bar."""
-        events = self._events(findings)
-        events = events[events["period"].isin(rows.index)]
-        if self.event_label is None or events.empty:
-            return
-        event = events.loc[events["losses"].idxmax()]
-        x = list(rows.index).index(event["period"])
-        left = x > len(rows) / 2
-        ax.annotate(
-            self.event_label(event),
-            (x + (-0.45 if left else 0.45), 1.08 * top),
-            ha="right" if left else "left",
-            va="top",
-            fontsize=LETTERS,
-            color=INK,
-            zorder=5,
-        )
-
-    def words(self, findings: pd.DataFrame, _small_group: int) -> str:
-        """What it shows, in a sentence.
-
-        Parameters
-        ----------
-        findings : pandas.DataFrame
-            Results.
-        _small_group : int
-            Not needed: whole quarters of the company.
-
-        Returns
-        -------
-        str
-        """
-        rows = self._rows(findings)
+    def _in_words(self, rows: pd.DataFrame) -> str:
         parts = [
-            f"{period} {row['bar']:,.0f}" + (f" ({row['line']:.0f} expected)" if pd.notna(row["line"]) else "")
-            for period, row in rows.iterrows()
+            f"{row['label']} " + ", ".join(f"{name} {row[measure]:.0f}" for measure, name in self.parts.items())
+            for _, row in rows.iterrows()
         ]
-        return f"By quarter, {self.unit}: {', '.join(parts)}."
+        return f"Stacked bars, {self.unit}: {_listed(parts)}."
 
 
 @dataclass(frozen=True)
-class Squares:
+class Squares(Chart):
     """Of 100 plants, how many still stand: a square of ten by ten for each row.
 
     Attributes
@@ -605,24 +358,11 @@ class Squares:
     rows: Rows
     label: Label
 
-    def draw(self, findings: pd.DataFrame, small_group: int) -> Figure | None:
-        """The drawing; None without rows.
+    def _rows(self, findings: pd.DataFrame, small_group: int) -> pd.DataFrame:
+        return large_enough(self.rows.select(findings), small_group)
 
-        Parameters
-        ----------
-        findings : pandas.DataFrame
-            Results.
-        small_group : int
-            Groups with fewer plants keep their counts, but not their estimates.
-
-        Returns
-        -------
-        Figure or None
-            None without rows.
-        """
-        rows = large_enough(self.rows.select(findings), small_group).head(4)
-        if rows.empty:
-            return None
+    def _drawing(self, rows: pd.DataFrame) -> Figure:
+        rows = rows.head(4)
         fig, ax = canvas(1.5)
         x, y = (a.ravel() for a in np.meshgrid(np.arange(10), np.arange(10)))
         for n, (_, row) in enumerate(rows.iterrows()):
@@ -642,25 +382,12 @@ class Squares:
         ax.set_axis_off()
         return fig
 
-    def words(self, findings: pd.DataFrame, small_group: int) -> str:
-        """What it shows, in a sentence.
-
-        Parameters
-        ----------
-        findings : pandas.DataFrame
-            Results.
-        small_group : int
-            Groups with fewer plants keep their counts, but not their estimates.
-
-        Returns
-        -------
-        str
-        """
-        return f"Of 100 plants stand: {in_words(large_enough(self.rows.select(findings), small_group), self.label)}"
+    def _in_words(self, rows: pd.DataFrame) -> str:
+        return f"Of 100 plants stand: {in_words(rows, self.label)}"
 
 
 @dataclass(frozen=True)
-class Dots:
+class Dots(Chart):
     """One dot a row in lanes, with a limit: which sites lie beyond it.
 
     Attributes
@@ -686,24 +413,10 @@ class Dots:
     limit: float
     limit_label: str
 
-    def draw(self, findings: pd.DataFrame, small_group: int) -> Figure | None:
-        """The drawing; None without rows.
+    def _rows(self, findings: pd.DataFrame, small_group: int) -> pd.DataFrame:
+        return large_enough(self.rows.select(findings), small_group)
 
-        Parameters
-        ----------
-        findings : pandas.DataFrame
-            Results.
-        small_group : int
-            Groups with fewer plants keep their counts, but not their estimates.
-
-        Returns
-        -------
-        Figure or None
-            None without rows.
-        """
-        rows = large_enough(self.rows.select(findings), small_group)
-        if rows.empty:
-            return None
+    def _drawing(self, rows: pd.DataFrame) -> Figure:
         fig, ax = canvas(0.9 + 0.45 * len(self.lanes))
         frame = pd.DataFrame(
             {
@@ -725,27 +438,13 @@ class Dots:
             ax=ax,
         )
         ax.axvline(self.limit, color=INK, linewidth=0.8, linestyle="--")
-        ax.annotate(self.limit_label, (self.limit, -0.5), (3, 2), textcoords="offset points", fontsize=LETTERS)
+        annotate(ax, self.limit_label, (self.limit, -0.5), (3, 2))
         ax.set_yticks(range(len(self.lanes)), list(self.lanes.values()))
         ax.set_ylabel("")
         ax.set_xlabel(self.unit, fontsize=LETTERS)
         ax.set_xlim(left=0)
         return fig
 
-    def words(self, findings: pd.DataFrame, small_group: int) -> str:
-        """What it shows, in a sentence.
-
-        Parameters
-        ----------
-        findings : pandas.DataFrame
-            Results.
-        small_group : int
-            Groups with fewer plants keep their counts, but not their estimates.
-
-        Returns
-        -------
-        str
-        """
-        rows = large_enough(self.rows.select(findings), small_group)
+    def _in_words(self, rows: pd.DataFrame) -> str:
         beyond = int(rows["estimate"].gt(self.limit).sum())
         return f"{self.unit}: {beyond} of {len(rows)} lie beyond {self.limit:g} ({self.limit_label})."

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
+from abc import ABC, abstractmethod
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from typing import Protocol
 
 import pandas as pd
 from matplotlib.figure import Figure
@@ -280,11 +280,23 @@ class Listing:
         )
 
 
-class Chart(Protocol):
-    """A chart made from findings (see `plantstats.reporting.charts`)."""
+class Chart(ABC):
+    """A chart made from findings: which rows it shows, how they are drawn and told (see `reporting.charts`)."""
+
+    @abstractmethod
+    def _rows(self, findings: pd.DataFrame, small_group: int) -> pd.DataFrame:
+        """What is shown: nothing of a group too small, but for counts and money of our own."""
+
+    @abstractmethod
+    def _drawing(self, rows: pd.DataFrame) -> Figure:
+        """These rows, at least one, as a drawing."""
+
+    @abstractmethod
+    def _in_words(self, rows: pd.DataFrame) -> str:
+        """These rows in a sentence or two."""
 
     def draw(self, findings: pd.DataFrame, small_group: int) -> Figure | None:
-        """The drawing; None where there is nothing to draw.
+        """The drawing.
 
         Parameters
         ----------
@@ -298,21 +310,24 @@ class Chart(Protocol):
         Figure or None
             None where there is nothing to draw.
         """
+        rows = self._rows(findings, small_group)
+        return None if rows.empty else self._drawing(rows)
 
     def words(self, findings: pd.DataFrame, small_group: int) -> str:
         """What it shows, in one or two sentences, for those who cannot see it.
 
         Parameters
         ----------
-        findings : pandas.DataFrame
-            Results.
-        small_group : int
-            Groups with fewer plants keep their counts, but not their estimates.
+        findings, small_group
+            As in `draw`.
 
         Returns
         -------
         str
+            Empty where there is nothing to draw.
         """
+        rows = self._rows(findings, small_group)
+        return "" if rows.empty else self._in_words(rows)
 
 
 @dataclass(frozen=True)

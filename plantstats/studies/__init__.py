@@ -4,7 +4,15 @@ A result is made when it is first asked for, kept on disk beside the cache of th
 settings, program and arguments, and read from there by every page, every client page and every notebook.
 """
 
-from plantstats.studies.base import KEPT_PROGRAMS, REFUSALS, StudyError, check_client, join
+from plantstats.studies.base import (
+    KEPT_PROGRAMS,
+    REFUSALS,
+    StudyError,
+    check_client,
+    join,
+    of_all_clients,
+    unless_refused,
+)
 from plantstats.studies.opening import choose_quarter, last_day, open_study, share
 from plantstats.studies.study import Study
 
@@ -17,6 +25,8 @@ __all__ = [
     "choose_quarter",
     "join",
     "last_day",
+    "of_all_clients",
     "open_study",
     "share",
+    "unless_refused",
 ]

@@ -7,7 +7,7 @@ import functools
 from collections.abc import Callable
 from datetime import date
 from difflib import get_close_matches
-from typing import TYPE_CHECKING, Any, Self
+from typing import TYPE_CHECKING, Any, Self, TypeVar
 
 import pandas as pd
 
@@ -23,6 +23,8 @@ from plantstats.store import Store
 if TYPE_CHECKING:
     from plantstats.records import Records
 
+T = TypeVar("T")
+U = TypeVar("U")
 # By these a result says that the records do not carry it.
 REFUSALS = (PlantstatsError,)
 RESULTS = "results"  # folder beside the caches of the records
@@ -210,3 +212,42 @@ def join(*tables: pd.DataFrame) -> pd.DataFrame:
     pandas.DataFrame
     """
     return findings.table(pd.concat(tables, ignore_index=True))
+
+
+def unless_refused(compute: Callable[[], T], otherwise: U) -> T | U:
+    """A result, or something in its place where the records do not carry it.
+
+    Parameters
+    ----------
+    compute : callable
+        Without arguments.
+    otherwise : object
+        What stands in its place.
+
+    Returns
+    -------
+    object
+    """
+    try:
+        return compute()
+    except REFUSALS:
+        return otherwise
+
+
+def of_all_clients(study: StudyBase, *results: Callable[[], pd.DataFrame]) -> pd.DataFrame:
+    """Join findings that are of all clients.
+
+    Parameters
+    ----------
+    study : Study
+        One quarter of a company.
+    *results : callable
+        Methods of the study that give findings.
+
+    Returns
+    -------
+    pandas.DataFrame
+        Findings: none for one client's study, or where the records do not carry them.
+    """
+    nothing = findings.table([])
+    return nothing if study.client else unless_refused(lambda: join(*(compute() for compute in results)), nothing)

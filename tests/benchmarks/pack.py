@@ -83,13 +83,17 @@ class Measured:
         return (self.parent_mib + sum(largest)) / MIB
 
 
-def measure(folder: Path) -> Measured:
-    """Make the pack of a folder of records with nothing kept from before.
+def measure(folder: Path, out: Path, said: Path) -> Measured:
+    """Make the pack of a folder of records, then a second page of the same study.
 
     Parameters
     ----------
     folder : Path
         Records.
+    out : Path
+        Folder for reports: empty, or made here.
+    said : Path
+        File for what the command prints, its errors too.
 
     Returns
     -------
@@ -100,12 +104,9 @@ def measure(folder: Path) -> Measured:
     subprocess.CalledProcessError
         When the command fails or a page is missing.
     """
-    shutil.rmtree(folder / ".plantstats_cache", ignore_errors=True)
-    with tempfile.TemporaryDirectory() as name:
-        command = [sys.executable, "-m", "plantstats", "review", str(folder), "--out", name]
-        wall, cpu, peak = timed(command)
-        (record,) = Path(name).glob("*/made_with.json")
-        made = json.loads(record.read_text(encoding="utf-8"))
+    wall, cpu, peak = timed([sys.executable, "-m", "plantstats", "review", str(folder), "--out", str(out)], said)
+    (record,) = out.glob("*/made_with.json")
+    made = json.loads(record.read_text(encoding="utf-8"))
     rows = {row["table"]: 0 for row in made["account"]}
     for row in made["account"]:
         rows[row["table"]] += row["rows_read"]
@@ -115,11 +116,13 @@ def measure(folder: Path) -> Measured:
     return Measured(rows["plants"], rows["visits"], wall, cpu, peak, made["processes"], json.loads(page))
 
 
-def timed(command: list[str]) -> tuple[float, float, float]:
+def timed(command: list[str], said: Path | str = os.devnull) -> tuple[float, float, float]:
     """Run a command: seconds, processor seconds with its children, largest memory of itself in MiB."""
     began = time.perf_counter()
-    process = subprocess.Popen(command, stdout=subprocess.DEVNULL)
-    _, status, used = os.wait4(process.pid, 0)
+    with open(said, "wb") as printed:
+        errors = None if str(said) == os.devnull else subprocess.STDOUT
+        process = subprocess.Popen(command, stdout=printed, stderr=errors)
+        _, status, used = os.wait4(process.pid, 0)
     process.returncode = os.waitstatus_to_exitcode(status)
     if process.returncode:
         raise subprocess.CalledProcessError(process.returncode, command)
@@ -183,8 +186,9 @@ def main() -> int:
         for plants in [] if folders else chosen.plants:
             folders.append(Path(name, str(plants)))
             simulate.make(folders[-1], plants=plants, years=chosen.years, seed=1)
-        for folder in folders:
-            one = measure(folder)
+        for number, folder in enumerate(folders):
+            shutil.rmtree(folder / ".plantstats_cache", ignore_errors=True)  # nothing kept from before
+            one = measure(folder, Path(name, f"reports{number}"), Path(os.devnull))
             measured.append(one)
             print(f"\n{one.plants:,} plants, {one.visits:,} visits: {one.wall:.1f} s, {one.cpu:.1f} s of processor")
             print(f"largest process {one.peak_gib:.2f} GiB, side by side {one.all_gib:.2f} GiB")

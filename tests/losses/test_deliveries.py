@@ -17,7 +17,7 @@ from plantstats.losses.delivery_findings import delivery_findings
 from plantstats.pages import deliveries as page
 from plantstats.periods import quarter
 from plantstats.records import load, species_table
-from plantstats.studies import Study
+from plantstats.studies import Study, of_all_clients
 
 PERIOD = quarter("2026-Q3")
 BAD = "2025-Q2"
@@ -97,7 +97,7 @@ def test_the_brief_asks_for_it_and_the_page_says_it(company):
         ("Ask the supplier about a delivery", "losses", "deliveries")
     ]
     assert BAD in asked[0].where
-    sections = {s.key: s for s in page.sections(study, page.results_of(study)) if s}
+    sections = {s.key: s for s in page.sections(study, of_all_clients(study, study.deliveries, study.run_off)) if s}
     assert BAD in sections["deliveries"].sentences[0]
     assert "straight trend" in sections["deliveries"].sentences[1]
 

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import html
 import re
-from pathlib import Path
 
 import numpy as np
 import pandas as pd
@@ -15,14 +14,14 @@ from plantstats import findings
 from plantstats.findings import pick
 from plantstats.pages import accounts, brief, losses, records, visits, watch, wears
 from plantstats.studies import Study
+from tests.builders.demo_review import DEMO, DemoReview
 
-DEMO = Path(__file__).parents[2] / "data_demo"
 MOST_WORDS, MOST_NUMBERS = 60, 12
 NUMBER = re.compile(r"\d[\d,.]*")
 
 
 @pytest.fixture(scope="module")
-def study() -> Study:
+def study(demo: DemoReview) -> Study:  # by which its results are made, once for all tests
     return plantstats.study(DEMO, "2026-Q3")
 
 

@@ -3,16 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from pathlib import Path
 
-from plantstats import simulate
 from tests.benchmarks import pack
+from tests.builders.demo_review import DemoReview
 
 
-def test_the_pack_of_a_small_company_is_measured_and_its_limits_can_fail(tmp_path: Path):
-    simulate.make(tmp_path / "company", plants=120, years=2, seed=3)
-    one = pack.measure(tmp_path / "company")
-    assert one.visits > 1000 and one.plants >= 120
+def test_the_pack_of_the_demo_is_measured_and_limits_can_fail(demo: DemoReview):
+    one = demo.measured
+    assert one.visits > 1000 and one.plants >= 400
     # Two processes compute, eight notebooks show; what they used is in the time of the whole.
     assert len(one.processes) == 10
     assert sum(process["seconds"] for process in one.processes) < one.cpu

@@ -8,9 +8,10 @@ import pytest
 from plantstats import findings
 from plantstats.findings import TOO_FEW
 from plantstats.losses import rate_findings as _defines  # noqa: F401 (the measures that the findings below bear)
-from plantstats.reporting.charts import Bars, Dots, Intervals, Pairs, Quarters, Squares
+from plantstats.reporting.charts import Bars, Dots, Intervals, Pairs, Squares
 from plantstats.reporting.display import RESULTS_FOLDER, Named
 from plantstats.reporting.specs import Field, Listing, Page, Rows, Section, Table, result_text
+from plantstats.reporting.time_charts import Quarters
 
 SMALL = 5
 
