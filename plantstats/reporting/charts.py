@@ -25,7 +25,7 @@ BAND = "#d7e5dc"
 GREEN = "#17603a"
 # Parts of a whole, told apart by lightness too: contrast with white 9.7, 4.4, 5.2; each with a white edge.
 STACKED = ("#23455e", PLAIN, ACCENT)
-MOST_TOLD = 4  # rows of a chart that are told in words
+MOST_IN_WORDS = 4  # rows of a chart that words name
 WIDEST = 10.0  # ratios beyond a tenth and ten times are drawn at the edge
 Label = Callable[[pd.Series], str]
 
@@ -98,15 +98,15 @@ def in_words(rows: pd.DataFrame, label: Label) -> str:
     -------
     str
     """
-    text = for_display(rows.head(MOST_TOLD), 0)
-    parts = [f"{label(row)} {text.loc[n, 'result']}" for n, row in rows.head(MOST_TOLD).iterrows()]
+    text = for_display(rows.head(MOST_IN_WORDS), 0)
+    parts = [f"{label(row)} {text.loc[n, 'result']}" for n, row in rows.head(MOST_IN_WORDS).iterrows()]
     return f"{_listed(parts, len(rows))}." if parts else ""
 
 
 def _listed(parts: Sequence[str], rows: int | None = None) -> str:
     """The first parts of a list, and how many rows more there are."""
-    more = (rows or len(parts)) - MOST_TOLD
-    return "; ".join(parts[:MOST_TOLD]) + (f"; and {more} more" if more > 0 else "")
+    more = (rows or len(parts)) - MOST_IN_WORDS
+    return "; ".join(parts[:MOST_IN_WORDS]) + (f"; and {more} more" if more > 0 else "")
 
 
 @dataclass(frozen=True)
