@@ -25,6 +25,7 @@ from plantstats.periods import Period, previous_quarters
 from plantstats.stats.intervals import binomial_limits, poisson_limits
 
 if TYPE_CHECKING:
+    from plantstats.exposure import PlantTime
     from plantstats.records import Records
 
 QUARTERS = 4
@@ -104,6 +105,7 @@ def back_test(
     terms: Terms,
     fitted: tuple[FittedHazards, Exits] | None = None,
     earlier: Sequence[BackTest] = (),
+    after: PlantTime | None = None,
 ) -> BackTest | None:
     """Test last year's quotes.
 
@@ -118,6 +120,8 @@ def back_test(
         What to quote from, where that is not these records a year ago.
     earlier : sequence of BackTest
         Those of the years before, from which the quotes of a year ago knew their year-to-year error.
+    after : PlantTime, optional
+        Dated "found", without the losses of events, that reaches the end of the period, if at hand.
 
     Returns
     -------
@@ -147,7 +151,8 @@ def back_test(
         # Too few losses a year ago for a model, or so few that anything was possible: nobody could have quoted on them.
         return None
     factor = learn_from(earlier, model).samples(terms.draws, terms.seed)
-    happened = _happened(records, plants, terms, period)
+    after = after or ordinary(exposure.build(records, period.last_day, dated="found"))
+    happened = _happened(records, plants, terms, after)
     rows, distributions = [], []
     for quarter, expected in zip(quarters, np.moveaxis(foreseen * factor[:, None, None], 2, 0), strict=True):
         of_quarter = happened[happened["lost_on"].between(pd.Timestamp(quarter.start), pd.Timestamp(quarter.last_day))]
@@ -183,7 +188,7 @@ def back_test(
     )
 
 
-def back_tests(records: Records, period: Period, terms: Terms) -> list[BackTest]:
+def back_tests(records: Records, period: Period, terms: Terms, after: PlantTime | None = None) -> list[BackTest]:
     """Last year's quotes, and those of the years before as far as the records carried them, newest first.
 
     Parameters
@@ -192,6 +197,8 @@ def back_tests(records: Records, period: Period, terms: Terms) -> list[BackTest]
     period : Period
         The last complete quarter.
     terms : Terms
+    after : PlantTime, optional
+        As in `back_test`.
 
     Returns
     -------
@@ -202,8 +209,10 @@ def back_tests(records: Records, period: Period, terms: Terms) -> list[BackTest]
     for _ in range(YEARS - 1):
         periods.append(previous_quarters(periods[-1], QUARTERS)[0])
     tests: list[BackTest] = []
+    # One plant-time tells what came of all of them.
+    after = after or ordinary(exposure.build(records, period.last_day, dated="found"))
     for one in reversed(periods):
-        test = back_test(records, one, terms, earlier=tests)
+        test = back_test(records, one, terms, earlier=tests, after=after)
         tests = [test, *tests] if test is not None else []
     return tests
 
@@ -253,9 +262,9 @@ def _foreseen(
     return profiles, project(grid, cohorts, Cover(terms.lead_days), samples, parts).by_part
 
 
-def _happened(records: Records, plants: pd.DataFrame, terms: Terms, period: Period) -> pd.DataFrame:
+def _happened(records: Records, plants: pd.DataFrame, terms: Terms, after: PlantTime) -> pd.DataFrame:
     """Covered ordinary losses of the plants in place and their successors: site_id (of the start), lost_on."""
-    lost = ordinary(exposure.build(records, period.last_day, dated="found")).losses
+    lost = after.losses
     done = records.table("replacements").dropna(subset=["replaced_by"])
     # After a plant taken out alive the position was taken to end: what came then was not quoted.
     done = done[done["outcome"].ne("withdrawn")]

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from datetime import date, timedelta
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -20,9 +20,7 @@ from plantstats.guarantee.in_force import InForce
 from plantstats.guarantee.money import whole
 from plantstats.guarantee.projection import Cohorts, Cover, HazardSamples, project
 from plantstats.guarantee.time_grid import Array, TimeGrid, monthly_grid
-
-if TYPE_CHECKING:
-    pass
+from plantstats.guarantee.year_error import YearError
 
 LEAD_DAYS = 14.0
 KINDS = [*PROFILE, "planted", "enter", "out", "site_id", "cap", "covered", "excluded"]
@@ -42,6 +40,8 @@ class Provision:
         Of the whole.
     plants : int
     notes : tuple of str
+    year_error : YearError or None
+        How far a year strays from what was expected of it; None where it was left out.
     """
 
     as_of: date
@@ -49,6 +49,7 @@ class Provision:
     cost: Distribution
     plants: int
     notes: tuple[str, ...]
+    year_error: YearError | None = None
 
     @property
     def undiscounted(self) -> int:
@@ -97,7 +98,9 @@ class Valued:
         return self.plants[["unit", "quantity"]].reset_index(drop=True).assign(kind=self.kind)
 
 
-def provision(guarantees: InForce, fits: HazardFits, as_of: date, method: Method) -> Provision:
+def provision(
+    guarantees: InForce, fits: HazardFits, as_of: date, method: Method, year_error: YearError | None = None
+) -> Provision:
     """The provision for guarantees that run on beyond a day.
 
     Parameters
@@ -107,12 +110,14 @@ def provision(guarantees: InForce, fits: HazardFits, as_of: date, method: Method
         On the records up to that day.
     as_of : datetime.date
     method : Method
+    year_error : YearError, optional
+        As in `value`.
 
     Returns
     -------
     Provision
     """
-    valued = value(guarantees, fits, as_of + timedelta(days=1), method)
+    valued = value(guarantees, fits, as_of + timedelta(days=1), method, year_error)
     rows = amounts(valued, method)
     lines = valued.lines()
     costs = [
@@ -126,6 +131,7 @@ def provision(guarantees: InForce, fits: HazardFits, as_of: date, method: Method
         cost=_distribution(valued, lines),
         plants=int(valued.plants["quantity"].sum()),
         notes=tuple(dict.fromkeys([*guarantees.notes, *valued.notes])),
+        year_error=year_error,
     )
 
 
@@ -152,7 +158,9 @@ def amounts(valued: Valued, method: Method) -> pd.DataFrame:
     return rows
 
 
-def value(guarantees: InForce, fits: HazardFits, start: date, method: Method) -> Valued:
+def value(
+    guarantees: InForce, fits: HazardFits, start: date, method: Method, year_error: YearError | None = None
+) -> Valued:
     """Expected cost of each guarantee from a day on.
 
     Parameters
@@ -162,6 +170,9 @@ def value(guarantees: InForce, fits: HazardFits, start: date, method: Method) ->
     start : datetime.date
         First day that is provided for.
     method : Method
+    year_error : YearError, optional
+        Its factor multiplies every covered hazard of ordinary losses, the same for all guarantees and all the time that
+        they run on, as in `quote.make_quote`.
 
     Returns
     -------
@@ -180,7 +191,7 @@ def value(guarantees: InForce, fits: HazardFits, start: date, method: Method) ->
     # Numbers, and numbers each at what one unit paid then is worth on the day.
     expected, pmf, notes = np.zeros((len(kinds), 2)), np.ones((method.n_samples, len(kinds), 1)), list[str]()
     if len(kinds):
-        expected, pmf, notes = _project_by_terms(kinds, fits, guarantees.own, grid, method)
+        expected, pmf, notes = _project_by_terms(kinds, fits, guarantees.own, grid, method, year_error)
     quantity = rows["quantity"].to_numpy()
     cost = rows["unit"].to_numpy() * quantity
     number, discounted = expected[kind, 0], expected[kind, 1]
@@ -188,13 +199,14 @@ def value(guarantees: InForce, fits: HazardFits, start: date, method: Method) ->
 
 
 def _project_by_terms(
-    kinds: pd.DataFrame, fits: HazardFits, own: bool, grid: TimeGrid, method: Method
+    kinds: pd.DataFrame, fits: HazardFits, own: bool, grid: TimeGrid, method: Method, year_error: YearError | None
 ) -> tuple[Array, Array, list[str]]:
     """Expected losses (kinds x (all, discounted)) and pmf by sample of each kind of guarantee, by group of terms."""
     parts = np.stack([np.ones(grid.steps), grid.discount_factors(method.discount_percent)], axis=1)
     sites = sorted(kinds["site_id"].unique())
     site = kinds["site_id"].map({name: n for n, name in enumerate(sites)}).to_numpy()
     expected, notes = np.zeros((len(kinds), 2)), list[str]()
+    factor = np.ones(method.n_samples) if year_error is None else year_error.samples(method.n_samples, method.seed)
     pieces: list[tuple[Integers, Array]] = []
     for (cap, covered, excluded), group in kinds.groupby(["cap", "covered", "excluded"]):
         at = group.index.to_numpy()
@@ -205,7 +217,7 @@ def _project_by_terms(
         cover = Cover(LEAD_DAYS, 1, "ends") if own else Cover(LEAD_DAYS, None if cap < 0 else int(cap))
         events = fits.event_hazard(*causes)
         common = events.samples(float(grid.edges[-1]), sites, method.n_samples, method.seed)
-        samples = HazardSamples.of(hazards, effect, fits.exits(*causes), common=common)
+        samples = HazardSamples.of(hazards, effect * factor[:, None], fits.exits(*causes), common=common)
         cohorts = Cohorts(group["planted"].to_numpy(), group["enter"].to_numpy(), group["out"].to_numpy(), site[at])
         projection = project(grid, cohorts, cover, samples, parts)
         expected[at] = projection.by_part.mean(axis=0)

@@ -10,6 +10,7 @@ from plantstats import findings
 from plantstats.guarantee.money import units
 from plantstats.guarantee.price import Price
 from plantstats.guarantee.quote import QUANTILES, Quote
+from plantstats.guarantee.year_error import YearError
 from plantstats.stats.intervals import CONF_LEVEL
 
 METHOD = "exact recursion and convolution, mixed over site effect and model"
@@ -34,7 +35,9 @@ def owner_findings(quote: Quote, price: Price, counted: tuple[int, int]) -> pd.D
     pandas.DataFrame
         Findings by line and contract year and in all. `losses` is missing: nothing has been lost yet.
     """
-    parts = [_of_list(quote, price), _of_causes(quote, counted), _of_year(quote), _of_lines(quote)]
+    parts = [_of_list(quote, price), _of_causes(quote, counted), _of_lines(quote)]
+    if quote.year_error is not None:
+        parts.insert(2, year_findings(quote.year_error, _period(quote)))
     return findings.table(pd.concat(parts, ignore_index=True))
 
 
@@ -112,13 +115,23 @@ def _of_causes(quote: Quote, counted: tuple[int, int]) -> pd.DataFrame:
     )
 
 
-def _of_year(quote: Quote) -> pd.DataFrame:
-    if quote.year_error is None:
-        return pd.DataFrame()
-    error = quote.year_error
+def year_findings(error: YearError, period: str) -> pd.DataFrame:
+    """How far a year strays from what was expected of it, and the years that tell.
+
+    Parameters
+    ----------
+    error : YearError
+    period : str
+        Of the amounts that allow for it.
+
+    Returns
+    -------
+    pandas.DataFrame
+        Findings: year_factor, year_error; predicted_year_expected and predicted_year_observed of each year.
+    """
     method = "gamma-Poisson factors, uniform shrinkage prior (Christiansen and Morris 1997)"
     note = f"from {len(error.years)} years foretold and what is usual for a firm of its size"
-    shared: dict[str, Any] = {"period": _period(quote), "method": method, "note": note}
+    shared: dict[str, Any] = {"period": period, "method": method, "note": note}
     factor = findings.finding("year_factor", estimate=error.mean, unit="ratio", **shared)
     sd = findings.finding("year_error", estimate=100 * error.sd, unit="%", **shared)
     years = [

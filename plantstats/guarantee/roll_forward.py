@@ -11,10 +11,14 @@ from typing import TYPE_CHECKING, Any
 import pandas as pd
 
 from plantstats import findings
+from plantstats.guarantee.back_test import back_tests, learn_from
 from plantstats.guarantee.hazard_fits import HazardFits
 from plantstats.guarantee.in_force import GuaranteeError, InForce, begun, in_force
 from plantstats.guarantee.money import cents, units, whole
 from plantstats.guarantee.provision import Method, Provision, amounts, provision, value
+from plantstats.guarantee.quote_findings import year_findings
+from plantstats.guarantee.terms import Terms
+from plantstats.guarantee.year_error import YearError
 from plantstats.periods import Period, previous_quarters
 
 if TYPE_CHECKING:
@@ -83,7 +87,9 @@ def roll_forward(
     Returns
     -------
     tuple of RollForward and Provision
-        The provision is the closing one. Each end is worked out with the records known on that day.
+        The provision is the closing one. Each end is worked out with the records known on that day. Both allow for the
+        year-to-year error that is known at the end of the quarter (see `year_error.learn`, from losses of all causes),
+        so that they move by what happened to the guarantees.
 
     Raises
     ------
@@ -100,12 +106,13 @@ def roll_forward(
             f"no guarantee runs in {period.name}: on its first day every guarantee_until or contract (ends_on) has "
             "ended, and none began in it; there is nothing to provide for"
         )
-    opened = value(running, fits, period.start, method)
+    error = _year_error(records, fits_now, period, method)
+    opened = value(running, fits, period.start, method, error)
     opening = int(amounts(opened, method)["undiscounted"].sum())
-    closing = provision(running_now, fits_now, period.last_day, method)
+    closing = provision(running_now, fits_now, period.last_day, method, error)
 
     def opening_value(guarantees: InForce) -> float:
-        return float(value(guarantees, fits, period.start, method).cost.sum())
+        return float(value(guarantees, fits, period.start, method, error).cost.sum())
 
     charged = whole(opening_value(new), method.rounding)
     used = used_in(records, period)
@@ -113,6 +120,13 @@ def roll_forward(
     within = sum(opening_value(one.truncated_at(period.end)) for one in (running, new))
     chance = whole(within, method.rounding) - used
     return RollForward(opening, charged, used, adjusted, closing.undiscounted, chance), closing
+
+
+def _year_error(records: Records, fits: HazardFits, period: Period, method: Method) -> YearError:
+    """Year-to-year error as it is known at the end of a period."""
+    terms = Terms(period.end, draws=method.n_samples, seed=method.seed)
+    after = fits.time.censored_at(fits.common.losses)
+    return learn_from(back_tests(records, period, terms, after), fits.under(terms.covered, terms.excluded))
 
 
 def used_in(records: Records, period: Period) -> int:
@@ -177,7 +191,7 @@ def findings_of(closing: Provision, rolled: RollForward, period: Period, currenc
     -------
     pandas.DataFrame
         Findings: provision, provision_discounted, provision_point (in all, with what was decided as a note, and by
-        client), provision_move.
+        client), provision_move, and those of `quote_findings.year_findings`.
     """
     total = {"undiscounted": closing.undiscounted, "discounted": closing.discounted, "plants": closing.plants}
     points = {"point_80": closing.cost.quantile(0.80), "point_95": closing.cost.quantile(0.95)}
@@ -200,6 +214,8 @@ def findings_of(closing: Provision, rolled: RollForward, period: Period, currenc
         "adjusted": rolled.adjusted,
         "closing": rolled.closing,
     }
+    if closing.year_error is not None:
+        parts.append(year_findings(closing.year_error, period.name))
     moved = pd.DataFrame({"term": list(moves), "estimate": [units(amount) for amount in moves.values()]})
     parts.append(findings.rows(moved, "provision_move", by=["term"], **shared))
     return findings.table(pd.concat(parts, ignore_index=True))

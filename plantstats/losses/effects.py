@@ -62,8 +62,17 @@ def effects(
     rows = pd.DataFrame([_estimate(model, contrast, sizes or {}, conf_level) for contrast in contrasts(model)])
     rows = rows.reindex(columns=[*rows.columns, *({"term", "species"} - set(rows.columns))])
     known, site = f"{METHOD}; {model.method}", {"plant_days": model.plant_days, "losses": model.losses}
-    frailty = pd.DataFrame([{"estimate": np.sqrt(model.frailty_variance), "note": f"{len(model.sites)} sites", **site}])
-    parts = [findings.rows(frailty, "frailty_sd", period=period, unit="of the mean", method=METHOD)]
+    frailty = pd.DataFrame([{**_between_sites(model, conf_level), **site}])
+    parts = [
+        findings.rows(
+            frailty,
+            "frailty_sd",
+            period=period,
+            unit="of the mean",
+            method=f"{METHOD}; {PROFILE}",
+            conf_level=conf_level,
+        )
+    ]
     for measure, by in (("effect_on_losses", "term"), ("species_effect", "species")):
         for method, bounded in ((known, False), (PROFILE, True)):
             chosen = rows[rows[by].notna() & rows["bounded"].eq(bounded)]
@@ -73,6 +82,20 @@ def effects(
                 )
             )
     return findings.table(pd.concat([part for part in parts if len(part)], ignore_index=True))
+
+
+def _between_sites(model: LossModel, conf_level: float) -> dict[str, object]:
+    """Standard deviation between sites with its limits; 0 is the least that it can be, no proof of alike sites."""
+    low, high = newton.variance_limits(model.counts, model.beta, model.frailty_variance, conf_level)
+    note = f"{len(model.sites)} sites"
+    if model.frailty_variance == 0:
+        note += "; 0 is the least that it can be: chance explains what these sites differ by, up to the upper limit"
+    return {
+        "estimate": np.sqrt(model.frailty_variance),
+        "low": np.sqrt(low),
+        "high": np.sqrt(high) if np.isfinite(high) else np.nan,
+        "note": note,
+    }
 
 
 def _estimate(

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import NamedTuple
 
 import numpy as np
+from scipy import optimize, stats
 
 from plantstats.losses.design import Array, ModelError
 from plantstats.losses.likelihood import Counts, Derivatives, derivatives, variance_slopes
@@ -113,6 +114,44 @@ def fit_frailty(counts: Counts, start: Array, variance: float | None = None) -> 
             fit = Fit(beta, float(np.exp(log_variance)), now)
             return _alike_if_as_likely(counts, fit)
     raise ModelError(f"the variance between sites has not settled after {MAX_STEPS} steps")
+
+
+def variance_limits(counts: Counts, beta: Array, variance: float, conf_level: float) -> tuple[float, float]:
+    """Limits of the variance between sites by the profile likelihood.
+
+    Parameters
+    ----------
+    counts : Counts
+    beta : numpy.ndarray
+        Coefficients at the greatest likelihood.
+    variance : float
+        The variance there; 0 where chance explains all that sites differ by.
+    conf_level : float
+
+    Returns
+    -------
+    low, high : float
+        low is 0 where alike sites are within the limit; high is infinite where `MOST_VARIANCE` is.
+
+    Notes
+    -----
+    Variances at which twice the log likelihood lies less than the quantile of chi-squared (one degree of freedom)
+    behind the greatest; the coefficients follow by one of Newton's steps. At an estimate of 0, the edge of what a
+    variance can be, the quantile is too large rather than too small (Self and Liang 1987, JASA 82:605, from memory).
+    """
+    most = derivatives(counts, beta, variance).value
+    allowed = float(stats.chi2.ppf(conf_level, 1)) / 2
+
+    def left(sd: float) -> float:
+        at = derivatives(counts, beta, sd**2)
+        return at.value + float(at.slope @ _solve(at.information, at.slope)) / 2 - most + allowed
+
+    middle, ends = float(np.sqrt(variance)), []
+    for end in (0.0, float(np.sqrt(MOST_VARIANCE))):
+        inside = left(end) >= 0 or middle == end
+        at = end if inside else optimize.brentq(left, min(middle, end), max(middle, end), xtol=1e-7)
+        ends.append(at**2)
+    return ends[0], ends[1] if ends[1] < MOST_VARIANCE else np.inf
 
 
 def _alike_if_as_likely(counts: Counts, fit: Fit) -> Fit:

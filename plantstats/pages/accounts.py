@@ -299,7 +299,7 @@ def _provision(study: Study, results: pd.DataFrame) -> Section | None:
     within = "".join(f"; in {name[:-1]} of 100 at most {point[name]:,.0f}" for name in ("80%", "95%") if name in point)
     message = f"Replacements under running guarantees should cost {whole['unit']} {whole['estimate']}{within}."
     check = deliveries.check_of_provision(results, whole["raw_estimate"])
-    sentences = [check] if check else []
+    sentences = [sentence for sentence in (_year(results), check) if sentence]
     rows = pick(results, "provision_move", ["term"], period).set_index("term")["estimate"]
     if rows.empty:
         return Section("provision", message, DISCLAIMER, sentences=sentences, note=whole["note"])
@@ -314,6 +314,24 @@ def _provision(study: Study, results: pd.DataFrame) -> Section | None:
     )
     table = Listing("From the last quarter to this one", records, numeric=(whole["unit"],), total=True)
     return Section("provision", message, DISCLAIMER, table=table, sentences=sentences, note=whole["note"])
+
+
+def _year(results: pd.DataFrame) -> str:
+    """What last year's expectation came to, and that the provision allows for such a year."""
+    factor, sd = (pick(results, measure)["estimate"] for measure in ("year_factor", "year_error"))
+    if factor.empty or sd.empty:
+        return ""
+    usual = "what is usual for a firm of this size"
+    should, came = (pick(results, f"predicted_year_{name}") for name in ("expected", "observed"))
+    if should.empty:
+        return f"No year could be foretold from these records yet; the provision allows for {usual}."
+    last = should["period"].max()
+    was, then = (float(rows.loc[rows["period"].eq(last), "estimate"].iloc[0]) for rows in (should, came))
+    return (
+        f"Last year the method expected {was:.0f} losses, and {then:.0f} came; the provision allows for that: what the "
+        f"records lead to expect is taken times {factor.iloc[0]:.2f}, and a year may turn out {sd.iloc[0]:.0f}% better "
+        "or worse."
+    )
 
 
 def _by_client(study: Study, results: pd.DataFrame) -> Section | None:

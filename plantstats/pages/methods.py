@@ -207,6 +207,8 @@ METHODS = (
             "list_95_covered_company",
             "list_80_covered_site",
             "list_95_covered_site",
+            "excluded_80_covered_company",
+            "excluded_95_covered_company",
             "provision_80_covered",
             "provision_95_covered",
             "rule_of_thumb_covered",

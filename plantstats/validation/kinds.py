@@ -86,6 +86,24 @@ KINDS: Mapping[str, tuple[str, tuple[float, float]]] = {
         "quarters in which a new site stayed within the 95% point of the quote for its plants",
         TARGET,
     ),
+    "excluded_80_covered_company": (
+        "quarters in which covered losses of all new sites together stayed within the 80% point of quotes that exclude "
+        "pests",
+        (0.77, 0.83),
+    ),
+    "excluded_95_covered_company": (
+        "quarters in which covered losses of all new sites together stayed within the 95% point of quotes that exclude "
+        "pests",
+        TARGET,
+    ),
+    "excluded_80_covered_site": (
+        "quarters in which covered losses of a new site stayed within the 80% point of a quote that excludes pests",
+        (0.77, 0.83),
+    ),
+    "excluded_95_covered_site": (
+        "quarters in which covered losses of a new site stayed within the 95% point of a quote that excludes pests",
+        TARGET,
+    ),
     "provision_80_covered": ("provisions whose guarantees cost no more than the 80% point within a year", (0.77, 0.83)),
     "provision_95_covered": ("provisions whose guarantees cost no more than the 95% point within a year", TARGET),
     "rule_of_thumb_covered": (

@@ -11,6 +11,7 @@ from dataclasses import replace
 from datetime import date
 from pathlib import Path
 from tempfile import TemporaryDirectory
+from typing import NamedTuple
 
 import numpy as np
 import pandas as pd
@@ -23,6 +24,7 @@ from plantstats.guarantee.hazard_fits import HazardFits
 from plantstats.guarantee.hazards import Exits
 from plantstats.guarantee.in_force import in_force
 from plantstats.guarantee.terms import Terms
+from plantstats.guarantee.year_error import YearError
 from plantstats.losses import ModelError
 from plantstats.periods import Period, previous_quarters, quarter
 from plantstats.records import Records
@@ -30,6 +32,7 @@ from plantstats.validation.design import Case
 from plantstats.validation.rows import alarms, costs, refusal
 
 DRAWS = 100
+EXCLUDED = ("pest",)  # of a second quote for new sites
 POINTS = (80, 95)
 # A contractor's rule: 10% of the installed cost a year, so at like cost a plant in forty each quarter (common practice,
 # no source).
@@ -57,7 +60,8 @@ def validate(case: Case, records: Records, period: Period, time: PlantTime) -> l
     Returns
     -------
     list of pandas.DataFrame
-        Rows (see `rows`): quote_<point>_covered_company and _site, list_<point>_covered_company and _site,
+        Rows (see `rows`): quote_<point>_covered_company and _site, list_<point>_covered_company and _site, the same
+        of quotes that exclude a cause (excluded_...),
         provision_<point>_covered, and of the rules of thumb <rule>_covered and more_by_<rule>.
     """
     year_ago = previous_quarters(period, back_test.QUARTERS)[0].last_day
@@ -74,7 +78,26 @@ def validate(case: Case, records: Records, period: Period, time: PlantTime) -> l
         if own is None
         else [*_covered("quote", own), *_rules(own, time)]
     )
-    return [*parts, *_new_sites(case, fitted, period, terms, earlier), *_provision(records, fits, year_ago, period)]
+    offers = {"list": _Offer(terms, fitted, earlier)}
+    without = replace(terms, excluded=EXCLUDED)
+    try:
+        offers["excluded"] = _Offer(
+            without,
+            (fits.under(without.covered, without.excluded), fits.exits(without.covered, without.excluded)),
+            back_test.back_tests(records, previous_quarters(period, back_test.QUARTERS)[0], without),
+        )
+    except ModelError as fault:
+        parts.append(refusal("excluded_80_covered_company", fault))
+    year_error = back_test.learn_from(earlier, fitted[0])
+    return [*parts, *_new_sites(case, offers, period), *_provision(records, fits, year_ago, period, year_error)]
+
+
+class _Offer(NamedTuple):
+    """Terms, what is quoted from under them, and the back-tests that move the price."""
+
+    terms: Terms
+    fitted: tuple[FittedHazards, Exits]
+    earlier: Sequence[back_test.BackTest] = ()
 
 
 def _covered(name: str, test: back_test.BackTest) -> list[pd.DataFrame]:
@@ -113,29 +136,30 @@ def _by_light(time: PlantTime, one: Period, plants: int) -> float:
     return float(rate * plants * (one.end - one.start).days / DAYS_PER_YEAR)
 
 
-def _new_sites(
-    case: Case,
-    fitted: tuple[FittedHazards, Exits],
-    period: Period,
-    terms: Terms,
-    earlier: Sequence[back_test.BackTest] = (),
-) -> list[pd.DataFrame]:
+def _new_sites(case: Case, offers: Mapping[str, _Offer], period: Period) -> list[pd.DataFrame]:
     """Quotes for the plants of a twin: the same truth, other sites and plants, drawn with another seed."""
-    model, exits = fitted
-    # The twin's sites bear the names of ours, and are not: no past may be theirs.
-    others = tuple(f"ours {site}" for site in model.model.sites)
-    stranger = replace(model, model=replace(model.model, sites=others))
+    parts: list[pd.DataFrame] = []
     with TemporaryDirectory() as folder:
         simulate.make(folder, case.plants, case.years, case.seed + 1, case.params)
         twin = records.load(Path(folder))
-        try:
-            test = back_test.back_test(twin, period, terms, (stranger, exits), earlier)
-        except ModelError as fault:
-            return [refusal("list_80_covered_company", fault)]
-    return [refusal("list_80_covered_company", "no quote could be made")] if test is None else _covered("list", test)
+        for name, offer in offers.items():
+            model, exits = offer.fitted
+            # The twin's sites bear the names of ours, and are not: no past may be theirs.
+            others = tuple(f"ours {site}" for site in model.model.sites)
+            stranger = replace(model, model=replace(model.model, sites=others))
+            try:
+                test = back_test.back_test(twin, period, offer.terms, (stranger, exits), offer.earlier)
+            except ModelError as fault:
+                parts.append(refusal(f"{name}_80_covered_company", fault))
+                continue
+            none = refusal(f"{name}_80_covered_company", "no quote could be made")
+            parts += [none] if test is None else _covered(name, test)
+    return parts
 
 
-def _provision(records: Records, fits: HazardFits, year_ago: date, period: Period) -> list[pd.DataFrame]:
+def _provision(
+    records: Records, fits: HazardFits, year_ago: date, period: Period, year_error: YearError
+) -> list[pd.DataFrame]:
     """Whether the guarantees in force a year ago cost no more since than the points of what was provided for them.
 
     Up to the end of the period: those of two and three years still run.
@@ -143,7 +167,7 @@ def _provision(records: Records, fits: HazardFits, year_ago: date, period: Perio
     force = in_force(records, fits.time, year_ago).truncated_at(period.end)
     if force.plants.empty:
         return []
-    stated = provision.provision(force, fits, year_ago, provision.Method(n_samples=DRAWS))
+    stated = provision.provision(force, fits, year_ago, provision.Method(n_samples=DRAWS), year_error)
     done = records.table("replacements")
     mine = done["plant_id"].isin(force.plants["plant_id"]) & done["covered"].eq("guaranteed")
     since = done[mine & (done["replaced_on"] < pd.Timestamp(period.end))]

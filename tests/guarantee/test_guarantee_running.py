@@ -14,6 +14,7 @@ from plantstats.guarantee import accounts, back_test, back_test_findings, in_for
 from plantstats.guarantee.event_hazard import EventHazard
 from plantstats.guarantee.hazards import Exits, LineHazards
 from plantstats.guarantee.terms import Terms
+from plantstats.guarantee.year_error import YearError
 from plantstats.pages import guarantee_charts
 from plantstats.pages import guarantee_sentences as texts
 from plantstats.periods import quarter
@@ -94,6 +95,23 @@ def test_a_provision_is_plants_times_chance_times_cost(small, small_time):
     assert (less.discounted < less.cost).all()
     # 232 days at 10% a year, lost about the middle: 1.1 ** -(116 / 365.25) = 0.970.
     assert less.discounted[1] / less.cost[1] == pytest.approx(0.970, abs=0.002)
+
+
+def test_a_provision_allows_for_years_that_turn_out_otherwise(small, small_time):
+    # One lasting factor of 1.2 and a year's variance of 0.04: by hand, the mean over the gamma distribution of the
+    # year's factor of plants x (1 - exp(-0.001 days x 1.2 Y)) x cost; the points lie further out, the mean of a hazard
+    # is what the factor says and not more.
+    error = YearError(pd.DataFrame(), 0.1, np.array([1.2]), np.array([0.04]), np.array([1.0]))
+    force = in_force.in_force(small, small_time, Q3.last_day)
+    method = provision.Method(n_samples=400)
+    valued = provision.value(force, FITS, Q3.end, method, error)
+    year = stats.gamma.ppf((np.arange(4000) + 0.5) / 4000, 25, scale=0.04)
+    chance = [-np.expm1(-0.0012 * days * year).mean() for days in (31, 232, 92)]
+    assert valued.cost == pytest.approx([5000 * chance[0], 5000 * chance[1], 12000 * chance[2]], rel=2e-3)
+    known, stray = (provision.provision(force, FITS, Q3.last_day, method, one) for one in (None, error))
+    assert known.year_error is None and stray.year_error is error
+    assert stray.undiscounted > known.undiscounted
+    assert stray.cost.quantile(0.95) >= known.cost.quantile(0.95)
 
 
 @pytest.fixture(scope="module")

@@ -498,6 +498,39 @@ def test_the_variance_between_sites_is_where_its_own_slope_is_none_and_0_where_c
     assert losses.fit(alike).frailty_variance == 0
 
 
+def test_the_limits_of_the_variance_between_sites_are_those_of_its_profile_likelihood():
+    # By the other route: the coefficients fitted anew at each limit; 3.8415 is the chi-squared quantile at 95%.
+    model = losses.fit(company(spread=0.3))
+    limits = newton.variance_limits(model.counts, model.beta, model.frailty_variance, 0.95)
+    assert limits[0] < model.frailty_variance < limits[1]
+    most = newton.fit_at_variance(model.counts, model.beta, model.frailty_variance).at.value
+    for variance in limits:
+        behind = most - newton.fit_at_variance(model.counts, model.beta, variance).at.value
+        assert 2 * behind == pytest.approx(3.8415, abs=0.02)
+
+
+def test_no_variance_between_sites_is_told_with_the_most_that_it_could_be():
+    # 80 companies of 30 sites with about 3 losses each, whose effects are gamma with a standard deviation of 40%: two
+    # in a hundred and more are estimated at 0 (expected excess of the variance of counts 48%, its standard error 26%),
+    # and the limits hold 40% in 95 of 100 (three standard errors: 6 fewer of 80 at most).
+    rng, held, alike = np.random.default_rng(11), 0, 0
+    for _ in range(80):
+        lost = rng.poisson(3 * rng.gamma(1 / 0.16, 0.16, 30))
+        model = losses.fit(
+            cells(site_id=[f"S{n:02d}" for n in range(30)], losses=lost.tolist(), plant_days=[3000] * 30)
+        )
+        low, high = newton.variance_limits(model.counts, model.beta, model.frailty_variance, 0.95)
+        held += low <= 0.16 <= high
+        alike += model.frailty_variance == 0
+        if model.frailty_variance == 0:
+            assert low == 0 < high
+    assert held >= 76 - 6 and 1 <= alike <= 20
+    like = cells(site_id=["A", "A", "B", "B"], light=["low", "medium"] * 2, losses=[5] * 4)
+    row = findings.pick(losses.effects(losses.fit(like, terms=["light"]), "2026"), "frailty_sd").iloc[0]
+    assert (row["estimate"], row["low"]) == (0, 0) and row["high"] > 0.5
+    assert "the least that it can be" in row["note"]
+
+
 def test_every_effect_is_a_finding_with_its_losses_and_days():
     rows = losses.effects(losses.fit(company(spread=0.2)), "2026")
     assert findings.table(rows).equals(rows)

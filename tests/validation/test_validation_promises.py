@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import date
 from pathlib import Path
 from types import SimpleNamespace
@@ -19,6 +20,7 @@ from plantstats.guarantee.terms import Terms
 from plantstats.periods import quarter
 from plantstats.validation import promises, true_values, watch_lists
 from plantstats.validation.design import case
+from plantstats.validation.kinds import KINDS
 
 Q3, AS_OF, YEAR_AGO = quarter("2026-Q3"), date(2026, 9, 30), date(2025, 9, 30)
 NUMBER = 4  # 250 plants over three years, as modelled, put to its promises
@@ -54,7 +56,8 @@ def test_the_rule_by_light_takes_each_plants_light():
 
 def test_what_guarantees_have_cost_is_the_recorded_cost_of_their_plants_alone(company, fits):
     _, kept, _, _ = company
-    parts = promises._provision(kept, fits, YEAR_AGO, Q3)
+    usual = back_test.learn_from((), fits.under((), ()))
+    parts = promises._provision(kept, fits, YEAR_AGO, Q3, usual)
     plants, done = (pd.read_csv(Path(kept.folder) / f"{name}.csv") for name in ("plants", "replacements"))
     running = plants[(plants["guarantee_until"] > "2025-09-30") & (plants["installed_on"] <= "2025-09-30")]
     paid = done[
@@ -67,8 +70,8 @@ def test_what_guarantees_have_cost_is_the_recorded_cost_of_their_plants_alone(co
     # Some guarantees run on: what they may still cost is not provided for in this comparison.
     assert (whole.plants["leave"] > pd.Timestamp("2026-10-01")).any()
     method = provision.Method(n_samples=promises.DRAWS)
-    stated = provision.provision(whole.truncated_at(date(2026, 10, 1)), fits, YEAR_AGO, method)
-    assert stated.undiscounted < provision.provision(whole, fits, YEAR_AGO, method).undiscounted
+    stated = provision.provision(whole.truncated_at(date(2026, 10, 1)), fits, YEAR_AGO, method, usual)
+    assert stated.undiscounted < provision.provision(whole, fits, YEAR_AGO, method, usual).undiscounted
     assert used > 0
     for part, share in zip(parts, promises.POINTS, strict=True):
         assert part["estimate"].to_list() == [float(used <= stated.cost.quantile(share / 100))]
@@ -88,12 +91,25 @@ def test_new_sites_have_no_past_in_the_quote_and_their_names_do_not_matter(compa
 
     monkeypatch.setattr(FittedHazards, "site_history", watched)
     terms = Terms(Q3.end, draws=20)
-    parts = promises._new_sites(chosen, under(fits, terms), Q3, terms)
-    ((sites, lost, expected),) = seen
+    without = replace(terms, excluded=promises.EXCLUDED)
+    offers = {
+        "list": promises._Offer(terms, under(fits, terms)),
+        "excluded": promises._Offer(without, under(fits, without)),
+    }
+    parts = promises._new_sites(chosen, offers, Q3)
+    assert len(seen) == 2
+    sites = seen[0][0]
     assert sites > 5
-    assert (lost, expected) == (0, 0)
+    assert [asked[1:] for asked in seen] == [(0, 0)] * 2
     by_site = next(part for part in parts if part["kind"].iloc[0] == "list_80_covered_site")
     assert len(by_site) == back_test.QUARTERS * sites
+    # Fewer losses are covered, so that the same sites have fewer of them and lower points.
+    with_pests, without_pests = (
+        back_test.back_test(company[1], Q3, one.terms, one.fitted).totals for one in offers.values()
+    )
+    assert without_pests["losses"].sum() < with_pests["losses"].sum()
+    assert without_pests["expected"].sum() < with_pests["expected"].sum()
+    assert {f"{name}_{share}_covered_company" for name in offers for share in promises.POINTS} < set(KINDS)
 
 
 def test_a_quote_from_given_records_is_that_of_the_same_records(company, fits):
