@@ -8,7 +8,7 @@ DATA ?= data_demo
 OUT ?= reports
 MINUTES ?= 30
 
-.PHONY: help review example validate test lint jupyter lock fuzz clean
+.PHONY: help review example validate test tests doctests notebooks lint jupyter lock fuzz clean
 
 help:
 	@echo "make review    the quarterly review of $(DATA) (QUARTER=2026-Q3 for another than the latest)"
@@ -31,11 +31,17 @@ $(READY): requirements.lock pyproject.toml
 review: $(READY)
 	@$(BIN)/plantstats review $(DATA) --out $(OUT) $(if $(QUARTER),--quarter $(QUARTER))
 
-# nbval compares the stored outputs of the worked example; the other notebooks keep none and need only run.
-# loadfile: the companies that a file of tests shares are made once, not once a core.
-test: $(READY)
-	$(BIN)/python -m pytest -n 2 --dist loadfile tests
+test: tests doctests notebooks
+
+# loadfile: the companies that a file of tests shares are made once, not once a core; tests/conftest.py has the order.
+tests: $(READY)
+	$(BIN)/python -m pytest -n 2 --dist loadfile --no-loadscope-reorder tests
+
+doctests: $(READY)
 	$(BIN)/python -m pytest -q -p no:cacheprovider --doctest-modules plantstats --ignore=plantstats/reporting/notebook.py
+
+# nbval compares the stored outputs of the worked example; the other notebooks keep none and need only run.
+notebooks: $(READY)
 	$(BIN)/python -m pytest -p no:cacheprovider --nbval notebooks/13_worked_example.ipynb
 	$(BIN)/python -m pytest -p no:cacheprovider -n 2 --dist loadfile --nbval-lax notebooks \
 		--ignore=notebooks/13_worked_example.ipynb

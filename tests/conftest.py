@@ -23,9 +23,30 @@ settings.register_profile(
 )
 settings.load_profile("same")
 
+# Files that take longest begin first, so that neither of two processes waits for the other at the end.
+LONGEST = (
+    "test_pages.py",
+    "test_demo_pack.py",
+    "test_validation.py",
+    "test_guarantee_recovery.py",
+    "test_every_client.py",
+    "test_watering_advice.py",
+    "test_cli.py",
+    "test_client.py",
+    "test_guarantee_priced_quote.py",
+    "test_validation_coverage.py",
+    "test_runner.py",
+    "test_company.py",
+)
+
 PARAMETERS = 'quarter = "2026-Q3"\nclient = ""'
 READS_THEM = "print(quarter, client)"
 MakeNotebook = Callable[..., Path]
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Order of the files: by `LONGEST`, then as pytest finds them."""
+    items.sort(key=lambda item: LONGEST.index(item.path.name) if item.path.name in LONGEST else len(LONGEST))
 
 
 @pytest.fixture(scope="session")

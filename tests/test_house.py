@@ -18,6 +18,8 @@ from packaging.requirements import Requirement
 from packaging.specifiers import SpecifierSet
 from packaging.utils import canonicalize_name
 
+from tests.conftest import LONGEST
+
 HOME = Path(__file__).resolve().parent.parent
 PROJECT = tomllib.loads((HOME / "pyproject.toml").read_text(encoding="utf-8"))
 # Names on the conda-forge channel that differ from pip's (from memory: the channel cannot be reached here).
@@ -188,6 +190,13 @@ def test_the_data_of_the_package_is_named_for_the_wheel():
 
 def test_ci_runs_the_tests_without_asking_anything():
     script = (HOME / ".ci" / "run").read_text(encoding="utf-8")
-    assert "make test" in script
+    parts = re.search(r"(?m)^test: (.*)$", (HOME / "Makefile").read_text(encoding="utf-8"))[1].split()
+    assert len(parts) > 2
+    assert {*parts, "lint"} <= set(re.findall(r"[a-z]+", " ".join(re.findall(r"(?m)^make .*$", script))))
     assert "</dev/null" in script
     assert subprocess.run(["bash", "-n", str(HOME / ".ci" / "run")], check=False).returncode == 0
+
+
+def test_files_that_begin_first_are_there():
+    names = {path.name for path in (HOME / "tests").rglob("test_*.py")}
+    assert set(LONGEST) <= names
