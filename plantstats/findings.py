@@ -386,11 +386,13 @@ def pick(findings: pd.DataFrame, measure: str, by: Sequence[str] = (), period: s
     ([8.0], [12.0])
     """
     used = groupings(findings)
-    split = findings[used].notna() & ~findings[used].isin(["all"])
-    exact = split[list(by)].all(axis=1) if set(by) <= set(used) else pd.Series(False, findings.index)
-    others = split[[c for c in used if c not in by]].any(axis=1)
-    keep = findings["measure"].eq(measure) & exact & ~others
-    chosen = findings[keep & findings["period"].eq(period)] if period is not None else findings[keep]
+    of = findings["measure"].eq(measure)
+    rows = findings[of if period is None else of & findings["period"].eq(period)]
+    keep = np.full(len(rows), set(by) <= set(used))
+    for column in used:
+        split = rows[column].notna() & rows[column].ne("all")
+        keep &= split.to_numpy(dtype=bool) == (column in by)
+    chosen = rows[keep]
     # No rows, then; but what is printed of them needs no question first.
     return chosen.assign(**{c: pd.Series(dtype="str") for c in by if c not in used})
 

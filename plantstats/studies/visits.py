@@ -104,17 +104,18 @@ class VisitResults(PestResults):
 
     @kept
     def sites_a_year_ago(self) -> pd.DataFrame:
-        """The sites as the advice of the last day of the same quarter a year ago saw them.
+        """How often waterings found a plant too dry at each site, as seen on the last day of this quarter a year ago.
 
         Returns
         -------
         pandas.DataFrame
-            As `site_advice`, judged by the limit of today's settings; empty where too little was known then.
+            site_id, too_dry_now (share of waterings) and over_limit, judged by the limit of today's settings; empty
+            where too little was known then.
         """
-        from plantstats.watering.review import sites_on  # noqa: PLC0415
+        from plantstats.watering.review import too_dry_on  # noqa: PLC0415
 
         self._check_visit_log()
-        sites = sites_on(self.records, same_quarter_last_year(self.period).last_day, self.client)
+        sites = too_dry_on(self.records, same_quarter_last_year(self.period).last_day, self.client)
         return sites if sites.empty else self._over_limit(sites)
 
     def _over_limit(self, sites: pd.DataFrame) -> pd.DataFrame:

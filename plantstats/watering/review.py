@@ -132,8 +132,8 @@ def review(
     return replace(result, findings=findings.table(results.review_findings(result)))
 
 
-def sites_on(records: Records, on: date, client: str = "") -> pd.DataFrame:
-    """The sites as the advice of an earlier day saw them, for the season after it.
+def too_dry_on(records: Records, on: date, client: str = "") -> pd.DataFrame:
+    """How often waterings found a plant too dry, by site, as seen on an earlier day for the season after it.
 
     Parameters
     ----------
@@ -146,12 +146,16 @@ def sites_on(records: Records, on: date, client: str = "") -> pd.DataFrame:
     Returns
     -------
     pandas.DataFrame
-        As `Advice.sites`; empty where too little was known.
+        One row per site: site_id, too_dry_now (share of waterings), as in `Advice.sites`; empty where too little was
+        known.
     """
-    model = _model_of(records, on, None)
+    columns = ["site_id", "too_dry_now"]
+    if (model := _model_of(records, on, None)) is None:
+        return pd.DataFrame(columns=columns)
     heating = _heating_after(on, records.settings.heating_season)
-    advice = None if model is None else advise(model, records, heating, client, with_ways_out=False)
-    return pd.DataFrame() if advice is None else advice.sites
+    # Shares are those of the estimates: samples, which give limits to money, move none of them.
+    advice = advise(model, records, heating, client, n_samples=1, with_ways_out=False)
+    return pd.DataFrame(columns=columns) if advice is None else advice.sites[columns]
 
 
 def turn_of_season(as_of: date, season: periods.HeatingSeason) -> date:
