@@ -24,6 +24,8 @@ CONTENTS = {"digests", "supplied", "faults", "tables"}  # what this program writ
 # Beside the one just made: for a review still at work on what the files were before, and for a folder that is read
 # under two settings in turn.
 KEPT = 2
+PARTS = "parts"  # folder of the parts of tables, each typed once
+PART_KEPT = 86_400  # seconds
 
 
 def key_of(files: dict[str, str], settings: Settings, more: list[str]) -> str:
@@ -71,8 +73,8 @@ def folder_of(records: Path) -> Path:
     return Path(tempfile.gettempdir()) / f"plantstats-{os.getuid() if hasattr(os, 'getuid') else 'user'}" / name
 
 
-def ensure(target: Path, build: Callable[[Path], None]) -> None:
-    """Make a cache unless it is there, whole; earlier ones beside it go, but the newest KEPT.
+def ensure(target: Path, build: Callable[[Path], None]) -> bool:
+    """Make a cache unless it is there, whole.
 
     Parameters
     ----------
@@ -80,9 +82,14 @@ def ensure(target: Path, build: Callable[[Path], None]) -> None:
         Folder of the cache.
     build : callable
         Fills a folder, which is renamed once it is complete.
+
+    Returns
+    -------
+    bool
+        Whether it was made.
     """
     if is_whole(target):
-        return
+        return False
     shutil.rmtree(target, ignore_errors=True)
     target.parent.mkdir(parents=True, exist_ok=True)
     building = Path(tempfile.mkdtemp(prefix="building-", dir=target.parent))
@@ -96,11 +103,11 @@ def ensure(target: Path, build: Callable[[Path], None]) -> None:
                 raise
     finally:
         shutil.rmtree(building, ignore_errors=True)
-    remove_earlier(target)
+    return True
 
 
 def is_whole(target: Path) -> bool:
-    """Whether a cache is there with every file as it was written.
+    """Whether a cache is there, made under its name, with every file as it was written.
 
     Parameters
     ----------
@@ -112,7 +119,9 @@ def is_whole(target: Path) -> bool:
     bool
     """
     try:
-        return all(file_digest(target / name) == digest for name, digest in read_content(target)["tables"].items())
+        content = read_content(target)
+        files = content["tables"].items()
+        return content["key"] == target.name and all(file_digest(target / name) == digest for name, digest in files)
     except (OSError, ValueError, TypeError, KeyError, AttributeError):
         return False
 
@@ -177,6 +186,32 @@ def remove_earlier(current: Path) -> list[Path]:
     # By name where two were made at one time, so that the choice is the same each time.
     others.sort(key=lambda place: ((place / CONTENT_FILE).stat().st_mtime_ns, place.name), reverse=True)
     return [place for place in others[KEPT:] if _remove(place)]
+
+
+def remove_parts(current: Path, now: float) -> list[Path]:
+    """Remove kept parts that no cache beside the current one is made of, and that nobody used for a day.
+
+    Parameters
+    ----------
+    current : Path
+        The cache in use.
+    now : float
+        Seconds since 1970.
+
+    Returns
+    -------
+    list of Path
+        The folders removed.
+    """
+    parts = current.parent / PARTS
+    if not parts.is_dir():
+        return []
+    used: set[str] = set()
+    for place in (place for place in current.parent.iterdir() if _is_ours(place)):
+        used |= set(read_content(place).get("parts", ()))
+    others = [place for place in sorted(parts.iterdir()) if place.name not in used and _is_ours(place)]
+    # A review at work on other parts of the folder may have made them just now.
+    return [place for place in others if now - (place / CONTENT_FILE).stat().st_mtime > PART_KEPT and _remove(place)]
 
 
 def _is_ours(place: Path) -> bool:

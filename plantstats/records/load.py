@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import time
 from dataclasses import dataclass, field, replace
 from functools import partial
 from pathlib import Path
@@ -12,9 +13,10 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 
 from plantstats.digests import file_digest
-from plantstats.records import cache, derive, duplicates, installations, keys, observation
-from plantstats.records.detect import find_files, find_unused, open_file
+from plantstats.records import cache, derive, duplicates, installations, keys, observation, parts
+from plantstats.records.detect import open_file
 from plantstats.records.errors import RecordError
+from plantstats.records.find import Source, branch_faults, find_files, find_unused
 from plantstats.records.write import ACCOUNT, NOTES, TableWriter, set_aside_frame
 from plantstats.schema.tables import TABLES
 from plantstats.schema.text import nearest
@@ -183,16 +185,14 @@ def survey(folder: Path | str, settings: Path | Settings | None = None) -> tuple
     if not folder.is_dir():
         raise RecordError([f"{folder} is not a folder"])
     chosen, settings_digest = _settings(folder, settings)
-    paths, missing = _find_all(folder, chosen)
-    digests = {
-        path.relative_to(folder).as_posix(): file_digest(path)
-        for files in paths.values()
-        for path in files
-        if path.is_file()
-    }
-    unused = find_unused(folder, [path for files in paths.values() for path in files])
+    sources, missing = _find_all(folder, chosen)
+    paths = {source.path for files in sources.values() for source in files}
+    digests = {path.relative_to(folder).as_posix(): file_digest(path) for path in sorted(paths) if path.is_file()}
+    unused = find_unused(folder, paths)
     target = cache.folder_of(folder) / cache.key_of(digests, chosen, [*missing, *unused])
-    cache.ensure(target, partial(_build, folder, paths, chosen, digests, missing, unused))
+    if cache.ensure(target, partial(_build, folder, sources, chosen, digests, missing, unused, target)):
+        cache.remove_earlier(target)
+        cache.remove_parts(target, time.time())
     records, faults = _from_cache(folder, target, chosen)
     return replace(records, digests=records.digests | settings_digest), faults
 
@@ -211,30 +211,33 @@ def _settings(folder: Path, given: Path | Settings | None) -> tuple[Settings, di
     return settings, {path.name: file_digest(path)} if path.exists() else {}
 
 
-def _find_all(folder: Path, settings: Settings) -> tuple[dict[str, list[Path]], list[str]]:
+def _find_all(folder: Path, settings: Settings) -> tuple[dict[str, list[Source]], list[str]]:
     """The files of every table, and the faults of those that are missing or not clear."""
     faults: list[str] = []
-    paths: dict[str, list[Path]] = {}
+    sources: dict[str, list[Source]] = {}
     for name, table in TABLES.items():
-        paths[name] = []
+        sources[name] = []
         try:
-            paths[name] = find_files(folder, table, settings.table(name))
+            sources[name] = find_files(folder, table, settings.table(name))
         except RecordError as error:
             faults += error.faults
             continue
-        if table.must_exist and not paths[name]:
+        if table.must_exist and not sources[name]:
             claim = "; an empty list is a claim that nothing was lost, so it must be made in writing"
             faults.append(f"no {name} file in the folder (such as {name}.csv){claim if name == 'replacements' else ''}")
-    return paths, faults
+    if settings.ids_by_branch:
+        faults += branch_faults(folder, sources)
+    return sources, faults
 
 
 def _build(
     folder: Path,
-    paths: dict[str, list[Path]],
+    sources: dict[str, list[Source]],
     settings: Settings,
     digests: dict[str, str],
     missing: list[str],
     unused: dict[str, str],
+    cached: Path,
     target: Path,
 ) -> None:
     """Fill a cache: a typed Parquet file for each table, the account, the faults and the notes."""
@@ -242,15 +245,22 @@ def _build(
     supplied: dict[str, list[str]] = {}
     account: list[dict[str, Any]] = []
     set_aside: list[pa.Table] = []
+    used_parts: list[str] = []
     notes: list[tuple[Any, ...]] = [("", name, "unused file", "", 0, why) for name, why in unused.items()]
     for name, table in TABLES.items():
         options = settings.table(name)
-        if not paths[name]:
+        if not sources[name]:
             notes.append((name, "", MISSING_TABLE, "", 0, "no file of this table"))
         with TableWriter(table, target / f"{name}.parquet") as writer:
-            for path in paths[name]:
+            for source in sources[name]:
                 try:
-                    writer.add_file(open_file(path, folder, table, options), options, settings)
+                    if source.parts:
+                        digest = digests[source.path.relative_to(folder).as_posix()]
+                        place = parts.read(source, folder, table, settings, digest, cached.parent / cache.PARTS)
+                        parts.add(writer, place)
+                        used_parts.append(place.name)
+                    else:
+                        writer.add_file(open_file(source.path, folder, table, options), options, settings)
                 except RecordError as error:
                     faults += error.faults
         supplied[name] = writer.supplied
@@ -269,7 +279,8 @@ def _build(
     pd.DataFrame(account, columns=list(ACCOUNT)).to_parquet(target / "account.parquet")
     pd.DataFrame(notes, columns=list(NOTES)).to_parquet(target / "notes.parquet")
     tables = {path.name: file_digest(path) for path in sorted(target.glob("*.parquet"))}
-    cache.write_content(target, {"digests": digests, "supplied": supplied, "faults": faults, "tables": tables})
+    content = {"digests": digests, "supplied": supplied, "faults": faults, "tables": tables, "parts": used_parts}
+    cache.write_content(target, {"key": cached.name, **content})
 
 
 def _unknown_sites(settings: Settings, target: Path) -> list[str]:

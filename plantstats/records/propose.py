@@ -6,8 +6,9 @@ from collections.abc import Iterator
 from pathlib import Path
 
 from plantstats.records.cast import with_lines
-from plantstats.records.detect import open_file, table_files
+from plantstats.records.detect import open_file
 from plantstats.records.errors import RecordError
+from plantstats.records.find import Source, find_files, table_files
 from plantstats.records.header import find_header, map_header
 from plantstats.records.parse import Context, Parsed, parse_column, strip_marker
 from plantstats.records.scan import DictionaryColumn, record_test
@@ -77,14 +78,18 @@ def _tables(folder: Path) -> Iterator[str]:
     causes: list[str] = []
     words: list[str] = []
     for table in TABLES.values():
-        paths = [path for path in table_files(folder) if normalize_header(path.stem) == table.name]
-        if len(paths) != 1:
+        paths = [path for path in table_files(folder) if normalize_header(path.stem) == table.name and path.is_file()]
+        parts = [] if paths else _parts(folder, table)
+        if len(paths) != 1 and not parts:
             yield from _absent(table, [p.name for p in paths], folder)
             continue
+        seen = parts[0].path if parts else paths[0]
         yield f"[tables.{table.name}]"
-        yield f"file = {_quoted(paths[0].name)}"
+        yield f"file = {_quoted(parts[0].parts.name if parts and parts[0].parts else seen.name)}"
+        if parts:
+            yield _comment(f"as seen in {seen.relative_to(folder).as_posix()}, the first of {len(parts)} parts")
         try:
-            body, unmapped, strange = _one(paths[0], folder, table)
+            body, unmapped, strange = _one(seen, folder, table)
         except RecordError as error:
             yield from (_comment(line) for line in error.faults)
         else:
@@ -105,6 +110,14 @@ def _tables(folder: Path) -> Iterator[str]:
         known = mapped or ("unknown", "declined")
         mark = "" if mapped else "# "
         yield f"{mark}{_quoted(raw)} = {{ cause = {_quoted(known[0])}, outcome = {_quoted(known[1])} }}"
+
+
+def _parts(folder: Path, table: Table) -> list[Source]:
+    """Parts of a table, where a folder of its name holds some that can be used."""
+    try:
+        return find_files(folder, table, TableSettings())
+    except RecordError:
+        return []
 
 
 def _absent(table: Table, names: list[str], folder: Path) -> Iterator[str]:

@@ -14,7 +14,7 @@ from plantstats.records.cast import CastColumn
 from plantstats.records.parse.context import strip_marker
 from plantstats.records.scan import ScannedFile
 from plantstats.schema.faults import Code, Fault
-from plantstats.schema.tables import RAW_TEXT, Table
+from plantstats.schema.tables import OF_BRANCH, RAW_TEXT, Table
 from plantstats.schema.text import normalize_key
 from plantstats.settings import TableSettings
 
@@ -68,6 +68,8 @@ class Rows:
         The canonical table.
     options : TableSettings
         How the table's files are written.
+    branch : str
+        Before the ids that are a branch's own.
     """
 
     def __init__(
@@ -77,8 +79,9 @@ class Rows:
         columns: dict[int, CastColumn],
         table: Table,
         options: TableSettings,
+        branch: str = "",
     ) -> None:
-        self.scanned, self.columns, self.table, self.options = scanned, columns, table, options
+        self.scanned, self.columns, self.table, self.options, self.branch = scanned, columns, table, options, branch
         self.lines = batch.column("line").to_numpy()
         self.n = len(self.lines)
         self.cells = {name: batch.column(name) for name in batch.schema.names if name != "line"}
@@ -118,6 +121,8 @@ class Rows:
                 values = pc.if_else(neither, pa.scalar(None, values.type), both)
             else:
                 values = pc.coalesce(more, values) if rule == "last" else pc.coalesce(values, more)
+        if self.branch and name in OF_BRANCH:
+            values = pc.binary_join_element_wise(self.branch, values, "/")
         self.values[name] = values
 
     def _typed_cells(self, place: int) -> pa.Array:
@@ -145,8 +150,11 @@ class Rows:
         places = self.scanned.places.get(condition)
         if not places or places[0] not in self.columns:
             return np.zeros(self.n, dtype=bool)
-        texts = self.columns[places[0]].readings[0].values
-        return np.array([text == value for text in texts.to_pylist()], dtype=bool)[self.codes[places[0]]]
+        texts = self.columns[places[0]].readings[0].values.to_pylist()
+        before = f"{self.branch}/" if self.branch and condition in OF_BRANCH else ""
+        return np.array([text is not None and before + text == value for text in texts], dtype=bool)[
+            self.codes[places[0]]
+        ]
 
     def unusable(self) -> np.ndarray:
         """Rows that cannot be used, the empty ones aside; faults of what is missing are added.

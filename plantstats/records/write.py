@@ -62,7 +62,7 @@ class TableWriter:
         self.sink.close()
         self.spill.unlink(missing_ok=True)
 
-    def add_file(self, file: TableFile, options: TableSettings, settings: Settings) -> None:
+    def add_file(self, file: TableFile, options: TableSettings, settings: Settings, branch: str = "") -> None:
         """Read a file and write its rows.
 
         Parameters
@@ -72,6 +72,8 @@ class TableWriter:
         options : TableSettings
             How it is written.
         settings : Settings
+        branch : str
+            Before every id of a plant, site or client, so that branches that number alike are told apart.
 
         Raises
         ------
@@ -84,7 +86,7 @@ class TableWriter:
             raise RecordError(ambiguities)
         used = set_aside = empty = placed = 0
         for batch in scanned.blocks():
-            rows = Rows(batch, scanned, columns, self.table, options)
+            rows = Rows(batch, scanned, columns, self.table, options, branch)
             unusable = rows.unusable()
             placed += rows.placed
             keep = ~unusable & ~rows.empty

@@ -103,6 +103,8 @@ def _names(*names: str) -> tuple[Column, ...]:
 
 
 PLACE = ("site_id", "position")
+# Ids that a branch gives by itself; with `ids_by_branch` its name stands before them.
+OF_BRANCH = ("plant_id", "site_id", "client_id", "replaced_by", "to_site_id")
 
 
 def _helps(*names: str) -> tuple[Column, ...]:

@@ -119,12 +119,15 @@ class GuaranteeSettings(Section):
 
 
 class EngineSettings(Section):
-    """Where plant-time is made: in this process, or on Spark."""
+    """Where plant-time is made: in this process, or on Spark; what of it does not fit into memory goes to `folder`."""
 
     address: Annotated[str, Field(pattern=r"^(duckdb|sc://[^\s/]+.*)$")] = Field(
         "duckdb", description='"duckdb", or the address of Spark Connect, such as "sc://host:15002"'
     )
     folder: str | None = Field(None, min_length=1)
+    memory: Annotated[str, Field(pattern=r"^[1-9]\d*(\.\d+)? ?[MG]B$")] | None = Field(
+        None, description='the most that DuckDB may take in a process, such as "8 GB"'
+    )
 
 
 class SiteSettings(Section):
@@ -143,6 +146,8 @@ class Settings(FileFormat):
         Raw code of the log, folded, to cause and outcome (None: that of the cause).
     leaf_words : dict of str to (int, int)
         Word for a count of leaves, folded, to the least and the most leaves that it may mean.
+    ids_by_branch : bool
+        Whether each branch numbers its plants, sites and clients by itself; a branch is the first folder of a part.
     allowed_faults : tuple of str
         Codes (column `code` of the list of rows set aside) for which `check` does not fail.
 
@@ -163,6 +168,7 @@ class Settings(FileFormat):
     light_scheme: Literal[tuple(SCHEMES)] = "georgia"  # type: ignore[valid-type]
     gallon: Literal["us", "imperial"] | None = None
     plant_ids: Literal["auto", "plant", "place"] = "auto"
+    ids_by_branch: bool = False
     causes: Causes = Field(default_factory=dict)
     species: dict[str, str] = Field(default_factory=dict)
     leaf_words: LeafWords = Field(default_factory=dict)

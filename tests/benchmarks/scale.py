@@ -5,6 +5,7 @@
 A company of the demo's generator (1,500 plants, three years) is written to Parquet as often as the millions of visits
 ask for, each copy under ids of its own, so that every sum of the whole is the copies' number times that of one. Each
 case runs in a process of its own; peak memory is that of this process, with `--server PID` that of the server too.
+DuckDB may take 8 GB; beside it stands the most that it laid aside on disk, and Spark's steps.
 Agreement is that of every result, to the unit, with DuckDB's of the same size. For Apache Spark itself, in another
 environment with Java 17: `pip install "pyspark[connect]<4.1"`, then
 
@@ -24,7 +25,9 @@ import shutil
 import subprocess
 import sys
 import tempfile
+import threading
 import time
+from contextlib import suppress
 from datetime import date
 from pathlib import Path
 from types import SimpleNamespace
@@ -35,13 +38,14 @@ import pandas as pd
 
 from plantstats import simulate
 from plantstats.exposure import READS, engines
+from plantstats.schema.tables import OF_BRANCH
 from plantstats.settings import EngineSettings
 from tests.builders.engine_results import results
 from tests.builders.invented_records import InventedRecords
 
 AS_OF = date(2026, 9, 30)
+MEMORY = "8 GB"  # of DuckDB; what goes beyond is laid aside on disk
 PLANTS, SEED = 1500, 1  # of the company that is copied
-IDS = ("plant_id", "site_id", "client_id", "replaced_by", "to_site_id")
 
 
 class Copies:
@@ -49,7 +53,8 @@ class Copies:
 
     def __init__(self, folder: Path) -> None:
         self.folder, self.cache, self.shared = folder, folder / "cache", dict[Any, Any]()
-        self.settings = SimpleNamespace(heating_season=((10, 1), (5, 1)), engine=EngineSettings())
+        engine = EngineSettings(memory=MEMORY)
+        self.settings = SimpleNamespace(heating_season=((10, 1), (5, 1)), engine=engine)
         self.set_aside = pd.DataFrame(columns=["table", "column", "scope", "plant_id"], dtype="str")
 
     def parquet(self, name: str) -> Path:
@@ -84,14 +89,19 @@ def measure(place: Path, sizes: list[float], spark: str | None, on_spark: list[f
     wrong = 0
     for engine, millions in [("duckdb", m) for m in sizes] + [(str(spark), m) for m in on_spark]:
         folder = company(place, millions)
+        before = processor_time(server)
         case = run_apart(engine, folder)
         if case is None:
             print(f"{engine}, {millions:g} million visits: did not end", flush=True)
             wrong = 1
             continue
         told = ", ".join(f"{name} {seconds:.0f}" for name, seconds in case["seconds"].items())
-        memory = f"peak {case['peak']:.1f} GiB" + (f", server {peak_of(server):.1f} GiB" if server else "")
-        print(f"{engine}, {case['visits']:,} visits: {case['total']:.0f} s, {memory}; {told}", flush=True)
+        on_server = server and engine.startswith("sc:")
+        memory = f"peak {case['peak']:.1f} GiB" + (f", server {peak_of(server):.1f} GiB" if on_server else "")
+        memory += f", disk {case['disk']:.1f} GiB"
+        processor = case["processor"] + (processor_time(server) - before if on_server else 0)
+        time_used = f"{case['total']:.0f} s, {processor:.0f} s of processor time"
+        print(f"{engine}, {case['visits']:,} visits: {time_used}, {memory}; {told}", flush=True)
         digests = of_duckdb.setdefault(millions, case["digests"])
         unlike = [name for name, digest in case["digests"].items() if digests[name] != digest]
         if engine != "duckdb" and millions in sizes:
@@ -121,16 +131,41 @@ def run(engine: str, folder: Path) -> None:
         server.start(background=True)
         engine = f"sc://127.0.0.1:{server.listening_address[1]}"
     os.environ[engines.VARIABLE] = engine
-    shutil.rmtree(folder / engines.STEPS, ignore_errors=True)
+    aside = folder / (engines.SPILL if engine == "duckdb" else engines.STEPS)
+    shutil.rmtree(aside, ignore_errors=True)
+    disk = Disk(aside)
     start = time.perf_counter()
     seconds, digests = {}, {}
     for name, table in results(Copies(folder), AS_OF, by_site=False):  # type: ignore[arg-type]
         seconds[name] = time.perf_counter() - start
+        print(f"  {seconds[name]:7.0f} s  {name}", file=sys.stderr, flush=True)
         digests[name] = digest(table)
     count = duckdb.sql(f"select count(*) from '{folder / 'visits.parquet'}'").fetchall()[0][0]
     peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 2**20
     total = time.perf_counter() - start
-    print(json.dumps({"visits": count, "total": total, "peak": peak, "seconds": seconds, "digests": digests}))
+    used = resource.getrusage(resource.RUSAGE_SELF)
+    figures = {"visits": count, "total": total, "peak": peak, "disk": disk.peak / 2**30}
+    figures["processor"] = used.ru_utime + used.ru_stime
+    print(json.dumps({**figures, "seconds": seconds, "digests": digests}))
+
+
+class Disk(threading.Thread):
+    """Watches how much stands in a folder; `peak` is the most, in bytes."""
+
+    def __init__(self, folder: Path) -> None:
+        super().__init__(daemon=True)
+        self.folder, self.peak = folder, 0
+        self.start()
+
+    def run(self) -> None:
+        """Look each second."""
+        while True:
+            size = 0
+            for path in self.folder.rglob("*"):
+                with suppress(OSError):  # gone meanwhile
+                    size += path.stat().st_blocks * 512
+            self.peak = max(self.peak, size)
+            time.sleep(1)
 
 
 def digest(table: pd.DataFrame) -> str:
@@ -145,6 +180,14 @@ def digest(table: pd.DataFrame) -> str:
     return f"{len(table)} {hashed.sum() & (2**64 - 1):x}"
 
 
+def processor_time(process: int | None) -> float:
+    """Seconds of processor time that a process has used."""
+    if process is None:
+        return 0.0
+    fields = Path(f"/proc/{process}/stat").read_text(encoding="utf-8").rpartition(")")[2].split()
+    return (int(fields[11]) + int(fields[12])) / os.sysconf("SC_CLK_TCK")
+
+
 def peak_of(process: int) -> float:
     """Peak GiB of a process."""
     lines = Path(f"/proc/{process}/status").read_text(encoding="utf-8").splitlines()
@@ -157,13 +200,15 @@ def company(place: Path, millions: float) -> Path:
     if not (one / "visits.parquet").exists():
         one.mkdir(parents=True)
         InventedRecords(one, PLANTS, SEED, simulate.CompanyParams())
-    if not (folder / "visits.parquet").exists():
+    made = folder / "made"
+    if not made.exists():
         folder.mkdir(exist_ok=True)
         visits = duckdb.sql(f"select count(*) from '{one / 'visits.parquet'}'").fetchall()[0][0]
         copies = max(round(millions * 1e6 / visits), 1)
         for name, columns in READS.items():
             if name != "unknown_follow_up":
                 copy(one / f"{name}.parquet", folder / f"{name}.parquet", list(columns), copies)
+        made.touch()
     return folder
 
 
@@ -171,11 +216,14 @@ def copy(source: Path, target: Path, columns: list[str], copies: int) -> None:
     """The rows of a table once for each copy, with its number before every id."""
     new = [
         f"case when {name} is not null then printf('%04d-%s', b, {name}) end as {name}"
-        for name in IDS
+        for name in OF_BRANCH
         if name in columns
     ]
     chosen = f"t.* replace ({', '.join(new)})" if new else "t.*"
-    duckdb.sql(f"copy (select {chosen} from range({copies}) r(b), '{source}' t) to '{target}' (format parquet)")
+    # In the order of the rows all of them would wait in memory.
+    writing = duckdb.connect(config={"memory_limit": MEMORY, "preserve_insertion_order": False})
+    query = f"select {chosen} from range({copies}) r(b), '{source}' t"
+    writing.execute(f"copy ({query}) to '{target}' (format parquet)")
 
 
 if __name__ == "__main__":

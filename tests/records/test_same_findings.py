@@ -55,6 +55,21 @@ def in_parquet(name: str, table: pd.DataFrame, folder: Path) -> None:
     table.to_parquet(folder / f"{name}.parquet", index=False)
 
 
+def in_parts_by_year(name: str, table: pd.DataFrame, folder: Path) -> None:
+    """Logs as folders: visits and moves of each year as CSV, readings as Parquet; other tables as one file."""
+    day = {"visits": "visited_on", "moves": "moved_on", "readings": "read_at"}.get(name)
+    if day is None:
+        table.to_csv(folder / f"{name}.csv", index=False)
+        return
+    (folder / name).mkdir()
+    for year, rows in table.groupby(table[day].str[:4]):
+        part = folder / name / str(year)
+        if name == "readings":
+            rows.to_parquet(part.with_suffix(".parquet"), index=False)
+        else:
+            rows.to_csv(part.with_suffix(".csv"), index=False)
+
+
 def found(folder: Path, out: Path) -> bytes:
     loaded = records.load(folder)
     period = studies.choose_quarter(loaded, "2026-Q3")
@@ -71,7 +86,7 @@ def test_the_same_records_give_the_same_bytes_twice(plain: bytes, tmp_path: Path
     assert found(DEMO, tmp_path) == plain
 
 
-@pytest.mark.parametrize("dress", [in_a_european_spreadsheet, in_a_workbook, in_parquet])
+@pytest.mark.parametrize("dress", [in_a_european_spreadsheet, in_a_workbook, in_parquet, in_parts_by_year])
 def test_the_same_records_in_another_dress_give_the_same_bytes(dress: Write, plain: bytes, tmp_path: Path) -> None:
     folder = tmp_path / "records"
     folder.mkdir()

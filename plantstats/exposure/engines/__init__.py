@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 from plantstats.exposure.engines.base import Engine, EngineError
@@ -14,6 +15,7 @@ if TYPE_CHECKING:
 
 VARIABLE = "PLANTSTATS_ENGINE"  # of the environment: set by `--engine`, for the processes that make pages too
 STEPS = "spark"  # folder of steps beside the typed records, where the settings state none
+SPILL = "spill"  # likewise of what does not fit into DuckDB's memory
 
 __all__ = ["LAST_DAY", "VARIABLE", "DuckDBEngine", "Engine", "EngineError", "connect", "sql_of"]
 
@@ -38,7 +40,9 @@ def connect(records: Records) -> Engine:
     chosen = records.settings.engine
     address = os.environ.get(VARIABLE) or chosen.address
     if address == "duckdb":
-        return DuckDBEngine()
+        if chosen.memory is None:
+            return DuckDBEngine()
+        return DuckDBEngine.within(chosen.memory, Path(chosen.folder or records.cache.parent / SPILL))
     # Only who asks for Spark waits for its client to be imported.
     from plantstats.exposure.engines.spark import SparkEngine  # noqa: PLC0415
 

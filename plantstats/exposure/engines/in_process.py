@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import uuid
 from collections.abc import Sequence
 from datetime import date
 from pathlib import Path
@@ -30,6 +31,25 @@ class DuckDBEngine(Engine):
     def __init__(self, connection: duckdb.DuckDBPyConnection | None = None) -> None:
         self.connection = connection or duckdb.connect()
         self._cut: date | None = None
+
+    @classmethod
+    def within(cls, memory: str, folder: Path) -> DuckDBEngine:
+        """An engine that lays aside on disk what does not fit into memory.
+
+        Parameters
+        ----------
+        memory : str
+            The most that it takes, such as "8 GB".
+        folder : pathlib.Path
+            Where it lays aside; each engine in a folder of its own, which it removes.
+
+        Returns
+        -------
+        DuckDBEngine
+        """
+        folder.mkdir(parents=True, exist_ok=True)  # DuckDB makes only the last folder of a path
+        place = folder / f"duckdb-{uuid.uuid4().hex}"
+        return cls(duckdb.connect(config={"memory_limit": memory, "temp_directory": str(place)}))
 
     @override
     def read(self, name: str, path: Path) -> None:
