@@ -180,8 +180,8 @@ def days(t: dict[str, ir.Table]) -> ir.Table:
     Returns
     -------
     ibis.expr.types.Table
-        With dry_down (number of the dry-down whose readings these are), place, method (1 word, 2 depth, missing none)
-        and dry (by that method).
+        With dry_down (number of the dry-down whose readings these are), place, method (1 word, 2 depth, missing none),
+        dry (by that method) and previous (day of the reading before in this dry-down; missing: none).
     """
     both = t["notes"].union(t["interruptions"].select(*t["notes"].columns), distinct=False)
     d = both.group_by("plant_id", "at").agg(
@@ -195,9 +195,13 @@ def days(t: dict[str, ir.Table]) -> ir.Table:
         unusable=both.unusable.max(),
     )
     so_far = ibis.window(group_by="plant_id", order_by="at", rows=(None, 0))
+    before = ibis.window(group_by="plant_id", order_by="at", rows=(None, -1))
     turns = ibis.greatest(d.watered, d.disturbed)
+    reading = ibis.ifelse(d.word.notnull() | d.depth.notnull(), d["at"], ibis.null("int64")).max().over(before)
+    turned = ibis.ifelse(turns == 1, d["at"], ibis.null("int64")).max().over(before)
     return d.mutate(
         turns=turns,
+        previous=ibis.ifelse(turned.isnull() | (reading > turned), reading, ibis.null("int64")),
         dry_down=(turns.sum().over(so_far) - turns).cast("int64"),
         place=d.place.max().over(so_far).coalesce(0),
         method=ibis.cases((d.word.notnull(), 1), (d.depth.notnull(), 2), else_=ibis.null("int64")).cast("int64"),
@@ -205,8 +209,8 @@ def days(t: dict[str, ir.Table]) -> ir.Table:
     )
 
 
-def readings_in_order(t: dict[str, ir.Table]) -> ir.Table:
-    """Readings of each dry-down by the method that it began with, up to the first that found it dry.
+def first_readings(t: dict[str, ir.Table]) -> ir.Table:
+    """What bounds the readings of each dry-down that count: those by the method that it began with, until dry.
 
     Parameters
     ----------
@@ -216,16 +220,25 @@ def readings_in_order(t: dict[str, ir.Table]) -> ir.Table:
     Returns
     -------
     ir.Table
+        One row per dry-down with a reading: plant_id, dry_down, method, changed (first day of a reading by the other
+        method; missing: none) and found_dry (first day before it on which it was found dry; missing: none).
     """
     d = t["days"].filter(t["days"].method.notnull())
-    within = ibis.window(group_by=["plant_id", "dry_down"], order_by="at")
-    d = d.mutate(first_method=d.method.first().over(within))
-    whole = ibis.window(group_by=["plant_id", "dry_down"])
-    d = d.mutate(changed=d["at"].min(where=d.method != d.first_method).over(whole))
-    d = d.filter(d.changed.isnull() | (d["at"] < d.changed))
-    d = d.mutate(found_dry=d["at"].min(where=d.dry == 1).over(whole))
-    d = d.filter(d.found_dry.isnull() | (d["at"] <= d.found_dry))
-    return d.mutate(previous=d["at"].lag().over(within))
+    of = [d.method == number for number in (1, 2)]
+    first = d.group_by("plant_id", "dry_down").agg(
+        **{f"first_{number}": d["at"].min(where=by) for number, by in enumerate(of, 1)},
+        **{f"dry_{number}": d["at"].min(where=by & (d.dry == 1)) for number, by in enumerate(of, 1)},
+    )
+    both = first.first_1.notnull() & first.first_2.notnull()
+    by_word = first.first_2.isnull() | (first.first_1 < first.first_2)
+    first = first.mutate(
+        method=ibis.ifelse(by_word, 1, 2).cast("int64"),
+        changed=ibis.ifelse(both, ibis.greatest(first.first_1, first.first_2), ibis.null("int64")),
+        found_dry=ibis.ifelse(by_word, first.dry_1, first.dry_2),
+    )
+    counts = first.changed.isnull() | (first.found_dry < first.changed)
+    found_dry = ibis.ifelse(counts, first.found_dry, ibis.null("int64"))
+    return first.select("plant_id", "dry_down", "method", "changed", found_dry=found_dry)
 
 
 def bounds(t: dict[str, ir.Table]) -> ir.Table:
@@ -240,7 +253,9 @@ def bounds(t: dict[str, ir.Table]) -> ir.Table:
     -------
     ir.Table
     """
-    r = t["readings_in_order"]
+    d, first = t["days"].filter(t["days"].method.notnull()), t["first_readings"]
+    r = d.select("plant_id", "dry_down", "at", "dry", "previous").join(first, ["plant_id", "dry_down"])
+    r = r.filter(r.changed.isnull() | (r["at"] < r.changed), r.found_dry.isnull() | (r["at"] <= r.found_dry))
     moist = r.dry == 0
     return r.group_by("plant_id", "dry_down").agg(
         method=r.method.min(),
@@ -343,7 +358,7 @@ def plan(as_of: date | ir.IntegerValue, heating_months: Iterable[int] = ()) -> d
         "notes": lambda: notes(t),
         "interruptions": lambda: interruptions(t),
         "days": lambda: days(t),
-        "readings_in_order": lambda: readings_in_order(t),
+        "first_readings": lambda: first_readings(t),
         "bounds": lambda: bounds(t),
         "waterings": lambda: waterings(t, heating_months),
         "dry_downs": lambda: dry_downs(t),
