@@ -28,6 +28,24 @@ class Company:
     true_quarters: pd.DataFrame
     failure: tuple[str, str] | None  # date, site
 
+    def frames(self) -> dict[str, pd.DataFrame]:
+        """All tables and the truth as frames, typed.
+
+        Returns
+        -------
+        dict of str to pandas.DataFrame
+            As `company` gives them.
+        """
+        kinds = {
+            pa.bool_(): pd.BooleanDtype(),
+            pa.int64(): pd.Int64Dtype(),
+            pa.string(): pd.StringDtype(na_value=np.nan),
+        }
+        log = self.visits.to_pandas(types_mapper=kinds.get, date_as_object=False)
+        log["visited_on"] = log["visited_on"].astype("datetime64[us]")
+        true = {n: getattr(self, n) for n in ("true_plants", "true_sites", "true_quarters")}
+        return {**self.tables, "visits": log, **true}
+
 
 def build(plants: int, years: float, seed: int, params: CompanyParams, visit_changes: Changes = ()) -> Company:
     """Invent one company, let it live through its years, and write up its tables.
@@ -131,9 +149,4 @@ def company(
     >>> sorted(set(tables) - {"true_plants", "true_sites", "true_quarters"})
     ['contracts', 'moves', 'plants', 'readings', 'replacements', 'sites', 'visits']
     """
-    result = build(plants, years, seed, params or CompanyParams(), visit_changes)
-    kinds = {pa.bool_(): pd.BooleanDtype(), pa.int64(): pd.Int64Dtype(), pa.string(): pd.StringDtype(na_value=np.nan)}
-    log = result.visits.to_pandas(types_mapper=kinds.get, date_as_object=False)
-    log["visited_on"] = log["visited_on"].astype("datetime64[us]")
-    true = {n: getattr(result, n) for n in ("true_plants", "true_sites", "true_quarters")}
-    return {**result.tables, "visits": log, **true}
+    return build(plants, years, seed, params or CompanyParams(), visit_changes).frames()

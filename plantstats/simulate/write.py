@@ -13,7 +13,7 @@ import pyarrow.csv
 
 from plantstats.simulate import faults as planted
 from plantstats.simulate.causes import CODES
-from plantstats.simulate.company import Changes, build
+from plantstats.simulate.company import Changes, Company, build
 from plantstats.simulate.params import CompanyParams
 from plantstats.simulate.tables import CURRENCY
 from plantstats.simulate.truth_file import truth_text
@@ -49,7 +49,7 @@ def make(
     *,
     faults: bool = False,
     visit_changes: Changes = (),
-) -> None:
+) -> Company:
     """Write an invented company's records, their settings and the truth behind them into a folder.
 
     Parameters
@@ -69,6 +69,11 @@ def make(
         Plant the short list of faults of module `faults`, and write a README.md that names each.
     visit_changes : sequence of (date, str, int)
         As in `company.build`.
+
+    Returns
+    -------
+    Company
+        What was written, and the truth.
 
     Raises
     ------
@@ -96,6 +101,7 @@ def make(
         folder.mkdir(exist_ok=True)
         for path in sorted(workshop.iterdir()):
             os.replace(path, folder / path.name)
+    return invented
 
 
 def _as_recorded(name: str, frame: pd.DataFrame) -> pd.DataFrame:

@@ -70,11 +70,9 @@ def validate_company(case: Case) -> pd.DataFrame:
         "refusal"), of (what it is about), estimate, low, high, true_value, stated (see `rows`).
     """
     with tempfile.TemporaryDirectory() as folder:
-        simulate.make(folder, case.plants, case.years, case.seed, case.params)
-        company_tables = simulate.company(case.plants, case.years, case.seed, case.params)
-        company = Company(
-            case, records.load(Path(folder)), true_values.KnownCompany(case.params, company_tables), quarter(QUARTER)
-        )
+        tables_made = simulate.make(folder, case.plants, case.years, case.seed, case.params).frames()
+        known = true_values.KnownCompany(case.params, tables_made)
+        company = Company(case, records.load(Path(folder)), known, quarter(QUARTER))
         tables = [*_with_found(company), *_with_midpoint(company), *trials.validate(case.seed)]
     table = pd.concat([rows for rows in tables if len(rows)], ignore_index=True)
     return table.assign(company=case.number, plants=case.plants, situation=case.situation)[list(COLUMNS)]

@@ -123,7 +123,7 @@ def draw_cells(truth: Truth, rng: np.random.Generator, sites: int, per_site: int
 
 
 def quoted_and_true(
-    seed: int, sites: int = 40, per_site: int = 8, draws: int = 200
+    seed: int, sites: int = 40, per_site: int = 8, draws: int = 200, effects: int = 400
 ) -> tuple[quote.Quote, Distribution]:
     """One company: the quote of a list for a new site, and the true distribution of its cost."""
     rng = np.random.default_rng([20260930, seed])
@@ -148,10 +148,10 @@ def quoted_and_true(
     )
     terms = Terms(START, 24, draws=draws, seed=seed, lead_days=14)
     quoted = quote.make_quote(listed, model, Exits(), terms)
-    return quoted, true_cost(truth, classes, quoted)
+    return quoted, true_cost(truth, classes, quoted, effects)
 
 
-def true_cost(truth: Truth, classes: np.ndarray, quoted: quote.Quote, effects: int = 400) -> Distribution:
+def true_cost(truth: Truth, classes: np.ndarray, quoted: quote.Quote, effects: int) -> Distribution:
     """The distribution of the cost under the truth: a new site's effect, chance, nothing else."""
     n, grid = len(classes), monthly_grid(quoted.terms.starts_on, quoted.terms.ends_on)
     shape = truth.shape()

@@ -49,8 +49,8 @@ def one(seed: int, number: int) -> dict[str, float] | str:
     """One company: excess cost of each way, changes, and seconds; or why its page is not made."""
     began, worked, made = time.perf_counter(), time.process_time(), case(seed, number)
     with tempfile.TemporaryDirectory() as folder:
-        simulate.make(folder, made.plants, made.years, made.seed, made.params)
-        known = true_values.KnownCompany(made.params, simulate.company(made.plants, made.years, made.seed, made.params))
+        written = simulate.make(folder, made.plants, made.years, made.seed, made.params)
+        known = true_values.KnownCompany(made.params, written.frames())
         loaded = records.load(Path(folder))
         try:
             model = fit_watering(loaded, AS_OF)

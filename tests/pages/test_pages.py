@@ -126,8 +126,8 @@ def test_no_page_is_lost_but_for_a_stated_reason_and_small_groups_are_withheld(
         assert withheld > 0
 
 
-def test_the_lost_plants_of_the_page_are_those_of_the_count(study: Study) -> None:
-    page = losses.page(study)
+def test_the_lost_plants_of_the_page_are_those_of_the_count(study: Study, pages: dict[str, Page]) -> None:
+    page = pages[losses.TITLE]
     count = pick(page.findings, "loss_rate", period=study.period.name)["losses"].iloc[0]
     assert study.losses()["quantity"].sum() == count
     assert page.verdict.startswith(f"{study.period.name}: {count} plant")

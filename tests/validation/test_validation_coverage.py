@@ -41,8 +41,7 @@ def made(tmp_path_factory) -> list[Made]:
     out = []
     for seed in range(COMPANIES):
         folder = tmp_path_factory.mktemp("company")
-        simulate.make(folder, 400, 3, 100 + seed, params)
-        known = true_values.KnownCompany(params, simulate.company(400, 3, 100 + seed, params))
+        known = true_values.KnownCompany(params, simulate.make(folder, 400, 3, 100 + seed, params).frames())
         loaded = records.load(Path(folder))
         case = design.Case(seed, 400, 3, 100 + seed, params, kinds.AS_MODELLED, "")
         times = [exposure.build(loaded, AS_OF, dated) for dated in ("found", "midpoint")]

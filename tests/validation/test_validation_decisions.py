@@ -35,9 +35,8 @@ Made = tuple[Records, WateringModel, Advice, true_values.KnownCompany]
 @pytest.fixture(scope="module")
 def made(tmp_path_factory: pytest.TempPathFactory) -> Made:
     folder: Path = tmp_path_factory.mktemp("company")
-    simulate.make(folder, 120, 2, 21, PARAMS)
+    known = true_values.KnownCompany(PARAMS, simulate.make(folder, 120, 2, 21, PARAMS).frames())
     loaded = records.load(folder)
-    known = true_values.KnownCompany(PARAMS, simulate.company(120, 2, 21, PARAMS))
     model = fit_watering(loaded, AS_OF)
     advice = advise(model, loaded, heating=True)
     assert advice is not None

@@ -30,11 +30,9 @@ NUMBER = 4  # 250 plants over three years, as modelled, put to its promises
 def company(tmp_path_factory):
     chosen = case(8, NUMBER)
     folder = tmp_path_factory.mktemp("promises")
-    simulate.make(folder, chosen.plants, chosen.years, chosen.seed, chosen.params)
+    made = simulate.make(folder, chosen.plants, chosen.years, chosen.seed, chosen.params)
     kept = records.load(folder)
-    known = true_values.KnownCompany(
-        chosen.params, simulate.company(chosen.plants, chosen.years, chosen.seed, chosen.params)
-    )
+    known = true_values.KnownCompany(chosen.params, made.frames())
     return chosen, kept, known, exposure.build(kept, AS_OF, "found")
 
 

@@ -250,8 +250,7 @@ def test_the_drier_air_of_the_heating_season_dries_sooner(tmp_path: Path) -> Non
     # Sign: evapotranspiration is higher at 25% than at 60% relative humidity (published experiment, see the trade
     # brief's KER). Here the season does nothing by itself, so its whole effect is that of its air.
     params = simulate.CompanyParams(dry_heating=0.0, dry_per_kpa=-0.3)
-    simulate.make(tmp_path, plants=500, years=2, seed=31, params=params)
-    sites = simulate.company(500, 2, 31, params)["true_sites"]
+    sites = simulate.make(tmp_path, plants=500, years=2, seed=31, params=params).true_sites
     cells = dry_down_table.build(records.load(tmp_path), date(2026, 9, 30)).distinct()
     made = fit_drying(cells[cells["planter"] != "sub_irrigated"], "Weibull")
     _, low, high = made.ratio("heating", SEASONS[True], SEASONS[False])
