@@ -14,6 +14,7 @@ from plantstats.records.load import MISSING_TABLE
 
 FIRST_LINES = 3
 WIDTH = 160
+EXAMPLE = r"line \d+ (?:'[^']*'|\"[^\"]*\")|\d+"  # what differs between notes of one kind
 
 
 def print_check(records: Records, faults: pd.DataFrame, unusable: list[str] | None = None) -> str:
@@ -120,13 +121,23 @@ def _faults(code: str, rows: pd.DataFrame) -> str:
     return "\n".join(lines)
 
 
+def _named(table: object, files: pd.Series) -> str:
+    """The file that a note is about; of several the table, how many, and the first."""
+    names = files.unique()
+    return f"{table} ({len(names)} files, first {names[0]})" if len(names) > 1 else str(names[0] or table)
+
+
 def _decided(records: Records) -> str:
     notes = records.notes[~records.notes["kind"].isin(["unknown cause", "unknown species", "missing", MISSING_TABLE])]
     lines = []
-    for row in notes.itertuples():
-        where = " ".join(part for part in (row.file or row.table, row.column) if part)
-        lines.append(f"  {where}: {row.text}" + (f" ({row.count:,} rows)" if row.count else ""))
-    for file, rows in records.notes[records.notes["kind"] == "missing"].groupby("file", sort=False):
-        cells = ", ".join(f"{row.column} {row.count:,}" for row in rows.itertuples())
-        lines.append(f"  {file}: cells without a value: {cells}")
+    # Parts of a table say the same by the dozen.
+    alike = notes["text"].where(notes["file"] == "", notes["text"].str.replace(EXAMPLE, "", regex=True))
+    for (table, column, _), rows in notes.groupby(["table", "column", alike], sort=False):
+        where = " ".join(part for part in (_named(table, rows["file"]), column) if part)
+        count = int(rows["count"].sum())
+        lines.append(f"  {where}: {rows['text'].iloc[0]}" + (f" ({count:,} rows)" if count else ""))
+    for table, rows in records.notes[records.notes["kind"] == "missing"].groupby("table", sort=False):
+        counts = rows.groupby("column", sort=False)["count"].sum()
+        cells = ", ".join(f"{column} {count:,}" for column, count in counts.items())
+        lines.append(f"  {_named(table, rows['file'])}: cells without a value: {cells}")
     return "Decided while reading:\n" + "\n".join(_plain(line) for line in lines)

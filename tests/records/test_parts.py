@@ -10,6 +10,7 @@ import pandas as pd
 import pytest
 
 from plantstats import records
+from plantstats.quality.console import check_folder
 from plantstats.records import RecordError, cache, parts
 from plantstats.schema.faults import Code
 from plantstats.schema.tables import OF_BRANCH, TABLES
@@ -75,6 +76,11 @@ def test_faults_name_the_part_and_its_line_within_it_and_across(monthly: Path) -
         ("visits/2025-02.csv", 5, Code.UNREADABLE_DATE),
     ]
     assert "visits/2025-01.csv line 3" in aside["reason"][1]
+
+
+def test_what_parts_decide_alike_is_told_once(monthly: Path) -> None:
+    text, usable, *_ = check_folder(monthly)
+    assert usable and "visits (2 files, first visits/2025-01.csv): read as utf-8, delimiter comma" in text
 
 
 def test_only_what_is_new_or_changed_is_read_again(monthly: Path, read: list[str]) -> None:
