@@ -45,8 +45,12 @@ def set_aside(target: Path, account: list[dict[str, Any]]) -> list[pa.Table]:
     Rows used + rows set aside of each file stay the same; the first of equal rows is the one used.
     """
     parts = []
+    engine = duckdb.connect()
+    engine.execute("set memory_limit = '1GB'; set threads = 2")
+    if "'" not in str(target):
+        engine.execute(f"set temp_directory = '{target.as_posix()}/spill'")
     for name in SEARCHED:
-        faults = _remove_repeats(target / f"{name}.parquet", name)
+        faults = _remove_repeats(engine, target / f"{name}.parquet", name)
         if faults is None:
             continue
         parts.append(faults)
@@ -57,31 +61,25 @@ def set_aside(target: Path, account: list[dict[str, Any]]) -> list[pa.Table]:
     return parts
 
 
-def _remove_repeats(path: Path, name: str) -> pa.Table | None:
+def _remove_repeats(engine: duckdb.DuckDBPyConnection, path: Path, name: str) -> pa.Table | None:
     if pq.read_metadata(path).num_rows < 2:
         return None
     table = TABLES[name]
     clock = next((c.clock for c in table.columns if c.clock), "null::bigint")
     columns = ", ".join(f.name for f in schema(table) if f.name not in ("file", "line", clock))
-    engine = duckdb.connect()
-    engine.execute(
-        f"set memory_limit = '1GB'; set threads = 2; set temp_directory = '{path.parent.as_posix()}/spill'"
-        if "'" not in str(path)
-        else "set memory_limit = '1GB'"
-    )
-    engine.read_parquet(str(path)).create_view("rows")
+    engine.read_parquet(str(path)).create_view("rows", replace=True)
     # Equal rows have equal hashes; rows of equal hash are then compared in full.
-    engine.execute(f"""create table likely as
+    engine.execute(f"""create or replace table likely as
         select row from (select hash({columns}) as row from rows) group by row having count(*) > 1""")
     if not engine.sql("select count(*) from likely").fetchall()[0][0]:
         return None
-    engine.execute(f"""create table turns as
+    engine.execute(f"""create or replace table turns as
         select {columns}, file, line, {clock} as minute,
             lag({clock}) over w as minute_before, row_number() over w as turn, first_value(file) over w as first_file,
             first_value(line) over w as first_line
         from rows where hash({columns}) in (select row from likely)
         window w as (partition by {columns}, {clock} is null order by {clock}, file, line)""")
-    engine.execute(f"""create table repeats as select *, coalesce(minute - minute_before, 0) as apart
+    engine.execute(f"""create or replace table repeats as select *, coalesce(minute - minute_before, 0) as apart
         from turns where turn > 1 and coalesce(minute - minute_before, 0) <= {NEAR}""")
     plant = "plant_id" if "plant_id" in table.names else "null"
     site = "site_id" if "site_id" in table.names else "null"
