@@ -38,7 +38,7 @@ def check(records: Records, as_of: date | None = None) -> pd.DataFrame:
     parts = [read_faults.faults(records), read_faults.notes(records), read_faults.moved_means(records)]
     for room in (histories, integrity, plausibility):
         for query in room.queries(limit, as_of is not None):
-            parts.append(engine.sql(query).df())
+            parts.append(engine.execute(query).df())
     parts.append(integrity.circles(engine))
     return _table(parts)
 
