@@ -182,14 +182,15 @@ def test_a_reading_by_depth_is_dry_at_the_depth_of_its_pot_class(tmp_path: Path)
     assert done.distinct()["method"].tolist() == ["dry depth"]
 
 
-def test_a_spell_never_spans_two_measuring_methods(tmp_path: Path) -> None:
-    # Word on day 7, depth alone on day 14: the spell ends, not found dry, on day 7.
+@pytest.mark.parametrize("depth", [1.0, 9.0])
+def test_a_spell_never_spans_two_measuring_methods(tmp_path: Path, depth: float) -> None:
+    # Word on day 7, depth alone on day 14, moist or dry: the spell ends, not found dry, on day 7.
     done = made(
         tmp_path,
         [
             look("2025-03-03", "dry", True),
             look("2025-03-10", "moist"),
-            look("2025-03-17", dry_depth_cm=9.0),
+            look("2025-03-17", dry_depth_cm=depth),
             look("2025-03-24", "dry", True),
         ],
     )
