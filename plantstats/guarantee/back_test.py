@@ -46,7 +46,7 @@ class BackTest:
     totals : pandas.DataFrame
         The same per quarter for all sites.
     distributions : tuple of Distribution
-        Of the losses of each row of `site_quarters`.
+        Of the losses of each row of `site_quarters`; none where they were not asked for.
     expected_samples : numpy.ndarray, shape (samples,)
         Losses expected in the four quarters given each sample of site effects and model, without a year-to-year error.
     whole_year : bool
@@ -106,6 +106,7 @@ def back_test(
     fitted: tuple[FittedHazards, Exits] | None = None,
     earlier: Sequence[BackTest] = (),
     after: PlantTime | None = None,
+    spread: bool = True,
 ) -> BackTest | None:
     """Test last year's quotes.
 
@@ -122,6 +123,9 @@ def back_test(
         Those of the years before, from which the quotes of a year ago knew their year-to-year error.
     after : PlantTime, optional
         Dated "found", without the losses of events, that reaches the end of the period, if at hand.
+    spread : bool
+        Whether each site is tested, and how losses may spread is worked out, too: the year-to-year error needs no more
+        than what was expected of all and what came.
 
     Returns
     -------
@@ -153,42 +157,43 @@ def back_test(
     factor = learn_from(earlier, model).samples(terms.draws, terms.seed)
     after = after or ordinary(exposure.build(records, period.last_day, dated="found"))
     happened = _happened(records, plants, terms, after)
-    rows, distributions = [], []
+    rows, distributions = [], list[Distribution]()
     for quarter, expected in zip(quarters, np.moveaxis(foreseen * factor[:, None, None], 2, 0), strict=True):
         of_quarter = happened[happened["lost_on"].between(pd.Timestamp(quarter.start), pd.Timestamp(quarter.last_day))]
-        for site in ["", *sorted(profiles["site_id"].unique())]:
+        for site in ["", *(sorted(profiles["site_id"].unique()) if spread else ())]:
             at = np.flatnonzero(profiles["site_id"].eq(site)) if site else np.arange(len(profiles))
             quantity = profiles["quantity"].to_numpy()[at]
             # In one quarter a position is hardly ever replaced twice: its probability to be is its expected number.
             replaced = np.minimum(expected[:, at], 1.0)
-            losses = total_cost(np.stack([1 - replaced, replaced], axis=-1), quantity, np.ones_like(quantity))[0]
             seen = of_quarter[of_quarter["site_id"].eq(site)] if site else of_quarter
-            rows.append(
-                {
-                    "site_id": site,
-                    "period": quarter.name,
-                    "plants": int(quantity.sum()),
-                    "expected": losses.mean,
-                    "low": losses.quantile(0.025),
-                    "high": losses.quantile(0.975),
-                    "losses": int(seen["quantity"].sum()),
-                    **{f"point_{100 * q:.0f}": losses.quantile(q) for q in QUANTILES},
-                    **{f"chance_{100 * q:.0f}": losses.cdf(losses.quantile(q)) for q in QUANTILES},
-                }
-            )
-            distributions.append(losses)
+            row = {
+                "site_id": site,
+                "period": quarter.name,
+                "plants": int(quantity.sum()),
+                "expected": float((replaced @ quantity).mean()),
+                "losses": int(seen["quantity"].sum()),
+            }
+            if spread:
+                losses = total_cost(np.stack([1 - replaced, replaced], axis=-1), quantity, np.ones_like(quantity))[0]
+                row |= {"low": losses.quantile(0.025), "high": losses.quantile(0.975)}
+                row |= {f"point_{100 * q:.0f}": losses.quantile(q) for q in QUANTILES}
+                row |= {f"chance_{100 * q:.0f}": losses.cdf(losses.quantile(q)) for q in QUANTILES}
+                distributions += [losses] if site else []
+            rows.append(row)
     table = pd.DataFrame(rows)
     of_site = table["site_id"].ne("")
     return BackTest(
         site_quarters=table[of_site].reset_index(drop=True),
         totals=table[~of_site].reset_index(drop=True),
-        distributions=tuple(one for one, keep in zip(distributions, of_site, strict=True) if keep),
+        distributions=tuple(distributions),
         expected_samples=foreseen.sum(axis=2) @ profiles["quantity"].to_numpy(),
         whole_year=model.whole_year,
     )
 
 
-def back_tests(records: Records, period: Period, terms: Terms, after: PlantTime | None = None) -> list[BackTest]:
+def back_tests(
+    records: Records, period: Period, terms: Terms, after: PlantTime | None = None, spread: bool = True
+) -> list[BackTest]:
     """Last year's quotes, and those of the years before as far as the records carried them, newest first.
 
     Parameters
@@ -198,6 +203,7 @@ def back_tests(records: Records, period: Period, terms: Terms, after: PlantTime 
         The last complete quarter.
     terms : Terms
     after : PlantTime, optional
+    spread : bool
         As in `back_test`.
 
     Returns
@@ -212,7 +218,7 @@ def back_tests(records: Records, period: Period, terms: Terms, after: PlantTime 
     # One plant-time tells what came of all of them.
     after = after or ordinary(exposure.build(records, period.last_day, dated="found"))
     for one in reversed(periods):
-        test = back_test(records, one, terms, earlier=tests, after=after)
+        test = back_test(records, one, terms, earlier=tests, after=after, spread=spread)
         tests = [test, *tests] if test is not None else []
     return tests
 

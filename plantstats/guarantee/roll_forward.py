@@ -126,7 +126,9 @@ def _year_error(records: Records, fits: HazardFits, period: Period, method: Meth
     """Year-to-year error as it is known at the end of a period."""
     terms = Terms(period.end, draws=method.n_samples, seed=method.seed)
     after = fits.time.censored_at(fits.common.losses)
-    return learn_from(back_tests(records, period, terms, after), fits.under(terms.covered, terms.excluded))
+    return learn_from(
+        back_tests(records, period, terms, after, spread=False), fits.under(terms.covered, terms.excluded)
+    )
 
 
 def used_in(records: Records, period: Period) -> int:

@@ -64,14 +64,15 @@ def validate(case: Case, records: Records, period: Period, time: PlantTime) -> l
         of quotes that exclude a cause (excluded_...),
         provision_<point>_covered, and of the rules of thumb <rule>_covered and more_by_<rule>.
     """
-    year_ago = previous_quarters(period, back_test.QUARTERS)[0].last_day
+    year_before = previous_quarters(period, back_test.QUARTERS)[0]
+    year_ago = year_before.last_day
     terms = Terms(period.end, draws=DRAWS, seed=case.seed % 1_000_000)
     try:
         fits = HazardFits.of(records, year_ago)
         fitted = fits.under(terms.covered, terms.excluded), fits.exits(terms.covered, terms.excluded)
     except ModelError as fault:
         return [refusal("quote_80_covered_company", fault)]
-    earlier = back_test.back_tests(records, previous_quarters(period, back_test.QUARTERS)[0], terms)
+    earlier = back_test.back_tests(records, year_before, terms, spread=False)
     own = back_test.back_test(records, period, terms, fitted, earlier)
     parts = (
         [refusal("quote_80_covered_company", "no quote could be made a year ago")]
@@ -84,7 +85,7 @@ def validate(case: Case, records: Records, period: Period, time: PlantTime) -> l
         offers["excluded"] = _Offer(
             without,
             (fits.under(without.covered, without.excluded), fits.exits(without.covered, without.excluded)),
-            back_test.back_tests(records, previous_quarters(period, back_test.QUARTERS)[0], without),
+            back_test.back_tests(records, year_before, without, spread=False),
         )
     except ModelError as fault:
         parts.append(refusal("excluded_80_covered_company", fault))
