@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 import os
 import sys
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from datetime import date
 from pathlib import Path
 
@@ -183,83 +183,87 @@ def _parser() -> argparse.ArgumentParser:
     )
     parser.add_argument("--version", action="version", version=f"plantstats {__version__}")
     commands = parser.add_subparsers(dest="name", required=True, metavar="COMMAND")
+    for name, (summary, add_arguments, run) in COMMANDS.items():
+        command = commands.add_parser(name, help=summary)
+        add_arguments(command)
+        command.set_defaults(command=run)
+    return parser
 
-    review = commands.add_parser("review", help="make the quarterly review of a folder of records")
-    review.add_argument("folder", type=Path, metavar="FOLDER")
+
+def _folder(command: argparse.ArgumentParser, text: str | None = None) -> None:
+    command.add_argument("folder", type=Path, metavar="FOLDER", help=text)
+
+
+def _as_of(command: argparse.ArgumentParser, text: str = "the last day that counts") -> None:
+    command.add_argument("--as-of", type=_day, metavar="DATE", help=text)
+
+
+def _out(command: argparse.ArgumentParser) -> None:
+    command.add_argument("--out", type=Path, default=Path("reports"), help="folder for reports (default reports)")
+
+
+def _where(command: argparse.ArgumentParser) -> None:
+    text = "where plant-time is made: duckdb (in this process), or sc://HOST:PORT (Spark Connect)"
+    command.add_argument("--engine", type=_engine, metavar="ADDRESS", help=text)
+
+
+def _for_review(review: argparse.ArgumentParser) -> None:
+    _folder(review)
     review.add_argument("--quarter", help="such as 2026-Q3; without it, the latest complete one")
     whose = review.add_mutually_exclusive_group()
     whose.add_argument("--client", type=_id, help="only the sites of this client id")
     whose.add_argument("--every-client", action="store_true", help="the page of each client, and a list of them")
-    review.add_argument("--as-of", type=_day, metavar="DATE", help="the last day that counts: 2026-10-12")
-    review.add_argument("--out", type=Path, default=Path("reports"), help="folder for reports (default reports)")
+    _as_of(review, "the last day that counts: 2026-10-12")
+    _out(review)
     review.add_argument("--again", action="store_true", help="make it even if nothing has changed since it was made")
     # Pages of clients are not compared.
-    whose.add_argument(
-        "--since",
-        type=Path,
-        metavar="FOLDER",
-        help="the earlier review to compare with (default: last quarter's in --out)",
-    )
-    review.set_defaults(command=_review)
+    text = "the earlier review to compare with (default: last quarter's in --out)"
+    whose.add_argument("--since", type=Path, metavar="FOLDER", help=text)
+    _where(review)
 
-    check = commands.add_parser("check", help="read the records, say what was used and what was set aside")
-    check.add_argument("folder", type=Path, metavar="FOLDER")
-    check.add_argument("--as-of", type=_day, metavar="DATE", help="the last day that counts")
+
+def _for_check(check: argparse.ArgumentParser) -> None:
+    _folder(check)
+    _as_of(check)
     check.add_argument("--set-aside", type=Path, metavar="FILE", help="write the rows set aside to a CSV file")
-    check.set_defaults(command=_check)
 
-    settings = commands.add_parser("settings", help="propose a settings file for a folder of records")
-    settings.add_argument("folder", type=Path, metavar="FOLDER")
-    settings.set_defaults(command=_settings)
 
-    quote = commands.add_parser("quote", help="what the replacement guarantee of a plant list will cost (an estimate)")
+def _for_quote(quote: argparse.ArgumentParser) -> None:
     quote.add_argument("listed", type=Path, metavar="LIST", help="the plant list, CSV or XLSX")
     quote.add_argument("--records", type=Path, required=True, metavar="FOLDER", help="the company's records")
     quote.add_argument("--terms", type=Path, required=True, metavar="TERMS", help="the terms of the guarantee, TOML")
-    quote.add_argument("--as-of", type=_day, metavar="DATE", help="the last day of the records that counts")
-    quote.add_argument("--out", type=Path, default=Path("reports"), help="folder for reports (default reports)")
-    quote.set_defaults(command=_quote)
+    _as_of(quote, "the last day of the records that counts")
+    _out(quote)
+    _where(quote)
 
-    _add_trial(commands.add_parser("trial", help="plan a fair trial of two visit intervals, and read it"))
-    watch = commands.add_parser("watch", help="early warning between quarters; to be run weekly (exit code 3: alarm)")
-    watch.add_argument("folder", type=Path, metavar="FOLDER")
-    watch.add_argument("--as-of", type=_day, metavar="DATE", help="the last day that counts")
-    watch.add_argument("--out", type=Path, default=Path("reports"), help="folder for reports (default reports)")
-    watch.set_defaults(command=_watch)
-    for command in (review, quote, watch):
-        command.add_argument(
-            "--engine",
-            type=_engine,
-            metavar="ADDRESS",
-            help="where plant-time is made: duckdb (in this process), or sc://HOST:PORT (Spark Connect)",
-        )
 
-    simulate = commands.add_parser("demo", help="write the records of an invented company")
+def _for_watch(watch: argparse.ArgumentParser) -> None:
+    _folder(watch)
+    _as_of(watch)
+    _out(watch)
+    _where(watch)
+
+
+def _for_demo(simulate: argparse.ArgumentParser) -> None:
     simulate.add_argument("folder", type=Path, metavar="DIR")
     simulate.add_argument("--plants", type=_count, default=2000)
     simulate.add_argument("--years", type=_years, default=3.0)
     simulate.add_argument("--seed", type=int, default=1)
     simulate.add_argument("--faults", action="store_true", help="with planted faults, listed in its README")
-    simulate.set_defaults(command=_demo)
 
-    validate = commands.add_parser(
-        "validate", help="hold every printed interval against invented companies of known truth"
-    )
+
+def _for_validate(validate: argparse.ArgumentParser) -> None:
     validate.add_argument("--companies", type=_count, default=400)
-    validate.add_argument(
-        "--seed", type=int, default=None, help="for development; without it the seed is drawn from the code"
-    )
+    text = "for development; without it the seed is drawn from the code"
+    validate.add_argument("--seed", type=int, default=None, help=text)
     validate.add_argument("--workers", type=_count, default=2, help="processes (default 2)")
-    validate.add_argument("--out", type=Path, default=Path("reports"), help="folder for reports (default reports)")
-    validate.set_defaults(command=_validate)
-    return parser
+    _out(validate)
 
 
-def _add_trial(trial: argparse.ArgumentParser) -> None:
-    trial.set_defaults(command=_trial)
+def _for_trial(trial: argparse.ArgumentParser) -> None:
     steps = trial.add_subparsers(dest="step", required=True, metavar="STEP")
     plan = steps.add_parser("plan", help="fix a trial before it starts: size, sites, visits, rule for stopping")
-    plan.add_argument("folder", type=Path, metavar="FOLDER", help="the company's records")
+    _folder(plan, "the company's records")
     plan.add_argument("--intervals", type=_count, nargs=2, default=(7, 14), metavar="DAYS", help="(default 7 14)")
     plan.add_argument(
         "--outcome", choices=("dry", "leaves", "losses"), default="dry", help="what is compared (default dry)"
@@ -275,11 +279,11 @@ def _add_trial(trial: argparse.ArgumentParser) -> None:
     plan.add_argument("--start", type=_day, metavar="DATE", help="(default: a Monday two weeks after the records)")
     plan.add_argument("--seed", type=_seed, help="of the lot (default: the start as a number, 20261019)")
     read = steps.add_parser("read", help="what the trial says, or whether to stop it, from the records made since")
-    read.add_argument("folder", type=Path, metavar="FOLDER", help="the company's records")
+    _folder(read, "the company's records")
     read.add_argument("protocol", type=Path, metavar="PROTOCOL", help="the protocol.json of the plan")
     read.add_argument("--digest", help="the digest that was noted before the start")
     for step in (plan, read):
-        step.add_argument("--as-of", type=_day, metavar="DATE", help="the last day of the records that counts")
+        _as_of(step, "the last day of the records that counts")
         step.add_argument("--out", type=Path, default=Path("trial"), help="folder for what is written (default trial)")
 
 
@@ -342,3 +346,16 @@ def _years(text: str) -> float:
     if not 0 < years <= 100:
         raise argparse.ArgumentTypeError(f"{text!r} is not a number of years above 0, up to 100")
     return years
+
+
+# Name of a command: what it does, in a line; what adds its arguments; what runs it.
+COMMANDS: dict[str, tuple[str, Callable[[argparse.ArgumentParser], None], Callable[[argparse.Namespace], int]]] = {
+    "review": ("make the quarterly review of a folder of records", _for_review, _review),
+    "check": ("read the records, say what was used and what was set aside", _for_check, _check),
+    "settings": ("propose a settings file for a folder of records", _folder, _settings),
+    "quote": ("what the replacement guarantee of a plant list will cost (an estimate)", _for_quote, _quote),
+    "trial": ("plan a fair trial of two visit intervals, and read it", _for_trial, _trial),
+    "watch": ("early warning between quarters; to be run weekly (exit code 3: alarm)", _for_watch, _watch),
+    "demo": ("write the records of an invented company", _for_demo, _demo),
+    "validate": ("hold every printed interval against invented companies of known truth", _for_validate, _validate),
+}
