@@ -37,6 +37,7 @@ PACKAGES = {
     "yaml": "pyyaml",
     "PIL": "pillow",
     "sksurv": "scikit-survival",
+    "sklearn": "scikit-learn",
     "pyspark": "pyspark-client",
 }
 

@@ -57,6 +57,21 @@ class EventRate:
         years = float(months["n_plants"].ge(FEWEST_LOSSES).sum()) / 12
         return cls(len(of), years, int(of["losses"].sum()), int(of["plants"].sum()))
 
+    @classmethod
+    def on_record(cls, events: CommonCause) -> EventRate:
+        """Rate of all events on record.
+
+        Parameters
+        ----------
+        events : CommonCause
+
+        Returns
+        -------
+        EventRate
+        """
+        of = events.events
+        return cls(len(of), events.site_years, int(of["losses"].sum()), int(of["plants"].sum()))
+
     @property
     def per_day(self) -> float:
         """Expected losses to events per plant-day."""

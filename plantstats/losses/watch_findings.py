@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from datetime import timedelta
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
@@ -11,7 +11,10 @@ from scipy import stats
 
 from plantstats import findings, periods
 from plantstats.losses.design import ModelError
-from plantstats.losses.watch_list import CONDITION_PRIOR, PAST_LISTS, Memory, Watch, lost_within, watch
+from plantstats.losses.event_rate import EventRate
+from plantstats.losses.quarters import chance_limits
+from plantstats.losses.warning_signs import PRIOR_SD, SIGNS
+from plantstats.losses.watch_list import CONDITION_PRIOR, HORIZON, PAST_LISTS, Memory, Watch, lost_within, watch
 from plantstats.stats import intervals, rates
 
 if TYPE_CHECKING:
@@ -19,9 +22,10 @@ if TYPE_CHECKING:
     from plantstats.periods import Period
     from plantstats.records import Records
 
-METHOD = "loss model x site effect x condition score, losses found within 90 days"
+METHOD = "loss model x site effect x condition score x signs noted at visits, losses found within 90 days"
 FIFTHS = 5
 TOP = 20  # plants and sites listed
+NO_EVENTS = EventRate()
 
 
 def back_test(
@@ -155,7 +159,9 @@ def _placements(expected: pd.Series, lost: pd.Series) -> tuple[np.ndarray, np.nd
     return of_high, of_low
 
 
-def watch_findings(listed: Watch, tested: pd.DataFrame, period: str, top: int = TOP) -> pd.DataFrame:
+def watch_findings(
+    listed: Watch, tested: pd.DataFrame, period: str, events: EventRate = NO_EVENTS, top: int = TOP
+) -> pd.DataFrame:
     """The list and its back-test as findings.
 
     Parameters
@@ -165,17 +171,26 @@ def watch_findings(listed: Watch, tested: pd.DataFrame, period: str, top: int = 
         As `back_test` gives.
     period : str
         Name of the 90 days ahead.
+    events : EventRate
+        Of the events on record: no list foretells them, and they come on top.
     top : int
         Plants and sites listed.
 
     Returns
     -------
     pandas.DataFrame
-        Findings: watch_chance by plant_id, site_id, species (reasons in the note), watch_site by site_id,
+        Findings: watch_losses_ahead (of all plants, events among them), watch_events_ahead, watch_chance by plant_id,
+        site_id, species (reasons in the note), watch_site by site_id,
         condition_ratio by term, watch_concordance and watch_calibration (by quarter; over all; by fifth),
-        watch_gain_over_score (over all).
+        watch_gain_over_score (over all), sign_ratio by term.
     """
-    parts = [_plants(listed, period, top), _sites(listed, period, top), _conditions(listed, period)]
+    parts = [
+        _ahead(listed, period, events),
+        _signs(listed, period),
+        _plants(listed, period, top),
+        _sites(listed, period, top),
+        _conditions(listed, period),
+    ]
     if not tested.empty:
         quarters = list(tested["quarter"].drop_duplicates())
         spans = {str(name): rows for name, rows in tested.groupby("quarter")}
@@ -187,6 +202,45 @@ def watch_findings(listed: Watch, tested: pd.DataFrame, period: str, top: int = 
         parts += [_calibration(rows, name) for name, rows in (spans | {span: tested}).items()]
         parts += [_calibration(rows, span, f"fifth {n} of {FIFTHS}") for n, rows in tested.groupby(fifth)]
     return findings.table(pd.concat(parts, ignore_index=True))
+
+
+def _ahead(listed: Watch, period: str, events: EventRate) -> pd.DataFrame:
+    """Losses within 90 days of all plants: by the list, and with what events bring on average."""
+    plants = listed.plants
+    stand, ordinary = int(plants["plants"].sum()), float((plants["expected"] * plants["plants"]).sum())
+    mean = events.expected(float(stand * HORIZON))
+    by_events = 0.0 if np.isnan(mean.estimate[0]) else float(mean.estimate[0])
+    # What chance makes of the list's part; events, mostly none, are in the expected number and not in its limits.
+    limits = chance_limits(np.array([ordinary]), np.array([listed.variance]))
+    common: dict[str, Any] = {"period": period, "unit": "losses in 90 days", "conf_level": intervals.CONF_LEVEL}
+    whole = pd.DataFrame({"n_plants": [stand], "estimate": ordinary + by_events, **limits._asdict()})
+    whole["high"] = whole[["high", "estimate"]].max(axis=1)
+    beside = f"{events.n_events} events in {events.site_years:,.0f} site-years"
+    known = "" if events.site_years else "not available: "
+    part = pd.DataFrame({"n_plants": [stand], **mean._asdict(), "note": f"{known}{beside}"})
+    return pd.concat(
+        [
+            findings.rows(whole, "watch_losses_ahead", method=f"{METHOD}; limits of chance without events", **common),
+            findings.rows(part, "watch_events_ahead", method="events per site-year x share of plants lost", **common),
+        ],
+        ignore_index=True,
+    )
+
+
+def _signs(listed: Watch, period: str) -> pd.DataFrame:
+    """What one standard deviation of each sign has told so far."""
+    of = listed.signs
+    half_width = intervals.quantile() * np.sqrt(np.diag(of.covariance))
+    rows = pd.DataFrame({"term": list(SIGNS), "estimate": np.exp(of.log_ratio)})
+    return findings.rows(
+        rows.assign(low=np.exp(of.log_ratio - half_width), high=np.exp(of.log_ratio + half_width)),
+        "sign_ratio",
+        period=period,
+        unit="times",
+        method=f"Poisson regression on earlier lists, log ratios shrunk to 0 (prior sd {PRIOR_SD:g})",
+        by=["term"],
+        conf_level=intervals.CONF_LEVEL,
+    )
 
 
 def _plants(listed: Watch, period: str, top: int) -> pd.DataFrame:

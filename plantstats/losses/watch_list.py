@@ -15,6 +15,7 @@ from plantstats.losses import terms
 from plantstats.losses.common_cause import ordinary
 from plantstats.losses.model import LossModel
 from plantstats.losses.past_models import PastModels
+from plantstats.losses.warning_signs import SIGNS, SignRatios, sign_ratios, signs_on
 
 if TYPE_CHECKING:
     from plantstats.exposure import PlantTime
@@ -48,12 +49,17 @@ class Watch(NamedTuple):
     model : LossModel
     conditions : pandas.DataFrame
         One row per condition: condition, losses, expected, ratio, variance (of its log).
+    signs : SignRatios
+    variance : float
+        Of the log of all that is expected: of model, sites, conditions and signs.
     """
 
     day: date
     plants: pd.DataFrame
     model: LossModel
     conditions: pd.DataFrame
+    signs: SignRatios
+    variance: float
 
 
 @dataclass
@@ -71,6 +77,8 @@ class Memory:
         Plant-time of days of which the shared one does not tell.
     scores : dict of date to pandas.Series
         Their last condition scores (see `last_scores`).
+    signs : dict of date to pandas.DataFrame
+        Their other signs (see `warning_signs.signs_on`), by plant_id.
     past : PastModels
         Loss models of that plant-time.
     """
@@ -78,6 +86,7 @@ class Memory:
     time: PlantTime | None = None
     standing: dict[date, pd.DataFrame] = field(default_factory=dict)
     scores: dict[date, pd.Series] = field(default_factory=dict)
+    signs: dict[date, pd.DataFrame] = field(default_factory=dict)
     past: PastModels | None = None
     built: dict[date, PlantTime] = field(default_factory=dict)
 
@@ -153,6 +162,25 @@ class Memory:
             self.scores[day] = last_scores(self.time_of(records, day), day)
         return plant_ids.map(self.scores[day]).fillna(CONDITIONS[-1]).astype("str")
 
+    def signs_on(self, records: Records, day: date, plant_ids: pd.Series) -> pd.DataFrame:
+        """Signs of plants on a day, beside their last score.
+
+        Parameters
+        ----------
+        records : Records
+        day : datetime.date
+        plant_ids : pandas.Series
+
+        Returns
+        -------
+        pandas.DataFrame
+            One row per plant, aligned (see `warning_signs.signs_on`).
+        """
+        if day not in self.signs:
+            plants = self.standing_on(records, day)
+            self.signs[day] = signs_on(self.time_of(records, day), day, plants).set_index(plants["plant_id"])
+        return self.signs[day].reindex(plant_ids).set_axis(plant_ids.index)
+
 
 def watch(
     records: Records,
@@ -161,6 +189,7 @@ def watch(
     memory: Memory | None = None,
     *,
     with_reasons: bool = True,
+    client: str = "",
 ) -> Watch:
     """Chances of all plants alive on a day, from nothing that was recorded later.
 
@@ -175,6 +204,8 @@ def watch(
         Kept from call to call, it saves time and changes no answer.
     with_reasons : bool
         Whether the list says of each plant why (a back-test has no use for it).
+    client : str
+        One client's plants, or "" for all; what is learned rests on all.
 
     Returns
     -------
@@ -187,7 +218,8 @@ def watch(
 
     Notes
     -----
-    Chance = loss model over the next 90 days x effect of the site x ratio of the last condition score.
+    Chance = loss model over the next 90 days x effect of the site x ratio of the last condition score x what the other
+    signs of the visits have told so far (`warning_signs`).
 
     Examples
     --------
@@ -199,10 +231,17 @@ def watch(
     model = memory.model_of(time, day, species)
     ahead = pd.date_range(day + timedelta(days=1), day + timedelta(days=HORIZON))
     model.coding.check_season(ahead.month, f"up to {day}")
-    ratios = condition_ratios(records, day, model, memory)
+    earlier = _earlier_lists(records, day, model, memory)
+    ratios = condition_ratios(earlier)
+    by_score = earlier["expected"] * earlier["condition"].map(ratios.set_index("condition")["ratio"])
+    signs = sign_ratios(earlier, earlier["lost"].to_numpy("float64"), by_score.to_numpy("float64"))
     state = with_expected(memory.standing_on(records, day), model, day)
+    if client:
+        state = state[state["client_id"].eq(client)].reset_index(drop=True)
     state = state.assign(condition=memory.condition_on(records, day, state["plant_id"]))
-    return Watch(day, with_chances(state, model, ratios, with_reasons=with_reasons), model, ratios)
+    state = state.join(memory.signs_on(records, day, state["plant_id"]))
+    plants, variance = with_chances(state, model, ratios, signs, with_reasons=with_reasons)
+    return Watch(day, plants, model, ratios, signs, variance)
 
 
 def standing(time: PlantTime, day: date) -> pd.DataFrame:
@@ -328,43 +367,44 @@ def lost_within(time: PlantTime, day: date) -> pd.Series:
     return lost[inside].groupby("plant_id")["quantity"].sum()
 
 
-def condition_ratios(records: Records, day: date, model: LossModel, memory: Memory) -> pd.DataFrame:
-    """Ratios that a condition score adds to what the conditions of the place say, from up to four earlier quarters.
+def _earlier_lists(records: Records, day: date, model: LossModel, memory: Memory) -> pd.DataFrame:
+    """Plants that stood at the ends of up to four earlier quarters whose 90 days had passed by the day.
 
-    Parameters
-    ----------
-    records : Records
-        The company's records, as `records.load` gives them.
-    day : datetime.date
-        The last day that counts.
-    model : LossModel
-        The fitted loss model.
-    memory : Memory
-        Keeps what earlier quarters gave.
-
-    Returns
-    -------
-    pandas.DataFrame
-        One row per condition: condition, losses, expected, ratio ((losses + prior) / (expected + prior)), variance (of
-        its log). Only plants whose 90 days had passed by the day are counted.
+    One row per plant and quarter: condition, the signs, lost, expected (by the conditions of the place alone).
     """
     ends = [d for d in _quarter_ends(day, PAST_LISTS) if (day - d).days >= HORIZON]
-    parts, time = [pd.DataFrame({"condition": [], "lost": [], "expected": []})], memory.time_of(records, day)
+    none = pd.DataFrame({"condition": pd.Series(dtype="str"), **dict.fromkeys([*SIGNS, "lost", "expected"], 0.0)})
+    parts, time = [none.head(0)], memory.time_of(records, day)
     for end in ends:
         standing_then = memory.standing_on(records, end)
         if standing_then.empty:
             continue
         state = with_expected(standing_then, model, end)
         parts.append(
-            pd.DataFrame(
-                {
-                    "condition": memory.condition_on(records, end, state["plant_id"]),
-                    "lost": state["plant_id"].map(lost_within(time, end)).fillna(0),
-                    "expected": state["alone"] * state["effect"] * state["plants"],
-                }
+            memory.signs_on(records, end, state["plant_id"]).assign(
+                condition=memory.condition_on(records, end, state["plant_id"]),
+                lost=state["plant_id"].map(lost_within(time, end)).fillna(0.0),
+                expected=state["alone"] * state["effect"] * state["plants"],
             )
         )
-    sums = pd.concat(parts[1:] or parts).groupby("condition")[["lost", "expected"]].sum()
+    return pd.concat(parts[1:] or parts, ignore_index=True)
+
+
+def condition_ratios(earlier: pd.DataFrame) -> pd.DataFrame:
+    """Ratios that a condition score adds to what the conditions of the place say, from up to four earlier quarters.
+
+    Parameters
+    ----------
+    earlier : pandas.DataFrame
+        Plants of earlier lists: condition, lost, expected.
+
+    Returns
+    -------
+    pandas.DataFrame
+        One row per condition: condition, losses, expected, ratio ((losses + prior) / (expected + prior)), variance (of
+        its log).
+    """
+    sums = earlier.groupby("condition")[["lost", "expected"]].sum()
     sums = sums.reindex(list(CONDITIONS)).fillna(0.0)
     lost, expected = sums["lost"].to_numpy(), sums["expected"].to_numpy()
     return pd.DataFrame(
@@ -383,24 +423,27 @@ COLUMNS += ["condition", "expected", "low", "high", "reasons"]
 
 
 def with_chances(
-    state: pd.DataFrame, model: LossModel, ratios: pd.DataFrame, *, with_reasons: bool = True
-) -> pd.DataFrame:
-    """Add the condition score to what is expected, the interval and the reasons, highest chance first.
+    state: pd.DataFrame, model: LossModel, ratios: pd.DataFrame, signs: SignRatios, *, with_reasons: bool = True
+) -> tuple[pd.DataFrame, float]:
+    """Add the condition score and the signs to what is expected, the interval and the reasons, highest chance first.
 
     Parameters
     ----------
     state : pandas.DataFrame
-        Standing plants, one row each.
+        Standing plants, one row each, with condition and signs.
     model : LossModel
         The fitted loss model.
     ratios : pandas.DataFrame
         As `condition_ratios` gives them.
+    signs : SignRatios
     with_reasons : bool
         As in `watch`.
 
     Returns
     -------
-    pandas.DataFrame
+    plants : pandas.DataFrame
+    variance : float
+        Of the log of all that is expected of them.
     """
     by = ratios.set_index("condition")
     ratio = state["condition"].map(by["ratio"]).to_numpy("float64")
@@ -410,27 +453,53 @@ def with_chances(
     # The mean of a log-normal chance lies above its middle; without this, plants of rarely seen conditions were
     # expected to be lost too seldom (back-tests of invented companies).
     mean = np.minimum(np.exp(variance / 2), MOST_MEAN_FACTOR)
+    z = signs.standardized(state)
     of_condition = state["condition"].map(by["variance"]).to_numpy("float64")
-    variance = variance + state["effect_variance"] + of_condition
-    expected = state["alone"] * state["effect"] * ratio * mean
+    of_signs = ((z @ signs.covariance) * z).sum(axis=1)
+    variance = variance + state["effect_variance"] + of_condition + of_signs
+    expected = state["alone"] * state["effect"] * ratio * mean * np.exp(z @ signs.log_ratio)
     factor = np.exp(model.quantile() * np.sqrt(variance))
+    parts = _Parts(relative, ratio, of_condition, z)
     rows = state.assign(
         expected=expected,
         low=expected / factor,
         high=expected * factor,
-        reasons=_reasons(state, model, relative, ratio, of_condition) if with_reasons else "",
+        reasons=_reasons(state, model, signs, parts) if with_reasons else "",
     )
-    return rows[COLUMNS].sort_values(["expected", "plant_id"], ascending=[False, True], ignore_index=True)
+    rows = rows[COLUMNS].sort_values(["expected", "plant_id"], ascending=[False, True], ignore_index=True)
+    weighed = state.assign(share=expected * state["plants"], of_condition=of_condition)
+    return rows, _variance_of_all(weighed, model, signs, parts)
 
 
-def _reasons(
-    state: pd.DataFrame, model: LossModel, relative: np.ndarray, ratio: np.ndarray, of_condition: np.ndarray
-) -> list[str]:
+class _Parts(NamedTuple):
+    """Of each plant: derivatives of the log chance, ratio of its score, variance of its log, standardized signs."""
+
+    relative: np.ndarray
+    ratio: np.ndarray
+    of_condition: np.ndarray
+    signs: np.ndarray
+
+
+def _variance_of_all(state: pd.DataFrame, model: LossModel, signs: SignRatios, parts: _Parts) -> float:
+    """Relative variance of the sum: what plants share (model, site, score, signs) does not average out."""
+    whole = float(state["share"].sum())
+    if whole <= 0:
+        return 0.0
+    share = (state["share"] / whole).to_numpy()
+    of_model, of_signs = share @ parts.relative, share @ parts.signs
+    variance = float(model.variance_of(of_model[None])[0]) + float(of_signs @ signs.covariance @ of_signs)
+    for group, column in (("site_id", "effect_variance"), ("condition", "of_condition")):
+        by_group = pd.DataFrame({"share": share, "variance": state[column]}).groupby(state[group])
+        variance += float((by_group["share"].sum() ** 2 * by_group["variance"].first()).sum())
+    return variance
+
+
+def _reasons(state: pd.DataFrame, model: LossModel, signs: SignRatios, parts: _Parts) -> list[str]:
     """In words, what raises each plant's chance above that of the average plant standing, strongest first.
 
-    `relative`: derivatives of the log chance; `ratio` and `of_condition`: ratio of the condition score, and the
-    variance of its log. Each reason with how many times it raises the chance and the 95% interval of that.
+    Each reason with how many times it raises the chance and the 95% interval of that.
     """
+    relative = parts.relative
     away = relative - relative.mean(axis=0) if len(state) else relative
     names = np.array([name.partition("[")[0] for name in model.names])
     log_times, variance = {}, {}
@@ -438,8 +507,10 @@ def _reasons(
         part = away * np.isin(names, ["species", "group"] if factor == "species" else [factor])
         log_times[factor] = part @ model.beta
         variance[factor] = model.variance_of(part)
-    log_times |= {"site": np.log(state["effect"].to_numpy()), "condition": np.log(ratio)}
-    variance |= {"site": state["effect_variance"].to_numpy("float64"), "condition": of_condition}
+    log_times |= {"site": np.log(state["effect"].to_numpy()), "condition": np.log(parts.ratio)}
+    variance |= {"site": state["effect_variance"].to_numpy("float64"), "condition": parts.of_condition}
+    log_times |= dict(zip(SIGNS, (parts.signs * signs.log_ratio).T, strict=True))
+    variance |= dict(zip(SIGNS, (parts.signs**2 * np.diag(signs.covariance)).T, strict=True))
     words = _words(state)[list(log_times)].to_numpy()
     times = np.exp(np.column_stack(list(log_times.values())))
     factors = np.exp(model.quantile() * np.sqrt(np.column_stack(list(variance.values()))))
@@ -464,6 +535,7 @@ def _words(state: pd.DataFrame) -> pd.DataFrame:
             "moved": "moved (" + state["moved"] + ")",
             "site": "this site's past losses",
             "condition": "condition " + state["condition"] + " at the last visit",
+            **SIGNS,
         },
         index=state.index,
     )

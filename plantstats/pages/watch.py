@@ -48,9 +48,11 @@ def page(study: Study) -> Page:
         shedding = study.watch_findings().head(0)
     results = join(study.watch_findings(), shedding)
     sections = [_list(study, listed, results), pests.now(study), _shedding(study, results), _trust(study, results)]
-    expected = float((listed["expected"] * listed["plants"]).sum())
-    stand = int(listed["plants"].sum())
-    verdict = f"About {expected:.0f} of the {stand:,} plants in place will be lost within 90 days; these first."
+    ahead = result_text(results, 0, "watch_losses_ahead")
+    verdict = (
+        f"About {ahead['raw_estimate']:.0f} of the {ahead['raw_n_plants']:,} plants in place will be lost within 90 "
+        "days; these first."
+    )
     return Page(
         TITLE, verdict, [s for s in sections if s], results, study.small_group, methods=methods.links_of("watch")
     )

@@ -205,14 +205,13 @@ class LossResults(ExposureResults):
         plants, findings : pandas.DataFrame
         """
         from plantstats.losses import watch_findings, watch_list  # noqa: PLC0415
+        from plantstats.losses.event_rate import EventRate  # noqa: PLC0415
 
         memory = watch_list.Memory(self.ordinary_exposure(), past=self.past_models())
         tested = watch_findings.back_test(self.records, self.period, self.ordinary_exposure(), species_table(), memory)
-        now = watch_list.watch(self.records, self.as_of, species_table(), memory)
-        if self.client:
-            now = now._replace(plants=now.plants[now.plants["client_id"].eq(self.client)].reset_index(drop=True))
+        now = watch_list.watch(self.records, self.as_of, species_table(), memory, client=self.client)
         ahead = f"90 days from {self.as_of + timedelta(days=1)}"
-        return now.plants, watch_findings.watch_findings(now, tested, ahead)
+        return now.plants, watch_findings.watch_findings(now, tested, ahead, EventRate.on_record(self.common_cause()))
 
     def watch_list(self) -> pd.DataFrame:
         """Plants in place with their chance of being found lost within 90 days, highest first.

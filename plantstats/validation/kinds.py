@@ -46,6 +46,14 @@ KINDS: Mapping[str, tuple[str, tuple[float, float]]] = {
         "95% intervals of the losses among the 20 plants of the watch list divided by those expected",
         TARGET,
     ),
+    "watch_fifth_ratio": (
+        "95% intervals of the losses among a fifth of the plants of the watch list divided by those expected",
+        TARGET,
+    ),
+    "watch_points_over_score": (
+        "of pairs of a plant lost and one kept are told rightly by the watch list beyond those by the last score alone",
+        (0.04, 1.0),
+    ),
     "quarter_called_worse": ("quiet quarters called worse than expected", (0.0, 0.025)),
     "ordinary_site_flagged": ("ordinary sites said to stand out", (0.0, 0.01)),
     "worse_quarter_seen": ("quarters with 1.5 times the expected losses called worse", NO_TARGET),
@@ -167,4 +175,5 @@ BY_MEAN = (
     "observed_expected_by_site_id",
     "watch_ratio",
     "watch_list_ratio",
+    "watch_fifth_ratio",
 )

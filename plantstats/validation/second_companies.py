@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import tempfile
+from datetime import timedelta
 from pathlib import Path
 from typing import Any
 
@@ -13,10 +14,12 @@ from plantstats import exposure, losses, records
 from plantstats.exposure import PlantTime
 from plantstats.findings import pick
 from plantstats.losses import as_expected, expected, loss_rates, terms
+from plantstats.losses.common_cause import ordinary
+from plantstats.losses.watch_list import Memory, lost_within, watch
 from plantstats.periods import Period, previous_quarters, quarter, same_quarter_last_year
 from plantstats.quality.visit_log import visit_log, withheld
 from plantstats.records import Records, species_table
-from plantstats.validation import arithmetic, days_dry, second_records, second_truth
+from plantstats.validation import arithmetic, days_dry, second_records, second_truth, watch_lists
 from plantstats.validation.rows import COLUMNS, PAGE_STOPS, alarms, intervals, refusal
 from plantstats.validation.second_days import SecondCompany, run
 from plantstats.validation.second_layout import END, SecondParams
@@ -83,7 +86,12 @@ def validate_company(seed: int, number: int) -> pd.DataFrame:
         second_records.write(company, Path(folder))
         loaded, period = records.load(Path(folder)), quarter("2026-Q3")
         time = exposure.build(loaded, END, "found")
-        tables = [*_rates(company, loaded, period, time), *_effects(company, loaded), *_visits(company, loaded, time)]
+        tables = [
+            *_rates(company, loaded, period, time),
+            *_effects(company, loaded),
+            *_visits(company, loaded, time),
+            *_watched(loaded, period, time),
+        ]
     table = pd.concat([rows for rows in tables if len(rows)], ignore_index=True)
     return table.assign(company=f"second {number}", plants=params.places, situation=situation)[list(COLUMNS)]
 
@@ -106,11 +114,22 @@ def _rates(company: SecondCompany, loaded: Records, period: Period, time: PlantT
     chance = arithmetic.of_ratio(*mean)
     parts.append(intervals("loss_rate_ratio", ratio, ratio["period"], np.full(len(ratio), true_ratio), chance))
     try:
-        printed = as_expected.expected_findings(expected.expect(time, period, species_table()))
+        printed = as_expected.expected_findings(expected.expect(ordinary(time), period, species_table()))
     except PAGE_STOPS as fault:
         return [*parts, refusal("quarter_called_worse", fault)]
     called = pick(printed, "observed_expected", period=period.name)
     return [*parts, alarms("quarter_called_worse", called["period"], called["low"] > 1)]
+
+
+def _watched(loaded: Records, period: Period, time: PlantTime) -> list[pd.DataFrame]:
+    """The watch list that stood at the start of the period, and what came of it."""
+    day, usual = period.start - timedelta(days=1), ordinary(time)
+    try:
+        listed = watch(loaded, day, species_table(), Memory(usual), with_reasons=False)
+    except PAGE_STOPS as fault:
+        return [refusal("watch_ratio", fault)]
+    lost = listed.plants["plant_id"].map(lost_within(usual, day)).fillna(0.0)
+    return watch_lists.compared(listed, lost)
 
 
 def _true(company: SecondCompany, period: Period) -> float:
@@ -124,7 +143,7 @@ def _rate(kind: str, rows: pd.DataFrame, of: pd.Series, true: list[float] | np.n
 
 def _effects(company: SecondCompany, loaded: Records) -> list[pd.DataFrame]:
     """Rate ratios of the loss model against the nearest ones of the truth, term by term."""
-    time = exposure.build(loaded, END, "midpoint")
+    time = ordinary(exposure.build(loaded, END, "midpoint"))
     try:
         model = losses.check_collinearity(
             time.exposure_table(list(losses.EXPOSURE_BY), end=terms.settled(END)), species_table()

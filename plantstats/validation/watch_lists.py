@@ -8,12 +8,13 @@ import numpy as np
 import pandas as pd
 
 from plantstats.exposure import PlantTime
-from plantstats.losses.watch_list import HORIZON, lost_within, watch
+from plantstats.losses.watch_findings import FIFTHS, concordance_gain
+from plantstats.losses.watch_list import HORIZON, Watch, lost_within, watch
 from plantstats.periods import Period
 from plantstats.records import Records, species_table
 from plantstats.stats.intervals import poisson_limits
 from plantstats.validation import arithmetic
-from plantstats.validation.rows import PAGE_STOPS, alarms, intervals, refusal
+from plantstats.validation.rows import PAGE_STOPS, alarms, costs, intervals, refusal
 from plantstats.validation.true_values import KnownCompany
 
 TOP = 20  # plants on the page's list
@@ -38,21 +39,17 @@ def validate(records: Records, known: KnownCompany, period: Period, time: PlantT
     Returns
     -------
     list of pandas.DataFrame
-        Rows: watch_ratio (losses over those that the list expected; truth 1) of all plants and watch_list_ratio of
-        the TOP listed; watch_caught, watch_caught_by_truth, watch_caught_by_score: one row per plant lost, 1 where
+        Rows of `compared`; watch_caught, watch_caught_by_truth, watch_caught_by_score: one row per plant lost, 1 where
         it stood among the TOP (a share, where equals would be chosen by lot).
     """
     day = period.start - timedelta(days=1)
     try:
-        plants = watch(records, day, species_table()).plants
+        listed = watch(records, day, species_table(), with_reasons=False)
     except PAGE_STOPS as fault:
         return [refusal("watch_ratio", fault)]
+    plants = listed.plants
     lost = plants["plant_id"].map(lost_within(time, day)).fillna(0.0)
-    expected = plants["expected"] * plants["plants"]
-    parts = [
-        _ratio("watch_ratio", lost, expected, f"{HORIZON} days from {period.start}"),
-        _ratio("watch_list_ratio", lost.head(TOP), expected.head(TOP), f"{TOP} plants"),
-    ]
+    parts = compared(listed, lost)
     was_lost = lost.gt(0)
     ways = {
         "watch_caught": pd.Series(np.arange(len(plants), dtype="float64"), plants.index),
@@ -60,6 +57,38 @@ def validate(records: Records, known: KnownCompany, period: Period, time: PlantT
         "watch_caught_by_score": plants["condition"].map(SCORES),
     }
     return parts + [alarms(kind, plants["plant_id"][was_lost], chosen(order)[was_lost]) for kind, order in ways.items()]
+
+
+def compared(listed: Watch, lost: pd.Series) -> list[pd.DataFrame]:
+    """Rows of a list that need no truth but what came.
+
+    Parameters
+    ----------
+    listed : Watch
+    lost : pandas.Series
+        Ordinary losses of its 90 days, aligned with its plants.
+
+    Returns
+    -------
+    list of pandas.DataFrame
+        Rows: watch_ratio (losses over those that the list expected; truth 1) of all plants, watch_list_ratio of the
+        TOP listed, watch_fifth_ratio of each fifth; watch_points_over_score: concordance less that of the last score
+        alone, as a share.
+    """
+    plants = listed.plants
+    expected = plants["expected"] * plants["plants"]
+    parts = [
+        _ratio("watch_ratio", lost, expected, f"{HORIZON} days from {listed.day + timedelta(days=1)}"),
+        _ratio("watch_list_ratio", lost.head(TOP), expected.head(TOP), f"{TOP} plants"),
+    ]
+    fifth = FIFTHS * np.arange(len(plants)) // max(len(plants), 1)
+    for n in range(FIFTHS):
+        of = fifth == FIFTHS - 1 - n
+        if expected[of].sum() > 0:
+            parts.append(_ratio("watch_fifth_ratio", lost[of], expected[of], f"fifth {n + 1} of {FIFTHS}"))
+    by_score = plants["condition"].map(listed.conditions.set_index("condition")["ratio"]).astype("float64")
+    gain = float(concordance_gain(plants["expected"], by_score, lost).estimate[0])
+    return parts if np.isnan(gain) else [*parts, costs("watch_points_over_score", gain / 100)]
 
 
 def chosen(order: pd.Series, top: int = TOP) -> pd.Series:

