@@ -15,17 +15,17 @@ if TYPE_CHECKING:
     from plantstats.exposure import PlantTime
 
 RECENT, WINDOW = 60, 120  # days before the list in which leaves and pests count, and scores and topsoil
-# What each sign is called in a reason.
+# What each sign is called in a reason; records may bear it out either way.
 SIGNS = {
     "trend": "the trend of its scores",
-    "dry": "topsoil found dry so often",
+    "dry": "how often its topsoil was dry",
     "shedding": "leaves dropped",
-    "pest": "a pest seen",
-    "unseen": "not seen for so long",
+    "pest": "pests noted",
+    "unseen": "days since the last look",
 }
-# Log ratio that one standard deviation of a sign is thought to have, before any loss is seen: a company of few losses
-# learns little from its signs (design rule: twice the losses for the worst sixth against the best is a strong sign).
-PRIOR_SD = 0.35
+# Log ratio that one standard deviation of a sign is thought to have, before any loss is seen: some 15% more or less
+# (design rule). Fifty losses tell a log ratio within 0.14: five signs believed more readily would add noise.
+PRIOR_SD = 0.15
 FARTHEST = 3.0  # standard deviations beyond which a sign says no more: no chance grows without bound
 PSEUDO_LEAVES, PSEUDO_PLANTS = 1.0, 5.0  # beside the real ones, so that single leaves and rare species decide nothing
 STEPS, SETTLED = 50, 1e-12

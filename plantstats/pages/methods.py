@@ -141,8 +141,8 @@ METHODS = (
         "The model's chance for each plant in the next 90 days, times what its last condition score has meant in these "
         "records, times what visits noted beside it: trend of the scores, dry topsoil, leaves dropped, a pest, days "
         "since the last look. Records of few losses make little of these. Events that take several plants at once are "
-        "in the number for all plants, as often as they came, and in no plant's chance. The page says how well the last "
-        "lists did, beside the score alone.",
+        "in the number for all plants, as often as they came, and in no plant's chance. The page says how well the "
+        "last lists did, beside the score alone.",
         "chance = model x site factor x factor of the score x exp(signs)",
         "own; ridge regression: Hoerl and Kennard 1970, Technometrics 12:55; concordance: DeLong et al. 1988, "
         "Biometrics 44:837",
