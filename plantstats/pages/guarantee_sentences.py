@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from plantstats.guarantee import back_test
 from plantstats.guarantee.money import show
-from plantstats.guarantee.nursing import HORIZON, WARNING, Choice, Recovery
 from plantstats.guarantee.price import Price
 from plantstats.guarantee.priced_quote import PricedQuote
 from plantstats.guarantee.quote import Quote
@@ -171,35 +170,4 @@ def offer_sentences(quote: Quote, offered: Price) -> list[str]:
         f"For {quote.plants:,} plants the replacement guarantee costs {show(offered.monthly, terms.currency)} a month.",
         f"It runs from {terms.starts_on} for {terms.months} months.",
         "A plant that dies or falls below what was agreed is replaced, except where the terms below say otherwise.",
-    ]
-
-
-def nurse_sentences(recovery: Recovery, choice: Choice, currency: str) -> list[str]:
-    """Swap or nurse, in words.
-
-    Parameters
-    ----------
-    recovery : Recovery
-        What became of failing plants.
-    choice : Choice
-        Costs of either.
-    currency : str
-        Such as "EUR".
-
-    Returns
-    -------
-    list of str
-    """
-    known = recovery.recovered + recovery.lost + recovery.neither
-    if not known:
-        return [f"{choice.verdict.capitalize()}.", WARNING]
-    return [
-        f"Of {known} plants that once scored 2 or less and were left in place, {recovery.recovered} recovered within "
-        f"{HORIZON} days ({100 * recovery.chance:.0f}%, 95% interval {100 * recovery.low:.0f} to "
-        f"{100 * recovery.high:.0f}%); "
-        f"{recovery.open} more cannot be judged yet.",
-        f"Nursing costs {show(choice.nurse, currency)} on average ({show(choice.nurse_low)} to "
-        f"{show(choice.nurse_high)}), replacing now {show(choice.swap, currency)}; nursing pays from a chance of "
-        f"{100 * choice.needed:.0f}% on: {choice.verdict}.",
-        WARNING,
     ]

@@ -1,4 +1,4 @@
-"""Running guarantees: which are in force, their expected cost, how it moved; margins; back-test; nursing."""
+"""Running guarantees: which are in force, their expected cost, how it moved; margins; back-test."""
 
 from datetime import date
 from pathlib import Path
@@ -10,7 +10,7 @@ import pytest
 from scipy import stats
 
 from plantstats import exposure, records
-from plantstats.guarantee import accounts, back_test, back_test_findings, in_force, nursing, provision, roll_forward
+from plantstats.guarantee import accounts, back_test, back_test_findings, in_force, provision, roll_forward
 from plantstats.guarantee.event_hazard import EventHazard
 from plantstats.guarantee.hazards import Exits, LineHazards
 from plantstats.guarantee.terms import Terms
@@ -354,47 +354,3 @@ def test_the_quotes_of_a_year_ago_knew_the_error_of_the_years_before_them(tested
 def test_records_too_thin_for_a_model_have_no_back_test_and_say_so(small):
     assert back_test.back_test(small, Q3, Terms(Q3.start, 12)) is None
     assert texts.back_test_sentence(None).startswith("No back-test")
-
-
-# --- swap or nurse -----------------------------------------------------------------------------------------------
-
-
-def test_recovery_counts_plants_that_were_left_in_place(tmp_path):
-    ids = [f"P{n}" for n in range(1, 7)]
-    plants = "plant_id,site_id,species,installed_on\n" + "".join(f"{p},S1,Ficus lyrata,2025-01-01\n" for p in ids)
-    visits = (
-        "visited_on,plant_id,condition\n"
-        "2026-03-02,P1,2\n2026-04-06,P1,4\n"  # recovered
-        "2026-03-02,P2,2\n2026-04-06,P2,2\n"  # lost in May
-        "2026-03-02,P3,1\n2026-04-06,P3,2\n2026-08-03,P3,4\n"  # good again only after 154 days: neither
-        "2026-03-02,P4,2\n"  # replaced the same day: not left in place
-        "2026-09-14,P5,2\n"  # too early to tell
-        "2026-03-02,P6,4\n"  # never failed
-    )
-    lost = "plant_id,replaced_on,cause\nP2,2026-05-04,pest\nP4,2026-03-02,pest\n"
-    loaded = write(tmp_path, sites="site_id,client_id\nS1,C1\n", plants=plants, visits=visits, replacements=lost)
-    time = exposure.build(loaded, date(2026, 9, 30))
-    fates = nursing.recoveries(loaded, time).set_index("plant_id")["fate"]
-    assert fates.to_dict() == {"P1": "recovered", "P2": "lost", "P3": "neither", "P5": "open"}
-    found = nursing.recovery(nursing.recoveries(loaded, time))
-    # 1 of 3: exact 95% limits 0.0084 and 0.9057 (Clopper and Pearson 1934).
-    assert (found.chance, found.low, found.high) == pytest.approx((1 / 3, 0.0084, 0.9057), abs=1e-4)
-    assert nursing.failing_plants(time)["plant_id"].tolist() == ["P5"]
-
-
-def test_nursing_costs_its_visits_and_the_swap_that_may_still_come():
-    # 6 visits x 7.5 minutes at 24.00 an hour = 18.00; then (1 - 0.7) x 60.00 = 18.00: 36.00.
-    found = nursing.Recovery(70, 30, 0, 0, 0.7, 0.6, 0.79)
-    made = nursing.choose(found, swap=6000, minutes_per_visit=7.5, visits=6, wage_per_hour=2400)
-    assert (made.nurse, made.needed, made.verdict) == (3600, pytest.approx(0.30), "nurse it")
-    dear = nursing.choose(found, swap=2000, minutes_per_visit=7.5, visits=6, wage_per_hour=2400)
-    assert dear.verdict == "replace it now"
-    near = nursing.choose(found, swap=2700, minutes_per_visit=7.5, visits=6, wage_per_hour=2400)
-    assert "too close to tell" in near.verdict
-
-
-def test_without_any_plant_left_in_place_nothing_is_claimed():
-    none = nursing.recovery(pd.DataFrame({"species": [], "fate": []}))
-    made = nursing.choose(none, swap=6000, minutes_per_visit=5, visits=6, wage_per_hour=2400)
-    assert "nothing can be said" in made.verdict
-    assert texts.nurse_sentences(none, made, "EUR")[-1] == nursing.WARNING
