@@ -15,6 +15,7 @@ import pytest
 from plantstats import exposure, findings, records, studies
 from plantstats.losses import loss_rates
 from plantstats.periods import Period, quarter
+from tests.remake_expected import EXPECTED, demo_findings
 
 EXAMPLE = Path(__file__).parents[2] / "data_demo" / "worked_example"
 Edit = Callable[[Path], None]
@@ -109,12 +110,14 @@ def test_every_plant_stands_in_every_split_once(example: Path) -> None:
         assert rows["plant_days"].sum() == 332 and rows["losses"].sum() == 2, by
 
 
-def test_the_demo_quarter_reconciles_with_its_files_by_another_route() -> None:
+@pytest.fixture(scope="module")
+def demo_rates() -> pd.DataFrame:
+    return demo_findings()
+
+
+def test_the_demo_quarter_reconciles_with_its_files_by_another_route(demo_rates: pd.DataFrame) -> None:
     # Losses found in the quarter, counted straight from the CSV files by the words of the demo's technicians.
     folder = EXAMPLE.parent
-    loaded = records.load(folder)
-    period = studies.choose_quarter(loaded, "2026-Q3")
-    found = loss_rates.loss_rates(exposure.build(loaded, period.last_day), loaded, period)
     causes = tomllib.loads((folder / "records.toml").read_text(encoding="utf-8"))["causes"]
     lost, told = 0, set()
     with (folder / "replacements.csv").open(encoding="utf-8") as file:
@@ -129,16 +132,14 @@ def test_the_demo_quarter_reconciles_with_its_files_by_another_route() -> None:
             outcome = causes.get(row["removal_reason"], {}).get("outcome")
             if row["plant_id"] not in told and outcome in ("died", "declined"):
                 lost += "2026-07-01" <= row["removed_on"] <= "2026-09-30"
-    assert findings.pick(found, "loss_rate", period=period.name)["losses"].item() == lost
+    assert findings.pick(demo_rates, "loss_rate", period="2026-Q3")["losses"].item() == lost
 
 
-def test_the_demo_review_is_the_stored_one() -> None:
+def test_the_demo_review_is_the_stored_one(demo_rates: pd.DataFrame) -> None:
     # Whole-report back test: counts exactly, estimates to the last digits of arithmetic. When a change of the method
     # or of the demo is meant, remake with: python -m tests.remake_expected
-    from tests.remake_expected import EXPECTED, demo_findings
-
     stored = pd.read_csv(EXPECTED, dtype={"period": str})
-    now = demo_findings()
+    now = demo_rates
     assert now["measure"].tolist() == stored["measure"].tolist()
     for column in ("n_plants", "plant_days", "losses"):
         pd.testing.assert_series_equal(now[column].astype("float64"), stored[column].astype("float64"))

@@ -10,11 +10,14 @@ import pandas as pd
 import pytest
 
 from plantstats.watering import Assumptions, advise, costing, costs, cycle, drought_effect, fit_watering, leaf_drop
+from plantstats.watering.advice import Advice
+from plantstats.watering.fit import WateringModel
 from plantstats.watering.prices import Prices
 from tests.builders.watering_company import CompanyRecords
 from tests.builders.watering_simulated import engine, simulated, true_drying
 
 AS_OF = date(2026, 9, 30)
+LEAF = 0.5  # EUR
 PRICE = Prices("EUR", 18.0, 24.0, {"15-24 cm": 1.5}, {"15-24 cm": 1.0}, 30.0, 0.04)
 
 
@@ -106,14 +109,23 @@ def company(tmp_path_factory: pytest.TempPathFactory) -> CompanyRecords:
     return CompanyRecords(tmp_path_factory.mktemp("leaves"), plants=120, years=2, seed=46)
 
 
-def test_without_a_price_no_leaf_is_counted_and_with_one_the_costs_grow_by_it_alone(company: CompanyRecords) -> None:
+@pytest.fixture(scope="module")
+def priced(company: CompanyRecords) -> tuple[WateringModel, Advice]:
+    """What is fitted and advised where a dropped leaf costs LEAF."""
+    model = fit_watering(company, AS_OF, Assumptions(dropped_leaf_cost=LEAF))
+    assert model.leaf_drop is not None
+    advice = advise(model, company, heating=True)
+    assert advice is not None
+    return model, advice
+
+
+def test_without_a_price_no_leaf_is_counted_and_with_one_the_costs_grow_by_it_alone(
+    company: CompanyRecords, priced: tuple[WateringModel, Advice]
+) -> None:
     plain = fit_watering(company, AS_OF)
     assert plain.leaf_drop is None
-    priced = Assumptions(dropped_leaf_cost=0.5)
-    told = fit_watering(company, AS_OF, priced)
-    assert told.leaf_drop is not None
-    before, after = advise(plain, company, heating=True), advise(told, company, heating=True)
-    assert before is not None and after is not None
+    before, after = advise(plain, company, heating=True), priced[1]
+    assert before is not None
     assert (before.totals["leaves"] == 0).all()
     more = after.totals["cost"] - before.totals["cost"]
     kept = ~after.totals["scenario"].isin(["as advised", "cheapest, dry or not"])
@@ -126,21 +138,21 @@ def test_without_a_price_no_leaf_is_counted_and_with_one_the_costs_grow_by_it_al
     ).iloc[0] + after.totals["leaves"].iloc[0]
 
 
-def test_leaves_a_quarter_are_those_that_the_records_count(company: CompanyRecords) -> None:
+def test_leaves_a_quarter_are_those_that_the_records_count(priced: tuple[WateringModel, Advice]) -> None:
     # As practised, the company's own rate: what is costed for present intervals lies near the leaves that its
     # technicians counted, here within a fifth (the plants that stand now are not those of all two years).
-    told = fit_watering(company, AS_OF, Assumptions(dropped_leaf_cost=1.0))
+    told, made = priced
     assert told.leaf_drop is not None
-    made = advise(told, company, heating=True)
-    assert made is not None
-    now = made.totals.set_index("scenario").loc["as now", "leaves"]
+    now = made.totals.set_index("scenario").loc["as now", "leaves"] / LEAF
     plants = made.sites["plants"].sum()
     counted = told.leaf_drop.leaves / told.leaf_drop.plant_days * plants * costs.QUARTER_DAYS
     assert now == pytest.approx(counted, rel=0.2)
 
 
-def test_where_dry_days_shed_more_a_price_for_leaves_speaks_for_shorter_intervals(company: CompanyRecords) -> None:
-    told = fit_watering(company, AS_OF, Assumptions(dropped_leaf_cost=0.5))
+def test_where_dry_days_shed_more_a_price_for_leaves_speaks_for_shorter_intervals(
+    company: CompanyRecords, priced: tuple[WateringModel, Advice]
+) -> None:
+    told = priced[0]
     assert told.leaf_drop is not None
     shedding = dataclasses.replace(told, leaf_drop=told.leaf_drop._replace(ratio=4.0))
     made = advise(shedding, company, heating=True)
