@@ -7,6 +7,8 @@ import re
 import shutil
 from collections.abc import Iterator
 from datetime import date
+from pathlib import Path
+from types import SimpleNamespace
 
 import pandas as pd
 import pytest
@@ -113,6 +115,20 @@ def test_the_command_hands_the_engine_to_every_process_of_a_review(monkeypatch: 
 def test_an_address_that_is_none_is_refused(address: str) -> None:
     with pytest.raises(SettingsError, match=r"engine\.address"):
         settings_from({"engine": {"address": address}}, "records.toml")
+
+
+def test_what_does_not_fit_into_the_memory_that_is_given_is_laid_aside_in_the_folder(tmp_path: Path) -> None:
+    chosen = settings_from({"engine": {"memory": "40 MB", "folder": str(tmp_path / "not" / "yet")}}, "records.toml")
+    company = SimpleNamespace(settings=chosen, cache=tmp_path)
+    engine = engines.connect(company)  # type: ignore[arg-type]
+    # Hashes do not compress: 8 bytes each, 48 MB and more.
+    engine.create("numbers", "select i, hash(i) as h from range(6000000) t(i)")
+    total = engine.sql("select sum(i) as total from numbers", plain=True)["total"].item()
+    assert total == 6_000_000 * 5_999_999 // 2
+    (own,) = (tmp_path / "not" / "yet").iterdir()
+    assert sum(path.stat().st_size for path in own.iterdir()) > 0
+    with pytest.raises(SettingsError, match=r'engine\.memory: wants the most .* such as "8 GB", has \'8\''):
+        settings_from({"engine": {"memory": "8"}}, "records.toml")
 
 
 def test_values_are_put_into_a_question_as_values() -> None:
