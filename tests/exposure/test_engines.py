@@ -17,6 +17,7 @@ import sqlglot
 from plantstats import cli, exposure, records, simulate
 from plantstats.exposure import engines
 from plantstats.exposure.engines import translate
+from plantstats.exposure.engines.spark import SparkEngine
 from plantstats.settings import SettingsError, settings_from
 from tests.builders.engine_results import differences, results
 
@@ -94,6 +95,31 @@ def test_a_step_that_was_written_whole_is_not_made_again(
     assert (steps / view).stat().st_mtime_ns > before[steps / view]
 
 
+def test_two_processes_that_make_one_step_at_one_time_do_not_add_up_their_rows(
+    company: records.Records, spark_connect: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv(engines.VARIABLE, spark_connect)
+    first, second, third = made = [engines.connect(company) for _ in range(3)]
+    for engine in made:
+        engine.add("one", pd.DataFrame({"a": range(1000)}))
+
+    def rows_of(engine: engines.Engine) -> int:
+        engine.create("two", "select a, count(*) as n from one group by a")
+        return int(engine.sql("select sum(n) as n from two", plain=True)["n"].item())
+
+    assert rows_of(first) == 1000
+    place = company.cache.parent / engines.STEPS / first.tables["two"]  # type: ignore[attr-defined]
+    written = set(place.rglob("*.parquet"))
+    with monkeypatch.context() as patch:
+        # It looked before the first had written its mark.
+        patch.setattr(SparkEngine, "_whole_copy", lambda *_: None)
+        assert rows_of(second) == 1000
+    # What the first reads is as it was; who comes later reads one of the two.
+    assert written < set(place.rglob("*.parquet"))
+    assert first.sql("select sum(n) as n from two", plain=True)["n"].tolist() == [1000]
+    assert rows_of(third) == 1000
+
+
 def test_an_engine_that_does_not_answer_is_named(company: records.Records, monkeypatch: pytest.MonkeyPatch) -> None:
     pytest.importorskip("pyspark", reason="runs on the tests' extra: pip install 'plantstats[test]'")
     monkeypatch.setenv(engines.VARIABLE, "sc://127.0.0.1:1")
@@ -117,7 +143,10 @@ def test_an_address_that_is_none_is_refused(address: str) -> None:
         settings_from({"engine": {"address": address}}, "records.toml")
 
 
-def test_what_does_not_fit_into_the_memory_that_is_given_is_laid_aside_in_the_folder(tmp_path: Path) -> None:
+def test_what_does_not_fit_into_the_memory_that_is_given_is_laid_aside_in_the_folder(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv(engines.VARIABLE, "duckdb")
     chosen = settings_from({"engine": {"memory": "40 MB", "folder": str(tmp_path / "not" / "yet")}}, "records.toml")
     company = SimpleNamespace(settings=chosen, cache=tmp_path)
     engine = engines.connect(company)  # type: ignore[arg-type]

@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import os
 import socket
+import uuid
 from collections.abc import Mapping, Sequence
 from datetime import date
 from functools import lru_cache
@@ -45,7 +46,8 @@ class SparkEngine(Engine):
     -----
     A view is named by the digest of the query behind it, in which its sources are named likewise. So a step is the
     same wherever the same is asked of the same records: it is made once, also by a review that is begun again after
-    Spark was stopped, and none is taken for another. A step counts once its mark (`.done`) is written, after it.
+    Spark was stopped, and none is taken for another. A step counts once its mark (`.done`) is written, after it, and
+    holds the name of the copy that it marks.
     """
 
     dialect = "pyspark"
@@ -159,14 +161,35 @@ class SparkEngine(Engine):
         return self.session.table(view).columns
 
     def _step(self, view: str, rows: Any) -> str:
-        """Write a step unless it stands there whole, and name it."""
+        """Write a step unless it stands there whole, and name it.
+
+        Processes of one review may make the same step at one time: each writes a copy of its own, and the mark names
+        the copies that are whole, so that none ever holds the rows of two.
+        """
         path = f"{self.folder.rstrip('/')}/{view}"
-        if not self._stands(f"{path}.done"):
-            self._run(lambda: rows.write.mode("overwrite").parquet(path), "make a step")
-            self._run(lambda: self.session.range(1).write.mode("overwrite").parquet(f"{path}.done"), "mark a step")
+        copy = self._whole_copy(path)
+        if copy is None:
+            own = uuid.uuid4().hex
+            self._run(lambda: rows.write.parquet(f"{path}/{own}"), "make a step")
+            mark = self.session.sql(f"select '{own}' as copy")
+            try:
+                mark.write.mode("ignore").parquet(f"{path}.done")
+            except _pyspark_errors():
+                # Another process marked its copy at the same moment.
+                if self._whole_copy(path) is None:
+                    self._run(lambda: mark.write.mode("ignore").parquet(f"{path}.done"), "mark a step")
+            copy = own
         # A step without a row may have no file that tells its columns.
-        self._parquet(view, path, None if self._stands(path) else rows.schema)
+        self._parquet(view, f"{path}/{copy}", None if self._stands(f"{path}/{copy}") else rows.schema)
         return view
+
+    def _whole_copy(self, path: str) -> str | None:
+        """Name of a copy of a step that was written to its end."""
+        try:
+            marked = self.session.read.parquet(f"{path}.done").select("copy").toArrow()
+        except _pyspark_errors():
+            return None
+        return min(map(str, marked["copy"].to_pylist()), default=None)
 
     def _stands(self, path: str) -> bool:
         try:
