@@ -146,7 +146,7 @@ METHODS = (
         "chance = model x site factor x factor of the score x exp(signs)",
         "own; ridge regression: Hoerl and Kennard 1970, Technometrics 12:55; concordance: DeLong et al. 1988, "
         "Biometrics 44:837",
-        ("watch_ratio", "watch_list_ratio", "watch_fifth_ratio", "watch_points_over_score", "watch_caught"),
+        ("watch_ratio", "watch_list_ratio", "watch_caught", "watch_caught_by_score"),
     ),
     Method(
         "warning",
@@ -211,8 +211,6 @@ METHODS = (
             "list_95_covered_company",
             "list_80_covered_site",
             "list_95_covered_site",
-            "excluded_80_covered_company",
-            "excluded_95_covered_company",
             "provision_80_covered",
             "provision_95_covered",
             "rule_of_thumb_covered",

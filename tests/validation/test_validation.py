@@ -317,6 +317,12 @@ def test_every_kind_that_a_page_quotes_is_proved():
     left = set(kinds.KINDS) - quoted
     # Proved since the committed table was made: the next `plantstats validate` gives them, then pages quote them.
     assert left == {
+        "excluded_80_covered_company",
+        "excluded_95_covered_company",
+        "excluded_80_covered_site",
+        "excluded_95_covered_site",
+        "watch_fifth_ratio",
+        "watch_points_over_score",
         "longer_too_dry",
         "longer_clearly_too_dry",
         "warning_false_alarm_year",
