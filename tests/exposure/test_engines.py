@@ -169,6 +169,13 @@ def test_values_are_put_into_a_question_as_values() -> None:
     assert in_turn == "SELECT a FROM t WHERE b IN (1, 2) AND c > 3.5"
 
 
+def test_a_question_may_hold_a_part_that_reads_no_table() -> None:
+    asked = translate.to_spark(
+        "with day as (select ? as d) select a from t, day where t.b < day.d", "duckdb", [3], {}, {}
+    )
+    assert asked == "WITH day AS (SELECT 3 AS d) SELECT a FROM t, day WHERE t.b < day.d"
+
+
 def test_names_of_a_branch_stand_for_its_own_tables_first() -> None:
     query = "with seen as (select * from events) select s.a, e.b from seen s join main.events e on e.a = s.a"
     asked = translate.to_spark(query, "duckdb", (), {"events": "own", "seen": "not_this"}, {"events": "of_all"})

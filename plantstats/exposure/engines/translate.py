@@ -164,7 +164,10 @@ def _number_columns(select: exp.Select) -> None:
 
 def _without_replace(select: exp.Select, tables: Mapping[str, str], whole: Mapping[str, str], columns: Columns) -> None:
     """`* replace (x as y)` of a table as its columns."""
-    joined = [select.args["from_"].this, *(join.this for join in select.args.get("joins", []))]
+    read = select.args.get("from_")
+    if read is None:
+        return
+    joined = [read.this, *(join.this for join in select.args.get("joins", []))]
     sources = {table.alias_or_name: table for table in joined if isinstance(table, exp.Table)}
     listed: list[exp.Expr] = []
     for column in select.expressions:
