@@ -22,7 +22,7 @@ from plantstats.guarantee.time_grid import Array, monthly_grid
 from plantstats.guarantee.year_error import YearError, learn
 from plantstats.losses.common_cause import ordinary
 from plantstats.periods import Period, previous_quarters
-from plantstats.stats.intervals import binomial_limits, poisson_limits
+from plantstats.stats.intervals import poisson_limits
 
 if TYPE_CHECKING:
     from plantstats.exposure import PlantTime
@@ -78,25 +78,6 @@ class BackTest:
         """
         value, low, high = (float(v[0]) for v in poisson_limits(self.observed))
         return tuple(v / self.expected if self.expected else np.nan for v in (value, low, high))  # type: ignore[return-value]
-
-    def calibration(self) -> pd.DataFrame:
-        """How often losses stayed within each point, against how often they should have.
-
-        Returns
-        -------
-        pandas.DataFrame
-            One row per point from 5 to 95%: point, stated, covered, low and high (shares of site-quarters in percent;
-            exact binomial limits, a little too narrow because the quarters of one site are not independent).
-        """
-        rows = []
-        for q in np.arange(0.05, 0.96, 0.05):
-            points = np.array([one.quantile(float(q)) for one in self.distributions])
-            stated = np.mean([one.cdf(p) for one, p in zip(self.distributions, points, strict=True)])
-            covered = self.site_quarters["losses"].to_numpy() <= points
-            low, high = binomial_limits(int(covered.sum()), len(covered))
-            shares = {"point": q, "stated": stated, "covered": covered.mean(), "low": low, "high": high}
-            rows.append({name: 100 * float(share) for name, share in shares.items()})
-        return pd.DataFrame(rows)
 
 
 def back_test(

@@ -119,26 +119,6 @@ def week_name(monday: pd.Timestamp | date) -> str:
     return f"{year}-W{number:02d}"
 
 
-def week_of(name: str) -> date:
-    """Monday of a week by its name.
-
-    Parameters
-    ----------
-    name : str
-        As `week_name` gives it.
-
-    Returns
-    -------
-    datetime.date
-
-    Examples
-    --------
-    >>> week_of("2026-W39")
-    datetime.date(2026, 9, 21)
-    """
-    return date.fromisocalendar(int(name[:4]), int(name[-2:]), 1)
-
-
 def monday_of(days: pd.Series) -> pd.Series:
     """Monday of the week of each day.
 

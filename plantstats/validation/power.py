@@ -6,8 +6,6 @@ import numpy as np
 import pandas as pd
 from scipy import stats
 
-from plantstats import findings
-from plantstats.periods import Period
 from plantstats.stats.intervals import CONF_LEVEL
 from plantstats.stats.rates import DAYS_PER_100_YEARS
 
@@ -143,55 +141,3 @@ def table(rates: tuple[float, ...] = (8.0, 16.0), sizes: tuple[int, ...] = SIZES
             for plants in sizes
         ]
     )
-
-
-def sentence(plants: int, rate: float, times: float = TIMES) -> str:
-    """Sentence that says what a review of a company of this size can and cannot see.
-
-    Parameters
-    ----------
-    plants : int
-        Under care.
-    rate : float
-        Their usual losses per 100 plant-years.
-    times : float, optional
-        As many losses.
-
-    Returns
-    -------
-    str
-    """
-    last_year, expected = (
-        100 * chance(plants, rate, times) for chance in (seen_against_last_year, seen_against_expected)
-    )
-    return (
-        f"With {plants:,} plants that lose {rate:.3g} per 100 plant-years, a quarter with {times:g} times as many "
-        f"losses is called worse than last year's with a chance of about {last_year:.0f} in 100, and worse than "
-        f"expected with at most {expected:.0f} in 100; what is surely seen (80 in 100) is "
-        f"{smallest_seen(plants, rate):.1f} times as many."
-    )
-
-
-def of_review(results: pd.DataFrame, period: Period) -> str:
-    """Sentence that says what the review of this very company can and cannot see (see `sentence`).
-
-    Parameters
-    ----------
-    results : pandas.DataFrame
-        Findings of `loss_rates.loss_rates` over several quarters.
-    period : Period
-        The quarter, half-open.
-
-    Returns
-    -------
-    str
-        With the plants at risk in the period and the loss rate of the other quarters; or that no other quarter
-        tells a usual rate.
-    """
-    whole = findings.pick(results, "loss_rate")
-    now, others = whole["period"].eq(period.name), whole[whole["period"].ne(period.name)]
-    days, lost = float(others["plant_days"].sum()), float(others["losses"].sum())
-    plants = round(float(whole.loc[now, "plant_days"].sum()) / (period.end - period.start).days)
-    if not lost or not plants:
-        return "What a review of this company can see cannot be told: no other quarter with losses tells a usual rate."
-    return sentence(plants, DAYS_PER_100_YEARS * lost / days)

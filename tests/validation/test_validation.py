@@ -12,7 +12,7 @@ import pandas as pd
 import pytest
 from scipy import stats
 
-from plantstats import cli, findings, simulate, validation
+from plantstats import cli, simulate, validation
 from plantstats.pages import methods
 from plantstats.periods import quarter
 from plantstats.reporting.runner import Report
@@ -230,22 +230,9 @@ def test_an_unchanged_quarter_is_called_worse_at_most_at_the_stated_rate():
         assert power.seen_against_expected(plants, 12, times=1) <= 0.025
 
 
-def test_a_review_is_told_what_it_can_see_by_its_own_plants_and_its_usual_rate():
-    # 92 days: 18,400 plant-days are 200 plants. Other quarters: 10 + 12 losses in 36,525 days: 22 per 100 plant-years.
-    rows = [
-        findings.finding("loss_rate", name, 1.0, unit="x", method="x", losses=n, plant_days=days)
-        for name, n, days in (("2026-Q1", 10, 18_000.0), ("2026-Q2", 12, 18_525.0), ("2026-Q3", 40, 18_400.0))
-    ]
-    said = power.of_review(findings.table(rows), quarter("2026-Q3"))
-    assert said == power.sentence(200, 22.0)
-    assert said.startswith("With 200 plants that lose 22 per 100 plant-years")
-    assert "cannot be told" in power.of_review(findings.table(rows[2:]), quarter("2026-Q3"))
-
-
 def test_bigger_companies_see_more():
     chances = [power.seen_against_last_year(plants, 12) for plants in power.SIZES]
     assert chances == sorted(chances)
-    assert "200 plants" in power.sentence(200, 12)
 
 
 def test_more_companies_leave_the_earlier_ones_as_they_are_and_none_is_like_another():
