@@ -36,7 +36,7 @@ SEEN = """
     )
     select s.plant_id, s.site_id, (s.plants - s.losses - s.client_exits - s.withdrawn)::bigint as plants,
            $last - greatest(f.entry_day, n.alive_day, r.round_day) as days, coalesce(n.dead, false) as dead
-    from episodes s join spans f using (plant_id) left join seen n using (plant_id)
+    from episodes s join spans f on f.plant_id = s.plant_id left join seen n on n.plant_id = s.plant_id
          left join rounds r on r.at_site = s.site_id
     where s.to_on = $after and s.plants > s.losses + s.client_exits + s.withdrawn
     order by s.plant_id"""

@@ -169,6 +169,11 @@ def test_values_are_put_into_a_question_as_values() -> None:
     assert in_turn == "SELECT a FROM t WHERE b IN (1, 2) AND c > 3.5"
 
 
+def test_an_early_day_has_four_digits_of_its_year() -> None:
+    asked = translate.to_spark("select a from t where b > ?", "duckdb", [date.min], {}, {})
+    assert asked == "SELECT a FROM t WHERE b > CAST('0001-01-01' AS DATE)"
+
+
 def test_a_question_may_hold_a_part_that_reads_no_table() -> None:
     asked = translate.to_spark(
         "with day as (select ? as d) select a from t, day where t.b < day.d", "duckdb", [3], {}, {}

@@ -112,7 +112,7 @@ def _put_in(tree: exp.Expr, parameters: Parameters) -> None:
 
 def _literal(value: Any) -> exp.Expr:
     if isinstance(value, date):
-        return exp.cast(exp.Literal.string(f"{value:%Y-%m-%d}"), "date")
+        return exp.cast(exp.Literal.string(value.isoformat()), "date")
     if isinstance(value, (list, tuple)):
         return exp.Array(expressions=[_literal(one) for one in value])
     return exp.convert(value.item() if hasattr(value, "item") else value)
