@@ -118,7 +118,7 @@ def test_moister_air_saves_what_the_loss_model_lays_to_dry_air(terms, made, fits
         moister = passing(drier, 2, ("repotted", "moved"))
         usual = passing(drier, 2, ("repotted", "moved", "dry_air", "no_humidity"))
         # Draws keep the fitted mean over the year and all ages, not in each month: what is left is no chance of these 60
-        # draws. Rates of the demo's first six kinds differ by 3.1 to 6.8% at 60 draws, 3.3 to 7.6 at 400, 3.2 to 7.1 at
+        # draws. Rates of the demo's six first kinds are off by 3.1 to 6.8% at 60 draws, 3.3 to 7.6 at 400, 3.2 to 7.1 at
         # 4,000: the mean of a product of uncertain factors, of which only one side has dry air.
         assert row.ratio == pytest.approx(moister / usual, rel=0.06)
         drawn = [drier.for_lines(one, short.draws, short.seed) for one in both]
@@ -187,7 +187,7 @@ def test_hazards_of_lines_are_the_rates_of_the_loss_model(found, model):
     for band, month in ((0, 1), (1, 7), (2, 12)):
         still = kind.assign(age_band=age_bands()[band], month=month, humidity=100.0)
         more = passing(model, month, ("repotted", "moved", "dry_air", "no_humidity"))
-        # In July handling alone (1.064, the air 1.000); in December air 1.26 and handling 1.06 (1.340), at 0.289 for
+        # July: handling alone (1.064, the air 1.000); December: air 1.26 and handling 1.06 (1.340), at 0.289 for
         # ten points of dry air. With the boiler's losses in the fit the air would have had no part (-0.025, 1.022).
         assert {7: 1.05, 12: 1.30}.get(month, 1.05) < more < {7: 1.08, 12: 1.38}.get(month, 1.6)
         assert hazards.table[:, band, month - 1] * 36_525 == pytest.approx(
