@@ -117,8 +117,8 @@ def test_moister_air_saves_what_the_loss_model_lays_to_dry_air(terms, made, fits
         both = (kind, kind.assign(humidity=40.0))
         moister = passing(drier, 2, ("repotted", "moved"))
         usual = passing(drier, 2, ("repotted", "moved", "dry_air", "no_humidity"))
-        # Draws keep the fitted mean over the year and all ages, not in each month: what is left is no chance of these 60
-        # draws. Rates of the demo's six first kinds are off by 3.1 to 6.8% at 60 draws, 3.3 to 7.6 at 400, 3.2 to 7.1 at
+        # Draws keep the fitted mean over the year and all ages, not in each month: what is left is no chance of 60
+        # draws. The demo's six first kinds are off by 3.1 to 6.8% at 60 draws, 3.3 to 7.6 at 400, 3.2 to 7.1 at
         # 4,000: the mean of a product of uncertain factors, of which only one side has dry air.
         assert row.ratio == pytest.approx(moister / usual, rel=0.06)
         drawn = [drier.for_lines(one, short.draws, short.seed) for one in both]
