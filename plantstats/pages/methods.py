@@ -86,7 +86,6 @@ METHODS = (
         "to come = losses x plant-days out of sight / plant-days in view, negative binomial; delays in reversed time",
         "Lagakos, Barraj and De Gruttola 1988, Biometrika 75:515; Lawless 1994, Canadian Journal of Statistics 22:15 "
         "(the latter from memory)",
-        ("losses_to_come",),
     ),
     Method(
         "places",
@@ -116,7 +115,6 @@ METHODS = (
         "What is still to come is projected from older deliveries, and held against the provision.",
         "lost / (rate of the model x days of the delivery); to come: each age's growth in older deliveries",
         "Berry 1983, Biometrics 39:173; Holford 1983, Biometrics 39:311; Mack 1993, ASTIN Bulletin 23:213",
-        ("delivery_ratio", "ordinary_delivery_flagged", "run_off_plants"),
     ),
     Method(
         "effects",
@@ -148,14 +146,7 @@ METHODS = (
         "chance = model x site factor x factor of the score x exp(signs)",
         "own; ridge regression: Hoerl and Kennard 1970, Technometrics 12:55; concordance: DeLong et al. 1988, "
         "Biometrics 44:837",
-        (
-            "watch_ratio",
-            "watch_list_ratio",
-            "watch_caught",
-            "watch_caught_by_score",
-            "watch_fifth_ratio",
-            "watch_points_over_score",
-        ),
+        ("watch_ratio", "watch_list_ratio", "watch_caught", "watch_caught_by_score"),
     ),
     Method(
         "warning",
@@ -171,7 +162,7 @@ METHODS = (
         "Höhle and Paul 2008, Computational Statistics and Data Analysis 52:4357; Brook and Evans 1972, Biometrika "
         "59:539; Lucas 1985, Technometrics 27:129; single weeks: Farrington et al. 1996, JRSS A 159:547 (the last from "
         "memory)",
-        ("warning_false_alarm_year", "warning_doubling_seen"),
+        (),
     ),
     Method(
         "leaves",
@@ -192,7 +183,6 @@ METHODS = (
         "Plants of a site may also have come with one delivery. No product, rate or time of re-entry is advised.",
         "ratio = sum of found x others' plants / all, over its counterpart, in pest and week; 199 exchanges of dates",
         "Greenland and Robins 1985, Biometrics 41:55; Mantel 1967, Cancer Research 27:209 (both from memory)",
-        ("pest_said_to_go_round", "pest_seen_to_go_round"),
     ),
     Method(
         "drying",
@@ -206,7 +196,7 @@ METHODS = (
         "times a log-normal factor of each plant",
         "Turnbull 1976, JRSS B 38:290; Lindsey and Ryan 1998, Statistics in Medicine 17:219; Morris 1983, JASA 78:47 "
         "(the last two from memory)",
-        ("dry_half", "dry_80", "cost_of_advice", "needless_change", "longer_too_dry", "longer_clearly_too_dry"),
+        ("dry_half", "dry_80", "cost_of_advice", "needless_change"),
     ),
     Method(
         "guarantee",
@@ -225,8 +215,6 @@ METHODS = (
             "provision_95_covered",
             "rule_of_thumb_covered",
             "rule_by_light_covered",
-            "excluded_80_covered_company",
-            "excluded_95_covered_company",
         ),
     ),
     Method(

@@ -90,7 +90,11 @@ def validate(case: Case, records: Records, period: Period, time: PlantTime) -> l
     except ModelError as fault:
         parts.append(refusal("excluded_80_covered_company", fault))
     year_error = back_test.learn_from(earlier, fitted[0])
-    return [*parts, *_new_sites(case, offers, period), *_provision(records, fits, year_ago, period, year_error)]
+    parts += _new_sites(case, offers, period)
+    try:
+        return [*parts, *_provision(records, fits, year_ago, period, year_error)]
+    except ModelError as fault:  # a guarantee on a plant in conditions that no record of a year ago knows
+        return [*parts, refusal("provision_80_covered", fault)]
 
 
 class _Offer(NamedTuple):

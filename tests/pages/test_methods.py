@@ -29,6 +29,15 @@ def test_links_to_the_method_stand_on_the_page_and_not_on_paper():
 def test_every_method_has_a_formula_a_source_and_what_was_measured_of_it():
     assert all(method.text and method.formula and method.source for method in methods.METHODS)
     assert {kind for method in methods.METHODS for kind in method.measured} <= set(KINDS)
-    # Counting and accounts hold no interval that was put to the test by itself; places have a test of recovery alone.
+    # Counting and accounts hold no interval that was put to the test by itself; losses to come are proved apart
+    # (tests/benchmarks/losses_to_come.py) until the table of proofs holds them, as it will hold deliveries.
     measured = {method.key for method in methods.METHODS if method.measured}
-    assert {method.key for method in methods.METHODS} - measured == {"days", "accounts", "places"}
+    assert {method.key for method in methods.METHODS} - measured == {
+        "days",
+        "accounts",
+        "to_come",
+        "places",
+        "deliveries",
+        "pests",
+        "warning",
+    }
