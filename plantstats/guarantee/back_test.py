@@ -87,7 +87,7 @@ def back_test(
     fitted: tuple[FittedHazards, Exits] | None = None,
     earlier: Sequence[BackTest] = (),
     after: PlantTime | None = None,
-    spread: bool = True,
+    with_distributions: bool = True,
 ) -> BackTest | None:
     """Test last year's quotes.
 
@@ -104,7 +104,7 @@ def back_test(
         Those of the years before, from which the quotes of a year ago knew their year-to-year error.
     after : PlantTime, optional
         Dated "found", without the losses of events, that reaches the end of the period, if at hand.
-    spread : bool
+    with_distributions : bool
         Whether each site is tested, and how losses may spread is worked out, too: the year-to-year error needs no more
         than what was expected of all and what came.
 
@@ -141,7 +141,7 @@ def back_test(
     rows, distributions = [], list[Distribution]()
     for quarter, expected in zip(quarters, np.moveaxis(foreseen * factor[:, None, None], 2, 0), strict=True):
         of_quarter = happened[happened["lost_on"].between(pd.Timestamp(quarter.start), pd.Timestamp(quarter.last_day))]
-        for site in ["", *(sorted(profiles["site_id"].unique()) if spread else ())]:
+        for site in ["", *(sorted(profiles["site_id"].unique()) if with_distributions else ())]:
             at = np.flatnonzero(profiles["site_id"].eq(site)) if site else np.arange(len(profiles))
             quantity = profiles["quantity"].to_numpy()[at]
             # In one quarter a position is hardly ever replaced twice: its probability to be is its expected number.
@@ -154,7 +154,7 @@ def back_test(
                 "expected": float((replaced @ quantity).mean()),
                 "losses": int(seen["quantity"].sum()),
             }
-            if spread:
+            if with_distributions:
                 losses = total_cost(np.stack([1 - replaced, replaced], axis=-1), quantity, np.ones_like(quantity))[0]
                 row |= {"low": losses.quantile(0.025), "high": losses.quantile(0.975)}
                 row |= {f"point_{100 * q:.0f}": losses.quantile(q) for q in QUANTILES}
@@ -173,7 +173,7 @@ def back_test(
 
 
 def back_tests(
-    records: Records, period: Period, terms: Terms, after: PlantTime | None = None, spread: bool = True
+    records: Records, period: Period, terms: Terms, after: PlantTime | None = None, with_distributions: bool = True
 ) -> list[BackTest]:
     """Last year's quotes, and those of the years before as far as the records carried them, newest first.
 
@@ -184,7 +184,7 @@ def back_tests(
         The last complete quarter.
     terms : Terms
     after : PlantTime, optional
-    spread : bool
+    with_distributions : bool
         As in `back_test`.
 
     Returns
@@ -199,7 +199,7 @@ def back_tests(
     # One plant-time tells what came of all of them.
     after = after or ordinary(exposure.build(records, period.last_day, dated="found"))
     for one in reversed(periods):
-        test = back_test(records, one, terms, earlier=tests, after=after, spread=spread)
+        test = back_test(records, one, terms, earlier=tests, after=after, with_distributions=with_distributions)
         tests = [test, *tests] if test is not None else []
     return tests
 

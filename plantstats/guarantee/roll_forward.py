@@ -127,7 +127,7 @@ def _year_error(records: Records, fits: HazardFits, period: Period, method: Meth
     terms = Terms(period.end, draws=method.n_samples, seed=method.seed)
     after = fits.time.censored_at(fits.common.losses)
     return learn_from(
-        back_tests(records, period, terms, after, spread=False), fits.under(terms.covered, terms.excluded)
+        back_tests(records, period, terms, after, with_distributions=False), fits.under(terms.covered, terms.excluded)
     )
 
 

@@ -72,7 +72,7 @@ def validate(case: Case, records: Records, period: Period, time: PlantTime) -> l
         fitted = fits.under(terms.covered, terms.excluded), fits.exits(terms.covered, terms.excluded)
     except ModelError as fault:
         return [refusal("quote_80_covered_company", fault)]
-    earlier = back_test.back_tests(records, year_before, terms, spread=False)
+    earlier = back_test.back_tests(records, year_before, terms, with_distributions=False)
     own = back_test.back_test(records, period, terms, fitted, earlier)
     parts = (
         [refusal("quote_80_covered_company", "no quote could be made a year ago")]
@@ -85,7 +85,7 @@ def validate(case: Case, records: Records, period: Period, time: PlantTime) -> l
         offers["excluded"] = _Offer(
             without,
             (fits.under(without.covered, without.excluded), fits.exits(without.covered, without.excluded)),
-            back_test.back_tests(records, year_before, without, spread=False),
+            back_test.back_tests(records, year_before, without, with_distributions=False),
         )
     except ModelError as fault:
         parts.append(refusal("excluded_80_covered_company", fault))
