@@ -167,6 +167,11 @@ def test_values_are_put_into_a_question_as_values() -> None:
     assert named == "SELECT a FROM t WHERE b = 'x\\' or \\'y' AND c > CAST('2026-09-30' AS DATE)"
     in_turn = translate.to_spark("select a from t where b in (?, ?) and c > ?", "duckdb", [1, 2, 3.5], {}, {})
     assert in_turn == "SELECT a FROM t WHERE b IN (1, 2) AND c > 3.5"
+    # What stands in `with` comes first in the text.
+    query = "with x as (select max(case when a = ? then 1 end) as a from t where b > ?) select a from x where a < ?"
+    assert translate.to_spark(query, "duckdb", ["one", 2, 3], {}, {}) == (
+        "WITH x AS (SELECT MAX(CASE WHEN a = 'one' THEN 1 END) AS a FROM t WHERE b > 2) SELECT a FROM x WHERE a < 3"
+    )
 
 
 def test_an_early_day_has_four_digits_of_its_year() -> None:

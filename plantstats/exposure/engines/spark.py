@@ -122,7 +122,8 @@ class SparkEngine(Engine):
     ) -> None:
         text = translate.to_spark(query, dialect, (), self.tables, self._whole, self._columns)
         self.tables[name] = self._step(_name(f"{self.session.version} {text}"), self.session.sql(text))
-        self._levels |= levels or {}
+        # Their query is asked later, perhaps once a table that it reads was let go of: it keeps the views of now.
+        self._levels |= {column: self._levels_text(values) for column, values in (levels or {}).items()}
 
     @override
     def drop(self, name: str) -> None:
@@ -153,9 +154,16 @@ class SparkEngine(Engine):
     def _values(self, column: str) -> list[str]:
         values = self._levels[column]
         if isinstance(values, str):
-            values = self.sql(f"select distinct level from ({values}) as v(level) where level is not null")["level"]
-            self._levels[column] = values = sorted(values)
+            asked = values
+            rows = self._run(lambda: self.session.sql(asked).toArrow(), "answer a question")
+            self._levels[column] = values = sorted(rows["level"].to_pylist())
         return list(values)
+
+    def _levels_text(self, values: str | Sequence[str]) -> str | Sequence[str]:
+        if not isinstance(values, str):
+            return values
+        query = f"select distinct level from ({values}) as v(level) where level is not null"
+        return translate.to_spark(query, "duckdb", (), self.tables, self._whole, self._columns)
 
     def _columns(self, view: str) -> Sequence[str]:
         return self.session.table(view).columns

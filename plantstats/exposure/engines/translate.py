@@ -100,14 +100,15 @@ def _parsed(query: str, dialect: str) -> exp.Query:
     return tree
 
 
-def _put_in(tree: exp.Expr, parameters: Parameters) -> None:
+def _put_in(tree: exp.Query, parameters: Parameters) -> None:
     """Values in place of `$name` and `?`."""
     named = parameters if isinstance(parameters, Mapping) else {}
     in_turn = iter(() if isinstance(parameters, Mapping) else parameters)
-    # In the order of the text: depth first.
-    for mark in list(tree.find_all(exp.Placeholder, exp.Parameter, bfs=False)):
-        name = mark.args.get("this")
-        mark.replace(_literal(named[str(getattr(name, "name", name))] if name else next(in_turn)))
+    # In the order of the text: what stands in `with` first (the tree has it last), else depth first.
+    for part in (*tree.ctes, tree):
+        for mark in list(part.find_all(exp.Placeholder, exp.Parameter, bfs=False)):
+            name = mark.args.get("this")
+            mark.replace(_literal(named[str(getattr(name, "name", name))] if name else next(in_turn)))
 
 
 def _literal(value: Any) -> exp.Expr:
