@@ -20,6 +20,8 @@ import pandas as pd
 
 from plantstats import simulate
 
+FEW = 6  # rows that are shown of those that differ
+
 
 def main() -> int:
     """Review twice, compare; 1 where the findings differ or a review fails."""
@@ -62,9 +64,10 @@ def review(records: Path, engine: str) -> str | None:
 
 
 def differences(one: str, other: str) -> str:
-    """Measures whose rows are not the same, with how many."""
+    """Measures whose rows are not the same, with how many; the first rows are printed."""
     rows = pd.DataFrame({"row": [*one.splitlines(), *other.splitlines()]})
     single = rows[~rows.duplicated("row", keep=False)]
+    print(*single["row"].head(FEW), sep="\n")
     counts = single["row"].str.split(",").str[0].value_counts()
     return "not the same: " + ", ".join(f"{measure} {count}" for measure, count in counts.items())
 
