@@ -15,6 +15,8 @@ if TYPE_CHECKING:
     from plantstats.exposure import PlantTime
     from plantstats.losses.model import LossModel
 
+LAST_MONTH = pd.DateOffset(months=2)  # of a quarter, from its first
+
 
 class PastModels:
     """Loss models of one plant-time, by the day before which they were fitted.
@@ -36,15 +38,18 @@ class PastModels:
     def __init__(self, time: PlantTime, species: pd.DataFrame | None = None) -> None:
         self.time, self.species = time, species
         self._table: pd.DataFrame | None = None
-        self._models: dict[date, LossModel | ModelError] = {}
+        self._models: dict[tuple[date, date | None], LossModel | ModelError] = {}
 
-    def before(self, day: date) -> LossModel:
+    def before(self, day: date, without: date | None = None) -> LossModel:
         """Model of all months that had ended by a day.
 
         Parameters
         ----------
         day : datetime.date
             First of a month.
+        without : datetime.date, optional
+            First day of a quarter that is left out (cross-validation); how sites differ is then taken from the model
+            of all months.
 
         Returns
         -------
@@ -55,21 +60,29 @@ class PastModels:
         ModelError
             When they do not carry one.
         """
-        if day not in self._models:
-            self._models[day] = self._fitted(day)
-        model = self._models[day]
+        key = day, without
+        if key not in self._models:
+            self._models[key] = self._fitted(day, without)
+        model = self._models[key]
         if isinstance(model, ModelError):
             raise model
         return model
 
-    def _fitted(self, day: date) -> LossModel | ModelError:
+    def _fitted(self, day: date, without: date | None) -> LossModel | ModelError:
         if self._table is None:
             self._table = self.time.exposure_table(list(terms.EXPOSURE_BY), count_plants=False)
-        earlier = self._table[self._table["month"] < pd.Timestamp(day)].reset_index(drop=True)
+        month = self._table["month"]
+        used = month < pd.Timestamp(day)
+        if without is not None:
+            used &= ~month.between(pd.Timestamp(without), pd.Timestamp(without) + LAST_MONTH)
+        earlier = self._table[used].reset_index(drop=True)
         if earlier.empty:
             return ModelError(f"no plant was followed before {day}: there is nothing to expect from")
-        fitted = [model for model in self._models.values() if not isinstance(model, ModelError)]
         try:
+            if without is not None:
+                whole = self.before(day)
+                return fit(earlier, self.species, frailty_variance=whole.frailty_variance, start=whole)
+            fitted = [m for (_, left), m in self._models.items() if left is None and not isinstance(m, ModelError)]
             return fit(earlier, self.species, start=fitted[-1] if fitted else None)
         except ModelError as error:
             return error

@@ -12,9 +12,12 @@ from scipy import stats
 from plantstats import findings, periods
 from plantstats.losses.design import ModelError
 from plantstats.losses.event_rate import EventRate
+from plantstats.losses.landmark import CONDITION_SD, SIGN_SD
 from plantstats.losses.quarters import chance_limits
-from plantstats.losses.warning_signs import PRIOR_SD, SIGNS
-from plantstats.losses.watch_list import CONDITION_PRIOR, HORIZON, PAST_LISTS, Memory, Watch, lost_within, watch
+from plantstats.losses.standing import HORIZON, lost_within
+from plantstats.losses.warning_signs import SIGNS
+from plantstats.losses.watch_list import PAST_LISTS, Watch, watch
+from plantstats.losses.watch_memory import Memory
 from plantstats.stats import intervals, rates
 
 if TYPE_CHECKING:
@@ -23,6 +26,7 @@ if TYPE_CHECKING:
     from plantstats.records import Records
 
 METHOD = "loss model x site effect x condition score x signs noted at visits, losses found within 90 days"
+LEARNED = "complementary log-log regression of losses after earlier lists, shrunk to no effect"
 FIFTHS = 5
 TOP = 20  # plants and sites listed
 NO_EVENTS = EventRate()
@@ -229,15 +233,15 @@ def _ahead(listed: Watch, period: str, events: EventRate) -> pd.DataFrame:
 
 def _signs(listed: Watch, period: str) -> pd.DataFrame:
     """What one standard deviation of each sign has told so far."""
-    of = listed.signs
-    half_width = intervals.quantile() * np.sqrt(np.diag(of.covariance))
-    rows = pd.DataFrame({"term": list(SIGNS), "estimate": np.exp(of.log_ratio)})
+    of = listed.learned
+    half_width = intervals.quantile() * np.sqrt(of.sign_variance)
+    rows = pd.DataFrame({"term": list(SIGNS), "estimate": np.exp(of.sign_beta)})
     return findings.rows(
-        rows.assign(low=np.exp(of.log_ratio - half_width), high=np.exp(of.log_ratio + half_width)),
+        rows.assign(low=np.exp(of.sign_beta - half_width), high=np.exp(of.sign_beta + half_width)),
         "sign_ratio",
         period=period,
         unit="times",
-        method=f"Poisson regression on earlier lists, log ratios shrunk to 0 (prior sd {PRIOR_SD:g})",
+        method=f"{LEARNED} (prior sd {SIGN_SD:g})",
         by=["term"],
         conf_level=intervals.CONF_LEVEL,
     )
@@ -246,7 +250,7 @@ def _signs(listed: Watch, period: str) -> pd.DataFrame:
 def _plants(listed: Watch, period: str, top: int) -> pd.DataFrame:
     rows = listed.plants.head(top)
     there = listed.plants.groupby("site_id")["plants"].sum()
-    chances = {column: -100 * np.expm1(-rows[column]) for column in ("low", "high")}
+    chances = {column: 100 * rows[column] for column in ("low", "high")}
     return findings.rows(
         rows.assign(**chances, n_plants=rows["site_id"].map(there), note=rows["reasons"]),
         "watch_chance",
@@ -255,7 +259,7 @@ def _plants(listed: Watch, period: str, top: int) -> pd.DataFrame:
         method=METHOD,
         by=["plant_id", "site_id", "species"],
         conf_level=intervals.CONF_LEVEL,
-        estimate=-100 * np.expm1(-rows["expected"]),
+        estimate=100 * rows["expected"],
     )
 
 
@@ -289,7 +293,7 @@ def _conditions(listed: Watch, period: str) -> pd.DataFrame:
         "condition_ratio",
         period=period,
         unit="times",
-        method=f"observed / expected, shrunk to 1 by {CONDITION_PRIOR:g} pseudo-events",
+        method=f"{LEARNED} (prior sd {CONDITION_SD:g})",
         by=["term"],
         conf_level=intervals.CONF_LEVEL,
         estimate=rows["ratio"],

@@ -204,10 +204,10 @@ class LossResults(ExposureResults):
         -------
         plants, findings : pandas.DataFrame
         """
-        from plantstats.losses import watch_findings, watch_list  # noqa: PLC0415
+        from plantstats.losses import watch_findings, watch_list, watch_memory  # noqa: PLC0415
         from plantstats.losses.event_rate import EventRate  # noqa: PLC0415
 
-        memory = watch_list.Memory(self.ordinary_exposure(), past=self.past_models())
+        memory = watch_memory.Memory(self.ordinary_exposure(), past=self.past_models())
         tested = watch_findings.back_test(self.records, self.period, self.ordinary_exposure(), species_table(), memory)
         now = watch_list.watch(self.records, self.as_of, species_table(), memory, client=self.client)
         ahead = f"90 days from {self.as_of + timedelta(days=1)}"

@@ -15,7 +15,9 @@ from plantstats.exposure import PlantTime
 from plantstats.findings import pick
 from plantstats.losses import as_expected, expected, loss_rates, terms
 from plantstats.losses.common_cause import ordinary
-from plantstats.losses.watch_list import Memory, lost_within, watch
+from plantstats.losses.standing import lost_within
+from plantstats.losses.watch_list import watch
+from plantstats.losses.watch_memory import Memory
 from plantstats.periods import Period, previous_quarters, quarter, same_quarter_last_year
 from plantstats.quality.visit_log import visit_log, withheld
 from plantstats.records import Records, species_table

@@ -8,8 +8,9 @@ import numpy as np
 import pandas as pd
 
 from plantstats.exposure import PlantTime
+from plantstats.losses.standing import HORIZON, lost_within
 from plantstats.losses.watch_findings import FIFTHS, concordance_gain
-from plantstats.losses.watch_list import HORIZON, Watch, lost_within, watch
+from plantstats.losses.watch_list import Watch, watch
 from plantstats.periods import Period
 from plantstats.records import Records, species_table
 from plantstats.stats.intervals import poisson_limits

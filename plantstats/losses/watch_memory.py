@@ -1,0 +1,150 @@
+"""What watch lists of several days share: plant-time, models, scores and signs."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from datetime import date, timedelta
+from typing import TYPE_CHECKING
+
+import pandas as pd
+
+from plantstats import exposure
+from plantstats.losses import standing
+from plantstats.losses.common_cause import ordinary
+from plantstats.losses.landmark import CONDITIONS
+from plantstats.losses.past_models import PastModels
+from plantstats.losses.warning_signs import signs_on
+
+if TYPE_CHECKING:
+    from plantstats.exposure import PlantTime
+    from plantstats.losses.model import LossModel
+    from plantstats.records import Records
+
+
+@dataclass
+class Memory:
+    """What lists of several days share.
+
+    Attributes
+    ----------
+    time : PlantTime
+        Up to the last of the days, dated "found", without losses of events (see `common_cause.ordinary`); lists of
+        earlier days are made from it where it tells of them.
+    standing : dict of date to pandas.DataFrame
+        Plants alive on each day.
+    built : dict of date to PlantTime
+        Plant-time of days of which the shared one does not tell.
+    scores : dict of date to pandas.Series
+        Their last condition scores (see `last_scores`).
+    signs : dict of date to pandas.DataFrame
+        Their other signs (see `warning_signs.signs_on`), by plant_id.
+    past : PastModels
+        Loss models of that plant-time.
+    """
+
+    time: PlantTime | None = None
+    standing: dict[date, pd.DataFrame] = field(default_factory=dict)
+    scores: dict[date, pd.Series] = field(default_factory=dict)
+    signs: dict[date, pd.DataFrame] = field(default_factory=dict)
+    past: PastModels | None = None
+    built: dict[date, PlantTime] = field(default_factory=dict)
+
+    def time_of(self, records: Records, day: date) -> PlantTime:
+        """Plant-time that tells of a day; records of later days may be in it.
+
+        Parameters
+        ----------
+        records : Records
+        day : datetime.date
+
+        Returns
+        -------
+        PlantTime
+        """
+        if self.time is not None and self.time.tells_of(day):
+            return self.time
+        if day not in self.built:
+            self.built[day] = ordinary(exposure.build(records, day, "found"))
+        return self.built[day]
+
+    def model_of(
+        self, time: PlantTime, day: date, species: pd.DataFrame | None, without: date | None = None
+    ) -> LossModel:
+        """Loss model of what was on record up to a day.
+
+        Parameters
+        ----------
+        time : PlantTime
+            That tells of the day.
+        day : datetime.date
+        species : pandas.DataFrame
+            As in `fit`.
+        without : datetime.date, optional
+            As in `PastModels.before`.
+
+        Returns
+        -------
+        LossModel
+
+        Raises
+        ------
+        ModelError
+            When the records do not carry one.
+        """
+        if self.past is None or self.past.time is not time:
+            self.past = PastModels(time, species)
+        return self.past.before(day + timedelta(days=1), without)
+
+    def standing_on(self, records: Records, day: date) -> pd.DataFrame:
+        """Plants alive on a day.
+
+        Parameters
+        ----------
+        records : Records
+        day : datetime.date
+
+        Returns
+        -------
+        pandas.DataFrame
+            As `standing`.
+        """
+        if day not in self.standing:
+            self.standing[day] = standing.standing(self.time_of(records, day), day)
+        return self.standing[day]
+
+    def condition_on(self, records: Records, day: date, plant_ids: pd.Series) -> pd.Series:
+        """Last condition score of plants on a day.
+
+        Parameters
+        ----------
+        records : Records
+        day : datetime.date
+        plant_ids : pandas.Series
+
+        Returns
+        -------
+        pandas.Series
+            One of `CONDITIONS` per plant.
+        """
+        if day not in self.scores:
+            self.scores[day] = standing.last_scores(self.time_of(records, day), day)
+        return plant_ids.map(self.scores[day]).fillna(CONDITIONS[-1]).astype("str")
+
+    def signs_on(self, records: Records, day: date, plant_ids: pd.Series) -> pd.DataFrame:
+        """Signs of plants on a day, beside their last score.
+
+        Parameters
+        ----------
+        records : Records
+        day : datetime.date
+        plant_ids : pandas.Series
+
+        Returns
+        -------
+        pandas.DataFrame
+            One row per plant, aligned (see `warning_signs.signs_on`).
+        """
+        if day not in self.signs:
+            plants = self.standing_on(records, day)
+            self.signs[day] = signs_on(self.time_of(records, day), day, plants).set_index(plants["plant_id"])
+        return self.signs[day].reindex(plant_ids).set_axis(plant_ids.index)
