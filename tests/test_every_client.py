@@ -60,9 +60,16 @@ def named_company(folder: Path, seed: int) -> Path:
     return folder
 
 
+@pytest.fixture(scope="module")
+def first_company(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    return named_company(tmp_path_factory.mktemp("records") / "company", 3)
+
+
 # In the second a client has no plant left.
 @pytest.fixture(scope="module", params=[3, 9])
-def company(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory) -> Path:
+def company(request: pytest.FixtureRequest, first_company: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    if request.param == 3:
+        return first_company
     return named_company(tmp_path_factory.mktemp("records") / "company", request.param)
 
 
@@ -180,8 +187,8 @@ def test_pages_are_made_again_only_when_something_changed(company, pack):
     assert report.folder == pack
 
 
-def test_one_client_that_fails_is_named_and_does_not_stop_the_others(tmp_path, monkeypatch, capsys):
-    folder = named_company(tmp_path / "company", 3)
+def test_one_client_that_fails_is_named_and_does_not_stop_the_others(first_company, tmp_path, monkeypatch, capsys):
+    folder = first_company
     clients = sorted(set(pd.read_csv(folder / "sites.csv", dtype="str")["client_id"]))
     template = tmp_path / "client.ipynb"
     text = quarterly.notebook_path("client").read_text(encoding="utf-8")

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import shutil
+from collections.abc import Iterator
 from pathlib import Path
 
 import pandas as pd
@@ -23,11 +24,13 @@ def company(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return folder
 
 
-@pytest.fixture(autouse=True)
-def quick_pages(monkeypatch: pytest.MonkeyPatch) -> None:
+@pytest.fixture(scope="module", autouse=True)
+def quick_pages() -> Iterator[None]:
     """Pages that rest on no model: what is compared is the same, and takes a second."""
-    monkeypatch.setattr(changes, "PAGES", (losses,))
-    monkeypatch.setattr(brief, "SOURCES", (records,))
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(changes, "PAGES", (losses,))
+        patch.setattr(brief, "SOURCES", (records,))
+        yield
 
 
 def write_pack(study: plantstats.studies.Study, folder: Path) -> Path:
@@ -60,18 +63,31 @@ def with_one_loss_more(company: Path, folder: Path) -> Path:
     return folder
 
 
-def test_nothing_changed_is_said(company, tmp_path):
-    pack = write_pack(plantstats.study(company, "2026-Q2"), tmp_path / "2026-Q2")
+@pytest.fixture(scope="module")
+def before(company: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The pack of the quarter before, made once."""
+    return write_pack(plantstats.study(company, "2026-Q2"), tmp_path_factory.mktemp("reports") / "2026-Q2")
+
+
+@pytest.fixture
+def pack(before: Path, tmp_path: Path) -> Path:
+    """That pack, for a test to change."""
+    return Path(shutil.copytree(before, tmp_path / "2026-Q2"))
+
+
+@pytest.fixture(scope="module")
+def after(company: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    return with_one_loss_more(company, tmp_path_factory.mktemp("later") / "company")
+
+
+def test_nothing_changed_is_said(company, pack):
     page = changes.page(plantstats.study(company, "2026-Q3"), str(pack))
     assert page._section("restated").message == "No number of 2026-Q2 or before has changed."
     assert page.verdict.startswith("Since the review of 2026-Q2: ")
 
 
-def test_a_loss_entered_late_restates_its_quarter(company, tmp_path):
-    before = plantstats.study(company, "2026-Q2")
-    pack = write_pack(before, tmp_path / "2026-Q2")
-    lost = len(before.losses())
-    after = with_one_loss_more(company, tmp_path / "later")
+def test_a_loss_entered_late_restates_its_quarter(company, pack, after):
+    lost = len(plantstats.study(company, "2026-Q2").losses())
     page = changes.page(plantstats.study(after, "2026-Q3"), str(pack))
     table = page.frame("restated")
     row = table[table["Quarter"].eq("2026-Q2") & table["What"].eq("loss rate")].iloc[0]
@@ -80,8 +96,7 @@ def test_a_loss_entered_late_restates_its_quarter(company, tmp_path):
     assert page._repr_html_() == changes.page(plantstats.study(after, "2026-Q3"), str(pack))._repr_html_()
 
 
-def test_unlike_settings_are_not_compared_and_named(company, tmp_path):
-    pack = write_pack(plantstats.study(company, "2026-Q2"), tmp_path / "2026-Q2")
+def test_unlike_settings_are_not_compared_and_named(company, pack):
     record = json.loads((pack / "made_with.json").read_text(encoding="utf-8"))
     record["settings"]["small_group"] = 3
     (pack / "made_with.json").write_text(json.dumps(record), encoding="utf-8")
@@ -91,21 +106,19 @@ def test_unlike_settings_are_not_compared_and_named(company, tmp_path):
     assert page.sections == []
 
 
-def test_a_measure_that_means_something_else_now_is_named_and_left_out(company, tmp_path):
-    pack = write_pack(plantstats.study(company, "2026-Q2"), tmp_path / "2026-Q2")
+def test_a_measure_that_means_something_else_now_is_named_and_left_out(pack, after):
     record = json.loads((pack / "made_with.json").read_text(encoding="utf-8"))
     record["definitions"]["loss_rate"] = "Losses per plant."
     (pack / "made_with.json").write_text(json.dumps(record), encoding="utf-8")
-    after = with_one_loss_more(company, tmp_path / "later")
     page = changes.page(plantstats.study(after, "2026-Q3"), str(pack))
     assert "loss_rate" in page._section("definitions").sentences[0]
     assert "loss rate" not in set(page.frame("restated").get("What", []))
 
 
-def test_the_review_beside_is_found_and_one_asked_for_must_be_earlier(company, tmp_path):
+def test_the_review_beside_is_found_and_one_asked_for_must_be_earlier(company, before, tmp_path):
     study = plantstats.study(company, "2026-Q3")
     assert quarterly._earlier(study, tmp_path, None) is None
-    pack = write_pack(plantstats.study(company, "2026-Q2"), tmp_path / "2026-Q2")
+    pack = Path(shutil.copytree(before, tmp_path / "2026-Q2"))
     assert quarterly._earlier(study, tmp_path, None) == pack
     assert quarterly._earlier(study, tmp_path / "elsewhere", pack) == pack
     with pytest.raises(ReportError, match="not of a quarter before 2026-Q2"):

@@ -11,7 +11,7 @@ import pytest
 import plantstats
 from plantstats import simulate
 from plantstats.pages import client_page
-from plantstats.studies import StudyError
+from plantstats.studies import Study, StudyError
 
 PLANTS, YEARS = 120, 1.5
 
@@ -34,19 +34,25 @@ def company(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFac
     return folder
 
 
-def html_of(study) -> str:
-    return client_page.page(study)._repr_html_()
+@pytest.fixture(scope="module")
+def whole(company: Path) -> Study:
+    return plantstats.study(company)
 
 
-def test_no_page_of_a_client_holds_anything_of_another(company):
-    whole = plantstats.study(company)
+@pytest.fixture(scope="module")
+def html_of(whole: Study) -> dict[str, str]:
+    """The page of each client."""
+    clients = sorted(whole.records.table("sites")["client_id"].unique())
+    return {own: client_page.page(whole.of_client(own))._repr_html_() for own in clients}
+
+
+def test_no_page_of_a_client_holds_anything_of_another(whole, html_of):
     sites = whole.records.table("sites")
     plants = whole.records.table("plants")
     technicians = set(whole.records.table("visits")["technician"].dropna())
     site_client = dict(zip(sites["site_id"], sites["client_id"], strict=True))
     checked = 0
-    for own in sorted(sites["client_id"].unique()):
-        html = html_of(whole.of_client(own))
+    for own, html in html_of.items():
         words = set(re.findall(r"\w+", html))
         mine = set(sites.loc[sites["client_id"].eq(own), "site_id"])
         assert not words & (set(sites["client_id"]) - {own})
@@ -58,29 +64,26 @@ def test_no_page_of_a_client_holds_anything_of_another(company):
     assert checked == len(sites)
 
 
-def test_no_page_of_a_client_holds_a_cost_wage_or_word_of_ours(company):
-    whole = plantstats.study(company)
-    for own in sorted(whole.records.table("sites")["client_id"].unique()):
-        html = html_of(whole.of_client(own))
+def test_no_page_of_a_client_holds_a_cost_wage_or_word_of_ours(html_of):
+    assert html_of
+    for html in html_of.values():
         assert "987" not in html
         for word in ("margin", "wage", "withheld", "not available", "95%", "SHA", "technician", "replacement_cost"):
             assert word not in html, word
 
 
-def test_each_client_is_told_how_many_plants_stand(company):
-    whole = plantstats.study(company)
+def test_each_client_is_told_how_many_plants_stand(whole, html_of):
     standing = whole.standing().groupby("client_id")["plants"].sum()
     for own, plants in standing.items():
-        assert re.search(rf"\b{plants:,} plants? stand", html_of(whole.of_client(own)))
+        assert re.search(rf"\b{plants:,} plants? stand", html_of[own])
 
 
-def test_a_client_page_of_nobody_is_refused(company):
+def test_a_client_page_of_nobody_is_refused(whole):
     with pytest.raises(StudyError, match="needs a client"):
-        client_page.page(plantstats.study(company))
+        client_page.page(whole)
 
 
-def test_visits_of_each_month_add_up_to_those_made(company):
-    whole = plantstats.study(company)
+def test_visits_of_each_month_add_up_to_those_made(whole):
     for own in sorted(whole.records.table("sites")["client_id"].unique()):
         study = whole.of_client(own)
         made = study.visits_made()
@@ -89,8 +92,7 @@ def test_visits_of_each_month_add_up_to_those_made(company):
         assert months.tolist() == done.tolist()
 
 
-def test_losses_of_four_quarters_are_counted_and_the_last_are_those_of_the_quarter(company):
-    whole = plantstats.study(company)
+def test_losses_of_four_quarters_are_counted_and_the_last_are_those_of_the_quarter(whole):
     rows = whole.lost_by_quarter()
     assert len(rows) == 4
     assert rows["losses"].iloc[-1] == whole.losses()["quantity"].sum()
@@ -98,8 +100,7 @@ def test_losses_of_four_quarters_are_counted_and_the_last_are_those_of_the_quart
     assert sum(whole.of_client(own).lost_by_quarter()["losses"].sum() for own in clients) == rows["losses"].sum()
 
 
-def test_a_client_page_has_room_for_what_is_agreed_and_both_names(company):
-    whole = plantstats.study(company)
+def test_a_client_page_has_room_for_what_is_agreed_and_both_names(whole):
     own = sorted(whole.standing()["client_id"].unique())[0]
     rows = client_page.page(whole.of_client(own)).frame("agreed")
     assert rows["For"].tolist() == [f"Owner {own}", whole.records.settings.company or "us"]

@@ -38,6 +38,12 @@ WATERED = "watered == 'Y'"
 WRONG = "topsoil == 'dry' or leaves_dropped not in ('', '0') or yellow_leaves not in ('', '0') or condition < '4'"
 
 
+@pytest.fixture
+def brief_on_visits(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A brief that asks the page on visits alone: what other pages want decided has no part in the log."""
+    monkeypatch.setattr(brief, "SOURCES", (visits,))
+
+
 def test_a_full_log_is_called_full_and_withholds_nothing(made: Path) -> None:
     study = plantstats.study(made)
     assert study.visit_log()["kind"].tolist() == [FULL, FULL]
@@ -45,6 +51,7 @@ def test_a_full_log_is_called_full_and_withholds_nothing(made: Path) -> None:
     assert len(study.site_advice())
 
 
+@pytest.mark.usefixtures("brief_on_visits")
 @pytest.mark.parametrize(
     ("keep", "kind", "words"),
     [
@@ -114,6 +121,7 @@ def test_sites_that_left_are_told_apart_from_those_that_stayed(made: Path, tmp_p
     assert plantstats.study(made).same_sites().empty
 
 
+@pytest.mark.usefixtures("brief_on_visits")
 def test_another_way_to_note_topsoil_is_named_and_not_counted(made: Path, tmp_path: Path) -> None:
     folder = Path(shutil.copytree(made, tmp_path / "depth", ignore=shutil.ignore_patterns(".plantstats_cache")))
     log = pd.read_csv(folder / "visits.csv", dtype="str", keep_default_na=False)
