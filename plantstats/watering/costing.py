@@ -110,6 +110,7 @@ class _Part(NamedTuple):
     design: sparse.csr_array
     fitted: DryingModel
     table: CycleTable
+    estimate: Array  # log scale of each plant's kind
     own: Offsets | None
     slot: Array
 
@@ -147,7 +148,9 @@ class PlantCycles:
                 at = rows[tolerated[rows] == days]
                 part = None if own is None else Offsets(own.mean[at], own.variance[at])
                 table = _cycle_table(model, key, days, every)
-                self._parts.append(_Part(key, at, fitted.design(plants.iloc[at]), fitted, table, part, slot[at]))
+                design = fitted.design(plants.iloc[at])
+                estimate = np.asarray(design @ fitted.estimate[:-2])
+                self._parts.append(_Part(key, at, design, fitted, table, estimate, part, slot[at]))
 
     def at(self, sample: Sample) -> Cycle:
         """Cycles of inspecting each plant every so many days.
@@ -172,10 +175,9 @@ class PlantCycles:
             log_scale = np.asarray(part.design @ theta[:-2])
             if part.own is not None and fitted.plants is not None:
                 # What a plant's own dry-downs say of it stands, wherever its kind may lie.
-                estimate = np.asarray(part.design @ fitted.estimate[:-2])
                 from_kind = np.minimum(part.own.variance / fitted.plants.sd**2, 1.0)
                 own = fitted.plants.shift + part.own.mean + np.sqrt(part.own.variance) * noise[part.slot]
-                log_scale = estimate + from_kind * (log_scale - estimate) + own
+                log_scale = part.estimate + from_kind * (log_scale - part.estimate) + own
             cycles = part.table.at(log_scale, *(theta - fitted.estimate)[-2:])
             for whole, values in zip(out, cycles, strict=True):
                 whole[part.rows] = values
@@ -241,7 +243,7 @@ class CostModel:
     """
 
     def __init__(self, plants: pd.DataFrame, model: WateringModel, every: tuple[int, ...]) -> None:
-        # Minutes go by the pot: as a category each is looked up once a pot, not once a plant.
+        # As a category its levels are sought once, not once a sample.
         self._plants = plants.astype({"pot": "category"})
         self._model, self.every = model, every
         self._cycles = PlantCycles(plants, model, every)

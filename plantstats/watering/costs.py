@@ -77,10 +77,16 @@ def plant_costs(
     def column(values: pd.Series) -> Array:
         return values.to_numpy(dtype=float)[:, None]
 
+    # Minutes go by the pot: looked up once a pot, not once a plant.
+    pot = pd.Categorical(plants["pot"])
+
+    def by_pot(minutes: dict[str, float]) -> Array:
+        return np.array([*(minutes.get(name, np.nan) for name in pot.categories), np.nan])[pot.codes, None]
+
     number = column(plants["plants"])
     inspections, waterings = QUARTER_DAYS / np.array(every) * (1 - price.missed), QUARTER_DAYS / cycle.gap
-    watering_minutes = column(plants["pot"].map(price.watering_minutes)) + cycle.too_dry * assumed.too_dry_minutes
-    inspection_minutes = column(plants["pot"].map(price.inspection_minutes))
+    watering_minutes = by_pot(price.watering_minutes) + cycle.too_dry * assumed.too_dry_minutes
+    inspection_minutes = by_pot(price.inspection_minutes)
     minutes = number * (inspections * inspection_minutes + waterings * watering_minutes)
     too_dry_days = number * QUARTER_DAYS * cycle.too_dry_days
     leaves = number * QUARTER_DAYS * leaves_per_day

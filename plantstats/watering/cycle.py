@@ -51,8 +51,8 @@ def cycle(moist: Array, every: int, tolerated: Array, misclassified: float, miss
         As `moist_by_day`.
     every : int
         Days between inspections.
-    tolerated : numpy.ndarray, shape (profiles,)
-        Days dry from which a plant is too dry.
+    tolerated : numpy.ndarray, shape (profiles,) or (1,)
+        Days dry from which a plant is too dry; one value for all.
     misclassified : float
         Share of inspections that take dry for not dry or the reverse.
     missed : float
@@ -123,8 +123,9 @@ class CycleTable:
             """Parts x scales x intervals; gaps as logarithms, which are nearly straight in log scale."""
             shape = float(np.exp(log_shape))
             moist = moist_by_day(family, LOG_SCALES, shape)
-            tolerated = np.full(len(LOG_SCALES), tolerated_days)
-            cycles = [cycle(moist, days, tolerated, float(special.expit(logit)), missed) for days in every]
+            cycles = [
+                cycle(moist, days, np.array([tolerated_days]), float(special.expit(logit)), missed) for days in every
+            ]
             parts = np.stack([np.stack(part, axis=1) for part in zip(*cycles, strict=True)])
             parts[0] = np.log(parts[0])
             return parts
@@ -165,6 +166,10 @@ class CycleTable:
 
 
 def _interpolated(values: Array, at: Array) -> Array:
+    """Values between whole days: each row at its own days, or all rows at those of the only one."""
     whole = np.minimum(at.astype(int), HORIZON - 1)
-    left = np.take_along_axis(values, whole, axis=1)
-    return left + (at - whole) * (np.take_along_axis(values, whole + 1, axis=1) - left)
+    left, right = (
+        values.take(days[0], axis=1) if len(at) == 1 else np.take_along_axis(values, days, axis=1)
+        for days in (whole, whole + 1)
+    )
+    return left + (at - whole) * (right - left)

@@ -11,6 +11,7 @@ from scipy import optimize
 
 from plantstats.exposure import LOSSES
 from plantstats.stats.intervals import ratio_limits
+from plantstats.watering import distribution
 from plantstats.watering.assumptions import Assumptions
 from plantstats.watering.distribution import Array
 from plantstats.watering.dry_down_table import DryDowns
@@ -98,8 +99,13 @@ def dry_days(gaps: pd.DataFrame, drying: DryingModel) -> Array:
     The mean over the gap of 1 - S(t) / S(since).
     """
     since, length = (gaps[c].to_numpy(dtype=float) for c in ("since", "gap"))
-    at_start = np.maximum(drying.still_moist(gaps, since), 1e-12)
-    middles = [drying.still_moist(gaps, since + length * (step + 0.5) / STEPS) for step in range(STEPS)]
+    scale = drying.log_scale(gaps)
+
+    def still_moist(days: Array) -> Array:
+        return distribution.still_moist(drying.family, days, scale, drying.shape)
+
+    at_start = np.maximum(still_moist(since), 1e-12)
+    middles = [still_moist(since + length * (step + 0.5) / STEPS) for step in range(STEPS)]
     return length * (1 - np.minimum(np.mean(middles, axis=0) / at_start, 1.0))
 
 

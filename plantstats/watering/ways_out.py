@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import NamedTuple
 
 import numpy as np
@@ -134,14 +135,16 @@ def ways_out(
         plant_id=changed["plant_id"].where(options["species"].isna(), changed["plant_id"] + " " + options["what"]),
     )
     cost_model, place = costing.CostModel(changed, model, every), np.arange(len(options))
+    whole_site = options["whole_site"].to_numpy(dtype=bool)
     column = np.searchsorted(every, options["inspection_days"])
     prices, within = [], np.zeros(len(options))
     accept = options.groupby("row")["n"].transform("first").to_numpy()
+    price = _price(options, changed, model, site[options["row"]], visit_days)
     for sample, sites in [(None, of_sites.estimate), *zip(samples, of_sites.samples, strict=True)]:
         of_plants = cost_model.costs(sample)
         cost = of_plants["cost"][place, column]
-        more = _price(options, changed, model, sample or costing.estimates(model), sites, site, visit_days)
-        own = np.where(options["whole_site"], 0.0, cost - cost[accept])
+        more = price(sample or costing.estimates(model), sites)
+        own = np.where(whole_site, 0.0, cost - cost[accept])
         prices.append(own + more)
         if sample is None:
             too_dry = (of_plants["too_dry"] / of_plants["waterings"])[place, column]
@@ -216,40 +219,26 @@ def _suited(plant: pd.Series, model: WateringModel) -> list[str]:
 
 
 def _price(
-    options: pd.DataFrame,
-    changed: pd.DataFrame,
-    model: WateringModel,
-    sample: costing.Sample,
-    of_sites: Costs,
-    site: Array,
-    visit_days: tuple[int, ...],
-) -> Array:
-    """What each way costs a quarter beside what the plant itself then costs."""
-    price, assumed = applied(sample.multiples, model.price, model.assumed)
-    number = changed["plants"].to_numpy(dtype=float)
-    years = {
-        SUB_IRRIGATION: number * assumed.sub_irrigation_cost / assumed.sub_irrigation_years,
-        OTHER_SPECIES: number
-        * changed["own_replacement"].to_numpy(dtype=float)
-        * sample.multiples.replacement_cost
-        / assumed.species_change_years,
-    }
-    inspecting = options["way"].eq(INSPECT_MORE)
-    stops = QUARTER_DAYS / options["inspection_days"] - QUARTER_DAYS / options["interval_days"]
-    short = (stops * price.visit * assumed.short_inspection_share).to_numpy(dtype=float)
-    at = site[options["row"]]
-    cost, days = of_sites["cost"], np.array(visit_days)
-    of_site = (
-        cost[at, np.searchsorted(days, options["inspection_days"])]
-        - cost[at, np.searchsorted(days, options["interval_days"])]
-    )
+    options: pd.DataFrame, changed: pd.DataFrame, model: WateringModel, site: Array, visit_days: tuple[int, ...]
+) -> Callable[[costing.Sample, Costs], Array]:
+    """What each way costs a quarter beside what the plant itself then costs, by a sample and the sites' costs by it."""
+    number, replacement = (changed[name].to_numpy(dtype=float) for name in ("plants", "own_replacement"))
+    whole_site = options["whole_site"].to_numpy(dtype=bool)
+    ways = [options["way"].eq(way).to_numpy() for way in (INSPECT_MORE, SUB_IRRIGATION, OTHER_SPECIES)]
+    stops = (QUARTER_DAYS / options["inspection_days"] - QUARTER_DAYS / options["interval_days"]).to_numpy()
+    then, now = (np.searchsorted(visit_days, options[name]) for name in ("inspection_days", "interval_days"))
     sharing = (
-        options.assign(site=at)[inspecting].groupby(["site", "inspection_days", "whole_site"])["row"].transform("size")
+        options.assign(site=site)[ways[0]].groupby(["site", "inspection_days", "whole_site"])["row"].transform("size")
     )
     sharing = sharing.reindex(options.index).fillna(1).to_numpy(dtype=float)
-    shared = np.where(options["whole_site"], of_site, short) / sharing
-    return np.select(
-        [inspecting, options["way"].eq(SUB_IRRIGATION), options["way"].eq(OTHER_SPECIES)],
-        [shared, years[SUB_IRRIGATION] / 4, years[OTHER_SPECIES] / 4],
-        0.0,
-    )
+
+    def price_by(sample: costing.Sample, of_sites: Costs) -> Array:
+        price, assumed = applied(sample.multiples, model.price, model.assumed)
+        of_planter = number * assumed.sub_irrigation_cost / assumed.sub_irrigation_years
+        of_species = number * replacement * sample.multiples.replacement_cost / assumed.species_change_years
+        short = stops * price.visit * assumed.short_inspection_share
+        of_site = of_sites["cost"][site, then] - of_sites["cost"][site, now]
+        shared = np.where(whole_site, of_site, short) / sharing
+        return np.select(ways, [shared, of_planter / 4, of_species / 4], 0.0)
+
+    return price_by
