@@ -16,6 +16,8 @@ __version__ = "0.1.0"
 # Linear algebra on one thread, unless its user says otherwise: the products are thin, threads of several notebooks
 # fight over the cores (0.06 s became 3.7), and sums in another order differ in their last digits.
 THREADS = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "NUMEXPR_NUM_THREADS")
+# Threads of an engine within a process that runs beside others: they share the cores out. Of the environment.
+QUERY_THREADS = "PLANTSTATS_QUERY_THREADS"
 for _name in THREADS:
     os.environ.setdefault(_name, "1")
 

@@ -22,11 +22,10 @@ from plantstats.digests import file_digest
 from plantstats.errors import PlantstatsError
 from plantstats.reporting import page, pdf, provenance, publish
 from plantstats.reporting.errors import ReportError
-from plantstats.reporting.forks import environment, stopped_from_outside
+from plantstats.reporting.forks import AT_A_TIME, environment, stopped_from_outside
 from plantstats.reporting.notebook_file import NotebookNode
 from plantstats.reporting.outputs import RESULTS_FOLDER
 from plantstats.reporting.parameters import Literal, check_parameters, escape_path
-from plantstats.reporting.processes import AT_A_TIME
 from plantstats.reporting.runner import Report
 
 Begin = Callable[[], object]

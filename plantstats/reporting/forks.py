@@ -16,11 +16,12 @@ from pathlib import Path
 from types import TracebackType
 from typing import Any, Self
 
-from plantstats import THREADS
+from plantstats import QUERY_THREADS, THREADS
 from plantstats.errors import Refusal
 
 NBFORMAT = "plantstats.reporting.notebook_file"  # before whatever imports it otherwise
 RUNS_NOTEBOOKS = "plantstats.reporting.notebook"
+AT_A_TIME = 2  # Tasks and notebooks; each mostly keeps one core busy.
 GRACE_SECONDS = 5  # For the server to end its tasks, before it is ended.
 
 
@@ -229,6 +230,7 @@ class Forks:
     def _start_server(self) -> None:
         environment = {name: value for name, value in os.environ.items() if name != "PYTHONSTARTUP"}
         environment |= dict.fromkeys(THREADS, "1") | {"PYTHONHASHSEED": "0", "TQDM_DISABLE": "1"}
+        environment.setdefault(QUERY_THREADS, str(max(1, (os.cpu_count() or 1) // AT_A_TIME)))
         program = str(Path(__file__).with_name("fork_server.py"))
         # -P: a file in the working folder that is named like a library is not taken for it.
         server = subprocess.Popen(

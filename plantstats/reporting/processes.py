@@ -9,13 +9,12 @@ from pathlib import Path
 
 from tqdm import tqdm
 
-from plantstats.reporting.forks import Ended, Forks, Task
+from plantstats.reporting.forks import AT_A_TIME, Ended, Forks, Task
 from plantstats.reporting.names import page_name
 from plantstats.reporting.notebook_file import NotebookNode, nbformat
 from plantstats.reporting.outputs import RESULTS_FOLDER, NotebookResults, load_results
 from plantstats.reporting.parameters import Literal
 
-AT_A_TIME = 2  # Notebooks; each mostly keeps one core busy.
 NOTEBOOK_SECONDS = 7200  # A run ends, whatever a cell does.
 POLL_SECONDS = 1.0  # Between looks at the clock.
 ADDED_BY_PAPERMILL = {"injected-parameters", "papermill-error-cell-tag"}

@@ -21,11 +21,11 @@ from plantstats import findings as results
 from plantstats.digests import file_digest
 from plantstats.reporting import as_run, provenance, publish
 from plantstats.reporting.errors import ReportError, is_reason
-from plantstats.reporting.forks import Ended, Forks, Task, run_tasks
+from plantstats.reporting.forks import AT_A_TIME, Ended, Forks, Task, run_tasks
 from plantstats.reporting.names import page_name
 from plantstats.reporting.notebook_file import nbformat
 from plantstats.reporting.parameters import Literal, check_parameters
-from plantstats.reporting.processes import AT_A_TIME, Outcome, run_notebooks
+from plantstats.reporting.processes import Outcome, run_notebooks
 
 INPUTS = ("inputs", "earlier", "trials")  # of `sources`: what the report was made from
 FOR_CLIENT = "This page could not be made."

@@ -161,7 +161,11 @@ class CycleTable:
         left = place.astype(int)
         part = (place - left)[:, None]
         values = self._values + shape_shift * self._slopes[0] + misclassified_shift * self._slopes[1]
-        values = values[:, left] * (1 - part) + values[:, left + 1] * part
+        values, right = values.take(left, axis=1), values.take(left + 1, axis=1)
+        # In place: samples x plants x intervals are many, and copies cost more than sums.
+        values *= 1 - part
+        right *= part
+        values += right
         return Cycle(np.exp(values[0]), *np.clip(values[1:], 0.0, 1.0))
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import uuid
 from collections.abc import Sequence
 from datetime import date
@@ -9,12 +10,15 @@ from pathlib import Path
 
 import duckdb
 import pandas as pd
+import pyarrow as pa
 from typing_extensions import override
 
+from plantstats import QUERY_THREADS
 from plantstats.exposure.engines.base import Engine, Levels, Parameters, plain_frame
 from plantstats.exposure.engines.text import set_last_day
 
 WHOLE = ("HUGEINT", "BIGINT", "INTEGER")
+WHOLE_IN_ARROW = (pa.decimal128(38, 0), pa.int64(), pa.int32())
 
 
 class DuckDBEngine(Engine):
@@ -29,7 +33,7 @@ class DuckDBEngine(Engine):
     dialect = "duckdb"
 
     def __init__(self, connection: duckdb.DuckDBPyConnection | None = None) -> None:
-        self.connection = connection or duckdb.connect()
+        self.connection = connection or duckdb.connect(config=_config())
         self._cut: date | None = None
 
     @classmethod
@@ -49,7 +53,7 @@ class DuckDBEngine(Engine):
         """
         folder.mkdir(parents=True, exist_ok=True)  # DuckDB makes only the last folder of a path
         place = folder / f"duckdb-{uuid.uuid4().hex}"
-        return cls(duckdb.connect(config={"memory_limit": memory, "temp_directory": str(place)}))
+        return cls(duckdb.connect(config=_config() | {"memory_limit": memory, "temp_directory": str(place)}))
 
     @override
     def read(self, name: str, path: Path) -> None:
@@ -102,7 +106,8 @@ class DuckDBEngine(Engine):
     def sql(self, query: str, parameters: Parameters = (), *, plain: bool = False) -> pd.DataFrame:
         if not plain:
             return self.connection.execute(query, parameters).df()
-        return plain_frame(_plain(self.connection.sql(query, params=parameters or None)).to_arrow_table())
+        # The answer is turned to plain types, not the question: that would be planned once more.
+        return plain_frame(_plain(self.connection.sql(query, params=parameters or None).to_arrow_table()))
 
     @override
     def branch(self) -> DuckDBEngine:
@@ -120,13 +125,20 @@ class DuckDBEngine(Engine):
         return column
 
 
-def _plain(relation: duckdb.DuckDBPyRelation) -> duckdb.DuckDBPyRelation:
-    """Whole numbers in 64 bits (sums come in 128, as floats otherwise), levels as text."""
-    columns = []
-    for name, type_ in zip(relation.columns, map(str, relation.types), strict=True):
-        wide = "bigint" if type_ in WHOLE else "varchar" if type_.startswith("ENUM") else type_
-        columns.append(f'"{name}"::{wide} as "{name}"')
-    return relation.project(", ".join(columns))
+def _config() -> dict[str, str | bool | int | float | list[str]]:
+    """Settings of a connection: all cores, or this process's share of them."""
+    return {"threads": os.environ[QUERY_THREADS]} if QUERY_THREADS in os.environ else {}
+
+
+def _plain(table: pa.Table) -> pa.Table:
+    """Whole numbers in 64 bits (sums come in 128, as decimals), levels as text."""
+
+    def wide(type_: pa.DataType) -> pa.DataType:
+        if pa.types.is_dictionary(type_):
+            return type_.value_type
+        return pa.int64() if type_ in WHOLE_IN_ARROW else type_
+
+    return table.cast(pa.schema([field.with_type(wide(field.type)) for field in table.schema]))
 
 
 def _listed(values: str | Sequence[str]) -> str:
