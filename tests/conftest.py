@@ -27,16 +27,20 @@ settings.load_profile("same")
 LONGEST = (
     "test_pages.py",
     "test_demo_pack.py",
+    "test_every_client.py",
     "test_validation.py",
     "test_guarantee_recovery.py",
-    "test_every_client.py",
+    "test_records_fuzz.py",
+    "test_fuzz.py",
+    "test_visit_log.py",
     "test_watering_advice.py",
-    "test_cli.py",
-    "test_client.py",
     "test_guarantee_priced_quote.py",
+    "test_cli.py",
+    "test_watering_leaves.py",
     "test_validation_coverage.py",
     "test_runner.py",
     "test_company.py",
+    "test_client.py",
 )
 
 PARAMETERS = 'quarter = "2026-Q3"\nclient = ""'

@@ -191,7 +191,7 @@ def test_the_data_of_the_package_is_named_for_the_wheel():
 
 def test_ci_runs_the_tests_without_asking_anything():
     script = (HOME / ".ci" / "run").read_text(encoding="utf-8")
-    assert re.findall(r"(?m)^make .*$", script) == ["make test", "make lint"]
+    assert re.findall(r"(?m)^make .*$", script) == ["make --jobs=2 test lint"]
     parts = re.search(r"(?m)^test: (.*)$", (HOME / "Makefile").read_text(encoding="utf-8"))
     assert parts and set(parts[1].split()) == {"tests", "doctests", "notebooks"}
     assert "</dev/null" in script
