@@ -68,6 +68,7 @@ MODULES = (
     "plantstats.losses.watch_findings",
     "plantstats.leaves",
     "plantstats.watering.review",
+    "plantstats.exposure.prepared",
     "plantstats.guarantee.accounts",
     "plantstats.guarantee.roll_forward",
     "plantstats.quality.completeness",

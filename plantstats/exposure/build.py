@@ -367,7 +367,7 @@ def _build(
         else:
             engine.read(name, records.parquet(name))
     months = tuple(sorted(periods.heating_months(records.settings.heating_season)))
-    steps, script = _chain(engine.cut(as_of), engine.dialect, dated, months, age_cuts, follow_between_inspections)
+    steps, script = chain(engine.cut(as_of), engine.dialect, dated, months, age_cuts, follow_between_inspections)
     for name, query in script.items():
         levels = LABELS if name == "episodes" else None
         engine.create(name, query, view=name in VIEWS, levels=levels, narrow=name not in VIEWS, dialect=engine.dialect)
@@ -397,9 +397,7 @@ def last_day(records: Records) -> date | None:
     engine = connect(records)
     for name in ("visits", "replacements"):
         engine.read(name, records.parquet(name))
-    visits = unbound()["visits"]
-    done = visits.filter(is_completed(visits.status), visits.visited_on.notnull()).select(on="visited_on")
-    engine.create("days_of_visits", sql_of(done, engine.dialect), view=True, dialect=engine.dialect)
+    engine.create("days_of_visits", days_of_visits_sql(engine.dialect), view=True, dialect=engine.dialect)
     days = engine.sql("""
         select "on" from days_of_visits
         union select replaced_on from replacements where replaced_on is not null order by 1""")["on"]
@@ -409,8 +407,25 @@ def last_day(records: Records) -> date | None:
     return pd.Timestamp(days[near].iloc[-1] if near.any() else days.iloc[-1]).date()
 
 
+def days_of_visits_sql(dialect: str) -> str:
+    """Days of completed visits, as a question.
+
+    Parameters
+    ----------
+    dialect : str
+        Of the engine.
+
+    Returns
+    -------
+    str
+    """
+    visits = unbound()["visits"]
+    done = visits.filter(is_completed(visits.status), visits.visited_on.notnull()).select(on="visited_on")
+    return sql_of(done, dialect)
+
+
 @lru_cache(maxsize=64)
-def _chain(
+def chain(
     cut: int | None,
     dialect: str,
     dated: str,
@@ -418,7 +433,26 @@ def _chain(
     age_cuts: tuple[int, ...],
     follow_between_inspections: bool,
 ) -> tuple[dict[str, ibis.Table], dict[str, str]]:
-    """The steps of `episodes.plan`, and the same as SQL."""
+    """The steps of `episodes.plan`, and the same as SQL.
+
+    Parameters
+    ----------
+    cut : int or None
+        The last day that counts, in days since 1970; None where the engine holds it.
+    dialect : str
+        Of the engine.
+    dated : {"found", "midpoint"}
+    months : tuple of int
+        Of the heating season.
+    age_cuts : tuple of int
+    follow_between_inspections : bool
+        As in `build`.
+
+    Returns
+    -------
+    steps, texts : dict of str to ibis table, dict of str to str
+        By name, in the order in which they are made.
+    """
     as_of = LAST_DAY if cut is None else cut
     steps = episodes.plan(as_of, dated, months, age_cuts, follow_between_inspections=follow_between_inspections)
     return steps, {name: sql_of(step, dialect) for name, step in steps.items()}
