@@ -36,6 +36,8 @@ RARE, RARE_PRIOR = 5, 0.5
 FEWEST_MONTHS = 3
 # A log rate ratio beyond this is no estimate: all losses lie on one side.
 NO_ESTIMATE = 12.0
+# Gain of the log likelihood by the last step of a fit without some cells; what is left is of the order of its square.
+CLOSE = 1e-2
 
 
 def fit(
@@ -137,6 +139,65 @@ def fit(
         n_clusters=n_clusters,
         notes=(*notes, *_cautions(counts, lost), *_few_sites(len(table.sites))),
     )
+
+
+def rows_of_counts(model: LossModel, table: RateTable) -> Codes:
+    """Row of a model's counts that each cell of its table was added to.
+
+    Parameters
+    ----------
+    model : LossModel
+    table : RateTable
+        On which it was fitted.
+
+    Returns
+    -------
+    numpy.ndarray, shape (cells,)
+    """
+    pattern, first = table.patterns([part.name for part in model.counts.design.parts[1:] if part.name != "species"])
+    _, row = np.unique(table.site * len(first) + pattern, return_inverse=True)
+    return row.astype(np.intp)
+
+
+def without(model: LossModel, table: RateTable, row: Codes, left_out: np.ndarray) -> LossModel:
+    """Model of the same table without some of its cells, for cross-validation: coefficients and site effects anew.
+
+    Parameters
+    ----------
+    model : LossModel
+        Of the whole table.
+    table : RateTable
+    row : numpy.ndarray, shape (cells,)
+        As `rows_of_counts`.
+    left_out : numpy.ndarray of bool, shape (cells,)
+
+    Returns
+    -------
+    LossModel
+        With the variance between sites, the priors and the covariance of the whole, and the calendar months that are
+        left.
+
+    Raises
+    ------
+    ModelError
+        For fewer than 10 losses left, and fits that do not settle.
+
+    References
+    ----------
+    Stone 1974, Journal of the Royal Statistical Society B 36:111: cross-validation (from memory).
+    """
+    whole, kept = model.counts, ~left_out
+    lost = int(table.losses[kept].sum())
+    if lost < FEWEST_LOSSES:
+        raise ModelError(f"{lost} losses without those left out: too few for a model (at least {FEWEST_LOSSES})")
+    days, losses = (sums_by(row[kept], of[kept], len(whole.site)) for of in (table.plant_days, table.losses))
+    there = days > 0
+    counts = replace(
+        whole, site=whole.site[there], pattern=whole.pattern[there], plant_days=days[there], losses=losses[there]
+    )
+    best = newton.fit_at_variance(counts, model.beta, model.frailty_variance, settled=CLOSE)
+    months = tuple(np.unique(table.codes["month"][kept]).tolist())
+    return replace(model, beta=best.beta, counts=counts, coding=replace(model.coding, months=months))
 
 
 def _best(counts: Counts, frailty_variance: float | None, start: LossModel | None) -> newton.Fit:

@@ -3,19 +3,28 @@
 from __future__ import annotations
 
 from datetime import date
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
+import numpy as np
 import pandas as pd
 
 from plantstats.losses import terms
 from plantstats.losses.design import ModelError
-from plantstats.losses.fit import fit
+from plantstats.losses.fit import fit, rows_of_counts, without
+from plantstats.losses.rate_table import RateTable
 
 if TYPE_CHECKING:
     from plantstats.exposure import PlantTime
     from plantstats.losses.model import LossModel
 
-LAST_MONTH = pd.DateOffset(months=2)  # of a quarter, from its first
+
+class _Coded(NamedTuple):
+    """Table of one model: month of each cell, and the row of the model's counts that it was added to."""
+
+    day: date
+    month: np.ndarray
+    table: RateTable
+    row: np.ndarray
 
 
 class PastModels:
@@ -38,18 +47,16 @@ class PastModels:
     def __init__(self, time: PlantTime, species: pd.DataFrame | None = None) -> None:
         self.time, self.species = time, species
         self._table: pd.DataFrame | None = None
-        self._models: dict[tuple[date, date | None], LossModel | ModelError] = {}
+        self._models: dict[date, LossModel | ModelError] = {}
+        self._coded: _Coded | None = None
 
-    def before(self, day: date, without: date | None = None) -> LossModel:
+    def before(self, day: date) -> LossModel:
         """Model of all months that had ended by a day.
 
         Parameters
         ----------
         day : datetime.date
             First of a month.
-        without : datetime.date, optional
-            First day of a quarter that is left out (cross-validation); how sites differ is then taken from the model
-            of all months.
 
         Returns
         -------
@@ -60,29 +67,54 @@ class PastModels:
         ModelError
             When they do not carry one.
         """
-        key = day, without
-        if key not in self._models:
-            self._models[key] = self._fitted(day, without)
-        model = self._models[key]
+        if day not in self._models:
+            self._models[day] = self._fitted(day)
+        model = self._models[day]
         if isinstance(model, ModelError):
             raise model
         return model
 
-    def _fitted(self, day: date, without: date | None) -> LossModel | ModelError:
+    def without(self, day: date, quarter: date) -> LossModel:
+        """Model of all months that had ended by a day but those of one quarter (cross-validation).
+
+        Parameters
+        ----------
+        day : datetime.date
+            First of a month.
+        quarter : datetime.date
+            First day of the quarter that is left out.
+
+        Returns
+        -------
+        LossModel
+            As `losses.fit.without`.
+
+        Raises
+        ------
+        ModelError
+            When the months do not carry one, with that quarter or without it.
+        """
+        whole = self.before(day)
+        if self._coded is None or self._coded.day != day:
+            earlier = self._earlier(day)
+            earlier = earlier[earlier["plant_days"].gt(0)]
+            table = RateTable.from_exposure(earlier)
+            self._coded = _Coded(day, earlier["month"].to_numpy(), table, rows_of_counts(whole, table))
+        coded, first = self._coded, pd.Timestamp(quarter)
+        left_out = (coded.month >= first) & (coded.month < first + pd.DateOffset(months=3))
+        return without(whole, coded.table, coded.row, left_out)
+
+    def _earlier(self, day: date) -> pd.DataFrame:
         if self._table is None:
             self._table = self.time.exposure_table(list(terms.EXPOSURE_BY), count_plants=False)
-        month = self._table["month"]
-        used = month < pd.Timestamp(day)
-        if without is not None:
-            used &= ~month.between(pd.Timestamp(without), pd.Timestamp(without) + LAST_MONTH)
-        earlier = self._table[used].reset_index(drop=True)
+        return self._table[self._table["month"] < pd.Timestamp(day)].reset_index(drop=True)
+
+    def _fitted(self, day: date) -> LossModel | ModelError:
+        earlier = self._earlier(day)
         if earlier.empty:
             return ModelError(f"no plant was followed before {day}: there is nothing to expect from")
+        fitted = [model for model in self._models.values() if not isinstance(model, ModelError)]
         try:
-            if without is not None:
-                whole = self.before(day)
-                return fit(earlier, self.species, frailty_variance=whole.frailty_variance, start=whole)
-            fitted = [m for (_, left), m in self._models.items() if left is None and not isinstance(m, ModelError)]
             return fit(earlier, self.species, start=fitted[-1] if fitted else None)
         except ModelError as error:
             return error

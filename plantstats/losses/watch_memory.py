@@ -80,7 +80,7 @@ class Memory:
         species : pandas.DataFrame
             As in `fit`.
         without : datetime.date, optional
-            As in `PastModels.before`.
+            First day of a quarter that is left out (see `PastModels.without`).
 
         Returns
         -------
@@ -93,7 +93,8 @@ class Memory:
         """
         if self.past is None or self.past.time is not time:
             self.past = PastModels(time, species)
-        return self.past.before(day + timedelta(days=1), without)
+        by = day + timedelta(days=1)
+        return self.past.before(by) if without is None else self.past.without(by, without)
 
     def standing_on(self, records: Records, day: date) -> pd.DataFrame:
         """Plants alive on a day.

@@ -16,7 +16,9 @@ from scipy import stats
 from plantstats import exposure, findings, periods, simulate
 from plantstats.losses import ModelError, landmark, quarters, standing, warning_signs, watch_findings, watch_list
 from plantstats.losses.event_rate import EventRate
+from plantstats.losses.fit import fit
 from plantstats.losses.landmark import CONDITIONS
+from plantstats.losses.terms import EXPOSURE_BY
 from plantstats.losses.warning_signs import SIGNS
 from plantstats.losses.watch_memory import Memory
 from tests.builders.invented_records import InventedRecords
@@ -127,6 +129,25 @@ def test_the_ratio_of_a_score_is_near_what_its_plants_lost_over_what_their_place
     observed = many["losses"] / many["expected"]
     assert (np.abs(np.log(many["ratio"]) - np.log(observed)) < 3 * np.sqrt(many["variance"] + 1 / many["losses"])).all()
     assert (np.log(many["ratio"]) * np.log(observed) > 0)[np.abs(np.log(observed)) > 0.5].all()
+
+
+def test_a_model_without_a_quarter_is_the_fit_of_the_other_months(memory, watched):
+    # At the same variance between sites; only what is said to be rare in fewer months may be shrunk otherwise.
+    past, by = memory.past, date(2026, 10, 1)
+    table = past.time.exposure_table(list(EXPOSURE_BY), count_plants=False)
+    month = table["month"]
+    kept = (month < pd.Timestamp(by)) & ~((month >= pd.Timestamp("2026-01-01")) & (month < pd.Timestamp("2026-04-01")))
+    whole = past.before(by)
+    own = fit(table[kept].reset_index(drop=True), past.species, frailty_variance=whole.frailty_variance)
+    got = past.without(by, date(2026, 1, 1))
+    assert got.names == own.names and got.losses == own.losses < whole.losses
+    same = (own.counts.prior == whole.counts.prior) | (np.array(own.names) == "(intercept)")
+    assert same.mean() > 0.8
+    error = np.sqrt(np.diag(own.covariance))
+    assert (np.abs(got.beta - own.beta) < 0.02 * error)[same].all()
+    assert (np.abs(whole.beta - own.beta) > 0.1 * error).any()
+    effects = got.site_effects.set_index("site_id")["effect"] / own.site_effects.set_index("site_id")["effect"]
+    assert effects.to_numpy() == pytest.approx(1.0, abs=0.02)
 
 
 def test_concordance_is_the_mann_whitney_share_of_pairs():
