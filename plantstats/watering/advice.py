@@ -218,7 +218,7 @@ def advise(
         plants,
         sites,
         _by_interval(names, visit_days, costs, sampled),
-        ways_out.ways_out(plants, wanted, site, of_all, limits.sure, every, visit_days, model, samples),
+        ways_out.ways_out(plants, wanted, site, of_all, limits.sure, visit_days, model, samples),
         totals(costs, sampled, visit_days, scenarios(now, advised, assumed.visit_days, visit_days, costs)),
     )
 

@@ -75,7 +75,6 @@ def ways_out(
     site: Array,
     of_sites: SiteCosts,
     sure: Array,
-    every: tuple[int, ...],
     visit_days: tuple[int, ...],
     model: WateringModel,
     samples: list[costing.Sample],
@@ -92,8 +91,8 @@ def ways_out(
         Number of each plant's site.
     of_sites : SiteCosts
     sure : numpy.ndarray of bool, shape (plants, visit intervals)
-    every, visit_days : tuple of int
-        Inspection and visit intervals.
+    visit_days : tuple of int
+        Visit intervals.
     model : WateringModel
     samples : list of Sample
 
@@ -134,6 +133,7 @@ def ways_out(
         # Of a plant that is not there yet nothing is known but its kind.
         plant_id=changed["plant_id"].where(options["species"].isna(), changed["plant_id"] + " " + options["what"]),
     )
+    every = tuple(int(days) for days in np.unique(options["inspection_days"]))  # no other interval is priced
     cost_model, place = costing.CostModel(changed, model, every), np.arange(len(options))
     whole_site = options["whole_site"].to_numpy(dtype=bool)
     column = np.searchsorted(every, options["inspection_days"])
