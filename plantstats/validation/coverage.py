@@ -92,7 +92,7 @@ def share_with_error(by_company: pd.DataFrame) -> tuple[float, float, float]:
     Returns
     -------
     share, low, high : float
-        The share and its 95% limits.
+        The share and its 95% limits; missing where a single company has no counts.
 
     Notes
     -----
@@ -105,12 +105,14 @@ def share_with_error(by_company: pd.DataFrame) -> tuple[float, float, float]:
     """
     hits, sizes, n = by_company["sum"].to_numpy(), by_company["size"].to_numpy(), len(by_company)
     share = float(hits.sum() / sizes.sum())
-    if n < 2 or share in (0.0, 1.0):
-        return share, *binomial_limits(round(share * n), n, CONF_LEVEL)
-    error = np.sqrt(np.sum((hits - share * sizes) ** 2) * correction(n)) / sizes.sum()
-    half_width = float(stats.t.ppf((1 + CONF_LEVEL) / 2, n - 1) * error)
     # Costs over the best possible are no counts: they may lie outside 0 and 1.
     counted = bool(((hits >= 0) & (hits <= sizes) & (hits == np.round(hits))).all())
+    if counted and (n < 2 or share in (0.0, 1.0)):
+        return share, *binomial_limits(round(share * n), n, CONF_LEVEL)
+    if n < 2:
+        return share, np.nan, np.nan
+    error = np.sqrt(np.sum((hits - share * sizes) ** 2) * correction(n)) / sizes.sum()
+    half_width = float(stats.t.ppf((1 + CONF_LEVEL) / 2, n - 1) * error)
     low, high = share - half_width, share + half_width
     return (share, max(0.0, low), min(1.0, high)) if counted else (share, low, high)
 
@@ -162,6 +164,8 @@ def _verdict(low: float, high: float, target: tuple[float, float], stated: float
     """What the interval of a share says of its target, or of what a quote states of itself."""
     if target == NO_TARGET:
         return "no target"
+    if np.isnan(low):
+        return "one company: not told"
     least, most = target if np.isnan(stated) else (stated, stated)
     if high < least:
         return "not held: too seldom"

@@ -401,6 +401,15 @@ def test_costs_over_the_best_possible_are_averaged_and_may_lie_below_it():
     assert made["verdict"] == "holds"
 
 
+def test_one_company_of_no_counts_has_no_limits_and_no_verdict():
+    # Points beyond the score may be below 0, where limits of a share cannot lie.
+    rows = costs("watch_points_over_score", -0.19).assign(company=1, plants=100, situation=kinds.AS_MODELLED)
+    made = coverage.table(rows).iloc[0]
+    assert made["share"] == pytest.approx(-0.19) and np.isnan(made["low"]) and np.isnan(made["high"])
+    assert made["verdict"] == "one company: not told"
+    assert len(as_findings(coverage.table(rows).assign(version="0", seed=1, asked=1))) == 1
+
+
 def test_the_command_hands_its_choices_over(monkeypatch, capsys, tmp_path: Path):
     asked = []
 
