@@ -69,11 +69,14 @@ def leaves_by(intervals: CountIntervals, outcome: str, by: list[str], period: Pe
 
 
 def _sums(intervals: CountIntervals, outcome: str, by: list[str], period: Period, client: str) -> pd.DataFrame:
-    """Sums by the groups and site: n (counts), plants, words, days, and at each end leaves and their squares a day."""
+    """Sums by the groups and site: n (counts), plants, words, days, and at each end leaves and their squares a day.
+
+    Squares a day are broken numbers: added as decimals, their sum is the same in whatever order threads bring them.
+    """
     columns = ", ".join(f"{name}::varchar as {name}" for name in dict.fromkeys([*by, "site_id"]))
     ends = ", ".join(
         f"sum({outcome}_{end})::double as leaves_{end}, "
-        f"sum({outcome}_{end} * {outcome}_{end} / plant_days)::double as squares_{end}"
+        f"sum(({outcome}_{end} * {outcome}_{end} / plant_days)::decimal(28, 9))::double as squares_{end}"
         for end in ENDS
     )
     return intervals.sql(
