@@ -10,13 +10,15 @@ from datetime import date
 from pathlib import Path
 from types import SimpleNamespace
 
+import duckdb
 import pandas as pd
 import pytest
 import sqlglot
 
-from plantstats import cli, exposure, records, simulate
+from plantstats import QUERY_THREADS, cli, exposure, records, simulate
 from plantstats.exposure import engines
 from plantstats.exposure.engines import translate
+from plantstats.exposure.engines.in_process import DuckDBEngine
 from plantstats.exposure.engines.spark import SparkEngine
 from plantstats.settings import SettingsError, settings_from
 from tests.builders.engine_results import differences, results
@@ -158,6 +160,14 @@ def test_what_does_not_fit_into_the_memory_that_is_given_is_laid_aside_in_the_fo
     assert sum(path.stat().st_size for path in own.iterdir()) > 0
     with pytest.raises(SettingsError, match=r'engine\.memory: wants the most .* such as "8 GB", has \'8\''):
         settings_from({"engine": {"memory": "8"}}, "records.toml")
+
+
+def test_a_process_beside_others_takes_its_share_of_the_cores(monkeypatch: pytest.MonkeyPatch) -> None:
+    asked = "select current_setting('threads')::int as n"
+    monkeypatch.setenv(QUERY_THREADS, "3")
+    assert DuckDBEngine().sql(asked)["n"].item() == 3
+    monkeypatch.delenv(QUERY_THREADS)
+    assert DuckDBEngine().sql(asked)["n"].item() == DuckDBEngine(duckdb.connect()).sql(asked)["n"].item()
 
 
 def test_values_are_put_into_a_question_as_values() -> None:
