@@ -14,6 +14,7 @@ import pytest
 from plantstats import exposure
 from plantstats.exposure import environment, inputs, visits
 from plantstats.leaves.build import build as build_leaves
+from plantstats.reporting import charts
 from plantstats.schema.causes import LOSSES, OUTCOMES
 from tests.builders.tiny_records import TinyRecords
 
@@ -47,11 +48,21 @@ def lines_with(pattern: str, *allowed: str) -> list[str]:
         (r"^(DRY_AIR_BELOW|HINGE|HUMIDITY_THRESHOLD|MOIST)\b.* = ", ("exposure/environment.py",)),
         (r"^(VIF_LIMIT|MOST_INFLATION) = ", ("stats/collinearity.py",)),
         (r"range_window|rh_percent\.(sum|mean)\(", ("exposure/environment.py",)),
+        # The care sheet is no page: its shades are those of paper that is written on.
+        (r"""['"]#([0-9a-fA-F]{3}|[0-9a-fA-F]{6})['"]""", ("reporting/charts.py", "watering/care_workbook.py")),
     ],
     ids=lambda value: value if isinstance(value, str) else "",
 )
 def test_there_is_no_second_definition(pattern, allowed):
     assert lines_with(pattern, *allowed) == []
+
+
+def test_pages_notebooks_and_charts_have_the_same_colours():
+    def colours(sheet: str) -> set[str]:
+        return set(re.findall(r"#[0-9a-f]{6}\b", (PACKAGE / "reporting" / sheet).read_text(encoding="utf-8")))
+
+    assert colours("notebook.css") <= colours("page.css")
+    assert {charts.INK, charts.SOFT, charts.FRAME, charts.GREEN, charts.WARN} <= colours("page.css")
 
 
 def test_losses_are_outcomes():
