@@ -86,6 +86,7 @@ METHODS = (
         "to come = losses x plant-days out of sight / plant-days in view, negative binomial; delays in reversed time",
         "Lagakos, Barraj and De Gruttola 1988, Biometrika 75:515; Lawless 1994, Canadian Journal of Statistics 22:15 "
         "(the latter from memory)",
+        ("losses_to_come",),
     ),
     Method(
         "places",
@@ -115,6 +116,7 @@ METHODS = (
         "What is still to come is projected from older deliveries, and held against the provision.",
         "lost / (rate of the model x days of the delivery); to come: each age's growth in older deliveries",
         "Berry 1983, Biometrics 39:173; Holford 1983, Biometrics 39:311; Mack 1993, ASTIN Bulletin 23:213",
+        ("delivery_ratio", "ordinary_delivery_flagged", "run_off_plants"),
     ),
     Method(
         "effects",
@@ -138,15 +140,25 @@ METHODS = (
     Method(
         "watch",
         "Plants to see",
-        "The model's chance for each plant in the next 90 days, times what its last condition score has meant in these "
-        "records, times what visits noted beside it: trend of the scores, dry topsoil, leaves dropped, a pest, days "
-        "since the last look. Records of few losses make little of these. Events that take several plants at once are "
-        "in the number for all plants, as often as they came, and in no plant's chance. The page says how well the "
-        "last lists did, beside the score alone.",
-        "chance = model x site factor x factor of the score x exp(signs)",
-        "own; ridge regression: Hoerl and Kennard 1970, Technometrics 12:55; concordance: DeLong et al. 1988, "
-        "Biometrics 44:837",
-        ("watch_ratio", "watch_list_ratio", "watch_caught", "watch_caught_by_score"),
+        "The model's chance for each plant in the next 90 days, trusted as far as it came true after earlier lists, "
+        "times what its last condition score has meant in these records, times what visits noted beside it: trend of "
+        "the scores, dry topsoil, leaves dropped, a pest, days since the last look. Earlier lists are judged by a "
+        "model that has not seen what came after them. Records of few losses make little of all this. Events that "
+        "take several plants at once are in the number for all plants, as often as they came, and in no plant's "
+        "chance. The page says how well the last lists did, beside the score alone.",
+        "chance = 1 - exp(-hazard); hazard = (hazard of the model x site factor)^power x factor of the score x "
+        "exp(signs)",
+        "own; landmarks: van Houwelingen 2007, Scandinavian Journal of Statistics 34:70; power: Copas 1983, JRSS B "
+        "45:311; ridge regression: Hoerl and Kennard 1970, Technometrics 12:55 (these from memory); concordance: "
+        "DeLong et al. 1988, Biometrics 44:837",
+        (
+            "watch_ratio",
+            "watch_list_ratio",
+            "watch_caught",
+            "watch_caught_by_score",
+            "watch_fifth_ratio",
+            "watch_points_over_score",
+        ),
     ),
     Method(
         "warning",
@@ -162,7 +174,7 @@ METHODS = (
         "Höhle and Paul 2008, Computational Statistics and Data Analysis 52:4357; Brook and Evans 1972, Biometrika "
         "59:539; Lucas 1985, Technometrics 27:129; single weeks: Farrington et al. 1996, JRSS A 159:547 (the last from "
         "memory)",
-        (),
+        ("warning_false_alarm_year", "warning_doubling_seen"),
     ),
     Method(
         "leaves",
@@ -183,6 +195,7 @@ METHODS = (
         "Plants of a site may also have come with one delivery. No product, rate or time of re-entry is advised.",
         "ratio = sum of found x others' plants / all, over its counterpart, in pest and week; 199 exchanges of dates",
         "Greenland and Robins 1985, Biometrics 41:55; Mantel 1967, Cancer Research 27:209 (both from memory)",
+        ("pest_said_to_go_round", "pest_seen_to_go_round"),
     ),
     Method(
         "drying",
@@ -196,7 +209,7 @@ METHODS = (
         "times a log-normal factor of each plant",
         "Turnbull 1976, JRSS B 38:290; Lindsey and Ryan 1998, Statistics in Medicine 17:219; Morris 1983, JASA 78:47 "
         "(the last two from memory)",
-        ("dry_half", "dry_80", "cost_of_advice", "needless_change"),
+        ("dry_half", "dry_80", "cost_of_advice", "needless_change", "longer_too_dry"),
     ),
     Method(
         "guarantee",
@@ -215,6 +228,8 @@ METHODS = (
             "provision_95_covered",
             "rule_of_thumb_covered",
             "rule_by_light_covered",
+            "excluded_80_covered_company",
+            "excluded_95_covered_company",
         ),
     ),
     Method(
@@ -238,6 +253,7 @@ SECTIONS: dict[str, tuple[str, ...]] = {
 }
 # Pages of commands of their own, which say it themselves.
 BESIDE: dict[str, tuple[str, ...]] = {"early_warning": ("warning",)}
+FEWEST_COMPANIES = 5  # fewer may be alike by chance, and limits between them of no width
 LABEL = 34  # letters of a line beside the chart
 GLOSSARY = (
     "Lost: died, or fell below what was sold and was replaced for it.",
@@ -273,12 +289,12 @@ def page(study: Study) -> Page:
     reason = older()
     proof = figures().head(0 if reason else None)
     results = as_findings(proof)
-    tested = proof[proof["situation"].eq(AS_MODELLED) & proof["of"].eq("all")].set_index("kind")
+    whole = proof[proof["of"].eq("all")]
+    tested = whole[whole["situation"].eq(AS_MODELLED)].set_index("kind")
     sections = [_not_quoted(reason) if reason else _coverage(results, tested)]
-    sections += [
-        Section(m.key, m.title, m.formula, sentences=[f"{m.text} Source: {m.source}.", *_promises(tested, m.measured)])
-        for m in METHODS
-    ]
+    for m in METHODS:
+        measured = [*_promises(tested, m.measured), *_not_held_elsewhere(whole, m.measured)]
+        sections.append(Section(m.key, m.title, m.formula, sentences=[f"{m.text} Source: {m.source}.", *measured]))
     sections += [
         Section("glossary", "Eight words.", sentences=GLOSSARY),
         Section("cautions", "Cautions.", sentences=CAUTIONS),
@@ -317,6 +333,24 @@ def _promises(tested: pd.DataFrame, kinds: tuple[str, ...]) -> list[str]:
         for kind, row in tested.reindex([k for k in kinds if k in tested.index]).iterrows()
     ]
     return [f"Put to the test, in 100 cases. {'; '.join(shares)}."] if shares else []
+
+
+def _not_held_elsewhere(whole: pd.DataFrame, kinds: tuple[str, ...]) -> list[str]:
+    """One paragraph on promises not kept where companies are otherwise than the model takes them."""
+    rows = whole[whole["kind"].isin(kinds) & whole["situation"].ne(AS_MODELLED)]
+    rows = rows[rows["companies"].ge(FEWEST_COMPANIES)]
+    # An interval that is too wide, or a false alarm that comes more seldom than allowed, harms nobody.
+    alarm = rows["target_low"].le(0)
+    rows = rows[rows["verdict"].eq("not held: too often").where(alarm, rows["verdict"].eq("not held: too seldom"))]
+    texts = []
+    for kind in [k for k in kinds if k in set(rows["kind"])]:
+        shares = [
+            f"{100 * row.share:.0f} ({100 * row.low:.0f} to {100 * row.high:.0f}; {row.companies:.0f} companies: "
+            f"{row.situation})"
+            for row in rows[rows["kind"].eq(kind)].itertuples()
+        ]
+        texts.append(f"{KINDS[kind][0]}: {', '.join(shares)}")
+    return [f"Not held, in 100 cases, where companies are otherwise: {'; '.join(texts)}."] if texts else []
 
 
 def _not_quoted(reason: str) -> Section:
