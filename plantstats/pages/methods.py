@@ -291,7 +291,7 @@ def page(study: Study) -> Page:
     results = as_findings(proof)
     whole = proof[proof["of"].eq("all")]
     tested = whole[whole["situation"].eq(AS_MODELLED)].set_index("kind")
-    sections = [_not_quoted(reason) if reason else _coverage(results, tested)]
+    sections = [_not_quoted(reason) if reason else _coverage(results, tested, whole)]
     for m in METHODS:
         measured = [*_promises(tested, m.measured), *_not_held_elsewhere(whole, m.measured)]
         sections.append(Section(m.key, m.title, m.formula, sentences=[f"{m.text} Source: {m.source}.", *measured]))
@@ -335,13 +335,19 @@ def _promises(tested: pd.DataFrame, kinds: tuple[str, ...]) -> list[str]:
     return [f"Put to the test, in 100 cases. {'; '.join(shares)}."] if shares else []
 
 
+def _of_other_companies(whole: pd.DataFrame) -> pd.DataFrame:
+    return whole[whole["situation"].ne(AS_MODELLED) & whole["companies"].ge(FEWEST_COMPANIES)]
+
+
+def _not_held(rows: pd.DataFrame) -> pd.DataFrame:
+    """Those not kept: an interval too wide, or a false alarm more seldom than allowed, harms nobody."""
+    alarm = rows["target_low"].le(0)
+    return rows[rows["verdict"].eq("not held: too often").where(alarm, rows["verdict"].eq("not held: too seldom"))]
+
+
 def _not_held_elsewhere(whole: pd.DataFrame, kinds: tuple[str, ...]) -> list[str]:
     """One paragraph on promises not kept where companies are otherwise than the model takes them."""
-    rows = whole[whole["kind"].isin(kinds) & whole["situation"].ne(AS_MODELLED)]
-    rows = rows[rows["companies"].ge(FEWEST_COMPANIES)]
-    # An interval that is too wide, or a false alarm that comes more seldom than allowed, harms nobody.
-    alarm = rows["target_low"].le(0)
-    rows = rows[rows["verdict"].eq("not held: too often").where(alarm, rows["verdict"].eq("not held: too seldom"))]
+    rows = _not_held(_of_other_companies(whole[whole["kind"].isin(kinds)]))
     texts = []
     for kind in [k for k in kinds if k in set(rows["kind"])]:
         shares = [
@@ -357,7 +363,7 @@ def _not_quoted(reason: str) -> Section:
     return Section("proof", "How often the printed intervals held: not quoted.", sentences=[reason])
 
 
-def _coverage(results: pd.DataFrame, tested: pd.DataFrame) -> Section:
+def _coverage(results: pd.DataFrame, tested: pd.DataFrame, whole: pd.DataFrame) -> Section:
     """Every promise held against companies whose truth is known, where they behave as the models say."""
     own = {f"{kind} ({AS_MODELLED})" for kind in tested.index if KINDS[kind][0].startswith("95% intervals")}
     rows = Rows("coverage_share", ["term"], where=lambda f: f["term"].isin(own), most=len(own) or 1)
@@ -373,11 +379,11 @@ def _coverage(results: pd.DataFrame, tested: pd.DataFrame) -> Section:
         text = KINDS[row["term"].removesuffix(f" ({AS_MODELLED})")][0].removeprefix("95% intervals of ")
         return "\n".join(wrap(text, LABEL))
 
-    narrow = int((tested["verdict"].eq("not held: too seldom")).sum())
+    broken = len(_not_held(tested))
+    elsewhere = len(set(_not_held(_of_other_companies(whole))["kind"]) - set(_not_held(tested).index))
     message = (
-        f"{narrow} of {len(tested)} promises held less often than they say."
-        if narrow
-        else f"None of {len(tested)} promises held less often than it says, beyond chance."
+        f"Where companies are as the models take them, {broken or 'none'} of {len(tested)} promises held less often than "
+        f"said; where they are otherwise, {elsewhere or 'none'} more did not hold."
     )
     shown = (
         f"Invented companies whose truth is known; printed 95% intervals in 100 that held it. "
