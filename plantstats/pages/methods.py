@@ -382,8 +382,8 @@ def _coverage(results: pd.DataFrame, tested: pd.DataFrame, whole: pd.DataFrame) 
     broken = len(_not_held(tested))
     elsewhere = len(set(_not_held(_of_other_companies(whole))["kind"]) - set(_not_held(tested).index))
     message = (
-        f"Where companies are as the models take them, {broken or 'none'} of {len(tested)} promises held less often than "
-        f"said; where they are otherwise, {elsewhere or 'none'} more did not hold."
+        f"Where companies are as the models take them, {broken or 'none'} of {len(tested)} promises held less often "
+        f"than said; where they are otherwise, {elsewhere or 'none'} more did not hold."
     )
     shown = (
         f"Invented companies whose truth is known; printed 95% intervals in 100 that held it. "
