@@ -293,7 +293,7 @@ def page(study: Study) -> Page:
     tested = whole[whole["situation"].eq(AS_MODELLED)].set_index("kind")
     sections = [_not_quoted(reason) if reason else _coverage(results, tested, whole)]
     for m in METHODS:
-        measured = [*_promises(tested, m.measured), *_not_held_elsewhere(whole, m.measured)]
+        measured = [*_promises(tested, m.measured), *_failures_elsewhere(whole, m.measured)]
         sections.append(Section(m.key, m.title, m.formula, sentences=[f"{m.text} Source: {m.source}.", *measured]))
     sections += [
         Section("glossary", "Eight words.", sentences=GLOSSARY),
@@ -339,15 +339,15 @@ def _of_other_companies(whole: pd.DataFrame) -> pd.DataFrame:
     return whole[whole["situation"].ne(AS_MODELLED) & whole["companies"].ge(FEWEST_COMPANIES)]
 
 
-def _not_held(rows: pd.DataFrame) -> pd.DataFrame:
+def _failures(rows: pd.DataFrame) -> pd.DataFrame:
     """Those not kept: an interval too wide, or a false alarm more seldom than allowed, harms nobody."""
     alarm = rows["target_low"].le(0)
     return rows[rows["verdict"].eq("not held: too often").where(alarm, rows["verdict"].eq("not held: too seldom"))]
 
 
-def _not_held_elsewhere(whole: pd.DataFrame, kinds: tuple[str, ...]) -> list[str]:
+def _failures_elsewhere(whole: pd.DataFrame, kinds: tuple[str, ...]) -> list[str]:
     """One paragraph on promises not kept where companies are otherwise than the model takes them."""
-    rows = _not_held(_of_other_companies(whole[whole["kind"].isin(kinds)]))
+    rows = _failures(_of_other_companies(whole[whole["kind"].isin(kinds)]))
     texts = []
     for kind in [k for k in kinds if k in set(rows["kind"])]:
         shares = [
@@ -379,8 +379,8 @@ def _coverage(results: pd.DataFrame, tested: pd.DataFrame, whole: pd.DataFrame) 
         text = KINDS[row["term"].removesuffix(f" ({AS_MODELLED})")][0].removeprefix("95% intervals of ")
         return "\n".join(wrap(text, LABEL))
 
-    broken = len(_not_held(tested))
-    elsewhere = len(set(_not_held(_of_other_companies(whole))["kind"]) - set(_not_held(tested).index))
+    broken = len(_failures(tested))
+    elsewhere = len(set(_failures(_of_other_companies(whole))["kind"]) - set(_failures(tested).index))
     message = (
         f"Where companies are as the models take them, {broken or 'none'} of {len(tested)} promises held less often "
         f"than said; where they are otherwise, {elsewhere or 'none'} more did not hold."

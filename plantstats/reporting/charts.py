@@ -23,7 +23,7 @@ INK, SOFT, FRAME = "#1c2321", "#4a5652", "#cfd6d3"
 # Contrast with white, of 3 at least (WCAG 2.2, 1.4.11): 4.4, 5.2, 4.9.
 PLAIN, ACCENT, WARN = "#6b7680", "#0072b2", "#a33b20"
 BAND = "#d7e5dc"
-GREEN, GONE = "#17603a", "#dde3e0"  # plants that stand, and those that do not
+GREEN, ABSENT = "#17603a", "#dde3e0"  # plants that stand, and those that do not
 # Parts of a whole, told apart by lightness too: contrast with white 9.7, 4.4, 5.2; each with a white edge.
 STACKED = ("#23455e", PLAIN, ACCENT)
 MOST_IN_WORDS = 4  # rows of a chart that words name
@@ -368,7 +368,7 @@ class Squares(Chart):
         x, y = (a.ravel() for a in np.meshgrid(np.arange(10), np.arange(10)))
         for n, (_, row) in enumerate(rows.iterrows()):
             stands = np.arange(100) < round(float(row["estimate"]))
-            ax.scatter(x + 12.5 * n, 9 - y, c=np.where(stands, GREEN, GONE), s=9, marker="s")
+            ax.scatter(x + 12.5 * n, 9 - y, c=np.where(stands, GREEN, ABSENT), s=9, marker="s")
             ax.text(
                 12.5 * n + 4.5,
                 -1.6,

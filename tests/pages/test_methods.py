@@ -38,14 +38,14 @@ def test_a_promise_not_kept_on_other_companies_is_said_beside_the_one_that_was()
         {"kind": "needless_change", "situation": "topsoil misread", "verdict": "holds", "target_low": 0.0},
     ]
     proof = pd.DataFrame([{**row, **one} for one in rows])
-    (text,) = methods._not_held_elsewhere(proof, ("dry_half", "dry_80", "longer_too_dry", "needless_change"))
+    (text,) = methods._failures_elsewhere(proof, ("dry_half", "dry_80", "longer_too_dry", "needless_change"))
     assert text == (
         "Not held, in 100 cases, where companies are otherwise: "
         f"{KINDS['dry_half'][0]}: 50 (40 to 60; 9 companies: second generator); "
         f"{KINDS['longer_too_dry'][0]}: 50 (40 to 60; 9 companies: topsoil misread)."
     )
-    assert methods._not_held_elsewhere(proof, ("dry_80",)) == []
-    assert methods._not_held_elsewhere(proof.assign(companies=4), ("dry_half",)) == []
+    assert methods._failures_elsewhere(proof, ("dry_80",)) == []
+    assert methods._failures_elsewhere(proof.assign(companies=4), ("dry_half",)) == []
 
 
 def test_every_method_has_a_formula_a_source_and_what_was_measured_of_it():
