@@ -380,7 +380,9 @@ def _coverage(results: pd.DataFrame, tested: pd.DataFrame, whole: pd.DataFrame) 
         return "\n".join(wrap(text, LABEL))
 
     broken = len(_failures(tested))
-    elsewhere = len(set(_failures(_of_other_companies(whole))["kind"]) - set(_failures(tested).index))
+    # Those that the sections below name.
+    quoted = whole[whole["kind"].isin([kind for method in METHODS for kind in method.measured])]
+    elsewhere = len(set(_failures(_of_other_companies(quoted))["kind"]) - set(_failures(tested).index))
     message = (
         f"Where companies are as the models take them, {broken or 'none'} of {len(tested)} promises held less often "
         f"than said; where they are otherwise, {elsewhere or 'none'} more did not hold."

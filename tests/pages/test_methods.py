@@ -9,6 +9,8 @@ from plantstats.pages import methods
 from plantstats.quarterly import REVIEW_PACK
 from plantstats.reporting.page import NEIGHBOUR
 from plantstats.reporting.specs import Page
+from plantstats.validation import figures
+from plantstats.validation.figures import as_findings
 from plantstats.validation.kinds import AS_MODELLED, KINDS
 
 
@@ -46,6 +48,16 @@ def test_a_promise_not_kept_on_other_companies_is_said_beside_the_one_that_was()
     )
     assert methods._failures_elsewhere(proof, ("dry_80",)) == []
     assert methods._failures_elsewhere(proof.assign(companies=4), ("dry_half",)) == []
+
+
+def test_the_headline_counts_what_the_sections_name():
+    proof = figures()
+    whole = proof[proof["of"].eq("all")]
+    tested = whole[whole["situation"].eq(AS_MODELLED)].set_index("kind")
+    message = methods._coverage(as_findings(proof), tested, whole).message
+    named = "".join(text for m in methods.METHODS for text in methods._failures_elsewhere(whole, m.measured))
+    kinds = {kind for m in methods.METHODS for kind in m.measured if f"{KINDS[kind][0]}: " in named}
+    assert message.endswith(f"where they are otherwise, {len(kinds) or 'none'} more did not hold.")
 
 
 def test_every_method_has_a_formula_a_source_and_what_was_measured_of_it():
