@@ -253,6 +253,7 @@ SECTIONS: dict[str, tuple[str, ...]] = {
 }
 # Pages of commands of their own, which say it themselves.
 BESIDE: dict[str, tuple[str, ...]] = {"early_warning": ("warning",)}
+SECOND, OTHERWISE_MADE = "second generator", "made in another way than our models take them"
 FEWEST_COMPANIES = 5  # fewer may be alike by chance, and limits between them of no width
 LABEL = 34  # letters of a line beside the chart
 GLOSSARY = (
@@ -352,7 +353,7 @@ def _failures_elsewhere(whole: pd.DataFrame, kinds: tuple[str, ...]) -> list[str
     for kind in [k for k in kinds if k in set(rows["kind"])]:
         shares = [
             f"{100 * row.share:.0f} ({100 * row.low:.0f} to {100 * row.high:.0f}; {row.companies:.0f} companies: "
-            f"{row.situation})"
+            f"{row.situation.replace(SECOND, OTHERWISE_MADE)})"
             for row in rows[rows["kind"].eq(kind)].itertuples()
         ]
         texts.append(f"{KINDS[kind][0]}: {', '.join(shares)}")

@@ -43,7 +43,7 @@ def test_a_promise_not_kept_on_other_companies_is_said_beside_the_one_that_was()
     (text,) = methods._failures_elsewhere(proof, ("dry_half", "dry_80", "longer_too_dry", "needless_change"))
     assert text == (
         "Not held, in 100 cases, where companies are otherwise: "
-        f"{KINDS['dry_half'][0]}: 50 (40 to 60; 9 companies: second generator); "
+        f"{KINDS['dry_half'][0]}: 50 (40 to 60; 9 companies: made in another way than our models take them); "
         f"{KINDS['longer_too_dry'][0]}: 50 (40 to 60; 9 companies: topsoil misread)."
     )
     assert methods._failures_elsewhere(proof, ("dry_80",)) == []
