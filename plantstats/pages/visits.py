@@ -14,6 +14,7 @@ from plantstats.reporting.charts import Dots, Pairs
 from plantstats.reporting.specs import Field, Listing, Page, Rows, Section, Table
 from plantstats.studies import Study
 from plantstats.trials.evidence import evidence_in
+from plantstats.validation import figures, older
 from plantstats.watering.ways_out import ACCEPT, BARS_LONGER, INSPECT_MORE, OTHER_SPECIES, SUB_IRRIGATION, TOO_DRY
 
 TITLE = "Visits"
@@ -21,7 +22,8 @@ NAMED = 4  # sites of a decision
 MOST_ROUTES = 12
 
 
-# Found on invented companies whose technicians take soil that has just dried for moist (the second generator).
+# Companies of the second generator, whose technicians take soil that has just dried for moist.
+NOTED_LATE = "second generator"
 JUST_DRY = (
     "Each plant counts by its own waterings. Soil that has just dried is often taken for moist, and the plant then "
     "waits for the next visit: before coming less often, look at each plant once at the longer interval."
@@ -103,9 +105,7 @@ def decisions(study: Study) -> list[Decision]:
                 f"Visit every {advised:.0f} days instead of {now:.0f}",
                 words.listed([study.name_of("site", site).name for site in rows["site_id"]], NAMED),
                 float(rows["saving"].sum()),
-                f"at least {min(int(100 * rows['probability'].min()), 99)} in 100 that it "
-                + ("saves and leaves" if advised > now else "leaves")
-                + " no plant too dry too often",
+                _how_sure(float(rows["probability"].min()), advised > now),
                 2,
                 "visits",
                 f"site-{rows['site_id'].iloc[0]}",
@@ -132,6 +132,26 @@ def decisions(study: Study) -> list[Decision]:
             )
         )
     return todo
+
+
+def _how_sure(probability: float, longer: bool) -> str:
+    """How sure the drying model is of an interval, and what a longer one came to where just-dry soil is noted moist."""
+    sure = f"at least {min(int(100 * probability), 99)} in 100 that it "
+    if not longer:
+        return f"{sure}leaves no plant too dry too often"
+    first = f"by the drying model {sure}saves and leaves no plant too dry too often; less sure where just-dry soil is "
+    return " ".join([f"{first}noted as moist.", *_left_too_dry()])
+
+
+def _left_too_dry() -> list[str]:
+    """Of sites told to lengthen on invented companies that note dryness late, how many left a plant too dry."""
+    rows = figures(["longer_too_dry"]).head(0 if older() else None)
+    rows = rows[rows["situation"].eq(NOTED_LATE) & rows["of"].eq("all")]
+    return [
+        f"On {row.companies:.0f} invented companies of that kind {100 * row.share:.0f} in 100 lengthened sites left a "
+        f"plant too dry ({100 * row.low:.0f} to {100 * row.high:.0f})."
+        for row in rows.itertuples()
+    ]
 
 
 def _verdict(study: Study, sites: pd.DataFrame) -> str:
@@ -168,7 +188,14 @@ def _sites(study: Study, sites: pd.DataFrame) -> Section:
     message = (
         f"Come more often to {words.count_of(more, 'site')}, less often to {less}; {len(sites) - more - less} keep."
     )
-    return Section("sites", message, shown, chart=_routes(study), table=table, note=JUST_DRY if less else "")
+    return Section(
+        "sites",
+        message,
+        shown,
+        chart=_routes(study),
+        table=table,
+        note=" ".join([JUST_DRY, *_left_too_dry()]) if less else "",
+    )
 
 
 def _routes(study: Study) -> Dots | None:

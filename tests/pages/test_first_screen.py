@@ -58,6 +58,24 @@ def test_each_box_of_the_brief_tells_the_year_before(study: Study) -> None:
     assert [("a year ago" in box.below) for box in brief.page(study).boxes] == [True] * 4
 
 
+def test_a_longer_interval_is_said_with_what_it_came_to_where_dryness_is_noted_late(study: Study, monkeypatch) -> None:
+    # 39 of 74 by hand: a proof says 53 in 100 (0.5270); one of another program, or none of that kind, says nothing.
+    row = {"situation": "second generator", "of": "all", "companies": 27, "share": 39 / 74, "low": 0.4, "high": 0.66}
+    longer = "Visit every 14 days instead of 7"
+    for others, program, said in (([row], "", True), ([row], "older", False), ([], "", False)):
+        table = pd.DataFrame([*others, row | {"situation": "as modelled", "share": 0.0}])
+        monkeypatch.setattr(visits, "figures", lambda kinds, table=table: table)
+        monkeypatch.setattr(visits, "older", lambda program=program: program)
+        by_what = {decision.what: decision.confidence for decision in visits.decisions(study)}
+        page = visits.page(study)._repr_html_()
+        for text in (by_what[longer], page):
+            assert ("27 invented companies of that kind 53 in 100" in text) is said
+        assert "less sure where just-dry soil is noted as moist." in by_what[longer]
+        assert all(
+            "noted as moist" not in text for what, text in by_what.items() if what == "Visit every 7 days instead of 14"
+        )
+
+
 def test_parts_of_the_cost_add_up_in_whole_amounts() -> None:
     rows = pd.DataFrame({"covered": ["chargeable", "guaranteed", "not_replaced"], "losses": [9, 3, 1]})
     amounts = pd.Series([625.20, 485.40, np.nan])
