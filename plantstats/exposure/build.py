@@ -370,7 +370,9 @@ def _build(
     steps, script = chain(engine.cut(as_of), engine.dialect, dated, months, age_cuts, follow_between_inspections)
     for name, query in script.items():
         levels = LABELS if name == "episodes" else None
-        engine.create(name, query, view=name in VIEWS, levels=levels, narrow=name not in VIEWS, dialect=engine.dialect)
+        whole = [column for column, type_ in steps[name].schema().items() if type_.is_integer()]
+        view = name in VIEWS
+        engine.create(name, query, view=view, levels=levels, narrow=() if view else whole, dialect=engine.dialect)
         for earlier in DONE_WITH.get(name, ()):
             engine.drop(earlier)
     return PlantTime(engine, steps, as_of, dated)

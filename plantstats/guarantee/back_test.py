@@ -255,14 +255,16 @@ def _happened(records: Records, plants: pd.DataFrame, terms: Terms, after: Plant
     done = records.table("replacements").dropna(subset=["replaced_by"])
     # After a plant taken out alive the position was taken to end: what came then was not quoted.
     done = done[done["outcome"].ne("withdrawn")]
-    follows = done.set_index("replaced_by")["plant_id"]
-    follows = follows[~follows.index.duplicated()]
-    site_of = plants.set_index("plant_id")["site_id"]
-    root = lost["plant_id"].copy()
-    for _ in range(MAX_CHAIN):
-        before = root.where(root.isin(site_of.index), root.map(follows))
-        if before.equals(root):
-            break
-        root = before
-    lost = lost.assign(site_id=root.map(site_of))
+    done = done.drop_duplicates("replaced_by")
+    before = dict(zip(done["replaced_by"], done["plant_id"], strict=True))
+    site_of = dict(zip(plants["plant_id"], plants["site_id"], strict=True))
+
+    def site_at_start(plant: str | None) -> str | None:
+        for _ in range(MAX_CHAIN):
+            if plant is None or plant in site_of:
+                break
+            plant = before.get(plant)
+        return site_of.get(plant)
+
+    lost = lost.assign(site_id=[site_at_start(plant) for plant in lost["plant_id"]])
     return lost[is_covered(lost["cause"], terms.covered, terms.excluded) & lost["site_id"].notna()]

@@ -319,7 +319,8 @@ def _interpolated(factor: Array, nodes: Array, first: Array, table: Array) -> Ar
     n, steps, columns = table.shape[1:]
     out = np.empty((*first.shape[:2], columns))
     for sample in range(len(first)):
-        at_nodes = first[sample] @ table[sample].transpose(1, 0, 2).reshape(steps, n * columns)
         weights = _barycentric_weights(factor[sample], nodes[sample])
-        out[sample] = np.matmul(weights[:, None, :], at_nodes.reshape(-1, n, columns))[:, 0]
+        # One matrix product: each line's weights by node and step.
+        by_step = weights[:, :, None] * first[sample][:, None, :]
+        out[sample] = by_step.reshape(-1, n * steps) @ table[sample].reshape(n * steps, columns)
     return out

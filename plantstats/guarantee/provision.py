@@ -120,15 +120,15 @@ def provision(
     valued = value(guarantees, fits, as_of + timedelta(days=1), method, year_error)
     rows = amounts(valued, method)
     lines = valued.lines()
-    costs = [
-        _distribution(valued, lines.iloc[at]) for at in valued.plants.groupby("client_id", sort=True).indices.values()
-    ]
+    by_client = lines.assign(client_id=valued.plants["client_id"].to_numpy())
+    by_client = by_client.groupby(["client_id", "kind", "unit"], as_index=False)["quantity"].sum()
+    costs = [_distribution(valued, by_client.iloc[at]) for at in by_client.groupby("client_id").indices.values()]
     rows["point_80"] = [cost.quantile(0.80) for cost in costs]
     rows["point_95"] = [cost.quantile(0.95) for cost in costs]
     return Provision(
         as_of,
         by_client=rows,
-        cost=_distribution(valued, lines),
+        cost=_distribution(valued, lines.groupby(["kind", "unit"], as_index=False)["quantity"].sum()),
         plants=int(valued.plants["quantity"].sum()),
         notes=tuple(dict.fromkeys([*guarantees.notes, *valued.notes])),
         year_error=year_error,
@@ -236,6 +236,6 @@ def _causes(text: str) -> tuple[str, ...]:
 
 
 def _distribution(valued: Valued, lines: pd.DataFrame) -> Distribution:
-    groups = lines.groupby(["kind", "unit"], as_index=False)["quantity"].sum()
-    pmf = valued.pmf[:, groups["kind"]]
-    return total_cost(pmf, groups["quantity"].to_numpy(), groups["unit"].to_numpy(), points=2048)[0]
+    """Distribution of the cost of lines that differ in kind or unit."""
+    pmf = valued.pmf[:, lines["kind"].to_numpy()]
+    return total_cost(pmf, lines["quantity"].to_numpy(), lines["unit"].to_numpy(), points=2048)[0]

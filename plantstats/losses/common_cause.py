@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, NamedTuple
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
 import pandas as pd
@@ -179,14 +179,19 @@ def _clusters(rows: pd.DataFrame, labels: _Labels, expected: dict[str, _Cumulate
     """Label windows of a site with more exits than chance and its own rate explain."""
     free = labels.number < 0
     company_gap = float(rows["found_on"].drop_duplicates().sort_values().diff().dt.days.median())
+    gap = 0.0 if np.isnan(company_gap) else company_gap
     columns = ["site_id", "found_on", "seen_on", "quantity", "cause"]
-    for site, of_site in rows.loc[free, columns].groupby("site_id"):
+    ordered = rows.loc[free, columns].sort_values("found_on", kind="stable")
+    found_on, count = ordered["found_on"].to_numpy(), ordered["quantity"].to_numpy("float64")
+    for site, at in ordered.groupby("site_id").indices.items():
         cumulated = expected.get(str(site))
-        if cumulated is None or of_site["quantity"].sum() < FEWEST_LOSSES:
+        if cumulated is None or count[at].sum() < FEWEST_LOSSES:
             continue
-        left = of_site.sort_values("found_on", kind="stable")
+        if _least_possible(found_on[at], count[at], cumulated, gap) * windows >= FALSE_ALARMS:
+            continue
+        left = ordered.iloc[at]
         while left["quantity"].sum() >= FEWEST_LOSSES:
-            p_value, window = _least_probable(left, cumulated, 0.0 if np.isnan(company_gap) else company_gap)
+            p_value, window = _least_probable(left, cumulated, gap)
             if p_value * windows >= FALSE_ALARMS:
                 break
             window = _with_stragglers(left, window)
@@ -205,6 +210,16 @@ def _with_stragglers(rows: pd.DataFrame, window: np.ndarray) -> np.ndarray:
     return like.index[chain.isin(chain.loc[window])].to_numpy()
 
 
+def _least_possible(found_on: np.ndarray, count: np.ndarray, cumulated: _Cumulated, company_gap: float) -> float:
+    """A bound below what `_least_probable` gives: windows lengthened by no plant's lag hold the fewest expected."""
+    ends = np.searchsorted(found_on, found_on + np.timedelta64(WINDOW, "D"))
+    so_far = np.concatenate([[0.0], count.cumsum()])
+    n = so_far[ends] - so_far[:-1]
+    before = np.timedelta64(round(min(company_gap, LONG)), "D")
+    p_values = cumulated.p_value(n, count.sum(), found_on - before, found_on + np.timedelta64(WINDOW, "D"))
+    return float(p_values[n >= FEWEST_LOSSES].min(initial=1.0))
+
+
 def _least_probable(rows: pd.DataFrame, cumulated: _Cumulated, company_gap: float) -> tuple[float, np.ndarray]:
     """The window of one site's losses (in order of found_on) that chance makes least often.
 
@@ -213,19 +228,15 @@ def _least_probable(rows: pd.DataFrame, cumulated: _Cumulated, company_gap: floa
     found_on = rows["found_on"].to_numpy()
     lag = (rows["found_on"] - rows["seen_on"]).dt.days.to_numpy("float64")
     count = rows["quantity"].to_numpy("float64")
-    total, all_lost = cumulated.expected[-1], count.sum()
-    shape, best = 1 / SITE_SD**2, (1.0, rows.index.to_numpy()[:0])
+    best = (1.0, rows.index.to_numpy()[:0])
     for start in range(len(rows)):
         end = int(np.searchsorted(found_on, found_on[start] + np.timedelta64(WINDOW, "D")))
         n = count[start:end].sum()
         if n < FEWEST_LOSSES:
             continue
         before = np.timedelta64(round(min(max(np.median(lag[start:end]), company_gap), LONG)), "D")
-        begin, after = cumulated.up_to(found_on[start] - before, found_on[start] + np.timedelta64(WINDOW, "D"))
-        inside = max(after - begin, 1e-9)
-        rate = shape + total - inside
-        # Chance of n or more, negative binomial (scipy's nbinom.sf, without its checks at every window).
-        p_value = float(special.betainc(n, shape + all_lost - n, inside / (rate + inside)))
+        until = found_on[start] + np.timedelta64(WINDOW, "D")
+        p_value = float(cumulated.p_value(n, count.sum(), found_on[start] - before, until))
         if p_value < best[0]:
             best = (p_value, rows.index.to_numpy()[start:end])
     return best
@@ -237,10 +248,13 @@ class _Cumulated(NamedTuple):
     day: np.ndarray
     expected: np.ndarray
 
-    def up_to(self, *days: np.datetime64) -> np.ndarray:
-        """Expected before each day; even over the days of a month."""
-        numbers = np.array([day.astype("datetime64[D]").astype("float64") for day in days])
-        return np.interp(numbers, self.day, self.expected)
+    def p_value(self, n: Any, lost: float, begins: Any, ends: Any) -> Any:
+        """Chance of `n` losses or more between two days at a site that lost so many, negative binomial."""
+        begin, end = (np.interp(day.astype("datetime64[D]").astype("float64"), *self) for day in (begins, ends))
+        inside = np.maximum(end - begin, 1e-9)
+        shape = 1 / SITE_SD**2
+        # scipy's nbinom.sf, without its checks at every window.
+        return special.betainc(n, shape + lost - n, inside / (shape + self.expected[-1]))
 
 
 def _expected_by_day(time: PlantTime, events: pd.DataFrame, count: str) -> dict[str, _Cumulated]:

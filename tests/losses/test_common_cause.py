@@ -259,3 +259,24 @@ def test_what_events_bring_stands_beside_what_is_expected(failed):
     # What is compared with the quarter's ordinary losses holds none of it.
     quiet = findings.pick(as_expected(events.ordinary(time), after), "expected_losses").iloc[0]
     assert findings.pick(made, "expected_losses").iloc[0]["estimate"] == quiet["estimate"]
+
+
+def test_a_site_is_passed_over_only_where_no_window_could_be_an_event() -> None:
+    # The bound takes each window without the days by which plants' own lags lengthen it: fewer expected, less probable.
+    rng = np.random.default_rng(6)
+    days = pd.date_range("2024-02-01", "2025-11-30")
+    lost = [(f"S{rng.integers(5)}", None, str(days[rng.integers(len(days))].date()), 1) for _ in range(120)]
+    lost += [("S1", None, f"2025-03-{day:02}", 1) for day in range(3, 12)]
+    closer = []
+    for lag in (0, 30):
+        time = Time(lost, sites=5, lag=lag)
+        rows = time.losses.sort_values("found_on", kind="stable")
+        expected_at = events._expected_by_day(time, rows.head(0), "losses")
+        for site, of_site in rows.groupby("site_id"):
+            found_on, count = of_site["found_on"].to_numpy(), of_site["quantity"].to_numpy("float64")
+            bound = events._least_possible(found_on, count, expected_at[str(site)], 3.0)
+            probable, window = events._least_probable(of_site, expected_at[str(site)], 3.0)
+            assert bound <= probable * (1 + 1e-12), site
+            closer.append(bound == pytest.approx(probable, rel=1e-12))
+            assert (len(window) >= 9) is (site == "S1") or lag
+    assert closer == [True] * 5 + [False] * 5  # the lags themselves are in force

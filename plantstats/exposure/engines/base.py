@@ -87,7 +87,7 @@ class Engine(ABC):
         *,
         view: bool = False,
         levels: Levels | None = None,
-        narrow: bool = False,
+        narrow: Sequence[str] = (),
         dialect: str = "duckdb",
     ) -> None:
         """Make a table from a query; one of that name before goes.
@@ -102,8 +102,8 @@ class Engine(ABC):
             Whether it is read only once, or in part, so that an engine in this process need not keep it.
         levels : mapping of str to (str or sequence of str), optional
             Columns with few values: a query for them, sorted, or the values in their order. Ordered and handed over so.
-        narrow : bool
-            Whether whole numbers fit 32 bits.
+        narrow : sequence of str
+            Columns of whole numbers that fit 32 bits.
         dialect : str
             "duckdb", or the engine's own.
         """

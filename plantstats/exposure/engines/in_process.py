@@ -17,7 +17,6 @@ from plantstats import QUERY_THREADS
 from plantstats.exposure.engines.base import Engine, Levels, Parameters, plain_frame
 from plantstats.exposure.engines.text import set_last_day
 
-WHOLE = ("HUGEINT", "BIGINT", "INTEGER")
 WHOLE_IN_ARROW = (pa.decimal128(38, 0), pa.int64(), pa.int32())
 
 
@@ -80,23 +79,18 @@ class DuckDBEngine(Engine):
         *,
         view: bool = False,
         levels: Levels | None = None,
-        narrow: bool = False,
+        narrow: Sequence[str] = (),
         dialect: str = "duckdb",
     ) -> None:
-        if not (levels or narrow):
-            self.connection.execute(f"create or replace {'view' if view else 'table'} {name} as {query}")
-            return
-        relation = self.connection.sql(query)
-        types: dict[str, str] = {}
-        if narrow:
-            known = zip(relation.columns, relation.types, strict=True)
-            types = {column: "int" for column, type_ in known if str(type_) in WHOLE}
+        types = dict.fromkeys(narrow, "int")
         for column, values in (levels or {}).items():
             types[column] = f"{name}_{column}_level"
             self.connection.execute(f"drop type if exists {types[column]}")
             self.connection.execute(f"create type {types[column]} as enum ({_listed(values)})")
-        chosen = ", ".join(f'"{c}"::{types[c]} as "{c}"' if c in types else f'"{c}"' for c in relation.columns)
-        self.connection.execute(f"create or replace table {name} as select {chosen} from ({query})")
+        if types:
+            replaced = ", ".join(f'"{column}"::{type_} as "{column}"' for column, type_ in types.items())
+            query = f"select * replace ({replaced}) from ({query})"
+        self.connection.execute(f"create or replace {'view' if view else 'table'} {name} as {query}")
 
     @override
     def drop(self, name: str) -> None:

@@ -20,11 +20,11 @@ from typing_extensions import override
 
 from plantstats.exposure.engines import translate
 from plantstats.exposure.engines.base import Engine, EngineError, Levels, Parameters, plain_frame
-from plantstats.exposure.engines.in_process import WHOLE
 
 if TYPE_CHECKING:
     from pyspark.sql.connect.session import SparkSession
 
+WHOLE = ("HUGEINT", "BIGINT", "INTEGER")
 PORT = 15002  # of Spark Connect, where an address names none
 ANSWERS_WITHIN = 10.0  # seconds
 MISSING = "Spark is asked for, but its client is not installed: pip install 'plantstats[spark]'"
@@ -117,7 +117,7 @@ class SparkEngine(Engine):
         *,
         view: bool = False,
         levels: Levels | None = None,
-        narrow: bool = False,
+        narrow: Sequence[str] = (),
         dialect: str = "duckdb",
     ) -> None:
         text = translate.to_spark(query, dialect, (), self.tables, self._whole, self._columns)
