@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import date, timedelta
 from functools import cached_property, lru_cache
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 import ibis
 import pandas as pd
@@ -25,6 +25,9 @@ if TYPE_CHECKING:
 VIEWS = ("inspections", "reported", "completed_visits")
 # Once a step is made, these are read no more.
 DONE_WITH = {"splits": ("cuts",), "episodes": ("splits", "site_air", "places", "ordered_moves")}
+# What leads to the episodes and to nothing else; what plant-time of an earlier day makes anew (the rest stays views).
+OF_EPISODES = ("cuts", "splits", "site_air", "episodes")
+OWN = ("follow", "events", "spans")
 KEPT = 3  # plant-times of one set of records that are kept for whoever asks for the same again, the newest
 # Labels of the episodes, kept as numbers into a list (a tenth of the memory of text, faster to group), and where
 # the list of values comes from.
@@ -263,9 +266,9 @@ class PlantTime:
         engine.add("ended", chosen[["plant_id", "source", "line"]])
         engine.create(
             "events",
-            """
+            f"""
             select e.* replace (case when c.line is null then e.outcome else 'withdrawn' end as outcome)
-            from main.events e left join ended c
+            from {engine.parent}.events e left join ended c
                 on c.plant_id = e.plant_id and c.source = e.source and c.line = e.line""",
             view=True,
         )
@@ -278,9 +281,9 @@ class PlantTime:
             "episodes",
             f"""
             select s.* replace ({fewer}, s.losses - ({of_all}) as losses, s.withdrawn + {of_all} as withdrawn)
-            from main.episodes s left join (
+            from {engine.parent}.episodes s left join (
                 select e.plant_id, {_on("(e.exit_day + 1)")} as to_on, {taken}
-                from main.events e join ended c
+                from {engine.parent}.events e join ended c
                     on c.plant_id = e.plant_id and c.source = e.source and c.line = e.line
                 where e.n_removed > 0 group by all
             ) t on s.plant_id = t.plant_id and s.to_on = t.to_on""",
@@ -342,16 +345,32 @@ def build(
     """
     key = ("plant-time", as_of, dated, age_cuts, follow_between_inspections)
     earlier = getattr(records, "shared", {})
-    time: PlantTime = earlier.pop(key, None) or _build(records, as_of, dated, age_cuts, follow_between_inspections)
+    time: PlantTime | None = earlier.pop(key, None)
+    if time is None:
+        months = tuple(sorted(periods.heating_months(records.settings.heating_season)))
+        plan = _Plan(as_of, dated, months, age_cuts, follow_between_inspections)
+        time = _cut_from(earlier, plan) or _build(records, plan)
     earlier[key] = time
     for old in [other for other in earlier if other[0] == key[0]][:-KEPT]:
         del earlier[old]
     return time
 
 
-def _build(
-    records: Records, as_of: date, dated: str, age_cuts: tuple[int, ...], follow_between_inspections: bool
-) -> PlantTime:
+class _Plan(NamedTuple):
+    """What plant-time is asked for."""
+
+    as_of: date
+    dated: str
+    months: tuple[int, ...]
+    age_cuts: tuple[int, ...]
+    follow_between_inspections: bool
+
+    def steps(self, engine: Engine) -> tuple[dict[str, ibis.Table], dict[str, str]]:
+        """The steps, and the same as texts for an engine."""
+        return chain(engine.cut(self.as_of), engine.dialect, *self[1:])
+
+
+def _build(records: Records, plan: _Plan) -> PlantTime:
     unknown_follow_up = _unknown_follow_up(records.set_aside)
     engine = connect(records)
     for name in READS:
@@ -366,16 +385,46 @@ def _build(
             )
         else:
             engine.read(name, records.parquet(name))
-    months = tuple(sorted(periods.heating_months(records.settings.heating_season)))
-    steps, script = chain(engine.cut(as_of), engine.dialect, dated, months, age_cuts, follow_between_inspections)
+    steps, script = plan.steps(engine)
     for name, query in script.items():
-        levels = LABELS if name == "episodes" else None
-        whole = [column for column, type_ in steps[name].schema().items() if type_.is_integer()]
-        view = name in VIEWS
-        engine.create(name, query, view=view, levels=levels, narrow=() if view else whole, dialect=engine.dialect)
+        _make(engine, name, query, steps[name], view=name in VIEWS)
         for earlier in DONE_WITH.get(name, ()):
             engine.drop(earlier)
-    return PlantTime(engine, steps, as_of, dated)
+    return PlantTime(engine, steps, plan.as_of, plan.dated)
+
+
+def _make(engine: Engine, name: str, query: str, step: ibis.Table, *, view: bool) -> None:
+    """One step as a view, or as a table of narrow numbers."""
+    levels = LABELS if name == "episodes" else None
+    whole = [] if view else [column for column, type_ in step.schema().items() if type_.is_integer()]
+    engine.create(name, query, view=view, levels=levels, narrow=whole, dialect=engine.dialect)
+
+
+def _cut_from(kept: dict[Any, Any], plan: _Plan) -> PlantTime | None:
+    """Plant-time from a later one at hand: its own events and spans, of the other the episodes that had ended.
+
+    None where there is none, and where a plant of unknown age enters on another day now that a visit has named it.
+    """
+    for key, whole in list(kept.items()):
+        alike = key[0] == "plant-time" and key[2:] == (plan.dated, plan.age_cuts, plan.follow_between_inspections)
+        if not alike or plan.follow_between_inspections or not whole.tells_of(plan.as_of):
+            continue
+        engine = whole.engine.branch()
+        steps, script = plan.steps(engine)
+        for name in [step for step in script if step not in OF_EPISODES]:
+            _make(engine, name, script[name], steps[name], view=name not in OWN)
+        after = f"date '{plan.as_of + timedelta(days=1)}'"
+        ended = f"select * from {engine.parent}.episodes where to_on <= {after}"
+        engine.create("episodes", ended, view=True)
+        time = PlantTime(engine, steps, plan.as_of, plan.dated)
+        named_since = time.query(
+            f"""select count(*) as n from follow f join {engine.parent}.follow w on w.plant_id = f.plant_id
+            where w.entry_day > f.entry_day and {_on("f.entry_day")} < {after}"""
+        )
+        if named_since["n"].iloc[0] == 0:
+            kept[key] = kept.pop(key)  # asked for: the newest again
+            return time
+    return None
 
 
 def last_day(records: Records) -> date | None:

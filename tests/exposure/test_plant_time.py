@@ -14,10 +14,12 @@ from hypothesis import HealthCheck, Phase, given, settings
 from hypothesis import strategies as st
 from ibis.config import Config
 
-from plantstats import exposure, records
+from plantstats import exposure, records, simulate
+from plantstats.exposure.standing import standing
 from tests.builders.tiny_records import TinyRecords
 
 REFERENCE = Path(__file__).parents[1] / "reference"
+LAST = date(2026, 9, 30)  # of invented companies
 HEATING = ((10, 1), (4, 15))
 
 
@@ -712,6 +714,41 @@ def test_plant_time_tells_of_earlier_month_ends(tmp_path: Path) -> None:
     cut = late.exposure_table(by, end=date(2025, 5, 1))
     pd.testing.assert_frame_equal(cut, own.exposure_table(by))
     assert day == own.as_of
+
+
+def test_plant_time_of_an_earlier_month_end_is_the_same_cut_from_a_later_one(tmp_path: Path) -> None:
+    simulate.make(tmp_path, plants=60, years=2, seed=3)
+    day, by = date(2025, 12, 31), ["plant_id", "month", "light", "age_band", "moved", "repotted", "rh_band"]
+    later, alone = records.load(tmp_path), records.load(tmp_path)
+    whole = exposure.build(later, LAST)
+    cut, own = exposure.build(later, day), exposure.build(alone, day)
+    assert cut.engine.parent == "main"
+    assert cut.query("select count(*) as n from main.episodes")["n"].iloc[0] > len(cut.query("select * from episodes"))
+    for time in (cut.censored_at(cut.losses.head(3)), exposure.build(later, date(2025, 9, 30))):
+        assert time.exposure_table([])["plant_days"].iloc[0] <= own.exposure_table([])["plant_days"].iloc[0]
+    ended = [time.censored_at(time.losses.head(3)).exposure_table(by) for time in (cut, own)]
+    pd.testing.assert_frame_equal(*ended)
+    pd.testing.assert_frame_equal(cut.exposure_table(by), own.exposure_table(by))
+    for name in ("losses", "exits", "lifetimes", "account", "without_install_date"):
+        pd.testing.assert_frame_equal(getattr(cut, name), getattr(own, name))
+    pd.testing.assert_frame_equal(cut.lost_when("midpoint"), own.lost_when("midpoint"))
+    pd.testing.assert_frame_equal(standing(cut), standing(own))
+    for step in ("spans", "stays", "completed_visits", "site_day_air"):
+        held = [time.query(f"select * from {step} order by all") for time in (cut, own)]
+        pd.testing.assert_frame_equal(*held)
+    # Nothing of it reached the later one.
+    pd.testing.assert_frame_equal(whole.exits, exposure.build(alone, LAST).exits)
+
+
+def test_a_plant_of_unknown_age_that_no_visit_had_named_yet_enters_with_its_site(tmp_path: Path) -> None:
+    (tmp_path / "sites.csv").write_text("client_id,site_id,observed_from\nC1,S1,2025-01-01\n")
+    (tmp_path / "plants.csv").write_text("plant_id,site_id,species,installed_on\nP1,S1,Ficus,\n")
+    (tmp_path / "visits.csv").write_text("visit_id,plant_id,site_id,visited_on\nV1,P1,S1,2025-04-10\n")
+    (tmp_path / "replacements.csv").write_text("plant_id,replaced_on,cause\n")
+    loaded = records.load(tmp_path)
+    # Followed from the first visit that named it. On 31 March the list alone spoke of it: 89 from 1 January.
+    days = [exposure.build(loaded, on).exposure_table([])["plant_days"].iloc[0] for on in (LAST, date(2025, 3, 31))]
+    assert days == [(LAST - date(2025, 4, 10)).days, 89]
 
 
 def test_the_same_question_to_the_same_records_is_answered_once(tmp_path: Path) -> None:

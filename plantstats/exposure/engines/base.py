@@ -28,6 +28,8 @@ class Engine(ABC):
     ----------
     dialect : str
         In which ibis writes steps for it.
+    parent : str
+        What questions to a branch call the tables that it branched from, before a dot.
 
     Notes
     -----
@@ -38,6 +40,7 @@ class Engine(ABC):
     """
 
     dialect: str
+    parent: str = "main"
 
     @abstractmethod
     def read(self, name: str, path: Path) -> None:
@@ -138,7 +141,7 @@ class Engine(ABC):
 
     @abstractmethod
     def branch(self) -> Engine:
-        """The same tables, of which some may be made anew without a change to these; there `main.x` is x of these.
+        """The same tables, of which some may be made anew without a change to these; x of these is `parent`.x there.
 
         Returns
         -------

@@ -33,6 +33,7 @@ class DuckDBEngine(Engine):
 
     def __init__(self, connection: duckdb.DuckDBPyConnection | None = None) -> None:
         self.connection = connection or duckdb.connect(config=_config())
+        self._schema, self._path = "main", "main"
         self._cut: date | None = None
 
     @classmethod
@@ -108,8 +109,9 @@ class DuckDBEngine(Engine):
         connection = self.connection.cursor()
         schema = f"branch_{len(connection.sql('select 1 from duckdb_schemas()').fetchall())}"
         # Names stand for what is made in it first, then for the tables of the whole.
-        connection.execute(f"create schema {schema}; set search_path = '{schema},main'")
         branch = DuckDBEngine(connection)
+        branch.parent, branch._schema, branch._path = self._schema, schema, f"{schema},{self._path}"
+        connection.execute(f"create schema {schema}; set search_path = '{branch._path}'")
         if self._cut:
             branch.cut(self._cut)
         return branch
