@@ -4,17 +4,18 @@ from __future__ import annotations
 
 import contextlib
 import functools
+import os
 import tempfile
 from collections.abc import Callable, Sequence
 from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from plantstats import periods
+from plantstats import QUERY_THREADS, periods
 from plantstats.digests import file_digest
 from plantstats.errors import PlantstatsError
 from plantstats.reporting.errors import ReportError
-from plantstats.reporting.forks import Forks, Task
+from plantstats.reporting.forks import AT_A_TIME, Forks, Task
 from plantstats.reporting.names import notebook_path, safe_name
 from plantstats.reporting.parameters import Literal
 from plantstats.reporting.publish import MADE_WITH
@@ -56,10 +57,20 @@ OF_VISITS = (
     "advice_followed",
     "sites_a_year_ago",
 )
-RESULTS = (
-    (*OF_LOSSES, "effect_terms", "deliveries", "run_off", "provision", "faults", "quality"),
-    (*OF_VISITS, "drying_by_species", "leaf_loss", "pests", "pests_now"),
+OF_GUARANTEES = ("run_off", "provision", "faults", "quality")
+OF_PLANTS = ("leaf_loss", "pests", "pests_now")
+RESULTS = ((*OF_LOSSES, "effect_terms", "deliveries", *OF_GUARANTEES), (*OF_VISITS, "drying_by_species", *OF_PLANTS))
+# From so many visits on, two processes each in place of one: a process that ends gives its memory back.
+MANY_VISITS = 1_000_000
+RESULTS_OF_MANY = (
+    (*OF_LOSSES, "effect_terms", "deliveries"),
+    (*OF_VISITS, "drying_by_species"),
+    OF_GUARANTEES,
+    OF_PLANTS,
 )
+# Largest memory of one of those processes: 2.7 GB at 2.4 million visits, 16.3 GB at 20 million (measured).
+BYTES, BYTES_A_VISIT = 600e6, 900.0
+USABLE = 0.9  # of the machine's memory
 CLIENT_RESULTS = (("loss_rates", "standing", "replaced", "service"),)
 # What those processes and notebooks need, imported once.
 MODULES = (
@@ -149,6 +160,9 @@ def review(
         earlier = None if client else _earlier(study, out, since)
         if earlier is not None:
             sources["earlier"] = file_digest(earlier / MADE_WITH)
+        n_visits = int(study.records.account.query("table == 'visits'")["rows_read"].sum())
+        at_a_time = side_by_side(n_visits)
+        groups = CLIENT_RESULTS if client else RESULTS if n_visits < MANY_VISITS else RESULTS_OF_MANY
         pack = CLIENT_PACK if client else REVIEW_PACK + ((CHANGES,) if earlier is not None else ())
         return run(
             [notebook_path(name) for name in pack],
@@ -163,14 +177,39 @@ def review(
             forks=forks,
             tasks=[
                 Task(
-                    ", ".join(names), "plantstats.quarterly:compute", {**parameters, "names": names}, Path(logs, "log")
+                    ", ".join(names),
+                    "plantstats.quarterly:compute",
+                    {**parameters, "names": names},
+                    Path(logs, "log"),
+                    {QUERY_THREADS: str(max(1, (os.cpu_count() or 1) // at_a_time))} if at_a_time < AT_A_TIME else {},
                 )
-                for names in (CLIENT_RESULTS if client else RESULTS)
+                for names in groups
             ],
+            at_a_time=at_a_time,
             method_page="methods",
             as_pdf=["client"] if client else ["index"],
             own_parameters={CHANGES: {"earlier_dir": str(earlier)}},
         )
+
+
+def side_by_side(n_visits: int) -> int:
+    """How many processes of results may run beside each other without filling the memory of this machine.
+
+    Parameters
+    ----------
+    n_visits : int
+        Rows of the visit log.
+
+    Returns
+    -------
+    int
+        One where two would not fit; two on a system that does not tell how much memory it has.
+    """
+    try:
+        memory = os.sysconf("SC_PAGE_SIZE") * os.sysconf("SC_PHYS_PAGES")
+    except (AttributeError, ValueError, OSError):
+        return AT_A_TIME
+    return AT_A_TIME if AT_A_TIME * (BYTES + BYTES_A_VISIT * n_visits) <= USABLE * memory else 1
 
 
 def compute(

@@ -69,6 +69,7 @@ def run(
     copies: bool = False,
     forks: Forks | None = None,
     tasks: Sequence[Task] = (),
+    at_a_time: int = AT_A_TIME,
     method_page: str = "",
     as_pdf: Sequence[str] = (),
     own_parameters: Mapping[str, Mapping[str, Literal]] = MappingProxyType({}),
@@ -99,7 +100,9 @@ def run(
     forks : Forks, optional
         Where processes are forked from; one of its own without.
     tasks : sequence of Task
-        What is done before the first notebook, some tasks beside each other; an error of one ends the run.
+        What is done before the first notebook; an error of one ends the run.
+    at_a_time : int
+        How many tasks run beside each other.
     method_page : str
         The page that says for all of them what measures mean and what made them; "" for each page its own.
     as_pdf : sequence of str
@@ -144,7 +147,7 @@ def run(
         forks.use(workshop)
         # disable=None: no bar where the error stream is no terminal.
         with tqdm(total=len(paths), unit="page", disable=None, leave=False) as bar:
-            computed = run_tasks(forks, tasks, AT_A_TIME, bar.set_description_str)
+            computed = run_tasks(forks, tasks, at_a_time, bar.set_description_str)
             outcomes = run_notebooks(forks, workshop, paths, given, bar)
         if digests is not None and digests() != sources.get("inputs"):
             raise ReportError("the records changed while the report was made; run again")

@@ -14,6 +14,7 @@ import pandas as pd
 import pytest
 
 from plantstats import findings as results
+from plantstats import quarterly
 from plantstats.records import RecordError
 from plantstats.reporting import ReportError, processes, publish, save_results
 from plantstats.reporting.errors import is_reason
@@ -373,3 +374,19 @@ def alive(pid: int) -> bool:
         return Path(f"/proc/{pid}/stat").read_text().rpartition(")")[2].split()[0] != "Z"
     except (ProcessLookupError, FileNotFoundError):
         return False
+
+
+def test_two_processes_run_beside_each_other_only_where_memory_holds_both(monkeypatch) -> None:
+    # By hand: 2 (0.6 + 900 bytes x 2.4 million = 2.76) = 5.5 GB of 0.9 x 8; 2 (0.6 + 18.0) = 37.2 GB of 0.9 x 24.
+    for visits, gib, at_a_time in ((2_400_000, 8, 2), (2_400_000, 4, 1), (20_000_000, 24, 1), (20_000_000, 64, 2)):
+        pages = {"SC_PAGE_SIZE": 4096, "SC_PHYS_PAGES": gib * 2**30 // 4096}
+        monkeypatch.setattr(os, "sysconf", pages.__getitem__)
+        assert quarterly.side_by_side(visits) == at_a_time, (visits, gib)
+    monkeypatch.delattr(os, "sysconf")
+    assert quarterly.side_by_side(20_000_000) == 2
+
+
+def test_large_records_have_the_same_results_made_in_more_processes() -> None:
+    few, many = (sorted(sum(groups, ())) for groups in (quarterly.RESULTS, quarterly.RESULTS_OF_MANY))
+    assert few == many
+    assert len(many) == len(set(many))
