@@ -19,6 +19,7 @@ if TYPE_CHECKING:
     from plantstats.exposure import PlantTime
 
 VIEWS = ("leaf_visits",)  # read once
+DONE_WITH = ("leaf_inspections", "leaf_between", "leaf_air")  # read no more once there are intervals
 # Texts as levels: a tenth of the memory, faster to group, and pandas gets them in their order.
 LEVELS = {
     "site_id": "select distinct site_id from leaf_places",
@@ -119,6 +120,27 @@ class CountIntervals:
             from leaf_used where {" and ".join(where)} group by 1, 2 order by 1, 2""",
             parameters,
         )
+
+    def sums_by_site(self, outcome: str, row_of: pd.Series) -> pd.DataFrame:
+        """Intervals with a count in numbers, added up by site and row of a fit.
+
+        Parameters
+        ----------
+        outcome : str
+            "green" or "yellow".
+        row_of : pandas.Series
+            Row of the fit that each combination is in, by combination; those in none are left out.
+
+        Returns
+        -------
+        pandas.DataFrame
+            cluster (the site), row, n, sum (leaves).
+        """
+        self.engine.add("leaf_rows_of_fit", row_of.rename("row").rename_axis("combination").reset_index())
+        return self.sql(f"""
+            select u.site_id as cluster, r.row, count(*)::bigint as n, sum(u.{outcome})::double as sum
+            from leaf_used u join leaf_rows_of_fit r on r.combination = u.combination
+            where u.{outcome} is not null group by 1, 2 order by 1, 2""")
 
     def censored(self, outcome: str) -> pd.DataFrame:
         """Counts known between two numbers only.
@@ -243,6 +265,8 @@ def build(time: PlantTime) -> CountIntervals:
             engine.create(name, query, levels=LEVELS)
         else:
             engine.create(name, query, view=name in VIEWS, dialect=engine.dialect)
+    for name in DONE_WITH:
+        engine.drop(name)
     key, same = ", ".join(KEY), " and ".join(f"c.{name} = i.{name}" for name in KEY)
     in_order = ", ".join(engine.in_order(name, CONDITIONS[name]) if name in CONDITIONS else name for name in KEY)
     engine.create(

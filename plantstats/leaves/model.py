@@ -17,6 +17,8 @@ from plantstats.stats.intervals import Array, zero_event_limit
 
 LIMITS = tuple(range(DRY_AIR_BELOW - 2 * RH_STEP, RH_TOP + 1, RH_STEP))  # humidity limits that may be asked for
 DAYS_PER_MONTH = 365.25 / 12
+# What a fit takes from the frequency table: numbers only, since words come to it by themselves.
+FITTED = {"n": "counted", "sum": "leaves", "squares": "squares"}
 
 
 @dataclass(frozen=True)
@@ -160,16 +162,13 @@ def fit_leaves(
     n_ended = int(sum(counts["counted"].sum() for counts in zero_levels["counts"]))
     frequencies["n"] -= np.where(frequencies["count"] == 0, n_ended, 0)
     formula, left_out = formula_of(table)
-    number = pd.Index(table["combination"])
-    by_cluster = None
-    if by_site:
-        by_cluster = _numbered(intervals.sums_by("site_id", outcome).rename(columns={"site_id": "site"}), number)
+    rows, row_of = _distinct(table)
     fit = fit_counts(
-        table.assign(n=table["counted"], sum=table["leaves"]),
+        rows,
         frequencies,
         formula,
-        by_cluster,
-        censored=_numbered(censored, number),
+        intervals.sums_by_site(outcome, row_of) if by_site else None,
+        censored=_numbered(censored, row_of),
         start=None if start is None else start.fit,
     )
     upper = [_upper_limit(counts, fit.alpha) for counts in zero_levels["counts"]]
@@ -180,7 +179,7 @@ def fit_leaves(
         table,
         zero_levels.drop(columns="counts").assign(high=np.array(upper, dtype="float64")),
         (*left_out, *(f"{name}: tells the same as other terms" for name in fit.repeated)),
-        pd.Series(fit.fitted, number),
+        pd.Series(fit.fitted[row_of.to_numpy()], row_of.index),
     )
 
 
@@ -217,11 +216,23 @@ def _of_outcome(table: pd.DataFrame, outcome: str, censored: pd.DataFrame) -> pd
     return table.loc[table["n"] > 0, wanted].reset_index(drop=True)
 
 
-def _numbered(counts: pd.DataFrame, combinations: pd.Index) -> pd.DataFrame:
-    """Counts by site with the row of the table of their combination; those not in the table are left out."""
+def _distinct(table: pd.DataFrame) -> tuple[pd.DataFrame, pd.Series]:
+    """Combinations that no formula can tell apart as one row of the fit; and the row of each, by combination.
+
+    Bands of humidity above the limit are such: each adds a row for every condition, month and length of interval.
+    """
+    same = ["species", *CONDITIONS, "month", "dry_air", "air_unknown", "exposure"]
+    row_of = table.groupby(same, observed=True, sort=False).ngroup().to_numpy()
+    rows = table.iloc[np.unique(row_of, return_index=True)[1]].drop(columns=["combination", "rh", "counted", "leaves"])
+    counts = {name: np.bincount(row_of, table[of]) for name, of in FITTED.items()}
+    return rows.reset_index(drop=True).assign(**counts), pd.Series(row_of, pd.Index(table["combination"]), name="row")
+
+
+def _numbered(counts: pd.DataFrame, row_of: pd.Series) -> pd.DataFrame:
+    """Counts by site with the row of the fit that their combination is in; those in none are left out."""
     counts = counts.astype({"site": "str"}).rename(columns={"site": "cluster"})
-    counts["row"] = combinations.get_indexer(counts["combination"])
-    return counts[counts["row"] >= 0]
+    counts["row"] = row_of.reindex(counts["combination"]).to_numpy()
+    return counts.dropna(subset="row")
 
 
 def _without_zero_levels(table: pd.DataFrame, factors: tuple[str, ...]) -> tuple[pd.DataFrame, pd.DataFrame]:

@@ -13,7 +13,7 @@ from plantstats.leaves.inputs import ENDS
 from plantstats.leaves.model import DAYS_PER_MONTH
 from plantstats.periods import Period
 from plantstats.stats.clusters import ratio_of_sums
-from plantstats.stats.intervals import CONF_LEVEL, ratio_limits, zero_event_limit
+from plantstats.stats.intervals import CONF_LEVEL, Array, ratio_limits, zero_event_limit
 
 # With fewer sites than this the sandwich is too short (common practice, no source): the wider is used.
 ENOUGH_SITES = 30
@@ -48,7 +48,7 @@ def leaves_by(intervals: CountIntervals, outcome: str, by: list[str], period: Pe
     sums = _sums(intervals, outcome, by, period, client)
     if sums.empty:
         return findings.table([])
-    groups = list(sums.groupby(by, observed=True)) if by else [((), sums)]
+    groups = _groups(sums, by)
     parts = []
     for end, measure in zip(ENDS, (f"{outcome}_leaves", f"{outcome}_leaves_upper"), strict=True):
         rows = [
@@ -90,10 +90,22 @@ def _sums(intervals: CountIntervals, outcome: str, by: list[str], period: Period
     )
 
 
-def _rate(group: pd.DataFrame, end: str) -> dict[str, object]:
+def _groups(sums: pd.DataFrame, by: list[str]) -> list[tuple[tuple[object, ...], dict[str, Array]]]:
+    """Key and sums of each group; as arrays, since a frame for each costs far more than its sums."""
+    columns = {name: sums[name].to_numpy() for name in sums.columns.difference(by)}
+    if not by:
+        return [((), columns)]
+    number = sums.groupby(by, observed=True).ngroup().to_numpy()
+    order = np.argsort(number, kind="stable")
+    keys = list(zip(*(sums[name] for name in by), strict=True))
+    parts = np.split(order, np.flatnonzero(np.diff(number[order])) + 1)
+    return [(keys[at[0]], {name: values[at] for name, values in columns.items()}) for at in parts if number[at[0]] >= 0]
+
+
+def _rate(group: dict[str, Array], end: str) -> dict[str, object]:
     """One finding's columns, from the sums of its sites."""
     leaves, squares, days = (float(group[name].sum()) for name in (f"leaves_{end}", f"squares_{end}", "days"))
-    n, words, sites = int(group["n"].sum()), int(group["words"].sum()), len(group)
+    n, words, sites = int(group["n"].sum()), int(group["words"].sum()), len(group["n"])
     worded = f", {words} of them a word, each as the {MEANING[end]} that it may mean" if words else ""
     if leaves == 0:
         estimate, low, high, remark = 0.0, 0.0, zero_event_limit() / days, f"; {NO_LEAF}"

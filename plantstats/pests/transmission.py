@@ -163,26 +163,32 @@ def leaves_after(time: PlantTime, of: Inspections, days: int) -> pd.DataFrame:
     pandas.DataFrame
         As `losses_after`; events are leaves counted at a visit, fallen since the plant's visit before.
     """
+    positive_on = of.first.groupby("plant_id")["visited_on"].min().rename("positive_on")
+    looked_at = (
+        pd.Series(of.looks["plant_id"].unique(), name="plant_id")
+        .to_frame()
+        .merge(positive_on, on="plant_id", how="left")
+    )
+    time.engine.add("looked_at_for_pests", looked_at)
     rows = time.query(
         """with days as (
             select plant_id, at_site as site_id, visited_on, sum(leaves_dropped) as dropped
             from completed_visits where plant_id is not null and leaves_dropped is not null group by all
         ), counted as (
             select *, lag(visited_on) over (partition by plant_id order by visited_on) as since from days
+        ), marked as (
+            select c.site_id, c.dropped, date_diff('day', c.since, c.visited_on) as days,
+                   coalesce(c.since >= p.positive_on and date_diff('day', p.positive_on, c.since) < $days, false)::int
+                   as exposed
+            from counted c join looked_at_for_pests p on p.plant_id = c.plant_id
+            where date_diff('day', c.since, c.visited_on) <= 92 and c.site_id is not null
         )
-        select plant_id, site_id, since, visited_on, dropped::double as dropped, (visited_on - since)::double as days
-        from counted where since is not null and visited_on - since <= 92 and site_id is not null"""
+        select site_id, sum(dropped * exposed)::double as events, sum(days * exposed)::double as time,
+               sum(dropped * (1 - exposed))::double as events_0, sum(days * (1 - exposed))::double as time_0
+        from marked group by site_id order by site_id""",
+        {"days": days},
     )
-    rows = rows[rows["plant_id"].isin(of.looks["plant_id"])]
-    positive_on = rows["plant_id"].map(of.first.groupby("plant_id")["visited_on"].min())
-    after = (rows["since"] >= positive_on) & (rows["since"] < positive_on + pd.Timedelta(days=days))
-    rows = rows.assign(
-        events=rows["dropped"].where(after, 0.0),
-        time=rows["days"].where(after, 0.0),
-        events_0=rows["dropped"].where(~after, 0.0),
-        time_0=rows["days"].where(~after, 0.0),
-    )
-    return _by_site(rows)
+    return rows.assign(stratum=rows["site_id"], cluster=rows["site_id"])
 
 
 def _by_site(rows: pd.DataFrame) -> pd.DataFrame:

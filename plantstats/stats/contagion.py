@@ -134,13 +134,14 @@ def by_chance(
     1.0
     """
     rng = np.random.Generator(np.random.PCG64(seed))
-    seen = _ratio(cases, cases.step, window)
+    of_all = cases.at_risk.sum(axis=1).ravel()
+    seen = _ratio(cases, cases.step, window, of_all)
     step = cases.step.copy()
     values = np.empty(arrangements)
     for number in range(arrangements):
         for _ in range(ROUNDS_BEFORE if number == 0 else ROUNDS_BETWEEN):
             _exchange(cases, step, rng)
-        values[number] = _ratio(cases, step, window)
+        values[number] = _ratio(cases, step, window, of_all)
     known = values[np.isfinite(values)]
     if not len(known) or not np.isfinite(seen):
         return ByChance(np.nan, np.nan, np.nan, 1.0)
@@ -173,8 +174,8 @@ def _counts(cases: Cases, step: Ints, window: int) -> tuple[Array, npt.NDArray[n
     return counts, so_far[:, :, window : window + n] - so_far[:, :, :n] > 0
 
 
-def _ratio(cases: Cases, step: Ints, window: int) -> float:
-    """The ratio alone, without limits, from the cells after a case alone."""
+def _ratio(cases: Cases, step: Ints, window: int, of_all: Array) -> float:
+    """The ratio alone, without limits, from the cells after a case alone; `of_all`: at risk by kind and step."""
     kinds, _, n = cases.at_risk.shape
     row = (cases.kind * cases.at_risk.shape[1] + cases.group) * n
     recent = np.zeros(cases.at_risk.size, dtype=bool)
@@ -185,7 +186,7 @@ def _ratio(cases: Cases, step: Ints, window: int) -> float:
     where = followed // cases.at_risk[0].size * n + followed % n
     time = np.bincount(where, cases.at_risk.ravel()[followed], kinds * n)
     events, every = (np.bincount(of, weights, kinds * n) for weights in (recent[row + step], None))
-    events_0, time_0 = every - events, cases.at_risk.sum(axis=1).ravel() - time
+    events_0, time_0 = every - events, of_all - time
     both_sides = (time > 0) & (time_0 > 0)
     both = np.where(both_sides, time + time_0, 1.0)
     below = np.where(both_sides, events_0 * time / both, 0.0).sum()

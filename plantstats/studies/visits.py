@@ -65,7 +65,9 @@ class VisitResults(PestResults):
         from plantstats import watering  # noqa: PLC0415
 
         self._check_visit_log()
-        return watering.review(self.records, self.period, self.as_of, self.client, time=self.exposure())
+        return watering.review(
+            self.records, self.period, self.as_of, self.client, time=self.exposure(), events=self.common_cause()
+        )
 
     @kept
     def drying_check(self) -> pd.DataFrame:

@@ -29,6 +29,7 @@ if TYPE_CHECKING:
 __all__ = ["LONGER", "NO_CHANGE", "SHORTER", "Advice", "advise", "intervals_now", "standing_plants", "usual_interval"]
 
 RECENT = 183  # days over which the usual visit interval is taken
+WITH_LIMITS = ("cost", "minutes")  # quantities of sites that are asked of samples
 UNKNOWN_INTERVAL = 14  # days, where neither plan nor visits tell it
 
 STANDING = """
@@ -193,15 +194,15 @@ def advise(
 
     number = plants["plants"].to_numpy(dtype=float)
 
-    def of_sites(costs: Costs, visit_cost: float) -> Costs:
-        return site_costs(costs, every, site, visit_days, visit_cost, assumed.max_too_dry_share)
+    def of_sites(costs: Costs, visit_cost: float, quantities: tuple[str, ...] | None = None) -> Costs:
+        return site_costs(costs, every, site, visit_days, visit_cost, assumed.max_too_dry_share, quantities)
 
     of_plants, sampled, within = cost_model.costs(), [], np.zeros((len(plants), len(every)))
     samples = list(costing.samples(model, n_samples))
     for sample in samples:
         one = cost_model.costs(sample)
         within += within_limit(one, assumed.max_too_dry_share) / n_samples
-        sampled.append(of_sites(one, model.price.visit * sample.multiples.visit_cost))
+        sampled.append(of_sites(one, model.price.visit * sample.multiples.visit_cost, WITH_LIMITS))
     costs, at_visits = of_sites(of_plants, model.price.visit), within[:, np.searchsorted(every, visit_days)]
     decided, limits, own_way_out = decide(names, now, visit_days, costs, sampled, at_visits, site, number, assumed)
     sites = _labelled(decided, plants, site, records, model)

@@ -140,12 +140,10 @@ def plant_variation(
     """
     codes, names = pd.factorize(plant, sort=True)
     number = sparse.csr_array((observed.n, (codes, np.arange(len(codes)))), shape=(len(names), len(codes)))
-    patterns, row_of = np.unique(
-        np.column_stack([log_scale, *(each for name, each in observed._asdict().items() if name != "n")]),
-        axis=0,
-        return_inverse=True,
-    )
-    pattern_of = sparse.csr_array((np.ones(len(codes)), (np.arange(len(codes)), row_of.ravel())))
+    columns = pd.DataFrame({"log_scale": log_scale, **observed._asdict()}).drop(columns="n")
+    row_of = columns.groupby(list(columns)).ngroup().to_numpy()
+    patterns = columns.iloc[np.unique(row_of, return_index=True)[1]].to_numpy()
+    pattern_of = sparse.csr_array((np.ones(len(codes)), (np.arange(len(codes)), row_of)))
     counts = number @ pattern_of
     speaking = counts[np.unique(np.linspace(0, len(names) - 1, SPEAKING).astype(int))]
     used = np.flatnonzero(np.asarray(speaking.sum(axis=0)).ravel() > 0)

@@ -14,7 +14,7 @@ from plantstats.watering.assumptions import Assumptions
 from plantstats.watering.between_plants import Members, Offsets
 from plantstats.watering.costs import Costs, plant_costs
 from plantstats.watering.cycle import Cycle, CycleTable
-from plantstats.watering.design import dryness_of
+from plantstats.watering.design import CONDITIONS, dryness_of
 from plantstats.watering.distribution import Array
 from plantstats.watering.drying import DryingModel
 from plantstats.watering.fit import WateringModel, by_planter
@@ -98,7 +98,6 @@ def samples(model: WateringModel, number: int = N_SAMPLES) -> Iterator[Sample]:
         )
 
 
-CONDITIONS = ["species", "light", "pot", "planter", "heating"]  # what cycles of a plant hang on
 SLOTS = 4096  # of random numbers for plants: one plant has the same in every use of a sample
 
 

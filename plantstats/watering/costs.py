@@ -7,6 +7,8 @@ too long). All of them add up over plants.
 
 from __future__ import annotations
 
+from collections.abc import Collection
+
 import numpy as np
 import pandas as pd
 
@@ -154,6 +156,7 @@ def site_costs(
     visit_days: tuple[int, ...],
     visit_price: float,
     max_too_dry_share: float,
+    quantities: Collection[str] | None = None,
 ) -> Costs:
     """Add plants and visits up.
 
@@ -169,6 +172,8 @@ def site_costs(
     visit_price : float
     max_too_dry_share : float
         A visit passes a plant by only where at most this share of its waterings then finds it too dry.
+    quantities : collection of str, optional
+        Which ones are wanted beside "visiting", "cost" among them; None for all.
 
     Returns
     -------
@@ -181,6 +186,7 @@ def site_costs(
     sums = {
         name: np.stack([np.bincount(site, values[rows, column]) for column in chosen], axis=1)
         for name, values in costs.items()
+        if quantities is None or name in quantities
     }
     visiting = np.broadcast_to(QUARTER_DAYS / np.array(visit_days) * visit_price, sums["cost"].shape)
     return {**sums, "visiting": visiting, "cost": sums["cost"] + visiting}

@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from typing import NamedTuple
 
 import numpy as np
 import pandas as pd
 from scipy import sparse
 
 from plantstats.records.species import species_table
+from plantstats.watering.distribution import Array
 
+CONDITIONS = ["species", "light", "pot", "planter", "heating"]  # what drying hangs on
 TERMS = ("group", "species", "light", "pot", "planter", "heating")
 SEASONS = {True: "heating season", False: "rest of the year"}
 Names = tuple[tuple[str, str], ...]  # term and level of each effect
@@ -87,6 +90,58 @@ def design_matrix(rows: pd.DataFrame, names: Names) -> sparse.csr_array:
         parts.append((seen, column[seen]))
     row, column = (np.concatenate(part) for part in zip(*parts, strict=True))
     return sparse.csr_array((np.ones(len(row)), (row, column)), shape=(n, len(names)))
+
+
+class Kinds(NamedTuple):
+    """Rows that share their conditions: effects of each kind (kinds x effects), and the kind of each row."""
+
+    x: Array
+    of_row: Array
+
+    def log_scale(self, effects: Array) -> Array:
+        """Sum of the effects that act on each row.
+
+        Parameters
+        ----------
+        effects : numpy.ndarray, shape (effects,)
+
+        Returns
+        -------
+        numpy.ndarray, shape (rows,)
+        """
+        return np.asarray((self.x @ effects)[self.of_row])
+
+    def sums(self, values: Array) -> Array:
+        """Values of rows, added up by kind.
+
+        Parameters
+        ----------
+        values : numpy.ndarray, shape (rows,)
+
+        Returns
+        -------
+        numpy.ndarray, shape (kinds,)
+        """
+        return np.bincount(self.of_row, values, len(self.x))
+
+
+def kinds_of(rows: pd.DataFrame, names: Names) -> Kinds:
+    """The design of rows by kind: a thousand times fewer than dry-downs.
+
+    Parameters
+    ----------
+    rows : pandas.DataFrame
+        Dry-downs, gaps or plants.
+    names : Names
+        As `effect_names` gives them.
+
+    Returns
+    -------
+    Kinds
+    """
+    of_row = rows.groupby(CONDITIONS, sort=False, dropna=False, observed=True).ngroup().to_numpy()
+    first = np.unique(of_row, return_index=True)[1]
+    return Kinds(design_matrix(rows.iloc[first], names).toarray(), of_row)
 
 
 def _terms(rows: pd.DataFrame) -> Mapping[str, pd.Series]:

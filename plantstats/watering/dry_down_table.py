@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from plantstats.records import Records
 
 VIEWS = ("inspections", "completed_visits", "lines", "notes", "interruptions")
+DONE_WITH = ("first_readings", "bounds", "waterings")  # steps that nothing reads once the chain stands
 
 
 @dataclass(frozen=True)
@@ -111,6 +112,8 @@ def build(records: Records, as_of: date) -> DryDowns:
     months = periods.heating_months(records.settings.heating_season)
     for name, query in _script(engine.cut(as_of), engine.dialect, months).items():
         engine.create(name, query, view=name in VIEWS, dialect=engine.dialect)
+    for name in DONE_WITH:
+        engine.drop(name)
     return DryDowns(engine, as_of)
 
 

@@ -12,13 +12,12 @@ from scipy import linalg, sparse, special
 from plantstats.stats.intervals import CONF_LEVEL, Interval, quantile, ratio_limits
 from plantstats.watering import between_plants, distribution, estimation
 from plantstats.watering.between_plants import Members, PlantVariation
-from plantstats.watering.design import Names, design_matrix, effect_names
+from plantstats.watering.design import CONDITIONS, Names, design_matrix, effect_names, kinds_of
 from plantstats.watering.distribution import FAMILIES, Array, Observations
 from plantstats.watering.estimation import NO_MISCLASSIFICATION, DryingError
 
 __all__ = ["DryingError", "DryingModel", "fit_drying"]
 
-CONDITIONS = ["species", "light", "pot", "planter", "heating"]
 BOUNDS = ["n_moist", "previous", "lower", "upper"]
 
 
@@ -122,7 +121,7 @@ class DryingModel:
         -------
         numpy.ndarray, shape (profiles,)
         """
-        return np.asarray(self.design(plants) @ self.estimate[:-2])
+        return kinds_of(plants, self.names).log_scale(self.estimate[:-2])
 
     def still_moist(self, plants: pd.DataFrame, days: Array | float, members: Members | None = None) -> Array:
         """Share of plants of each profile whose topsoil is not yet dry, so many days after watering.
@@ -314,11 +313,11 @@ def fit_drying(dry_downs: pd.DataFrame, family: str = "", misclassified: float |
         raise DryingError(f"spells by {methods}: fit each method apart")
     rows = dry_downs.groupby([*CONDITIONS, *BOUNDS], dropna=False, observed=True)["n"].sum().reset_index()
     names = effect_names(rows)
-    observed, x = _observations(rows), design_matrix(rows, names)
+    observed, kinds = _observations(rows), kinds_of(rows, names)
     maxima, faults = [], []
     for each in [family] if family else FAMILIES:
         try:
-            maxima.append(estimation.likeliest(each, observed, x, names, misclassified))
+            maxima.append(estimation.likeliest(each, observed, kinds, names, misclassified))
         except DryingError as fault:  # few dry-downs may suit one family and not the other
             faults.append(str(fault))
     if not maxima:
@@ -326,7 +325,7 @@ def fit_drying(dry_downs: pd.DataFrame, family: str = "", misclassified: float |
     best = max(maxima, key=lambda one: one.log_likelihood)
     site = pd.factorize(dry_downs["site_id"].astype("str"))[0]
     covariance = estimation.clustered_covariance(
-        best, _observations(dry_downs), design_matrix(dry_downs, names), site, misclassified
+        best, _observations(dry_downs), kinds_of(dry_downs, names), site, misclassified
     )
     n = int(observed.n.sum())
     return DryingModel(

@@ -12,7 +12,7 @@ import pandas as pd
 
 from plantstats import exposure
 from plantstats.errors import PlantstatsError
-from plantstats.losses.common_cause import common_cause
+from plantstats.losses.common_cause import CommonCause, common_cause
 from plantstats.losses.technicians import pseudonyms
 from plantstats.watering import drought_effect, dry_down_table, leaf_drop, prices
 from plantstats.watering.assumptions import Assumptions
@@ -79,7 +79,11 @@ class WateringModel:
 
 
 def fit_watering(
-    records: Records, as_of: date, assumed: Assumptions | None = None, time: PlantTime | None = None
+    records: Records,
+    as_of: date,
+    assumed: Assumptions | None = None,
+    time: PlantTime | None = None,
+    events: CommonCause | None = None,
 ) -> WateringModel:
     """Learn from all records up to a day.
 
@@ -92,6 +96,8 @@ def fit_watering(
         In place of those of the settings.
     time : PlantTime, optional
         Plant-time to the same day, losses dated "found", where it is at hand.
+    events : CommonCause, optional
+        The events in it, where they are at hand.
 
     Returns
     -------
@@ -125,7 +131,7 @@ def fit_watering(
     distinct = every[every["method"] == method].reset_index(drop=True)
     drying = fit_by_planter(distinct)
     time = time or exposure.build(records, as_of, dated="found")
-    events = common_cause(time)
+    events = events or common_cause(time)
     gaps = drought_effect.gaps(dry_downs, events.losses["plant_id"].tolist())
     dry_days = _dry_days(gaps, drying)
     return WateringModel(

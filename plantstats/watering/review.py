@@ -19,6 +19,7 @@ from plantstats.watering.sensitivity import misclassification_sensitivity
 
 if TYPE_CHECKING:
     from plantstats.exposure import PlantTime
+    from plantstats.losses.common_cause import CommonCause
     from plantstats.records import Records
 
 
@@ -73,6 +74,7 @@ def review(
     client: str = "",
     assumed: Assumptions | None = None,
     time: PlantTime | None = None,
+    events: CommonCause | None = None,
 ) -> WateringReview:
     """Make the watering review of one quarter.
 
@@ -88,6 +90,8 @@ def review(
         In place of those of the settings.
     time : PlantTime, optional
         Plant-time up to as_of, losses dated "found", if at hand.
+    events : CommonCause, optional
+        The events in it, if at hand.
 
     Returns
     -------
@@ -99,7 +103,7 @@ def review(
     WateringError
         Without dry-downs or without standing plants.
     """
-    model = fit_watering(records, as_of, assumed, time)
+    model = fit_watering(records, as_of, assumed, time, events)
     season = records.settings.heating_season
     heating = _heating_after(as_of, season)
     advice, other = (advise(model, records, each, client) for each in (heating, not heating))
