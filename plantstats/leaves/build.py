@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from plantstats.exposure import PlantTime
 
 VIEWS = ("leaf_visits",)  # read once
-DONE_WITH = ("leaf_inspections", "leaf_between", "leaf_air")  # read no more once there are intervals
+DONE_WITH = ("leaf_inspections", "leaf_between")  # read no more once there are intervals
 # Texts as levels: a tenth of the memory, faster to group, and pandas gets them in their order.
 LEVELS = {
     "site_id": "select distinct site_id from leaf_places",
