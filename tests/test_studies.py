@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import shutil
+import sys
 from datetime import date
 from pathlib import Path
+from types import SimpleNamespace
 
 import pandas as pd
 import pytest
@@ -13,7 +15,8 @@ import plantstats
 from plantstats import exposure, studies
 from plantstats.guarantee import priced_quote
 from plantstats.losses import loss_rates
-from plantstats.studies import StudyError
+from plantstats.reporting.display import RESULTS_FOLDER
+from plantstats.studies import StudyError, progress
 
 EXAMPLE = Path(__file__).parents[1] / "data_demo" / "worked_example"
 
@@ -54,6 +57,17 @@ def test_computing_is_told_by_name_and_only_once(folder):
     study.losses()
     study.losses()
     assert told == ["losses", "exposure"]
+
+
+def test_only_the_kernel_of_a_notebook_shows_a_bar_and_a_command_s_output_stays_its_own(folder, monkeypatch, capsys):
+    monkeypatch.setattr(progress, "PATIENCE", 0.0)
+    monkeypatch.delenv(RESULTS_FOLDER, raising=False)
+    for kernel in (None, object()):
+        monkeypatch.setitem(sys.modules, "ipykernel", SimpleNamespace())
+        monkeypatch.setitem(sys.modules, "IPython", SimpleNamespace(get_ipython=lambda kernel=kernel: kernel))
+        shutil.rmtree(folder / ".plantstats_cache", ignore_errors=True)
+        plantstats.study(folder, "2025-Q1", as_of="2025-03-31").losses()
+        assert ("results" in capsys.readouterr().out) is (kernel is not None)
 
 
 def test_a_frame_that_a_caller_changes_is_not_the_studys(folder):

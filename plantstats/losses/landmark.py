@@ -7,7 +7,7 @@ from typing import NamedTuple
 import numpy as np
 import pandas as pd
 
-from plantstats.losses.design import Array
+from plantstats.losses.design import Array, ModelError
 from plantstats.losses.warning_signs import SIGNS
 
 CONDITIONS = ("5", "4", "3", "1 or 2", "not noted")
@@ -119,6 +119,11 @@ def fit(earlier: pd.DataFrame, prior_sd: Array = PRIOR_SD) -> Landmark:
     -------
     Landmark
 
+    Raises
+    ------
+    ModelError
+        For a fit that does not settle; the posterior is concave, so that none should.
+
     Notes
     -----
     The lost of n plants are binomial with chance 1 - exp(-h exp(x'b)), h the hazard: a complementary log-log link, so
@@ -158,4 +163,6 @@ def fit(earlier: pd.DataFrame, prior_sd: Array = PRIOR_SD) -> Landmark:
         beta = beta + np.clip(step, -LONGEST_STEP, LONGEST_STEP)
         if float(step @ information @ step) < SETTLED:
             break
+    else:
+        raise ModelError("what earlier lists told did not settle; the list rests on it")
     return blank._replace(beta=beta, covariance=np.asarray(np.linalg.inv(information), dtype="float64"))

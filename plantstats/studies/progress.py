@@ -29,7 +29,7 @@ def named(name: str) -> Iterator[None]:
     ------
     None
     """
-    if "ipykernel" not in sys.modules or RESULTS_FOLDER in os.environ:
+    if not _in_notebook() or RESULTS_FOLDER in os.environ:
         yield
         return
     is_outermost = not _bars
@@ -44,3 +44,9 @@ def named(name: str) -> Iterator[None]:
         if is_outermost:
             _bars.pop()
             bar.close()
+
+
+def _in_notebook() -> bool:
+    """Whether this process is the kernel of a notebook; a command that has only imported one prints no bar."""
+    ipython = sys.modules.get("IPython")
+    return ipython is not None and ipython.get_ipython() is not None

@@ -316,6 +316,13 @@ def test_the_regression_of_losses_is_that_of_statsmodels_where_nothing_shrinks_i
     assert np.sqrt(np.diag(fit.covariance))[kept] == pytest.approx(reference.bse.to_numpy(), rel=1e-3)
 
 
+def test_a_regression_of_losses_that_has_not_settled_is_refused(monkeypatch):
+    rows, _ = lists_of_known_truth(200)
+    monkeypatch.setattr(landmark, "STEPS", 1)
+    with pytest.raises(ModelError, match="did not settle"):
+        landmark.fit(rows)
+
+
 def test_what_earlier_lists_teach_is_found_again_and_shrunk_by_its_prior():
     rows, truth = lists_of_known_truth(40_000)
     many = landmark.fit(rows)
