@@ -40,9 +40,8 @@ tests: $(READY)
 doctests: $(READY)
 	$(BIN)/python -m pytest -q -p no:cacheprovider --doctest-modules plantstats --ignore=plantstats/reporting/notebook.py
 
-# nbval compares the stored outputs of the worked example; the other notebooks keep none and need only run.
+# Notebooks that keep no outputs need only run; those of the worked example are compared by tests/test_notebooks.py.
 notebooks: $(READY)
-	$(BIN)/python -m pytest -p no:cacheprovider --nbval notebooks/13_worked_example.ipynb
 	$(BIN)/python -m pytest -p no:cacheprovider -n 2 --dist loadfile --nbval-lax notebooks \
 		--ignore=notebooks/13_worked_example.ipynb
 

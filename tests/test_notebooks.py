@@ -112,6 +112,7 @@ def test_a_notebook_names_no_kernel_but_python3(path: Path):
 
 def test_n09_the_worked_example_is_the_same_under_another_clock_and_locale(tmp_path: Path) -> None:
     # Case N09: numbers of stored outputs hang on no time zone, no order of sets, no width of the screen, no locale.
+    # They were stored under other ones, so that this one run by nbval holds the outputs themselves too.
     environment = os.environ | {"TZ": "Asia/Tokyo", "PYTHONHASHSEED": "1", "COLUMNS": "60", "LC_ALL": "C"}
     command = [
         sys.executable,

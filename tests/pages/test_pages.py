@@ -45,17 +45,28 @@ def one_site(folder: Path) -> None:
     plants[plants["site_id"].isin(keep["site_id"])].to_csv(folder / "plants.csv", index=False)
 
 
-CHANGES: dict[str, Callable[[Path], None]] = {
-    "as made": lambda _folder: None,
-    "no visits": without("visits"),
-    "no contracts": without("contracts"),
-    "no readings": without("readings"),
-    "never dry": blank("visits", "topsoil", "dry_depth_cm"),
-    "visits hold dates alone": blank("visits", "rh_percent", "leaves_dropped", "yellow_leaves", "condition", "topsoil"),
-    "no light": blank("plants", "light"),
-    "no install dates": blank("plants", "installed_on"),
-    "nothing lost": nothing_lost,
-    "one site": one_site,
+# Those that meet in no result stand together: what one takes away, another leaves to be shown. `LOST` holds that none
+# hides another behind a page that is refused.
+CHANGES: dict[str, tuple[Callable[[Path], None], ...]] = {
+    "as made": (),
+    "no visits": (without("visits"),),
+    "no contracts, never dry": (without("contracts"), blank("visits", "topsoil", "dry_depth_cm")),
+    "no readings, no light, no install dates": (
+        without("readings"),
+        blank("plants", "light"),
+        blank("plants", "installed_on"),
+    ),
+    "visits hold dates alone": (
+        blank("visits", "rh_percent", "leaves_dropped", "yellow_leaves", "condition", "topsoil"),
+    ),
+    "nothing lost": (nothing_lost,),
+    "one site": (one_site,),
+}
+# Seven losses are too few for the model of the watch list, whatever else is there.
+LOST = {
+    "as made": {"Plants to see"},
+    "no contracts, never dry": {"Plants to see", "Visits", "Accounts"},
+    "no readings, no light, no install dates": {"Plants to see"},
 }
 
 
@@ -67,11 +78,17 @@ def made(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 @pytest.fixture(scope="module", params=list(CHANGES))
-def study(request: pytest.FixtureRequest, made: Path, tmp_path_factory: pytest.TempPathFactory) -> Study:
+def lacking(request: pytest.FixtureRequest) -> str:
+    return request.param
+
+
+@pytest.fixture(scope="module")
+def study(lacking: str, made: Path, tmp_path_factory: pytest.TempPathFactory) -> Study:
     folder = tmp_path_factory.mktemp("records")
     for path in made.glob("*.*"):
         (folder / path.name).write_bytes(path.read_bytes())
-    CHANGES[request.param](folder)
+    for change in CHANGES[lacking]:
+        change(folder)
     return plantstats.study(folder)
 
 
@@ -94,8 +111,10 @@ def html_of(pages: dict[str, Page]) -> dict[str, str]:
 
 
 def test_no_page_is_lost_but_for_a_stated_reason_and_small_groups_are_withheld(
-    study: Study, pages: dict[str, Page], html_of: dict[str, str]
+    lacking: str, study: Study, pages: dict[str, Page], html_of: dict[str, str]
 ) -> None:
+    if lacking in LOST:
+        assert {module.TITLE for module in PAGES} - set(pages) == LOST[lacking]
     assert {"Brief", "Losses", "Records", "Method", "What wears plants down"} <= set(pages)
     withheld = 0
     anchors = {f"methods.html#{section.key}" for section in pages["Method"].sections}
