@@ -16,7 +16,7 @@ from plantstats.leaves.model import DAYS_PER_MONTH, fit_leaves, humidity_limit_p
 from plantstats.losses.common_cause import CommonCause
 from plantstats.periods import Period, quarter
 from plantstats.stats.collinearity import VIF_LIMIT
-from plantstats.stats.counts import CountModelError
+from plantstats.stats.counts import CountModelError, fit_counts
 from tests.builders.leaf_records import FIG, PARAMS, STEADY, company, leaf_time, near, visit
 
 Q3 = quarter("2026-Q3")
@@ -134,6 +134,24 @@ def test_oldest_leaves_yellow_with_dry_soil_and_not_with_dry_air(steady):
 
 def test_the_dispersion_is_that_of_the_truth(green):
     assert 1 / green.fit.alpha == pytest.approx(PARAMS.leaf_size, rel=0.15)
+
+
+def test_combinations_that_no_term_tells_apart_fit_as_they_do_one_by_one(steady, green):
+    # Bands of humidity above the limit share a row of the fit; here each combination has a row of its own.
+    whole, number = steady[2], pd.Index(green.table["combination"])
+    by_site = whole.sums_by("site_id", "green").astype({"site_id": "str"})
+    by_site["row"] = number.get_indexer(by_site["combination"])
+    apart = fit_counts(
+        green.table.assign(n=green.table["counted"], sum=green.table["leaves"]),
+        whole.frequencies("green"),
+        green.fit.formula,
+        by_site[by_site["row"] >= 0].rename(columns={"site_id": "cluster"}),
+    )
+    assert len(green.fit.fitted) < len(number)
+    np.testing.assert_allclose(green.fit.params, apart.params, rtol=1e-8, atol=1e-10)
+    np.testing.assert_allclose(green.fit.se, apart.se, rtol=1e-8)
+    assert green.fit.loglik == pytest.approx(apart.loglik, rel=1e-12)
+    np.testing.assert_allclose(green.expected[number], apart.fitted, rtol=1e-8)
 
 
 def test_a_named_situation_has_the_rate_of_the_truth(green):
