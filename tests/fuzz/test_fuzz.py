@@ -43,6 +43,8 @@ def test_a_fault_of_the_program_is_found(sound: Path, monkeypatch: pytest.Monkey
     monkeypatch.setattr(quality, "write_set_aside", lossy)
     monkeypatch.setattr(mutations, "MUTATIONS", (mutations.rows,))
     counts = Counts()
-    for number in range(3):
+    for number in range(3):  # up to the first that sets a row aside
         run_one(sound, 7, number, counts, pages=False)
+        if counts.faults:
+            break
     assert any("not whole" in fault for fault in counts.faults)
