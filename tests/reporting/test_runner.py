@@ -377,8 +377,8 @@ def alive(pid: int) -> bool:
 
 
 def test_two_processes_run_beside_each_other_only_where_memory_holds_both(monkeypatch) -> None:
-    # By hand: 2 (0.6 + 900 bytes x 2.4 million = 2.76) = 5.5 GB of 0.9 x 8; 2 (0.6 + 18.0) = 37.2 GB of 0.9 x 24.
-    for visits, gib, at_a_time in ((2_400_000, 8, 2), (2_400_000, 4, 1), (20_000_000, 24, 1), (20_000_000, 64, 2)):
+    # By hand: 2 (0.6 + 1100 bytes x 1.8 million) = 5.2 GB of 0.9 x 8.6; 2 (0.6 + 16.5) = 34.2 GB of 0.9 x 25.8.
+    for visits, gib, at_a_time in ((1_800_000, 8, 2), (1_800_000, 4, 1), (15_000_000, 24, 1), (15_000_000, 64, 2)):
         pages = {"SC_PAGE_SIZE": 4096, "SC_PHYS_PAGES": gib * 2**30 // 4096}
         monkeypatch.setattr(os, "sysconf", pages.__getitem__)
         assert quarterly.side_by_side(visits) == at_a_time, (visits, gib)
