@@ -164,12 +164,12 @@ def leaves_after(time: PlantTime, of: Inspections, days: int) -> pd.DataFrame:
         As `losses_after`; events are leaves counted at a visit, fallen since the plant's visit before.
     """
     positive_on = of.first.groupby("plant_id")["visited_on"].min().rename("positive_on")
-    looked_at = (
+    inspected = (
         pd.Series(of.looks["plant_id"].unique(), name="plant_id")
         .to_frame()
         .merge(positive_on, on="plant_id", how="left")
     )
-    time.engine.add("looked_at_for_pests", looked_at)
+    time.engine.add("inspected_for_pests", inspected)
     rows = time.query(
         """with days as (
             select plant_id, at_site as site_id, visited_on, sum(leaves_dropped) as dropped
@@ -180,7 +180,7 @@ def leaves_after(time: PlantTime, of: Inspections, days: int) -> pd.DataFrame:
             select c.site_id, c.dropped, date_diff('day', c.since, c.visited_on) as days,
                    coalesce(c.since >= p.positive_on and date_diff('day', p.positive_on, c.since) < $days, false)::int
                    as exposed
-            from counted c join looked_at_for_pests p on p.plant_id = c.plant_id
+            from counted c join inspected_for_pests p on p.plant_id = c.plant_id
             where date_diff('day', c.since, c.visited_on) <= 92 and c.site_id is not null
         )
         select site_id, sum(dropped * exposed)::double as events, sum(days * exposed)::double as time,
