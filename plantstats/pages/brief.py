@@ -36,8 +36,7 @@ def page(study: Study) -> Page:
     -------
     Page
     """
-    loss = losses.page(study)
-    parts = [loss.findings]
+    parts = [losses.results_of(study)]
     todo, missing = _asked(study)
     margins = unless_refused(study.account_margins, None)
     dry = unless_refused(study.visit_results, None)

@@ -36,15 +36,7 @@ def page(study: Study) -> Page:
     -------
     Page
     """
-    results = join(
-        study.loss_rates(),
-        study.expected(),
-        study.quarters(),
-        study.same_sites(),
-        study.losses_to_come(),
-        of_all_clients(study, study.deliveries, study.run_off),
-        of_all_clients(study, study.places),
-    )
+    results = results_of(study)
     sections = [
         _lost(study, results, study.losses()),
         to_come.section(study, results),
@@ -65,6 +57,30 @@ def page(study: Study) -> Page:
         study.small_group,
         sentences,
         methods=methods.links_of("losses"),
+    )
+
+
+def results_of(study: Study) -> pd.DataFrame:
+    """Findings that the page rests on, and the brief with it.
+
+    Parameters
+    ----------
+    study : Study
+        One quarter of a company.
+
+    Returns
+    -------
+    pandas.DataFrame
+        Findings.
+    """
+    return join(
+        study.loss_rates(),
+        study.expected(),
+        study.quarters(),
+        study.same_sites(),
+        study.losses_to_come(),
+        of_all_clients(study, study.deliveries, study.run_off),
+        of_all_clients(study, study.places),
     )
 
 
