@@ -85,7 +85,7 @@ def table(decisions: Sequence[Decision], currency: str) -> Listing:
         {
             "What": [d.what for d in decisions],
             "Where": [d.where for d in decisions],
-            f"Worth, {currency} a quarter": [_amount(d.value) for d in decisions],
+            f"{currency} a quarter": [_amount(d.value) for d in decisions],
             "How sure": [d.confidence for d in decisions],
             "Who, by when": ["" for _ in decisions],
             "From": [d.page for d in decisions],

@@ -136,22 +136,34 @@ def decisions(study: Study) -> list[Decision]:
 
 def _how_sure(probability: float, longer: bool) -> str:
     """How sure the drying model is of an interval, and what a longer one came to where just-dry soil is noted moist."""
-    sure = f"at least {min(int(100 * probability), 99)} in 100 that it "
+    sure = f"at least {min(int(100 * probability), 99)} in 100"
     if not longer:
-        return f"{sure}leaves no plant too dry too often"
-    first = f"by the drying model {sure}saves and leaves no plant too dry too often; less sure where just-dry soil is "
-    return " ".join([f"{first}noted as moist.", *_left_too_dry()])
+        return f"{sure} that it leaves no plant too dry too often"
+    # Short, as the brief is one sheet; the page on visits says on how many companies, with limits.
+    late = _left_too_dry()
+    if late is None:
+        return f"{sure} by the model; less where just-dry soil is noted moist"
+    kept = 100 - round(100 * late["share"])
+    return f"{sure} by the model; where just-dry soil is noted moist, {kept} in 100 (invented sites)"
 
 
-def _left_too_dry() -> list[str]:
-    """Of sites told to lengthen on invented companies that note dryness late, how many left a plant too dry."""
+def _just_dry() -> str:
+    """What to do before a site is visited less often, and what such advice came to where dryness is noted late."""
+    late = _left_too_dry()
+    if late is None:
+        return JUST_DRY
+    share, low, high = (f"{100 * late[name]:.0f}" for name in ("share", "low", "high"))
+    return (
+        f"{JUST_DRY} On {late['companies']:.0f} invented companies whose technicians do so {share} in 100 lengthened "
+        f"sites left a plant too dry ({low} to {high})."
+    )
+
+
+def _left_too_dry() -> pd.Series | None:
+    """Share of lengthened sites of such companies that left a plant too dry, as the proof says; None without one."""
     rows = figures(["longer_too_dry"]).head(0 if older() else None)
     rows = rows[rows["situation"].eq(NOTED_LATE) & rows["of"].eq("all")]
-    return [
-        f"On {row.companies:.0f} invented companies of that kind {100 * row.share:.0f} in 100 lengthened sites left a "
-        f"plant too dry ({100 * row.low:.0f} to {100 * row.high:.0f})."
-        for row in rows.itertuples()
-    ]
+    return None if rows.empty else rows.iloc[0]
 
 
 def _verdict(study: Study, sites: pd.DataFrame) -> str:
@@ -188,14 +200,7 @@ def _sites(study: Study, sites: pd.DataFrame) -> Section:
     message = (
         f"Come more often to {words.count_of(more, 'site')}, less often to {less}; {len(sites) - more - less} keep."
     )
-    return Section(
-        "sites",
-        message,
-        shown,
-        chart=_routes(study),
-        table=table,
-        note=" ".join([JUST_DRY, *_left_too_dry()]) if less else "",
-    )
+    return Section("sites", message, shown, chart=_routes(study), table=table, note=_just_dry() if less else "")
 
 
 def _routes(study: Study) -> Dots | None:

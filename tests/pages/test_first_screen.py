@@ -68,11 +68,11 @@ def test_a_longer_interval_is_said_with_what_it_came_to_where_dryness_is_noted_l
         monkeypatch.setattr(visits, "older", lambda program=program: program)
         by_what = {decision.what: decision.confidence for decision in visits.decisions(study)}
         page = visits.page(study)._repr_html_()
-        for text in (by_what[longer], page):
-            assert ("27 invented companies of that kind 53 in 100" in text) is said
-        assert "less sure where just-dry soil is noted as moist." in by_what[longer]
+        assert ("On 27 invented companies whose technicians do so 53 in 100" in page) is said
+        assert ("noted moist, 47 in 100 (invented sites)" in by_what[longer]) is said
+        assert "where just-dry soil is noted moist" in by_what[longer]
         assert all(
-            "noted as moist" not in text for what, text in by_what.items() if what == "Visit every 7 days instead of 14"
+            "noted moist" not in text for what, text in by_what.items() if what == "Visit every 7 days instead of 14"
         )
 
 
