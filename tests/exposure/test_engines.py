@@ -162,6 +162,19 @@ def test_what_does_not_fit_into_the_memory_that_is_given_is_laid_aside_in_the_fo
         settings_from({"engine": {"memory": "8"}}, "records.toml")
 
 
+def test_from_many_visits_on_memory_is_bounded_and_the_numbers_are_the_same(
+    company: records.Records, on_duckdb: dict[str, pd.DataFrame], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv(engines.VARIABLE, "duckdb")
+    monkeypatch.setattr(engines, "MANY_VISITS", 100)
+    company.shared.clear()
+    bounded = {name: differences(table, on_duckdb[name]) for name, table in results(company, AS_OF)}
+    assert bounded == dict.fromkeys(EXPECTED, "")
+    limit = "select current_setting('memory_limit') as of"
+    assert exposure.build(company, AS_OF).query(limit)["of"].item() == "1.8 GiB"  # 2 GB, as DuckDB says it
+    company.shared.clear()
+
+
 def test_a_process_beside_others_takes_its_share_of_the_cores(monkeypatch: pytest.MonkeyPatch) -> None:
     asked = "select current_setting('threads')::int as n"
     monkeypatch.setenv(QUERY_THREADS, "3")

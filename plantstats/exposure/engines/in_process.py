@@ -33,12 +33,13 @@ class DuckDBEngine(Engine):
 
     def __init__(self, connection: duckdb.DuckDBPyConnection | None = None) -> None:
         self.connection = connection or duckdb.connect(config=_config())
-        self._schema, self._path = "main", "main"
+        self._path = "main"  # schemas in which a name is looked for, the own first
+        self._compressed = False
         self._cut: date | None = None
 
     @classmethod
     def within(cls, memory: str, folder: Path) -> DuckDBEngine:
-        """An engine that lays aside on disk what does not fit into memory.
+        """An engine that keeps its tables compressed, and lays aside on disk what does not fit into memory.
 
         Parameters
         ----------
@@ -53,7 +54,10 @@ class DuckDBEngine(Engine):
         """
         folder.mkdir(parents=True, exist_ok=True)  # DuckDB makes only the last folder of a path
         place = folder / f"duckdb-{uuid.uuid4().hex}"
-        return cls(duckdb.connect(config=_config() | {"memory_limit": memory, "temp_directory": str(place)}))
+        engine = cls(duckdb.connect(config=_config() | {"memory_limit": memory, "temp_directory": str(place)}))
+        engine.connection.execute("attach ':memory:' as steps (compress); use steps")
+        engine._path, engine._compressed = "steps.main", True
+        return engine
 
     @override
     def read(self, name: str, path: Path) -> None:
@@ -92,6 +96,8 @@ class DuckDBEngine(Engine):
             replaced = ", ".join(f'"{column}"::{type_} as "{column}"' for column, type_ in types.items())
             query = f"select * replace ({replaced}) from ({query})"
         self.connection.execute(f"create or replace {'view' if view else 'table'} {name} as {query}")
+        if self._compressed and not view:
+            self.connection.execute("checkpoint steps")  # this is when tables are compressed, to a tenth
 
     @override
     def drop(self, name: str) -> None:
@@ -107,10 +113,11 @@ class DuckDBEngine(Engine):
     @override
     def branch(self) -> DuckDBEngine:
         connection = self.connection.cursor()
-        schema = f"branch_{len(connection.sql('select 1 from duckdb_schemas()').fetchall())}"
+        own = self._path.partition(",")[0]
+        schema = f"{own}_{len(connection.sql('select 1 from duckdb_schemas()').fetchall())}"
         # Names stand for what is made in it first, then for the tables of the whole.
         branch = DuckDBEngine(connection)
-        branch.parent, branch._schema, branch._path = self._schema, schema, f"{schema},{self._path}"
+        branch.parent, branch._path, branch._compressed = own, f"{schema},{self._path}", self._compressed
         connection.execute(f"create schema {schema}; set search_path = '{branch._path}'")
         if self._cut:
             branch.cut(self._cut)
