@@ -377,8 +377,10 @@ def alive(pid: int) -> bool:
 
 
 def test_two_processes_run_beside_each_other_only_where_memory_holds_both(monkeypatch) -> None:
-    # By hand: 2 (0.6 + 1100 bytes x 1.8 million) = 5.2 GB of 0.9 x 8.6; 2 (0.6 + 16.5) = 34.2 GB of 0.9 x 25.8.
-    for visits, gib, at_a_time in ((1_800_000, 8, 2), (1_800_000, 4, 1), (15_000_000, 24, 1), (15_000_000, 64, 2)):
+    # By hand: 1.2 GB + 2,150 bytes x 1.8 million = 5.1 GB of 0.9 x 8.6 or 0.9 x 4.3; bounded 1.2 + 1,310 x 15 million
+    # = 20.9 GB of 0.9 x 25.8 or 0.9 x 17.2; just not bounded 1.2 + 2,150 x 4.9 million = 11.7 GB of 0.9 x 12.9.
+    cases = [(1_800_000, 8, 2), (1_800_000, 4, 1), (15_000_000, 24, 2), (15_000_000, 16, 1), (4_900_000, 12, 1)]
+    for visits, gib, at_a_time in cases:
         pages = {"SC_PAGE_SIZE": 4096, "SC_PHYS_PAGES": gib * 2**30 // 4096}
         monkeypatch.setattr(os, "sysconf", pages.__getitem__)
         assert quarterly.side_by_side(visits) == at_a_time, (visits, gib)
