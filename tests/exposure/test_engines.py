@@ -162,6 +162,26 @@ def test_what_does_not_fit_into_the_memory_that_is_given_is_laid_aside_in_the_fo
         settings_from({"engine": {"memory": "8"}}, "records.toml")
 
 
+def test_tables_of_an_engine_within_a_memory_are_compressed(tmp_path: Path) -> None:
+    # By hand: 2 million rows of two whole numbers in 32 bits are 16 MB; runs of 50 and a count to 50 need few bits.
+    rows = "select i // 50 as run, i % 50 as place from range(2000000) t(i)"
+    held = "select sum(memory_usage_bytes)::bigint as bytes from duckdb_memory()"
+
+    def bytes_of(engine: DuckDBEngine) -> int:
+        before = engine.sql(held, plain=True)["bytes"].item()
+        engine.create("numbers", rows, narrow=["run", "place"])
+        return int(engine.sql(held, plain=True)["bytes"].item() - before)
+
+    assert bytes_of(DuckDBEngine()) > 16e6
+    bounded = DuckDBEngine.within("1 GB", tmp_path)
+    assert bytes_of(bounded) < 16e6 / 3
+    # A branch of it does the same, and reads the whole's tables by `parent`.
+    branch = bounded.branch()
+    assert bytes_of(branch) < 16e6 / 3
+    alike = branch.sql(f"select count(*) as n from numbers join {branch.parent}.numbers using (run, place)", plain=True)
+    assert alike["n"].item() == 2_000_000
+
+
 def test_from_many_visits_on_memory_is_bounded_and_the_numbers_are_the_same(
     company: records.Records, on_duckdb: dict[str, pd.DataFrame], monkeypatch: pytest.MonkeyPatch
 ) -> None:
