@@ -10,7 +10,8 @@ Agreement is that of every result, to the unit, with DuckDB's of the same size. 
 environment with Java 17: `pip install "pyspark[connect]<4.1"`, then
 
     $SPARK_HOME/sbin/start-connect-server.sh --master "local[2]" --driver-memory 12g \
-        --conf spark.sql.ansi.enabled=true --conf spark.sql.session.timeZone=UTC
+        --conf spark.sql.ansi.enabled=true --conf spark.sql.session.timeZone=UTC \
+        --conf spark.sql.shuffle.partitions=4 --conf spark.driver.extraJavaOptions=-XX:+UseParallelGC
 
 `--spark sail` starts the tests' own engine. Numbers belong to the machine they were measured on.
 """
