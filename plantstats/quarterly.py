@@ -138,7 +138,7 @@ def review(
     """
     # Above this room, and slow to import: loaded only when there is something to do.
     from plantstats import records, studies  # noqa: PLC0415
-    from plantstats.trials import evidence  # noqa: PLC0415
+    from plantstats.trials import files  # noqa: PLC0415
 
     with Forks(MODULES) as forks, tempfile.TemporaryDirectory(prefix="plantstats-") as logs:
         study = studies.open_study(folder, quarter or "", client or "", as_of or "")
@@ -157,7 +157,7 @@ def review(
                 "settings": study.settings(),
             }
             # Results of trials lie in the folder of the records; a page that quotes them is made anew with them.
-            if trials := evidence.digests(study.records.folder):
+            if trials := files.digests(study.records.folder):
                 sources["trials"] = trials
         earlier = None if client else _earlier(study, out, since)
         if earlier is not None:

@@ -13,7 +13,7 @@ from plantstats.quality.export import neutral
 from plantstats.reporting import page
 from plantstats.reporting.display import Named
 from plantstats.reporting.specs import Page
-from plantstats.trials import TrialError, evidence, protocol
+from plantstats.trials import TrialError, evidence, files, protocol
 from plantstats.trials.planning import plan
 from plantstats.trials.reading import read
 from plantstats.trials.request import Request
@@ -112,7 +112,7 @@ def cli_read(chosen: argparse.Namespace) -> int:
         for key in ("result", "money"):
             print(*[section.message for section in shown.sections if section.key == key])
         findings.write(reading.findings, chosen.out)
-        result = writing.write_whole(chosen.out / evidence.FILE, evidence.text_of(evidence.evidence_of(reading)))
+        result = writing.write_whole(chosen.out / files.RESULT, evidence.text_of(evidence.evidence_of(reading)))
         print(f"Result: {place}")
         print(f"For the page on visits: copy {result} into the folder of the records")
     else:

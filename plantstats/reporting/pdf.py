@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import logging
+from collections.abc import Callable
 from pathlib import Path
 
 
@@ -34,3 +35,17 @@ def write(page: Path, out: Path) -> str:
         out, pdf_variant="pdf/ua-1"
     )
     return ""
+
+
+def write_beside(report: Callable[[str], None], page: str) -> None:
+    """Turn a page into a PDF beside it, in a process of its own.
+
+    Parameters
+    ----------
+    report : callable
+        Is told why no PDF could be made.
+    page : str
+        An HTML page of ours.
+    """
+    if why := write(Path(page), Path(page).with_suffix(".pdf")):
+        report(why)

@@ -170,14 +170,15 @@ def run(
         } | ({} if for_client else {"remarks": remarks, "definitions": _meanings(outcomes)})
         complete = workshop / "complete"
         complete.mkdir()
+        _write_pages(outcomes, record, about, complete, for_client, method_page)
+        pdfs = _start_pdfs(forks, [complete / f"{name}.html" for name in as_pdf], workshop / "pdf.log")
         if saved and not for_client:
             _write_findings(outcomes, complete)
         for file in [file for one in saved for file in one.files]:
             shutil.copy(file, complete / file.name)
-        _write_pages(outcomes, record, about, complete, for_client, method_page)
         for outcome in [one for one in outcomes if copies and not one.error]:
             as_run.write(outcome.notebook, complete / outcome.path.name, given[outcome.path])
-        remarks += [why for name in as_pdf if (why := _write_pdf(complete / f"{name}.html"))]
+        remarks += _wait_for(forks, pdfs)
         record["files"] = {path.name: file_digest(path) for path in sorted(complete.iterdir())}
         record["seconds"] = round(time.monotonic() - clock, 1)
         if not for_client:
@@ -247,11 +248,20 @@ def _write_findings(outcomes: Sequence[Outcome], folder: Path) -> None:
     workbook.write(folder / "findings.xlsx", tables, whole)
 
 
-def _write_pdf(page: Path) -> str:
-    """Make a page as PDF beside it; why that could not be done, else nothing."""
-    from plantstats.reporting import pdf  # noqa: PLC0415
+def _start_pdfs(forks: Forks, pages: Sequence[Path], log: Path) -> dict[int, str]:
+    """Begin to make pages as PDF beside them, each in a process of its own; number of the task to name."""
+    call = "plantstats.reporting.pdf:write_beside"
+    tasks = [Task(page.stem, call, {"page": str(page)}, log) for page in pages if page.is_file()]
+    return {forks.start(task): task.name for task in tasks}
 
-    return pdf.write(page, page.with_suffix(".pdf")) if page.is_file() else ""
+
+def _wait_for(forks: Forks, pdfs: Mapping[int, str]) -> list[str]:
+    """Wait until they are made; why one could not be, for each of those."""
+    waiting, reasons = dict(pdfs), list[str]()
+    while waiting:
+        for number, end in forks.wait(1.0, reasons.append).items():
+            end.reraise(waiting.pop(number))
+    return reasons
 
 
 def _meanings(outcomes: Sequence[Outcome]) -> dict[str, str]:

@@ -10,7 +10,7 @@ import pandas as pd
 from matplotlib.figure import Figure
 
 from plantstats.findings import for_display, pick
-from plantstats.reporting import display
+from plantstats.reporting import display, drawing
 from plantstats.reporting.display import Shown
 
 NUMERIC = frozenset({"n_plants", "plant_days", "losses", "estimate", "result", "interval", "low", "high"})
@@ -489,7 +489,7 @@ class Page:
             if figure is not None:
                 words = section.chart.words(self.findings, self.small_group)
                 has_figure = True
-                parts.append(display.figure(figure, f"{section.message} {words}".strip()))
+                parts.append(drawing.figure(figure, f"{section.message} {words}".strip()))
         if section.sentences:
             parts.append(display.paragraphs(section.sentences))
         if section.table is not None and section.appendix:

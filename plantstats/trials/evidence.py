@@ -11,13 +11,12 @@ from typing import Any
 import pandas as pd
 
 from plantstats import findings
-from plantstats.digests import file_digest
 from plantstats.stats.intervals import CONF_LEVEL
 from plantstats.trials.errors import TrialError
+from plantstats.trials.files import PATTERN
 from plantstats.trials.outcomes import UNITS
 from plantstats.trials.reading import METHOD, Reading
 
-FILE, PATTERN = "trial_result.json", "trial_result*.json"
 LARGEST = 1_000_000  # bytes
 Limits = tuple[float, float, float]
 
@@ -175,18 +174,3 @@ def evidence_in(folder: Path, as_of: date) -> list[Evidence]:
         if ended <= as_of:
             read[result.protocol] = result  # a copy of the same result counts once
     return sorted(read.values(), key=lambda one: one.last_day, reverse=True)
-
-
-def digests(folder: Path) -> dict[str, str]:
-    """Names and SHA-256 of the results in the folder of the records, so that a page made from them is made anew.
-
-    Parameters
-    ----------
-    folder : Path
-        Of the records.
-
-    Returns
-    -------
-    dict of str to str
-    """
-    return {path.name: file_digest(path) for path in sorted(folder.glob(PATTERN))}

@@ -10,7 +10,7 @@ import pytest
 from nbformat.v4 import new_code_cell, new_markdown_cell, new_notebook, new_output
 
 from plantstats.reporting import display as show
-from plantstats.reporting import glyphs, page
+from plantstats.reporting import drawing, glyphs, page
 from tests.builders.html_page import Reading
 
 # Notes such as anyone may type into a visit log.
@@ -61,7 +61,7 @@ def test_notes_in_figures_alt_texts_and_captions_stay_text():
     ax.set_yticks(range(len(NOTES) - 1), NOTES[:-1])
     ax.set_title(NOTES[6])
     ax.legend()
-    html = shown(display(show.figure(fig, NOTES[1], NOTES[0])))
+    html = shown(display(drawing.figure(fig, NOTES[1], NOTES[0])))
     images = [given for tag, given in Reading(html).tags if tag == "img"]
     assert [image["alt"] for image in images] == [NOTES[1]]
     assert str(images[0]["src"]).startswith("data:image/svg+xml;base64,")
@@ -193,7 +193,7 @@ def test_letters_without_a_glyph_give_no_warning_of_a_library(recwarn: pytest.Wa
     ax.set_yticks([0, 1], ["\u4e2d\u6587 (S01)", "\U0001f335 Ficus"])
     ax.set_title("\u7eff\u841d")
     ax.annotate("\u4e2d", (0, 0))
-    html = show.figure(fig, "Losses by site.", "Losses")._repr_html_()
+    html = drawing.figure(fig, "Losses by site.", "Losses")._repr_html_()
     assert "data:image/svg" in html
     assert [str(w.message) for w in recwarn if "lyph" in str(w.message)] == []
 
