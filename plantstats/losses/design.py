@@ -9,11 +9,13 @@ from functools import cached_property
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
+from scipy import sparse
 
 from plantstats.errors import PlantstatsError
 
 Array = npt.NDArray[np.float64]
 Codes = npt.NDArray[np.intp]
+ShortCodes = npt.NDArray[np.int32]  # as sparse matrices keep them
 INTERCEPT = "Intercept"
 UNKNOWN = "unknown"
 # Share of the largest eigenvalue of the scaled cross-products below which a direction carries no information.
@@ -107,6 +109,13 @@ class Design:
         values = [factor.values[factor.codes[first]] for factor in factors]
         return profile.astype(np.intp), np.hstack([np.zeros((len(first), 0)), *values])
 
+    @cached_property
+    def _by_profile(self) -> tuple[ShortCodes, ShortCodes]:
+        """Rows in the order of their profiles, and where each profile's begin."""
+        profile, values = self.profiles
+        begins = np.concatenate([[0], np.cumsum(np.bincount(profile, minlength=len(values)))])
+        return np.argsort(profile, kind="stable").astype(np.int32), begins.astype(np.int32)
+
     def linear(self, beta: Array) -> Array:
         """Every row times the coefficients.
 
@@ -154,11 +163,12 @@ class Design:
         """
         profile, values = self.profiles
         numeric, factor = np.flatnonzero(self.is_numeric), np.flatnonzero(~self.is_numeric)
-        weighted = self.numeric * weight[:, None]
-        by_profile = np.column_stack([sums_by(profile, column, len(values)) for column in weighted.T])
+        order, begins = self._by_profile
+        # All numeric columns in one pass over the rows.
+        by_profile = sparse.csr_array((weight[order], order, begins), shape=(len(values), self.rows)) @ self.numeric
         total = sums_by(profile, weight, len(values))
         out = np.empty((len(self.columns), len(self.columns)))
-        out[np.ix_(numeric, numeric)] = weighted.T @ self.numeric
+        out[np.ix_(numeric, numeric)] = (self.numeric * weight[:, None]).T @ self.numeric
         out[np.ix_(factor, numeric)] = values.T @ by_profile
         out[np.ix_(numeric, factor)] = out[np.ix_(factor, numeric)].T
         out[np.ix_(factor, factor)] = values.T @ (total[:, None] * values)

@@ -191,10 +191,7 @@ def without(model: LossModel, table: RateTable, row: Codes, left_out: np.ndarray
     if lost < FEWEST_LOSSES:
         raise ModelError(f"{lost} losses without those left out: too few for a model (at least {FEWEST_LOSSES})")
     days, losses = (sums_by(row[kept], of[kept], len(whole.site)) for of in (table.plant_days, table.losses))
-    there = days > 0
-    counts = replace(
-        whole, site=whole.site[there], pattern=whole.pattern[there], plant_days=days[there], losses=losses[there]
-    )
+    counts = whole.with_numbers(days, losses)
     best = newton.fit_at_variance(counts, model.beta, model.frailty_variance, settled=CLOSE)
     months = tuple(np.unique(table.codes["month"][kept]).tolist())
     return replace(model, beta=best.beta, counts=counts, coding=replace(model.coding, months=months))

@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import NamedTuple
 
 import numpy as np
 from scipy import sparse, special
 
-from plantstats.losses.design import Array, Codes, Design, sums_by
+from plantstats.losses.design import Array, Codes, Design, ShortCodes, sums_by
 
 
 @dataclass(frozen=True)
@@ -60,6 +60,29 @@ class Counts:
         begins = np.searchsorted(keys // len(values), np.arange(self.n_sites + 1))
         return number.astype(np.intp), keys % len(values), begins
 
+    @cached_property
+    def _by_site(self) -> tuple[ShortCodes, ShortCodes]:
+        """Rows, which are sorted by site, and where each site's begin."""
+        begins = np.searchsorted(self.site, np.arange(self.n_sites + 1))
+        return np.arange(len(self.site), dtype=np.int32), begins.astype(np.int32)
+
+    def with_numbers(self, plant_days: Array, losses: Array) -> Counts:
+        """The same rows with other numbers; what depends on the rows alone is not worked out again.
+
+        Parameters
+        ----------
+        plant_days, losses : numpy.ndarray
+            One a row.
+
+        Returns
+        -------
+        Counts
+        """
+        other = replace(self, plant_days=plant_days, losses=losses)
+        for name in ("_numeric", "_site_profiles", "_by_site"):
+            other.__dict__[name] = getattr(self, name)
+        return other
+
     def site_sums(self, weight: Array) -> Array:
         """Sums of the design's columns by site, each row of the counts with a weight; sites x columns.
 
@@ -78,8 +101,9 @@ class Counts:
         out = np.empty((self.n_sites, len(numeric)))
         by_profile = sums_by(number, weight, len(profile))
         out[:, ~numeric] = sparse.csr_array((by_profile, profile, begins), shape=(self.n_sites, len(values))) @ values
-        for column, x in zip(np.flatnonzero(numeric), self._numeric.T, strict=True):
-            out[:, column] = sums_by(self.site, weight * x, self.n_sites)
+        rows, first = self._by_site
+        # All numeric columns in one pass over the rows.
+        out[:, numeric] = sparse.csr_array((weight, rows, first), shape=(self.n_sites, len(rows))) @ self._numeric
         return out
 
     @cached_property
@@ -159,7 +183,7 @@ def derivatives(counts: Counts, beta: Array, variance: float) -> Derivatives:
     expected = counts.plant_days * np.exp(log_rate)[counts.pattern]
     by_site = sums_by(counts.site, expected, counts.n_sites)
     lost = counts.by_site
-    weight = (1 + variance * lost) / (1 + variance * by_site)
+    weight = mean_effects(lost, by_site, variance)
     total = sums_by(counts.pattern, expected * weight[counts.site], counts.design.rows)
     shrunk = counts.prior * np.exp(beta)
     slope = counts.design.sums(counts.by_pattern[0] - total) + counts.prior - shrunk
@@ -173,6 +197,25 @@ def derivatives(counts: Counts, beta: Array, variance: float) -> Derivatives:
     else:
         value -= float(by_site.sum())
     return Derivatives(value, slope, information, expected, by_site, weight, site_x)
+
+
+def mean_effects(lost: Array, expected: Array, variance: float) -> Array:
+    """Mean of each site's effect given its losses and what was expected of it.
+
+    Parameters
+    ----------
+    lost : numpy.ndarray
+        Losses of each site.
+    expected : numpy.ndarray
+        Expected losses of each site.
+    variance : float
+        Variance of the site effect.
+
+    Returns
+    -------
+    numpy.ndarray, shape (sites,)
+    """
+    return (1 + variance * lost) / (1 + variance * expected)
 
 
 def own_variance(lost: Array, expected: Array, variance: float) -> Array:

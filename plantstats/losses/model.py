@@ -9,8 +9,8 @@ import numpy as np
 import pandas as pd
 
 from plantstats.losses import rate_table
-from plantstats.losses.design import Array, Factor, ModelError, Numeric
-from plantstats.losses.likelihood import Counts, derivatives
+from plantstats.losses.design import Array, Factor, ModelError, Numeric, sums_by
+from plantstats.losses.likelihood import Counts, mean_effects
 from plantstats.losses.terms import FACTORS
 from plantstats.stats.intervals import CONF_LEVEL, quantile
 from plantstats.stats.rates import DAYS_PER_100_YEARS
@@ -125,17 +125,18 @@ class LossModel:
             One row per site: site_id, losses, expected (at effect 1), effect (mean of its gamma distribution given its
             losses), shape and rate of that distribution (missing where sites are alike).
         """
-        now = derivatives(self.counts, self.beta, self.frailty_variance)
+        counts, lost = self.counts, self.counts.by_site
+        days = counts.plant_days * np.exp(counts.design.linear(self.beta))[counts.pattern]
+        expected = sums_by(counts.site, days, counts.n_sites)
         shape = np.nan if self.frailty_variance == 0 else 1 / self.frailty_variance
-        lost = self.counts.by_site
         return pd.DataFrame(
             {
                 "site_id": self.sites,
                 "losses": lost,
-                "expected": now.by_site,
-                "effect": now.weight,
+                "expected": expected,
+                "effect": mean_effects(lost, expected, self.frailty_variance),
                 "shape": shape + lost,
-                "rate": shape + now.by_site,
+                "rate": shape + expected,
             }
         )
 

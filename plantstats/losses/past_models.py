@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 
 from plantstats.losses import terms
-from plantstats.losses.design import ModelError
+from plantstats.losses.design import Codes, ModelError
 from plantstats.losses.fit import fit, rows_of_counts, without
 from plantstats.losses.rate_table import RateTable
 
@@ -19,12 +19,11 @@ if TYPE_CHECKING:
 
 
 class _Coded(NamedTuple):
-    """Table of one model: month of each cell, and the row of the model's counts that it was added to."""
+    """Table of one model, and the month of each of its cells."""
 
     day: date
     month: np.ndarray
     table: RateTable
-    row: np.ndarray
 
 
 class PastModels:
@@ -49,6 +48,7 @@ class PastModels:
         self._table: pd.DataFrame | None = None
         self._models: dict[date, LossModel | ModelError] = {}
         self._coded: _Coded | None = None
+        self._rows: tuple[_Coded, Codes] | None = None
 
     def before(self, day: date) -> LossModel:
         """Model of all months that had ended by a day.
@@ -94,27 +94,27 @@ class PastModels:
         ModelError
             When the months do not carry one, with that quarter or without it.
         """
-        whole = self.before(day)
-        if self._coded is None or self._coded.day != day:
-            earlier = self._earlier(day)
-            earlier = earlier[earlier["plant_days"].gt(0)]
-            table = RateTable.from_exposure(earlier)
-            self._coded = _Coded(day, earlier["month"].to_numpy(), table, rows_of_counts(whole, table))
-        coded, first = self._coded, pd.Timestamp(quarter)
+        whole, coded, first = self.before(day), self._coded_before(day), pd.Timestamp(quarter)
+        if self._rows is None or self._rows[0] is not coded:
+            self._rows = coded, rows_of_counts(whole, coded.table)
         left_out = (coded.month >= first) & (coded.month < first + pd.DateOffset(months=3))
-        return without(whole, coded.table, coded.row, left_out)
+        return without(whole, coded.table, self._rows[1], left_out)
 
-    def _earlier(self, day: date) -> pd.DataFrame:
+    def _coded_before(self, day: date) -> _Coded:
+        """Plant-time of all months that had ended by a day, coded; the last that was asked for is kept."""
         if self._table is None:
             self._table = self.time.exposure_table(list(terms.EXPOSURE_BY), count_plants=False)
-        return self._table[self._table["month"] < pd.Timestamp(day)].reset_index(drop=True)
+        if self._coded is None or self._coded.day != day:
+            earlier = self._table[self._table["month"] < pd.Timestamp(day)]
+            if earlier.empty:
+                raise ModelError(f"no plant was followed before {day}: there is nothing to expect from")
+            month = earlier.loc[earlier["plant_days"].gt(0), "month"].to_numpy()
+            self._coded = _Coded(day, month, RateTable.from_exposure(earlier))
+        return self._coded
 
     def _fitted(self, day: date) -> LossModel | ModelError:
-        earlier = self._earlier(day)
-        if earlier.empty:
-            return ModelError(f"no plant was followed before {day}: there is nothing to expect from")
         fitted = [model for model in self._models.values() if not isinstance(model, ModelError)]
         try:
-            return fit(earlier, self.species, start=fitted[-1] if fitted else None)
+            return fit(self._coded_before(day).table, self.species, start=fitted[-1] if fitted else None)
         except ModelError as error:
             return error

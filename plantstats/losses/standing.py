@@ -69,16 +69,13 @@ def with_hazard(state: pd.DataFrame, model: LossModel, day: date) -> pd.DataFram
         derivatives by the coefficients, as an array), effect and effect_variance of the site, hazard (alone x effect).
     """
     known = state[model.knows(state)].reset_index(drop=True)
-    slope = np.zeros((len(known), len(model.names)))
-    alone = np.zeros(len(known))
     start = (day - date(1970, 1, 1)).days
-    for part in range(PARTS):
-        ahead = HORIZON * (part + 0.5) / PARTS
-        rows, _ = model.rows(_profiles(known, model, start + ahead, day + timedelta(days=ahead)))
-        x = rows.to_numpy()
-        hazard = np.exp(x @ model.beta) * HORIZON / PARTS
-        alone += hazard
-        slope += x * hazard[:, None]
+    ahead = [HORIZON * (part + 0.5) / PARTS for part in range(PARTS)]
+    profiles = [_profiles(known, model, start + days, day + timedelta(days=days)) for days in ahead]
+    rows, _ = model.rows(pd.concat(profiles, ignore_index=True))
+    x = rows.to_numpy().reshape(PARTS, len(known), len(model.names))
+    hazard = np.exp(x @ model.beta) * HORIZON / PARTS
+    alone, slope = hazard.sum(axis=0), (x * hazard[:, :, None]).sum(axis=0)
     effect, variance = model.effects_of(known["site_id"])
     return known.assign(alone=alone, slope=list(slope), effect=effect, effect_variance=variance, hazard=alone * effect)
 
