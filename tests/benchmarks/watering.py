@@ -3,8 +3,8 @@
     python -m tests.benchmarks.watering [spells in thousands, default 1000]
 
 Rivals: the same likelihood on the spells as they are, one row each, instead of distinct rows with counts; and the
-biased shortcut, a complementary log-log regression of "dry or not" on every look (statsmodels). Prints seconds and ratios;
-ends with 1 when the two fits of the same likelihood differ by more than a hundredth of a standard error.
+biased shortcut, a complementary log-log regression of "dry or not" on every look (statsmodels). Prints seconds and
+ratios; ends with 1 when the two fits of the same likelihood differ by more than a hundredth of a standard error.
 """
 
 from __future__ import annotations
