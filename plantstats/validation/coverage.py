@@ -97,7 +97,7 @@ def share_with_error(by_company: pd.DataFrame) -> tuple[float, float, float]:
     Notes
     -----
     Ratio of sums with its linearised variance by company, Student's t; exact binomial limits on companies where every
-    case is alike.
+    case is alike, and on cases where all companies have the same share.
 
     References
     ----------
@@ -109,6 +109,8 @@ def share_with_error(by_company: pd.DataFrame) -> tuple[float, float, float]:
     counted = bool(((hits >= 0) & (hits <= sizes) & (hits == np.round(hits))).all())
     if counted and (n < 2 or share in (0.0, 1.0)):
         return share, *binomial_limits(round(share * n), n, CONF_LEVEL)
+    if counted and np.ptp(hits / sizes) == 0:  # no sign that cases of a company go together
+        return share, *binomial_limits(int(hits.sum()), int(sizes.sum()), CONF_LEVEL)
     if n < 2:
         return share, np.nan, np.nan
     error = np.sqrt(np.sum((hits - share * sizes) ** 2) * correction(n)) / sizes.sum()

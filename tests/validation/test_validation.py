@@ -166,6 +166,10 @@ def test_where_every_case_held_the_limit_is_the_exact_one_of_companies():
     # 20 of 20: lower 95% limit 0.025 ** (1 / 20) = 0.83157 (Clopper and Pearson 1934).
     every = pd.DataFrame({"sum": [12.0] * 20, "size": [12] * 20})
     assert coverage.share_with_error(every) == pytest.approx((1.0, 0.83157, 1.0), abs=1e-5)
+    # Two companies with 6 of 8 each: they differ by nothing, but 12 of 16 cases are no proof of 75 in 100. Clopper and
+    # Pearson's limits are quantiles of beta(12, 5) and beta(13, 4): 0.4762 and 0.9273 (scipy.stats.beta).
+    two = pd.DataFrame({"sum": [6.0, 6.0], "size": [8, 8]})
+    assert coverage.share_with_error(two) == pytest.approx((0.75, 0.4762, 0.9273), abs=1e-4)
 
 
 def made_rows(held: int, companies: int = 50, each: int = 20) -> pd.DataFrame:
@@ -285,7 +289,7 @@ def test_a_sentence_quotes_the_table_and_who_made_it(tmp_path: Path):
     table.to_csv(tmp_path / "results.csv", index=False)
     said = validation.sentence("loss_rate", tmp_path / "results.csv")
     assert "50 invented companies (plantstats 9.9, seed 8)" in said
-    assert "95.0 of 100 cases (95.0 to 95.0)" in said
+    assert "95.0 of 100 cases (93.5 to 96.3)" in said  # 950 of 1,000, Clopper and Pearson
     assert said.endswith("aimed at 93 to 97: holds.")
     assert validation.sentence("dry_half", tmp_path / "results.csv").startswith("Not proved")
     table.assign(kind="quarter_called_worse", target_low=0.0, target_high=0.025, stated=0.02).to_csv(
