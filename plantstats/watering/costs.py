@@ -8,6 +8,7 @@ too long). All of them add up over plants.
 from __future__ import annotations
 
 from collections.abc import Collection, Mapping
+from functools import reduce
 from typing import Any
 
 import numpy as np
@@ -103,7 +104,7 @@ def plant_costs(
     waterings = number * waterings
     return {
         **parts,
-        "cost": sum(parts.values(), np.zeros_like(minutes)),
+        "cost": reduce(np.add, parts.values()),
         "minutes": minutes + cleaning,
         "waterings": waterings,
         "too_dry": waterings * cycle.too_dry,
