@@ -95,20 +95,21 @@ def ratio_term(factor: str, level: str) -> str:
 
 
 def _profiles(model: LeafFit) -> pd.DataFrame:
-    air, rows, asked = humidity.recorded(model), [], []
-    for species, table in model.table.groupby("species", observed=True):
+    t, air, rows, asked = model.table, humidity.recorded(model), [], []
+    by_species = t.assign(plant_days=t["n"] * t["exposure"]).groupby("species", observed=True)
+    sums, groups = by_species[["plant_days", "sum", "n"]].sum(), by_species["air_group"].first()
+    reference = model.profile(str(sums.index[0])).to_dict("records")[0]
+    for (species, group), (days, leaves, visits) in zip(groups.items(), sums.itertuples(index=False), strict=True):
         changes: dict[str, dict[str, object]] = {REFERENCE: {}}
         if STEPS[0] in model.table["new"].cat.categories:
             changes["first 30 days on site"] = {"new": STEPS[0]}
-        group = table["air_group"].iloc[0]
         if group in air.index and air.loc[group, "low"] <= DRY_AIR < model.humidity_limit:
             changes[f"settled, air at {DRY_AIR}%"] = {"dry_air": (model.humidity_limit - DRY_AIR) / 10}
-        note = f"{int(table['sum'].sum())} leaves at {int(table['n'].sum())} visits in all situations"
-        days = float((table["n"] * table["exposure"]).sum())
+        note = f"{int(leaves)} leaves at {int(visits)} visits in all situations"
         for term, changed in changes.items():
-            asked.append(model.profile(str(species), **changed))
+            asked.append({**reference, "species": species, "air_group": group, **changed})
             rows.append({"species": species, "term": term, "plant_days": days, "note": note})
-    log_rate, se = model.fit.log_mean(pd.concat(asked, ignore_index=True))
+    log_rate, se = model.fit.log_mean(pd.DataFrame(asked))
     return pd.DataFrame(rows).assign(log_ratio=log_rate, se=se)
 
 
@@ -147,7 +148,7 @@ def _ratios(model: LeafFit) -> pd.DataFrame:
             weights = model.column(f"{factor}[{level}]")
             if level == "unknown" or not (model.fit.kept & (weights > 0)).any():
                 continue
-            table = model.table[model.table[factor] == level]
+            table = model.table.loc[model.table[factor] == level, ["n", "exposure", "sum"]]
             days, leaves = float((table["n"] * table["exposure"]).sum()), int(table["sum"].sum())
             row: dict[str, object] = {"factor": factor, "level_name": level, "term": ratio_term(factor, level)}
             rows.append(row | {"weights": weights, "plant_days": days, "note": f"{leaves} leaves"})

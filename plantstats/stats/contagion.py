@@ -134,6 +134,7 @@ def by_chance(
     1.0
     """
     rng = np.random.Generator(np.random.PCG64(seed))
+    cases = cases._replace(at_risk=np.ascontiguousarray(cases.at_risk))  # read as one row at every arrangement
     of_all = cases.at_risk.sum(axis=1).ravel()
     seen = _ratio(cases, cases.step, window, of_all)
     step = cases.step.copy()

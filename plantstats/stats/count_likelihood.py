@@ -13,6 +13,7 @@ from plantstats.stats.interval_counts import ConditionalMoments, IntervalCounts
 from plantstats.stats.intervals import Array
 
 MAX_STEPS = 100
+SHRINKING = 0.1  # while each step is at most this share of the one before, the information at hand is good enough
 BLOCK = 4096  # rows whose cross products are summed at once: they stay in the processor's cache
 TOLERANCE = 1e-9
 # Logarithm of the size (1 / dispersion): below, counts are too wild for the distribution; above, they are Poisson.
@@ -231,15 +232,20 @@ def fit_coefficients(data: CountData, size: float, beta: Array) -> Array:
     >>> np.exp(fit_coefficients(data, np.inf, np.zeros(1))).round(6).tolist()
     [2.0]
     """
-    alpha, best = 1 / size, data.loglik(size, data.eta(beta))
+    alpha, eta, information, before = 1 / size, data.eta(beta), None, np.inf
+    best = data.loglik(size, eta)
     for _ in range(MAX_STEPS):
-        mean = np.exp(data.eta(beta))
+        mean = np.exp(eta)
         n, total, _, moments = data.completed(mean, size)
         score = data.x.T @ ((total - n * mean) / (1 + alpha * mean))
-        step = np.linalg.solve(data.information(moments, mean, alpha), score)
-        if np.max(np.abs(step)) < TOLERANCE:
+        step = None if information is None else np.linalg.solve(information, score)
+        if step is None or np.max(np.abs(step)) > SHRINKING * before:
+            information = data.information(moments, mean, alpha)
+            step = np.linalg.solve(information, score)
+        before = np.max(np.abs(step))
+        if before < TOLERANCE:
             return np.asarray(beta + step)
-        while (loglik := data.loglik(size, data.eta(beta + step))) < best - 1e-9 * abs(best):
+        while (loglik := data.loglik(size, eta := data.eta(beta + step))) < best - 1e-9 * abs(best):
             step = step / 2
             if np.max(np.abs(step)) < TOLERANCE:
                 raise CountModelError("the fit does not settle: the counts do not determine all its terms")

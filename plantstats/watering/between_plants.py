@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 from scipy import interpolate, optimize, sparse, special
 
-from plantstats.watering.distribution import Array, Observations, log_density, still_moist
+from plantstats.watering.distribution import TINY, Array, Observations, log_density, still_moist
 
 # Log drying times of a plant beside those of its kind: the likelihood is worked out at NODES (a factor of 3.3 either
 # way), whose logarithm is smooth, and interpolated to GRID, fine enough for a plant with hundreds of dry-downs.
@@ -277,14 +277,22 @@ def _posterior(by_offset: Array, mean: float, sd: float) -> tuple[Array, Array]:
 
 def _mean_and_sd(by_offset: Array, start: _Fit) -> _Fit:
     """Maximum likelihood of mean and standard deviation of normal offsets."""
+    top = by_offset.max(axis=1)
+    likelihood = np.exp(by_offset - top[:, None])
 
     def negative(theta: Array) -> tuple[float, Array]:
         mean, sd = float(theta[0]), float(np.exp(theta[1]))
-        weight, marginal = _posterior(by_offset, mean, sd)
         z = (GRID - mean) / sd
         prior = np.exp(-0.5 * z**2)
         prior /= prior.sum()
-        gradient = np.array([((weight - prior) @ z).sum() / sd, ((weight - prior) @ z**2).sum()])
+        total = likelihood @ prior
+        if total.min() > TINY:
+            marginal, weight = np.log(total) + top, (1 / total) @ likelihood * prior
+        else:  # a plant so far from this mean that only logarithms hold it
+            each, marginal = _posterior(by_offset, mean, sd)
+            weight = each.sum(axis=0)
+        excess = weight - len(top) * prior
+        gradient = np.array([excess @ z / sd, excess @ z**2])
         return -marginal.sum() / len(marginal), -gradient / len(marginal)
 
     done = optimize.minimize(

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import zlib
 from collections.abc import Iterator
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 import pandas as pd
@@ -131,12 +131,11 @@ class PlantCycles:
     def __init__(
         self, plants: pd.DataFrame, model: WateringModel, every: tuple[int, ...], members: Members | None = None
     ) -> None:
-        self._kind = np.arange(len(plants))
+        self._kind: Array | None = None
         if all(fitted.plants is None for fitted in model.drying.values()):
             # Plants are many, kinds of plants few: each kind is worked out once where its plants are alike.
             self._kind = plants.groupby(CONDITIONS, sort=False, dropna=False, observed=True).ngroup().to_numpy()
-        first = np.unique(self._kind, return_index=True)[1]
-        plants = plants.iloc[first]
+            plants = plants.iloc[np.unique(self._kind, return_index=True)[1]]
         self._shape = (len(plants), len(every))
         tolerated = tolerated_days(plants["species"], model.assumed)
         slot = np.array([zlib.crc32(str(name).encode()) % SLOTS for name in plants.get("plant_id", plants.index)])
@@ -180,7 +179,7 @@ class PlantCycles:
             cycles = part.table.at(log_scale, *(theta - fitted.estimate)[-2:])
             for whole, values in zip(out, cycles, strict=True):
                 whole[part.rows] = values
-        return Cycle(*(whole[self._kind] for whole in out))
+        return out if self._kind is None else Cycle(*(whole[self._kind] for whole in out))
 
 
 def _offsets(plants: pd.DataFrame, fitted: DryingModel, members: Members | None) -> Offsets | None:
@@ -242,8 +241,9 @@ class CostModel:
     """
 
     def __init__(self, plants: pd.DataFrame, model: WateringModel, every: tuple[int, ...]) -> None:
-        # As a category its levels are sought once, not once a sample.
-        self._plants = plants.astype({"pot": "category"})
+        # Turned into arrays once, not once a sample.
+        numbers = {name: plants[name].to_numpy(dtype=float) for name in ("plants", "replacement", "fee")}
+        self._plants: dict[str, Any] = {"pot": pd.Categorical(plants["pot"]), **numbers}
         self._model, self.every = model, every
         self._cycles = PlantCycles(plants, model, every)
         self._group = _groups(model.loss_rates, plants)
@@ -275,8 +275,7 @@ class CostModel:
             rates = model.leaf_drop.rates
             leaves = _per_day(rates, values.leaf_rates, values.leaf_ratio, self._leaf_group, cycle.dry_share)
         price, assumed = applied(values.multiples, model.price, model.assumed)
-        replacement = self._plants["replacement"] * values.multiples.replacement_cost
-        plants = self._plants.assign(replacement=replacement)
+        plants = {**self._plants, "replacement": self._plants["replacement"] * values.multiples.replacement_cost}
         return plant_costs(plants, cycle, self.every, price, assumed, losses, leaves)
 
 

@@ -7,7 +7,9 @@ too long). All of them add up over plants.
 
 from __future__ import annotations
 
-from collections.abc import Collection
+from collections.abc import Collection, Mapping
+from functools import reduce
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -46,7 +48,7 @@ def inspection_intervals(visit_days: tuple[int, ...], longest: int) -> tuple[int
 
 
 def plant_costs(
-    plants: pd.DataFrame,
+    plants: Mapping[str, Any] | pd.DataFrame,
     cycle: Cycle,
     every: tuple[int, ...],
     price: Prices,
@@ -58,7 +60,7 @@ def plant_costs(
 
     Parameters
     ----------
-    plants : pandas.DataFrame
+    plants : pandas.DataFrame or mapping of str to array_like
         One row per plant: pot, plants (how many it stands for), replacement (cost of one), fee (per day, of one).
     cycle : Cycle
         Arrays of plants x intervals.
@@ -76,8 +78,8 @@ def plant_costs(
         which a plant stands too dry (what was sold is not delivered), and dropped leaves.
     """
 
-    def column(values: pd.Series) -> Array:
-        return values.to_numpy(dtype=float)[:, None]
+    def column(name: str) -> Array:
+        return np.asarray(plants[name], dtype=float)[:, None]
 
     # Minutes go by the pot: looked up once a pot, not once a plant.
     pot = pd.Categorical(plants["pot"])
@@ -85,7 +87,7 @@ def plant_costs(
     def by_pot(minutes: dict[str, float]) -> Array:
         return np.array([*(minutes.get(name, np.nan) for name in pot.categories), np.nan])[pot.codes, None]
 
-    number = column(plants["plants"])
+    number = column("plants")
     inspections, waterings = QUARTER_DAYS / np.array(every) * (1 - price.missed), QUARTER_DAYS / cycle.gap
     watering_minutes = by_pot(price.watering_minutes) + cycle.too_dry * assumed.too_dry_minutes
     inspection_minutes = by_pot(price.inspection_minutes)
@@ -95,14 +97,14 @@ def plant_costs(
     cleaning = leaves * (assumed.dropped_leaf_minutes or 0.0)
     parts = {
         "labour": minutes * price.wage / 60,
-        "losses": number * QUARTER_DAYS * loss_per_day * column(plants["replacement"]),
-        "fee": too_dry_days * assumed.too_dry_charge * column(plants["fee"]),
+        "losses": number * QUARTER_DAYS * loss_per_day * column("replacement"),
+        "fee": too_dry_days * assumed.too_dry_charge * column("fee"),
         "leaves": cleaning * price.wage / 60 + leaves * (assumed.dropped_leaf_cost or 0.0),
     }
     waterings = number * waterings
     return {
         **parts,
-        "cost": sum(parts.values(), np.zeros_like(minutes)),
+        "cost": reduce(np.add, parts.values()),
         "minutes": minutes + cleaning,
         "waterings": waterings,
         "too_dry": waterings * cycle.too_dry,

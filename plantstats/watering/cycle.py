@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import lru_cache
 from typing import NamedTuple
 
 import numpy as np
@@ -120,15 +121,9 @@ class CycleTable:
         steps: tuple[float, float] = (0.0, 0.0),
     ) -> None:
         def grid(log_shape: float, logit: float) -> Array:
-            """Parts x scales x intervals; gaps as logarithms, which are nearly straight in log scale."""
-            shape = float(np.exp(log_shape))
-            moist = moist_by_day(family, LOG_SCALES, shape)
-            cycles = [
-                cycle(moist, days, np.array([tolerated_days]), float(special.expit(logit)), missed) for days in every
-            ]
-            parts = np.stack([np.stack(part, axis=1) for part in zip(*cycles, strict=True)])
-            parts[0] = np.log(parts[0])
-            return parts
+            """Parts x scales x intervals."""
+            given = family, float(log_shape), float(logit)
+            return np.stack([_on_scales(*given, days, float(tolerated_days), missed) for days in every], axis=-1)
 
         middle = np.array([log_shape, misclassified_logit])
         self._values = grid(*middle)
@@ -167,6 +162,20 @@ class CycleTable:
         right *= part
         values += right
         return Cycle(np.exp(values[0]), *np.clip(values[1:], 0.0, 1.0))
+
+
+@lru_cache(maxsize=16)
+def _moist_on_scales(family: str, log_shape: float) -> Array:
+    return moist_by_day(family, LOG_SCALES, float(np.exp(log_shape)))
+
+
+@lru_cache(maxsize=4096)
+def _on_scales(family: str, log_shape: float, logit: float, days: int, tolerated: float, missed: float) -> Array:
+    """Parts x scales of one interval; gaps as logarithms, which are nearly straight in log scale."""
+    misclassified = float(special.expit(logit))
+    parts = np.stack(cycle(_moist_on_scales(family, log_shape), days, np.array([tolerated]), misclassified, missed))
+    parts[0] = np.log(parts[0])
+    return parts
 
 
 def _interpolated(values: Array, at: Array) -> Array:

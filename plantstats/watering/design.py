@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from functools import cache
 from typing import NamedTuple
 
 import numpy as np
@@ -30,8 +31,14 @@ def groups_of(species: pd.Series) -> pd.Series:
     -------
     pandas.Series
     """
-    known = dict(species_table()[["name", "group"]].itertuples(index=False))
+    known = _known_groups()
     return species.map({name: known.get(name, str(name).split(" ")[0]) for name in species.unique()})
+
+
+@cache
+def _known_groups() -> dict[str, str]:
+    """Group of each species of the shipped table."""
+    return dict(species_table()[["name", "group"]].itertuples(index=False))
 
 
 def dryness_of(species: pd.Series) -> pd.Series:

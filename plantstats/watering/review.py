@@ -34,6 +34,7 @@ class WateringReview:
     advice : Advice
         For the season that begins or goes on after the last day.
     other_season : Advice
+        For the other season, without ways out.
     profiles : pandas.DataFrame
         As `profiles.profiles`.
     as_of : datetime.date
@@ -106,7 +107,8 @@ def review(
     model = fit_watering(records, as_of, assumed, time, events)
     season = records.settings.heating_season
     heating = _heating_after(as_of, season)
-    advice, other = (advise(model, records, each, client) for each in (heating, not heating))
+    advice = advise(model, records, heating, client)
+    other = advise(model, records, not heating, client, with_ways_out=False)
     if advice is None or other is None:
         raise WateringError(f"no plant stands on {as_of}: there is nothing to advise on")
     before_on = previous_quarters(period, 1)[0].last_day
