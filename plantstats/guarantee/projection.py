@@ -16,6 +16,7 @@ from plantstats.guarantee.time_grid import Array, TimeGrid, days_at_risk
 
 BLOCK = 6_000_000  # numbers held at a time
 LINES = 500  # without successors that are worked out together
+CACHED = 1000  # lines whose probabilities at the nodes stay in the processor's cache
 # Hazards of one sample differ between lines by a factor alone. What follows a loss is then a smooth function of that
 # factor; beyond so many lines it is worked out at Chebyshev points of the factor and interpolated to this error (200
 # lines: 0.6 s instead of 3.9 s).
@@ -320,6 +321,9 @@ def _interpolated(weights: list[Array], first: Array, table: Array) -> Array:
     n, steps, columns = table.shape[1:]
     out = np.empty((*first.shape[:2], columns))
     for sample, weight in enumerate(weights):
-        at_nodes = first[sample] @ table[sample].transpose(1, 2, 0).reshape(steps, columns * n)
-        out[sample] = np.einsum("lcn,ln->lc", at_nodes.reshape(-1, columns, n), weight)
+        by_step = table[sample].transpose(1, 0, 2).reshape(steps, n * columns)
+        for begin in range(0, len(weight), CACHED):
+            at = slice(begin, begin + CACHED)
+            at_nodes = (first[sample, at] @ by_step).reshape(-1, n, columns)
+            out[sample, at] = np.matmul(weight[at, None, :], at_nodes)[:, 0]
     return out
