@@ -206,6 +206,9 @@ def _of_group(
     grid: TimeGrid, cohorts: Cohorts, cover: Cover, samples: HazardSamples, parts: Array, lines: npt.NDArray[np.int64]
 ) -> Projection:
     """Lines without successors, or whose cover ends on one day, in blocks of samples."""
+    # Steps after the last end hold no days at risk.
+    steps = max(1, int(np.searchsorted(grid.edges, cohorts.leave[lines].max())))
+    grid, parts = replace(grid, edges=grid.edges[: steps + 1]), parts[:steps]
     dates = np.stack([cohorts.planted[lines], cohorts.enter[lines], cohorts.leave[lines]])
     (planted, enter, ends), of_line = np.unique(dates, axis=1, return_inverse=True)
     first, leave = days_at_risk(grid, planted, samples.age_cuts, enter, ends), float(ends.max())
