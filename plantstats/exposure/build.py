@@ -504,9 +504,16 @@ def chain(
     steps, texts : dict of str to ibis table, dict of str to str
         By name, in the order in which they are made.
     """
+    known: tuple[dict[str, ibis.Table], dict[str, str]] = {}, {}
+    if dated != "found" or follow_between_inspections:
+        known = chain(cut, dialect, "found", months, age_cuts, False)
+    # What neither hangs on is neither made nor put into words again.
+    alike, texts = ({name: of[name] for name in of if name not in OWN} for of in known)
     as_of = LAST_DAY if cut is None else cut
-    steps = episodes.plan(as_of, dated, months, age_cuts, follow_between_inspections=follow_between_inspections)
-    return steps, {name: sql_of(step, dialect) for name, step in steps.items()}
+    steps = episodes.plan(
+        as_of, dated, months, age_cuts, follow_between_inspections=follow_between_inspections, alike=alike
+    )
+    return steps, {name: texts[name] if name in texts else sql_of(step, dialect) for name, step in steps.items()}
 
 
 @lru_cache(maxsize=256)

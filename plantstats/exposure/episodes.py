@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Mapping
 from datetime import date
 from typing import Any
 
@@ -218,6 +218,7 @@ def plan(
     age_cuts: tuple[int, ...] = AGE_CUTS,
     *,
     follow_between_inspections: bool = False,
+    alike: Mapping[str, ir.Table] | None = None,
 ) -> dict[str, ir.Table]:
     """The chain from records to episodes, step by step.
 
@@ -233,6 +234,8 @@ def plan(
         Days since installation, each closing its band.
     follow_between_inspections : bool
         See `events.follow_up` and `events.spans`.
+    alike : mapping of str to ibis table, optional
+        Steps of another plan that are taken as they are.
 
     Returns
     -------
@@ -271,7 +274,7 @@ def plan(
         "episodes": lambda: episodes(t, heating_months, age_cuts),
     }
     for name, make in makers.items():
-        steps[name] = make()
+        steps[name] = alike[name] if alike and name in alike else make()
         t[name] = ibis.table(steps[name].schema(), name=name)
     return steps
 

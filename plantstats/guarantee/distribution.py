@@ -239,14 +239,12 @@ def _transform(p: Array, n: Integers, c: Array, angle: Array) -> npt.NDArray[np.
 
 def _power(base: Any, exponent: int) -> npt.NDArray[np.complex128]:
     """By repeated squaring: many times faster than a general complex power."""
-    out = np.ones_like(base)
-    while exponent:
+    out = base if exponent & 1 else None
+    while exponent := exponent >> 1:
+        base = base * base
         if exponent & 1:
-            out *= base
-        exponent >>= 1
-        if exponent:
-            base = base * base
-    return out
+            out = base if out is None else out * base
+    return np.ones_like(base) if out is None else out
 
 
 def _invert(transform: npt.NDArray[np.complex128], size: int, unit: int, exact: bool) -> Distribution:

@@ -177,21 +177,18 @@ def days_at_risk(
     n, n_bands = len(planted), len(age_cuts) + 2
     begin = np.zeros(n) if enter is None else np.maximum(enter, 0.0)
     end = np.full(n, grid.edges[-1]) if leave is None else np.minimum(leave, grid.edges[-1])
-    days = np.zeros((n, grid.steps, n_bands, MONTHS))
     firsts, numbers = grid.month_starts
-    for plant in range(n):
-        at = planted[plant]
-        known = not np.isnan(at)
-        low = max(begin[plant], at) if known else begin[plant]
-        high = end[plant]
-        if high <= low:
-            continue
-        turns = at + np.array(age_cuts, dtype="float64") if known else np.zeros(0)
-        points = np.concatenate([grid.edges, firsts, turns, [low, high]])
-        points = np.unique(points[(points >= low) & (points <= high)])
-        lengths, middle = np.diff(points), (points[1:] + points[:-1]) / 2
-        step = np.searchsorted(grid.edges, middle) - 1
-        month = numbers[np.searchsorted(firsts, middle) - 1]
-        band = np.searchsorted(turns, middle) if known else np.full(len(middle), n_bands - 1)
-        np.add.at(days[plant], (step, band, month), lengths)
+    known = ~np.isnan(planted)
+    begin = np.where(known, np.maximum(begin, planted), begin)[:, None]
+    turns = np.where(known, planted, np.inf)[:, None] + np.array(age_cuts, dtype="float64")
+    edges = np.broadcast_to(np.concatenate([grid.edges, firsts]), (n, len(grid.edges) + len(firsts)))
+    # Cut at every edge, month and age between begin and end; cuts beyond them leave lengths of 0.
+    points = np.sort(np.clip(np.hstack([edges, turns, begin, end[:, None]]), begin, end[:, None]), axis=1)
+    plant, at = np.nonzero(np.diff(points) > 0)
+    lengths, middle = points[plant, at + 1] - points[plant, at], (points[plant, at + 1] + points[plant, at]) / 2
+    step = np.searchsorted(grid.edges, middle) - 1
+    month = numbers[np.searchsorted(firsts, middle) - 1]
+    band = np.where(known[plant], (turns[plant] < middle[:, None]).sum(axis=1), n_bands - 1)
+    days = np.zeros((n, grid.steps, n_bands, MONTHS))
+    np.add.at(days, (plant, step, band, month), lengths)
     return days

@@ -12,7 +12,7 @@ from functools import cached_property
 
 import numpy as np
 import pandas as pd
-from scipy import stats
+from scipy import special, stats
 
 from plantstats.guarantee.hazards import stream
 from plantstats.guarantee.time_grid import Array
@@ -130,10 +130,13 @@ def learn(years: pd.DataFrame, expected: list[Array], per_year: float) -> YearEr
     prior = np.log(VARIANCES * (usual / 2) / (usual / 2 + VARIANCES) ** 2)
     lasting, variance = np.broadcast_arrays(nodes[:, :, None], VARIANCES)
     log_weight = np.broadcast_to(prior[:, None, None] + prior, lasting.shape)
-    size = 1 / variance[..., None]
+    size = 1 / VARIANCES[:, None]
     for observed, samples in zip(years["observed"], expected, strict=True):
         mean = samples[:MAX_SAMPLES] * lasting[..., None]
-        likelihood = stats.nbinom.pmf(observed, size, size / (size + mean)).mean(axis=-1)
+        # Negative binomial; what does not hang on the mean once for each variance.
+        ways = special.gammaln(observed + size) - special.gammaln(size) - special.gammaln(observed + 1.0)
+        log_pmf = ways - size * np.log1p(mean / size) - observed * np.log1p(size / mean)
+        likelihood = np.exp(log_pmf).mean(axis=-1)
         log_weight = log_weight + np.log(np.maximum(likelihood, 1e-300))
     weights = np.exp(log_weight - log_weight.max()).ravel()
     return YearError(years, usual, lasting.ravel(), variance.ravel(), weights / weights.sum())

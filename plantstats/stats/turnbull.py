@@ -69,33 +69,34 @@ def fit_turnbull(left: npt.ArrayLike, right: npt.ArrayLike, entry: npt.ArrayLike
     since = np.zeros_like(lo) if entry is None else np.asarray(entry, dtype="float64")
     if not (np.all(lo < hi) and np.all(lo >= since) and np.all(since >= 0)):
         raise IntervalError("each loss needs last seen alive < found, and last seen alive no earlier than entry")
-    # Subjects of the same interval and entry weigh together.
-    (lo, hi, since), times = np.unique(np.stack([lo, hi, since]), axis=1, return_counts=True)
     begin, end = _innermost(lo, hi, since)
-    # Of the masses, numbers first to last - 1 lie in a plant's interval, and those up to `unseen` before its entry.
-    first, last = np.searchsorted(begin, lo, side="left"), np.searchsorted(end, hi, side="right")
-    before_entry = np.searchsorted(end, since, side="right")
-    mass, before = np.full(len(begin), 1 / len(begin)), -np.inf
+    n = len(begin)
+    # Of the masses, numbers first to last - 1 lie in a plant's interval, and those up to `before_entry` before its
+    # entry. Nothing else tells subjects apart: those alike weigh together.
+    inside_of = np.searchsorted(begin, lo, side="left") * (n + 1) + np.searchsorted(end, hi, side="right")
+    pairs, times = np.unique(inside_of, return_counts=True)
+    first, last = np.divmod(pairs, n + 1)
+    before_entry, entered = np.unique(np.searchsorted(end, since, side="right"), return_counts=True)
+    mass, total, before = np.full(n, 1 / n), np.zeros(n + 1), -np.inf
     for _ in range(MAX_ROUNDS):
-        total = np.append(0, np.cumsum(mass))
+        np.cumsum(mass, out=total[1:])
         inside, observable = total[last] - total[first], total[-1] - total[before_entry]
         if min(inside.min(), observable.min()) <= 0:
             raise NoAnswerError(
                 "too few plants watched at the first losses; follow from a later start_age "
                 "(survival.safe_start offers one)"
             )
-        log_likelihood = float(times @ (np.log(inside) - np.log(observable)))
-        if log_likelihood - before < STILL * times.sum():
+        log_likelihood = float(times @ np.log(inside) - entered @ np.log(observable))
+        if log_likelihood - before < STILL * len(lo):
             return TurnbullFit(begin, end, mass, log_likelihood)
         before = log_likelihood
         # Each plant spreads one loss over its interval, and 1 / seen - 1 unseen ones over the days before
         # its entry.
-        each, unseen = times / inside, times / observable
-        rises = np.bincount(first, each, len(begin) + 1) - np.bincount(last, each, len(begin) + 1)
-        ghosts = np.zeros(len(begin) + 1)
-        ghosts[0] = unseen.sum()
-        ghosts -= np.bincount(before_entry, unseen, len(begin) + 1)
-        mass = mass * np.cumsum(rises + ghosts)[:-1]
+        each, unseen = times / inside, entered / observable
+        rises = np.bincount(first, each, n + 1) - np.bincount(last, each, n + 1)
+        rises -= np.bincount(before_entry, unseen, n + 1)
+        rises[0] += unseen.sum()
+        mass = mass * np.cumsum(rises)[:-1]
         mass = mass / mass.sum()
     raise NoAnswerError(f"the estimate did not settle in {MAX_ROUNDS} rounds; follow from a later start_age")
 
