@@ -392,3 +392,15 @@ def test_large_records_have_the_same_results_made_in_more_processes() -> None:
     few, many = (sorted(sum(groups, ())) for groups in (quarterly.RESULTS, quarterly.RESULTS_OF_MANY))
     assert few == many
     assert len(many) == len(set(many))
+
+
+def test_a_pdf_that_cannot_be_made_in_its_process_is_a_remark(
+    make_notebook: MakeNotebook, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+):
+    # As on a system without Pango: the import fails in the process that makes the PDF.
+    (tmp_path / "weasyprint.py").write_text("raise OSError('no library')", encoding="utf-8")
+    monkeypatch.setenv("PYTHONPATH", str(tmp_path))
+    report = run(make_notebook(), GIVEN, tmp_path / "out", as_pdf=["report"])
+    assert report.pages
+    assert [("Pango" in line, line.partition(":")[0]) for line in report.remarks] == [(True, "no report.pdf")]
+    assert not list((tmp_path / "out").glob("*.pdf"))
