@@ -86,21 +86,29 @@ def _speak_utf8() -> None:
 
 
 def _review(chosen: argparse.Namespace) -> int:
-    from plantstats import quarterly, writing  # noqa: PLC0415
+    from plantstats import writing  # noqa: PLC0415
+    from plantstats.pages import preload  # noqa: PLC0415
+    from plantstats.reporting.forks import Forks  # noqa: PLC0415
 
     writing.check_folder(chosen.out)
     if chosen.every_client:
+        from plantstats import quarterly  # noqa: PLC0415
+
         report = quarterly.review_clients(chosen.folder, chosen.quarter, chosen.as_of, chosen.out, again=chosen.again)
     else:
-        report = quarterly.review(
-            chosen.folder,
-            chosen.quarter,
-            chosen.client,
-            chosen.as_of,
-            chosen.out,
-            again=chosen.again,
-            since=chosen.since,
-        )
+        with Forks(preload.FIRST, preload.LATER) as forks:  # imports beside this process
+            from plantstats import quarterly  # noqa: PLC0415
+
+            report = quarterly.review(
+                chosen.folder,
+                chosen.quarter,
+                chosen.client,
+                chosen.as_of,
+                chosen.out,
+                again=chosen.again,
+                since=chosen.since,
+                forks=forks,
+            )
     for sentence in report.sentences:
         print(sentence)
     for page in report.pages:

@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING
 from plantstats import QUERY_THREADS, periods
 from plantstats.digests import file_digest
 from plantstats.errors import PlantstatsError
+from plantstats.pages import preload
 from plantstats.reporting.errors import ReportError
 from plantstats.reporting.forks import AT_A_TIME, Forks, Task
 from plantstats.reporting.names import notebook_path, safe_name
@@ -59,6 +60,7 @@ OF_VISITS = (
 )
 OF_GUARANTEES, OF_RECORDS = ("run_off", "provision"), ("faults", "quality")
 OF_PLANTS = ("leaf_loss", "pests", "pests_now")
+OF_WATCH = ("standing", "watched", "leaf_loss", "pests_now")
 RESULTS = (
     (*OF_LOSSES, "effect_terms", "deliveries", *OF_GUARANTEES),
     (*OF_VISITS, "drying_by_species", *OF_PLANTS, *OF_RECORDS),
@@ -77,20 +79,15 @@ BYTES, OF_LOSSES_A_VISIT = 600e6, 1050.0
 OTHER_A_VISIT, OTHER_BOUNDED = 1100.0, 260.0
 USABLE = 0.9  # of the machine's memory
 CLIENT_RESULTS = (("loss_rates", "standing", "replaced", "service"),)
-# What those processes and notebooks need, imported once.
-MODULES = (
-    "plantstats.studies",
-    "plantstats.losses.drivers",
-    "plantstats.losses.watch_findings",
-    "plantstats.leaves",
-    "plantstats.watering.review",
-    "plantstats.exposure.prepared",
-    "plantstats.guarantee.accounts",
-    "plantstats.guarantee.roll_forward",
-    "plantstats.quality.completeness",
-    *(f"plantstats.pages.{name}" for name in ("brief", "losses", "accounts", "visits", "watch", "wears", "records")),
-    "plantstats.pages.methods",
-)
+# A page that does not need all results is made as soon as those that it needs are there.
+RESTS_ON: dict[str, tuple[str, ...]] = {
+    "losses": (*OF_LOSSES, "deliveries", "run_off"),
+    "visits": (*OF_VISITS, "drying_by_species", *OF_WATCH),
+    "watch": OF_WATCH,
+    "wears": ("drivers", "effect_terms", "leaf_loss", "pests"),
+    "records": ("account", *OF_RECORDS),
+    "methods": (),
+}
 
 
 def review(
@@ -102,6 +99,7 @@ def review(
     *,
     again: bool = False,
     since: Path | None = None,
+    forks: Forks | None = None,
 ) -> Report:
     """Make the quarterly review of one company, or of one of its clients.
 
@@ -122,6 +120,8 @@ def review(
     since : Path or None
         Folder of the review with which this one is compared; None for that of the quarter before in `out`, where it
         stands. Without one there is no page on what changed.
+    forks : Forks, optional
+        Where processes are forked from, if started already: they import while this process opens the records.
 
     Returns
     -------
@@ -143,7 +143,9 @@ def review(
     from plantstats import records, studies  # noqa: PLC0415
     from plantstats.trials import files  # noqa: PLC0415
 
-    with Forks(MODULES) as forks, tempfile.TemporaryDirectory(prefix="plantstats-") as logs:
+    with contextlib.ExitStack() as stack:
+        logs = stack.enter_context(tempfile.TemporaryDirectory(prefix="plantstats-"))
+        forks = forks or stack.enter_context(Forks(preload.FIRST, preload.LATER))
         study = studies.open_study(folder, quarter or "", client or "", as_of or "")
         parameters: dict[str, Literal] = {
             "records_dir": str(folder),
@@ -187,10 +189,12 @@ def review(
                     {**parameters, "names": names},
                     Path(logs, "log"),
                     {QUERY_THREADS: str(max(1, (os.cpu_count() or 1) // at_a_time))} if at_a_time < AT_A_TIME else {},
+                    names,
                 )
                 for names in groups
             ],
             at_a_time=at_a_time,
+            rests_on={} if client else RESTS_ON,
             method_page="methods",
             as_pdf=["client"] if client else ["index"],
             own_parameters={CHANGES: {"earlier_dir": str(earlier)}},
@@ -222,14 +226,14 @@ def side_by_side(n_visits: int) -> int:
 
 
 def compute(
-    report: Callable[[str], None], records_dir: str, quarter: str, client: str, as_of: str, names: Sequence[str]
+    report: Callable[..., None], records_dir: str, quarter: str, client: str, as_of: str, names: Sequence[str]
 ) -> None:
     """Compute results of a study, so that they are kept for its pages.
 
     Parameters
     ----------
     report : callable
-        Is told the name of each result that is being computed.
+        Is told the name of each result that is being computed, and as `completed` of each that has been.
     records_dir, quarter, client, as_of : str
         As in `plantstats.study`.
     names : sequence of str
@@ -243,6 +247,7 @@ def compute(
     for name in names:
         with contextlib.nullcontext() if name == "loss_rates" else contextlib.suppress(PlantstatsError):
             getattr(study, name)()
+        report(completed=name)
 
 
 def _earlier(study: Study, out: Path, since: Path | None) -> Path | None:
@@ -284,7 +289,7 @@ def review_clients(folder: Path, quarter: str | None, as_of: date | None, out: P
     # Above this room, and slow to import: loaded only when there is something to do.
     from plantstats import records, studies  # noqa: PLC0415
     from plantstats.pages import client_index  # noqa: PLC0415
-    from plantstats.reporting import batch, page  # noqa: PLC0415
+    from plantstats.reporting import batch, body  # noqa: PLC0415
 
     study = studies.open_study(folder, quarter or "", "", as_of or "")
     notebook = notebook_path("client")
@@ -312,7 +317,7 @@ def review_clients(folder: Path, quarter: str | None, as_of: date | None, out: P
         pages = {one.name: one for one in batch.make_pages(notebook, jobs, complete, begin)}
         missing = {client: pages[name].reason for client, name in names.items() if pages[name].reason}
         index = client_index.page(study, names, missing, pdf=any(complete.glob("*.pdf")))
-        html = page.render_shown(client_index.TITLE, _about(study, "for us"), [index.head, index.rest])
+        html = body.render_shown(client_index.TITLE, _about(study, "for us"), [index.head, index.rest])
         (complete / "index.html").write_text(html, encoding="utf-8")
         return batch.Written([index.verdict], missing, sorted({one.remark for one in pages.values() if one.remark}))
 

@@ -10,7 +10,7 @@ from pathlib import Path
 from plantstats import exposure, findings, records, writing
 from plantstats.pages import trial_plan, trial_result
 from plantstats.quality.export import neutral
-from plantstats.reporting import page
+from plantstats.reporting import body
 from plantstats.reporting.display import Named
 from plantstats.reporting.specs import Page
 from plantstats.trials import TrialError, evidence, files, protocol
@@ -137,4 +137,4 @@ def _names(loaded: records.Records) -> Callable[[str], Named]:
 
 def _write_page(shown: Page, company: str, path: Path) -> Path:
     about = f"{company}, for us" if company else "for us"
-    return writing.write_whole(path, page.render_shown(shown.title, about, [shown.head, shown.rest]))
+    return writing.write_whole(path, body.render_shown(shown.title, about, [shown.head, shown.rest]))

@@ -20,7 +20,7 @@ from tqdm import tqdm
 from plantstats import THREADS
 from plantstats.digests import file_digest
 from plantstats.errors import PlantstatsError
-from plantstats.reporting import page, pdf, provenance, publish
+from plantstats.reporting import body, page, pdf, provenance, publish
 from plantstats.reporting.errors import ReportError
 from plantstats.reporting.forks import AT_A_TIME, environment, stopped_from_outside
 from plantstats.reporting.notebook_file import NotebookNode
@@ -245,7 +245,7 @@ def _make_page(notebook: Path, job: PageJob, folder: Path) -> PageMade:
         ran, written = execute(_template(notebook), job.parameters)
     except PlantstatsError as fault:
         return PageMade(job.name, str(fault))
-    html.write_text(page.render(ran, job.name, job.about, []), encoding="utf-8")
+    html.write_text(page.render(ran, body.of(ran), job.name, job.about, []), encoding="utf-8")
     return PageMade(job.name, "", pdf.write(html, html.with_suffix(".pdf")) or written)
 
 

@@ -1,12 +1,13 @@
 """Processes forked from one that has imported the libraries, told line by line what to run.
 
-    python -P fork_server.py MODULE...
+    python -P fork_server.py MODULE... -- MODULE...
 
-Started as a file by `forks` and never imported. Lines of JSON come in on standard input: a task (id, call such as
-"package.module:function", arguments, environment, log), {"stop": id}, or {"folder": where tasks may write}. Lines go
-out on standard output: what a task is doing, the error that ended it, and its end (id, status, seconds of processor
-time, peak in bytes). When standard input ends, every task ends with all that it started, and the folder goes: a parent
-that lives takes its name back before. Where there is no fork, one task runs here.
+Started as a file by `forks` and never imported. Modules behind the dashes are imported while the first tasks run. Lines
+of JSON come in on standard input: a task (id, call such as "package.module:function", arguments, environment, log),
+{"stop": id}, or {"folder": where tasks may write}. Lines go out on standard output: what a task is doing, what it has
+made, the error that ended it, and its end (id, status, seconds of processor time, peak in bytes). When standard input
+ends, every task ends with all that it started, and the folder goes: a parent that lives takes its name back before.
+Where there is no fork, one task runs here.
 """
 
 from __future__ import annotations
@@ -27,13 +28,15 @@ POLL_SECONDS = 0.02  # Between looks for tasks that have ended.
 PEAK_UNIT = 1 if sys.platform == "darwin" else 1024  # of ru_maxrss, in bytes
 
 
-def serve(modules: list[str]) -> None:
+def serve(modules: list[str], later: list[str]) -> None:
     """Import the modules, then run what is asked for until standard input ends.
 
     Parameters
     ----------
     modules : list of str
-        What tasks need.
+        What the first tasks need.
+    later : list of str
+        What later ones need: imported in turn once a task runs and nothing is asked.
     """
     channel = _own_channel()
     for module in modules:
@@ -41,6 +44,8 @@ def serve(modules: list[str]) -> None:
     running: dict[int, int] = {}  # process id -> task
     folder, rest = "", b""
     while True:
+        if running and later and not select.select([0], [], [], 0)[0]:
+            importlib.import_module(later.pop(0))
         if not FORKS or select.select([0], [], [], POLL_SECONDS if running else None)[0]:
             block = os.read(0, 1 << 16)
             *lines, rest = (rest + block).split(b"\n")
@@ -91,8 +96,8 @@ def _run(asked: dict[str, Any], channel: int) -> int:
         os.dup2(source, target)
     os.environ.update(asked["environment"])
 
-    def report(doing: str) -> None:
-        _say(channel, id=asked["id"], doing=doing)
+    def report(doing: str = "", *, completed: str = "") -> None:
+        _say(channel, id=asked["id"], **({"completed": completed} if completed else {"doing": doing}))
 
     module, _, name = asked["call"].partition(":")
     try:
@@ -135,7 +140,8 @@ def _kill(process: int) -> None:
 
 
 if __name__ == "__main__":
-    serve(sys.argv[1:])
+    at = sys.argv.index("--")
+    serve(sys.argv[1:at], sys.argv[at + 1 :])
     # Nothing of the libraries is worth a tidy end.
     sys.stderr.flush()
     os._exit(0)

@@ -19,8 +19,8 @@ from typing import Any, Self
 from plantstats import QUERY_THREADS, THREADS
 from plantstats.errors import Refusal
 
-NBFORMAT = "plantstats.reporting.notebook_file"  # before whatever imports it otherwise
-RUNS_NOTEBOOKS = "plantstats.reporting.notebook"
+# What notebooks need; nbformat before whatever imports it otherwise.
+OF_NOTEBOOKS = ("plantstats.reporting.notebook_file", "plantstats.reporting.notebook")
 AT_A_TIME = 2  # Tasks and notebooks; each mostly keeps one core busy.
 GRACE_SECONDS = 5  # For the server to end its tasks, before it is ended.
 
@@ -41,6 +41,8 @@ class Task:
         Where it prints.
     environment : dict of str to str
         Variables of its own.
+    makes : tuple of str
+        Names of what it makes, which others may wait for.
     """
 
     name: str
@@ -48,6 +50,7 @@ class Task:
     arguments: Mapping[str, Any]
     log: Path
     environment: Mapping[str, str] = field(default_factory=dict)
+    makes: tuple[str, ...] = ()
 
 
 @dataclass
@@ -101,7 +104,14 @@ class Forks:
     Parameters
     ----------
     modules : sequence of str
-        What tasks need, imported once; what notebooks need comes by itself.
+        What the first tasks need, imported once before them.
+    later : sequence of str
+        What later ones need, imported once beside them; what notebooks need comes by itself.
+
+    Attributes
+    ----------
+    completed : set of str
+        What tasks have completed so far.
 
     Notes
     -----
@@ -110,8 +120,9 @@ class Forks:
     the system to end (time limit, shutdown) is SystemExit, so that all is cleared up.
     """
 
-    def __init__(self, modules: Sequence[str] = ()) -> None:
-        self.modules = (NBFORMAT, *modules, RUNS_NOTEBOOKS)
+    def __init__(self, modules: Sequence[str] = (), later: Sequence[str] = ()) -> None:
+        self.modules = (*modules, "--", OF_NOTEBOOKS[0], *later, *OF_NOTEBOOKS[1:])
+        self.completed: set[str] = set()
         self._servers: list[subprocess.Popen[bytes]] = []
         self._of: dict[int, subprocess.Popen[bytes]] = {}
         self._tasks: dict[int, Task] = {}
@@ -187,7 +198,7 @@ class Forks:
             self._of[number].kill()
 
     def wait(self, seconds: float, show: Callable[[str], None] = lambda _: None) -> dict[int, Ended]:
-        """Tasks that ended since the last call, by number; none when none did within some seconds.
+        """Tasks that ended since the last call, by number; none when one made something, or some seconds have passed.
 
         Parameters
         ----------
@@ -208,12 +219,17 @@ class Forks:
                     ended = self._lost()
                 elif "doing" in message:
                     show(message["doing"])
+                elif "completed" in message:
+                    self.completed.add(message["completed"])
+                    break
                 elif "error" in message:
                     self._errors[message["id"]] = tuple(message["error"])
                 else:
                     number = message.pop("id")
                     ended[number] = Ended(**message, error=self._errors.get(number, ()))
         self._ended |= ended
+        for number in ended:
+            self.completed.update(self._tasks[number].makes)
         return ended
 
     def _lost(self) -> dict[int, Ended]:
@@ -250,42 +266,6 @@ class Forks:
                 self._messages.put(json.loads(line))
         server.wait()
         self._messages.put(None)
-
-
-def run_tasks(forks: Forks, tasks: Sequence[Task], at_a_time: int, show: Callable[[str], None]) -> list[Ended]:
-    """Run tasks, some at a time, in their order.
-
-    Parameters
-    ----------
-    forks : Forks
-        Runs them.
-    tasks : sequence of Task
-        What to do.
-    at_a_time : int
-        How many run beside each other.
-    show : callable
-        Is told what tasks are doing.
-
-    Returns
-    -------
-    list of Ended
-        In the order of `tasks`.
-
-    Raises
-    ------
-    PlantstatsError, RuntimeError
-        The first error that ends a task; the others go on until `forks` is left.
-    """
-    waiting, running, ended = list(enumerate(tasks)), dict[int, int](), dict[int, Ended]()
-    while waiting or running:
-        while waiting and len(running) < at_a_time:
-            place, task = waiting.pop(0)
-            running[forks.start(task)] = place
-        for number, end in forks.wait(1.0, show).items():
-            place = running.pop(number)
-            end.reraise(tasks[place].name)
-            ended[place] = end
-    return [ended[place] for place in range(len(tasks))]
 
 
 @contextlib.contextmanager

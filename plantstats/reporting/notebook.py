@@ -7,6 +7,7 @@ import io
 import os
 import sys
 from collections.abc import Callable
+from pathlib import Path
 from typing import Any
 
 import papermill
@@ -17,9 +18,11 @@ from IPython.core.interactiveshell import InteractiveShell
 from nbformat import NotebookNode, v4
 from papermill.engines import Engine, NotebookExecutionManager, papermill_engines
 
+from plantstats.reporting import body
 from plantstats.reporting.parameters import escape_path
 
 ENGINE = "plantstats"
+body.exporter()  # its templates compiled once, before this process is forked
 
 
 def run(report: Callable[[str], None], source: str, target: str, parameters: dict[str, Any]) -> None:
@@ -30,13 +33,14 @@ def run(report: Callable[[str], None], source: str, target: str, parameters: dic
     report : callable
         Not needed here: a notebook says nothing of what it is doing.
     source, target : str
-        The notebook, and where it stands with its outputs, also when a cell fails.
+        The notebook, and where it stands with its outputs, also when a cell fails; the body of its page stands beside
+        it (.html) when none does.
     parameters : dict
         Values by name.
     """
     os.environ.setdefault("MPLBACKEND", "module://matplotlib_inline.backend_inline")  # as in JupyterLab
     papermill_engines.register(ENGINE, InProcess)
-    papermill.execute_notebook(
+    ran = papermill.execute_notebook(
         escape_path(source),
         escape_path(target),
         parameters=parameters,
@@ -45,6 +49,7 @@ def run(report: Callable[[str], None], source: str, target: str, parameters: dic
         language="python",
         progress_bar=False,
     )
+    Path(target).with_suffix(".html").write_text(body.of(ran), encoding="utf-8")
 
 
 class InProcess(Engine):

@@ -6,6 +6,11 @@ import logging
 from collections.abc import Callable
 from pathlib import Path
 
+try:
+    from weasyprint import HTML, URLFetcher
+except (ImportError, OSError):  # it needs a library of the system
+    HTML = None
+
 
 def write(page: Path, out: Path) -> str:
     """Turn a page into a PDF.
@@ -22,10 +27,7 @@ def write(page: Path, out: Path) -> str:
     str
         "" when done; else why no PDF could be made, and how to get what is missing.
     """
-    try:
-        # Imported here: it needs a library of the system, and takes half a second.
-        from weasyprint import HTML, URLFetcher  # noqa: PLC0415
-    except (ImportError, OSError):
+    if HTML is None:
         return (
             f"no {out.name}: the library Pango is missing on this system (Debian: apt install libpango-1.0-0 "
             "libpangoft2-1.0-0; conda: environment.yml brings it); the HTML pages print as well"

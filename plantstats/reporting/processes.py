@@ -1,4 +1,4 @@
-"""Notebooks in processes of their own, two at a time; what became of each."""
+"""Tasks and notebooks in processes of their own, two at a time; what became of each notebook."""
 
 from __future__ import annotations
 
@@ -6,6 +6,7 @@ import time
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from types import MappingProxyType
 
 from tqdm import tqdm
 
@@ -40,6 +41,8 @@ class Outcome:
         What the error says.
     cell : int
         Number of the cell that failed, counted in the notebook as it was given.
+    body : str
+        The body of its page, where every cell ran to its end.
     """
 
     path: Path
@@ -49,6 +52,7 @@ class Outcome:
     error: str = ""
     reason: str = ""
     cell: int = 0
+    body: str = ""
 
     @property
     def printed_errors(self) -> list[str]:
@@ -57,46 +61,122 @@ class Outcome:
         return [o.text.strip().partition("\n")[0] for o in outputs if o.get("name") == "stderr" and o.text.strip()]
 
 
-def run_notebooks(
-    forks: Forks, folder: Path, paths: Sequence[Path], parameters: Mapping[Path, Mapping[str, Literal]], bar: tqdm
-) -> list[Outcome]:
-    """Run notebooks, each from top to bottom in a process of its own of this very Python.
+def run_all(
+    forks: Forks,
+    folder: Path,
+    parameters: Mapping[Path, Mapping[str, Literal]],
+    bar: tqdm,
+    tasks: Sequence[Task] = (),
+    at_a_time: int = AT_A_TIME,
+    rests_on: Mapping[str, Sequence[str]] = MappingProxyType({}),
+) -> tuple[list[Ended], list[Outcome]]:
+    """Run tasks and notebooks, each notebook from top to bottom in a process of its own of this very Python.
 
     Parameters
     ----------
     forks : Forks
         Runs them.
     folder : Path
-        Where they may write; the caller removes it.
-    paths : sequence of Path
-        Notebooks.
+        Where notebooks may write; the caller removes it.
     parameters : mapping of Path to mapping
-        Values for each of them (checked).
+        Notebooks, with values for each of them (checked).
     bar : tqdm
-        Shows which notebooks run, and how many are done.
+        Shows what is being done, and how many notebooks are done.
+    tasks : sequence of Task
+        What is done for the notebooks, in this order.
+    at_a_time : int
+        How many processes run beside each other as long as there are tasks.
+    rests_on : mapping of str to sequence of str
+        Notebook (without ending) to what tasks must have made before it starts: one that is not named waits for
+        all tasks.
 
     Returns
     -------
-    list of Outcome
-        In the order of `paths`; a notebook that fails does not stop the others.
+    ended, outcomes : list of Ended, list of Outcome
+        In the order of `tasks` and `parameters`; a notebook that fails does not stop the others.
+
+    Raises
+    ------
+    PlantstatsError, RuntimeError
+        The first error that ends a task; what runs beside it goes on until `forks` is left.
     """
-    waiting = list(paths)
-    running: dict[int, tuple[Path, float]] = {}
-    late: set[Path] = set()
-    ended: dict[Path, Ended] = {}
-    while waiting or running:
-        while waiting and len(running) < AT_A_TIME:
-            path = waiting.pop(0)
-            running[forks.start(_task(path, parameters[path], folder))] = (path, time.monotonic())
-            bar.set_description_str(", ".join(page_name(one).replace("_", " ") for one, _ in running.values()))
-        for number, end in forks.wait(POLL_SECONDS).items():
-            ended[running.pop(number)[0]] = end
-            bar.update()
-        for number, (path, started) in running.items():
-            if time.monotonic() - started > NOTEBOOK_SECONDS and path not in late:
-                late.add(path)
-                forks.stop(number)
-    return [_outcome(path, folder / page_name(path), ended[path], path in late) for path in paths]
+    queue = _Queue(forks, folder, dict(parameters), bar, list(tasks), at_a_time, rests_on)
+    while queue.goes_on():
+        queue.start()
+        queue.collect()
+    of_tasks = [queue.ended[task.name] for task in tasks]
+    return of_tasks, [
+        _outcome(path, folder / page_name(path), queue.ended[path], path in queue.late) for path in parameters
+    ]
+
+
+class _Queue:
+    """Tasks and notebooks that wait, run or have ended."""
+
+    def __init__(
+        self,
+        forks: Forks,
+        folder: Path,
+        parameters: dict[Path, Mapping[str, Literal]],
+        bar: tqdm,
+        tasks: list[Task],
+        at_a_time: int,
+        rests_on: Mapping[str, Sequence[str]],
+    ) -> None:
+        self.forks, self.folder, self.parameters, self.bar = forks, folder, parameters, bar
+        self.tasks, self.at_a_time = tasks, at_a_time
+        self.waiting = {path: rests_on.get(page_name(path)) for path in parameters}
+        self.running: dict[int, Task | Path] = {}
+        self.started: dict[int, float] = {}
+        self.ended: dict[str | Path, Ended] = {}
+        self.late: set[Path] = set()
+
+    def goes_on(self) -> bool:
+        """Whether anything waits or runs."""
+        return bool(self.tasks or self.waiting or self.running)
+
+    def start(self) -> None:
+        """Start what may run now: tasks first, then notebooks whose results have been made."""
+        while (one := self._next()) is not None:
+            task = one if isinstance(one, Task) else _task(one, self.parameters[one], self.folder)
+            number = self.forks.start(task)
+            self.running[number], self.started[number] = one, time.monotonic()
+            names = [page_name(one).replace("_", " ") for one in self.running.values() if isinstance(one, Path)]
+            if names:
+                self.bar.set_description_str(", ".join(names))
+
+    def _next(self) -> Task | Path | None:
+        tasks_left = self.tasks or any(isinstance(one, Task) for one in self.running.values())
+        if len(self.running) >= (self.at_a_time if tasks_left else AT_A_TIME):
+            return None
+        if self.tasks:
+            return self.tasks.pop(0)
+        completed = self.forks.completed
+        ready = (
+            p
+            for p, names in self.waiting.items()
+            if not tasks_left or (names is not None and completed.issuperset(names))
+        )
+        path = next(ready, None)
+        if path is not None:
+            del self.waiting[path]
+        return path
+
+    def collect(self) -> None:
+        """Wait a little; note what has ended, and end what runs too long."""
+        for number, end in self.forks.wait(POLL_SECONDS, self.bar.set_description_str).items():
+            one = self.running.pop(number)
+            if isinstance(one, Task):
+                end.reraise(one.name)
+                self.ended[one.name] = end
+            else:
+                self.ended[one] = end
+                self.bar.update()
+        for number, one in self.running.items():
+            late = time.monotonic() - self.started[number] > NOTEBOOK_SECONDS
+            if late and isinstance(one, Path) and one not in self.late:
+                self.late.add(one)
+                self.forks.stop(number)
 
 
 def _task(path: Path, parameters: Mapping[str, Literal], folder: Path) -> Task:
@@ -133,7 +213,8 @@ def _outcome(path: Path, own: Path, ended: Ended, late: bool) -> Outcome:
     if ended.status or not code or any(cell.execution_count is None or _running(cell) for cell in code):
         name, why = ended.error or ("ProcessError", "its process was ended (out of memory?)")
         return Outcome(path, notebook, None, ended, name.rpartition(":")[2], why or "did not run to its end", last)
-    return Outcome(path, notebook, load_results(own), ended)
+    body = ran.with_suffix(".html").read_text(encoding="utf-8")
+    return Outcome(path, notebook, load_results(own), ended, body=body)
 
 
 def _running(cell: NotebookNode) -> bool:

@@ -21,11 +21,11 @@ from plantstats import findings as results
 from plantstats.digests import file_digest
 from plantstats.reporting import as_run, provenance, publish
 from plantstats.reporting.errors import ReportError, is_reason
-from plantstats.reporting.forks import AT_A_TIME, Ended, Forks, Task, run_tasks
+from plantstats.reporting.forks import AT_A_TIME, Ended, Forks, Task
 from plantstats.reporting.names import page_name
 from plantstats.reporting.notebook_file import nbformat
 from plantstats.reporting.parameters import Literal, check_parameters
-from plantstats.reporting.processes import Outcome, run_notebooks
+from plantstats.reporting.processes import Outcome, run_all
 
 INPUTS = ("inputs", "earlier", "trials")  # of `sources`: what the report was made from
 FOR_CLIENT = "This page could not be made."
@@ -70,6 +70,7 @@ def run(
     forks: Forks | None = None,
     tasks: Sequence[Task] = (),
     at_a_time: int = AT_A_TIME,
+    rests_on: Mapping[str, Sequence[str]] = MappingProxyType({}),
     method_page: str = "",
     as_pdf: Sequence[str] = (),
     own_parameters: Mapping[str, Mapping[str, Literal]] = MappingProxyType({}),
@@ -100,14 +101,15 @@ def run(
     forks : Forks, optional
         Where processes are forked from; one of its own without.
     tasks : sequence of Task
-        What is done before the first notebook; an error of one ends the run.
+        What is done for the notebooks; an error of one ends the run.
     at_a_time : int
-        How many tasks run beside each other.
+        How many processes run beside each other as long as there are tasks.
+    rests_on : mapping of str to sequence of str
+        Page (without ending) to what tasks must have made before its notebook starts; others wait for all tasks.
     method_page : str
         The page that says for all of them what measures mean and what made them; "" for each page its own.
     as_pdf : sequence of str
         Pages (without ending) that are made as PDF too.
-
     own_parameters : mapping of str to mapping
         Notebook (without ending) to parameters that it has beside those of all.
 
@@ -147,8 +149,7 @@ def run(
         forks.use(workshop)
         # disable=None: no bar where the error stream is no terminal.
         with tqdm(total=len(paths), unit="page", disable=None, leave=False) as bar:
-            computed = run_tasks(forks, tasks, at_a_time, bar.set_description_str)
-            outcomes = run_notebooks(forks, workshop, paths, given, bar)
+            computed, outcomes = run_all(forks, workshop, given, bar, tasks, at_a_time, rests_on)
         if digests is not None and digests() != sources.get("inputs"):
             raise ReportError("the records changed while the report was made; run again")
         missing = {page_name(o.path): _reason(o) for o in outcomes if o.error}
@@ -281,7 +282,8 @@ def _write_pages(
             note = FOR_CLIENT if for_client else f"This page could not be made. {_reason(outcome)}"
         # Said once for all pages, where there is a page for it; a client is told what was done, not by which program.
         full = not for_client and name == (method_page or name)
-        html = page.render(outcome.notebook, name, about, rows if full else [], note, names if len(names) > 1 else [])
+        links = names if len(names) > 1 else []
+        html = page.render(outcome.notebook, outcome.body, name, about, rows if full else [], note, links)
         (folder / f"{name}.html").write_text(html, encoding="utf-8")
     if not for_client:
         _keep_failed(outcomes, folder)

@@ -18,7 +18,7 @@ from plantstats.losses.lifetime_findings import survival_findings
 from plantstats.losses.loss_rates import loss_rates
 from plantstats.pages import losses as losses_page
 from plantstats.pages import records as records_page
-from plantstats.reporting import ReportError, page, safe_name
+from plantstats.reporting import ReportError, body, page, safe_name
 from plantstats.reporting.runner import run
 from plantstats.stats import survival
 from plantstats.stats.counts import POISSON
@@ -244,7 +244,8 @@ def test_n11_noise_leaves_a_small_page_that_says_what_it_leaves_out() -> None:
     outputs = [new_output("stream", name="stdout", text="." * 100) for _ in range(20_000)]
     outputs.append(new_output("stream", name="stdout", text="the last line\n"))
     ran = new_code_cell(cell.source, execution_count=1, outputs=outputs)
-    html = page.render(new_notebook(cells=[new_markdown_cell("# Noise"), ran]), "noise", "", [])
+    notebook = new_notebook(cells=[new_markdown_cell("# Noise"), ran])
+    html = page.render(notebook, body.of(notebook), "noise", "", [])
     assert len(html) < 100_000
     assert "the last line" in html and "1,980,014 letters of what was printed are left out" in html
 

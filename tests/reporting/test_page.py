@@ -9,8 +9,8 @@ import pandas as pd
 import pytest
 from nbformat.v4 import new_code_cell, new_markdown_cell, new_notebook, new_output
 
+from plantstats.reporting import body, drawing, glyphs, page
 from plantstats.reporting import display as show
-from plantstats.reporting import drawing, glyphs, page
 from tests.builders.html_page import Reading
 
 # Notes such as anyone may type into a visit log.
@@ -33,7 +33,7 @@ def shown(*outputs: nbformat.NotebookNode, words: str = "", **more) -> str:
     text = [new_markdown_cell("# What did we lose?"), new_markdown_cell(words or "Words.")]
     notebook = new_notebook(cells=[*text, cell])
     given = {"about": "2026-Q3, all clients", "provenance": [("Made at", "2026-10-12")]} | more
-    return page.render(notebook, "report", **given)
+    return page.render(notebook, body.of(notebook), "report", **given)
 
 
 def display(thing: show.Shown) -> nbformat.NotebookNode:

@@ -14,7 +14,6 @@ import pandas as pd
 import pytest
 
 from plantstats import findings as results
-from plantstats import quarterly
 from plantstats.records import RecordError
 from plantstats.reporting import ReportError, processes, publish, save_results
 from plantstats.reporting.errors import is_reason
@@ -331,6 +330,36 @@ def test_tasks_come_first_and_nothing_runs_when_one_fails(make_notebook: MakeNot
     assert not list((tmp_path / "out").glob("*"))
 
 
+def test_a_page_begins_when_what_it_rests_on_is_made_and_others_wait_for_the_task(
+    make_notebook: MakeNotebook, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+):
+    # The task makes one thing, then waits for the page that rests on it: page after task would be a task that fails.
+    made, read, ended = (tmp_path / name for name in ("made", "read", "ended"))
+    (tmp_path / "a_task.py").write_text(
+        "import pathlib, time\n"
+        "def work(report, made, read, ended):\n"
+        "    pathlib.Path(made).touch()\n"
+        "    report(completed='one')\n"
+        "    until = time.monotonic() + 60\n"
+        "    while not pathlib.Path(read).exists():\n"
+        "        assert time.monotonic() < until, 'the page did not begin'\n"
+        "        time.sleep(0.05)\n"
+        "    pathlib.Path(ended).touch()\n",
+        encoding="utf-8",
+    )
+    monkeypatch.setenv("PYTHONPATH", str(tmp_path))
+    places = {"made": str(made), "read": str(read), "ended": str(ended)}
+    task = Task("work", "a_task:work", places, tmp_path / "log", makes=("one", "two"))
+    asks = "import pathlib\nassert pathlib.Path({!r}).exists()"
+    pages = [
+        make_notebook(asks.format(str(ended)), name="whole"),
+        make_notebook(asks.format(str(ended)), name="second"),
+        make_notebook(asks.format(str(made)), f"pathlib.Path({str(read)!r}).touch()", name="early"),
+    ]
+    report = run(pages, GIVEN, tmp_path / "out", tasks=[task], rests_on={"early": ["one"], "second": ["two"]})
+    assert not report.missing
+
+
 def test_what_tasks_and_notebooks_used_stands_in_the_record(make_notebook: MakeNotebook, tmp_path: Path):
     run(
         make_notebook("x = bytearray(300 * 2**20)", "import time\nt = time.process_time() + 1", BUSY),
@@ -374,24 +403,6 @@ def alive(pid: int) -> bool:
         return Path(f"/proc/{pid}/stat").read_text().rpartition(")")[2].split()[0] != "Z"
     except (ProcessLookupError, FileNotFoundError):
         return False
-
-
-def test_two_processes_run_beside_each_other_only_where_memory_holds_both(monkeypatch) -> None:
-    # By hand: 1.2 GB + 2,150 bytes x 1.8 million = 5.1 GB of 0.9 x 8.6 or 0.9 x 4.3; bounded 1.2 + 1,310 x 15 million
-    # = 20.9 GB of 0.9 x 25.8 or 0.9 x 17.2; just not bounded 1.2 + 2,150 x 4.9 million = 11.7 GB of 0.9 x 12.9.
-    cases = [(1_800_000, 8, 2), (1_800_000, 4, 1), (15_000_000, 24, 2), (15_000_000, 16, 1), (4_900_000, 12, 1)]
-    for visits, gib, at_a_time in cases:
-        pages = {"SC_PAGE_SIZE": 4096, "SC_PHYS_PAGES": gib * 2**30 // 4096}
-        monkeypatch.setattr(os, "sysconf", pages.__getitem__)
-        assert quarterly.side_by_side(visits) == at_a_time, (visits, gib)
-    monkeypatch.delattr(os, "sysconf")
-    assert quarterly.side_by_side(20_000_000) == 2
-
-
-def test_large_records_have_the_same_results_made_in_more_processes() -> None:
-    few, many = (sorted(sum(groups, ())) for groups in (quarterly.RESULTS, quarterly.RESULTS_OF_MANY))
-    assert few == many
-    assert len(many) == len(set(many))
 
 
 def test_a_pdf_that_cannot_be_made_in_its_process_is_a_remark(
