@@ -65,17 +65,16 @@ def _fill(sheet: xlsxwriter.worksheet.Worksheet, frame: pd.DataFrame, formats: M
     """A table with a frozen head; what is written like a number is one."""
     for column, heading in enumerate(frame.columns):
         sheet.write_string(0, column, str(heading), formats["head"])
-        width = len(str(heading))
-        for row, value in enumerate(frame[heading], 1):
-            if pd.isna(value) or value == "":
-                continue
-            text = str(value)
-            width = max(width, len(text))
-            number = _number(value)
-            if number is None:
-                sheet.write_string(row, column, text, formats["text"])
-            else:
+        # Texts repeat: what each is, is found out once.
+        codes, values = pd.factorize(frame[heading])
+        cells = [(str(value), _number(value)) for value in values.tolist()]
+        for row, code in enumerate(codes.tolist(), 1):
+            text, number = cells[code] if code >= 0 else ("", None)
+            if number is not None:
                 sheet.write_number(row, column, number, formats["number"])
+            elif text:
+                sheet.write_string(row, column, text, formats["text"])
+        width = max([len(str(heading)), *(len(text) for text, _ in cells)])
         sheet.set_column(column, column, min(width + 2, WIDEST))
     sheet.freeze_panes(1, 1)
     if len(frame):

@@ -82,6 +82,7 @@ def fit_prior(losses: Counts, exposure: Counts) -> Prior:
             [start[0], log_variance],
             args=(count, at_risk),
             method="L-BFGS-B",
+            jac=lambda at, *groups: -_slopes(at, *groups)[0],
             bounds=[(start[0] - 10, start[0] + 10), (np.log(ALIKE), MOST_LOG_VARIANCE)],
             options={"ftol": 1e-14, "gtol": 1e-9},
         )
