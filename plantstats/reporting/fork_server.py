@@ -3,11 +3,11 @@
     python -P fork_server.py MODULE... -- MODULE...
 
 Started as a file by `forks` and never imported. Modules behind the dashes are imported while the first tasks run. Lines
-of JSON come in on standard input: a task (id, call such as "package.module:function", arguments, environment, log),
-{"stop": id}, or {"folder": where tasks may write}. Lines go out on standard output: what a task is doing, what it has
-made, the error that ended it, and its end (id, status, seconds of processor time, peak in bytes). When standard input
-ends, every task ends with all that it started, and the folder goes: a parent that lives takes its name back before.
-Where there is no fork, one task runs here.
+of JSON come in on standard input: a task (id, call such as "package.module:function", arguments, environment, options
+of pandas, log), {"stop": id}, or {"folder": where tasks may write}. Lines go out on standard output: what a task is
+doing, what it has completed, the error that ended it, and its end (id, status, seconds of processor time, peak in
+bytes). When standard input ends, every task ends with all that it started, and the folder goes: a parent that lives
+takes its name back before. Where there is no fork, one task runs here.
 """
 
 from __future__ import annotations
@@ -101,6 +101,8 @@ def _run(asked: dict[str, Any], channel: int) -> int:
 
     module, _, name = asked["call"].partition(":")
     try:
+        for option, value in asked["options"].items():
+            importlib.import_module("pandas").set_option(option, value)
         function: Callable[..., object] = getattr(importlib.import_module(module), name)
         function(report, **asked["arguments"])
     except BaseException as error:

@@ -112,6 +112,8 @@ class Forks:
     ----------
     completed : set of str
         What tasks have completed so far.
+    options : dict of str to str
+        Options of pandas for the tasks that are started from now on.
 
     Notes
     -----
@@ -123,6 +125,7 @@ class Forks:
     def __init__(self, modules: Sequence[str] = (), later: Sequence[str] = ()) -> None:
         self.modules = (*modules, "--", OF_NOTEBOOKS[0], *later, *OF_NOTEBOOKS[1:])
         self.completed: set[str] = set()
+        self.options: dict[str, str] = {}
         self._servers: list[subprocess.Popen[bytes]] = []
         self._of: dict[int, subprocess.Popen[bytes]] = {}
         self._tasks: dict[int, Task] = {}
@@ -181,6 +184,7 @@ class Forks:
             self._start_server()
         self._tasks[number], self._of[number] = task, self._servers[-1]
         asked = {"call": task.call, "arguments": dict(task.arguments), "environment": dict(task.environment)}
+        asked["options"] = self.options
         self._send(self._servers[-1], id=number, log=str(task.log), **asked)
         return number
 

@@ -17,7 +17,7 @@ from plantstats import findings as results
 from plantstats.records import RecordError
 from plantstats.reporting import ReportError, processes, publish, save_results
 from plantstats.reporting.errors import is_reason
-from plantstats.reporting.forks import Task
+from plantstats.reporting.forks import Forks, Task
 from plantstats.reporting.runner import FOR_CLIENT, run
 from plantstats.writing import OutputError
 from tests.conftest import MakeNotebook
@@ -358,6 +358,16 @@ def test_a_page_begins_when_what_it_rests_on_is_made_and_others_wait_for_the_tas
     ]
     report = run(pages, GIVEN, tmp_path / "out", tasks=[task], rests_on={"early": ["one"], "second": ["two"]})
     assert not report.missing
+
+
+def test_options_of_pandas_hold_in_the_processes_alone(make_notebook: MakeNotebook, tmp_path: Path):
+    before = pd.get_option("mode.string_storage")
+    asks = "import pandas as pd\nassert pd.get_option('mode.string_storage') == 'python'\n"
+    asks += "assert pd.Series(['a']).dtype.storage == 'python'"
+    with Forks() as forks:
+        forks.options = {"mode.string_storage": "python"}
+        assert not run(make_notebook(asks), GIVEN, tmp_path / "out", forks=forks).missing
+    assert pd.get_option("mode.string_storage") == before
 
 
 def test_what_tasks_and_notebooks_used_stands_in_the_record(make_notebook: MakeNotebook, tmp_path: Path):
