@@ -42,6 +42,12 @@ def test_a_second_study_reads_what_the_first_computed(folder, monkeypatch):
     pd.testing.assert_frame_equal(plantstats.study(folder, "2025-Q1", as_of="2025-03-31").loss_rates(), first)
 
 
+def test_a_second_study_reads_the_last_day_of_the_records_that_the_first_found(folder, monkeypatch):
+    first = plantstats.study(folder)
+    monkeypatch.setattr(exposure, "last_day", lambda *_: pytest.fail("asked again"))
+    assert plantstats.study(folder).period == first.period
+
+
 def test_a_changed_file_or_setting_is_another_study(folder):
     before = plantstats.study(folder, "2025-Q1", as_of="2025-03-31").loss_rates()
     plants = folder / "plants.csv"

@@ -65,17 +65,13 @@ class StudyBase:
     plantstats.study : Opens one.
     """
 
-    def __init__(self, records: Records, period: periods.Period, as_of: date, client: str = "") -> None:
+    def __init__(
+        self, records: Records, period: periods.Period, as_of: date, client: str = "", store: Store | None = None
+    ) -> None:
         self.records, self.period, self.as_of, self.client = records, period, as_of, client
         self.small_group: int = records.settings.small_group
         self.key = {"quarter": period.name, "as_of": as_of.isoformat(), "client": client}
-        made_from = {
-            "inputs": dict(records.digests),
-            "settings": repr(records.settings),
-            "program": program_digest(),
-            "versions": provenance.versions(),
-        }
-        self._store = Store(provenance.results_folder(records.cache.parent / RESULTS, made_from, KEPT_PROGRAMS))
+        self._store = store or store_of(records)
         self._memory: dict[tuple[str, str], Any] = {}
         self.on_compute: Callable[[str], None] | None = None
         self._whole: Self | None = None
@@ -176,6 +172,27 @@ class StudyBase:
             The text "Larch House (S0013)", or "S0013"; its ``name`` alone is "Larch House".
         """
         return Named(self._names.get(kind, {}).get(code, ""), code)
+
+
+def store_of(records: Records) -> Store:
+    """Where results of these records, by this program, are kept.
+
+    Parameters
+    ----------
+    records : Records
+        The company's records, as `records.load` gives them.
+
+    Returns
+    -------
+    Store
+    """
+    made_from = {
+        "inputs": dict(records.digests),
+        "settings": repr(records.settings),
+        "program": program_digest(),
+        "versions": provenance.versions(),
+    }
+    return Store(provenance.results_folder(records.cache.parent / RESULTS, made_from, KEPT_PROGRAMS))
 
 
 def check_client(records: Records, client: str) -> None:

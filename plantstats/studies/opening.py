@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 from plantstats import exposure, periods
 from plantstats.records import load
-from plantstats.studies.base import StudyError, check_client
+from plantstats.studies.base import StudyError, check_client, store_of
 from plantstats.studies.study import Study
 
 if TYPE_CHECKING:
@@ -51,8 +51,10 @@ def open_study(records: str | Path | Records, quarter: str = "", client: str = "
     records = load(Path(records)) if isinstance(records, str | Path) else records
     check_client(records, client)
     day = date.fromisoformat(as_of) if isinstance(as_of, str) and as_of else as_of or None
-    period = choose_quarter(records, quarter, day)  # type: ignore[arg-type]
-    return Study(records, period, last_day(period, day), client)  # type: ignore[arg-type]
+    store = store_of(records)
+    last = store.get("last_day", {}, lambda: exposure.last_day(records))
+    period = choose_quarter(records, quarter, day, last)  # type: ignore[arg-type]
+    return Study(records, period, last_day(period, day), client, store)  # type: ignore[arg-type]
 
 
 def share(study: Study) -> None:
@@ -69,7 +71,9 @@ def share(study: Study) -> None:
     _SHARED.set(study)
 
 
-def choose_quarter(records: Records, name: str = "", as_of: date | None = None) -> periods.Period:
+def choose_quarter(
+    records: Records, name: str = "", as_of: date | None = None, last: date | None = None
+) -> periods.Period:
     """The quarter to study.
 
     Parameters
@@ -80,6 +84,8 @@ def choose_quarter(records: Records, name: str = "", as_of: date | None = None) 
         "2026-Q3", or "" for the latest complete quarter.
     as_of : datetime.date
         The day up to which the user says the records are complete (None: the last day on which they still run).
+    last : datetime.date, optional
+        The last day on which they still run, if known.
 
     Returns
     -------
@@ -93,7 +99,7 @@ def choose_quarter(records: Records, name: str = "", as_of: date | None = None) 
         For a name that is no quarter.
     """
     starts = records.settings.fiscal_year_starts
-    last = exposure.last_day(records)
+    last = last or exposure.last_day(records)
     if last is None:
         raise StudyError("the records hold no completed visit and no replacement: there is nothing to review")
     latest = periods.latest_complete_quarter(as_of or last, starts)
