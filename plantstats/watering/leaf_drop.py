@@ -32,7 +32,8 @@ COUNT_INTERVALS = """
                lag("at") over by_day as earlier, lag(dry) over by_day as earlier_dry,
                lag(watered) over by_day as earlier_watered,
                max(case when watered = 1 then "at" end)
-                   over (partition by plant_id order by "at" rows between unbounded preceding and current row) as wetted,
+                   over (partition by plant_id order by "at" rows between unbounded preceding and current row)
+                   as wetted,
                max(case when watered = 1 then "at" end)
                    over (partition by plant_id order by "at" rows between unbounded preceding and 1 preceding)
                    as earlier_wetted
