@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from dataclasses import dataclass, field
 from datetime import date, timedelta
+from functools import lru_cache
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -210,6 +211,7 @@ def sheet_rows(review: WateringReview, known: Known | None = None, advice: Advic
     known, advice = known or Known(), advice or review.advice
     later = advice is not review.advice
     plants = advice.plants.merge(advice.sites[["site_id", "region", "reason"]], on="site_id", how="left")
+    plants = plants.astype(dict.fromkeys(plants.select_dtypes("str"), "object"))  # read one by one
     usual = review.profiles[review.profiles["season"] == SEASONS[advice.heating]].set_index(BY)["usually_by"]
     by = usual.reindex(pd.MultiIndex.from_frame(plants[BY])).to_numpy()
     seen = pd.to_datetime(known.of_plants("seen_on", plants["plant_id"]))
@@ -270,6 +272,7 @@ def sheet_rows(review: WateringReview, known: Known | None = None, advice: Advic
     return order.drop(columns=["walk", "position"]).reset_index(drop=True)
 
 
+@lru_cache(maxsize=65536)
 def _walking_order(position: str) -> tuple[tuple[int, str], ...]:
     """Numbers in a place by their size: "2-9" before "2-10", and both before "10-1"."""
     parts = re.findall(r"\d+|\D+", str(position))
@@ -296,7 +299,7 @@ def _looks(seen: date | None, every: int, visits: list[date]) -> list[date]:
 
 
 def _dates(days: pd.Series) -> list[date | None]:
-    return [None if missing else day.date() for day, missing in zip(days, days.isna(), strict=True)]
+    return [None if missing else day for day, missing in zip(days.dt.date, days.isna(), strict=True)]
 
 
 def _usually(watered: date | None, days: float) -> str:

@@ -7,10 +7,13 @@ import itertools
 import re
 from collections.abc import Iterable, Sequence
 from datetime import date, datetime
+from functools import lru_cache
 from typing import Any, NamedTuple
 
 import pandas as pd
 import xlsxwriter
+
+from plantstats.watering.care_cells import TextSheet
 
 # Heading and width in characters; together they fill A4 across at 10 points and PRINT_SCALE.
 COLUMNS = (
@@ -27,6 +30,7 @@ COLUMNS = (
     ("Score", 6),
     ("Litres", 6),
 )
+ROOMS = [width - 1 for _, width in COLUMNS]  # characters in a line
 BOX = "\u2610"
 HEAD_HEIGHT, TEXT_HEIGHT, LINE_HEIGHT = 24, 15, 13  # points
 ROOM = 480  # points of a sheet of paper for plants, between head and foot
@@ -71,9 +75,9 @@ def workbook(seasons: Sequence[tuple[str, pd.DataFrame]], as_of: date) -> bytes:
         formats = _formats(book)
         taken: set[str] = set()
         for season, rows in seasons:
-            plants = rows.sort_values(["route", "site_id"], kind="stable").itertuples(index=False)
+            plants = rows.sort_values(["route", "site_id"], kind="stable").astype("object").itertuples(index=False)
             for route, part in itertools.groupby(plants, lambda row: row.route):
-                sheet = book.add_worksheet(_name(f"{route}, {season}", taken))
+                sheet = book.add_worksheet(_name(f"{route}, {season}", taken), TextSheet)
                 _fill(sheet, part, f"{season}; records until {day_text(as_of)} {as_of.year}", formats)
     return file.getvalue()
 
@@ -92,6 +96,7 @@ def harmless(text: str) -> str:
     return "'" + text if str(text).startswith(FORMULA) else str(text)
 
 
+@lru_cache(maxsize=4096)
 def day_text(day: date) -> str:
     """A day without its year.
 
@@ -157,7 +162,7 @@ def _fill(sheet: Any, rows: Iterable[Any], about: str, formats: dict[str, Any]) 
 def _line(row: Any) -> Line:
     """What a plant's row says, and the points that it needs: two lines, or as many as its longest text."""
     texts = _texts(row)
-    lines = (-(-len(text) // (width - 1)) for (text, _), (_, width) in zip(texts, COLUMNS, strict=True))
+    lines = [-(-len(text) // room) for (text, _), room in zip(texts, ROOMS, strict=True)]
     return Line(row, texts, LINE_HEIGHT * max(2, *lines))
 
 
@@ -210,20 +215,15 @@ def _page(sheet: Any, at: int, plants: list[Line], about: str, formats: dict[str
     )
     for text, name, height in lines:
         sheet.set_row(at, height)
-        sheet.merge_range(at, 0, at, last, harmless(text), formats[name])
+        sheet.write_across(at, last, harmless(text), formats[name])
         at += 1
-    for column, (heading, _) in enumerate(COLUMNS):
-        sheet.write_string(at, column, heading, formats["head"])
+    sheet.write_texts(at, [(heading, formats["head"]) for heading, _ in COLUMNS])
     sheet.set_row(at, 2 * LINE_HEIGHT)
     at += 1
     for line in plants:
         sheet.set_row(at, line.height)
-        for column, (text, name) in enumerate(line.texts):
-            if text:
-                sheet.write_string(at, column, harmless(text), formats[name])
-            else:
-                sheet.write_blank(at, column, None, formats[name])
+        sheet.write_texts(at, [(harmless(text) if text else "", formats[name]) for text, name in line.texts])
         at += 1
     sheet.set_row(at, 2 * LINE_HEIGHT)
-    sheet.merge_range(at, 0, at, last, FOOT, formats["write"])
+    sheet.write_across(at, last, FOOT, formats["write"])
     return at + 1

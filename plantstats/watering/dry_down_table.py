@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from plantstats.records import Records
 
 VIEWS = ("inspections", "completed_visits", "lines", "notes", "interruptions")
-DONE_WITH = ("first_readings", "bounds", "waterings")  # steps that nothing reads once the chain stands
+DONE_WITH = ("bounds", "waterings")  # steps that nothing reads once the chain stands
 
 
 @dataclass(frozen=True)

@@ -30,6 +30,8 @@ EXCLUSIONS = (
     "not looked at again",
     "topsoil not read afterwards",
 )
+FLAG = "int8"
+NEVER = -1_000_000  # day before all others
 NEVER_DRY, BLANK = "never notes dry topsoil", "leaves topsoil blank when watering"
 BY_CHANCE = 1e-6  # chance, by what others note, below which never noting dry is a habit
 MANY_WATERINGS, MOSTLY = 20, 0.5  # waterings from which a habit of blanks is judged, and their share
@@ -58,18 +60,18 @@ def lines(t: dict[str, ir.Table]) -> ir.Table:
         *[(v.pot == pot, ibis.literal(cm, "float64")) for pot, cm in DRY_DEPTH.items()], else_=DRY_DEPTH["unknown"]
     )
     dead = v.condition.coalesce(5) == 1
-    missing = ibis.null("int64")
+    missing = ibis.null(FLAG)
     return v.select(
         "technician",
         "plant_id",
         at=v["at"],
-        word=ibis.ifelse(dead, missing, (v.topsoil == "dry").cast("int64")),
-        depth=ibis.ifelse(dead, missing, (v.dry_depth_cm >= threshold).cast("int64")),
-        watered=v.watered.coalesce(v.litres > 0).coalesce(False).cast("int64"),
-        disturbed=(dead | v.repotted.coalesce(False) | v.moved.coalesce(False)).cast("int64"),
-        place=missing,
-        inspections=ibis.literal(1, "int64"),
-        dead=dead.cast("int64"),
+        word=ibis.ifelse(dead, missing, (v.topsoil == "dry").cast(FLAG)),
+        depth=ibis.ifelse(dead, missing, (v.dry_depth_cm >= threshold).cast(FLAG)),
+        watered=v.watered.coalesce(v.litres > 0).coalesce(False).cast(FLAG),
+        disturbed=(dead | v.repotted.coalesce(False) | v.moved.coalesce(False)).cast(FLAG),
+        place=ibis.null("int64"),
+        inspections=ibis.literal(1, FLAG),
+        dead=dead.cast(FLAG),
     )
 
 
@@ -124,10 +126,10 @@ def notes(t: dict[str, ir.Table]) -> ir.Table:
     -------
     ir.Table
     """
-    n, left_out = t["lines"], t["technicians"].select("technician", unusable=ibis.literal(1, "int64"))
+    n, left_out = t["lines"], t["technicians"].select("technician", unusable=ibis.literal(1, FLAG))
     n = n.left_join(left_out, "technician", rname="{name}_t")
     n = n.mutate(unusable=n.unusable.coalesce(0))
-    used, missing = n.unusable == 0, ibis.null("int64")
+    used, missing = n.unusable == 0, ibis.null(FLAG)
     n = n.mutate(
         word=ibis.ifelse(used, n.word, missing),
         depth=ibis.ifelse(used, n.depth, missing),
@@ -150,7 +152,7 @@ def interruptions(t: dict[str, ir.Table]) -> ir.Table:
     -------
     ir.Table
     """
-    missing, zero, one = ibis.null("int64"), ibis.literal(0, "int64"), ibis.literal(1, "int64")
+    missing, zero, one = ibis.null(FLAG), ibis.literal(0, FLAG), ibis.literal(1, FLAG)
     empty = {
         "word": missing,
         "depth": missing,
@@ -165,7 +167,7 @@ def interruptions(t: dict[str, ir.Table]) -> ir.Table:
     whole = v.filter(v.plant_id.isnull(), v.watered.coalesce(v.litres > 0).coalesce(False))
     whole = whole.select("site_id", "at").distinct()
     stood = t["places"].select("plant_id", "site_id").distinct()
-    wetted = whole.join(stood, "site_id").select("plant_id", "at", place=missing, **empty)
+    wetted = whole.join(stood, "site_id").select("plant_id", "at", place=ibis.null("int64"), **empty)
     return moves.union(wetted, distinct=False)
 
 
@@ -180,8 +182,9 @@ def days(t: dict[str, ir.Table]) -> ir.Table:
     Returns
     -------
     ibis.expr.types.Table
-        With dry_down (number of the dry-down whose readings these are), place, method (1 word, 2 depth, missing none),
-        dry (by that method) and previous (day of the reading before in this dry-down; missing: none).
+        Without word and depth; with dry_down (number of the dry-down whose readings these are), place, method (1 word,
+        2 depth, missing none), dry (by that method), previous (day of the reading before in this dry-down; missing:
+        none) and counts (whether the reading is one by the method that the dry-down began with, until dry).
     """
     both = t["notes"].union(t["interruptions"].select(*t["notes"].columns), distinct=False)
     d = both.group_by("plant_id", "at").agg(
@@ -190,59 +193,42 @@ def days(t: dict[str, ir.Table]) -> ir.Table:
         watered=both.watered.max(),
         disturbed=both.disturbed.max(),
         place=both.place.max(),
-        inspections=both.inspections.sum().cast("int64"),
+        inspections=both.inspections.count(where=both.inspections == 1),
         dead=both.dead.max(),
         unusable=both.unusable.max(),
     )
     so_far = ibis.window(group_by="plant_id", order_by="at", rows=(None, 0))
     before = ibis.window(group_by="plant_id", order_by="at", rows=(None, -1))
-    turns = ibis.greatest(d.watered, d.disturbed)
-    reading = ibis.ifelse(d.word.notnull() | d.depth.notnull(), d["at"], ibis.null("int64")).max().over(before)
-    turned = ibis.ifelse(turns == 1, d["at"], ibis.null("int64")).max().over(before)
-    return d.mutate(
-        turns=turns,
-        previous=ibis.ifelse(turned.isnull() | (reading > turned), reading, ibis.null("int64")),
-        dry_down=(turns.sum().over(so_far) - turns).cast("int64"),
+
+    def last_before(holds: ir.BooleanValue) -> ir.IntegerValue:
+        """The day before this one on which something last held, of any dry-down; NEVER: on none."""
+        return ibis.ifelse(holds, d["at"], NEVER).max().over(before).coalesce(NEVER)
+
+    turned = ibis.greatest(d.watered, d.disturbed) == 1
+    by_depth = d.word.isnull() & d.depth.notnull()
+    dry = d.word.coalesce(d.depth)
+    # All windows in one step, each once: an engine sorts for them once, and works out a repeated one again.
+    d = d.mutate(
+        dry_down=turned.count(where=turned).over(so_far) - turned.cast("int64"),
         place=d.place.max().over(so_far).coalesce(0),
-        method=ibis.cases((d.word.notnull(), 1), (d.depth.notnull(), 2), else_=ibis.null("int64")).cast("int64"),
-        dry=d.word.coalesce(d.depth),
+        method=ibis.cases((d.word.notnull(), 1), (by_depth, 2), else_=ibis.null("int64")).cast("int64"),
+        dry=dry,
+        turned=last_before(turned),
+        by_word=last_before(d.word.notnull()),
+        by_depth=last_before(by_depth),
+        found_dry=last_before(dry == 1),
     )
-
-
-def first_readings(t: dict[str, ir.Table]) -> ir.Table:
-    """What bounds the readings of each dry-down that count: those by the method that it began with, until dry.
-
-    Parameters
-    ----------
-    t : dict of str to ir.Table
-        Tables of the records and the steps before, by name.
-
-    Returns
-    -------
-    ir.Table
-        One row per dry-down with a reading: plant_id, dry_down, method, changed (first day of a reading by the other
-        method; missing: none) and found_dry (first day before it on which it was found dry; missing: none).
-    """
-    d = t["days"].filter(t["days"].method.notnull())
-    of = [d.method == number for number in (1, 2)]
-    first = d.group_by("plant_id", "dry_down").agg(
-        **{f"first_{number}": d["at"].min(where=by) for number, by in enumerate(of, 1)},
-        **{f"dry_{number}": d["at"].min(where=by & (d.dry == 1)) for number, by in enumerate(of, 1)},
+    reading, other = ibis.greatest(d.by_word, d.by_depth), ibis.ifelse(d.method == 1, d.by_depth, d.by_word)
+    return d.select(
+        *("plant_id", "at", "watered", "disturbed", "place", "inspections", "dead", "unusable"),
+        *("dry_down", "method", "dry"),
+        previous=ibis.ifelse(reading > d.turned, reading, ibis.null("int64")),
+        counts=d.method.notnull() & (ibis.greatest(other, d.found_dry) <= d.turned),
     )
-    both = first.first_1.notnull() & first.first_2.notnull()
-    by_word = first.first_2.isnull() | (first.first_1 < first.first_2)
-    first = first.mutate(
-        method=ibis.ifelse(by_word, 1, 2).cast("int64"),
-        changed=ibis.ifelse(both, ibis.greatest(first.first_1, first.first_2), ibis.null("int64")),
-        found_dry=ibis.ifelse(by_word, first.dry_1, first.dry_2),
-    )
-    counts = first.changed.isnull() | (first.found_dry < first.changed)
-    found_dry = ibis.ifelse(counts, first.found_dry, ibis.null("int64"))
-    return first.select("plant_id", "dry_down", "method", "changed", found_dry=found_dry)
 
 
 def bounds(t: dict[str, ir.Table]) -> ir.Table:
-    """Bounds that the readings of each dry-down give, one row each: method, n_moist, and their days.
+    """What the days of each dry-down say of it, one row each.
 
     Parameters
     ----------
@@ -252,17 +238,18 @@ def bounds(t: dict[str, ir.Table]) -> ir.Table:
     Returns
     -------
     ir.Table
+        plant_id, dry_down, n (inspections; 0 none) and the bounds of the readings that count: method (missing: none),
+        n_moist, and their days.
     """
-    d, first = t["days"].filter(t["days"].method.notnull()), t["first_readings"]
-    r = d.select("plant_id", "dry_down", "at", "dry", "previous").join(first, ["plant_id", "dry_down"])
-    r = r.filter(r.changed.isnull() | (r["at"] < r.changed), r.found_dry.isnull() | (r["at"] <= r.found_dry))
-    moist = r.dry == 0
-    return r.group_by("plant_id", "dry_down").agg(
-        method=r.method.min(),
-        n_moist=moist.sum().cast("int64"),
-        lower_at=r["at"].max(where=moist),
-        previous_at=r.previous.max(where=moist),
-        upper_at=r.found_dry.min(),
+    d = t["days"]
+    moist, dry = d.counts & (d.dry == 0), d.counts & (d.dry == 1)
+    return d.group_by("plant_id", "dry_down").agg(
+        n=d.inspections.sum().cast("int64"),
+        method=d.method.min(where=d.counts),
+        n_moist=d.method.count(where=moist),
+        lower_at=d["at"].max(where=moist),
+        previous_at=d.previous.max(where=moist),
+        upper_at=d["at"].min(where=dry),
     )
 
 
@@ -310,11 +297,9 @@ def dry_downs(t: dict[str, ir.Table]) -> ir.Table:
     -----
     Waterings = dry-downs used + excluded, by reason.
     """
-    w, bound, d = t["waterings"], t["bounds"], t["days"]
+    w, bound = t["waterings"], t["bounds"]
     w = w.left_join(bound, ["plant_id", "dry_down"], rname="{name}_b").drop("plant_id_b", "dry_down_b")
-    inspected = d.filter(d.inspections > 0).group_by("plant_id", "dry_down").agg(n=lambda x: x.inspections.sum())
-    w = w.left_join(inspected, ["plant_id", "dry_down"], rname="{name}_i").drop("plant_id_i", "dry_down_i")
-    reasons = (~w.known, w.unusable == 1, w.disturbed == 1, w.n.isnull(), w.method.isnull())
+    reasons = (~w.known, w.unusable == 1, w.disturbed == 1, w.n.coalesce(0) == 0, w.method.isnull())
     return w.select(
         "plant_id",
         *LABELS,
@@ -358,7 +343,6 @@ def plan(as_of: date | ir.IntegerValue, heating_months: Iterable[int] = ()) -> d
         "notes": lambda: notes(t),
         "interruptions": lambda: interruptions(t),
         "days": lambda: days(t),
-        "first_readings": lambda: first_readings(t),
         "bounds": lambda: bounds(t),
         "waterings": lambda: waterings(t, heating_months),
         "dry_downs": lambda: dry_downs(t),

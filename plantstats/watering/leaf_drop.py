@@ -30,7 +30,13 @@ COUNT_INTERVALS = """
     ), inspected as (
         select plant_id, "at", dry, watered, lead("at") over by_day as next, lead(dead) over by_day as next_dead,
                lag("at") over by_day as earlier, lag(dry) over by_day as earlier_dry,
-               lag(watered) over by_day as earlier_watered
+               lag(watered) over by_day as earlier_watered,
+               max(case when watered = 1 then "at" end)
+                   over (partition by plant_id order by "at" rows between unbounded preceding and current row)
+                   as wetted,
+               max(case when watered = 1 then "at" end)
+                   over (partition by plant_id order by "at" rows between unbounded preceding and 1 preceding)
+                   as earlier_wetted
         from days where inspections > 0 window by_day as (partition by plant_id order by "at")
     ), held as (
         select i.plant_id, i.next - i."at" as length, c.leaves,
@@ -38,6 +44,7 @@ COUNT_INTERVALS = """
                case when list_contains($figs, f.species) then i."at" - earlier else i.next - i."at" end as gap,
                case when list_contains($figs, f.species) then earlier_dry else dry end as begun_dry,
                case when list_contains($figs, f.species) then earlier_watered else watered end as begun_watered,
+               case when list_contains($figs, f.species) then earlier_wetted else wetted end as wetted,
                greatest(f.n_listed, 1) as plants
         from inspected i join follow f on f.plant_id = i.plant_id
         join counted c on c.plant_id = i.plant_id and c."at" = i.next
@@ -45,7 +52,7 @@ COUNT_INTERVALS = """
     )
     select d.site_id, d.species, d.light, d.pot, d.planter, d.heating, h.begins - d."at" as since, h.gap, h.length,
            sum(h.plants)::bigint as n, sum(h.leaves)::bigint as leaves
-    from held h asof join dry_downs d on d.plant_id = h.plant_id and h.begins >= d."at"
+    from held h join dry_downs d on d.plant_id = h.plant_id and d."at" = h.wetted
     where (h.begun_watered = 1 or h.begun_dry = 0) and h.begins is not null and h.gap > 0 and d.site_id is not null
     group by all order by all
 """
