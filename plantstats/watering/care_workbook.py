@@ -13,8 +13,6 @@ from typing import Any, NamedTuple
 import pandas as pd
 import xlsxwriter
 
-from plantstats.watering.care_cells import TextSheet
-
 # Heading and width in characters; together they fill A4 across at 10 points and PRINT_SCALE.
 COLUMNS = (
     ("Look", 5),
@@ -77,7 +75,7 @@ def workbook(seasons: Sequence[tuple[str, pd.DataFrame]], as_of: date) -> bytes:
         for season, rows in seasons:
             plants = rows.sort_values(["route", "site_id"], kind="stable").astype("object").itertuples(index=False)
             for route, part in itertools.groupby(plants, lambda row: row.route):
-                sheet = book.add_worksheet(_name(f"{route}, {season}", taken), TextSheet)
+                sheet = book.add_worksheet(_name(f"{route}, {season}", taken))
                 _fill(sheet, part, f"{season}; records until {day_text(as_of)} {as_of.year}", formats)
     return file.getvalue()
 
@@ -215,15 +213,20 @@ def _page(sheet: Any, at: int, plants: list[Line], about: str, formats: dict[str
     )
     for text, name, height in lines:
         sheet.set_row(at, height)
-        sheet.write_across(at, last, harmless(text), formats[name])
+        sheet.merge_range(at, 0, at, last, harmless(text), formats[name])
         at += 1
-    sheet.write_texts(at, [(heading, formats["head"]) for heading, _ in COLUMNS])
+    for column, (heading, _) in enumerate(COLUMNS):
+        sheet.write_string(at, column, heading, formats["head"])
     sheet.set_row(at, 2 * LINE_HEIGHT)
     at += 1
     for line in plants:
         sheet.set_row(at, line.height)
-        sheet.write_texts(at, [(harmless(text) if text else "", formats[name]) for text, name in line.texts])
+        for column, (text, name) in enumerate(line.texts):
+            if text:
+                sheet.write_string(at, column, harmless(text), formats[name])
+            else:
+                sheet.write_blank(at, column, None, formats[name])
         at += 1
     sheet.set_row(at, 2 * LINE_HEIGHT)
-    sheet.write_across(at, last, FOOT, formats["write"])
+    sheet.merge_range(at, 0, at, last, FOOT, formats["write"])
     return at + 1
