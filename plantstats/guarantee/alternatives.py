@@ -150,4 +150,4 @@ def _expected_numbers(lines: pd.DataFrame, model: FittedHazards, exits: Exits, t
     new = Cohorts.over_term(grid, np.zeros(n_lines), np.zeros(n_lines, dtype="int64"))
     samples = HazardSamples.of(hazards, np.ones((n_samples, 1)), exits)
     cover = Cover(terms.lead_days, terms.cap_per_position, terms.after_uncovered)
-    return project(grid, new, cover, samples, np.ones((grid.steps, 1))).by_part[..., 0]
+    return project(grid, new, cover, samples, np.ones((grid.steps, 1)), with_pmf=False).by_part[..., 0]

@@ -246,7 +246,7 @@ def _foreseen(
     site = profiles["site_id"].map({name: n for n, name in enumerate(sites)}).to_numpy()
     cohorts = Cohorts.over_term(grid, profiles["planted"].to_numpy(), site)
     samples = HazardSamples.of(hazards, effect, exits)
-    return profiles, project(grid, cohorts, Cover(terms.lead_days), samples, parts).by_part
+    return profiles, project(grid, cohorts, Cover(terms.lead_days), samples, parts, with_pmf=False).by_part
 
 
 def _happened(records: Records, plants: pd.DataFrame, terms: Terms, after: PlantTime) -> pd.DataFrame:

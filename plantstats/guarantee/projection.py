@@ -145,7 +145,7 @@ class Projection:
     Parameters
     ----------
     pmf : numpy.ndarray, shape (samples, lines, n + 1)
-        Probabilities of 0 to n replacements of one position.
+        Probabilities of 0 to n replacements of one position; shape (samples, lines, 0) where they were not asked for.
     by_part : numpy.ndarray, shape (samples, lines, parts)
         Expected numbers.
     """
@@ -155,7 +155,13 @@ class Projection:
 
 
 def project(
-    grid: TimeGrid, cohorts: Cohorts, cover: Cover, samples: HazardSamples, parts: Array | None = None
+    grid: TimeGrid,
+    cohorts: Cohorts,
+    cover: Cover,
+    samples: HazardSamples,
+    parts: Array | None = None,
+    *,
+    with_pmf: bool = True,
 ) -> Projection:
     """Replacements of one position of each line, given each sample.
 
@@ -168,6 +174,8 @@ def project(
     parts : numpy.ndarray, shape (steps, parts)
         Weight with which a replacement in each step counts towards each part, such as years (None: each step is a
         part).
+    with_pmf : bool
+        Whether probabilities are asked for beside expected numbers (most of the work).
 
     Returns
     -------
@@ -188,13 +196,15 @@ def project(
     n_samples, n_lines = samples.intercept.shape
     parts = np.eye(grid.steps) if parts is None else parts
     if not grid.steps or not n_lines:
-        return Projection(np.ones((n_samples, n_lines, 1)), np.zeros((n_samples, n_lines, parts.shape[-1])))
+        none = np.ones((n_samples, n_lines, int(with_pmf)))
+        return Projection(none, np.zeros((n_samples, n_lines, parts.shape[-1])))
     leave = np.minimum(cohorts.leave, grid.edges[-1])
+    cohorts = replace(cohorts, leave=leave)
     order = np.argsort(leave, kind="stable")
     # Lines whose cover ends on the same day share the days at risk of their successors, where they have any.
     turns = np.arange(LINES, n_lines, LINES) if cover.once else np.flatnonzero(np.diff(leave[order])) + 1
     groups = np.split(order, turns)
-    pieces = [_of_group(grid, replace(cohorts, leave=leave), cover, samples, parts, lines) for lines in groups]
+    pieces = [_of_group(grid, cohorts, cover, samples, parts, lines, with_pmf) for lines in groups]
     longest = max(piece.pmf.shape[-1] for piece in pieces)
     pmf, by_part = np.zeros((n_samples, n_lines, longest)), np.zeros((n_samples, n_lines, parts.shape[-1]))
     for lines, piece in zip(groups, pieces, strict=True):
@@ -203,7 +213,13 @@ def project(
 
 
 def _of_group(
-    grid: TimeGrid, cohorts: Cohorts, cover: Cover, samples: HazardSamples, parts: Array, lines: npt.NDArray[np.int64]
+    grid: TimeGrid,
+    cohorts: Cohorts,
+    cover: Cover,
+    samples: HazardSamples,
+    parts: Array,
+    lines: npt.NDArray[np.int64],
+    with_pmf: bool,
 ) -> Projection:
     """Lines without successors, or whose cover ends on one day, in blocks of samples."""
     # Steps after the last end hold no days at risk.
@@ -222,7 +238,8 @@ def _of_group(
     n_nodes = len(lines) if nodes is None else nodes.shape[1]
     size = max(1, BLOCK // (5 * (len(lines) + (0 if cover.once else grid.steps * n_nodes)) * grid.steps))
     blocks = [slice(begin, begin + size) for begin in range(0, len(factor), size)]
-    pieces = [_block(first, of_line.ravel(), later, cover, samples, parts, at, factor, nodes, common) for at in blocks]
+    given = first, of_line.ravel(), later, cover, samples, parts
+    pieces = [_block(*given, at, factor, nodes, common, with_pmf) for at in blocks]
     longest = max(piece.pmf.shape[-1] for piece in pieces)
     padded = [np.pad(piece.pmf, ((0, 0), (0, 0), (0, longest - piece.pmf.shape[-1]))) for piece in pieces]
     return Projection(np.concatenate(padded), np.concatenate([piece.by_part for piece in pieces]))
@@ -239,6 +256,7 @@ def _block(
     factor: Array,
     nodes: Array | None,
     common: tuple[Array, float] | None,
+    with_pmf: bool,
 ) -> Projection:
     """Projection for some samples.
 
@@ -255,7 +273,8 @@ def _block(
     if cover.once:
         # At most one replacement, and nothing after it: one minus survival, without successors.
         paid = begun[0].sum(axis=-1)
-        return Projection(np.stack([1 - paid, paid], axis=-1), begun[0] @ parts)
+        pmf = np.stack([1 - paid, paid], axis=-1) if with_pmf else np.zeros((*paid.shape, 0))
+        return Projection(pmf, begun[0] @ parts)
     again = (shape @ later.reshape(-1, shape.shape[-1]).T).reshape(len(shape), 1, steps, steps)
     again = (factor if nodes is None else nodes)[at][..., None, None] * again
     if common is not None:
@@ -269,7 +288,8 @@ def _block(
     if nodes is not None:
         weights = [_barycentric_weights(*of_sample) for of_sample in zip(factor[at], nodes[at], strict=True)]
         combine = partial(_interpolated, weights)
-    return Projection(*renewal.replacements(begun[0], begun[1] if other else None, after, parts, cover.cap, combine))
+    first_other = begun[1] if other else None
+    return Projection(*renewal.replacements(begun[0], first_other, after, parts, cover.cap, combine, with_pmf))
 
 
 def _probabilities(cover: Cover, exits: Exits, lost: Array, days: Array) -> tuple[Array, Array]:

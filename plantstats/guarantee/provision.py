@@ -5,7 +5,7 @@ A management estimate. What is booked, and how, is for an accountant to decide.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date, timedelta
 from typing import Any
 
@@ -159,7 +159,13 @@ def amounts(valued: Valued, method: Method) -> pd.DataFrame:
 
 
 def value(
-    guarantees: InForce, fits: HazardFits, start: date, method: Method, year_error: YearError | None = None
+    guarantees: InForce,
+    fits: HazardFits,
+    start: date,
+    method: Method,
+    year_error: YearError | None = None,
+    *,
+    with_pmf: bool = True,
 ) -> Valued:
     """Expected cost of each guarantee from a day on.
 
@@ -173,6 +179,8 @@ def value(
     year_error : YearError, optional
         Its factor multiplies every covered hazard of ordinary losses, the same for all guarantees and all the time that
         they run on, as in `quote.make_quote`.
+    with_pmf : bool
+        Whether probabilities are asked for beside expected cost.
 
     Returns
     -------
@@ -191,7 +199,8 @@ def value(
     # Numbers, and numbers each at what one unit paid then is worth on the day.
     expected, pmf, notes = np.zeros((len(kinds), 2)), np.ones((method.n_samples, len(kinds), 1)), list[str]()
     if len(kinds):
-        expected, pmf, notes = _project_by_terms(kinds, fits, guarantees.own, grid, method, year_error)
+        cover = Cover(LEAD_DAYS, 1, "ends") if guarantees.own else Cover(LEAD_DAYS)
+        expected, pmf, notes = _project_by_terms(kinds, fits, cover, grid, method, year_error, with_pmf)
     quantity = rows["quantity"].to_numpy()
     cost = rows["unit"].to_numpy() * quantity
     number, discounted = expected[kind, 0], expected[kind, 1]
@@ -199,7 +208,13 @@ def value(
 
 
 def _project_by_terms(
-    kinds: pd.DataFrame, fits: HazardFits, own: bool, grid: TimeGrid, method: Method, year_error: YearError | None
+    kinds: pd.DataFrame,
+    fits: HazardFits,
+    cover: Cover,
+    grid: TimeGrid,
+    method: Method,
+    year_error: YearError | None,
+    with_pmf: bool,
 ) -> tuple[Array, Array, list[str]]:
     """Expected losses (kinds x (all, discounted)) and pmf by sample of each kind of guarantee, by group of terms."""
     parts = np.stack([np.ones(grid.steps), grid.discount_factors(method.discount_percent)], axis=1)
@@ -214,12 +229,12 @@ def _project_by_terms(
         model = fits.under(*causes)
         hazards = model.for_lines(group, method.n_samples, method.seed)
         effect = effects_of(model, hazards.frailty_variance, sites, method.seed)
-        cover = Cover(LEAD_DAYS, 1, "ends") if own else Cover(LEAD_DAYS, None if cap < 0 else int(cap))
+        capped = cover if cover.once else replace(cover, cap=None if cap < 0 else int(cap))
         events = fits.event_hazard(*causes)
         common = events.samples(float(grid.edges[-1]), sites, method.n_samples, method.seed)
         samples = HazardSamples.of(hazards, effect * factor[:, None], fits.exits(*causes), common=common)
         cohorts = Cohorts(group["planted"].to_numpy(), group["enter"].to_numpy(), group["out"].to_numpy(), site[at])
-        projection = project(grid, cohorts, cover, samples, parts)
+        projection = project(grid, cohorts, capped, samples, parts, with_pmf=with_pmf)
         expected[at] = projection.by_part.mean(axis=0)
         pieces.append((at, projection.pmf))
         notes += [*model.notes, events.describe()]

@@ -27,7 +27,10 @@ class RenewalError(PlantstatsError, ValueError):
 
 
 class Replacements(NamedTuple):
-    """Replacements of one position: pmf (..., n + 1) of 0 to n; by_part (..., parts): expected numbers."""
+    """Replacements of one position: pmf (..., n + 1) of 0 to n; by_part (..., parts): expected numbers.
+
+    pmf holds no column where it was not asked for.
+    """
 
     pmf: Array
     by_part: Array
@@ -176,6 +179,7 @@ def replacements(
     parts: Array,
     cap: int | None = None,
     combine: Callable[[Array, Array], Array] = weighted_rows,
+    with_pmf: bool = True,
 ) -> Replacements:
     """Replacements of a position from its first plant and what follows an event.
 
@@ -190,6 +194,8 @@ def replacements(
         As in `followers`.
     combine : callable
         How tables by step are added up with the probabilities of the first plant as weights.
+    with_pmf : bool
+        Whether probabilities are asked for beside expected numbers (most of the work).
 
     Returns
     -------
@@ -199,6 +205,10 @@ def replacements(
     -----
     Probabilities add up to 1, and the sum over parts that add up to 1 is the mean of the distribution.
     """
+    if not with_pmf:
+        by_part = combine(first, after.after_covered) + first @ parts
+        by_part = by_part if first_other is None else by_part + combine(first_other, after.after_other)
+        return Replacements(np.zeros((*by_part.shape[:-1], 0)), by_part if cap != 0 else np.zeros(by_part.shape))
     table = np.concatenate([after.at_least, after.after_covered], axis=-1)
     combined = combine(first, table)
     if first_other is not None:

@@ -107,12 +107,12 @@ def roll_forward(
             "ended, and none began in it; there is nothing to provide for"
         )
     error = _year_error(records, fits_now, period, method)
-    opened = value(running, fits, period.start, method, error)
+    opened = value(running, fits, period.start, method, error, with_pmf=False)
     opening = int(amounts(opened, method)["undiscounted"].sum())
     closing = provision(running_now, fits_now, period.last_day, method, error)
 
     def opening_value(guarantees: InForce) -> float:
-        return float(value(guarantees, fits, period.start, method, error).cost.sum())
+        return float(value(guarantees, fits, period.start, method, error, with_pmf=False).cost.sum())
 
     charged = whole(opening_value(new), method.rounding)
     used = used_in(records, period)

@@ -182,32 +182,57 @@ def _clusters(rows: pd.DataFrame, labels: _Labels, expected: dict[str, _Cumulate
     gap = 0.0 if np.isnan(company_gap) else company_gap
     columns = ["site_id", "found_on", "seen_on", "quantity", "cause"]
     ordered = rows.loc[free, columns].sort_values("found_on", kind="stable")
-    found_on, count = ordered["found_on"].to_numpy(), ordered["quantity"].to_numpy("float64")
+    number, exits = ordered.index.to_numpy(), _Exits.of(ordered)
     for site, at in ordered.groupby("site_id").indices.items():
-        cumulated = expected.get(str(site))
-        if cumulated is None or count[at].sum() < FEWEST_LOSSES:
+        left, cumulated = exits.chosen(at), expected.get(str(site))
+        if cumulated is None or left.count.sum() < FEWEST_LOSSES:
             continue
-        if _least_possible(found_on[at], count[at], cumulated, gap) * windows >= FALSE_ALARMS:
+        if _least_possible(left.found_on, left.count, cumulated, gap) * windows >= FALSE_ALARMS:
             continue
-        left = ordered.iloc[at]
-        while left["quantity"].sum() >= FEWEST_LOSSES:
+        of_site = number[at]
+        while left.count.sum() >= FEWEST_LOSSES:
             p_value, window = _least_probable(left, cumulated, gap)
             if p_value * windows >= FALSE_ALARMS:
                 break
             window = _with_stragglers(left, window)
-            labels.add(window, p_value)
-            left = left.drop(window)
+            labels.add(of_site[window], p_value)
+            of_site, left = of_site[~window], left.chosen(~window)
 
 
-def _with_stragglers(rows: pd.DataFrame, window: np.ndarray) -> np.ndarray:
+class _Exits(NamedTuple):
+    """Exits in order of the day on which they were found: days since last seen, plants, number of the cause.
+
+    Causes are numbered as the alphabet has them; those in `tying` name one that ties exits together.
+    """
+
+    found_on: np.ndarray
+    lag: np.ndarray
+    count: np.ndarray
+    cause: np.ndarray
+    tying: np.ndarray
+
+    @classmethod
+    def of(cls, ordered: pd.DataFrame) -> _Exits:
+        cause, names = pd.factorize(ordered["cause"].fillna("unknown"), sort=True)
+        lag = (ordered["found_on"] - ordered["seen_on"]).dt.days.to_numpy("float64")
+        count = ordered["quantity"].to_numpy("float64")
+        return cls(ordered["found_on"].to_numpy(), lag, count, cause, ~names.isin(NO_CAUSE))
+
+    def chosen(self, at: np.ndarray) -> _Exits:
+        return _Exits(*(values[at] for values in self[:4]), self.tying)
+
+
+def _with_stragglers(exits: _Exits, window: np.ndarray) -> np.ndarray:
     """A window and those losses of its most frequent cause that a chain of gaps up to NAMED_GAP ties to it."""
-    inside = rows.loc[window]
-    cause = inside["cause"].fillna("unknown").mode().iloc[0]
-    if cause in NO_CAUSE:
+    cause = np.bincount(exits.cause[window]).argmax()
+    if not exits.tying[cause]:
         return window
-    like = rows[rows["cause"].eq(cause) | rows.index.isin(window)]
-    chain = like["found_on"].diff().gt(NAMED_GAP).cumsum()
-    return like.index[chain.isin(chain.loc[window])].to_numpy()
+    like = np.flatnonzero(window | (exits.cause == cause))
+    found_on = exits.found_on[like]
+    chain = np.cumsum(np.diff(found_on, prepend=found_on[:1]) > NAMED_GAP.to_timedelta64())
+    tied = np.zeros(len(window), dtype=bool)
+    tied[like[np.isin(chain, chain[window[like]])]] = True
+    return tied
 
 
 def _least_possible(found_on: np.ndarray, count: np.ndarray, cumulated: _Cumulated, company_gap: float) -> float:
@@ -220,26 +245,23 @@ def _least_possible(found_on: np.ndarray, count: np.ndarray, cumulated: _Cumulat
     return float(p_values[n >= FEWEST_LOSSES].min(initial=1.0))
 
 
-def _least_probable(rows: pd.DataFrame, cumulated: _Cumulated, company_gap: float) -> tuple[float, np.ndarray]:
-    """The window of one site's losses (in order of found_on) that chance makes least often.
-
-    Gives its tail probability and the labels of its rows.
-    """
-    found_on = rows["found_on"].to_numpy()
-    lag = (rows["found_on"] - rows["seen_on"]).dt.days.to_numpy("float64")
-    count = rows["quantity"].to_numpy("float64")
-    best = (1.0, rows.index.to_numpy()[:0])
-    for start in range(len(rows)):
-        end = int(np.searchsorted(found_on, found_on[start] + np.timedelta64(WINDOW, "D")))
-        n = count[start:end].sum()
-        if n < FEWEST_LOSSES:
-            continue
-        before = np.timedelta64(round(min(max(np.median(lag[start:end]), company_gap), LONG)), "D")
-        until = found_on[start] + np.timedelta64(WINDOW, "D")
-        p_value = float(cumulated.p_value(n, count.sum(), found_on[start] - before, until))
-        if p_value < best[0]:
-            best = (p_value, rows.index.to_numpy()[start:end])
-    return best
+def _least_probable(exits: _Exits, cumulated: _Cumulated, company_gap: float) -> tuple[float, np.ndarray]:
+    """The window of one site's losses that chance makes least often: its tail probability, and which they are."""
+    found_on, count = exits.found_on, exits.count
+    ends = np.searchsorted(found_on, found_on + np.timedelta64(WINDOW, "D"))
+    so_far = np.concatenate([[0.0], count.cumsum()])
+    n = so_far[ends] - so_far[:-1]
+    starts = np.flatnonzero(n >= FEWEST_LOSSES)
+    lags = [min(max(np.median(exits.lag[start : ends[start]]), company_gap), LONG) for start in starts]
+    before = np.rint(lags).astype("timedelta64[D]")
+    until = found_on[starts] + np.timedelta64(WINDOW, "D")
+    p_values = cumulated.p_value(n[starts], count.sum(), found_on[starts] - before, until)
+    window = np.zeros(len(count), dtype=bool)
+    if p_values.min(initial=1.0) >= 1.0:
+        return 1.0, window
+    least = int(p_values.argmin())
+    window[starts[least] : ends[starts[least]]] = True
+    return float(p_values[least]), window
 
 
 class _Cumulated(NamedTuple):
