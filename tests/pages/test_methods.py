@@ -7,7 +7,7 @@ import pandas as pd
 from plantstats.findings import table
 from plantstats.pages import methods
 from plantstats.quarterly import REVIEW_PACK
-from plantstats.reporting.page import NEIGHBOUR
+from plantstats.reporting.body import NEIGHBOUR
 from plantstats.reporting.specs import Page
 from plantstats.validation import figures
 from plantstats.validation.figures import as_findings
