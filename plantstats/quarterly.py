@@ -73,8 +73,8 @@ RESULTS_OF_MANY = (
     OF_GUARANTEES,
     (*OF_PLANTS, *OF_RECORDS),
 )
-# Below, texts as objects of Python: more memory, but a fifth less time in the many small tables.
-SMALL = {"mode.string_storage": "python"}
+# Below: more memory, but a fifth less time in the many small tables.
+TEXTS_AS_OBJECTS = {"mode.string_storage": "python"}
 # Memory of the two that run beside each other: each at rest, then by the visit that of losses (measured: 2.7 GB at 1.8
 # million visits, 15.4 GB at 14 million) and the other's (2.5 GB, 4.2 GB), less where the engine bounds its own.
 BYTES, OF_LOSSES_A_VISIT = 600e6, 1050.0
@@ -172,7 +172,7 @@ def review(
         n_visits = int(study.records.account.query("table == 'visits'")["rows_read"].sum())
         at_a_time = side_by_side(n_visits)
         if n_visits < MANY_VISITS:
-            forks.options = SMALL
+            forks.options = TEXTS_AS_OBJECTS
         groups = CLIENT_RESULTS if client else RESULTS if n_visits < MANY_VISITS else RESULTS_OF_MANY
         pack = CLIENT_PACK if client else REVIEW_PACK + ((CHANGES,) if earlier is not None else ())
         return run(

@@ -20,7 +20,7 @@ from plantstats import QUERY_THREADS, THREADS
 from plantstats.errors import Refusal
 
 # What notebooks need; nbformat before whatever imports it otherwise.
-OF_NOTEBOOKS = ("plantstats.reporting.notebook_file", "plantstats.reporting.notebook")
+NBFORMAT, RUNS_NOTEBOOKS = "plantstats.reporting.notebook_file", "plantstats.reporting.notebook"
 AT_A_TIME = 2  # Tasks and notebooks; each mostly keeps one core busy.
 GRACE_SECONDS = 5  # For the server to end its tasks, before it is ended.
 
@@ -123,7 +123,7 @@ class Forks:
     """
 
     def __init__(self, modules: Sequence[str] = (), later: Sequence[str] = ()) -> None:
-        self.modules = (*modules, "--", OF_NOTEBOOKS[0], *later, *OF_NOTEBOOKS[1:])
+        self.modules = (*modules, "--", NBFORMAT, *later, RUNS_NOTEBOOKS)
         self.completed: set[str] = set()
         self.options: dict[str, str] = {}
         self._servers: list[subprocess.Popen[bytes]] = []

@@ -360,6 +360,25 @@ def test_a_page_begins_when_what_it_rests_on_is_made_and_others_wait_for_the_tas
     assert not report.missing
 
 
+def test_where_memory_holds_one_process_no_page_is_made_beside_a_task(
+    make_notebook: MakeNotebook, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+):
+    ended = tmp_path / "ended"
+    (tmp_path / "a_task.py").write_text(
+        "import pathlib, time\n"
+        "def work(report, ended):\n"
+        "    report(completed='one')\n"
+        "    time.sleep(3)\n"
+        "    pathlib.Path(ended).touch()\n",
+        encoding="utf-8",
+    )
+    monkeypatch.setenv("PYTHONPATH", str(tmp_path))
+    task = Task("work", "a_task:work", {"ended": str(ended)}, tmp_path / "log", makes=("one",))
+    page = make_notebook(f"import pathlib\nassert pathlib.Path({str(ended)!r}).exists()")
+    report = run(page, GIVEN, tmp_path / "out", tasks=[task], at_a_time=1, rests_on={"report": ["one"]})
+    assert not report.missing
+
+
 def test_options_of_pandas_hold_in_the_processes_alone(make_notebook: MakeNotebook, tmp_path: Path):
     before = pd.get_option("mode.string_storage")
     asks = "import pandas as pd\nassert pd.get_option('mode.string_storage') == 'python'\n"
