@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Container, Iterable, Mapping
 from dataclasses import dataclass
 from datetime import date, timedelta
 from functools import cached_property, lru_cache
@@ -14,6 +14,7 @@ import pandas as pd
 from plantstats import periods
 from plantstats.exposure import episodes, events
 from plantstats.exposure.engines import LAST_DAY, Engine, connect, sql_of
+from plantstats.exposure.engines.base import Levels
 from plantstats.exposure.inputs import AGE_CUTS, LONG, READS, unbound
 from plantstats.exposure.visits import is_completed
 from plantstats.schema.causes import LOSSES
@@ -22,12 +23,14 @@ if TYPE_CHECKING:
     from plantstats.records import Records
 
 # Steps that stay views: they are read once, or only in part.
-VIEWS = ("inspections", "reported", "completed_visits")
+VIEWS = ("inspections", "completed_visits")
 # Once a step is made, these are read no more.
-DONE_WITH = {"splits": ("cuts",), "episodes": ("splits", "site_air", "places", "ordered_moves")}
-# What leads to the episodes and to nothing else; what plant-time of an earlier day makes anew (the rest stays views).
+DONE_WITH = {"splits": ("cuts",), "episodes": ("splits", "site_air")}
+# What leads to the episodes and to nothing else.
 OF_EPISODES = ("cuts", "splits", "site_air", "episodes")
-OWN = ("follow", "events", "spans")
+OWN = ("follow", "events", "spans")  # what hangs on how losses are dated, and on who is followed when
+# What hangs on no last day; of an earlier day some are the rows up to it, and others, read in part, stay views.
+OF_ALL_DAYS, UP_TO, IN_PART = ("listed", "reported"), ("ordered_moves", "site_day_air"), (*VIEWS, "places", "stays")
 KEPT = 3  # plant-times of one set of records that are kept for whoever asks for the same again, the newest
 # Labels of the episodes, kept as numbers into a list (a tenth of the memory of text, faster to group), and where
 # the list of values comes from.
@@ -40,6 +43,7 @@ LABELS = {
     "pot": "select pot from spans",
     "planter": "select planter from spans",
 }
+LABELS_AS_BEFORE = dict.fromkeys(LABELS)
 
 
 @dataclass(frozen=True)
@@ -343,12 +347,14 @@ def build(
     Plant rows = followed + excluded by reason; reported exits likewise. The same records asked for the same again give
     the same plant-time, kept in memory.
     """
-    key = ("plant-time", as_of, dated, age_cuts, follow_between_inspections)
+    months = tuple(sorted(periods.heating_months(records.settings.heating_season)))
+    plan = _Plan(as_of, dated, months, age_cuts, follow_between_inspections)
+    key = ("plant-time", plan)
     earlier = getattr(records, "shared", {})
     time: PlantTime | None = earlier.pop(key, None)
-    if time is None:
-        months = tuple(sorted(periods.heating_months(records.settings.heating_season)))
-        plan = _Plan(as_of, dated, months, age_cuts, follow_between_inspections)
+    if time is None and (dated != "found" or follow_between_inspections):
+        time = _beside(build(records, as_of, age_cuts=age_cuts), plan)
+    elif time is None:
         time = _cut_from(earlier, plan) or _build(records, plan)
     earlier[key] = time
     for old in [other for other in earlier if other[0] == key[0]][:-KEPT]:
@@ -386,45 +392,77 @@ def _build(records: Records, plan: _Plan) -> PlantTime:
         else:
             engine.read(name, records.parquet(name))
     steps, script = plan.steps(engine)
-    for name, query in script.items():
-        _make(engine, name, query, steps[name], view=name in VIEWS)
-        for earlier in DONE_WITH.get(name, ()):
-            engine.drop(earlier)
+    _make(engine, steps, script, script, labels=LABELS)
     return PlantTime(engine, steps, plan.as_of, plan.dated)
 
 
-def _make(engine: Engine, name: str, query: str, step: ibis.Table, *, view: bool) -> None:
-    """One step as a view, or as a table of narrow numbers."""
-    levels = LABELS if name == "episodes" else None
-    whole = [] if view else [column for column, type_ in step.schema().items() if type_.is_integer()]
-    engine.create(name, query, view=view, levels=levels, narrow=whole, dialect=engine.dialect)
+def _beside(found: PlantTime, plan: _Plan) -> PlantTime:
+    """Plant-time up to the same day, with what hangs on no choice of the plan from one at hand."""
+    engine = found.engine.branch()
+    steps, script = plan.steps(engine)
+    _make(engine, steps, script, (*OWN, *OF_EPISODES))
+    return PlantTime(engine, steps, plan.as_of, plan.dated)
+
+
+def _make(
+    engine: Engine,
+    steps: dict[str, ibis.Table],
+    script: Mapping[str, str],
+    names: Iterable[str],
+    views: Container[str] = VIEWS,
+    labels: Levels = LABELS_AS_BEFORE,
+) -> None:
+    """Steps as views, or as tables of narrow numbers."""
+    for name in names:
+        view = name in views
+        whole = [] if view else [column for column, type_ in steps[name].schema().items() if type_.is_integer()]
+        levels = labels if name == "episodes" else None
+        engine.create(name, script[name], view=view, levels=levels, narrow=whole, dialect=engine.dialect)
+        for earlier in DONE_WITH.get(name, ()):
+            engine.drop(earlier)
 
 
 def _cut_from(kept: dict[Any, Any], plan: _Plan) -> PlantTime | None:
     """Plant-time from a later one at hand: its own events and spans, of the other the episodes that had ended.
 
-    None where there is none, and where a plant of unknown age enters on another day now that a visit has named it.
+    None where there is none.
     """
     for key, whole in list(kept.items()):
-        alike = key[0] == "plant-time" and key[2:] == (plan.dated, plan.age_cuts, plan.follow_between_inspections)
-        if not alike or plan.follow_between_inspections or not whole.tells_of(plan.as_of):
+        alike = key[0] == "plant-time" and key[1] == plan._replace(as_of=key[1].as_of)
+        if not alike or not whole.tells_of(plan.as_of):
             continue
         engine = whole.engine.branch()
         steps, script = plan.steps(engine)
-        for name in [step for step in script if step not in OF_EPISODES]:
-            _make(engine, name, script[name], steps[name], view=name not in OWN)
         after = f"date '{plan.as_of + timedelta(days=1)}'"
-        ended = f"select * from {engine.parent}.episodes where to_on <= {after}"
-        engine.create("episodes", ended, view=True)
-        time = PlantTime(engine, steps, plan.as_of, plan.dated)
-        named_since = time.query(
-            f"""select count(*) as n from follow f join {engine.parent}.follow w on w.plant_id = f.plant_id
-            where w.entry_day > f.entry_day and {_on("f.entry_day")} < {after}"""
-        )
-        if named_since["n"].iloc[0] == 0:
-            kept[key] = kept.pop(key)  # asked for: the newest again
-            return time
+        for name in UP_TO:
+            rows = f"""select * from {engine.parent}.{name} where {_on('"at"')} < {after}"""
+            engine.create(name, rows, view=True)
+        left = [name for name in script if name not in (*OF_ALL_DAYS, *UP_TO, "spans", *OF_EPISODES)]
+        _make(engine, steps, script, left, IN_PART)
+        episodes = f"select * from {engine.parent}.episodes where to_on <= {after}"
+        if _named_since(engine, after):
+            of_them = f"select * from ({script['spans']}) where plant_id in (select plant_id from named_since)"
+            _make(engine, steps, {**script, "spans": of_them}, ("spans", *OF_EPISODES))
+            engine.create("episodes_of_named", "select * from episodes")
+            engine.drop("episodes")
+            episodes += " union all select * from episodes_of_named"
+        _make(engine, steps, script, ("spans",))
+        engine.create("episodes", episodes, view=True)
+        kept[key] = kept.pop(key)  # asked for: the newest again
+        return PlantTime(engine, steps, plan.as_of, plan.dated)
     return None
+
+
+def _named_since(engine: Engine, after: str) -> bool:
+    """Whether plants of unknown age enter earlier than in the plant-time branched from, as no visit named them yet."""
+    named = engine.sql(
+        f"""select f.plant_id from follow f join {engine.parent}.follow w on w.plant_id = f.plant_id
+        where w.entry_day > f.entry_day and {_on("f.entry_day")} < {after}""",
+        plain=True,
+    )
+    if len(named):
+        engine.add("named_since", named)
+    return len(named) > 0
 
 
 def last_day(records: Records) -> date | None:

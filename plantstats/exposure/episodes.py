@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping
 from datetime import date
-from typing import Any
 
 import ibis
 import ibis.expr.types as ir
@@ -32,48 +31,50 @@ def cuts(t: dict[str, ir.Table], age_cuts: tuple[int, ...]) -> ir.Table:
         One row per plant and cut (day): entry and exit, ends of months, ages, moves and repots with the end of their
         transients, exits; place, moved, repotted: what began at the cut (numbers, else missing).
     """
-    none = ibis.null("int64")
     s = t["spans"]
     base = s.filter(s.exclusion_reason.isnull()).select("plant_id", "entry_day", "exit_day", "installed")
-    seen, happened, ordered = t["inspections"], t["events"], t["ordered_moves"]
-
-    def rows(table: ir.Table, at: Any, **what: Any) -> ir.Table:
-        columns = {"place": none, "moved": none, "repotted": none} | what
-        return table.select("plant_id", "entry_day", "exit_day", at=at.cast("int64"), **columns)
-
-    def followed(table: ir.Table) -> ir.Table:
-        return table.join(base, "plant_id")
-
-    dates = base.mutate(on_entry=on_date(base.entry_day), on_exit=on_date(base.exit_day))
-    dates = dates.mutate(
-        first=dates.on_entry.year() * 12 + dates.on_entry.month() - 1,
-        last=dates.on_exit.year() * 12 + dates.on_exit.month() - 1,
-    )
-    months = dates.mutate(m=ibis.range(dates["first"] + 1, dates["last"] + 1).unnest())
-    first_day = ibis.date((months.m / 12).floor().cast("int32"), (months.m % 12 + 1).cast("int32"), 1)
-    placed = followed(ordered.select("plant_id", "at", "place"))
-    shifted = seen.filter(seen.moved.coalesce(False)).select("plant_id", at="seen_day")
-    moved = followed(ordered.select("plant_id", "at").union(shifted, distinct=True))
-    repots = followed(seen.filter(seen.repotted.coalesce(False)).select("plant_id", at="seen_day"))
-    ended = followed(happened.filter(happened.n_removed > 0).select("plant_id", ended="exit_day"))
-    sources = [
-        rows(base, base.entry_day),
-        rows(base, base.exit_day),
-        rows(months, day(first_day) - 1),
-        *[rows(base, base.installed + cut) for cut in age_cuts],
-        rows(placed, ibis.greatest(placed["at"], placed.entry_day), place=placed.place),
-        rows(moved, ibis.greatest(moved["at"], moved.entry_day), moved=moved["at"]),
-        rows(moved, moved["at"] + TRANSIENT_DAYS),
-        rows(repots, ibis.greatest(repots["at"], repots.entry_day), repotted=repots["at"]),
-        rows(repots, repots["at"] + TRANSIENT_DAYS),
-        rows(ended, ended.ended),
-    ]
-    every = sources[0]
-    for source in sources[1:]:
-        every = every.union(source, distinct=False)
+    every = _of_life(base, age_cuts).union(_month_ends(base), distinct=False).union(_noted(t, base), distinct=False)
     every = every.filter(every["at"] >= every.entry_day, every["at"] <= every.exit_day)
     return every.group_by("plant_id", "at").agg(
         place=every.place.max(), moved=every.moved.max(), repotted=every.repotted.max()
+    )
+
+
+NOTHING = dict.fromkeys(("place", "moved", "repotted"), ibis.null("int64"))
+
+
+def _of_life(base: ir.Table, age_cuts: tuple[int, ...]) -> ir.Table:
+    """Entry and exit, and the ages between bands."""
+    days = ibis.array([base.entry_day, base.exit_day, *(base.installed + cut for cut in age_cuts)])
+    return base.select("plant_id", "entry_day", "exit_day", at=days.unnest().cast("int64"), **NOTHING)
+
+
+def _month_ends(base: ir.Table) -> ir.Table:
+    dates = base.mutate(on_entry=on_date(base.entry_day), on_exit=on_date(base.exit_day))
+    first, last = (on.year() * 12 + on.month() for on in (dates.on_entry, dates.on_exit))
+    months = dates.mutate(m=ibis.range(first, last).unnest())
+    first_day = ibis.date((months.m / 12).floor().cast("int32"), (months.m % 12 + 1).cast("int32"), 1)
+    return months.select("plant_id", "entry_day", "exit_day", at=(day(first_day) - 1).cast("int64"), **NOTHING)
+
+
+def _noted(t: dict[str, ir.Table], base: ir.Table) -> ir.Table:
+    """Moves and repots with the ends of their transients, and exits."""
+    seen, happened, ordered = t["inspections"], t["events"], t["ordered_moves"]
+    begun = seen.filter(seen.moved.coalesce(False) | seen.repotted.coalesce(False))
+    left = happened.filter(happened.n_removed > 0)
+    noted = ordered.select("plant_id", "at", **NOTHING | {"place": ordered.place, "moved": ordered["at"]})
+    moved, repotted = (ibis.ifelse(was, begun.seen_day, None) for was in (begun.moved, begun.repotted))
+    noted = noted.union(begun.select("plant_id", at="seen_day", **NOTHING | {"moved": moved, "repotted": repotted}))
+    noted = noted.union(left.select("plant_id", at="exit_day", **NOTHING))
+    noted = noted.join(base, "plant_id").mutate(later=ibis.array([0, TRANSIENT_DAYS]).unnest())
+    at_once = noted.later == 0
+    noted = noted.filter(at_once | noted.moved.notnull() | noted.repotted.notnull())
+    return noted.select(
+        "plant_id",
+        "entry_day",
+        "exit_day",
+        at=ibis.ifelse(at_once, ibis.greatest(noted["at"], noted.entry_day), noted["at"] + noted.later),
+        **{name: ibis.ifelse(at_once, noted[name], None) for name in NOTHING},
     )
 
 
@@ -259,8 +260,10 @@ def plan(
     cut = (as_of - date(1970, 1, 1)).days if isinstance(as_of, date) else as_of
     makers: dict[str, Callable[[], ir.Table]] = {
         "inspections": lambda: events.inspections(t, cut),
-        "follow": lambda: events.follow_up(t, follow_between_inspections),
+        "sightings": lambda: events.sightings(t),
+        "listed": lambda: events.listed(t),
         "reported": lambda: events.reported(t),
+        "follow": lambda: events.follow_up(t, follow_between_inspections),
         "events": lambda: events.events(t, cut, dated),
         "spans": lambda: events.spans(t, cut, follow_between_inspections),
         "ordered_moves": lambda: places.moves_in_order(t, cut),

@@ -37,44 +37,42 @@ def inspections(t: dict[str, ir.Table], as_of: int | ir.IntegerValue) -> ir.Tabl
     )
 
 
-def follow_up(t: dict[str, ir.Table], follow_between_inspections: bool = False) -> ir.Table:
-    """When each plant comes under observation.
+def sightings(t: dict[str, ir.Table]) -> ir.Table:
+    """When each plant was inspected first and last.
 
     Parameters
     ----------
-    t : dict
-        Tables `plants`, `sites` and the step `inspections`.
-    follow_between_inspections : bool
-        Whether a plant older than its site's records enters at its first inspection (`late`), where there is one
-        within LONG days: what is found there was lost before, or since the list was made, and nobody can tell which.
-        Where inspections are rarer they are no rounds, and every day counts.
+    t : dict of str to ir.Table
+        Tables of the records and the steps before, by name.
 
     Returns
     -------
     ibis table
-        One row per plant: its labels, installed (day, may be missing), entry_day (missing where nothing tells it),
-        late (whether it enters at its first inspection), n_listed (how many plants the row stands for), ended (day on
-        which the records of its last site end; missing where they go on).
+        One row per plant that was inspected: plant_id, first_seen, last_seen (days).
+    """
+    seen = t["inspections"]
+    return seen.group_by("plant_id").agg(first_seen=seen.seen_day.min(), last_seen=seen.seen_day.max())
 
-    Notes
-    -----
-    Entry is the later of the install date and the site's observed_from. A plant whose install date is unknown enters
-    when it is first seen (one that no visit names: when the site's records begin), and its age stays unknown.
+
+def listed(t: dict[str, ir.Table]) -> ir.Table:
+    """Plants as the records list them, with what the records of their sites span.
+
+    Parameters
+    ----------
+    t : dict of str to ir.Table
+        Tables of the records and the steps before, by name.
+
+    Returns
+    -------
+    ibis table
+        One row per plant: its labels, installed (day, may be missing), observed (day from which its site is under
+        observation; may be missing), n_listed (how many plants the row stands for), removed, removed_as, removed_for,
+        cost, ended (day on which the records of its last site end; missing where they go on).
     """
     plants, sites = t["plants"], t["sites"]
     sites = sites.select("site_id", "client_id", observed=day(sites.observed_from.coalesce(sites.records_from)))
-    first = t["inspections"].group_by("plant_id").agg(first_seen=lambda v: v.seen_day.min())
-    p = plants.left_join(sites, "site_id").drop("site_id_right").left_join(first, "plant_id").drop("plant_id_right")
+    p = plants.left_join(sites, "site_id").drop("site_id_right")
     p = p.left_join(_last_days(t), "plant_id").drop("plant_id_right")
-    installed = day(p.installed_on)
-    begins = ibis.coalesce(installed, p.first_seen, p.observed)
-    begins = ibis.greatest(begins, p.observed.coalesce(begins))
-    late = (
-        (p.first_seen > begins)
-        & (p.first_seen <= begins + LONG)
-        & (installed < p.observed).coalesce(True)
-        & follow_between_inspections
-    )
     return p.select(
         "plant_id",
         "site_id",
@@ -84,9 +82,8 @@ def follow_up(t: dict[str, ir.Table], follow_between_inspections: bool = False) 
         light=p.light.coalesce("unknown"),
         planter=p.planter.coalesce("unknown"),
         pot=pot_class_of(p.pot_cm),
-        installed=installed,
-        entry_day=ibis.ifelse(late, p.first_seen, begins),
-        late=late.coalesce(False),
+        installed=day(p.installed_on),
+        observed=p.observed,
         n_listed=p.quantity.coalesce(1),
         removed=day(p.removed_on),
         removed_as=p.outcome.coalesce("withdrawn"),
@@ -94,6 +91,42 @@ def follow_up(t: dict[str, ir.Table], follow_between_inspections: bool = False) 
         cost=p.cost,
         ended=p.ended,
     )
+
+
+def follow_up(t: dict[str, ir.Table], follow_between_inspections: bool = False) -> ir.Table:
+    """When each plant comes under observation.
+
+    Parameters
+    ----------
+    t : dict
+        The steps `listed` and `sightings`.
+    follow_between_inspections : bool
+        Whether a plant older than its site's records enters at its first inspection (`late`), where there is one
+        within LONG days: what is found there was lost before, or since the list was made, and nobody can tell which.
+        Where inspections are rarer they are no rounds, and every day counts.
+
+    Returns
+    -------
+    ibis table
+        One row per plant: the columns of `listed` but for observed, entry_day (missing where nothing tells it), late
+        (whether it enters at its first inspection).
+
+    Notes
+    -----
+    Entry is the later of the install date and the site's observed_from. A plant whose install date is unknown enters
+    when it is first seen (one that no visit names: when the site's records begin), and its age stays unknown.
+    """
+    p = t["listed"].left_join(t["sightings"], "plant_id").drop("plant_id_right", "last_seen")
+    begins = ibis.coalesce(p.installed, p.first_seen, p.observed)
+    begins = ibis.greatest(begins, p.observed.coalesce(begins))
+    late = (
+        (p.first_seen > begins)
+        & (p.first_seen <= begins + LONG)
+        & (p.installed < p.observed).coalesce(True)
+        & follow_between_inspections
+    )
+    p = p.mutate(entry_day=ibis.ifelse(late, p.first_seen, begins), late=late.coalesce(False))
+    return p.drop("observed", "first_seen")
 
 
 def _last_days(t: dict[str, ir.Table]) -> ir.Table:
@@ -120,12 +153,14 @@ def reported(t: dict[str, ir.Table]) -> ir.Table:
     Returns
     -------
     ir.Table
+        Labels and costs of each, event (its number), found (day), last (day on which the plant was last seen alive
+        before; missing where none tells it).
 
     Notes
     -----
     A removal of a single plant that also has a replacement row is the same event, written twice.
     """
-    rep, follow = t["replacements"], t["follow"]
+    rep, plants = t["replacements"], t["listed"]
     replaced = rep.select(
         "plant_id",
         "cause",
@@ -140,7 +175,7 @@ def reported(t: dict[str, ir.Table]) -> ir.Table:
         source=ibis.literal("replacements"),
     )
     has_row = replaced.select("plant_id").distinct().mutate(has_row=True)
-    removals = follow.filter(follow.removed.notnull()).left_join(has_row, "plant_id").drop("plant_id_right")
+    removals = plants.filter(plants.removed.notnull()).left_join(has_row, "plant_id").drop("plant_id_right")
     removals = removals.filter((removals.n_listed > 1) | removals.has_row.isnull())
     removed = removals.select(
         "plant_id",
@@ -155,7 +190,13 @@ def reported(t: dict[str, ir.Table]) -> ir.Table:
         replaced=removals.removed,
         source=ibis.literal("plants"),
     )
-    return replaced.select(*removed.columns).union(removed, distinct=False)
+    every = replaced.select(*removed.columns).union(removed, distinct=False)
+    every = every.mutate(event=ibis.row_number().over(ibis.window(order_by=["source", "line", "plant_id", "found"])))
+    seen = t["inspections"]
+    alive = seen.filter(~seen.dead)
+    alive = every.join(alive, [every.plant_id == alive.plant_id, alive.seen_day < every.found])
+    alive = alive.group_by("event").agg(last=alive.seen_day.max())
+    return every.left_join(alive, "event").drop("event_right")
 
 
 def events(t: dict[str, ir.Table], as_of: int | ir.IntegerValue, dated: str) -> ir.Table:
@@ -164,7 +205,7 @@ def events(t: dict[str, ir.Table], as_of: int | ir.IntegerValue, dated: str) -> 
     Parameters
     ----------
     t : dict
-        The steps `follow`, `reported` and `inspections`.
+        The steps `follow` and `reported`.
     as_of : int or ibis integer
         Last day that counts.
     dated : {"found", "midpoint"}
@@ -178,15 +219,7 @@ def events(t: dict[str, ir.Table], as_of: int | ir.IntegerValue, dated: str) -> 
         day used), n_removed (how many plants left the follow-up by it), exclusion_reason (why it does not count, or
         missing).
     """
-    follow, every, seen = t["follow"], t["reported"], t["inspections"]
-    every = every.mutate(event=ibis.row_number().over(ibis.window(order_by=["source", "line", "plant_id", "found"])))
-    alive = seen.filter(~seen.dead)
-    alive = (
-        every.join(alive, [every.plant_id == alive.plant_id, alive.seen_day < every.found])
-        .group_by("event")
-        .agg(last=lambda v: v.seen_day.max())
-    )
-    e = every.left_join(alive, "event").drop("event_right")
+    follow, e = t["follow"], t["reported"]
     known = follow.select("plant_id", "entry_day", "late", "installed", "n_listed", "ended")
     e = e.left_join(known, "plant_id", rname="{name}_f")
     e = e.mutate(seen_day=ibis.greatest(e.last.coalesce(e.entry_day), e.entry_day))
@@ -243,7 +276,7 @@ def spans(t: dict[str, ir.Table], as_of: int | ir.IntegerValue, follow_between_i
     Parameters
     ----------
     t : dict
-        The steps `follow`, `events`, `inspections`, and the table `unknown_follow_up`.
+        The steps `follow`, `events`, `sightings`, and the table `unknown_follow_up`.
     as_of : int or ibis integer
         Last day that counts.
     follow_between_inspections : bool
@@ -271,10 +304,9 @@ def spans(t: dict[str, ir.Table], as_of: int | ir.IntegerValue, follow_between_i
         "plant_id_right"
     )
     if follow_between_inspections:
-        last_seen = t["inspections"].group_by("plant_id").agg(last_seen=lambda v: v.seen_day.max())
-        f = f.left_join(last_seen, "plant_id").drop("plant_id_right")
+        f = f.left_join(t["sightings"], "plant_id").drop("plant_id_right")
         lately = ibis.ifelse(f.last_seen >= as_of - LONG, f.last_seen, as_of)
-        f = f.mutate(last_exit=f.last_exit.coalesce(lately)).drop("last_seen")
+        f = f.mutate(last_exit=f.last_exit.coalesce(lately)).drop("first_seen", "last_seen")
     f = f.mutate(
         exit_day=ibis.least(f.last_exit.coalesce(as_of), f.ended.coalesce(as_of), as_of),
         n_entered=f.n_listed - f.n_early.coalesce(0),

@@ -333,7 +333,7 @@ def plan(as_of: date | ir.IntegerValue, heating_months: Iterable[int] = ()) -> d
     cut = (as_of - date(1970, 1, 1)).days if isinstance(as_of, date) else as_of
     makers: dict[str, Callable[[], ir.Table]] = {
         "inspections": lambda: events.inspections(t, cut),
-        "follow": lambda: events.follow_up(t),
+        "follow": lambda: events.listed(t),
         "ordered_moves": lambda: places.moves_in_order(t, cut),
         "places": lambda: places.places(t),
         "stays": lambda: places.stays(t),

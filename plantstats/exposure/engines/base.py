@@ -14,7 +14,7 @@ import pyarrow as pa
 from plantstats.errors import PlantstatsError
 
 Parameters = Mapping[str, object] | Sequence[object]
-Levels = Mapping[str, str | Sequence[str]]
+Levels = Mapping[str, str | Sequence[str] | None]
 
 
 class EngineError(PlantstatsError, RuntimeError):
@@ -103,8 +103,9 @@ class Engine(ABC):
             Over tables made before.
         view : bool
             Whether it is read only once, or in part, so that an engine in this process need not keep it.
-        levels : mapping of str to (str or sequence of str), optional
+        levels : mapping of str to (str or sequence of str or None), optional
             Columns with few values: a query for them, sorted, or the values in their order. Ordered and handed over so.
+            None: those of the table of that name that this engine branched from.
         narrow : sequence of str
             Columns of whole numbers that fit 32 bits.
         dialect : str

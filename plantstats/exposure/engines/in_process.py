@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import os
 import uuid
+import weakref
 from collections.abc import Sequence
 from datetime import date
+from itertools import count
 from pathlib import Path
 
 import duckdb
@@ -17,6 +19,7 @@ from plantstats import QUERY_THREADS
 from plantstats.exposure.engines.base import Engine, Levels, Parameters, plain_frame
 from plantstats.exposure.engines.text import set_last_day
 
+NUMBERS = count(1)  # of branches
 WHOLE_IN_ARROW = (pa.decimal128(38, 0), pa.int64(), pa.int32())
 
 
@@ -36,6 +39,7 @@ class DuckDBEngine(Engine):
         self._path = "main"  # schemas in which a name is looked for, the own first
         self._compressed = False
         self._cut: date | None = None
+        self._of: DuckDBEngine | None = None  # what it branched from lives as long as it does
 
     @classmethod
     def within(cls, memory: str, folder: Path) -> DuckDBEngine:
@@ -90,8 +94,9 @@ class DuckDBEngine(Engine):
         types = dict.fromkeys(narrow, "int")
         for column, values in (levels or {}).items():
             types[column] = f"{name}_{column}_level"
-            self.connection.execute(f"drop type if exists {types[column]}")
-            self.connection.execute(f"create type {types[column]} as enum ({_listed(values)})")
+            if values is not None:
+                self.connection.execute(f"drop type if exists {types[column]}")
+                self.connection.execute(f"create type {types[column]} as enum ({_listed(values)})")
         if types:
             replaced = ", ".join(f'"{column}"::{type_} as "{column}"' for column, type_ in types.items())
             query = f"select * replace ({replaced}) from ({query})"
@@ -114,11 +119,13 @@ class DuckDBEngine(Engine):
     def branch(self) -> DuckDBEngine:
         connection = self.connection.cursor()
         own = self._path.partition(",")[0]
-        schema = f"{own}_{len(connection.sql('select 1 from duckdb_schemas()').fetchall())}"
+        schema = f"{own}_{next(NUMBERS)}"
         # Names stand for what is made in it first, then for the tables of the whole.
         branch = DuckDBEngine(connection)
+        branch._of = self
         branch.parent, branch._path, branch._compressed = own, f"{schema},{self._path}", self._compressed
         connection.execute(f"create schema {schema}; set search_path = '{branch._path}'")
+        weakref.finalize(branch, connection.execute, f"drop schema {schema} cascade").atexit = False
         if self._cut:
             branch.cut(self._cut)
         return branch

@@ -123,7 +123,8 @@ class SparkEngine(Engine):
         text = translate.to_spark(query, dialect, (), self.tables, self._whole, self._columns)
         self.tables[name] = self._step(_name(f"{self.session.version} {text}"), self.session.sql(text))
         # Their query is asked later, perhaps once a table that it reads was let go of: it keeps the views of now.
-        self._levels |= {column: self._levels_text(values) for column, values in (levels or {}).items()}
+        new = {column: values for column, values in (levels or {}).items() if values is not None}
+        self._levels |= {column: self._levels_text(values) for column, values in new.items()}
 
     @override
     def drop(self, name: str) -> None:
