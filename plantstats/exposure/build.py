@@ -31,6 +31,7 @@ OF_EPISODES = ("cuts", "splits", "site_air", "episodes")
 OWN = ("follow", "events", "spans")  # what hangs on how losses are dated, and on who is followed when
 # What hangs on no last day; of an earlier day some are the rows up to it, and others, read in part, stay views.
 OF_ALL_DAYS, UP_TO, IN_PART = ("listed", "reported"), ("ordered_moves", "site_day_air"), (*VIEWS, "places", "stays")
+MANY_ROWS = 100_000  # of a table that is not kept for who asks for it again
 KEPT = 3  # plant-times of one set of records that are kept for whoever asks for the same again, the newest
 # Labels of the episodes, kept as numbers into a list (a tenth of the memory of text, faster to group), and where
 # the list of values comes from.
@@ -100,17 +101,28 @@ class PlantTime:
         -----
         Keeps plant-days and exits of the window.
         """
+        asked = (*by, start, end, *sorted((where or {}).items()), count_plants)
+        if asked in self._tables:
+            return self._tables[asked].copy()
         wanted: list[tuple[str, str, object]]
         wanted = [(f'"{column}" = ${column}', column, value) for column, value in (where or {}).items()]
         wanted += [(f"month {sign} ${k}", k, v) for sign, k, v in ((">=", "start", start), ("<", "end", end)) if v]
         chosen = " and ".join(["true", *(condition for condition, _, _ in wanted)])
         query = _rate_table_sql(self.steps["episodes"].schema(), tuple(by), count_plants)
         order = ", ".join(f'"{column}" nulls last' for column in by)  # labels are numbered as the alphabet has them
-        return self._sql(
+        table = self._sql(
             f"with chosen as (select * from episodes where {chosen}) select * from ({query})"
             + (f" order by {order}" if by else ""),
             {name: value for _, name, value in wanted},
         )
+        if len(table) <= MANY_ROWS:
+            self._tables[asked] = table.copy()
+        return table
+
+    @cached_property
+    def _tables(self) -> dict[tuple[object, ...], pd.DataFrame]:
+        """Answers of `exposure_table`, for who asks the same again."""
+        return {}
 
     def tells_of(self, day: date) -> bool:
         """Whether episodes and losses up to an earlier day are those that plant-time up to that day would hold.
@@ -543,10 +555,13 @@ def chain(
         By name, in the order in which they are made.
     """
     known: tuple[dict[str, ibis.Table], dict[str, str]] = {}, {}
+    own: tuple[str, ...] = ()
     if dated != "found" or follow_between_inspections:
-        known = chain(cut, dialect, "found", months, age_cuts, False)
+        known, own = chain(cut, dialect, "found", months, age_cuts, False), OWN
+    elif months:
+        known, own = chain(cut, dialect, "found", (), age_cuts, False), ("episodes",)
     # What neither hangs on is neither made nor put into words again.
-    alike, texts = ({name: of[name] for name in of if name not in OWN} for of in known)
+    alike, texts = ({name: of[name] for name in of if name not in own} for of in known)
     as_of = LAST_DAY if cut is None else cut
     steps = episodes.plan(
         as_of, dated, months, age_cuts, follow_between_inspections=follow_between_inspections, alike=alike
