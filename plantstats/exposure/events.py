@@ -28,13 +28,13 @@ def inspections(t: dict[str, ir.Table], as_of: int | ir.IntegerValue) -> ir.Tabl
     Returns
     -------
     ibis table
-        One row per line of the visit log: plant_id, seen_day, dead (condition 1 was noted), repotted, moved.
+        One row per line of the visit log: plant_id, visited_on, seen_day, condition, dead (condition 1 was noted),
+        watered, repotted, moved.
     """
     v = t["visits"]
     done = v.filter(v.plant_id.notnull(), is_completed(v.status), day(v.visited_on) <= as_of)
-    return done.select(
-        "plant_id", "repotted", "moved", seen_day=day(done.visited_on), dead=(done.condition.coalesce(5) == 1)
-    )
+    columns = ("plant_id", "visited_on", "condition", "watered", "repotted", "moved")
+    return done.select(*columns, seen_day=day(done.visited_on), dead=(done.condition.coalesce(5) == 1))
 
 
 def sightings(t: dict[str, ir.Table]) -> ir.Table:

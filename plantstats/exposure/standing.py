@@ -33,7 +33,7 @@ def standing(time: PlantTime) -> pd.DataFrame:
             select plant_id, max(visited_on) as seen_on, max(visited_on) filter (watered) as watered_on,
                    max(visited_on) filter (condition is not null) as scored_on,
                    arg_max(condition, visited_on) filter (condition is not null) as condition
-            from completed_visits where plant_id is not null group by plant_id
+            from inspections group by plant_id
         ), rooms as (
             select site_id, position, any_value(room) as room from plants
             where position is not null group by site_id, position

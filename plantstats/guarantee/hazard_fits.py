@@ -128,17 +128,17 @@ class HazardFits:
         -------
         Exits
         """
-        sums, losses = self._ordinary
+        sums, losses = self.time.exposure_table([]).iloc[0], self.ordinary_losses
         days = float(sums["plant_days"])
         uncovered = losses.loc[~is_covered(losses["cause"], covered, excluded), "quantity"].sum()
         withdrawn = float(sums["withdrawn"] - self._withdrawn_together)
         return Exits(float(uncovered) / days, float(sums["client_exits"]) / days, withdrawn / days)
 
     @cached_property
-    def _ordinary(self) -> tuple[pd.Series, pd.DataFrame]:
-        """Plant-days and exits in all, and the losses that no event made."""
-        sums = self.time.exposure_table([]).iloc[0]
-        return sums, self.time.censored_at(self.common.losses).losses
+    def ordinary_losses(self) -> pd.DataFrame:
+        """The losses that no event made, dated when found: rows of `PlantTime.losses`."""
+        rows, ended = (pd.MultiIndex.from_frame(of.losses[["plant_id", "source", "line"]]) for of in (self.time, self.common))
+        return self.time.losses[~rows.isin(ended)]
 
     @cached_property
     def _withdrawn_together(self) -> int:
@@ -203,8 +203,7 @@ class HazardFits:
     @cached_property
     def _oldest(self) -> tuple[dict[str, float], float]:
         """Age up to which each species, and any, was followed."""
-        ages = self.time.lifetimes[["species", "exit_age"]].astype({"exit_age": "float64"})
-        oldest = ages.groupby("species")["exit_age"].nlargest(MIN_AT_RISK).groupby("species").agg(["min", "size"])
-        enough = oldest.loc[oldest["size"] >= MIN_AT_RISK, "min"]
-        of_all = float(ages["exit_age"].nlargest(MIN_AT_RISK).min()) if len(ages) else 0.0
+        ages = self.time.lifetimes[["species", "exit_age"]].astype({"exit_age": "float64"}).sort_values("exit_age")
+        enough = ages.groupby("species").nth(-MIN_AT_RISK).set_index("species")["exit_age"]
+        of_all = float(ages["exit_age"].tail(MIN_AT_RISK).iloc[0]) if len(ages) else 0.0
         return {str(name): float(age) for name, age in enough.items()}, of_all

@@ -8,7 +8,7 @@ better or worse than others: another summer, another grower, another crew.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import cached_property
+from functools import cache, cached_property
 
 import numpy as np
 import pandas as pd
@@ -123,12 +123,9 @@ def learn(years: pd.DataFrame, expected: list[Array], per_year: float) -> YearEr
     True
     """
     usual = 1 / max(per_year, 1.0)
-    even = (np.arange(NODES) + 0.5) / NODES
-    nodes = stats.gamma.ppf(even, 1 / VARIANCES[:, None], scale=VARIANCES[:, None])
-    nodes = nodes / nodes.mean(axis=1, keepdims=True)
     # The grids are even in the logarithm of the variance: du = u x d(log u).
     prior = np.log(VARIANCES * (usual / 2) / (usual / 2 + VARIANCES) ** 2)
-    lasting, variance = np.broadcast_arrays(nodes[:, :, None], VARIANCES)
+    lasting, variance = np.broadcast_arrays(_lasting()[:, :, None], VARIANCES)
     log_weight = np.broadcast_to(prior[:, None, None] + prior, lasting.shape)
     size = 1 / VARIANCES[:, None]
     for observed, samples in zip(years["observed"], expected, strict=True):
@@ -140,3 +137,11 @@ def learn(years: pd.DataFrame, expected: list[Array], per_year: float) -> YearEr
         log_weight = log_weight + np.log(np.maximum(likelihood, 1e-300))
     weights = np.exp(log_weight - log_weight.max()).ravel()
     return YearError(years, usual, lasting.ravel(), variance.ravel(), weights / weights.sum())
+
+
+@cache
+def _lasting() -> Array:
+    """Equally likely values of the lasting factor, for each variance."""
+    even = (np.arange(NODES) + 0.5) / NODES
+    nodes = stats.gamma.ppf(even, 1 / VARIANCES[:, None], scale=VARIANCES[:, None])
+    return np.asarray(nodes / nodes.mean(axis=1, keepdims=True))

@@ -13,6 +13,7 @@ import pyarrow as pa
 
 from plantstats.errors import PlantstatsError
 
+WHOLE = (pa.decimal128(38, 0), pa.int64(), pa.int32())
 Parameters = Mapping[str, object] | Sequence[object]
 Levels = Mapping[str, str | Sequence[str] | None]
 
@@ -178,18 +179,25 @@ def plain_frame(table: pa.Table) -> pd.DataFrame:
     Returns
     -------
     pandas.DataFrame
+        Whole numbers in 64 bits (sums come in 128, as decimals), levels as text, days and times in microseconds.
 
     Notes
     -----
     Three times faster than DuckDB's own way, which makes a Python object of each text.
     """
-    with_gaps = {pa.int64(): pd.Int64Dtype(), pa.bool_(): pd.BooleanDtype()}
+    text = {pa.string(): pd.StringDtype(na_value=np.nan)}
+    with_gaps = text | {pa.int64(): pd.Int64Dtype(), pa.bool_(): pd.BooleanDtype()}
     columns = {}
     for field, column in zip(table.schema, table.columns, strict=True):
-        types = with_gaps if column.null_count else {}
-        mapper = {pa.string(): pd.StringDtype(na_value=np.nan), **types}.get
-        columns[field.name] = column.to_pandas(types_mapper=mapper, date_as_object=False)
-    frame = pd.DataFrame(columns, copy=False)
-    for column in frame.select_dtypes("datetime"):
-        frame[column] = frame[column].astype("datetime64[us]")
-    return frame
+        type_ = _plain_type(field.type)
+        column = column if type_ == field.type else column.cast(type_)
+        columns[field.name] = column.to_pandas(types_mapper=(with_gaps if column.null_count else text).get)
+    return pd.DataFrame(columns, copy=False)
+
+
+def _plain_type(type_: pa.DataType) -> pa.DataType:
+    if pa.types.is_dictionary(type_):
+        return type_.value_type
+    if pa.types.is_date(type_) or (pa.types.is_timestamp(type_) and type_.tz is None):
+        return pa.timestamp("us")
+    return pa.int64() if type_ in WHOLE else type_

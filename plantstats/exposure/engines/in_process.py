@@ -12,7 +12,6 @@ from pathlib import Path
 
 import duckdb
 import pandas as pd
-import pyarrow as pa
 from typing_extensions import override
 
 from plantstats import QUERY_THREADS
@@ -20,7 +19,6 @@ from plantstats.exposure.engines.base import Engine, Levels, Parameters, plain_f
 from plantstats.exposure.engines.text import set_last_day
 
 NUMBERS = count(1)  # of branches
-WHOLE_IN_ARROW = (pa.decimal128(38, 0), pa.int64(), pa.int32())
 
 
 class DuckDBEngine(Engine):
@@ -113,7 +111,7 @@ class DuckDBEngine(Engine):
         if not plain:
             return self.connection.execute(query, parameters).df()
         # The answer is turned to plain types, not the question: that would be planned once more.
-        return plain_frame(_plain(self.connection.sql(query, params=parameters or None).to_arrow_table()))
+        return plain_frame(self.connection.sql(query, params=parameters or None).to_arrow_table())
 
     @override
     def branch(self) -> DuckDBEngine:
@@ -138,17 +136,6 @@ class DuckDBEngine(Engine):
 def _config() -> dict[str, str | bool | int | float | list[str]]:
     """Settings of a connection: all cores, or this process's share of them."""
     return {"threads": os.environ[QUERY_THREADS]} if QUERY_THREADS in os.environ else {}
-
-
-def _plain(table: pa.Table) -> pa.Table:
-    """Whole numbers in 64 bits (sums come in 128, as decimals), levels as text."""
-
-    def wide(type_: pa.DataType) -> pa.DataType:
-        if pa.types.is_dictionary(type_):
-            return type_.value_type
-        return pa.int64() if type_ in WHOLE_IN_ARROW else type_
-
-    return table.cast(pa.schema([field.with_type(wide(field.type)) for field in table.schema]))
 
 
 def _listed(values: str | Sequence[str]) -> str:
