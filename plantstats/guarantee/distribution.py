@@ -227,14 +227,21 @@ def _n_frequencies(p: Array, n: Integers, c: Array, angle: Array) -> int:
 def _transform(p: Array, n: Integers, c: Array, angle: Array) -> npt.NDArray[np.complex128]:
     """Characteristic function of the sum: samples x angles."""
     product: Any = np.ones((len(p), len(angle)), dtype="complex128")
-    low = np.floor(c + 1e-9)
-    for line in range(len(n)):
-        split = max(c[line] - low[line], 0.0)
-        turn = (1 - split) * np.exp(-1j * angle * low[line]) + split * np.exp(-1j * angle * (low[line] + 1))
-        last = int(np.flatnonzero(p[:, line].max(axis=0) > 0).max(initial=0)) + 1
-        powers = np.vander(turn, last, increasing=True).T
-        product *= _power(p[:, line, :last] @ powers, int(n[line]))
+    most = np.where(p.max(axis=0) > 0, np.arange(p.shape[-1]), 0).max(axis=1) + 1
+    known: dict[tuple[float, int], Any] = {}
+    for line, key in enumerate(zip(c.tolist(), most.tolist(), strict=True)):
+        if key not in known:
+            known[key] = _powers(*key, angle)
+        product *= _power(p[:, line, : key[1]] @ known[key], int(n[line]))
     return product
+
+
+def _powers(cost: float, n: int, angle: Array) -> npt.NDArray[np.complex128]:
+    """Transforms of the costs of 0 to n - 1 replacements, each put on its two neighbouring points: n x angles."""
+    low = np.floor(cost + 1e-9)
+    split = max(cost - low, 0.0)
+    turn = (1 - split) * np.exp(-1j * angle * low) + split * np.exp(-1j * angle * (low + 1))
+    return np.vander(turn, n, increasing=True).T
 
 
 def _power(base: Any, exponent: int) -> npt.NDArray[np.complex128]:

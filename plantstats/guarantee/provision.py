@@ -223,25 +223,37 @@ def _project_by_terms(
     expected, notes = np.zeros((len(kinds), 2)), list[str]()
     factor = np.ones(method.n_samples) if year_error is None else year_error.samples(method.n_samples, method.seed)
     pieces: list[tuple[Integers, Array]] = []
-    for (cap, covered, excluded), group in kinds.groupby(["cap", "covered", "excluded"]):
-        at = group.index.to_numpy()
-        causes = _causes(covered), _causes(excluded)
-        model = fits.under(*causes)
-        hazards = model.for_lines(group, method.n_samples, method.seed)
-        effect = effects_of(model, hazards.frailty_variance, sites, method.seed)
+    known: dict[tuple[str, str], tuple[HazardSamples, list[str], Integers]] = {}
+    for (cap, *texts), group in kinds.groupby(["cap", "covered", "excluded"]):
+        at, causes = group.index.to_numpy(), (texts[0], texts[1])
+        if causes not in known:
+            alike = kinds[kinds["covered"].eq(causes[0]) & kinds["excluded"].eq(causes[1])]
+            known[causes] = *_samples(alike, fits, sites, grid, method, factor), alike.index.to_numpy()
+        samples, told, rows = known[causes]
         capped = cover if cover.once else replace(cover, cap=None if cap < 0 else int(cap))
-        events = fits.event_hazard(*causes)
-        common = events.samples(float(grid.edges[-1]), sites, method.n_samples, method.seed)
-        samples = HazardSamples.of(hazards, effect * factor[:, None], fits.exits(*causes), common=common)
+        samples = replace(samples, intercept=samples.intercept[:, np.searchsorted(rows, at)])
         cohorts = Cohorts(group["planted"].to_numpy(), group["enter"].to_numpy(), group["out"].to_numpy(), site[at])
         projection = project(grid, cohorts, capped, samples, parts, with_pmf=with_pmf)
         expected[at] = projection.by_part.mean(axis=0)
         pieces.append((at, projection.pmf))
-        notes += [*model.notes, events.describe()]
+        notes += told
     pmf = np.zeros((method.n_samples, len(kinds), max(one.shape[-1] for _, one in pieces)))
     for at, one in pieces:
         pmf[:, at, : one.shape[-1]] = one
     return expected, pmf, notes
+
+
+def _samples(
+    kinds: pd.DataFrame, fits: HazardFits, sites: list[str], grid: TimeGrid, method: Method, factor: Array
+) -> tuple[HazardSamples, list[str]]:
+    """Hazards of kinds under one set of causes, and what a reader must be told of them."""
+    causes = _causes(kinds["covered"].iloc[0]), _causes(kinds["excluded"].iloc[0])
+    model, events = fits.under(*causes), fits.event_hazard(*causes)
+    hazards = model.for_lines(kinds, method.n_samples, method.seed)
+    effect = effects_of(model, hazards.frailty_variance, sites, method.seed) * factor[:, None]
+    common = events.samples(float(grid.edges[-1]), sites, method.n_samples, method.seed)
+    samples = HazardSamples.of(hazards, effect, fits.exits(*causes), common=common)
+    return samples, [*model.notes, events.describe()]
 
 
 def _causes(text: str) -> tuple[str, ...]:
