@@ -103,7 +103,7 @@ class PlantTime:
         """
         asked = (*by, start, end, *sorted((where or {}).items()), count_plants)
         if asked in self._tables:
-            return self._tables[asked].copy()
+            return self._tables[asked].copy(deep=False)
         wanted: list[tuple[str, str, object]]
         wanted = [(f'"{column}" = ${column}', column, value) for column, value in (where or {}).items()]
         wanted += [(f"month {sign} ${k}", k, v) for sign, k, v in ((">=", "start", start), ("<", "end", end)) if v]
@@ -116,7 +116,7 @@ class PlantTime:
             {name: value for _, name, value in wanted},
         )
         if len(table) <= MANY_ROWS:
-            self._tables[asked] = table.copy()
+            self._tables[asked] = table.copy(deep=False)
         return table
 
     @cached_property
@@ -408,9 +408,9 @@ def _build(records: Records, plan: _Plan) -> PlantTime:
     return PlantTime(engine, steps, plan.as_of, plan.dated)
 
 
-def _beside(found: PlantTime, plan: _Plan) -> PlantTime:
+def _beside(same_day: PlantTime, plan: _Plan) -> PlantTime:
     """Plant-time up to the same day, with what hangs on no choice of the plan from one at hand."""
-    engine = found.engine.branch()
+    engine = same_day.engine.branch()
     steps, script = plan.steps(engine)
     _make(engine, steps, script, (*OWN, *OF_EPISODES))
     return PlantTime(engine, steps, plan.as_of, plan.dated)

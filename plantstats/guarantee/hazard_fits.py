@@ -137,7 +137,9 @@ class HazardFits:
     @cached_property
     def ordinary_losses(self) -> pd.DataFrame:
         """The losses that no event made, dated when found: rows of `PlantTime.losses`."""
-        rows, ended = (pd.MultiIndex.from_frame(of.losses[["plant_id", "source", "line"]]) for of in (self.time, self.common))
+        rows, ended = (
+            pd.MultiIndex.from_frame(of.losses[["plant_id", "source", "line"]]) for of in (self.time, self.common)
+        )
         return self.time.losses[~rows.isin(ended)]
 
     @cached_property

@@ -229,14 +229,14 @@ def _project_by_terms(
         if causes not in known:
             alike = kinds[kinds["covered"].eq(causes[0]) & kinds["excluded"].eq(causes[1])]
             known[causes] = *_samples(alike, fits, sites, grid, method, factor), alike.index.to_numpy()
-        samples, told, rows = known[causes]
+        samples, remarks, rows = known[causes]
         capped = cover if cover.once else replace(cover, cap=None if cap < 0 else int(cap))
         samples = replace(samples, intercept=samples.intercept[:, np.searchsorted(rows, at)])
         cohorts = Cohorts(group["planted"].to_numpy(), group["enter"].to_numpy(), group["out"].to_numpy(), site[at])
         projection = project(grid, cohorts, capped, samples, parts, with_pmf=with_pmf)
         expected[at] = projection.by_part.mean(axis=0)
         pieces.append((at, projection.pmf))
-        notes += told
+        notes += remarks
     pmf = np.zeros((method.n_samples, len(kinds), max(one.shape[-1] for _, one in pieces)))
     for at, one in pieces:
         pmf[:, at, : one.shape[-1]] = one

@@ -747,8 +747,42 @@ def test_a_plant_of_unknown_age_that_no_visit_had_named_yet_enters_with_its_site
     (tmp_path / "replacements.csv").write_text("plant_id,replaced_on,cause\n")
     loaded = records.load(tmp_path)
     # Followed from the first visit that named it. On 31 March the list alone spoke of it: 89 from 1 January.
-    days = [exposure.build(loaded, on).exposure_table([])["plant_days"].iloc[0] for on in (LAST, date(2025, 3, 31))]
+    late, early = (exposure.build(loaded, on) for on in (LAST, date(2025, 3, 31)))
+    days = [time.exposure_table([])["plant_days"].iloc[0] for time in (late, early)]
     assert days == [(LAST - date(2025, 4, 10)).days, 89]
+
+
+def test_a_cut_makes_episodes_of_its_own_for_plants_that_were_named_since(tmp_path: Path) -> None:
+    simulate.make(tmp_path, plants=60, years=2, seed=3)
+    plants = pd.read_csv(tmp_path / "plants.csv", dtype="str")
+    plants.loc[::3, "installed_on"] = None
+    plants.to_csv(tmp_path / "plants.csv", index=False)
+    day, by = date(2024, 12, 31), ["plant_id", "month", "light", "age_band", "moved", "repotted", "rh_band"]
+    later, alone = records.load(tmp_path), records.load(tmp_path)
+    whole = exposure.build(later, LAST)
+    cut, own = exposure.build(later, day), exposure.build(alone, day)
+    named_since = cut.query("select plant_id from named_since")
+    assert 0 < len(named_since) < len(plants) / 3 and cut.engine.parent == whole.engine.parent == "main"
+    pd.testing.assert_frame_equal(cut.exposure_table(by), own.exposure_table(by))
+    pd.testing.assert_frame_equal(cut.account, own.account)
+    pd.testing.assert_frame_equal(standing(cut), standing(own))
+
+
+def test_plant_time_that_nobody_holds_leaves_nothing_in_the_one_it_stood_beside(tmp_path: Path) -> None:
+    simulate.make(tmp_path, plants=20, years=1, seed=3)
+    loaded = records.load(tmp_path)
+    found = exposure.build(loaded, LAST)
+    schemas = "select count(*) as n from duckdb_schemas() where schema_name like 'main%'"
+    before = found.query(schemas)["n"].iloc[0]
+    beside = exposure.build(loaded, LAST, "midpoint", follow_between_inspections=True)
+    ended = beside.censored_at(beside.losses.head(1))
+    loaded.shared.clear()
+    assert found.query(schemas)["n"].iloc[0] == before + 2
+    del beside
+    # What branched from it still reads its tables.
+    assert len(ended.exposure_table([])) == 1
+    del ended
+    assert found.query(schemas)["n"].iloc[0] == before
 
 
 def test_the_same_question_to_the_same_records_is_answered_once(tmp_path: Path) -> None:
@@ -760,6 +794,9 @@ def test_the_same_question_to_the_same_records_is_answered_once(tmp_path: Path) 
     loaded = records.load(tmp_path)
     first = exposure.build(loaded, date(2025, 6, 30))
     assert exposure.build(loaded, date(2025, 6, 30)) is first
+    answer = first.exposure_table([])
+    answer["losses"] += 1
+    assert first.exposure_table([])["losses"].tolist() == [1]
     assert exposure.build(loaded, date(2025, 6, 30), "midpoint") is not first
     assert exposure.build(records.load(tmp_path), date(2025, 6, 30)) is not first
     # The newest few are kept: each holds a copy of all episodes.

@@ -190,8 +190,8 @@ def plain_frame(table: pa.Table) -> pd.DataFrame:
     columns = {}
     for field, column in zip(table.schema, table.columns, strict=True):
         type_ = _plain_type(field.type)
-        column = column if type_ == field.type else column.cast(type_)
-        columns[field.name] = column.to_pandas(types_mapper=(with_gaps if column.null_count else text).get)
+        values = column if type_ == field.type else column.cast(type_)
+        columns[field.name] = values.to_pandas(types_mapper=(with_gaps if column.null_count else text).get)
     return pd.DataFrame(columns, copy=False)
 
 

@@ -56,7 +56,7 @@ class SparkEngine(Engine):
         self.session = session
         self.folder = folder
         self.tables = dict(tables)
-        self._levels = dict(levels)
+        self._levels = {column: values for column, values in levels.items() if values is not None}
         self._whole: dict[str, str] = {}
 
     @classmethod
