@@ -20,7 +20,7 @@ from plantstats import QUERY_THREADS, THREADS
 from plantstats.errors import Refusal
 
 # What notebooks need; nbformat before whatever imports it otherwise.
-NBFORMAT, RUNS_NOTEBOOKS = "plantstats.reporting.notebook_file", "plantstats.reporting.notebook"
+NBFORMAT, RUNS_NOTEBOOKS = "plantstats.reporting.notebook_file", "plantstats.reporting.notebook:rehearse"
 AT_A_TIME = 2  # Tasks and notebooks; each mostly keeps one core busy.
 GRACE_SECONDS = 5  # For the server to end its tasks, before it is ended.
 
@@ -106,7 +106,8 @@ class Forks:
     modules : sequence of str
         What the first tasks need, imported once before them.
     later : sequence of str
-        What later ones need, imported once beside them; what notebooks need comes by itself.
+        What later ones need, imported once beside them ("module:function" is called); what notebooks need comes by
+        itself.
 
     Attributes
     ----------
@@ -165,6 +166,18 @@ class Forks:
             Made by the caller, and removed by it when all goes well.
         """
         self._send(self._servers[-1], folder=str(folder))
+
+    def begin(self, call: str, arguments: Mapping[str, Any]) -> None:
+        """Do something once for all tasks that are started from now on, where they are forked from.
+
+        Parameters
+        ----------
+        call : str
+            "package.module:function". Where it raises an error, tasks go on without it.
+        arguments : mapping of str to Any
+            Plain values.
+        """
+        self._send(self._servers[-1], call=call, arguments=dict(arguments), options=self.options)
 
     def start(self, task: Task) -> int:
         """Start a task.
