@@ -88,7 +88,7 @@ def svg(fig: Figure) -> bytes:
 
 
 def _lay_out(fig: Figure) -> Bbox:
-    """Lay a figure out and give the box around all of it, without the drawing that `bbox_inches="tight"` throws away."""
+    """Lay a figure out and give the box around all of it, without the drawing that "tight" throws away."""
     fig.dpi = POINTS
     FigureCanvasSVG(fig)
     if (engine := fig.get_layout_engine()) is not None:

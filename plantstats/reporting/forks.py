@@ -67,12 +67,15 @@ class Ended:
         Largest memory, in bytes.
     error : tuple of str
         Class ("package.module:name") and text of the error that ended it; () without one.
+    said : str
+        The last that it said.
     """
 
     status: int
     seconds: float
     peak: int
     error: tuple[str, ...] = ()
+    said: str = ""
 
     def reraise(self, name: str) -> None:
         """Raise the error that ended a task, where one did.
@@ -133,6 +136,7 @@ class Forks:
         self._messages: queue.Queue[dict[str, Any] | None] = queue.Queue()
         self._ended: dict[int, Ended] = {}
         self._errors: dict[int, tuple[str, ...]] = {}
+        self._said: dict[int, str] = {}
         self._signals = contextlib.ExitStack()
 
     def __enter__(self) -> Self:
@@ -235,6 +239,7 @@ class Forks:
                 if message is None:
                     ended = self._lost()
                 elif "doing" in message:
+                    self._said[message["id"]] = message["doing"]
                     show(message["doing"])
                 elif "completed" in message:
                     self.completed.add(message["completed"])
@@ -243,7 +248,8 @@ class Forks:
                     self._errors[message["id"]] = tuple(message["error"])
                 else:
                     number = message.pop("id")
-                    ended[number] = Ended(**message, error=self._errors.get(number, ()))
+                    error, said = self._errors.get(number, ()), self._said.get(number, "")
+                    ended[number] = Ended(**message, error=error, said=said)
         self._ended |= ended
         for number in ended:
             self.completed.update(self._tasks[number].makes)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from types import MappingProxyType
@@ -69,7 +69,8 @@ def run_all(
     tasks: Sequence[Task] = (),
     at_a_time: int = AT_A_TIME,
     rests_on: Mapping[str, Sequence[str]] = MappingProxyType({}),
-) -> tuple[list[Ended], list[Outcome]]:
+    finished: Callable[[Outcome], Sequence[Task]] = lambda _: (),
+) -> tuple[dict[str, Ended], list[Outcome]]:
     """Run tasks and notebooks, each notebook from top to bottom in a process of its own of this very Python.
 
     Parameters
@@ -89,11 +90,15 @@ def run_all(
     rests_on : mapping of str to sequence of str
         Notebook (without ending) to what tasks must have made before it starts: one that is not named waits for
         all tasks.
+    finished : callable
+        Is told of each notebook as soon as it has ended, while others run; gives tasks that follow from it.
 
     Returns
     -------
-    ended, outcomes : list of Ended, list of Outcome
-        In the order of `tasks` and `parameters`; a notebook that fails does not stop the others.
+    ended : dict of str to Ended
+        Of tasks by their names, those that followed last.
+    outcomes : list of Outcome
+        In the order of `parameters`; a notebook that fails does not stop the others.
 
     Raises
     ------
@@ -101,13 +106,16 @@ def run_all(
         The first error that ends a task; what runs beside it goes on until `forks` is left.
     """
     queue = _Queue(forks, folder, dict(parameters), bar, list(tasks), at_a_time, rests_on)
+    outcomes: dict[Path, Outcome] = {}
     while queue.goes_on():
         queue.start()
-        queue.collect()
-    of_tasks = [queue.ended[task.name] for task in tasks]
-    return of_tasks, [
-        _outcome(path, folder / page_name(path), queue.ended[path], path in queue.late) for path in parameters
-    ]
+        ended = queue.collect()
+        queue.start()  # before what is made here of those that have ended
+        for path, end in ended.items():
+            outcomes[path] = _outcome(path, folder / page_name(path), end, path in queue.late)
+            queue.following += finished(outcomes[path])
+    names = [task.name for task in tasks]
+    return {name: queue.ended[name] for name in (*names, *queue.ended)}, [outcomes[path] for path in parameters]
 
 
 class _Queue:
@@ -125,18 +133,20 @@ class _Queue:
     ) -> None:
         self.forks, self.folder, self.parameters, self.bar = forks, folder, parameters, bar
         self.tasks, self.at_a_time = tasks, at_a_time
+        self.following: list[Task] = []
+        self.left = {task.name for task in tasks}
+        self.ended: dict[str, Ended] = {}
         self.waiting = {path: rests_on.get(page_name(path)) for path in parameters}
         self.running: dict[int, Task | Path] = {}
         self.started: dict[int, float] = {}
-        self.ended: dict[str | Path, Ended] = {}
         self.late: set[Path] = set()
 
     def goes_on(self) -> bool:
         """Whether anything waits or runs."""
-        return bool(self.tasks or self.waiting or self.running)
+        return bool(self.tasks or self.following or self.waiting or self.running)
 
     def start(self) -> None:
-        """Start what may run now: tasks first, then notebooks whose results have been made."""
+        """Start what may run now: tasks first, what follows from notebooks, then those whose results have been made."""
         while (one := self._next()) is not None:
             task = one if isinstance(one, Task) else _task(one, self.parameters[one], self.folder)
             number = self.forks.start(task)
@@ -146,37 +156,39 @@ class _Queue:
                 self.bar.set_description_str(", ".join(names))
 
     def _next(self) -> Task | Path | None:
-        tasks_left = self.tasks or any(isinstance(one, Task) for one in self.running.values())
-        if len(self.running) >= (self.at_a_time if tasks_left else AT_A_TIME):
+        if len(self.running) >= (self.at_a_time if self.left else AT_A_TIME):
             return None
-        if self.tasks:
-            return self.tasks.pop(0)
+        if self.tasks or self.following:
+            return (self.tasks or self.following).pop(0)
         completed = self.forks.completed
         ready = (
             p
             for p, names in self.waiting.items()
-            if not tasks_left or (names is not None and completed.issuperset(names))
+            if not self.left or (names is not None and completed.issuperset(names))
         )
         path = next(ready, None)
         if path is not None:
             del self.waiting[path]
         return path
 
-    def collect(self) -> None:
-        """Wait a little; note what has ended, and end what runs too long."""
+    def collect(self) -> dict[Path, Ended]:
+        """Wait a little; notebooks that have ended. What runs too long is ended."""
+        notebooks = {}
         for number, end in self.forks.wait(POLL_SECONDS, self.bar.set_description_str).items():
             one = self.running.pop(number)
             if isinstance(one, Task):
                 end.reraise(one.name)
                 self.ended[one.name] = end
+                self.left.discard(one.name)
             else:
-                self.ended[one] = end
+                notebooks[one] = end
                 self.bar.update()
         for number, one in self.running.items():
             late = time.monotonic() - self.started[number] > NOTEBOOK_SECONDS
             if late and isinstance(one, Path) and one not in self.late:
                 self.late.add(one)
                 self.forks.stop(number)
+        return notebooks
 
 
 def _task(path: Path, parameters: Mapping[str, Literal], folder: Path) -> Task:
