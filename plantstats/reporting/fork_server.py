@@ -14,6 +14,7 @@ a parent that lives takes its name back before. Where there is no fork, one task
 from __future__ import annotations
 
 import contextlib
+import gc
 import importlib
 import json
 import os
@@ -41,6 +42,7 @@ def serve(modules: list[str], later: list[str]) -> None:
         What later ones need: imported, or called, in turn once a task runs and nothing is asked.
     """
     channel = _own_channel()
+    gc.disable()  # Nothing of the libraries goes, so nobody need look for it: not here, and not in forks.
     for module in modules:
         importlib.import_module(module)
     running: dict[int, int] = {}  # process id -> task
@@ -86,15 +88,21 @@ def _obey(asked: dict[str, Any], running: dict[int, int], channel: int) -> None:
     elif not FORKS:
         status = _run(asked, channel)
         _say(channel, id=asked["id"], status=status, seconds=0.0, peak=0)
-    elif process := os.fork():
+    elif process := _fork():
         running[process] = asked["id"]
     else:
         status = 1
+        gc.enable()
         try:
             os.setsid()
             status = _run(asked, channel)
         finally:
             os._exit(status)
+
+
+def _fork() -> int:
+    gc.freeze()
+    return os.fork()
 
 
 def _run(asked: dict[str, Any], channel: int) -> int:
