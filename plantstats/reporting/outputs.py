@@ -101,12 +101,18 @@ def save_results(findings: pd.DataFrame | _Page, sentences: Sequence[str] = ()) 
         raise ReportError("save_results was called twice; join the findings and save them once")
     definitions = {measure: results.DEFINITIONS[measure] for measure in sorted(set(table["measure"]))}
     table.to_parquet(target / "results.parquet", index=False)
-    for number, (_, frame) in enumerate(tables):
-        frame.astype("str").to_parquet(target / f"table-{number}.parquet", index=False)
-    captions = [caption for caption, _ in tables]
-    content = {"sentences": [str(s) for s in sentences], "definitions": definitions, "captions": captions}
+    content = {
+        "sentences": [str(s) for s in sentences],
+        "definitions": definitions,
+        "tables": [[caption, list(frame.columns), _cells(frame)] for caption, frame in tables],
+    }
     (target / "results.json").write_text(json.dumps(content), encoding="utf-8")
     return None
+
+
+def _cells(frame: pd.DataFrame) -> list[list[str | None]]:
+    """The texts of each column; None for a missing one."""
+    return [frame[c].astype("str").astype("object").where(frame[c].notna(), None).tolist() for c in frame.columns]
 
 
 def load_results(folder: Path) -> NotebookResults | None:
@@ -126,6 +132,9 @@ def load_results(folder: Path) -> NotebookResults | None:
     rest = json.loads((folder / "results.json").read_text(encoding="utf-8"))
     results.define(**rest["definitions"])
     files = sorted((folder / FILES).iterdir()) if (folder / FILES).is_dir() else []
-    tables = [(caption, pd.read_parquet(folder / f"table-{n}.parquet")) for n, caption in enumerate(rest["captions"])]
+    tables = [
+        (caption, pd.DataFrame(dict(zip(heads, cells, strict=True)), dtype="str"))
+        for caption, heads, cells in rest["tables"]
+    ]
     findings = pd.read_parquet(folder / "results.parquet")
     return NotebookResults(findings, rest["sentences"], rest["definitions"], files, tables)
