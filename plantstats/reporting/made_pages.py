@@ -69,7 +69,7 @@ class Pages:
         Returns
         -------
         list of Task
-            Makes a PDF of it, where one is wanted.
+            Makes the files that the notebook left, and a PDF of the page, where one is wanted.
         """
         name, note = page_name(outcome.path), ""
         if outcome.error:
@@ -86,9 +86,13 @@ class Pages:
             shutil.copy(file, self.folder / file.name)
         if self.copies and not outcome.error:
             as_run.write(outcome.notebook, self.folder / outcome.path.name, self.given[outcome.path])
-        log = self.folder.parent / "pdf.log"
-        to_pdf = Task(name + PDF, "plantstats.reporting.pdf:write_beside", {"page": str(made)}, log)
-        return [to_pdf] if name in self.as_pdf else []
+        log, following = self.folder.parent / "following.log", []
+        if outcome.results and (left := outcome.results.left):
+            arguments = {**left["arguments"], "folder": str(self.folder)}
+            following.append(Task(f"files of {name}", left["call"], arguments, log))
+        if name in self.as_pdf:
+            following.append(Task(name + PDF, "plantstats.reporting.pdf:write_beside", {"page": str(made)}, log))
+        return following
 
 
 def reason(outcome: Outcome) -> str:

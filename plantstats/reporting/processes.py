@@ -70,7 +70,7 @@ def run_all(
     at_a_time: int = AT_A_TIME,
     rests_on: Mapping[str, Sequence[str]] = MappingProxyType({}),
     finished: Callable[[Outcome], Sequence[Task]] = lambda _: (),
-) -> tuple[dict[str, Ended], list[Outcome]]:
+) -> tuple[dict[str, Ended], list[Outcome], dict[int, str]]:
     """Run tasks and notebooks, each notebook from top to bottom in a process of its own of this very Python.
 
     Parameters
@@ -91,14 +91,17 @@ def run_all(
         Notebook (without ending) to what tasks must have made before it starts: one that is not named waits for
         all tasks.
     finished : callable
-        Is told of each notebook as soon as it has ended, while others run; gives tasks that follow from it.
+        Is told of each notebook as soon as it has ended, while others run; gives tasks that follow from it, which are
+        started when nothing else can be.
 
     Returns
     -------
     ended : dict of str to Ended
-        Of tasks by their names, those that followed last.
+        Of tasks by their names.
     outcomes : list of Outcome
         In the order of `parameters`; a notebook that fails does not stop the others.
+    running : dict of int to str
+        Number to name of tasks that followed and have not ended yet.
 
     Raises
     ------
@@ -109,13 +112,15 @@ def run_all(
     outcomes: dict[Path, Outcome] = {}
     while queue.goes_on():
         queue.start()
-        ended = queue.collect()
+        notebooks = queue.collect()
         queue.start()  # before what is made here of those that have ended
-        for path, end in ended.items():
+        for path, end in notebooks.items():
             outcomes[path] = _outcome(path, folder / page_name(path), end, path in queue.late)
             queue.following += finished(outcomes[path])
+    queue.start_following()
     names = [task.name for task in tasks]
-    return {name: queue.ended[name] for name in (*names, *queue.ended)}, [outcomes[path] for path in parameters]
+    ended = {name: queue.ended[name] for name in (*names, *queue.ended)}
+    return ended, [outcomes[path] for path in parameters], {n: one.name for n, one in queue.running.items()}
 
 
 class _Queue:
@@ -142,24 +147,32 @@ class _Queue:
         self.late: set[Path] = set()
 
     def goes_on(self) -> bool:
-        """Whether anything waits or runs."""
-        return bool(self.tasks or self.following or self.waiting or self.running)
+        """Whether a task or a notebook waits or runs, but for those that followed."""
+        return bool(self.left or self.waiting or any(isinstance(one, Path) for one in self.running.values()))
 
     def start(self) -> None:
-        """Start what may run now: tasks first, what follows from notebooks, then those whose results have been made."""
+        """Start what may run now: tasks first, then notebooks whose results have been made, then what followed."""
         while (one := self._next()) is not None:
-            task = one if isinstance(one, Task) else _task(one, self.parameters[one], self.folder)
-            number = self.forks.start(task)
-            self.running[number], self.started[number] = one, time.monotonic()
+            self._start(one)
             names = [page_name(one).replace("_", " ") for one in self.running.values() if isinstance(one, Path)]
             if names:
                 self.bar.set_description_str(", ".join(names))
 
+    def start_following(self) -> None:
+        """Start all that followed and waits still."""
+        while self.following:
+            self._start(self.following.pop(0))
+
+    def _start(self, one: Task | Path) -> None:
+        task = one if isinstance(one, Task) else _task(one, self.parameters[one], self.folder)
+        number = self.forks.start(task)
+        self.running[number], self.started[number] = one, time.monotonic()
+
     def _next(self) -> Task | Path | None:
         if len(self.running) >= (self.at_a_time if self.left else AT_A_TIME):
             return None
-        if self.tasks or self.following:
-            return (self.tasks or self.following).pop(0)
+        if self.tasks:
+            return self.tasks.pop(0)
         completed = self.forks.completed
         ready = (
             p
@@ -167,8 +180,9 @@ class _Queue:
             if not self.left or (names is not None and completed.issuperset(names))
         )
         path = next(ready, None)
-        if path is not None:
-            del self.waiting[path]
+        if path is None:
+            return self.following.pop(0) if self.following else None
+        del self.waiting[path]
         return path
 
     def collect(self) -> dict[Path, Ended]:

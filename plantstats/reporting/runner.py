@@ -155,10 +155,11 @@ def run(
         pages = Pages(complete, about, {**made, **sources}, given, for_client, copies, method_page, as_pdf)
         # disable=None: no bar where the error stream is no terminal.
         with tqdm(total=len(paths), unit="page", disable=None, leave=False) as bar:
-            ended, outcomes = run_all(forks, workshop, given, bar, tasks, at_a_time, rests_on, pages.finished)
+            ended, outcomes, running = run_all(forks, workshop, given, bar, tasks, at_a_time, rests_on, pages.finished)
         missing = {page_name(o.path): reason(o) for o in outcomes if o.error}
         saved = [outcome.results for outcome in outcomes if outcome.results]
-        begun = _begin_workbook(forks, outcomes, workshop, complete) if saved and not for_client else {}
+        if saved and not for_client:
+            running |= _begin_workbook(forks, outcomes, workshop, complete)
         if digests is not None and digests() != sources.get("inputs"):
             raise ReportError("the records changed while the report was made; run again")
         if len(missing) == len(outcomes):
@@ -176,8 +177,8 @@ def run(
         record |= {} if for_client else {"remarks": remarks, "definitions": all_findings.meanings(saved)}
         if saved and not for_client:
             results.write(all_findings.gather(saved), complete)
+        ended |= _wait_for(forks, running)
         remarks += [end.said for name, end in ended.items() if name.endswith(PDF) and end.said]
-        ended |= _wait_for(forks, begun)
         record["files"] = {path.name: file_digest(path) for path in sorted(complete.iterdir())}
         record["seconds"] = round(time.monotonic() - clock, 1)
         if not for_client:
@@ -219,11 +220,11 @@ def _begin_workbook(forks: Forks, outcomes: Sequence[Outcome], workshop: Path, c
     return {forks.start(task): task.name}
 
 
-def _wait_for(forks: Forks, begun: Mapping[int, str]) -> dict[str, Ended]:
+def _wait_for(forks: Forks, running: Mapping[int, str]) -> dict[str, Ended]:
     """Wait until tasks have ended; how, by their names."""
     ended: dict[str, Ended] = {}
-    while len(ended) < len(begun):
+    while len(ended) < len(running):
         for number, end in forks.wait(1.0).items():
-            end.reraise(begun[number])
-            ended[begun[number]] = end
+            end.reraise(running[number])
+            ended[running[number]] = end
     return ended
