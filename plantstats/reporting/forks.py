@@ -67,15 +67,15 @@ class Ended:
         Largest memory, in bytes.
     error : tuple of str
         Class ("package.module:name") and text of the error that ended it; () without one.
-    said : str
-        The last that it said.
+    remark : str
+        The last that it told.
     """
 
     status: int
     seconds: float
     peak: int
     error: tuple[str, ...] = ()
-    said: str = ""
+    remark: str = ""
 
     def reraise(self, name: str) -> None:
         """Raise the error that ended a task, where one did.
@@ -136,7 +136,7 @@ class Forks:
         self._messages: queue.Queue[dict[str, Any] | None] = queue.Queue()
         self._ended: dict[int, Ended] = {}
         self._errors: dict[int, tuple[str, ...]] = {}
-        self._said: dict[int, str] = {}
+        self._remarks: dict[int, str] = {}
         self._signals = contextlib.ExitStack()
 
     def __enter__(self) -> Self:
@@ -239,7 +239,7 @@ class Forks:
                 if message is None:
                     ended = self._lost()
                 elif "doing" in message:
-                    self._said[message["id"]] = message["doing"]
+                    self._remarks[message["id"]] = message["doing"]
                     show(message["doing"])
                 elif "completed" in message:
                     self.completed.add(message["completed"])
@@ -248,8 +248,8 @@ class Forks:
                     self._errors[message["id"]] = tuple(message["error"])
                 else:
                     number = message.pop("id")
-                    error, said = self._errors.get(number, ()), self._said.get(number, "")
-                    ended[number] = Ended(**message, error=error, said=said)
+                    error, remark = self._errors.get(number, ()), self._remarks.get(number, "")
+                    ended[number] = Ended(**message, error=error, remark=remark)
         self._ended |= ended
         for number in ended:
             self.completed.update(self._tasks[number].makes)

@@ -159,8 +159,8 @@ def load_results(folder: Path) -> NotebookResults | None:
     results.define(**rest["definitions"])
     files = sorted((folder / FILES).iterdir()) if (folder / FILES).is_dir() else []
     tables = [
-        (caption, pd.DataFrame(dict(zip(heads, cells, strict=True)), dtype="str"))
-        for caption, heads, cells in rest["tables"]
+        (caption, pd.DataFrame(dict(zip(columns, cells, strict=True)), dtype="str"))
+        for caption, columns, cells in rest["tables"]
     ]
     findings = pd.read_parquet(folder / "results.parquet")
     left = json.loads((folder / LEFT).read_text(encoding="utf-8")) if (folder / LEFT).exists() else {}

@@ -20,7 +20,7 @@ from plantstats.digests import file_digest
 from plantstats.reporting import all_findings, provenance, publish
 from plantstats.reporting.errors import ReportError
 from plantstats.reporting.forks import AT_A_TIME, Ended, Forks, Task
-from plantstats.reporting.made_pages import FOR_CLIENT, PDF, Pages, is_unexpected, keep_failed, reason
+from plantstats.reporting.page_writer import FOR_CLIENT, PDF, PageWriter, is_unexpected, keep_failed, reason
 from plantstats.reporting.names import page_name
 from plantstats.reporting.page import title
 from plantstats.reporting.parameters import Literal, check_parameters
@@ -147,12 +147,12 @@ def run(
         forks.use(workshop)
         complete = workshop / "complete"
         complete.mkdir()
-        made: dict[str, Any] = {
+        basis: dict[str, Any] = {
             "made_at": started.isoformat(timespec="seconds"),
             "parameters": provenance.without_places(parameters),
             "versions": provenance.versions(),
         }
-        pages = Pages(complete, about, {**made, **sources}, given, for_client, copies, method_page, as_pdf)
+        pages = PageWriter(complete, about, {**basis, **sources}, given, for_client, copies, method_page, as_pdf)
         # disable=None: no bar where the error stream is no terminal.
         with tqdm(total=len(paths), unit="page", disable=None, leave=False) as bar:
             ended, outcomes, running = run_all(forks, workshop, given, bar, tasks, at_a_time, rests_on, pages.finished)
@@ -165,7 +165,7 @@ def run(
         if len(missing) == len(outcomes):
             raise ReportError(_nothing_made(outcomes, missing, out, started, for_client))
         remarks = [f"{o.path.name}: {line}" for o in outcomes for line in o.printed_errors]
-        record = made | {
+        record = basis | {
             # A page that failed for want of memory, say, is tried again.
             "made_from": made_from if not any(map(is_unexpected, outcomes)) else None,
             "platform": sys.platform,
@@ -178,7 +178,7 @@ def run(
         if saved and not for_client:
             results.write(all_findings.gather(saved), complete)
         ended |= _wait_for(forks, running)
-        remarks += [end.said for name, end in ended.items() if name.endswith(PDF) and end.said]
+        remarks += [end.remark for name, end in ended.items() if name.endswith(PDF) and end.remark]
         record["files"] = {path.name: file_digest(path) for path in sorted(complete.iterdir())}
         record["seconds"] = round(time.monotonic() - clock, 1)
         if not for_client:

@@ -21,7 +21,7 @@ PDF = ".pdf"
 
 
 @dataclass(frozen=True)
-class Pages:
+class PageWriter:
     """Where pages go, and what stands on them beside what their notebooks showed.
 
     Attributes
@@ -78,12 +78,12 @@ class Pages:
         full = not self.for_client and name == (self.method_page or name)
         rows = provenance.page_rows({**self.record, "commit": self.commit}) if full else []
         html = page.render(outcome.notebook, outcome.body, name, self.about, rows, note, self.links)
-        made = self.folder / f"{name}.html"
-        made.write_text(html, encoding="utf-8")
+        file = self.folder / f"{name}.html"
+        file.write_text(html, encoding="utf-8")
         if is_unexpected(outcome) and not self.for_client:
             keep_failed(outcome, self.folder)
-        for file in outcome.results.files if outcome.results else ():
-            shutil.copy(file, self.folder / file.name)
+        for own in outcome.results.files if outcome.results else ():
+            shutil.copy(own, self.folder / own.name)
         if self.copies and not outcome.error:
             as_run.write(outcome.notebook, self.folder / outcome.path.name, self.given[outcome.path])
         log, following = self.folder.parent / "following.log", []
@@ -91,7 +91,7 @@ class Pages:
             arguments = {**left["arguments"], "folder": str(self.folder)}
             following.append(Task(f"files of {name}", left["call"], arguments, log))
         if name in self.as_pdf:
-            following.append(Task(name + PDF, "plantstats.reporting.pdf:write_beside", {"page": str(made)}, log))
+            following.append(Task(name + PDF, "plantstats.reporting.pdf:write_beside", {"page": str(file)}, log))
         return following
 
 
