@@ -20,9 +20,9 @@ from plantstats.digests import file_digest
 from plantstats.reporting import all_findings, provenance, publish
 from plantstats.reporting.errors import ReportError
 from plantstats.reporting.forks import AT_A_TIME, Ended, Forks, Task
-from plantstats.reporting.page_writer import FOR_CLIENT, PDF, PageWriter, is_unexpected, keep_failed, reason
 from plantstats.reporting.names import page_name
 from plantstats.reporting.page import title
+from plantstats.reporting.page_writer import FOR_CLIENT, PDF, PageWriter, is_unexpected, keep_failed, reason
 from plantstats.reporting.parameters import Literal, check_parameters
 from plantstats.reporting.processes import Outcome, run_all
 
