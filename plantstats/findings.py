@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import io
+import math
 from collections.abc import Iterable, Mapping, Sequence
 from importlib import resources
 from pathlib import Path
@@ -230,19 +231,22 @@ def rows(
     absent = [column for column in by if column not in frame.columns]
     if unknown or absent:
         raise FindingsError(f"{measure}: no column {', '.join([*unknown, *absent])}; groupings: {', '.join(GROUPINGS)}")
-    result = frame[[c for c in frame.columns if c in (*by, *COUNTS, *NUMBERS, "note")]].assign(**values)
-    result = result.reindex(columns=list(dict.fromkeys([*result.columns, *COUNTS, *NUMBERS, "note"])))
-    with_interval = result["low"].notna() | result["high"].notna()
-    return result.assign(
-        measure=measure,
-        period=period,
-        unit=unit,
-        method=method,
-        note=result["note"].fillna(note) if frame.columns.isin(["note"]).any() else note,
-        conf_level=np.where(with_interval, conf_level, np.nan)
-        if result["conf_level"].isna().all()
-        else result["conf_level"],
-    )
+    taken = {c: frame[c] for c in frame.columns if c in (*by, *COUNTS, *NUMBERS, "note")} | values
+    noted = taken["note"].fillna(note) if "note" in taken else note
+    taken |= {c: np.nan for c in (*COUNTS, *NUMBERS) if c not in taken} | {"note": noted}
+    about = {"measure": measure, "period": period, "unit": unit, "method": method}
+    result = pd.DataFrame({c: _values(value, frame) for c, value in (taken | about).items()}, frame.index)
+    if result["conf_level"].isna().all():
+        with_interval = result["low"].notna() | result["high"].notna()
+        result["conf_level"] = np.where(with_interval, conf_level, np.nan)
+    return result
+
+
+def _values(value: object, frame: pd.DataFrame) -> object:
+    """One value for all rows, or one a row in the order of the frame."""
+    if isinstance(value, pd.Series):
+        return value.array if value.index.equals(frame.index) else value.reindex(frame.index).array
+    return value
 
 
 def table(rows: Iterable[Mapping[str, object]] | pd.DataFrame) -> pd.DataFrame:
@@ -271,7 +275,7 @@ def table(rows: Iterable[Mapping[str, object]] | pd.DataFrame) -> pd.DataFrame:
     >>> table([rate])[["measure", "estimate"]].to_dict("records")
     [{'measure': 'loss_rate', 'estimate': 8.0}]
     """
-    frame = rows.copy() if isinstance(rows, pd.DataFrame) else pd.DataFrame(list(rows))
+    frame = rows if isinstance(rows, pd.DataFrame) else pd.DataFrame(list(rows))
     if frame.empty:
         frame = frame.reindex(columns=list(COLUMNS))
     unknown = [str(c) for c in frame.columns if c not in COLUMNS and c not in GROUPINGS]
@@ -279,19 +283,36 @@ def table(rows: Iterable[Mapping[str, object]] | pd.DataFrame) -> pd.DataFrame:
     if unknown or absent:
         raise FindingsError(f"findings: unknown columns {unknown}, missing columns {absent}")
     by = [c for c in GROUPINGS if c in frame.columns and frame[c].notna().any()]
-    frame = frame[["measure", *by, *COLUMNS[1:]]]
-    texts: list[str] = ["measure", *by, "period", "unit", "method", "note"]
-    frame = frame.astype(dict.fromkeys(COUNTS, "Int64") | dict.fromkeys(NUMBERS, "float64"))
-    for column in texts:
-        if not isinstance(frame[column].dtype, pd.StringDtype):
-            frame[column] = frame[column].map(_label, na_action="ignore").astype("str")
-    faults = _faults(frame, by)
+    types = dict.fromkeys(COUNTS, "Int64") | dict.fromkeys(NUMBERS, "float64")
+    columns = ["measure", *by, *COLUMNS[1:]]
+    # Many small tables: each column once, and no more than it needs.
+    frame = pd.DataFrame(
+        {c: (frame[c].astype(types[c]) if c in types else _text(frame[c])).array for c in columns}, frame.index
+    )
+    key = ["measure", *by, "period", "unit", "method"]
+    codes = np.array([_ranks(frame[c]) for c in key])
+    # Totals (a missing grouping) stand before their parts.
+    order = np.lexsort(codes[::-1])
+    twice = bool((codes[:, order[1:]] == codes[:, order[:-1]]).all(axis=0).any())
+    faults = _faults(frame, by, twice)
     if faults:
         raise FindingsError("findings: " + "; ".join(faults))
-    # Totals (a missing grouping) stand before their parts.
-    return frame.sort_values(
-        ["measure", *by, "period", "unit", "method"], na_position="first", kind="stable", ignore_index=True
-    )
+    return frame.take(order).reset_index(drop=True)
+
+
+def _text(column: pd.Series) -> pd.Series:
+    if isinstance(column.dtype, pd.StringDtype):
+        return column
+    return column.map(_label, na_action="ignore").astype("str")
+
+
+def _ranks(column: pd.Series) -> npt.NDArray[np.int64]:
+    """Place of each text among the different ones in their order; -1 for a missing one."""
+    codes, texts = pd.factorize(column.array)
+    rank = np.empty(len(texts) + 1, dtype="int64")
+    rank[np.argsort(np.asarray(texts, dtype=object))] = np.arange(len(texts))
+    rank[-1] = -1
+    return rank[codes]
 
 
 def for_display(findings: pd.DataFrame, small_group: int, *, same_decimals: bool = False) -> pd.DataFrame:
@@ -320,16 +341,18 @@ def for_display(findings: pd.DataFrame, small_group: int, *, same_decimals: bool
     (['8.04 (4.00 to 16.10)'], ['withheld: fewer than 5 plants'])
     """
     by = groupings(findings)
-    small = findings["n_plants"].lt(small_group).fillna(False).to_numpy(dtype=bool)
+    plain = {c: findings[c].to_numpy("float64", na_value=np.nan) for c in (*COUNTS, *NUMBERS[:4])}
+    values = {column: of.tolist() for column, of in plain.items()}
+    small = plain["n_plants"] < small_group
     texts = findings[["measure", *by, "period"]].copy()
     texts[by] = texts[by].fillna("all")
     for column in ("n_plants", "plant_days", "losses"):
-        texts[column] = [_grouped(value, 0) for value in findings[column]]
-    digits = [_digits(*row) for row in findings[["estimate", "low", "high", "unit"]].itertuples(index=False)]
+        texts[column] = [_grouped(value, 0) for value in values[column]]
+    digits = list(map(_digits, values["estimate"], values["low"], values["high"], findings["unit"].tolist()))
     if same_decimals and digits:  # one number of decimals a column, two figures of the median row
         digits = [max(sorted(digits)[len(digits) // 2] - 1, 0)] * len(digits)
     numbers = {
-        column: [_grouped(value, d) for value, d in zip(findings[column], digits, strict=True)]
+        column: [_grouped(value, d) for value, d in zip(values[column], digits, strict=True)]
         for column in ("estimate", "low", "high")
     }
     interval = [_interval(low, high) for low, high in zip(numbers["low"], numbers["high"], strict=True)]
@@ -393,8 +416,11 @@ def pick(findings: pd.DataFrame, measure: str, by: Sequence[str] = (), period: s
     for column in used:
         values = np.asarray(findings[column].array.take(at), dtype=object)
         at = at[(pd.notna(values) & (values != "all")) == (column in by)]
+    # Rows that stand together need not be copied.
+    together = len(at) and at[-1] - at[0] == len(at) - 1
+    picked = findings.iloc[at[0] : at[-1] + 1] if together else findings.take(at)
     # No rows, then; but what is printed of them needs no question first.
-    return findings.take(at).assign(**{c: pd.Series(dtype="str") for c in by if c not in used})
+    return picked.assign(**{c: pd.Series(dtype="str") for c in by if c not in used})
 
 
 def write(findings: pd.DataFrame, folder: Path) -> list[Path]:
@@ -427,7 +453,8 @@ def write(findings: pd.DataFrame, folder: Path) -> list[Path]:
     """
     ordered = table(findings)
     texts: list[str] = list(ordered.select_dtypes("str").columns)
-    safe = ordered.assign(**{c: ordered[c].map(_harmless, na_action="ignore") for c in texts})
+    risky = [c for c in texts if any(text != _harmless(text) for text in ordered[c].dropna().unique())]
+    safe = ordered.assign(**{c: ordered[c].map(_harmless, na_action="ignore") for c in risky})
     content = safe.to_csv(index=False, lineterminator="\n").encode("utf-8")
     binary = io.BytesIO()
     ordered.to_parquet(binary, index=False, compression="zstd")
@@ -437,7 +464,7 @@ def write(findings: pd.DataFrame, folder: Path) -> list[Path]:
     return paths
 
 
-def _faults(frame: pd.DataFrame, by: list[str]) -> list[str]:
+def _faults(frame: pd.DataFrame, by: list[str], twice: bool) -> list[str]:
     faults = []
     for column in ("measure", "period", "unit", "method"):
         if frame[column].isna().any():
@@ -460,8 +487,9 @@ def _faults(frame: pd.DataFrame, by: list[str]) -> list[str]:
         "the confidence level does not lie between 0 and 1": (conf_level <= 0) | (conf_level >= 1),
         "an interval has no confidence level": (~np.isnan(low) | ~np.isnan(high)) & np.isnan(conf_level),
         "no estimate and no note that says why": np.isnan(estimate) & frame["note"].fillna("").eq("").to_numpy(bool),
-        "the same result stands twice": frame.duplicated(key, keep=False).to_numpy(bool),
     }
+    if twice:
+        checks["the same result stands twice"] = frame.duplicated(key, keep=False).to_numpy(bool)
     for what, bad in checks.items():
         if bad.any():
             names = frame.loc[bad, ["measure", *by, "period"]].head(3).fillna("all").agg(" / ".join, axis=1)
@@ -478,18 +506,18 @@ def _digits(estimate: float, low: float, high: float, unit: str) -> int:
     """Decimals for a value and its interval: three figures of the estimate, the same for all of them."""
     if unit in WHOLE:
         return 0
-    known = [abs(v) for v in (estimate, low, high) if pd.notna(v) and v != 0]
+    known = [abs(v) for v in (estimate, low, high) if not math.isnan(v) and v != 0]
     if not known:
         return 1
-    lead = abs(estimate) if pd.notna(estimate) and estimate != 0 else max(known)
-    return int(min(max(2 - np.floor(np.log10(lead)), 0), 4))
+    lead = max(known) if math.isnan(estimate) or estimate == 0 else abs(estimate)
+    return min(max(2 - math.floor(math.log10(lead)), 0), 4)
 
 
-def _grouped(value: object, digits: int) -> str:
-    if pd.isna(value):  # type: ignore[call-overload]
+def _grouped(value: float, digits: int) -> str:
+    if math.isnan(value):
         return ""
-    text = f"{float(value):,.{digits}f}"  # type: ignore[arg-type]
-    return text.removeprefix("-") if float(text.replace(",", "")) == 0 else text
+    text = f"{value:,.{digits}f}"
+    return text.removeprefix("-") if not text.strip("-0.") else text
 
 
 def _interval(low: str, high: str) -> str:

@@ -173,6 +173,7 @@ def review(
         at_a_time = side_by_side(n_visits)
         if n_visits < MANY_VISITS:
             forks.options = TEXTS_AS_OBJECTS
+        forks.begin("plantstats.quarterly:share_study", {k: v for k, v in parameters.items() if k != "client"})
         groups = CLIENT_RESULTS if client else RESULTS if n_visits < MANY_VISITS else RESULTS_OF_MANY
         pack = CLIENT_PACK if client else REVIEW_PACK + ((CHANGES,) if earlier is not None else ())
         return run(
@@ -317,7 +318,7 @@ def review_clients(folder: Path, quarter: str | None, as_of: date | None, out: P
         ):
             with contextlib.suppress(PlantstatsError):  # said by the pages that rest on it
                 result()
-        begin = functools.partial(_share_study, *asked.values())
+        begin = functools.partial(share_study, *asked.values())
         pages = {one.name: one for one in batch.make_pages(notebook, jobs, complete, begin)}
         missing = {client: pages[name].reason for client, name in names.items() if pages[name].reason}
         index = client_index.page(study, names, missing, pdf=any(complete.glob("*.pdf")))
@@ -336,11 +337,17 @@ def review_clients(folder: Path, quarter: str | None, as_of: date | None, out: P
     )
 
 
-def _share_study(folder: str, quarter: str, as_of: str) -> None:
-    """Open the records once for all pages that this process makes."""
+def share_study(records_dir: str, quarter: str, as_of: str) -> None:
+    """Open the records once for all that this process, or one forked from it, makes of them.
+
+    Parameters
+    ----------
+    records_dir, quarter, as_of : str
+        As in `plantstats.study`.
+    """
     from plantstats import studies  # noqa: PLC0415
 
-    studies.share(studies.open_study(folder, quarter, "", as_of))
+    studies.share(studies.open_study(records_dir, quarter, "", as_of))
 
 
 def _about(study: Study, whose: str) -> str:

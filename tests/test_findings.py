@@ -156,3 +156,23 @@ def test_no_text_of_the_records_becomes_a_formula_in_a_spreadsheet(tmp_path, sig
     # Numbers stay numbers.
     assert row["estimate"] == -1.0
     assert pd.read_parquet(tmp_path / "findings.parquet")["species"][0] == f"{sign}HYPERLINK(1)"
+
+
+def test_rows_stand_as_a_stable_sort_by_pandas_puts_them_and_one_given_twice_is_found():
+    random = np.random.default_rng(3)
+    names = np.array(["b", "a", "Z", "\u00e9", "\u4e2d", None], dtype=object)
+    frame = pd.DataFrame([a(site_id=s, light=w) for s, w in zip(*random.choice(names, (2, 60)), strict=True)])
+    frame = frame.drop_duplicates(["site_id", "light"], ignore_index=True)
+    got = table(frame)
+    key = [c for c in got.columns if c in ("measure", "site_id", "light", "period", "unit", "method")]
+    plain = got.sample(frac=1.0, random_state=1).sort_values(key, na_position="first", kind="stable", ignore_index=True)
+    pd.testing.assert_frame_equal(got, plain)
+    with pytest.raises(FindingsError, match=r"the same result stands twice \(2 rows"):
+        table(pd.concat([frame, frame.tail(1)]))
+
+
+def test_rows_that_stand_together_are_picked_as_those_that_do_not():
+    results = table([a(measure=m, light=w) for m in ("m", "other") for w in (None, "high", "low")])
+    scattered = results.iloc[[0, 3, 1, 4, 2, 5]]
+    for by in ([], ["light"]):
+        pd.testing.assert_frame_equal(findings.pick(results, "m", by), findings.pick(scattered, "m", by))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
@@ -11,8 +12,9 @@ from plantstats import findings
 from plantstats.pages import methods, trial_evidence, watch, words
 from plantstats.pages.decisions import Decision
 from plantstats.reporting.charts import Dots, Pairs
+from plantstats.reporting.outputs import leave_files
 from plantstats.reporting.specs import Field, Listing, Page, Rows, Section, Table
-from plantstats.studies import Study
+from plantstats.studies import Study, open_study
 from plantstats.trials.evidence import evidence_in
 from plantstats.validation import figures, older
 from plantstats.watering.ways_out import ACCEPT, BARS_LONGER, INSPECT_MORE, OTHER_SPECIES, SUB_IRRIGATION, TOO_DRY
@@ -81,7 +83,28 @@ def write_files(study: Study, folder: Path) -> None:
     folder : Path
         Made when absent.
     """
-    study.write_care_sheet(folder, watch.marks(study))
+    study.care_sheet()  # refused here, where the page says why
+    asked = {"records_dir": str(study.records.folder), **study.key}
+    if not leave_files("plantstats.pages.visits:make_files", asked):
+        study.write_care_sheet(folder, watch.marks(study))
+
+
+def make_files(
+    report: Callable[[str], None], folder: str, records_dir: str, quarter: str, client: str, as_of: str
+) -> None:
+    """Make what `write_files` leaves to the runner, in a process of its own.
+
+    Parameters
+    ----------
+    report : callable
+        Not needed here.
+    folder : str
+        Where files are put.
+    records_dir, quarter, client, as_of : str
+        As in `plantstats.study`.
+    """
+    study = open_study(records_dir, quarter, client, as_of)
+    study.write_care_sheet(Path(folder), watch.marks(study))
 
 
 def decisions(study: Study) -> list[Decision]:

@@ -172,13 +172,12 @@ class CsvFile:
 
     def _plain(self, body: bytes) -> bool:
         """Whether every quote mark stands at the edge of a field and no line is empty."""
-        letters = np.frombuffer(body, dtype="uint8")
-        breaks = np.flatnonzero(letters == ord("\n"))
-        if body.startswith(b"\n") or (np.diff(breaks) == 1).any():
+        if body.startswith(b"\n") or b"\n\n" in body:
             return False
-        marks = np.flatnonzero(letters == ord('"'))
-        if not len(marks):
+        if b'"' not in body:
             return True
+        letters = np.frombuffer(body, dtype="uint8")
+        marks = np.flatnonzero(letters == ord('"'))
         edge = np.array([*self.delimiter.encode(), ord("\n")], dtype="uint8")
         before, after = np.take(letters, marks - 1, mode="wrap"), np.take(letters, marks + 1, mode="wrap")
         opens = np.isin(before, edge) | (marks == 0)

@@ -15,11 +15,15 @@ import duckdb
 import pyarrow as pa
 import pyarrow.parquet as pq
 
-# Days on which something was noted at a site; a plant's line stands at the site that the plant was moved to last.
-NOTED = """
+# Days on which something was noted at a site; a plant's line stands at the site that the plant was moved to last. Of
+# the many visits to a plant that stayed only the first and the last are asked for.
+MOVED = "coalesce(plant_id in (select plant_id from moves where plant_id is not null), false)"
+NOTED = f"""
     create temp table noted as
     with days as (
-        select site_id, plant_id, visited_on as on_day from visits
+        select site_id, plant_id, unnest([min(visited_on), max(visited_on)]) as on_day
+        from visits where site_id is not null or not {MOVED} group by 1, 2
+        union all select site_id, plant_id, visited_on from visits where site_id is null and {MOVED}
         union all select null, plant_id, least(replaced_on, coalesce(found_on, replaced_on)) from replacements
         union all select null, plant_id, replaced_on from replacements
         union all select null, plant_id, removed_on from plants

@@ -136,7 +136,7 @@ class Rows:
             here = reading == number
             taken = typed.take(pa.array(codes))
             values = taken if number == 0 else pc.if_else(pa.array(here), taken, values)
-            rows = np.flatnonzero(here & wrong[codes])
+            rows = np.flatnonzero(here & wrong[codes]) if wrong.any() else codes[:0]
             if len(rows):
                 at = codes[rows]
                 self.faults.append(
@@ -275,7 +275,7 @@ class Rows:
         arrays = []
         for f in wanted:
             if f.name == "file":
-                arrays.append(pa.array([self.scanned.file.name] * self.n, pa.string()))
+                arrays.append(pa.repeat(self.scanned.file.name, self.n))
             elif f.name == "line":
                 arrays.append(pa.array(self.lines))
             elif f.name in self.values and f.name != "outcome":

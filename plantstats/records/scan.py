@@ -64,10 +64,10 @@ class DictionaryColumn:
         recoded = np.fromiter((self.codes.setdefault(t, len(self.codes)) for t in texts), "int32", len(texts))
         codes = recoded[indices] if len(texts) else np.zeros(0, dtype="int32")
         if len(self.codes) > known:
-            present, at = np.unique(codes, return_index=True)
-            new = present >= known
-            firsts = dict(zip(present[new].tolist(), lines[at[new]].tolist(), strict=True))
-            self.first_lines += [firsts.get(code, 0) for code in range(known, len(self.codes))]
+            firsts = np.zeros(len(self.codes) - known, dtype="int64")
+            new = np.flatnonzero(codes >= known)[::-1]
+            firsts[codes[new] - known] = lines[new]  # the first row of each text is written last
+            self.first_lines += firsts.tolist()
         counts = np.bincount(codes, minlength=len(self.codes))
         counts[: len(self.counts)] += self.counts
         self.counts = counts

@@ -7,12 +7,16 @@ import io
 from html import escape
 
 import matplotlib as mpl
+from matplotlib.backends.backend_svg import FigureCanvasSVG
 from matplotlib.figure import Figure
 from matplotlib.text import Text
 from matplotlib.ticker import LogFormatter
+from matplotlib.transforms import Bbox
 
 from plantstats.reporting.display import Shown
 from plantstats.reporting.glyphs import set_glyphs
+
+POINTS = 72  # an inch: the unit of SVG
 
 
 def figure(fig: Figure, alt: str, caption: str = "") -> Shown:
@@ -77,6 +81,17 @@ def svg(fig: Figure) -> bytes:
     set_glyphs(letters, [axis.get_major_formatter() for axis in axes_of])
     buffer = io.BytesIO()
     with mpl.rc_context({"svg.hashsalt": "plantstats", "svg.fonttype": "path"}):
-        fig.savefig(buffer, format="svg", bbox_inches="tight", metadata={"Date": None, "Creator": "plantstats"})
+        box = _lay_out(fig)
+        fig.savefig(buffer, format="svg", dpi=POINTS, bbox_inches=box, metadata={"Date": None, "Creator": "plantstats"})
     plt.close(fig)
     return buffer.getvalue()
+
+
+def _lay_out(fig: Figure) -> Bbox:
+    """Lay a figure out and give the box around all of it, without the drawing that "tight" throws away."""
+    fig.dpi = POINTS
+    FigureCanvasSVG(fig)
+    if (engine := fig.get_layout_engine()) is not None:
+        engine.execute(fig)
+        fig.set_layout_engine(None)
+    return fig.get_tightbbox().padded(mpl.rcParams["savefig.pad_inches"])

@@ -2,16 +2,19 @@
 
     python -P fork_server.py MODULE... -- MODULE...
 
-Started as a file by `forks` and never imported. Modules behind the dashes are imported while the first tasks run. Lines
-of JSON come in on standard input: a task (id, call such as "package.module:function", arguments, environment, options
-of pandas, log), {"stop": id}, or {"folder": where tasks may write}. Lines go out on standard output: what a task is
-doing, what it has completed, the error that ended it, and its end (id, status, seconds of processor time, peak in
-bytes). When standard input ends, every task ends with all that it started, and the folder goes: a parent that lives
-takes its name back before. Where there is no fork, one task runs here.
+Started as a file by `forks` and never imported. Modules behind the dashes are imported while the first tasks run; with
+":function" behind it, that of the module is called too. Lines of JSON come in on standard input: a task (id, call such
+as "package.module:function", arguments, environment, options of pandas, log), the same without an id for what is to be
+done here, once for all tasks that follow, {"stop": id}, or {"folder": where tasks may write}. Lines go out on standard
+output: what a task is doing, what it has completed, the error that ended it, and its end (id, status, seconds of
+processor time, peak in bytes). When standard input ends, every task ends with all that it started, and the folder goes:
+a parent that lives takes its name back before. Where there is no fork, one task runs here.
 """
 
 from __future__ import annotations
 
+import contextlib
+import gc
 import importlib
 import json
 import os
@@ -36,16 +39,20 @@ def serve(modules: list[str], later: list[str]) -> None:
     modules : list of str
         What the first tasks need.
     later : list of str
-        What later ones need: imported in turn once a task runs and nothing is asked.
+        What later ones need: imported, or called, in turn once a task runs and nothing is asked.
     """
     channel = _own_channel()
+    gc.disable()  # Nothing of the libraries goes, so nobody need look for it: not here, and not in forks.
     for module in modules:
         importlib.import_module(module)
     running: dict[int, int] = {}  # process id -> task
     folder, rest = "", b""
     while True:
         if running and later and not select.select([0], [], [], 0)[0]:
-            importlib.import_module(later.pop(0))
+            module, _, function = later.pop(0).partition(":")
+            imported = importlib.import_module(module)
+            if function:
+                getattr(imported, function)()
         if not FORKS or select.select([0], [], [], POLL_SECONDS if running else None)[0]:
             block = os.read(0, 1 << 16)
             *lines, rest = (rest + block).split(b"\n")
@@ -74,18 +81,28 @@ def _obey(asked: dict[str, Any], running: dict[int, int], channel: int) -> None:
     if "call" not in asked:
         for process in [p for p, task in running.items() if task == asked.get("stop")]:
             _kill(process)
+    elif "id" not in asked:
+        # What cannot be done here each task does, or says why not.
+        with contextlib.suppress(Exception):
+            _call(asked)
     elif not FORKS:
         status = _run(asked, channel)
         _say(channel, id=asked["id"], status=status, seconds=0.0, peak=0)
-    elif process := os.fork():
+    elif process := _fork():
         running[process] = asked["id"]
     else:
         status = 1
+        gc.enable()
         try:
             os.setsid()
             status = _run(asked, channel)
         finally:
             os._exit(status)
+
+
+def _fork() -> int:
+    gc.freeze()
+    return os.fork()
 
 
 def _run(asked: dict[str, Any], channel: int) -> int:
@@ -99,12 +116,8 @@ def _run(asked: dict[str, Any], channel: int) -> int:
     def report(doing: str = "", *, completed: str = "") -> None:
         _say(channel, id=asked["id"], **({"completed": completed} if completed else {"doing": doing}))
 
-    module, _, name = asked["call"].partition(":")
     try:
-        for option, value in asked["options"].items():
-            importlib.import_module("pandas").set_option(option, value)
-        function: Callable[..., object] = getattr(importlib.import_module(module), name)
-        function(report, **asked["arguments"])
+        _call(asked, report)
     except BaseException as error:
         # Whatever it is, the parent is told.
         traceback.print_exc()
@@ -115,6 +128,14 @@ def _run(asked: dict[str, Any], channel: int) -> int:
         sys.stdout.flush()
         sys.stderr.flush()
     return 0
+
+
+def _call(asked: dict[str, Any], *first: object) -> None:
+    for option, value in asked["options"].items():
+        importlib.import_module("pandas").set_option(option, value)
+    module, _, name = asked["call"].partition(":")
+    function: Callable[..., object] = getattr(importlib.import_module(module), name)
+    function(*first, **asked["arguments"])
 
 
 def _say(channel: int, **message: object) -> None:

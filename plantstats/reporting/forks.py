@@ -20,7 +20,7 @@ from plantstats import QUERY_THREADS, THREADS
 from plantstats.errors import Refusal
 
 # What notebooks need; nbformat before whatever imports it otherwise.
-NBFORMAT, RUNS_NOTEBOOKS = "plantstats.reporting.notebook_file", "plantstats.reporting.notebook"
+NBFORMAT, RUNS_NOTEBOOKS = "plantstats.reporting.notebook_file", "plantstats.reporting.notebook:rehearse"
 AT_A_TIME = 2  # Tasks and notebooks; each mostly keeps one core busy.
 GRACE_SECONDS = 5  # For the server to end its tasks, before it is ended.
 
@@ -67,12 +67,15 @@ class Ended:
         Largest memory, in bytes.
     error : tuple of str
         Class ("package.module:name") and text of the error that ended it; () without one.
+    remark : str
+        The last that it told.
     """
 
     status: int
     seconds: float
     peak: int
     error: tuple[str, ...] = ()
+    remark: str = ""
 
     def reraise(self, name: str) -> None:
         """Raise the error that ended a task, where one did.
@@ -106,7 +109,8 @@ class Forks:
     modules : sequence of str
         What the first tasks need, imported once before them.
     later : sequence of str
-        What later ones need, imported once beside them; what notebooks need comes by itself.
+        What later ones need, imported once beside them ("module:function" is called); what notebooks need comes by
+        itself.
 
     Attributes
     ----------
@@ -132,6 +136,7 @@ class Forks:
         self._messages: queue.Queue[dict[str, Any] | None] = queue.Queue()
         self._ended: dict[int, Ended] = {}
         self._errors: dict[int, tuple[str, ...]] = {}
+        self._remarks: dict[int, str] = {}
         self._signals = contextlib.ExitStack()
 
     def __enter__(self) -> Self:
@@ -165,6 +170,18 @@ class Forks:
             Made by the caller, and removed by it when all goes well.
         """
         self._send(self._servers[-1], folder=str(folder))
+
+    def begin(self, call: str, arguments: Mapping[str, Any]) -> None:
+        """Do something once for all tasks that are started from now on, where they are forked from.
+
+        Parameters
+        ----------
+        call : str
+            "package.module:function". Where it raises an error, tasks go on without it.
+        arguments : mapping of str to Any
+            Plain values.
+        """
+        self._send(self._servers[-1], call=call, arguments=dict(arguments), options=self.options)
 
     def start(self, task: Task) -> int:
         """Start a task.
@@ -222,6 +239,7 @@ class Forks:
                 if message is None:
                     ended = self._lost()
                 elif "doing" in message:
+                    self._remarks[message["id"]] = message["doing"]
                     show(message["doing"])
                 elif "completed" in message:
                     self.completed.add(message["completed"])
@@ -230,7 +248,8 @@ class Forks:
                     self._errors[message["id"]] = tuple(message["error"])
                 else:
                     number = message.pop("id")
-                    ended[number] = Ended(**message, error=self._errors.get(number, ()))
+                    error, remark = self._errors.get(number, ()), self._remarks.get(number, "")
+                    ended[number] = Ended(**message, error=error, remark=remark)
         self._ended |= ended
         for number in ended:
             self.completed.update(self._tasks[number].makes)

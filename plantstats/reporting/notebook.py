@@ -6,6 +6,7 @@ import base64
 import io
 import os
 import sys
+import tempfile
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -19,10 +20,33 @@ from nbformat import NotebookNode, v4
 from papermill.engines import Engine, NotebookExecutionManager, papermill_engines
 
 from plantstats.reporting import body
+from plantstats.reporting.forks import environment
+from plantstats.reporting.notebook_file import new_code_cell, new_markdown_cell, new_notebook
 from plantstats.reporting.parameters import escape_path
 
 ENGINE = "plantstats"
-body.exporter()  # its templates compiled once, before this process is forked
+# One of each thing that pages show.
+REHEARSED = """
+from pandas import DataFrame
+from plantstats.reporting import charts, display, drawing
+figure, axes = charts.canvas(1)
+axes.plot([0, 1], [0, 1])
+display.join([drawing.figure(figure, "a line"), display.table(DataFrame({"number": [1]}), "a table")])
+"""
+
+
+def rehearse() -> None:
+    """Make a small page and throw it away: what a first page compiles and reads, those of forks of this process find.
+
+    Notes
+    -----
+    The shell is new again afterwards.
+    """
+    with tempfile.TemporaryDirectory(prefix="plantstats-") as own, environment({"IPYTHONDIR": own}):
+        shell, cell = open_shell(), new_code_cell(REHEARSED)
+        run_cell(shell, cell)
+        body.of(new_notebook(cells=[new_markdown_cell("# A page"), cell]))
+        shell.reset()
 
 
 def run(report: Callable[[str], None], source: str, target: str, parameters: dict[str, Any]) -> None:
@@ -38,7 +62,6 @@ def run(report: Callable[[str], None], source: str, target: str, parameters: dic
     parameters : dict
         Values by name.
     """
-    os.environ.setdefault("MPLBACKEND", "module://matplotlib_inline.backend_inline")  # as in JupyterLab
     papermill_engines.register(ENGINE, InProcess)
     ran = papermill.execute_notebook(
         escape_path(source),
@@ -168,6 +191,7 @@ def open_shell() -> InteractiveShell:
     -------
     IPython.core.interactiveshell.InteractiveShell
     """
+    os.environ.setdefault("MPLBACKEND", "module://matplotlib_inline.backend_inline")  # as in JupyterLab
     shell: InteractiveShell = _Shell.instance()
     # Rich forms of a value, not the plain text of a terminal alone.
     assert shell.display_formatter is not None

@@ -5,10 +5,10 @@ from __future__ import annotations
 import json
 import os
 import tempfile
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Protocol
+from typing import Any, Protocol
 
 import pandas as pd
 
@@ -16,7 +16,7 @@ from plantstats import findings as results
 from plantstats.reporting.display import RESULTS_FOLDER
 from plantstats.reporting.errors import ReportError
 
-FILES = "files"
+FILES, LEFT = "files", "left.json"
 
 
 @dataclass(frozen=True)
@@ -35,6 +35,8 @@ class NotebookResults:
         Files of the notebook's own, such as a care sheet.
     tables : list of (str, pd.DataFrame)
         The tables of the page, all rows, with their captions.
+    left : dict of str to object
+        What `leave_files` was given; empty where it was not called.
     """
 
     findings: pd.DataFrame
@@ -42,6 +44,7 @@ class NotebookResults:
     definitions: dict[str, str]
     files: list[Path]
     tables: list[tuple[str, pd.DataFrame]]
+    left: dict[str, Any] = field(default_factory=dict)
 
 
 def output_folder() -> Path:
@@ -56,6 +59,29 @@ def output_folder() -> Path:
     place = Path(folder) / FILES if folder else Path(tempfile.mkdtemp(prefix="plantstats-"))
     place.mkdir(exist_ok=True)
     return place
+
+
+def leave_files(call: str, arguments: Mapping[str, str]) -> bool:
+    """Leave large files of a notebook's own to the runner, which makes them in a process beside those of other pages.
+
+    Parameters
+    ----------
+    call : str
+        "package.module:function", which takes a function that tells what is being done, then the arguments and
+        `folder`, where files are put.
+    arguments : mapping of str to str
+        By name.
+
+    Returns
+    -------
+    bool
+        False when the notebook is run by hand, and makes them itself.
+    """
+    folder = os.environ.get(RESULTS_FOLDER)
+    if folder is not None:
+        content = json.dumps({"call": call, "arguments": dict(arguments)})
+        (Path(folder) / LEFT).write_text(content, encoding="utf-8")
+    return folder is not None
 
 
 class _Page(Protocol):
@@ -101,12 +127,18 @@ def save_results(findings: pd.DataFrame | _Page, sentences: Sequence[str] = ()) 
         raise ReportError("save_results was called twice; join the findings and save them once")
     definitions = {measure: results.DEFINITIONS[measure] for measure in sorted(set(table["measure"]))}
     table.to_parquet(target / "results.parquet", index=False)
-    for number, (_, frame) in enumerate(tables):
-        frame.astype("str").to_parquet(target / f"table-{number}.parquet", index=False)
-    captions = [caption for caption, _ in tables]
-    content = {"sentences": [str(s) for s in sentences], "definitions": definitions, "captions": captions}
+    content = {
+        "sentences": [str(s) for s in sentences],
+        "definitions": definitions,
+        "tables": [[caption, list(frame.columns), _cells(frame)] for caption, frame in tables],
+    }
     (target / "results.json").write_text(json.dumps(content), encoding="utf-8")
     return None
+
+
+def _cells(frame: pd.DataFrame) -> list[list[str | None]]:
+    """The texts of each column; None for a missing one."""
+    return [frame[c].astype("str").astype("object").where(frame[c].notna(), None).tolist() for c in frame.columns]
 
 
 def load_results(folder: Path) -> NotebookResults | None:
@@ -126,6 +158,10 @@ def load_results(folder: Path) -> NotebookResults | None:
     rest = json.loads((folder / "results.json").read_text(encoding="utf-8"))
     results.define(**rest["definitions"])
     files = sorted((folder / FILES).iterdir()) if (folder / FILES).is_dir() else []
-    tables = [(caption, pd.read_parquet(folder / f"table-{n}.parquet")) for n, caption in enumerate(rest["captions"])]
+    tables = [
+        (caption, pd.DataFrame(dict(zip(columns, cells, strict=True)), dtype="str"))
+        for caption, columns, cells in rest["tables"]
+    ]
     findings = pd.read_parquet(folder / "results.parquet")
-    return NotebookResults(findings, rest["sentences"], rest["definitions"], files, tables)
+    left = json.loads((folder / LEFT).read_text(encoding="utf-8")) if (folder / LEFT).exists() else {}
+    return NotebookResults(findings, rest["sentences"], rest["definitions"], files, tables, left)

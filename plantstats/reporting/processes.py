@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from types import MappingProxyType
@@ -69,7 +69,8 @@ def run_all(
     tasks: Sequence[Task] = (),
     at_a_time: int = AT_A_TIME,
     rests_on: Mapping[str, Sequence[str]] = MappingProxyType({}),
-) -> tuple[list[Ended], list[Outcome]]:
+    finished: Callable[[Outcome], Sequence[Task]] = lambda _: (),
+) -> tuple[dict[str, Ended], list[Outcome], dict[int, str]]:
     """Run tasks and notebooks, each notebook from top to bottom in a process of its own of this very Python.
 
     Parameters
@@ -89,11 +90,18 @@ def run_all(
     rests_on : mapping of str to sequence of str
         Notebook (without ending) to what tasks must have made before it starts: one that is not named waits for
         all tasks.
+    finished : callable
+        Is told of each notebook as soon as it has ended, while others run; gives tasks that follow from it, which are
+        started when nothing else can be.
 
     Returns
     -------
-    ended, outcomes : list of Ended, list of Outcome
-        In the order of `tasks` and `parameters`; a notebook that fails does not stop the others.
+    ended : dict of str to Ended
+        Of tasks by their names.
+    outcomes : list of Outcome
+        In the order of `parameters`; a notebook that fails does not stop the others.
+    running : dict of int to str
+        Number to name of tasks that followed and have not ended yet.
 
     Raises
     ------
@@ -101,13 +109,18 @@ def run_all(
         The first error that ends a task; what runs beside it goes on until `forks` is left.
     """
     queue = _Queue(forks, folder, dict(parameters), bar, list(tasks), at_a_time, rests_on)
+    outcomes: dict[Path, Outcome] = {}
     while queue.goes_on():
         queue.start()
-        queue.collect()
-    of_tasks = [queue.ended[task.name] for task in tasks]
-    return of_tasks, [
-        _outcome(path, folder / page_name(path), queue.ended[path], path in queue.late) for path in parameters
-    ]
+        notebooks = queue.collect()
+        queue.start()  # before what is made here of those that have ended
+        for path, end in notebooks.items():
+            outcomes[path] = _outcome(path, folder / page_name(path), end, path in queue.late)
+            queue.following += finished(outcomes[path])
+    queue.start_following()
+    names = [task.name for task in tasks]
+    ended = {name: queue.ended[name] for name in (*names, *queue.ended)}
+    return ended, [outcomes[path] for path in parameters], {n: one.name for n, one in queue.running.items()}
 
 
 class _Queue:
@@ -125,29 +138,38 @@ class _Queue:
     ) -> None:
         self.forks, self.folder, self.parameters, self.bar = forks, folder, parameters, bar
         self.tasks, self.at_a_time = tasks, at_a_time
+        self.following: list[Task] = []
+        self.left = {task.name for task in tasks}
+        self.ended: dict[str, Ended] = {}
         self.waiting = {path: rests_on.get(page_name(path)) for path in parameters}
         self.running: dict[int, Task | Path] = {}
         self.started: dict[int, float] = {}
-        self.ended: dict[str | Path, Ended] = {}
         self.late: set[Path] = set()
 
     def goes_on(self) -> bool:
-        """Whether anything waits or runs."""
-        return bool(self.tasks or self.waiting or self.running)
+        """Whether a task or a notebook waits or runs, but for those that followed."""
+        return bool(self.left or self.waiting or any(isinstance(one, Path) for one in self.running.values()))
 
     def start(self) -> None:
-        """Start what may run now: tasks first, then notebooks whose results have been made."""
+        """Start what may run now: tasks first, then notebooks whose results have been made, then what followed."""
         while (one := self._next()) is not None:
-            task = one if isinstance(one, Task) else _task(one, self.parameters[one], self.folder)
-            number = self.forks.start(task)
-            self.running[number], self.started[number] = one, time.monotonic()
+            self._start(one)
             names = [page_name(one).replace("_", " ") for one in self.running.values() if isinstance(one, Path)]
             if names:
                 self.bar.set_description_str(", ".join(names))
 
+    def start_following(self) -> None:
+        """Start all that followed and waits still."""
+        while self.following:
+            self._start(self.following.pop(0))
+
+    def _start(self, one: Task | Path) -> None:
+        task = one if isinstance(one, Task) else _task(one, self.parameters[one], self.folder)
+        number = self.forks.start(task)
+        self.running[number], self.started[number] = one, time.monotonic()
+
     def _next(self) -> Task | Path | None:
-        tasks_left = self.tasks or any(isinstance(one, Task) for one in self.running.values())
-        if len(self.running) >= (self.at_a_time if tasks_left else AT_A_TIME):
+        if len(self.running) >= (self.at_a_time if self.left else AT_A_TIME):
             return None
         if self.tasks:
             return self.tasks.pop(0)
@@ -155,28 +177,32 @@ class _Queue:
         ready = (
             p
             for p, names in self.waiting.items()
-            if not tasks_left or (names is not None and completed.issuperset(names))
+            if not self.left or (names is not None and completed.issuperset(names))
         )
         path = next(ready, None)
-        if path is not None:
-            del self.waiting[path]
+        if path is None:
+            return self.following.pop(0) if self.following else None
+        del self.waiting[path]
         return path
 
-    def collect(self) -> None:
-        """Wait a little; note what has ended, and end what runs too long."""
+    def collect(self) -> dict[Path, Ended]:
+        """Wait a little; notebooks that have ended. What runs too long is ended."""
+        notebooks = {}
         for number, end in self.forks.wait(POLL_SECONDS, self.bar.set_description_str).items():
             one = self.running.pop(number)
             if isinstance(one, Task):
                 end.reraise(one.name)
                 self.ended[one.name] = end
+                self.left.discard(one.name)
             else:
-                self.ended[one] = end
+                notebooks[one] = end
                 self.bar.update()
         for number, one in self.running.items():
             late = time.monotonic() - self.started[number] > NOTEBOOK_SECONDS
             if late and isinstance(one, Path) and one not in self.late:
                 self.late.add(one)
                 self.forks.stop(number)
+        return notebooks
 
 
 def _task(path: Path, parameters: Mapping[str, Literal], folder: Path) -> Task:

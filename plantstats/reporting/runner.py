@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import contextlib
 import json
-import shutil
 import sys
 import time
 from collections.abc import Callable, Mapping, Sequence
@@ -14,21 +13,20 @@ from pathlib import Path
 from types import MappingProxyType
 from typing import Any
 
-import pandas as pd
 from tqdm import tqdm
 
 from plantstats import findings as results
 from plantstats.digests import file_digest
-from plantstats.reporting import as_run, provenance, publish
-from plantstats.reporting.errors import ReportError, is_reason
+from plantstats.reporting import all_findings, provenance, publish
+from plantstats.reporting.errors import ReportError
 from plantstats.reporting.forks import AT_A_TIME, Ended, Forks, Task
 from plantstats.reporting.names import page_name
-from plantstats.reporting.notebook_file import nbformat
+from plantstats.reporting.page import title
+from plantstats.reporting.page_writer import FOR_CLIENT, PDF, PageWriter, is_unexpected, keep_failed, reason
 from plantstats.reporting.parameters import Literal, check_parameters
 from plantstats.reporting.processes import Outcome, run_all
 
 INPUTS = ("inputs", "earlier", "trials")  # of `sources`: what the report was made from
-FOR_CLIENT = "This page could not be made."
 
 
 @dataclass(frozen=True)
@@ -147,44 +145,44 @@ def run(
         forks = forks or stack.enter_context(Forks())
         workshop = stack.enter_context(publish.workshop(out))
         forks.use(workshop)
-        # disable=None: no bar where the error stream is no terminal.
-        with tqdm(total=len(paths), unit="page", disable=None, leave=False) as bar:
-            computed, outcomes = run_all(forks, workshop, given, bar, tasks, at_a_time, rests_on)
-        if digests is not None and digests() != sources.get("inputs"):
-            raise ReportError("the records changed while the report was made; run again")
-        missing = {page_name(o.path): _reason(o) for o in outcomes if o.error}
-        if len(missing) == len(outcomes):
-            raise ReportError(_nothing_made(outcomes, missing, out, started, for_client))
-        remarks = [f"{o.path.name}: {line}" for o in outcomes for line in o.printed_errors]
-        saved = [outcome.results for outcome in outcomes if outcome.results]
-        record: dict[str, Any] = {
+        complete = workshop / "complete"
+        complete.mkdir()
+        basis: dict[str, Any] = {
             "made_at": started.isoformat(timespec="seconds"),
             "parameters": provenance.without_places(parameters),
             "versions": provenance.versions(),
+        }
+        pages = PageWriter(complete, about, {**basis, **sources}, given, for_client, copies, method_page, as_pdf)
+        # disable=None: no bar where the error stream is no terminal.
+        with tqdm(total=len(paths), unit="page", disable=None, leave=False) as bar:
+            ended, outcomes, running = run_all(forks, workshop, given, bar, tasks, at_a_time, rests_on, pages.finished)
+        missing = {page_name(o.path): reason(o) for o in outcomes if o.error}
+        saved = [outcome.results for outcome in outcomes if outcome.results]
+        if saved and not for_client:
+            running |= _begin_workbook(forks, outcomes, workshop, complete)
+        if digests is not None and digests() != sources.get("inputs"):
+            raise ReportError("the records changed while the report was made; run again")
+        if len(missing) == len(outcomes):
+            raise ReportError(_nothing_made(outcomes, missing, out, started, for_client))
+        remarks = [f"{o.path.name}: {line}" for o in outcomes for line in o.printed_errors]
+        record = basis | {
             # A page that failed for want of memory, say, is tried again.
-            "made_from": made_from if not _unexpected(outcomes) else None,
+            "made_from": made_from if not any(map(is_unexpected, outcomes)) else None,
             "platform": sys.platform,
-            "commit": provenance.commit(),
+            "commit": pages.commit,
             "sentences": list(dict.fromkeys(sentence for one in saved for sentence in one.sentences)),
             "missing": dict.fromkeys(missing, FOR_CLIENT) if for_client else missing,
             **sources,
-        } | ({} if for_client else {"remarks": remarks, "definitions": _meanings(outcomes)})
-        complete = workshop / "complete"
-        complete.mkdir()
-        _write_pages(outcomes, record, about, complete, for_client, method_page)
-        pdfs = _start_pdfs(forks, [complete / f"{name}.html" for name in as_pdf], workshop / "pdf.log")
+        }
+        record |= {} if for_client else {"remarks": remarks, "definitions": all_findings.meanings(saved)}
         if saved and not for_client:
-            _write_findings(outcomes, complete)
-        for file in [file for one in saved for file in one.files]:
-            shutil.copy(file, complete / file.name)
-        for outcome in [one for one in outcomes if copies and not one.error]:
-            as_run.write(outcome.notebook, complete / outcome.path.name, given[outcome.path])
-        remarks += _wait_for(forks, pdfs)
+            results.write(all_findings.gather(saved), complete)
+        ended |= _wait_for(forks, running)
+        remarks += [end.remark for name, end in ended.items() if name.endswith(PDF) and end.remark]
         record["files"] = {path.name: file_digest(path) for path in sorted(complete.iterdir())}
         record["seconds"] = round(time.monotonic() - clock, 1)
         if not for_client:
-            ends = {task.name: end for task, end in zip(tasks, computed, strict=True)}
-            record["processes"] = _used(ends | {page_name(o.path): o.ended for o in outcomes})
+            record["processes"] = _used(ended | {page_name(o.path): o.ended for o in outcomes})
         text = json.dumps(record, indent=1, ensure_ascii=False, default=str) + "\n"
         (complete / publish.MADE_WITH).write_text(text, encoding="utf-8")
         publish.publish(complete, out)
@@ -204,86 +202,29 @@ def _report(out: Path, record: Mapping[str, Any], remarks: list[str]) -> Report:
     return Report(out, pages, list(record["sentences"]), remarks, dict(record.get("missing", {})))
 
 
-def _reason(outcome: Outcome) -> str:
-    if is_reason(outcome.error):
-        return outcome.reason
-    where = f"cell {outcome.cell}" if outcome.cell else "before the first cell"
-    return f"{outcome.path.name}: {where}: {outcome.error}: {outcome.reason}"
-
-
 def _nothing_made(
     outcomes: Sequence[Outcome], missing: Mapping[str, str], out: Path, now: datetime, for_client: bool
 ) -> str:
     lines = [f"no page {name}: {why}" for name, why in missing.items()]
     if not for_client:
         out.mkdir(parents=True, exist_ok=True)
-        lines += [f"what was made until then: {path}" for path in _keep_failed(outcomes, out)]
+        lines += [f"what was made until then: {keep_failed(o, out)}" for o in outcomes if is_unexpected(o)]
     return "\n".join(filter(None, [*lines, publish.earlier_report(out, now)]))
 
 
-def _keep_failed(outcomes: Sequence[Outcome], folder: Path) -> list[Path]:
-    """Write what was made of notebooks that an unexpected error ended, for whoever looks for the fault."""
-    written = []
-    for outcome in _unexpected(outcomes):
-        written.append(folder / f"{page_name(outcome.path)}.failed.ipynb")
-        nbformat.write(outcome.notebook, written[-1])
-    return written
+def _begin_workbook(forks: Forks, outcomes: Sequence[Outcome], workshop: Path, complete: Path) -> dict[int, str]:
+    """Begin to write findings.xlsx in a process of its own; number of the task to name."""
+    titles = {str(workshop / page_name(o.path)): title(o.notebook) or page_name(o.path) for o in outcomes if o.results}
+    arguments = {"titles": titles, "path": str(complete / "findings.xlsx")}
+    task = Task("findings.xlsx", "plantstats.reporting.all_findings:write_workbook", arguments, workshop / "log")
+    return {forks.start(task): task.name}
 
 
-def _unexpected(outcomes: Sequence[Outcome]) -> list[Outcome]:
-    return [outcome for outcome in outcomes if outcome.error and not is_reason(outcome.error)]
-
-
-def _write_findings(outcomes: Sequence[Outcome], folder: Path) -> None:
-    """All findings, each once though several pages rest on it, and the tables of the pages."""
-    from plantstats.reporting import page, workbook  # noqa: PLC0415 (nbconvert and xlsxwriter are slow to import)
-
-    saved = [(page.title(o.notebook) or page_name(o.path), o.results) for o in outcomes if o.results]
-    whole = pd.concat([one.findings for _, one in saved], ignore_index=True)
-    key = [c for c in whole.columns if c in ("measure", "period", "unit", "method", *results.GROUPINGS)]
-    whole = results.table(whole.drop_duplicates(key, ignore_index=True))
-    results.write(whole, folder)
-    tables = [(name, caption, frame) for name, one in saved for caption, frame in one.tables]
-    words = pd.DataFrame(sorted(_meanings(outcomes).items()), columns=["Measure", "What it means"], dtype="object")
-    tables.append(("All pages", "What the measures mean", words))
-    workbook.write(folder / "findings.xlsx", tables, whole)
-
-
-def _start_pdfs(forks: Forks, pages: Sequence[Path], log: Path) -> dict[int, str]:
-    """Begin to make pages as PDF beside them, each in a process of its own; number of the task to name."""
-    call = "plantstats.reporting.pdf:write_beside"
-    tasks = [Task(page.stem, call, {"page": str(page)}, log) for page in pages if page.is_file()]
-    return {forks.start(task): task.name for task in tasks}
-
-
-def _wait_for(forks: Forks, pdfs: Mapping[int, str]) -> list[str]:
-    """Wait until they are made; why one could not be, for each of those."""
-    waiting, reasons = dict(pdfs), list[str]()
-    while waiting:
-        for number, end in forks.wait(1.0, reasons.append).items():
-            end.reraise(waiting.pop(number))
-    return reasons
-
-
-def _meanings(outcomes: Sequence[Outcome]) -> dict[str, str]:
-    return {m: text for o in outcomes if o.results for m, text in o.results.definitions.items()}
-
-
-def _write_pages(
-    outcomes: Sequence[Outcome], record: Mapping[str, Any], about: str, folder: Path, for_client: bool, method_page: str
-) -> None:
-    from plantstats.reporting import page  # noqa: PLC0415 (nbconvert is slow to import)
-
-    rows = provenance.page_rows(record)
-    names = [(f"{page_name(o.path)}.html", page.title(o.notebook) or page_name(o.path)) for o in outcomes]
-    for outcome in outcomes:
-        name, note = page_name(outcome.path), ""
-        if outcome.error:
-            note = FOR_CLIENT if for_client else f"This page could not be made. {_reason(outcome)}"
-        # Said once for all pages, where there is a page for it; a client is told what was done, not by which program.
-        full = not for_client and name == (method_page or name)
-        links = names if len(names) > 1 else []
-        html = page.render(outcome.notebook, outcome.body, name, about, rows if full else [], note, links)
-        (folder / f"{name}.html").write_text(html, encoding="utf-8")
-    if not for_client:
-        _keep_failed(outcomes, folder)
+def _wait_for(forks: Forks, running: Mapping[int, str]) -> dict[str, Ended]:
+    """Wait until tasks have ended; how, by their names."""
+    ended: dict[str, Ended] = {}
+    while len(ended) < len(running):
+        for number, end in forks.wait(1.0).items():
+            end.reraise(running[number])
+            ended[running[number]] = end
+    return ended

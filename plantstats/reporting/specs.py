@@ -168,7 +168,7 @@ class Table:
         shown = for_display(rows, 0, same_decimals=True)
         return str(shown[wanted.name].iloc[0]) if len(shown) and wanted.name in shown and not wanted.words else ""
 
-    def show(self, findings: pd.DataFrame, small_group: int) -> Shown:
+    def show(self, findings: pd.DataFrame, small_group: int, frame: pd.DataFrame | None = None) -> Shown:
         """The table for the page and JupyterLab.
 
         Parameters
@@ -177,18 +177,20 @@ class Table:
             Results.
         small_group : int
             Groups with fewer plants keep their counts, but not their estimates.
+        frame : pandas.DataFrame, optional
+            What `frame` gives, if made already.
 
         Returns
         -------
         Shown
         """
         fields = {h: f if isinstance(f, Field) else Field(f) for h, f in self.columns.items()}
-        firsts = self.rows.select(findings)[list(self.rows.by)[:1]].astype("str")
-        ids = [f"{self.anchor}-{row[0]}" for row in firsts.itertuples(index=False, name=None)] if self.anchor else None
+        firsts = self.rows.select(findings)[self.rows.by[0]].astype("str") if self.anchor else ()
+        ids = [f"{self.anchor}-{first}" for first in firsts] if self.anchor else None
         if ids is not None and self.total:
             ids.append(f"{self.anchor}-total")
         return display.table(
-            self.frame(findings, small_group),
+            self.frame(findings, small_group) if frame is None else frame,
             self.caption,
             rows=self.rows.most,
             rest=self.rest,
@@ -252,7 +254,7 @@ class Listing:
         """
         return self.records
 
-    def show(self, _findings: pd.DataFrame, _small_group: int) -> Shown:
+    def show(self, _findings: pd.DataFrame, _small_group: int, _frame: pd.DataFrame | None = None) -> Shown:
         """The list for the page and JupyterLab.
 
         Parameters
@@ -261,6 +263,8 @@ class Listing:
             Not needed.
         _small_group : int
             Not needed: whole quarters of the company.
+        _frame : pandas.DataFrame, optional
+            Not needed: the records themselves.
 
         Returns
         -------
@@ -418,6 +422,7 @@ class Page:
     sentences: Sequence[str] = field(default=())
     boxes: Sequence[Box] = field(default=())
     methods: Mapping[str, str] = field(default_factory=dict)
+    _frames: dict[int, pd.DataFrame] = field(default_factory=dict, init=False, repr=False, compare=False)
 
     def __getitem__(self, key: str) -> Shown:
         """One section, to be looked at; in JupyterLab its numbers are at hand as `frame(key)`."""
@@ -442,7 +447,13 @@ class Page:
         pandas.DataFrame
         """
         table = self._section(key).table
-        return pd.DataFrame() if table is None else table.frame(self.findings, self.small_group)
+        return pd.DataFrame() if table is None else self._frame(table)
+
+    def _frame(self, table: Table | Listing) -> pd.DataFrame:
+        """What a table shows, made once: it is shown, measured and saved."""
+        if id(table) not in self._frames:
+            self._frames[id(table)] = table.frame(self.findings, self.small_group)
+        return self._frames[id(table)]
 
     def tables(self) -> list[tuple[str, pd.DataFrame]]:
         """The tables of the page, all rows, with their captions.
@@ -452,7 +463,7 @@ class Page:
         list of tuple of str, pandas.DataFrame
         """
         tables = [section.table for section in self.sections if section.table is not None]
-        return [(table.caption, table.frame(self.findings, self.small_group)) for table in tables]
+        return [(table.caption, self._frame(table)) for table in tables]
 
     @property
     def head(self) -> Shown:
@@ -495,14 +506,14 @@ class Page:
         if section.table is not None and section.appendix:
             parts.append(display.rest(f"{section.table.caption}: in {section.table.rest}."))
         elif section.table is not None:
-            parts.append(section.table.show(self.findings, self.small_group))
+            parts.append(section.table.show(self.findings, self.small_group, self._frame(section.table)))
         if section.note:
             parts.append(display.note(section.note))
         pair = (
             has_figure
             and section.table is not None
             and not section.appendix
-            and len(section.table.frame(self.findings, self.small_group).columns) <= 4
+            and len(self._frame(section.table).columns) <= 4
         )
         return display.block(display.join(parts), "half" if section.half else "section pair" if pair else "section")
 

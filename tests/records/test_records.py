@@ -9,12 +9,15 @@ import sys
 from datetime import date
 from pathlib import Path
 
+import numpy as np
 import pandas as pd
+import pyarrow as pa
 import pyarrow.parquet as pq
 import pytest
 
 from plantstats import records
 from plantstats.records import RecordError
+from plantstats.records.scan import DictionaryColumn
 from plantstats.schema.tables import TABLES
 from tests.builders.case_folder import CASES, case_folder, folder, load
 from tests.builders.contract import contract
@@ -129,6 +132,15 @@ def test_every_shipped_species_has_one_name_a_group_and_a_source() -> None:
     assert table["name"].is_unique and table[["group", "source"]].ne("").all().all()
     aliases = [a for row in table["aliases"] for a in row]
     assert len(aliases) == len(set(aliases)) and table["min_c"].between(0, 20).all()
+
+
+def test_each_text_of_a_column_has_the_line_of_its_first_row_and_the_number_of_its_rows() -> None:
+    column, texts = DictionaryColumn(), [["b", "a", "b"], ["a", "c", "c", "d", "b"]]
+    lines = [np.arange(2, 5), np.arange(5, 10)]
+    for block, of in zip(texts, lines, strict=True):
+        column.add(pa.array(block).dictionary_encode(), of)
+    assert dict(zip(column.texts, column.first_lines, strict=True)) == {"b": 2, "a": 3, "c": 6, "d": 8}
+    assert column.counts.tolist() == [3, 2, 2, 1]
 
 
 def test_the_second_load_reads_the_cache_and_tells_the_same(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

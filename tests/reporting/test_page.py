@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
+import io
 import re
 
+import matplotlib as mpl
 import nbformat
 import pandas as pd
 import pytest
+from matplotlib.text import Text
 from nbformat.v4 import new_code_cell, new_markdown_cell, new_notebook, new_output
 
-from plantstats.reporting import body, drawing, glyphs, page
+from plantstats.reporting import body, charts, drawing, glyphs, page
 from plantstats.reporting import display as show
 from tests.builders.html_page import Reading
 
@@ -196,6 +199,22 @@ def test_letters_without_a_glyph_give_no_warning_of_a_library(recwarn: pytest.Wa
     html = drawing.figure(fig, "Losses by site.", "Losses")._repr_html_()
     assert "data:image/svg" in html
     assert [str(w.message) for w in recwarn if "lyph" in str(w.message)] == []
+
+
+def test_a_figure_is_drawn_once_and_has_the_bytes_of_one_cut_tightly():
+    def chart():
+        fig, ax = charts.canvas(2.3)
+        ax.plot([1, 2.37, 4], [1, 3.3, 7])
+        charts.annotate(ax, "a letter", (2.37, 3.3), (3.1, 3))
+        ax.set_yticks([1, 3.3, 5], ["A long name of a species", "b", "cc"])
+        return fig
+
+    tight, plain = io.BytesIO(), chart()
+    for text in [*plain.findobj(Text), *plain.axes[0].get_xticklabels(), *plain.axes[0].get_yticklabels()]:
+        text.set_parse_math(False)
+    with mpl.rc_context({"svg.hashsalt": "plantstats", "svg.fonttype": "path"}):
+        plain.savefig(tight, format="svg", bbox_inches="tight", metadata={"Date": None, "Creator": "plantstats"})
+    assert drawing.svg(chart()) == tight.getvalue()
 
 
 def test_a_name_that_no_font_can_write_gives_way_to_its_code():

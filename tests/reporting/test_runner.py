@@ -389,6 +389,44 @@ def test_options_of_pandas_hold_in_the_processes_alone(make_notebook: MakeNotebo
     assert pd.get_option("mode.string_storage") == before
 
 
+def test_what_is_begun_once_holds_for_all_processes_and_its_error_stops_none(
+    make_notebook: MakeNotebook, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+):
+    text = "done = []\ndef begin(what):\n    done.append(what)\n    assert what != 'wrong'\n"
+    (tmp_path / "a_begin.py").write_text(text, encoding="utf-8")
+    monkeypatch.setenv("PYTHONPATH", str(tmp_path))
+    with Forks() as forks:
+        for what in ("wrong", "right"):
+            forks.begin("a_begin:begin", {"what": what})
+        asks = "import a_begin\nassert a_begin.done == ['wrong', 'right']"
+        assert not run(make_notebook(asks), GIVEN, tmp_path / "out", forks=forks).missing
+
+
+def test_files_that_a_notebook_leaves_are_made_for_the_report(make_notebook: MakeNotebook, tmp_path: Path):
+    # A function of the library that takes the place of files, as those of pages do.
+    leaves = "from plantstats.reporting.outputs import leave_files\n"
+    leaves += "assert leave_files('tests.reporting.test_runner:make_file', {'text': quarter})"
+    report = run(make_notebook(leaves, SAVES.replace("LIGHTS", "['low']")), GIVEN, tmp_path / "out")
+    assert texts(report.folder / "left.txt") == "2026-Q3"
+    assert "left.txt" in publish.record(report.folder)["files"]
+
+
+def make_file(report: object, folder: str, text: str) -> None:
+    Path(folder, "left.txt").write_text(text, encoding="utf-8")
+
+
+def test_a_rehearsal_leaves_the_shell_as_new():
+    asks = (
+        "from plantstats.reporting import notebook\n"
+        "notebook.rehearse()\n"
+        "shell = notebook.open_shell()\n"
+        "assert shell.execution_count == 1 and 'axes' not in shell.user_ns and not notebook.OUTPUTS.clear()\n"
+        "cell = notebook.new_code_cell(notebook.REHEARSED)\n"
+        "assert notebook.run_cell(shell, cell) is None and 'svg' in cell.outputs[0].data['text/html']\n"
+    )
+    subprocess.run([sys.executable, "-c", asks], check=True)
+
+
 def test_what_tasks_and_notebooks_used_stands_in_the_record(make_notebook: MakeNotebook, tmp_path: Path):
     run(
         make_notebook("x = bytearray(300 * 2**20)", "import time\nt = time.process_time() + 1", BUSY),
