@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from collections.abc import Sequence
 from datetime import date
 from functools import cached_property, lru_cache
 from typing import TYPE_CHECKING
@@ -17,8 +18,16 @@ from plantstats.watering import dry_downs
 if TYPE_CHECKING:
     from plantstats.records import Records
 
-VIEWS = ("inspections", "completed_visits", "lines", "notes", "interruptions")
+VIEWS = ("inspections", "completed_visits", "lines", "notes")
 DONE_WITH = ("bounds", "waterings")  # steps that nothing reads once the chain stands
+# What dry-downs of an earlier day make anew: what tells whether the days of the later ones are theirs, and what follows
+# from these.
+OF_NOTES, OF_DAYS = ("ordered_moves", "places", "stays", "completed_visits", "technicians", "interruptions"), (
+    "bounds",
+    "waterings",
+    "dry_downs",
+)
+KEPT = "dry-downs"  # of one set of records the latest, kept for who asks for an earlier day
 
 
 @dataclass(frozen=True)
@@ -88,8 +97,9 @@ class DryDowns:
         Returns
         -------
         pandas.DataFrame
+            In plain types.
         """
-        return self.engine.sql(query, parameters or [])
+        return self.engine.sql(query, parameters or [], plain=True)
 
 
 def build(records: Records, as_of: date) -> DryDowns:
@@ -106,15 +116,48 @@ def build(records: Records, as_of: date) -> DryDowns:
     DryDowns
         Waterings noted for a plant = dry-downs used + excluded by reason.
     """
+    kept = getattr(records, "shared", {})
+    months = periods.heating_months(records.settings.heating_season)
+    if KEPT in kept and (earlier := _cut_from(kept[KEPT], as_of, months)):
+        return earlier
     engine = connect(records)
     for name in READS.keys() - {"unknown_follow_up"}:
         engine.read(name, records.parquet(name))
-    months = periods.heating_months(records.settings.heating_season)
-    for name, query in _script(engine.cut(as_of), engine.dialect, months).items():
-        engine.create(name, query, view=name in VIEWS, dialect=engine.dialect)
+    script = _script(engine.cut(as_of), engine.dialect, months)
+    kept[KEPT] = _made(engine, script, list(script), as_of)
+    return kept[KEPT]
+
+
+def _made(engine: Engine, script: dict[str, str], steps: Sequence[str], as_of: date) -> DryDowns:
+    """Make steps, and let go of those that nothing reads any more."""
+    for name in steps:
+        engine.create(name, script[name], view=name in VIEWS, dialect=engine.dialect)
     for name in DONE_WITH:
         engine.drop(name)
     return DryDowns(engine, as_of)
+
+
+def _cut_from(later: DryDowns, as_of: date, months: tuple[int, ...]) -> DryDowns | None:
+    """Dry-downs of an earlier day from later ones: what a day says rests on no later one.
+
+    None where they are not later, or where what was noted since has changed what notes of then are worth: another
+    technician left out, or a plant moved to a site that was watered as a whole.
+    """
+    if as_of >= later.as_of:
+        return later if as_of == later.as_of else None
+    engine = later.engine.branch()
+    script = _script(engine.cut(as_of), engine.dialect, months)
+    for name in OF_NOTES:
+        engine.create(name, script[name], view=name in VIEWS, dialect=engine.dialect)
+    until = f"where \"at\" <= {(as_of - date(1970, 1, 1)).days}"
+    for own, whole in (
+        ("select technician from technicians order by 1", f"select technician from {engine.parent}.technicians order by 1"),
+        ("select count(*) from interruptions", f"select count(*) from {engine.parent}.interruptions {until}"),
+    ):
+        if not engine.sql(own).equals(engine.sql(whole)):
+            return None
+    engine.create("days", f"select * from {engine.parent}.days {until}", view=True)
+    return _made(engine, script, OF_DAYS, as_of)
 
 
 @lru_cache(maxsize=8)
