@@ -134,22 +134,21 @@ def ways_out(
         plant_id=changed["plant_id"].where(options["species"].isna(), changed["plant_id"] + " " + options["what"]),
     )
     every = tuple(int(days) for days in np.unique(options["inspection_days"]))  # no other interval is priced
-    cost_model, place = costing.CostModel(changed, model, every), np.arange(len(options))
+    cost_model = costing.CostModel(changed, model, every, np.searchsorted(every, options["inspection_days"]))
     whole_site = options["whole_site"].to_numpy(dtype=bool)
-    column = np.searchsorted(every, options["inspection_days"])
     prices, within = [], np.zeros(len(options))
     accept = options.groupby("row")["n"].transform("first").to_numpy()
     price = _price(options, changed, model, site[options["row"]], visit_days)
     for sample, sites in [(None, of_sites.estimate), *zip(samples, of_sites.samples, strict=True)]:
-        of_plants = cost_model.costs(sample)
-        cost = of_plants["cost"][place, column]
+        of_plants = {name: values[:, 0] for name, values in cost_model.costs(sample).items()}
+        cost = of_plants["cost"]
         more = price(sample or costing.estimates(model), sites)
         own = np.where(whole_site, 0.0, cost - cost[accept])
         prices.append(own + more)
         if sample is None:
-            too_dry = (of_plants["too_dry"] / of_plants["waterings"])[place, column]
+            too_dry = of_plants["too_dry"] / of_plants["waterings"]
         else:
-            within += within_limit(of_plants, model.assumed.max_too_dry_share)[place, column] / len(samples)
+            within += within_limit(of_plants, model.assumed.max_too_dry_share) / len(samples)
     low, high = np.quantile(prices[1:], TAILS, axis=0)
     options = options.assign(
         price=prices[0],
