@@ -241,10 +241,10 @@ def _by_samples(
     return sampled, np.cumsum([0.0, *np.full(len(samples), 1 / len(samples))])[number]
 
 
-def _blocks(site: Array) -> list[slice]:
-    """Rows of plants, in the order of their sites, in parts of about `BLOCK` that divide no site."""
+def _blocks(site: Array, size: int = BLOCK) -> list[slice]:
+    """Rows of plants, in the order of their sites, in parts of about one size that divide no site."""
     first = np.flatnonzero(np.diff(site, prepend=-1))
-    wanted = np.searchsorted(first, np.arange(0, len(site), BLOCK))
+    wanted = np.searchsorted(first, np.arange(0, len(site), size))
     starts = np.unique(first[wanted[wanted < len(first)]])
     return [slice(int(a), int(b)) for a, b in zip(starts, [*starts[1:], len(site)], strict=True)]
 

@@ -15,7 +15,7 @@ from plantstats.watering.assumptions import Assumptions
 from plantstats.watering.between_plants import Members, Offsets
 from plantstats.watering.costs import Costs, plant_costs
 from plantstats.watering.cycle import Cycle, CycleTable, looked_up
-from plantstats.watering.design import CONDITIONS, dryness_of
+from plantstats.watering.design import dryness_of
 from plantstats.watering.distribution import Array
 from plantstats.watering.drying import DryingModel
 from plantstats.watering.fit import WateringModel, by_planter

@@ -160,7 +160,9 @@ class CycleTable:
             return parts
 
         by_shape, by_logit = steps
-        moist, *beside = (moist_by_day(family, LOG_SCALES, float(np.exp(log_shape + by))) for by in (0.0, by_shape, -by_shape))
+        moist, *beside = (
+            moist_by_day(family, LOG_SCALES, float(np.exp(log_shape + by))) for by in (0.0, by_shape, -by_shape)
+        )
         self._values = grid(moist, 0)
         flat = np.zeros_like(self._values)
         self._slopes = (

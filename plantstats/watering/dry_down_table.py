@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
-from collections.abc import Sequence
 from datetime import date
 from functools import cached_property, lru_cache
 from typing import TYPE_CHECKING
@@ -18,15 +18,10 @@ from plantstats.watering import dry_downs
 if TYPE_CHECKING:
     from plantstats.records import Records
 
-VIEWS = ("inspections", "completed_visits", "lines", "notes")
-DONE_WITH = ("bounds", "waterings")  # steps that nothing reads once the chain stands
-# What dry-downs of an earlier day make anew: what tells whether the days of the later ones are theirs, and what follows
-# from these.
-OF_NOTES, OF_DAYS = ("ordered_moves", "places", "stays", "completed_visits", "technicians", "interruptions"), (
-    "bounds",
-    "waterings",
-    "dry_downs",
-)
+VIEWS = ("inspections", "completed_visits", "lines", "notes", "bounds", "waterings")
+# What dry-downs of an earlier day make anew: what tells whether days of the later ones are theirs, and what follows.
+OF_NOTES = ("ordered_moves", "places", "stays", "completed_visits", "technicians", "interruptions")
+OF_DAYS = ("bounds", "waterings", "dry_downs")
 KEPT = "dry-downs"  # of one set of records the latest, kept for who asks for an earlier day
 
 
@@ -124,40 +119,38 @@ def build(records: Records, as_of: date) -> DryDowns:
     for name in READS.keys() - {"unknown_follow_up"}:
         engine.read(name, records.parquet(name))
     script = _script(engine.cut(as_of), engine.dialect, months)
-    kept[KEPT] = _made(engine, script, list(script), as_of)
-    return kept[KEPT]
-
-
-def _made(engine: Engine, script: dict[str, str], steps: Sequence[str], as_of: date) -> DryDowns:
-    """Make steps, and let go of those that nothing reads any more."""
-    for name in steps:
-        engine.create(name, script[name], view=name in VIEWS, dialect=engine.dialect)
-    for name in DONE_WITH:
-        engine.drop(name)
-    return DryDowns(engine, as_of)
+    _make(engine, script, script)
+    done = DryDowns(engine, as_of)
+    if KEPT not in kept or as_of > kept[KEPT].as_of:
+        kept[KEPT] = done
+    return done
 
 
 def _cut_from(later: DryDowns, as_of: date, months: tuple[int, ...]) -> DryDowns | None:
     """Dry-downs of an earlier day from later ones: what a day says rests on no later one.
 
-    None where they are not later, or where what was noted since has changed what notes of then are worth: another
-    technician left out, or a plant moved to a site that was watered as a whole.
+    None where they are not later, or where what was noted since changes what notes of then are worth: other technicians
+    left out, or a plant moved to a site that was watered as a whole.
     """
     if as_of >= later.as_of:
         return later if as_of == later.as_of else None
     engine = later.engine.branch()
     script = _script(engine.cut(as_of), engine.dialect, months)
-    for name in OF_NOTES:
-        engine.create(name, script[name], view=name in VIEWS, dialect=engine.dialect)
-    until = f"where \"at\" <= {(as_of - date(1970, 1, 1)).days}"
-    for own, whole in (
-        ("select technician from technicians order by 1", f"select technician from {engine.parent}.technicians order by 1"),
-        ("select count(*) from interruptions", f"select count(*) from {engine.parent}.interruptions {until}"),
-    ):
+    _make(engine, script, OF_NOTES)
+    until = f'where "at" <= {(as_of - date(1970, 1, 1)).days}'
+    left_out = (f"select technician from {of}technicians order by 1" for of in ("", f"{engine.parent}."))
+    cut_short = (f"select count(*) from {of}" for of in ("interruptions", f"{engine.parent}.interruptions {until}"))
+    for own, whole in (left_out, cut_short):
         if not engine.sql(own).equals(engine.sql(whole)):
             return None
     engine.create("days", f"select * from {engine.parent}.days {until}", view=True)
-    return _made(engine, script, OF_DAYS, as_of)
+    _make(engine, script, OF_DAYS)
+    return DryDowns(engine, as_of)
+
+
+def _make(engine: Engine, script: Mapping[str, str], steps: Iterable[str]) -> None:
+    for name in steps:
+        engine.create(name, script[name], view=name in VIEWS, dialect=engine.dialect)
 
 
 @lru_cache(maxsize=8)

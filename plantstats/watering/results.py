@@ -46,7 +46,13 @@ def review_findings(review: WateringReview) -> pd.DataFrame:
     were recorded and of those that stand.
     """
     plants = review.model.dry_downs.sql(PLANTS)
-    parts = [_profiles(review, plants), *_drying(review), *_ratios(review, plants), _drought(review), _leaf_drop(review)]
+    parts = [
+        _profiles(review, plants),
+        *_drying(review),
+        *_ratios(review, plants),
+        _drought(review),
+        _leaf_drop(review),
+    ]
     return pd.concat([*parts, *site_results.site_findings(review), _sensitivity(review)], ignore_index=True)
 
 

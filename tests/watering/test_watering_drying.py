@@ -154,6 +154,20 @@ def cells_of(rows: pd.DataFrame, **labels: object) -> pd.DataFrame:
     return table.groupby([*BLANK, "lower", "upper"], dropna=False).size().rename("n").reset_index()
 
 
+@pytest.mark.parametrize("name", FAMILIES)
+def test_times_worked_out_once_for_each_kind_change_no_likelihood(name: str) -> None:
+    rng, n = np.random.default_rng(3), 200
+    lower, kind = 7.0 * rng.integers(0, 4, n), rng.integers(0, 5, n)
+    upper = np.where(rng.random(n) < 0.2, np.inf, lower + 7)
+    known = distribution.Observations(np.maximum(lower - 7, 0), lower, upper, lower / 7, np.ones(n))
+    times = distribution.times_of(known, kind)
+    assert len(times.t) < n
+    at = name, known, np.array([2.0, 2.2, 2.4, 2.6, 2.8])[kind], 1.1, -3.0
+    for one, other in zip(distribution.log_likelihood(*at), distribution.log_likelihood(*at, times), strict=True):
+        assert one.tolist() == other.tolist()
+    assert distribution.log_density(*at).tolist() == distribution.log_density(*at, times).tolist()
+
+
 def test_a_yes_or_no_regression_per_look_misses_the_truth_and_the_spells_do_not() -> None:
     # Truth: shape 3; in low light drying takes exp(0.5) = 1.65 times as long. The usual shortcut regresses "dry
     # today?" on log days since watering, each look by itself (complementary log-log, whose slope is the shape).
