@@ -339,7 +339,7 @@ def test_dry_downs_of_an_earlier_day_are_those_made_for_it_alone(company: record
         for query in (
             'select * from days order by plant_id, "at"',
             "select * from dry_downs order by all",
-            minutes.format((day - date(1970, 1, 1)).days),
+            f'select * from minutes where "at" <= {(day - date(1970, 1, 1)).days} order by all',
         ):
             pd.testing.assert_frame_equal(cut.sql(query), alone.sql(query))
 

@@ -154,7 +154,7 @@ def cells_of(rows: pd.DataFrame, **labels: object) -> pd.DataFrame:
     return table.groupby([*BLANK, "lower", "upper"], dropna=False).size().rename("n").reset_index()
 
 
-@pytest.mark.parametrize("name", FAMILIES)
+@pytest.mark.parametrize("name", distribution.FAMILIES)
 def test_times_worked_out_once_for_each_kind_change_no_likelihood(name: str) -> None:
     rng, n = np.random.default_rng(3), 200
     lower, kind = 7.0 * rng.integers(0, 4, n), rng.integers(0, 5, n)
