@@ -14,7 +14,7 @@ from scipy import sparse
 from plantstats.watering.assumptions import Assumptions
 from plantstats.watering.between_plants import Members, Offsets
 from plantstats.watering.costs import Costs, plant_costs
-from plantstats.watering.cycle import Cycle, CycleTable, looked_up
+from plantstats.watering.cycle import Cycle, CycleTable, interpolated
 from plantstats.watering.design import dryness_of
 from plantstats.watering.distribution import Array
 from plantstats.watering.drying import DryingModel
@@ -144,7 +144,7 @@ class Located(NamedTuple):
         Cycle
         """
         column = None if self.column is None else self.column[rows]
-        return looked_up(self.values, self.log_scale[rows], self.kind[rows], column)
+        return interpolated(self.values, self.log_scale[rows], self.kind[rows], column)
 
 
 class PlantCycles:

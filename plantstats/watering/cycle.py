@@ -84,18 +84,20 @@ def _weights(every: int, tolerated: float, misclassified: Array, missed: float) 
     Parts are the gap, its days moist, the share of waterings too late, and the days too dry: all are sums over days of
     the share still moist, which is all that differs between profiles.
     """
-    early, found = (each[:, None] * (1 - missed) for each in (misclassified, 1 - misclassified))
+    early, found_chance = (each[:, None] * (1 - missed) for each in (misclassified, 1 - misclassified))
     begins = np.arange(HORIZON // every) * every
     ends = begins + every
     unwatered = (1 - early) ** np.arange(len(begins))
     # A plant that dries before the visit at `ends` is watered there, or `later` visits after it.
     later = np.arange(LATER + 1)
-    reached = ((1 - found) ** later * np.where(later < LATER, found, 1.0))[:, :, None] * unwatered[:, None, :]
+    reached = ((1 - found_chance) ** later * np.where(later < LATER, found_chance, 1.0))[:, :, None] * unwatered[
+        :, None, :
+    ]
     latest = ends + later[:, None] * every - tolerated  # drying after this leaves it dry, but not for too long
     until = np.clip(latest, begins, ends)
     rest = np.maximum(latest - until, 0.0)
     at_begin, at_end, at_until = _on_days(begins, unwatered), _on_days(ends, unwatered), _on_days(until, reached)
-    gap = every * (at_begin + (1 - found) / found * (at_begin - at_end))
+    gap = every * (at_begin + (1 - found_chance) / found_chance * (at_begin - at_end))
     waiting = _on_days(begins, (reached * (until - begins + rest)).sum(axis=1)) - _on_days(until, reached * rest)
     too_dry_days = waiting - _days_before(at_until - at_begin)
     return np.stack([gap, _days_before(at_end - at_begin), at_begin - at_until, too_dry_days], axis=1)
@@ -181,12 +183,12 @@ class CycleTable:
         Returns
         -------
         numpy.ndarray, shape (parts, tolerated days x scales, intervals)
-            For `looked_up`.
+            For `interpolated`.
         """
         return np.asarray(self._values + shape_shift * self._slopes[0] + misclassified_shift * self._slopes[1])
 
 
-def looked_up(values: Array, log_scale: Array, kind: Array, column: Array | None = None) -> Cycle:
+def interpolated(values: Array, log_scale: Array, kind: Array, column: Array | None = None) -> Cycle:
     """Cycle of profiles x intervals.
 
     Parameters

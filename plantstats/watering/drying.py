@@ -312,12 +312,12 @@ def fit_drying(dry_downs: pd.DataFrame, family: str = "", misclassified: float |
     if dry_downs["method"].nunique() > 1:
         methods = " and ".join(sorted(dry_downs["method"].unique()))
         raise DryingError(f"spells by {methods}: fit each method apart")
-    spells = _spells(dry_downs)
-    best = _likeliest(spells, family, misclassified)
+    distinct = _distinct(dry_downs)
+    best = _likeliest(distinct, family, misclassified)
     site = pd.factorize(dry_downs["site_id"].astype("str"))[0]
-    at_sites = AtSites(site, spells.of_row, dry_downs["n"].to_numpy(dtype=float))
-    covariance = estimation.clustered_covariance(best, spells.observed, spells.kinds, at_sites, misclassified)
-    return _model(spells, best, covariance, int(site.max()) + 1)
+    at_sites = AtSites(site, distinct.of_row, dry_downs["n"].to_numpy(dtype=float))
+    covariance = estimation.clustered_covariance(best, distinct.observed, distinct.kinds, at_sites, misclassified)
+    return _model(distinct, best, covariance, int(site.max()) + 1)
 
 
 def fit_taking(dry_downs: pd.DataFrame, family: str, misclassified: Iterable[float]) -> Iterator[DryingModel]:
@@ -336,13 +336,13 @@ def fit_taking(dry_downs: pd.DataFrame, family: str, misclassified: Iterable[flo
     DryingModel
         With a covariance of zero.
     """
-    spells = _spells(dry_downs)
+    distinct = _distinct(dry_downs)
     for share in misclassified:
-        best = _likeliest(spells, family, share)
-        yield _model(spells, best, np.zeros((len(best.estimate), len(best.estimate))), 1)
+        best = _likeliest(distinct, family, share)
+        yield _model(distinct, best, np.zeros((len(best.estimate), len(best.estimate))), 1)
 
 
-class _Spells(NamedTuple):
+class _Distinct(NamedTuple):
     """Distinct dry-downs, sites and plants apart no more, and which of them each row is."""
 
     observed: Observations
@@ -351,19 +351,19 @@ class _Spells(NamedTuple):
     of_row: Array
 
 
-def _spells(dry_downs: pd.DataFrame) -> _Spells:
+def _distinct(dry_downs: pd.DataFrame) -> _Distinct:
     groups = dry_downs.groupby([*CONDITIONS, *BOUNDS], dropna=False, observed=True)
     rows = groups["n"].sum().reset_index()
     names = effect_names(rows)
-    return _Spells(_observations(rows), kinds_of(rows, names), names, groups.ngroup().to_numpy())
+    return _Distinct(_observations(rows), kinds_of(rows, names), names, groups.ngroup().to_numpy())
 
 
-def _likeliest(spells: _Spells, family: str, misclassified: float | None) -> Maximum:
+def _likeliest(distinct: _Distinct, family: str, misclassified: float | None) -> Maximum:
     """Of the likelier family, where none is given."""
     maxima, faults = [], []
     for each in [family] if family else FAMILIES:
         try:
-            maxima.append(estimation.likeliest(each, spells.observed, spells.kinds, spells.names, misclassified))
+            maxima.append(estimation.likeliest(each, distinct.observed, distinct.kinds, distinct.names, misclassified))
         except DryingError as fault:  # few dry-downs may suit one family and not the other
             faults.append(str(fault))
     if not maxima:
@@ -371,10 +371,10 @@ def _likeliest(spells: _Spells, family: str, misclassified: float | None) -> Max
     return max(maxima, key=lambda one: one.log_likelihood)
 
 
-def _model(spells: _Spells, best: Maximum, covariance: Array, n_sites: int) -> DryingModel:
-    n = int(spells.observed.n.sum())
+def _model(distinct: _Distinct, best: Maximum, covariance: Array, n_sites: int) -> DryingModel:
+    n = int(distinct.observed.n.sum())
     return DryingModel(
-        best.family, spells.names, best.estimate, covariance, n_sites, n, best.species_sd, best.log_likelihood
+        best.family, distinct.names, best.estimate, covariance, n_sites, n, best.species_sd, best.log_likelihood
     )
 
 

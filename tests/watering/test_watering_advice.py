@@ -92,15 +92,15 @@ def test_looked_up_cycles_are_those_worked_out_for_the_scale_itself() -> None:
     every, scales = (7, 14, 28), np.log(np.array([5.3, 11.7, 33.3]))
     table = cycle.CycleTable("Weibull", np.log(3.0), -3.0, every, (4.0, 9.0), 0.04, (0.02, 0.1))
     shape, logit = np.log(3.0) + 0.03, -2.9
-    looked_up = cycle.looked_up(table.values(0.03, 0.1), scales, np.ones(3, dtype=int))
+    interpolated = cycle.interpolated(table.values(0.03, 0.1), scales, np.ones(3, dtype=int))
     moist = cycle.moist_by_day("Weibull", scales, float(np.exp(shape)))
     for column, days in enumerate(every):
         direct = cycle.cycle(moist, days, 9.0, float(1 / (1 + np.exp(-logit))), 0.04)
         for name in cycle.Cycle._fields[1:]:
-            assert getattr(looked_up, name)[:, column] == pytest.approx(getattr(direct, name), abs=0.006)
-        assert looked_up.gap[:, column] == pytest.approx(direct.gap, rel=0.006)
-    own = cycle.looked_up(table.values(0.03, 0.1), scales, np.ones(3, dtype=int), np.array([2, 0, 1]))
-    for whole, alone in zip(looked_up, own, strict=True):
+            assert getattr(interpolated, name)[:, column] == pytest.approx(getattr(direct, name), abs=0.006)
+        assert interpolated.gap[:, column] == pytest.approx(direct.gap, rel=0.006)
+    own = cycle.interpolated(table.values(0.03, 0.1), scales, np.ones(3, dtype=int), np.array([2, 0, 1]))
+    for whole, alone in zip(interpolated, own, strict=True):
         assert alone[:, 0].tolist() == whole[[0, 1, 2], [2, 0, 1]].tolist()
 
 
