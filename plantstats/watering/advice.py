@@ -30,6 +30,7 @@ __all__ = ["LONGER", "NO_CHANGE", "SHORTER", "Advice", "advise", "intervals_now"
 
 RECENT = 183  # days over which the usual visit interval is taken
 WITH_LIMITS = ("cost", "minutes")  # quantities of sites that are asked of samples
+BLOCK = 2000  # plants whose costs are worked out together
 UNKNOWN_INTERVAL = 14  # days, where neither plan nor visits tell it
 
 STANDING = """
@@ -193,17 +194,11 @@ def advise(
     cost_model = costing.CostModel(plants, model, every)
 
     number = plants["plants"].to_numpy(dtype=float)
-
-    def of_sites(costs: Costs, visit_cost: float, quantities: tuple[str, ...] | None = None) -> Costs:
-        return site_costs(costs, every, site, visit_days, visit_cost, assumed.max_too_dry_share, quantities)
-
-    of_plants, sampled, within = cost_model.costs(), [], np.zeros((len(plants), len(every)))
+    of_plants, most = cost_model.costs(), assumed.max_too_dry_share
+    costs = site_costs(of_plants, within_limit(of_plants, most), every, site, visit_days, model.price.visit)
     samples = list(costing.samples(model, n_samples))
-    for sample in samples:
-        one = cost_model.costs(sample)
-        within += within_limit(one, assumed.max_too_dry_share) / n_samples
-        sampled.append(of_sites(one, model.price.visit * sample.multiples.visit_cost, WITH_LIMITS))
-    costs, at_visits = of_sites(of_plants, model.price.visit), within[:, np.searchsorted(every, visit_days)]
+    sampled, within = _by_samples(cost_model, samples, model, every, site, visit_days)
+    at_visits = within[:, np.searchsorted(every, visit_days)]
     decided, limits, own_way_out = decide(names, now, visit_days, costs, sampled, at_visits, site, number, assumed)
     sites = _labelled(decided, plants, site, records, model)
     advised = sites["advised"].to_numpy()
@@ -222,6 +217,36 @@ def advise(
         ways_out.ways_out(plants, wanted, site, of_all, limits.sure, visit_days, model, samples),
         totals(costs, sampled, visit_days, scenarios(now, advised, assumed.visit_days, visit_days, costs)),
     )
+
+
+def _by_samples(
+    cost_model: costing.CostModel,
+    samples: list[costing.Sample],
+    model: WateringModel,
+    every: tuple[int, ...],
+    site: Array,
+    visit_days: tuple[int, ...],
+) -> tuple[list[Costs], Array]:
+    """What sites cost by each sample, and the share of samples in which each plant is within the limit."""
+    sampled, number, blocks = [], np.zeros((len(site), len(every)), dtype=int), _blocks(site)
+    for sample in samples:
+        visit, parts = model.price.visit * sample.multiples.visit_cost, []
+        for rows, one in zip(blocks, cost_model.by_block(blocks, sample), strict=True):
+            within = within_limit(one, model.assumed.max_too_dry_share)
+            number[rows] += within
+            of_block = site[rows] - site[rows.start]
+            parts.append(site_costs(one, within, every, of_block, visit_days, visit, WITH_LIMITS))
+        sampled.append({name: np.concatenate([part[name] for part in parts]) for name in parts[0]})
+    # Added up one by one, as a share of all of them may fall on either side of a limit by its rounding.
+    return sampled, np.cumsum([0.0, *np.full(len(samples), 1 / len(samples))])[number]
+
+
+def _blocks(site: Array, size: int = BLOCK) -> list[slice]:
+    """Rows of plants, in the order of their sites, in parts of about one size that divide no site."""
+    first = np.flatnonzero(np.diff(site, prepend=-1))
+    wanted = np.searchsorted(first, np.arange(0, len(site), size))
+    starts = np.unique(first[wanted[wanted < len(first)]])
+    return [slice(int(a), int(b)) for a, b in zip(starts, [*starts[1:], len(site)], strict=True)]
 
 
 def _labelled(

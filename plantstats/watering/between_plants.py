@@ -9,12 +9,13 @@ import numpy as np
 import pandas as pd
 from scipy import interpolate, optimize, sparse, special
 
-from plantstats.watering.distribution import TINY, Array, Observations, log_density, still_moist
+from plantstats.watering.distribution import TINY, Array, Observations, Times, log_density, still_moist, times_of
 
 # Log drying times of a plant beside those of its kind: the likelihood is worked out at NODES (a factor of 3.3 either
 # way), whose logarithm is smooth, and interpolated to GRID, fine enough for a plant with hundreds of dry-downs.
 NODES = np.arange(-12, 13) * 0.1
 GRID = np.linspace(NODES[0], NODES[-1], 193)
+TO_GRID = interpolate.CubicSpline(NODES, np.eye(len(NODES)), axis=1)(GRID)  # a cubic spline is linear in its values
 SPEAKING = 1000  # plants at most from which the variation is learned; all get an offset of their own
 LEAST_SD, MOST_SD = 0.01, 0.8
 LOG_DAYS, BISECTIONS = (-3.0, 9.0), 45
@@ -147,12 +148,12 @@ def plant_variation(
     counts = number @ pattern_of
     speaking = counts[np.unique(np.linspace(0, len(names) - 1, SPEAKING).astype(int))]
     used = np.flatnonzero(np.asarray(speaking.sum(axis=0)).ravel() > 0)
-    speaking = speaking[:, used]
+    speaking, of_speaking = speaking[:, used], _Patterns.of(patterns[used])
     best: dict[float, _Fit] = {}
 
     def log_likelihood(shape: float) -> float:
         start = best[min(best, key=lambda each: abs(each - shape))] if best else _Fit(0.0, 0.15, np.nan)
-        best[shape] = _mean_and_sd(_by_offset(family, patterns[used], speaking, shape, misclassified_logit), start)
+        best[shape] = _mean_and_sd(_by_offset(family, of_speaking, speaking, shape, misclassified_logit), start)
         return best[shape].log_likelihood
 
     low, high = log_shape - 0.1, log_shape + np.log(MOST_SHAPE)
@@ -162,7 +163,7 @@ def plant_variation(
         ).x
     )
     mean, sd, _ = best[shape]
-    by_offset = _by_offset(family, patterns, counts, shape, misclassified_logit)
+    by_offset = _by_offset(family, _Patterns.of(patterns), counts, shape, misclassified_logit)
     weight = _posterior(by_offset, mean, sd)[0]
     offset = weight @ GRID
     offsets = pd.DataFrame(
@@ -257,12 +258,26 @@ class Mixture:
         return log_days, np.sqrt(of_fit + np.bincount(self._kind, w**2 * self._variance, minlength=self._n))
 
 
-def _by_offset(family: str, patterns: Array, counts: sparse.csr_array, log_shape: float, logit: float) -> Array:
+class _Patterns(NamedTuple):
+    """Dry-downs that differ in what is known of them or in log scale."""
+
+    log_scale: Array
+    observed: Observations
+    times: Times
+
+    @classmethod
+    def of(cls, columns: Array) -> _Patterns:
+        """Of rows with log scale, previous, lower, upper and moist inspections."""
+        log_scale, previous, lower, upper, n_moist = columns.T
+        observed = Observations(previous, lower, upper, n_moist, np.ones(len(columns)))
+        return cls(log_scale, observed, times_of(observed, pd.factorize(log_scale)[0]))
+
+
+def _by_offset(family: str, patterns: _Patterns, counts: sparse.csr_array, log_shape: float, logit: float) -> Array:
     """Log-likelihood of each plant at each offset of `GRID`."""
-    log_scale, previous, lower, upper, n_moist = patterns.T
-    one = Observations(previous, lower, upper, n_moist, np.ones(len(patterns)))
-    at_nodes = np.stack([log_density(family, one, log_scale + b, log_shape, logit) for b in NODES], axis=1)
-    return np.asarray(interpolate.CubicSpline(NODES, counts @ at_nodes, axis=1)(GRID))
+    log_scale, observed, times = patterns
+    at_nodes = np.stack([log_density(family, observed, log_scale + b, log_shape, logit, times) for b in NODES], axis=1)
+    return np.asarray((counts @ at_nodes) @ TO_GRID)
 
 
 def _posterior(by_offset: Array, mean: float, sd: float) -> tuple[Array, Array]:

@@ -50,7 +50,7 @@ def inspection_intervals(visit_days: tuple[int, ...], longest: int) -> tuple[int
 def plant_costs(
     plants: Mapping[str, Any] | pd.DataFrame,
     cycle: Cycle,
-    every: tuple[int, ...],
+    every: tuple[int, ...] | Array,
     price: Prices,
     assumed: Assumptions,
     loss_per_day: Array,
@@ -64,12 +64,12 @@ def plant_costs(
         One row per plant: pot, plants (how many it stands for), replacement (cost of one), fee (per day, of one).
     cycle : Cycle
         Arrays of plants x intervals.
-    every : tuple of int
-        The intervals, in days.
+    every : tuple of int or numpy.ndarray
+        The intervals, in days; of shape (plants, 1) where each plant has its own.
     price : Prices
     assumed : Assumptions
     loss_per_day, leaves_per_day : numpy.ndarray, shape (plants, intervals)
-        Expected losses and dropped leaves of one plant (leaves: 0 where they have no price).
+        Expected losses and dropped leaves of one plant (leaves: one 0 where they have no price).
 
     Returns
     -------
@@ -99,7 +99,9 @@ def plant_costs(
         "labour": minutes * price.wage / 60,
         "losses": number * QUARTER_DAYS * loss_per_day * column("replacement"),
         "fee": too_dry_days * assumed.too_dry_charge * column("fee"),
-        "leaves": cleaning * price.wage / 60 + leaves * (assumed.dropped_leaf_cost or 0.0),
+        "leaves": np.broadcast_to(
+            cleaning * price.wage / 60 + leaves * (assumed.dropped_leaf_cost or 0.0), minutes.shape
+        ),
     }
     waterings = number * waterings
     return {
@@ -128,10 +130,13 @@ def best_inspections(cost: Array, within: Array, every: tuple[int, ...], visit_e
     numpy.ndarray, shape (plants,)
         Columns of `every`.
     """
-    columns = np.array([column for column, days in enumerate(every) if days % visit_every == 0])
-    allowed = cost[:, columns].copy()
-    allowed[:, 1:][~within[:, columns[1:]]] = np.inf
-    return columns[allowed.argmin(axis=1)]
+    first, *others = [column for column, days in enumerate(every) if days % visit_every == 0]
+    chosen, least = np.full(len(cost), first), cost[:, first]
+    for column in others:
+        less = within[:, column] & (cost[:, column] < least)
+        chosen[less] = column
+        least = np.where(less, cost[:, column], least)
+    return chosen
 
 
 def within_limit(costs: Costs, max_too_dry_share: float) -> Array:
@@ -153,11 +158,11 @@ def within_limit(costs: Costs, max_too_dry_share: float) -> Array:
 
 def site_costs(
     costs: Costs,
+    within: Array,
     every: tuple[int, ...],
     site: Array,
     visit_days: tuple[int, ...],
     visit_price: float,
-    max_too_dry_share: float,
     quantities: Collection[str] | None = None,
 ) -> Costs:
     """Add plants and visits up.
@@ -166,14 +171,14 @@ def site_costs(
     ----------
     costs : dict of str to numpy.ndarray
         Of plants x `every`.
+    within : numpy.ndarray of bool, shape (plants, intervals)
+        As `within_limit`: a visit passes a plant by only where it is.
     every : tuple of int
     site : numpy.ndarray, shape (plants,)
         Number of each plant's site, from 0.
     visit_days : tuple of int
         Visit intervals.
     visit_price : float
-    max_too_dry_share : float
-        A visit passes a plant by only where at most this share of its waterings then finds it too dry.
     quantities : collection of str, optional
         Which ones are wanted beside "visiting", "cost" among them; None for all.
 
@@ -183,7 +188,6 @@ def site_costs(
         Of sites x `visit_days`.
     """
     rows = np.arange(len(site))
-    within = within_limit(costs, max_too_dry_share)
     chosen = [best_inspections(costs["cost"], within, every, days) for days in visit_days]
     sums = {
         name: np.stack([np.bincount(site, values[rows, column]) for column in chosen], axis=1)

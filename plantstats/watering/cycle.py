@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from functools import lru_cache
 from typing import NamedTuple
 
 import numpy as np
@@ -43,7 +42,7 @@ def moist_by_day(family: str, log_scale: Array, shape: float) -> Array:
     return still_moist(family, np.arange(HORIZON + 1.0), log_scale[:, None], shape)
 
 
-def cycle(moist: Array, every: int, tolerated: Array, misclassified: float, missed: float) -> Cycle:
+def cycle(moist: Array, every: int, tolerated: float, misclassified: float, missed: float) -> Cycle:
     """Follow plants that are inspected every so many days and watered at the first inspection that finds them dry.
 
     Parameters
@@ -52,8 +51,8 @@ def cycle(moist: Array, every: int, tolerated: Array, misclassified: float, miss
         As `moist_by_day`.
     every : int
         Days between inspections.
-    tolerated : numpy.ndarray, shape (profiles,) or (1,)
-        Days dry from which a plant is too dry; one value for all.
+    tolerated : float
+        Days dry from which a plant is too dry.
     misclassified : float
         Share of inspections that take dry for not dry or the reverse.
     missed : float
@@ -69,31 +68,60 @@ def cycle(moist: Array, every: int, tolerated: Array, misclassified: float, miss
     Renewal argument. With every inspection made and right, the gap is the drying time rounded up to whole intervals, so
     its mean is every x sum over j of S(j x every), j = 0, 1, 2, ... (worked in the tests).
     """
-    early, found_chance = misclassified * (1 - missed), (1 - misclassified) * (1 - missed)
-    inspections = HORIZON // every
-    at = np.arange(inspections + 1) * every
-    s = moist[:, at]
-    unwatered = (1 - early) ** np.arange(inspections)
-    area = np.concatenate([np.zeros((len(moist), 1)), np.cumsum((moist[:, 1:] + moist[:, :-1]) / 2, axis=1)], axis=1)
-    days_moist = np.diff(area[:, at], axis=1) @ unwatered
-    dried = -np.diff(s, axis=1) * unwatered
-    gap = every * (s[:, :-1] @ unwatered + (1 - found_chance) / found_chance * dried.sum(axis=1))
+    return Cycle(*_shares(_weights(every, tolerated, np.array([misclassified]), missed)[0] @ moist.T))
+
+
+def _shares(sums: Array) -> Array:
+    """Parts of a cycle (the last axis but one) from sums over the share still moist, weighted as `_weights` says."""
+    gap, days_moist, too_dry, too_dry_days = np.moveaxis(sums, -2, 0)
+    shares = (1 - days_moist / gap, too_dry, too_dry_days / gap)
+    return np.stack([gap, *(np.clip(part, 0.0, 1.0) for part in shares)])
+
+
+def _weights(every: int, tolerated: float, misclassified: Array, missed: float) -> Array:
+    """What the share still moist on each day counts for: shares misclassified x parts x (HORIZON + 1).
+
+    Parts are the gap, its days moist, the share of waterings too late, and the days too dry: all are sums over days of
+    the share still moist, which is all that differs between profiles.
+    """
+    early, found_chance = (each[:, None] * (1 - missed) for each in (misclassified, 1 - misclassified))
+    begins = np.arange(HORIZON // every) * every
+    ends = begins + every
+    unwatered = (1 - early) ** np.arange(len(begins))
     # A plant that dries before the visit at `ends` is watered there, or `later` visits after it.
-    begins, ends = at[:-1][None, :], at[1:][None, :]
-    too_dry, too_dry_days = np.zeros(len(moist)), np.zeros(len(moist))
-    for later in range(LATER + 1):
-        weight = (1 - found_chance) ** later * (found_chance if later < LATER else 1.0)
-        latest = ends + later * every - tolerated[:, None]  # drying after this leaves it dry, but not for too long
-        until = np.clip(latest, begins, ends)
-        share = s[:, :-1] - _interpolated(moist, until)
-        too_dry += weight * (share @ unwatered)
-        days = (until - begins) * s[:, :-1] - (_interpolated(area, until) - area[:, at[:-1]])
-        too_dry_days += weight * ((days + np.maximum(latest - until, 0.0) * share) @ unwatered)
-    return Cycle(gap, *(np.clip(part, 0.0, 1.0) for part in (1 - days_moist / gap, too_dry, too_dry_days / gap)))
+    later = np.arange(LATER + 1)
+    reached = ((1 - found_chance) ** later * np.where(later < LATER, found_chance, 1.0))[:, :, None] * unwatered[
+        :, None, :
+    ]
+    latest = ends + later[:, None] * every - tolerated  # drying after this leaves it dry, but not for too long
+    until = np.clip(latest, begins, ends)
+    rest = np.maximum(latest - until, 0.0)
+    at_begin, at_end, at_until = _on_days(begins, unwatered), _on_days(ends, unwatered), _on_days(until, reached)
+    gap = every * (at_begin + (1 - found_chance) / found_chance * (at_begin - at_end))
+    waiting = _on_days(begins, (reached * (until - begins + rest)).sum(axis=1)) - _on_days(until, reached * rest)
+    too_dry_days = waiting - _days_before(at_until - at_begin)
+    return np.stack([gap, _days_before(at_end - at_begin), at_begin - at_until, too_dry_days], axis=1)
+
+
+def _on_days(at: Array, weights: Array) -> Array:
+    """Weights of values at some times, taken straight between whole days: rows x (HORIZON + 1)."""
+    whole = np.minimum(at.astype(int), HORIZON - 1)
+    rows = np.arange(len(weights)).reshape(-1, *[1] * at.ndim) * (HORIZON + 1)
+    places = np.stack([rows + whole, rows + whole + 1])
+    values = np.stack([weights * (1 - (at - whole)), weights * (at - whole)])
+    return np.bincount(places.ravel(), values.ravel(), len(weights) * (HORIZON + 1)).reshape(len(weights), -1)
+
+
+def _days_before(weights: Array) -> Array:
+    """Weights on the share still moist of the days, up to each time, on which a plant is so (trapezoids)."""
+    on_days = np.zeros_like(weights)
+    on_days[:, :-1] = np.cumsum(weights[:, :0:-1], axis=1)[:, ::-1] / 2
+    on_days[:, 1:] += on_days[:, :-1].copy()
+    return on_days
 
 
 class CycleTable:
-    """Cycles of every drying speed at some intervals, worked out on a grid of scales and looked up from there.
+    """Cycles of every drying speed at some intervals, worked out on a grid of scales to be looked up there.
 
     Parameters
     ----------
@@ -102,8 +130,8 @@ class CycleTable:
         The estimates.
     every : tuple of int
         Intervals in days.
-    tolerated_days : float
-        Days dry beyond which a plant is too dry.
+    tolerated_days : tuple of float
+        Days dry beyond which a plant is too dry, of each kind of plants.
     missed : float
         Share of inspections that do not take place.
     steps : tuple of float
@@ -116,73 +144,84 @@ class CycleTable:
         log_shape: float,
         misclassified_logit: float,
         every: tuple[int, ...],
-        tolerated_days: float,
+        tolerated_days: tuple[float, ...],
         missed: float,
         steps: tuple[float, float] = (0.0, 0.0),
     ) -> None:
-        def grid(log_shape: float, logit: float) -> Array:
-            """Parts x scales x intervals."""
-            given = family, float(log_shape), float(logit)
-            return np.stack([_on_scales(*given, days, float(tolerated_days), missed) for days in every], axis=-1)
+        misclassified = special.expit(misclassified_logit + np.array([0.0, 1.0, -1.0]) * steps[1])
+        # Intervals x tolerated x misclassified x parts x days.
+        weights = np.array(
+            [[_weights(days, tolerated, misclassified, missed) for tolerated in tolerated_days] for days in every]
+        )
 
-        middle = np.array([log_shape, misclassified_logit])
-        self._values = grid(*middle)
-        self._slopes = [
-            (grid(*(middle + shift)) - grid(*(middle - shift))) / (2 * step)
-            if step > 0
-            else np.zeros_like(self._values)
-            for step, shift in zip(steps, np.diag(steps), strict=True)
-        ]
+        def grid(moist: Array, which: int) -> Array:
+            """Parts x (tolerated x scales) x intervals; gaps as logarithms, nearly straight in log scale."""
+            sums = np.tensordot(weights[:, :, which], moist, axes=(-1, 1))
+            parts = np.moveaxis(_shares(sums), 1, -1).reshape(4, -1, len(every))
+            parts[0] = np.log(parts[0])
+            return parts
 
-    def at(self, log_scale: Array, shape_shift: float = 0.0, misclassified_shift: float = 0.0) -> Cycle:
-        """Cycle of profiles x intervals.
+        by_shape, by_logit = steps
+        moist, *beside = (
+            moist_by_day(family, LOG_SCALES, float(np.exp(log_shape + by))) for by in (0.0, by_shape, -by_shape)
+        )
+        self._values = grid(moist, 0)
+        flat = np.zeros_like(self._values)
+        self._slopes = (
+            (grid(beside[0], 0) - grid(beside[1], 0)) / (2 * by_shape) if by_shape > 0 else flat,
+            (grid(moist, 1) - grid(moist, 2)) / (2 * by_logit) if by_logit > 0 else flat,
+        )
+
+    def values(self, shape_shift: float = 0.0, misclassified_shift: float = 0.0) -> Array:
+        """The table at other values of the distribution.
 
         Parameters
         ----------
-        log_scale : numpy.ndarray, shape (profiles,)
         shape_shift, misclassified_shift : float
             How far log shape and misclassification logit are from the estimates (first order: straight lines).
 
         Returns
         -------
-        Cycle
-            Arrays of shape (profiles, intervals).
-
-        Notes
-        -----
-        Linear between scales 5% apart, which moves a share by less than 0.005 (tested).
+        numpy.ndarray, shape (parts, tolerated days x scales, intervals)
+            For `interpolated`.
         """
-        place = np.clip((log_scale - LOG_SCALES[0]) / (LOG_SCALES[1] - LOG_SCALES[0]), 0, len(LOG_SCALES) - 1.001)
-        left = place.astype(int)
-        part = (place - left)[:, None]
-        values = self._values + shape_shift * self._slopes[0] + misclassified_shift * self._slopes[1]
-        values, right = values.take(left, axis=1), values.take(left + 1, axis=1)
-        # In place: samples x plants x intervals are many, and copies cost more than sums.
-        values *= 1 - part
-        right *= part
-        values += right
-        return Cycle(np.exp(values[0]), *np.clip(values[1:], 0.0, 1.0))
+        return np.asarray(self._values + shape_shift * self._slopes[0] + misclassified_shift * self._slopes[1])
 
 
-@lru_cache(maxsize=16)
-def _moist_on_scales(family: str, log_shape: float) -> Array:
-    return moist_by_day(family, LOG_SCALES, float(np.exp(log_shape)))
+def interpolated(values: Array, log_scale: Array, kind: Array, column: Array | None = None) -> Cycle:
+    """Cycle of profiles x intervals.
 
+    Parameters
+    ----------
+    values : numpy.ndarray
+        As `CycleTable.values`; several of the same intervals may stand below each other.
+    log_scale : numpy.ndarray, shape (profiles,)
+    kind : numpy.ndarray of int, shape (profiles,)
+        Number of the table's block of scales that holds for each: its tolerated days.
+    column : numpy.ndarray of int, shape (profiles,), optional
+        The one interval that is wanted of each.
 
-@lru_cache(maxsize=4096)
-def _on_scales(family: str, log_shape: float, logit: float, days: int, tolerated: float, missed: float) -> Array:
-    """Parts x scales of one interval; gaps as logarithms, which are nearly straight in log scale."""
-    misclassified = float(special.expit(logit))
-    parts = np.stack(cycle(_moist_on_scales(family, log_shape), days, np.array([tolerated]), misclassified, missed))
-    parts[0] = np.log(parts[0])
-    return parts
+    Returns
+    -------
+    Cycle
+        Arrays of shape (profiles, intervals), or (profiles, 1).
 
-
-def _interpolated(values: Array, at: Array) -> Array:
-    """Values between whole days: each row at its own days, or all rows at those of the only one."""
-    whole = np.minimum(at.astype(int), HORIZON - 1)
-    left, right = (
-        values.take(days[0], axis=1) if len(at) == 1 else np.take_along_axis(values, days, axis=1)
-        for days in (whole, whole + 1)
-    )
-    return left + (at - whole) * (right - left)
+    Notes
+    -----
+    Linear between scales 5% apart, which moves a share by less than 0.005 (tested).
+    """
+    place = np.clip((log_scale - LOG_SCALES[0]) / (LOG_SCALES[1] - LOG_SCALES[0]), 0, len(LOG_SCALES) - 1.001)
+    left = place.astype(int)
+    part, row, next_scale = (place - left)[:, None], kind * len(LOG_SCALES) + left, 1
+    if column is not None:
+        next_scale = values.shape[2]
+        values, row = values.reshape(len(values), -1, 1), row * next_scale + column
+    right = values.take(row + next_scale, axis=1)
+    values = values.take(row, axis=1)
+    # In place: samples x plants x intervals are many, and copies cost more than sums.
+    values *= 1 - part
+    right *= part
+    values += right
+    np.exp(values[0], out=values[0])
+    np.clip(values[1:], 0.0, 1.0, out=values[1:])
+    return Cycle(*values)

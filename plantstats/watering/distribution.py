@@ -6,6 +6,7 @@ from typing import Any, NamedTuple
 
 import numpy as np
 import numpy.typing as npt
+import pandas as pd
 from scipy import special
 
 Array = npt.NDArray[Any]
@@ -21,6 +22,41 @@ class Observations(NamedTuple):
     upper: Array  # first inspection that found it dry; infinite: never
     n_moist: Array  # inspections that found it not dry
     n: Array  # dry-downs
+
+
+class Times(NamedTuple):
+    """Distinct times at which rows of one log scale ask for the share still moist: many times fewer than rows."""
+
+    t: Array
+    row: Array  # one with the log scale of each
+    place: Array  # of the inspection before `previous`, of `previous`, `lower` and `upper`: 4 x rows
+
+
+def times_of(observed: Observations, kind: Array) -> Times:
+    """Distinct times of rows.
+
+    Parameters
+    ----------
+    observed : Observations
+    kind : numpy.ndarray of int, shape (rows,)
+        Rows of one kind have one log scale.
+
+    Returns
+    -------
+    Times
+    """
+    each, n = _four_times(observed), len(kind)
+    codes, values = pd.factorize(each.ravel())
+    place, distinct = pd.factorize(np.tile(kind, 4) * len(values) + codes)
+    row = np.empty(len(distinct), dtype=int)
+    row[place] = np.tile(np.arange(n), 4)
+    return Times(values[distinct % len(values)], row, place.reshape(4, n))
+
+
+def _four_times(observed: Observations) -> Array:
+    """The inspection before `previous`, as far from it as that from the next; `previous`, `lower` and `upper`."""
+    before = np.maximum(2 * observed.previous - observed.lower, 0.0)
+    return np.stack([before, observed.previous, observed.lower, observed.upper])
 
 
 class Derivatives(NamedTuple):
@@ -91,7 +127,12 @@ def days_until_dry(family: str, share: float, log_scale: npt.ArrayLike, shape: n
 
 
 def log_likelihood(
-    family: str, observed: Observations, log_scale: Array, log_shape: float, misclassified_logit: float
+    family: str,
+    observed: Observations,
+    log_scale: Array,
+    log_shape: float,
+    misclassified_logit: float,
+    times: Times | None = None,
 ) -> Derivatives:
     """Log-likelihood of each row, not yet times its number of dry-downs.
 
@@ -103,6 +144,8 @@ def log_likelihood(
     log_shape : float
     misclassified_logit : float
         Logit of the share m of inspections that note dry for not dry or the reverse (far below 0: none).
+    times : Times, optional
+        Of these rows, where asked many times.
 
     Returns
     -------
@@ -119,9 +162,8 @@ def log_likelihood(
     """
     shape = np.exp(log_shape)
     m = float(special.expit(misclassified_logit))
-    before = np.maximum(2 * observed.previous - observed.lower, 0.0)
-    times = np.stack([before, observed.previous, observed.lower, observed.upper])
-    s, s1, s2 = _survival(family, times, log_scale, shape)
+    t, row, place = times or times_of(observed, np.arange(len(log_scale)))
+    s, *slopes = (each[place] for each in _survival(family, t, log_scale[row], shape))
     u = 1 - m
     weight = np.array([m**3 / u**2, m**2 / u, m])
     by_m = np.array([m**2 * (3 - m) / u**3, (2 * m - m**2) / u**2, 1.0])
@@ -129,23 +171,26 @@ def log_likelihood(
 
     def coefficients(w: Array, last: float) -> Array:
         """Factors of the shares still moist at the four times, given the weights of the periods before `lower`."""
-        return np.array([w[1] - w[0], w[2] - w[1], last - w[2], -last])[:, None]
+        return np.array([w[1] - w[0], w[2] - w[1], last - w[2], -last])
+
+    def total(c: Array, of_times: Array) -> Array:
+        return np.asarray(c[0] * of_times[0] + c[1] * of_times[1] + c[2] * of_times[2] + c[3] * of_times[3])
 
     # The share after `upper` counts m, that between `lower` and `upper` 1 - m.
     c, c_m, c_mm = coefficients(weight, 1 - m), coefficients(by_m, -1.0), coefficients(by_mm, 0.0)
     c[3] += m
     c_m[3] += 1.0
-    p = np.maximum(weight[0] + (c * s).sum(0), TINY)
-    dp = np.stack([(c * s1[k]).sum(0) for k in range(2)])
-    dm = by_m[0] + (c_m * s).sum(0)
-    dmm = by_mm[0] + (c_mm * s).sum(0)
-    ddp = np.stack([(c * s2[k]).sum(0) for k in range(3)])  # scale-scale, scale-shape, shape-shape
-    cross = np.stack([(c_m * s1[k]).sum(0) for k in range(2)])
+    p = np.maximum(weight[0] + total(c, s), TINY)
+    dp = [total(c, each) for each in slopes[:2]]
+    dm = by_m[0] + total(c_m, s)
+    dmm = by_mm[0] + total(c_mm, s)
+    ddp = [total(c, each) for each in slopes[2:]]  # scale-scale, scale-shape, shape-shape
+    cross = [total(c_m, each) for each in slopes[:2]]
     slope = m * (1 - m)  # dm / dlogit
     curvature = slope * (1 - 2 * m)
     n_moist = observed.n_moist - np.isinf(observed.upper)
     gradient = np.stack([dp[0], dp[1], dm * slope]) / p
-    first, second = gradient.T.copy(), np.empty((p.size, 3, 3))
+    first, second = gradient.copy(), np.empty((3, 3, p.size))
     pairs = {
         (0, 0): ddp[0],
         (0, 1): ddp[1],
@@ -155,14 +200,19 @@ def log_likelihood(
         (2, 2): dmm * slope**2 + dm * curvature,
     }
     for (i, j), d2 in pairs.items():
-        second[:, i, j] = second[:, j, i] = d2 / p - gradient[i] * gradient[j]
-    first[:, 2] -= n_moist * m
-    second[:, 2, 2] -= n_moist * slope
-    return Derivatives(np.log(p) + n_moist * np.log1p(-m), first, second)
+        second[i, j] = second[j, i] = d2 / p - gradient[i] * gradient[j]
+    first[2] -= n_moist * m
+    second[2, 2] -= n_moist * slope
+    return Derivatives(np.log(p) + n_moist * np.log1p(-m), first.T, second.transpose(2, 0, 1))
 
 
 def log_density(
-    family: str, observed: Observations, log_scale: Array, log_shape: float, misclassified_logit: float
+    family: str,
+    observed: Observations,
+    log_scale: Array,
+    log_shape: float,
+    misclassified_logit: float,
+    times: Times | None = None,
 ) -> Array:
     """Value of `log_likelihood` of each row, without its derivatives.
 
@@ -172,6 +222,7 @@ def log_density(
     observed : Observations
     log_scale : numpy.ndarray, shape (rows,)
     log_shape, misclassified_logit : float
+    times : Times, optional
         As in `log_likelihood`.
 
     Returns
@@ -179,9 +230,8 @@ def log_density(
     numpy.ndarray, shape (rows,)
     """
     m, shape = float(special.expit(misclassified_logit)), np.exp(log_shape)
-    before = np.maximum(2 * observed.previous - observed.lower, 0.0)
-    times = np.stack([before, observed.previous, observed.lower, observed.upper])
-    s = still_moist(family, times, log_scale, shape)
+    t, row, place = times or times_of(observed, np.arange(len(log_scale)))
+    s = still_moist(family, t, log_scale[row], shape)[place]
     u = 1 - m
     # Shares that dried before each time, with the weight of the period that begins there less that of the one before.
     p = m**3 / u**2 * (1 - s[0]) + m**2 / u * (s[0] - s[1]) + m * (s[1] - s[2]) + u * (s[2] - s[3]) + m * s[3]
@@ -189,7 +239,7 @@ def log_density(
     return np.asarray(np.log(np.maximum(p, TINY)) + n_moist * np.log1p(-m))
 
 
-def _survival(family: str, t: Array, log_scale: Array, shape: float) -> tuple[Array, list[Array], list[Array]]:
+def _survival(family: str, t: Array, log_scale: Array, shape: float) -> tuple[Array, ...]:
     """Share still moist, its first (log scale, log shape) and second derivatives (both scale, mixed, both shape)."""
     inside = (t > 0) & np.isfinite(t)
     z = shape * (np.log(np.where(inside, t, 1.0)) - log_scale)
@@ -203,4 +253,4 @@ def _survival(family: str, t: Array, log_scale: Array, shape: float) -> tuple[Ar
         g2 = -g1 * (1 - 2 * s)
     g1, g2 = np.where(inside, g1, 0.0), np.where(inside, g2, 0.0)
     s = np.where(inside, s, np.where(t > 0, 0.0, 1.0))
-    return s, [-shape * g1, z * g1], [shape**2 * g2, -shape * (g1 + z * g2), z * g1 + z * z * g2]
+    return s, -shape * g1, z * g1, shape**2 * g2, -shape * (g1 + z * g2), z * g1 + z * z * g2

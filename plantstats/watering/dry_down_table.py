@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from datetime import date
 from functools import cached_property, lru_cache
@@ -17,8 +18,11 @@ from plantstats.watering import dry_downs
 if TYPE_CHECKING:
     from plantstats.records import Records
 
-VIEWS = ("inspections", "completed_visits", "lines", "notes", "interruptions")
-DONE_WITH = ("bounds", "waterings")  # steps that nothing reads once the chain stands
+VIEWS = ("inspections", "completed_visits", "lines", "notes", "bounds", "waterings")
+# What dry-downs of an earlier day make anew: what tells whether days of the later ones are theirs, and what follows.
+OF_NOTES = ("ordered_moves", "places", "stays", "completed_visits", "technicians", "interruptions")
+OF_DAYS = ("bounds", "waterings", "dry_downs")
+KEPT = "dry-downs"  # of one set of records the latest, kept for who asks for an earlier day
 
 
 @dataclass(frozen=True)
@@ -88,8 +92,9 @@ class DryDowns:
         Returns
         -------
         pandas.DataFrame
+            In plain types.
         """
-        return self.engine.sql(query, parameters or [])
+        return self.engine.sql(query, parameters or [], plain=True)
 
 
 def build(records: Records, as_of: date) -> DryDowns:
@@ -106,15 +111,46 @@ def build(records: Records, as_of: date) -> DryDowns:
     DryDowns
         Waterings noted for a plant = dry-downs used + excluded by reason.
     """
+    kept = getattr(records, "shared", {})
+    months = periods.heating_months(records.settings.heating_season)
+    if KEPT in kept and (earlier := _cut_from(kept[KEPT], as_of, months)):
+        return earlier
     engine = connect(records)
     for name in READS.keys() - {"unknown_follow_up"}:
         engine.read(name, records.parquet(name))
-    months = periods.heating_months(records.settings.heating_season)
-    for name, query in _script(engine.cut(as_of), engine.dialect, months).items():
-        engine.create(name, query, view=name in VIEWS, dialect=engine.dialect)
-    for name in DONE_WITH:
-        engine.drop(name)
+    script = _script(engine.cut(as_of), engine.dialect, months)
+    _make(engine, script, script)
+    done = DryDowns(engine, as_of)
+    if KEPT not in kept or as_of > kept[KEPT].as_of:
+        kept[KEPT] = done
+    return done
+
+
+def _cut_from(later: DryDowns, as_of: date, months: tuple[int, ...]) -> DryDowns | None:
+    """Dry-downs of an earlier day from later ones: what a day says rests on no later one.
+
+    None where they are not later, or where what was noted since changes what notes of then are worth: other technicians
+    left out, or a plant moved to a site that was watered as a whole.
+    """
+    if as_of >= later.as_of:
+        return later if as_of == later.as_of else None
+    engine = later.engine.branch()
+    script = _script(engine.cut(as_of), engine.dialect, months)
+    _make(engine, script, OF_NOTES)
+    until = f'where "at" <= {(as_of - date(1970, 1, 1)).days}'
+    left_out = (f"select technician from {of}technicians order by 1" for of in ("", f"{engine.parent}."))
+    cut_short = (f"select count(*) from {of}" for of in ("interruptions", f"{engine.parent}.interruptions {until}"))
+    for own, whole in (left_out, cut_short):
+        if not engine.sql(own).equals(engine.sql(whole)):
+            return None
+    engine.create("days", f"select * from {engine.parent}.days {until}", view=True)
+    _make(engine, script, OF_DAYS)
     return DryDowns(engine, as_of)
+
+
+def _make(engine: Engine, script: Mapping[str, str], steps: Iterable[str]) -> None:
+    for name in steps:
+        engine.create(name, script[name], view=name in VIEWS, dialect=engine.dialect)
 
 
 @lru_cache(maxsize=8)

@@ -37,13 +37,15 @@ BY_CHANCE = 1e-6  # chance, by what others note, below which never noting dry is
 MANY_WATERINGS, MOSTLY = 20, 0.5  # waterings from which a habit of blanks is judged, and their share
 
 
-def lines(t: dict[str, ir.Table]) -> ir.Table:
+def lines(t: dict[str, ir.Table], as_of: int | ir.IntegerValue) -> ir.Table:
     """What each line of the visit log says about its plant.
 
     Parameters
     ----------
     t : dict of str to ibis.expr.types.Table
-        Needs `completed_visits` and `follow`. A blank `watered` means no, unless litres are given.
+        Needs `visits` and `follow`. A blank `watered` means no, unless litres are given.
+    as_of : int or ir.IntegerValue
+        Last day that counts, in days since 1970-01-01.
 
     Returns
     -------
@@ -53,8 +55,8 @@ def lines(t: dict[str, ir.Table]) -> ir.Table:
         watered, disturbed (repotted or moved, after the reading), place (missing), inspections (1), dead. A line about
         a dead plant (condition 1) reads nothing and ends the dry-down.
     """
-    done = t["completed_visits"]
-    v = done.filter(done.plant_id.notnull())
+    v = t["visits"]
+    v = v.filter(v.plant_id.notnull(), visits.is_completed(v.status), inputs.day(v.visited_on) <= as_of)
     v = v.left_join(t["follow"].select("plant_id", "pot"), "plant_id", rname="{name}_f")
     threshold = ibis.cases(
         *[(v.pot == pot, ibis.literal(cm, "float64")) for pot, cm in DRY_DEPTH.items()], else_=DRY_DEPTH["unknown"]
@@ -64,7 +66,7 @@ def lines(t: dict[str, ir.Table]) -> ir.Table:
     return v.select(
         "technician",
         "plant_id",
-        at=v["at"],
+        at=inputs.day(v.visited_on),
         word=ibis.ifelse(dead, missing, (v.topsoil == "dry").cast(FLAG)),
         depth=ibis.ifelse(dead, missing, (v.dry_depth_cm >= threshold).cast(FLAG)),
         watered=v.watered.coalesce(v.litres > 0).coalesce(False).cast(FLAG),
@@ -75,13 +77,39 @@ def lines(t: dict[str, ir.Table]) -> ir.Table:
     )
 
 
-def technicians(t: dict[str, ir.Table]) -> ir.Table:
+def habits(t: dict[str, ir.Table]) -> ir.Table:
+    """What each technician noted of topsoil on each day.
+
+    Parameters
+    ----------
+    t : dict of str to ir.Table
+        Tables of the records and the steps before, by name.
+
+    Returns
+    -------
+    ibis.expr.types.Table
+        technician, at; n_lines (about single plants), read (topsoil), dry, waterings, blank (waterings without).
+    """
+    n = t["lines"].filter(t["lines"].technician.notnull())
+    dry = n.word.coalesce(n.depth)
+    return n.group_by("technician", "at").agg(
+        n_lines=n.count(),
+        read=dry.count(),
+        dry=dry.sum().coalesce(0).cast("int64"),
+        waterings=n.watered.sum().cast("int64"),
+        blank=(dry.isnull() & (n.watered == 1)).sum().cast("int64"),
+    )
+
+
+def technicians(t: dict[str, ir.Table], as_of: int | ir.IntegerValue) -> ir.Table:
     """Technicians whose notes on topsoil cannot be used, with the reason.
 
     Parameters
     ----------
     t : dict of str to ir.Table
         Tables of the records and the steps before, by name.
+    as_of : int or ir.IntegerValue
+        Last day that counts, in days since 1970-01-01.
 
     Returns
     -------
@@ -93,15 +121,9 @@ def technicians(t: dict[str, ir.Table]) -> ir.Table:
     One who never notes dry, where by the share that others note dry this would happen once in a million times, makes
     soil look slow to dry; so does one who leaves topsoil blank at half of the waterings or more.
     """
-    n = t["lines"].filter(t["lines"].technician.notnull())
-    dry = n.word.coalesce(n.depth)
-    of = n.group_by("technician").agg(
-        n_lines=n.count(),
-        read=dry.count(),
-        dry=dry.sum().coalesce(0),
-        waterings=n.watered.sum(),
-        blank=(dry.isnull() & (n.watered == 1)).sum(),
-    )
+    n = t["habits"].filter(t["habits"]["at"] <= as_of)
+    sums = ("n_lines", "read", "dry", "waterings", "blank")
+    of = n.group_by("technician").agg(**{name: n[name].sum().cast("int64") for name in sums})
     everyone = ibis.window()
     of = of.mutate(others_read=of.read.sum().over(everyone) - of.read, others_dry=of.dry.sum().over(everyone) - of.dry)
     moist = (1 - of.others_dry / ibis.greatest(of.others_read, 1)).clip(lower=1e-9)
@@ -227,6 +249,27 @@ def days(t: dict[str, ir.Table]) -> ir.Table:
     )
 
 
+def minutes(t: dict[str, ir.Table]) -> ir.Table:
+    """Minutes that were noted for inspections of living plants that were not repotted.
+
+    Parameters
+    ----------
+    t : dict of str to ir.Table
+        Tables of the records and the steps before, by name.
+
+    Returns
+    -------
+    ibis.expr.types.Table
+        pot, watered, at; minutes, inspections.
+    """
+    v, d = t["visits"], t["days"].select("plant_id", "at", "watered", "dead")
+    noted = v.filter(v.plant_id.notnull(), v.minutes.notnull()).group_by("plant_id", at=inputs.day(v.visited_on))
+    noted = noted.agg(minutes=v.minutes.max(), repotted=v.repotted.coalesce(False).max())
+    n = noted.join(t["follow"].select("plant_id", "pot"), "plant_id").join(d, ["plant_id", "at"])
+    n = n.filter(~n.repotted, n.dead == 0)
+    return n.group_by("pot", "watered", "at").agg(minutes=n.minutes.sum().cast("float64"), inspections=n.count())
+
+
 def bounds(t: dict[str, ir.Table]) -> ir.Table:
     """What the days of each dry-down say of it, one row each.
 
@@ -338,11 +381,13 @@ def plan(as_of: date | ir.IntegerValue, heating_months: Iterable[int] = ()) -> d
         "places": lambda: places.places(t),
         "stays": lambda: places.stays(t),
         "completed_visits": lambda: visits.completed_visits(t, cut),
-        "lines": lambda: lines(t),
-        "technicians": lambda: technicians(t),
+        "lines": lambda: lines(t, cut),
+        "habits": lambda: habits(t),
+        "technicians": lambda: technicians(t, cut),
         "notes": lambda: notes(t),
         "interruptions": lambda: interruptions(t),
         "days": lambda: days(t),
+        "minutes": lambda: minutes(t),
         "bounds": lambda: bounds(t),
         "waterings": lambda: waterings(t, heating_months),
         "dry_downs": lambda: dry_downs(t),

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, replace
+from typing import NamedTuple
 
 import numpy as np
 import pandas as pd
@@ -12,9 +13,9 @@ from scipy import linalg, sparse, special
 from plantstats.stats.intervals import CONF_LEVEL, Interval, quantile, ratio_limits
 from plantstats.watering import between_plants, distribution, estimation
 from plantstats.watering.between_plants import Members, PlantVariation
-from plantstats.watering.design import CONDITIONS, Names, design_matrix, effect_names, kinds_of
+from plantstats.watering.design import CONDITIONS, Kinds, Names, design_matrix, effect_names, kinds_of
 from plantstats.watering.distribution import FAMILIES, Array, Observations
-from plantstats.watering.estimation import NO_MISCLASSIFICATION, DryingError
+from plantstats.watering.estimation import NO_MISCLASSIFICATION, AtSites, DryingError, Maximum
 
 __all__ = ["DryingError", "DryingModel", "fit_drying"]
 
@@ -311,25 +312,69 @@ def fit_drying(dry_downs: pd.DataFrame, family: str = "", misclassified: float |
     if dry_downs["method"].nunique() > 1:
         methods = " and ".join(sorted(dry_downs["method"].unique()))
         raise DryingError(f"spells by {methods}: fit each method apart")
-    rows = dry_downs.groupby([*CONDITIONS, *BOUNDS], dropna=False, observed=True)["n"].sum().reset_index()
+    distinct = _distinct(dry_downs)
+    best = _likeliest(distinct, family, misclassified)
+    site = pd.factorize(dry_downs["site_id"].astype("str"))[0]
+    at_sites = AtSites(site, distinct.of_row, dry_downs["n"].to_numpy(dtype=float))
+    covariance = estimation.clustered_covariance(best, distinct.observed, distinct.kinds, at_sites, misclassified)
+    return _model(distinct, best, covariance, int(site.max()) + 1)
+
+
+def fit_taking(dry_downs: pd.DataFrame, family: str, misclassified: Iterable[float]) -> Iterator[DryingModel]:
+    """Fits that take shares of misclassified inspections as known, as `fit_drying` but without errors.
+
+    Parameters
+    ----------
+    dry_downs : pandas.DataFrame
+        As in `fit_drying`; sites are not asked for.
+    family : {"Weibull", "log-logistic"}
+    misclassified : iterable of float
+        The shares.
+
+    Yields
+    ------
+    DryingModel
+        With a covariance of zero.
+    """
+    distinct = _distinct(dry_downs)
+    for share in misclassified:
+        best = _likeliest(distinct, family, share)
+        yield _model(distinct, best, np.zeros((len(best.estimate), len(best.estimate))), 1)
+
+
+class _Distinct(NamedTuple):
+    """Distinct dry-downs, sites and plants apart no more, and which of them each row is."""
+
+    observed: Observations
+    kinds: Kinds
+    names: Names
+    of_row: Array
+
+
+def _distinct(dry_downs: pd.DataFrame) -> _Distinct:
+    groups = dry_downs.groupby([*CONDITIONS, *BOUNDS], dropna=False, observed=True)
+    rows = groups["n"].sum().reset_index()
     names = effect_names(rows)
-    observed, kinds = _observations(rows), kinds_of(rows, names)
+    return _Distinct(_observations(rows), kinds_of(rows, names), names, groups.ngroup().to_numpy())
+
+
+def _likeliest(distinct: _Distinct, family: str, misclassified: float | None) -> Maximum:
+    """Of the likelier family, where none is given."""
     maxima, faults = [], []
     for each in [family] if family else FAMILIES:
         try:
-            maxima.append(estimation.likeliest(each, observed, kinds, names, misclassified))
+            maxima.append(estimation.likeliest(each, distinct.observed, distinct.kinds, distinct.names, misclassified))
         except DryingError as fault:  # few dry-downs may suit one family and not the other
             faults.append(str(fault))
     if not maxima:
         raise DryingError("; ".join(faults))
-    best = max(maxima, key=lambda one: one.log_likelihood)
-    site = pd.factorize(dry_downs["site_id"].astype("str"))[0]
-    covariance = estimation.clustered_covariance(
-        best, _observations(dry_downs), kinds_of(dry_downs, names), site, misclassified
-    )
-    n = int(observed.n.sum())
+    return max(maxima, key=lambda one: one.log_likelihood)
+
+
+def _model(distinct: _Distinct, best: Maximum, covariance: Array, n_sites: int) -> DryingModel:
+    n = int(distinct.observed.n.sum())
     return DryingModel(
-        best.family, names, best.estimate, covariance, int(site.max()) + 1, n, best.species_sd, best.log_likelihood
+        best.family, distinct.names, best.estimate, covariance, n_sites, n, best.species_sd, best.log_likelihood
     )
 
 

@@ -5,12 +5,13 @@ from __future__ import annotations
 from typing import NamedTuple
 
 import numpy as np
+import pandas as pd
 from scipy import linalg, optimize, sparse, special
 
 from plantstats.errors import PlantstatsError
 from plantstats.stats.clusters import correction
 from plantstats.watering.design import Kinds, Names
-from plantstats.watering.distribution import Array, Derivatives, Observations, log_likelihood
+from plantstats.watering.distribution import Array, Derivatives, Observations, Times, log_likelihood, times_of
 
 # Prior standard deviation of the effects of a term's levels on the log scale: two thirds of levels within a factor of
 # 2.7. Wide: it only keeps levels that hardly occur from running off.
@@ -43,6 +44,14 @@ class Maximum(NamedTuple):
     precision: Array
 
 
+class AtSites(NamedTuple):
+    """Dry-downs with sites apart: number of the site from 0, row of those without sites, number of dry-downs."""
+
+    site: Array
+    row: Array
+    n: Array
+
+
 def likeliest(family: str, observed: Observations, kinds: Kinds, names: Names, misclassified: float | None) -> Maximum:
     """The maximum at the standard deviation between species that makes the dry-downs likeliest.
 
@@ -69,11 +78,11 @@ def likeliest(family: str, observed: Observations, kinds: Kinds, names: Names, m
     """
     species = np.array([term == "species" for term, _ in names])
     penalised = np.array([term != "intercept" for term, _ in names])
-    start = _start(observed, len(names), misclassified)
+    start, times = _start(observed, len(names), misclassified), times_of(observed, kinds.of_row)
     best: Maximum | None = None
     for sd in SPECIES_SDS if species.sum() > 1 else SPECIES_SDS[:1]:
         precision = np.where(species, sd**-2, PRIOR_SD**-2) * penalised
-        maximum = _maximize(family, observed, kinds, precision, start, misclassified)._replace(species_sd=sd)
+        maximum = _maximize(family, observed, kinds, times, precision, start, misclassified)._replace(species_sd=sd)
         if best is not None and best.evidence - maximum.evidence > CLEARLY_LESS:
             break
         if best is None or maximum.evidence > best.evidence:
@@ -84,7 +93,7 @@ def likeliest(family: str, observed: Observations, kinds: Kinds, names: Names, m
 
 
 def clustered_covariance(
-    best: Maximum, observed: Observations, kinds: Kinds, site: Array, misclassified: float | None
+    best: Maximum, observed: Observations, kinds: Kinds, at_sites: AtSites, misclassified: float | None
 ) -> Array:
     """Sandwich over sites, the prior's part added; in no direction less than if all dry-downs were independent.
 
@@ -92,11 +101,11 @@ def clustered_covariance(
     ----------
     best : Maximum
     observed : Observations
-        Of n rows, sites apart.
+        Of n rows.
     kinds : Kinds
         Of these rows.
-    site : numpy.ndarray, shape (n,)
-        Number of each row's site, from 0.
+    at_sites : AtSites
+        The same with sites apart.
     misclassified : float, optional
         As in `likeliest`.
 
@@ -111,10 +120,12 @@ def clustered_covariance(
     """
     estimate, hessian, p = best.estimate, best.hessian, int(kinds.x.shape[1])
     d = log_likelihood(best.family, observed, kinds.log_scale(estimate[:p]), estimate[p], estimate[p + 1])
+    site, row, n = at_sites
     g, used = int(site.max()) + 1, len(hessian)
-    by_scale, *others = observed.n * d.first.T
-    by_kind = sparse.csr_array((by_scale, (site, kinds.of_row)), shape=(g, len(kinds.x)))
-    scores = np.column_stack([by_kind @ kinds.x, *(np.bincount(site, each, g) for each in others)])[:, :used]
+    by_scale, *others = n * d.first.T[:, row]
+    kind, of_kinds = pd.factorize(kinds.of_row[row])
+    by_kind = sparse.csr_array((by_scale, (site, kind)), shape=(g, len(of_kinds)))
+    scores = np.column_stack([by_kind @ kinds.x[of_kinds], *(np.bincount(site, each, g) for each in others)])[:, :used]
     prior = np.zeros(used)
     prior[:p] = best.precision
     if misclassified is None:
@@ -142,7 +153,13 @@ def _start(observed: Observations, effects: int, misclassified: float | None) ->
 
 
 def _maximize(
-    family: str, observed: Observations, kinds: Kinds, precision: Array, start: Array, misclassified: float | None
+    family: str,
+    observed: Observations,
+    kinds: Kinds,
+    times: Times,
+    precision: Array,
+    start: Array,
+    misclassified: float | None,
 ) -> Maximum:
     """Posterior maximum at one precision of the prior."""
     p, learn = int(kinds.x.shape[1]), misclassified is None
@@ -151,7 +168,7 @@ def _maximize(
 
     def negative_posterior(theta: Array) -> tuple[float, Array, Array]:
         whole = np.concatenate([theta, start[len(theta) :]])
-        d = log_likelihood(family, observed, kinds.log_scale(whole[:p]), whole[p], whole[p + 1])
+        d = log_likelihood(family, observed, kinds.log_scale(whole[:p]), whole[p], whole[p + 1], times)
         gradient, hessian = _gradient(d, observed.n, kinds), _hessian(d, observed.n, kinds)
         value = float(observed.n @ d.value) - 0.5 * float(precision @ whole[:p] ** 2)
         gradient[:p] -= precision * whole[:p]
@@ -196,7 +213,7 @@ def _maximize(
 
 
 def _gradient(d: Derivatives, n: Array, kinds: Kinds) -> Array:
-    return np.concatenate([kinds.sums(n * d.first[:, 0]) @ kinds.x, n @ d.first[:, 1:]])
+    return np.concatenate([kinds.sums(n * d.first[:, 0]) @ kinds.x, _summed(n * d.first.T[1:])])
 
 
 def _hessian(d: Derivatives, n: Array, kinds: Kinds) -> Array:
@@ -205,5 +222,10 @@ def _hessian(d: Derivatives, n: Array, kinds: Kinds) -> Array:
     h[:p, :p] = x.T @ (kinds.sums(n * d.second[:, 0, 0])[:, None] * x)
     for k in (1, 2):
         h[:p, p + k - 1] = h[p + k - 1, :p] = kinds.sums(n * d.second[:, 0, k]) @ x
-    h[p:, p:] = np.einsum("i,ijk->jk", n, d.second[:, 1:, 1:])
+    h[p:, p:] = _summed(n * d.second.transpose(1, 2, 0)[1:, 1:])
     return h
+
+
+def _summed(rows: Array) -> Array:
+    """Sums over the last axis, added one by one: the same to the last digit however many the rows are cut into."""
+    return np.asarray(np.cumsum(rows, axis=-1)[..., -1])

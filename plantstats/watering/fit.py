@@ -75,7 +75,7 @@ class WateringModel:
     time: PlantTime
     leaf_drop: leaf_drop.LeafDrop | None = None
     left_out: pd.DataFrame = field(default_factory=pd.DataFrame)
-    cycle_tables: dict[tuple[bool, float, tuple[int, ...]], CycleTable] = field(default_factory=dict, repr=False)
+    cycle_tables: dict[tuple[bool, tuple[int, ...]], CycleTable] = field(default_factory=dict, repr=False)
 
 
 def fit_watering(

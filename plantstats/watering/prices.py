@@ -19,12 +19,8 @@ if TYPE_CHECKING:
     from plantstats.records import Records
 
 MINUTES = """
-    select p.pot, n.watered, avg(v.minutes) as minutes, count(*) as inspections
-    from (select plant_id, visited_on, max(minutes) as minutes, max(coalesce(repotted, false)) as repotted
-          from visits where plant_id is not null and minutes is not null group by all) v
-    join follow p on p.plant_id = v.plant_id
-    join days n on n.plant_id = v.plant_id and n."at" = date_diff('day', date '1970-01-01', v.visited_on)
-    where not v.repotted and n.dead = 0 group by all"""
+    select pot, watered, sum(minutes) / sum(inspections) as minutes, sum(inspections)::bigint as inspections
+    from minutes where date '1970-01-01' + "at"::int <= ? group by all order by all"""
 MISSED = """
     select coalesce(sum((status in ('missed', 'no_access'))::int), 0) / greatest(count(*), 1) as share from (
         select coalesce(v.site_id, p.site_id) as site_id, v.visited_on, max(coalesce(v.status, 'completed')) as status
@@ -85,14 +81,14 @@ def prices(records: Records, dry_downs: DryDowns, assumed: Assumptions) -> Price
     -------
     Prices
     """
-    minutes = dry_downs.sql(MINUTES)
+    day = dry_downs.as_of
+    minutes = dry_downs.sql(MINUTES, [day])
     alone, with_water = (minutes[minutes["watered"] == watered] for watered in (0, 1))
     inspection, watering = {}, {}
     for pot in dry_downs.sql("select distinct pot from follow order by all")["pot"]:
         inspection[pot] = _mean(alone, pot, assumed.default_inspection_minutes)
         whole = _mean(with_water, pot, inspection[pot] + assumed.default_watering_minutes)
         watering[pot] = max(whole - inspection[pot], 0.0)
-    day = dry_downs.as_of
     missed = float(dry_downs.sql(MISSED, [day])["share"].iloc[0])
     missed = missed or float(dry_downs.sql(NOT_MADE, [day, day])["share"].iloc[0])
     labour = float(np.nan_to_num(records.table("replacements")["labour_minutes"].mean()))

@@ -45,7 +45,14 @@ def review_findings(review: WateringReview) -> pd.DataFrame:
     `findings.for_display` can withhold those of small groups: of profiles, the larger of the plants whose dry-downs
     were recorded and of those that stand.
     """
-    parts = [_profiles(review), *_drying(review), _drought(review), _leaf_drop(review)]
+    plants = review.model.dry_downs.sql(PLANTS)
+    parts = [
+        _profiles(review, plants),
+        *_drying(review),
+        *_ratios(review, plants),
+        _drought(review),
+        _leaf_drop(review),
+    ]
     return pd.concat([*parts, *site_results.site_findings(review), _sensitivity(review)], ignore_index=True)
 
 
@@ -53,10 +60,10 @@ def _method(fitted: DryingModel) -> str:
     return f"interval-censored {fitted.family} law, clustered by site"
 
 
-def _profiles(review: WateringReview) -> pd.DataFrame:
+def _profiles(review: WateringReview, plants: pd.DataFrame) -> pd.DataFrame:
     table, drying, by = review.profiles, review.model.drying, [*BY, "season"]
-    plants = review.model.dry_downs.sql(PLANTS).drop_duplicates(["plant_id", *BY]).groupby(BY)["n"].sum()
-    recorded = plants.reindex(pd.MultiIndex.from_frame(table[BY])).fillna(0).to_numpy()
+    of_kinds = plants.drop_duplicates(["plant_id", *BY]).groupby(BY)["n"].sum()
+    recorded = of_kinds.reindex(pd.MultiIndex.from_frame(table[BY])).fillna(0).to_numpy()
     notes = [
         f"{own:,} spells of this kind, {all_of_it:,} of the species"
         for own, all_of_it in zip(table["dry_downs"], table["species_dry_downs"], strict=True)
@@ -92,7 +99,7 @@ def _profiles(review: WateringReview) -> pd.DataFrame:
 
 
 def _drying(review: WateringReview) -> list[pd.DataFrame]:
-    """Shape and misclassification of each fit, and how the soil of one level dries against another's."""
+    """Shape and misclassification of each fit."""
     parts = []
     for is_reservoir, fitted in sorted(review.model.drying.items()):
         what = "reservoirs" if is_reservoir else "soil"
@@ -114,14 +121,14 @@ def _drying(review: WateringReview) -> list[pd.DataFrame]:
                 "note": note,
             }
             parts.append(rows(one, measure, unit=unit, by=by, **common))
-    return [*parts, *_ratios(review)]
+    return parts
 
 
-def _ratios(review: WateringReview) -> list[pd.DataFrame]:
+def _ratios(review: WateringReview, plants: pd.DataFrame) -> list[pd.DataFrame]:
+    """How the soil of one level dries against another's."""
     fitted = review.model.drying.get(False)
     if fitted is None:
         return []
-    plants = review.model.dry_downs.sql(PLANTS)
     plants = plants[plants["planter"] != RESERVOIR].assign(season=plants["heating"].map(SEASONS))
     pairs = [(term, level, REFERENCE[term]) for term, level in fitted.names if term in REFERENCE]
     pairs.append(("heating", SEASONS[True], SEASONS[False]))

@@ -6,8 +6,9 @@ import numpy as np
 import pandas as pd
 
 from plantstats.stats import turnbull
+from plantstats.watering.design import CONDITIONS
 from plantstats.watering.distribution import Array, days_until_dry
-from plantstats.watering.drying import DryingModel, fit_drying
+from plantstats.watering.drying import DryingModel, fit_taking
 from plantstats.watering.fit import RESERVOIR, WateringModel
 
 SHARES = (0.0, 0.02, 0.04, 0.06)
@@ -33,10 +34,11 @@ def misclassification_sensitivity(model: WateringModel) -> pd.DataFrame:
     of_soil = False in model.drying
     fitted = model.drying[not of_soil]
     rows = model.distinct[(model.distinct["planter"] == RESERVOIR) != of_soil]
-    fits = [(share, fit_drying(rows, fitted.family, misclassified=share)) for share in SHARES]
+    of_kinds = rows.groupby(CONDITIONS, observed=True, dropna=False)["n"].sum().reset_index()
+    fits = [*zip(SHARES, fit_taking(rows, fitted.family, SHARES), strict=True), (fitted.misclassified, fitted)]
     table = []
-    for share, one in [*fits, (fitted.misclassified, fitted)]:
-        scale = np.average(one.log_scale(rows), weights=rows["n"])
+    for share, one in fits:
+        scale = np.average(one.log_scale(of_kinds), weights=of_kinds["n"])
         half, most = (float(days_until_dry(one.family, s, scale, one.shape)) for s in (0.5, 0.8))
         table.append((share, one is fitted, one.shape, half, most))
     columns = ["misclassified", "learned", "shape", "dry_half", "dry_80"]
@@ -69,7 +71,7 @@ def against_turnbull(model: WateringModel) -> pd.DataFrame:
             columns=["species", "dry_downs", "day", "turnbull_low", "turnbull_high", "taken_true", "fitted"]
         )
     fitted = model.drying[False]
-    plain = fit_drying(soil, fitted.family, misclassified=0.0)
+    plain = next(fit_taking(soil, fitted.family, [0.0]))
     day, parts = np.arange(1, DAYS + 1.0), []
     for species, number in soil.groupby("species")["n"].sum().nlargest(N_SPECIES).items():
         own = soil[soil["species"] == species]

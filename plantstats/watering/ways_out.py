@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from functools import cache
 from typing import NamedTuple
 
 import numpy as np
@@ -134,22 +135,21 @@ def ways_out(
         plant_id=changed["plant_id"].where(options["species"].isna(), changed["plant_id"] + " " + options["what"]),
     )
     every = tuple(int(days) for days in np.unique(options["inspection_days"]))  # no other interval is priced
-    cost_model, place = costing.CostModel(changed, model, every), np.arange(len(options))
+    cost_model = costing.CostModel(changed, model, every, np.searchsorted(every, options["inspection_days"]))
     whole_site = options["whole_site"].to_numpy(dtype=bool)
-    column = np.searchsorted(every, options["inspection_days"])
     prices, within = [], np.zeros(len(options))
     accept = options.groupby("row")["n"].transform("first").to_numpy()
     price = _price(options, changed, model, site[options["row"]], visit_days)
     for sample, sites in [(None, of_sites.estimate), *zip(samples, of_sites.samples, strict=True)]:
-        of_plants = cost_model.costs(sample)
-        cost = of_plants["cost"][place, column]
+        of_plants = {name: values[:, 0] for name, values in cost_model.costs(sample).items()}
+        cost = of_plants["cost"]
         more = price(sample or costing.estimates(model), sites)
         own = np.where(whole_site, 0.0, cost - cost[accept])
         prices.append(own + more)
         if sample is None:
-            too_dry = (of_plants["too_dry"] / of_plants["waterings"])[place, column]
+            too_dry = of_plants["too_dry"] / of_plants["waterings"]
         else:
-            within += within_limit(of_plants, model.assumed.max_too_dry_share)[place, column] / len(samples)
+            within += within_limit(of_plants, model.assumed.max_too_dry_share) / len(samples)
     low, high = np.quantile(prices[1:], TAILS, axis=0)
     options = options.assign(
         price=prices[0],
@@ -183,9 +183,9 @@ def _more_often(wanted: pd.DataFrame, sure: Array, visit_days: tuple[int, ...], 
 def _options(plants: pd.DataFrame, wanted: pd.DataFrame, model: WateringModel, shorter: list[int]) -> pd.DataFrame:
     """Every way that might do, "accept" first for each plant; n numbers the rows."""
     rows: list[dict[str, object]] = []
-    suited: dict[tuple[str, str], list[str]] = {}
-    for one, days in zip(wanted.itertuples(), shorter, strict=True):
-        plant = plants.iloc[one.row]
+    suited, own = _suited(model), plants.iloc[wanted["row"]]
+    of_plants = zip(wanted.itertuples(), shorter, own["planter"], own["species"], own["light"], strict=True)
+    for one, days, planter, species, light in of_plants:
         same = {"row": one.row, "interval_days": one.interval_days, "why": one.why, "whole_site": False}
         as_is = {**same, "inspection_days": one.interval_days, "species": None, "planter": None}
         rows.append({**as_is, "way": ACCEPT, "what": "accept it"})
@@ -193,29 +193,29 @@ def _options(plants: pd.DataFrame, wanted: pd.DataFrame, model: WateringModel, s
             inspecting = {**as_is, "way": INSPECT_MORE, "inspection_days": days}
             rows.append({**inspecting, "what": f"a short stop every {days} days"})
             rows.append({**inspecting, "what": f"visit the whole site every {days} days", "whole_site": True})
-        if plant["planter"] != RESERVOIR and True in model.drying:
+        if planter != RESERVOIR and True in model.drying:
             rows.append({**as_is, "way": SUB_IRRIGATION, "what": "a sub-irrigated planter", "planter": RESERVOIR})
-        place = plant["species"], plant["light"]
-        if place not in suited:
-            suited[place] = _suited(plant, model)
-        for other in suited[place]:
+        for other in suited(species, light):
             rows.append({**as_is, "way": OTHER_SPECIES, "what": f"{other} in its place", "species": other})
     return pd.DataFrame(rows).assign(n=range(len(rows))).astype({"species": "object", "planter": "object"})
 
 
-def _suited(plant: pd.Series, model: WateringModel) -> list[str]:
-    """Species that these records know in the plant's light, and of which they lost no more there."""
-    if plant["light"] == "unknown":
-        return []
-    known = model.distinct[(model.distinct["light"] == plant["light"]) & (model.distinct["planter"] != RESERVOIR)]
-    number = known.groupby("species")["n"].sum()
+def _suited(model: WateringModel) -> Callable[[str, str], list[str]]:
+    """Species that these records know in a light, and of which they lost no more there than of this one."""
+    known = model.distinct[model.distinct["planter"] != RESERVOIR]
+    number = known.groupby(["light", "species"])["n"].sum()
+    number = number[number >= ENOUGH_DRY_DOWNS]
     rate = model.loss_rates.set_index(["species", "light"])["rate"]
-    allowed = rate.get((plant["species"], plant["light"]), rate.max())
-    return [
-        str(other)
-        for other in number[number >= ENOUGH_DRY_DOWNS].index
-        if other != plant["species"] and rate.get((other, plant["light"]), np.inf) <= allowed
-    ]
+
+    @cache
+    def suited(species: str, light: str) -> list[str]:
+        if light == "unknown" or light not in number.index:
+            return []
+        allowed = rate.get((species, light), rate.max())
+        others = (str(other) for other in number[light].index if other != species)
+        return [other for other in others if rate.get((other, light), np.inf) <= allowed]
+
+    return suited
 
 
 def _price(

@@ -28,6 +28,7 @@ from plantstats.watering import (
     price_ranges,
     ways_out,
 )
+from plantstats.watering import advice as watering_advice
 from plantstats.watering import review as watering_review
 from plantstats.watering.advice import NO_CHANGE, Advice
 from plantstats.watering.distribution import days_until_dry, still_moist
@@ -52,19 +53,19 @@ def test_every_gap_is_the_drying_time_rounded_up_to_visits() -> None:
     # All dry on day 10 exactly (a step on the daily grid), looked at every 7 days, nothing misread or missed:
     # watered on day 14; dry from 10 to 14, so 4 of 14 days; too dry after 3 days: day 14 is 1 day beyond.
     moist = np.where(np.arange(cycle.HORIZON + 1) < 10, 1.0, 0.0)[None, :]
-    made = cycle.cycle(moist, 7, np.array([3.0]), 0.0, 0.0)
+    made = cycle.cycle(moist, 7, 3.0, 0.0, 0.0)
     assert made.gap[0] == pytest.approx(14)
     # The grid's trapezoid takes the step to lie half a day earlier, at 9.5.
     assert made.dry_share[0] == pytest.approx(4.5 / 14)
     assert made.too_dry[0] == pytest.approx(1.0)
     assert made.too_dry_days[0] == pytest.approx(1.5 / 14)
-    assert cycle.cycle(moist, 7, np.array([6.0]), 0.0, 0.0).too_dry[0] == pytest.approx(0.0)
+    assert cycle.cycle(moist, 7, 6.0, 0.0, 0.0).too_dry[0] == pytest.approx(0.0)
 
 
 def test_a_visit_that_is_missed_puts_the_watering_off_by_whole_visits() -> None:
     # With a quarter of looks missed, a dry plant waits 1/3 of a visit more on average: (1 - 0.75) / 0.75.
     moist = np.where(np.arange(cycle.HORIZON + 1) < 10, 1.0, 0.0)[None, :]
-    assert cycle.cycle(moist, 7, np.array([99.0]), 0.0, 0.25).gap[0] == pytest.approx(14 + 7 / 3)
+    assert cycle.cycle(moist, 7, 99.0, 0.0, 0.25).gap[0] == pytest.approx(14 + 7 / 3)
 
 
 @pytest.mark.parametrize(
@@ -80,7 +81,7 @@ def test_cycles_are_those_of_a_simulation_look_by_look(every: int, misread: floa
         going &= ~(noted & (rng.random(n) >= missed))
     over = np.maximum(at - dried, 0)
     moist = cycle.moist_by_day("Weibull", np.log([scale]), shape)
-    made = cycle.cycle(moist, every, np.array([slack]), misread, missed)
+    made = cycle.cycle(moist, every, slack, misread, missed)
     assert made.gap[0] == pytest.approx(at.mean(), rel=0.01)
     assert made.dry_share[0] == pytest.approx(over.sum() / at.sum(), abs=0.005)
     assert made.too_dry[0] == pytest.approx((over > slack).mean(), abs=0.006)
@@ -89,16 +90,18 @@ def test_cycles_are_those_of_a_simulation_look_by_look(every: int, misread: floa
 
 def test_looked_up_cycles_are_those_worked_out_for_the_scale_itself() -> None:
     every, scales = (7, 14, 28), np.log(np.array([5.3, 11.7, 33.3]))
-    table = cycle.CycleTable("Weibull", np.log(3.0), -3.0, every, 9.0, 0.04, (0.02, 0.1))
+    table = cycle.CycleTable("Weibull", np.log(3.0), -3.0, every, (4.0, 9.0), 0.04, (0.02, 0.1))
     shape, logit = np.log(3.0) + 0.03, -2.9
-    slack = np.full(3, 9.0)
+    interpolated = cycle.interpolated(table.values(0.03, 0.1), scales, np.ones(3, dtype=int))
     moist = cycle.moist_by_day("Weibull", scales, float(np.exp(shape)))
     for column, days in enumerate(every):
-        direct = cycle.cycle(moist, days, slack, float(1 / (1 + np.exp(-logit))), 0.04)
-        looked_up = table.at(scales, 0.03, 0.1)
+        direct = cycle.cycle(moist, days, 9.0, float(1 / (1 + np.exp(-logit))), 0.04)
         for name in cycle.Cycle._fields[1:]:
-            assert getattr(looked_up, name)[:, column] == pytest.approx(getattr(direct, name), abs=0.006)
-        assert looked_up.gap[:, column] == pytest.approx(direct.gap, rel=0.006)
+            assert getattr(interpolated, name)[:, column] == pytest.approx(getattr(direct, name), abs=0.006)
+        assert interpolated.gap[:, column] == pytest.approx(direct.gap, rel=0.006)
+    own = cycle.interpolated(table.values(0.03, 0.1), scales, np.ones(3, dtype=int), np.array([2, 0, 1]))
+    for whole, alone in zip(interpolated, own, strict=True):
+        assert alone[:, 0].tolist() == whole[[0, 1, 2], [2, 0, 1]].tolist()
 
 
 def test_the_cost_of_a_plant_is_the_sum_worked_by_hand() -> None:
@@ -117,7 +120,8 @@ def test_a_loss_rate_holds_drought_days_as_they_were() -> None:
     # 0.0004 a day as practised, with 40% of days left dry at twice the losses: 0.0004 / (1 + 0.4) on other days; with
     # 30% left dry 1.3 times that. A plant without a rate of its own has that of all.
     rates = pd.DataFrame({"dry_share": [0.4], "plant_days": [1000.0]})
-    made = costing._per_day(rates, np.array([0.0004]), 2.0, np.array([0, -1]), np.full((2, 1), 0.3))
+    moist = costing._moist(rates, np.array([0.0004]), 2.0, np.array([0, -1]))
+    made = costing._per_day(moist, 2.0, np.full((2, 1), 0.3))
     assert made.ravel() == pytest.approx(np.full(2, 0.0004 / 1.4 * 1.3))
 
 
@@ -139,9 +143,25 @@ def test_a_visit_passes_a_plant_by_only_where_few_are_then_too_dry() -> None:
 def test_a_site_pays_for_its_visits_and_its_plants() -> None:
     # Weekly: 91.3125 / 7 x 18 = 234.80 + 5 + 5; fortnightly: 117.40 + 9 + 3.
     both = plant_costs([[5.0, 9.0], [5.0, 3.0]], [[0.0, 0.4], [0.0, 0.5]])
-    made = costs.site_costs(both, (7, 14), np.array([0, 0]), (7, 14), PRICE.visit, 0.2)
+    within = costs.within_limit(both, 0.2)
+    made = costs.site_costs(both, within, (7, 14), np.array([0, 0]), (7, 14), PRICE.visit)
     assert made["cost"][0] == pytest.approx([244.804, 129.402], abs=0.001)
     assert (made["too_dry"] / made["waterings"])[0] == pytest.approx([0.0, 0.45])
+
+
+def test_costs_in_blocks_are_those_of_all_plants_and_no_site_is_divided(model: WateringModel, winter: Advice) -> None:
+    site, every = pd.factorize(winter.plants["site_id"], sort=True)[0], (7, 14, 21)
+    blocks = watering_advice._blocks(site, 30)
+    starts = [rows.start for rows in blocks]
+    assert len(blocks) > 2 and starts[0] == 0 and blocks[-1].stop == len(site)
+    assert all(site[at - 1] < site[at] for at in starts[1:])
+    assert starts[1:] == [rows.stop for rows in blocks[:-1]]
+    cost_model, sample = costing.CostModel(winter.plants, model, every), next(costing.samples(model, 1))
+    whole, parts = cost_model.costs(sample), list(cost_model.by_block(blocks, sample))
+    own = costing.CostModel(winter.plants, model, every, np.arange(len(site)) % 3).costs(sample)
+    for name, values in whole.items():
+        assert np.concatenate([part[name] for part in parts]).tolist() == values.tolist()
+        assert own[name][:, 0].tolist() == values[np.arange(len(site)), np.arange(len(site)) % 3].tolist()
 
 
 def chosen(

@@ -30,6 +30,7 @@ class Tiny:
 
     def __init__(self, folder: Path, **tables: list[dict[str, Any]]) -> None:
         self.folder, self.settings = folder, SimpleNamespace(heating_season=HEATING, engine=EngineSettings())
+        self.shared: dict[str, DryDowns] = {}
         for name, columns in READS.items():
             rows = tables.get(name, [])
             unknown = {key for row in rows for key in row} - set(columns)
@@ -322,3 +323,38 @@ def test_labels_of_dry_downs_are_those_of_plant_time(company: records.Records) -
     )
     cells = exposure.build(company, date(2026, 9, 30)).exposure_table(["species", "light", "pot"])
     assert of_dry_downs <= set(map(tuple, cells[["species", "light", "pot"]].to_numpy()))
+
+
+def test_dry_downs_of_an_earlier_day_are_those_made_for_it_alone(company: records.Records) -> None:
+    later = dry_down_table.build(company, date(2026, 9, 30))
+    for day in (date(2026, 6, 30), date(2025, 9, 30)):
+        cut = dry_down_table.build(company, day)
+        company.shared.clear()
+        alone = dry_down_table.build(company, day)
+        company.shared[dry_down_table.KEPT] = later
+        assert cut.engine.sql("select count(*) as n from main.days")["n"][0] > len(alone.sql("select * from days"))
+        for query in (
+            'select * from days order by plant_id, "at"',
+            "select * from dry_downs order by all",
+            f'select * from minutes where "at" <= {(day - date(1970, 1, 1)).days} order by all',
+        ):
+            pd.testing.assert_frame_equal(cut.sql(query), alone.sql(query))
+
+
+MOVED = {"plants": [plant(site_id="S2")], "moves": [{"plant_id": "P1", "moved_on": "2025-04-01", "to_site_id": "S1"}]}
+WATERED = {"visited_on": "2025-03-13", "site_id": "S1", "status": "completed", "watered": True}
+BLANKS = [look(f"2025-{month:02}-{day:02}", None, True) for month in (5, 6) for day in range(1, 29)]
+
+
+@pytest.mark.parametrize(("noted_since", "tables"), [([WATERED], MOVED), (BLANKS, {})])
+def test_what_was_noted_since_changes_no_dry_down_of_an_earlier_day(
+    tmp_path: Path, noted_since: list[dict[str, Any]], tables: dict[str, Any]
+) -> None:
+    # A plant moved since to a site watered as a whole; a technician who has since left topsoil blank.
+    visits = [look("2025-03-03", "dry", True), look("2025-03-10", "moist"), look("2025-03-17", "dry", True)]
+    visits = [each | {"technician": "T1"} for each in (*visits, *noted_since)]
+    known = Tiny(tmp_path, visits=visits, **{"sites": [*SITE, {"site_id": "S2"}], "plants": [plant()]} | tables)
+    later = dry_down_table.build(known, date(2025, 12, 31))
+    assert rows(later)[0] != (1, 0, 7, 14, None)
+    assert rows(dry_down_table.build(known, date(2025, 3, 31)))[0] == (1, 0, 7, 14, None)
+    assert dry_down_table.build(known, date(2025, 12, 31)) is later

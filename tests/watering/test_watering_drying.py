@@ -154,6 +154,25 @@ def cells_of(rows: pd.DataFrame, **labels: object) -> pd.DataFrame:
     return table.groupby([*BLANK, "lower", "upper"], dropna=False).size().rename("n").reset_index()
 
 
+@pytest.mark.parametrize("name", distribution.FAMILIES)
+def test_the_likelihood_of_kinds_together_is_that_of_each_alone(name: str) -> None:
+    rng, n = np.random.default_rng(3), 200
+    lower, kind = 7.0 * rng.integers(0, 4, n), rng.integers(0, 5, n)
+    upper = np.where(rng.random(n) < 0.2, np.inf, lower + 7)
+    known = distribution.Observations(np.maximum(lower - 7, 0), lower, upper, lower / 7, np.ones(n))
+    times, scale = distribution.times_of(known, kind), np.array([2.0, 2.2, 2.4, 2.6, 2.8])
+    assert len(times.t) < n
+    whole = distribution.log_likelihood(name, known, scale[kind], 1.1, -3.0, times)
+    density = distribution.log_density(name, known, scale[kind], 1.1, -3.0, times)
+    for number in range(5):
+        of = kind == number
+        own = distribution.Observations(*(each[of] for each in known))
+        alone = distribution.log_likelihood(name, own, np.full(of.sum(), scale[number]), 1.1, -3.0)
+        for part, one in zip(whole, alone, strict=True):
+            assert part[of].tolist() == one.tolist()
+        assert density[of] == pytest.approx(alone.value, rel=1e-12)
+
+
 def test_a_yes_or_no_regression_per_look_misses_the_truth_and_the_spells_do_not() -> None:
     # Truth: shape 3; in low light drying takes exp(0.5) = 1.65 times as long. The usual shortcut regresses "dry
     # today?" on log days since watering, each look by itself (complementary log-log, whose slope is the shape).
