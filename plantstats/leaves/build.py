@@ -18,8 +18,8 @@ from plantstats.records.species import species_table
 if TYPE_CHECKING:
     from plantstats.exposure import PlantTime
 
-VIEWS = ("leaf_visits",)  # read once
-DONE_WITH = ("leaf_inspections", "leaf_between")  # read no more once there are intervals
+VIEWS = ("leaf_visits", "leaf_inspections")  # read once
+DONE_WITH = ("leaf_between",)  # read no more once there are intervals
 # Texts as levels: a tenth of the memory, faster to group, and pandas gets them in their order.
 LEVELS = {
     "site_id": "select distinct site_id from leaf_places",

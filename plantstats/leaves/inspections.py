@@ -115,9 +115,14 @@ def inspections(t: dict[str, ir.Table]) -> ir.Table:
     Two rows of one plant and day are one inspection: counts add up, and what either says holds. A word, such as few,
     adds the least and the most that it may mean; a count that holds one is known between two numbers only.
     """
-    r = t["leaf_visits"].filter(t["leaf_visits"].exclusion_reason.isnull())
+    v = t["leaf_visits"].filter(t["leaf_visits"].exclusion_reason.isnull()).drop("exclusion_reason")
+    # A plant that came while under observation has shed nothing yet: its counting starts on that day.
+    came = t["spans"].filter(t["spans"].exclusion_reason.isnull(), t["spans"].installed == t["spans"].entry_day)
+    nothing = {name: ibis.null(str(dtype)) for name, dtype in v.schema().items()}
+    starts = came.select(**nothing | {"plant_id": came.plant_id, "at": came.installed}, n_rows=ibis.literal(0, "int64"))
+    r = v.mutate(n_rows=ibis.literal(1, "int64")).union(starts, distinct=False)
     seen = r.group_by("plant_id", "at").agg(
-        n_rows=r.count().cast("int64"),
+        n_rows=r.n_rows.sum().cast("int64"),
         **{name: r[name].sum().cast("int64") for name in BOUNDS},
         leaf_count=r.leaf_count.max(),
         soil=ibis.cases(
@@ -128,15 +133,7 @@ def inspections(t: dict[str, ir.Table]) -> ir.Table:
         moved=r.moved.any().coalesce(False),
         rotated=r.rotated.any(),
     )
-    seen = seen.mutate(**{name: _one_number(seen, name) for name in OUTCOMES})
-    # A plant that came while under observation has shed nothing yet: its counting starts on that day.
-    came = t["spans"].filter(t["spans"].exclusion_reason.isnull(), t["spans"].installed == t["spans"].entry_day)
-    came = came.select("plant_id", at="installed").anti_join(seen, ["plant_id", "at"])
-    nothing = {name: ibis.null(str(dtype)) for name, dtype in seen.schema().items()}
-    nothing |= {"n_rows": ibis.literal(0, "int64"), "soil": ibis.literal("unknown")}
-    nothing |= {name: ibis.literal(False) for name in ("dead", "repotted", "moved")}
-    starts = came.select(**{name: came[name] if name in ("plant_id", "at") else nothing[name] for name in seen.columns})
-    return seen.union(starts, distinct=False)
+    return seen.mutate(**{name: _one_number(seen, name) for name in OUTCOMES})
 
 
 def _one_number(seen: ir.Table, outcome: str) -> ir.IntegerValue:
