@@ -34,10 +34,9 @@ def cases(of: Inspections, pests: tuple[str, ...] = PESTS) -> Cases:
     Cases
         Kinds are the pests in their order, groups the sites in the order of their names.
     """
-    looks = of.looks.drop_duplicates(["plant_id", "visited_on"])
-    start = looks["visited_on"].min()
-    week = (looks["visited_on"] - start).dt.days // 7
-    seen = looks.assign(week=week).groupby(["plant_id", "site_id"])["week"].agg(["min", "max"]).reset_index()
+    start = of.days["visited_on"].min()
+    week = (of.days["visited_on"] - start).dt.days // 7
+    seen = of.days.assign(week=week).groupby(["plant_id", "site_id"])["week"].agg(["min", "max"]).reset_index()
     sites = {name: number for number, name in enumerate(sorted(seen["site_id"].unique()))}
     n_weeks = int(week.max()) + 1
     risk = np.zeros((len(pests), len(sites), n_weeks + 1))

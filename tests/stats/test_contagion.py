@@ -113,8 +113,8 @@ def test_exchange_keeps_groups_and_steps_and_observation():
     cases = invented(np.random.default_rng(3), 0.01)
     narrow = cases._replace(first=np.maximum(cases.step - 20, 0), last=np.minimum(cases.step + 20, 79))
     step, rng = narrow.step.copy(), np.random.default_rng(1)
-    for _ in range(50):
-        contagion._exchange(narrow, step, rng)
+    for order in contagion._orders(narrow, rng, 50):
+        contagion._exchange(narrow, step, order)
     assert sorted(step) == sorted(cases.step)
     assert (step != cases.step).any()
     assert ((step >= narrow.first) & (step <= narrow.last)).all()
