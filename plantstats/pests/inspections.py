@@ -42,7 +42,8 @@ class Inspections(NamedTuple):
         One row per plant and pest, of the first look that found it: the same columns, and new (whether a look before
         had not found it).
     days : pandas.DataFrame
-        One row per plant and day, whatever was found: the columns of looks but pest and degree.
+        One row per plant and day, whatever was found: the columns of looks but pest and degree; plant and site, numbers
+        of the two.
     """
 
     looks: pd.DataFrame
@@ -94,7 +95,9 @@ def inspections(time: PlantTime) -> Inspections:
     looks["days"] = gap.where(gap <= LONG, 0).fillna(0).astype("float64")
     positive = looks[looks["pest"].isin(PESTS)].drop_duplicates(["plant_id", "pest"])
     first_found = positive.assign(new=positive["since"].notna()).reset_index(drop=True)
-    return Inspections(looks, first_found, looks[begins[~twice]].drop(columns=["pest", "degree"]))
+    days = looks[begins[~twice]].drop(columns=["pest", "degree"])
+    days = days.assign(plant=plant[first], site=pd.factorize(days["site_id"])[0])
+    return Inspections(looks, first_found, days)
 
 
 def at_risk(of: Inspections, pest: str = "") -> pd.DataFrame:

@@ -37,6 +37,22 @@ class Cases(NamedTuple):
     last: Ints
     at_risk: Array
 
+    def of_kind(self, kind: int) -> Cases:
+        """Those of one kind alone.
+
+        Parameters
+        ----------
+        kind : int
+            Its number.
+
+        Returns
+        -------
+        Cases
+        """
+        at = self.kind == kind
+        own = (values[at] for values in (self.group, self.step, self.first, self.last))
+        return Cases(np.zeros(at.sum(), dtype=np.intp), *own, self.at_risk[[kind]])
+
 
 class ByChance(NamedTuple):
     """The ratio where dates are exchanged among cases: median, limits, and the share of arrangements at or above."""
