@@ -389,22 +389,23 @@ def _cluster_errors(
     weight = np.r_[
         n * mean[observed] / (1 + alpha * mean[observed]), times * censored.information(moments, mean, alpha)[pattern]
     ]
-    labels = (part["cluster"].to_numpy(dtype=object) for part in (counts, censored.by_cluster))
-    cluster, names = pd.factorize(np.concatenate([*labels]))
+    parts = [part["cluster"] for part in (counts, censored.by_cluster) if len(part)]
+    cluster, names = pd.factorize(parts[0] if len(parts) == 1 else pd.concat([one.astype(object) for one in parts]))
     if len(names) < 2:
         return None, None, len(names)
 
     def by_cluster(values: Array) -> sparse.csr_matrix:
         return sparse.csr_matrix((values, (cluster, row)), shape=(len(names), len(x)))
 
-    weights = by_cluster(weight)
+    weights, n_holding = by_cluster(weight), np.zeros(x.shape[1])
 
     def own_information() -> Iterator[Array]:
         for start, end in pairwise(weights.indptr):
-            yield weighted_gram(x[weights.indices[start:end]], weights.data[start:end])
+            own = weighted_gram(x[weights.indices[start:end]], weights.data[start:end])
+            np.add(n_holding, own.diagonal() > 0, out=n_holding)
+            yield own
 
     scores = np.asarray(by_cluster(residual / (1 + alpha * mean[row])) @ x)
     cov_model = np.asarray(np.linalg.inv(information))
-    n_holding = np.asarray((weights @ np.abs(x) > 0).sum(axis=0), dtype="float64")
     jackknife = between.jackknife(scores, information, own_information())
     return (between.sandwich(scores, cov_model), between.floor_at_model_se(jackknife, cov_model, n_holding), len(names))
