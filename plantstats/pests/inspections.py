@@ -36,14 +36,13 @@ class Inspections(NamedTuple):
     ----------
     looks : pandas.DataFrame
         One row per plant, day and pest ("none" where none was seen): plant_id, visited_on, pest, degree (missing where
-        not noted), site_id, client_id, species, light, season, air, since (day of the look before; missing for the
-        first one), days (from it, none where it lies more than `LONG` days back).
+        not noted), site_id, client_id, species, light, season, air, plant (its number), since (day of the look before;
+        missing for the first one), days (from it, none where it lies more than `LONG` days back).
     first : pandas.DataFrame
         One row per plant and pest, of the first look that found it: the same columns, and new (whether a look before
         had not found it).
     days : pandas.DataFrame
-        One row per plant and day, whatever was found: the columns of looks but pest and degree; plant and site, numbers
-        of the two.
+        One row per plant and day, whatever was found: the columns of looks but pest and degree, and site (its number).
     """
 
     looks: pd.DataFrame
@@ -90,13 +89,13 @@ def inspections(time: PlantTime) -> Inspections:
     since[:1] = np.datetime64("NaT")
     number = begins.cumsum() - 1
     twice = pd.DataFrame({"day": number, "pest": looks["pest"]}).duplicated().to_numpy()
-    looks = looks.assign(since=since[number])[~twice].reset_index(drop=True)
+    looks = looks.assign(since=since[number], plant=plant)[~twice].reset_index(drop=True)
     gap = (looks["visited_on"] - looks["since"]).dt.days
     looks["days"] = gap.where(gap <= LONG, 0).fillna(0).astype("float64")
     positive = looks[looks["pest"].isin(PESTS)].drop_duplicates(["plant_id", "pest"])
     first_found = positive.assign(new=positive["since"].notna()).reset_index(drop=True)
     days = looks[begins[~twice]].drop(columns=["pest", "degree"])
-    days = days.assign(plant=plant[first], site=pd.factorize(days["site_id"])[0])
+    days = days.assign(site=pd.factorize(days["site_id"])[0])
     return Inspections(looks, first_found, days)
 
 
@@ -115,9 +114,9 @@ def at_risk(of: Inspections, pest: str = "") -> pd.DataFrame:
         One row per plant and look up to the first finding: the columns of `Inspections.looks`, and found (0 or 1).
     """
     first = of.first[of.first["pest"].eq(pest)] if pest else of.first
-    begin = first.groupby("plant_id")["visited_on"].min()
+    begin = first.groupby("plant")["visited_on"].min()
     rows, on = of.days, of.days["visited_on"]
-    begin = begin.reindex(rows["plant_id"]).set_axis(rows.index)
+    begin = begin.reindex(rows["plant"]).set_axis(rows.index)
     # Of a plant found with it at its first look nobody knows since when.
     free = (rows["days"] > 0) & (begin.isna() | (on <= begin))
     return rows.assign(found=on.eq(begin).astype("int64"))[free].reset_index(drop=True)

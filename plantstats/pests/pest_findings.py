@@ -68,6 +68,7 @@ def _rates(of: Inspections, period: str) -> pd.DataFrame:
     make = partial(findings.rows, period=period, unit=PER_100_YEARS, method=RATE, conf_level=CONF_LEVEL)
     any_pest = at_risk(of).assign(term=lambda f: f["air"])
     parts = [make(_rate(any_pest, list(by)), "pest_rate", by=list(by)) for by in SPLITS]
+    of = of._replace(days=of.days[["plant", "site", "visited_on", "days"]])
     for pest in PESTS:
         rows = at_risk(of, pest)
         if rows["found"].sum():
