@@ -170,8 +170,8 @@ def between_inspections(t: dict[str, ir.Table]) -> ir.Table:
     p = t["leaf_stays"]
     s = s.join(p, [s.plant_id == p.plant_id, s.middle >= p.since, s.middle < p.until], rname="{name}_p")
     left = _removed_so_far(t["events"])
-    gone = [s.plant_id == left.plant_id, s.begins >= left.exit_day, s.begins < left.until]
-    s = s.left_join(left, gone, rname="{name}_g")
+    before_it = [s.plant_id == left.plant_id, s.begins >= left.exit_day, s.begins < left.until]
+    s = s.left_join(left, before_it, rname="{name}_g")
     return s.select(
         *("plant_id", "site_id", "client_id", "species", "species_group", "leans", "light", "opening", "installed"),
         *("begins", "middle", "repotted_at", "turned_at", "soil_before"),

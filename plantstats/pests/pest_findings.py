@@ -83,7 +83,7 @@ def _rate(rows: pd.DataFrame, by: list[str]) -> pd.DataFrame:
     exact = loss_rate(table["losses"], table["plant_days"])
     group = groups.ngroup().to_numpy()
     known = group >= 0
-    group, plant, site, days, found = (
+    group, plant, site, days, is_first = (
         values[known] for values in (group, *(rows[name].to_numpy() for name in ("plant", "site", "days", "found")))
     )
     plants = pd.unique(group * (plant.max() + 1) + plant) // (plant.max() + 1)
@@ -91,10 +91,10 @@ def _rate(rows: pd.DataFrame, by: list[str]) -> pd.DataFrame:
         n_plants=np.bincount(plants, minlength=len(table)), estimate=exact.estimate, low=exact.low, high=exact.high
     )
     at, pairs = pd.factorize(group * (site.max() + 1) + site, sort=True)
-    of_pair, found, days = pairs // (site.max() + 1), np.bincount(at, found), np.bincount(at, days)
+    of_pair, first, days = pairs // (site.max() + 1), np.bincount(at, is_first), np.bincount(at, days)
     for number in np.flatnonzero(np.bincount(of_pair) >= FEWEST_CLUSTERS):
         own = of_pair == number
-        by_cluster = ratio_of_sums(found[own], days[own])
+        by_cluster = ratio_of_sums(first[own], days[own])
         if by_cluster.clusters >= FEWEST_CLUSTERS and np.isfinite(by_cluster.high):
             ends = by_cluster.low * DAYS_PER_100_YEARS, by_cluster.high * DAYS_PER_100_YEARS
             table.loc[number, "low"] = min(exact.low[number], ends[0])

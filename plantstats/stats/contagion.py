@@ -50,8 +50,8 @@ class Cases(NamedTuple):
         Cases
         """
         at = self.kind == kind
-        own = (values[at] for values in (self.group, self.step, self.first, self.last))
-        return Cases(np.zeros(at.sum(), dtype=np.intp), *own, self.at_risk[[kind]])
+        zero = np.zeros(int(at.sum()), dtype=np.intp)
+        return Cases(zero, self.group[at], self.step[at], self.first[at], self.last[at], self.at_risk[[kind]])
 
 
 class ByChance(NamedTuple):
@@ -197,19 +197,19 @@ def _counts(cases: Cases, step: Ints, window: int) -> tuple[Array, npt.NDArray[n
 
 
 def _ratio(cases: Cases, step: Ints, window: int, of_all: Array, owner: Ints) -> float:
-    """The ratio alone, without limits, from the cells after a case alone.
+    """The ratio alone, without limits, from the steps after a case alone.
 
-    `of_all`: at risk by kind and step, both with `window` steps more than there are; `owner`: -1 for each cell.
+    `of_all`: at risk by kind and step, both with `window` steps more than there are; `owner`: -1 for each of those.
     """
     kinds, groups, n = cases.at_risk.shape
     of = cases.kind * n + step  # cases of one kind and step are compared with each other
     own, later = (cases.kind * groups + cases.group) * n + step, np.arange(1, window + 1)
-    cell = (own[:, None] + later).ravel()
-    owner[cell] = number = np.arange(len(cell))
-    once = owner[cell] == number  # a cell may follow several cases
-    time = np.bincount((of[:, None] + later).ravel()[once], cases.at_risk.ravel()[cell[once]], kinds * n)
+    place = (own[:, None] + later).ravel()
+    owner[place] = number = np.arange(len(place))
+    once = owner[place] == number  # one step may follow several cases
+    time = np.bincount((of[:, None] + later).ravel()[once], cases.at_risk.ravel()[place[once]], kinds * n)
     events, every = (np.bincount(of, weights, kinds * n) for weights in (owner[own] >= 0, None))
-    owner[cell] = -1
+    owner[place] = -1
     events_0, time_0 = every - events, of_all - time
     both_sides = (time > 0) & (time_0 > 0)
     both = np.where(both_sides, time + time_0, 1.0)

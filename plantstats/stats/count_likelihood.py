@@ -323,6 +323,8 @@ def fit_both(data: CountData, beta: Array, size: float = np.nan) -> tuple[float,
     ([2.0], True)
     """
     information = None
+    if np.isfinite(size):  # else the size of means that are another fit's would be taken for settled
+        beta, information = fit_coefficients(data, size, beta)
     for _ in range(MAX_STEPS):
         before, size = size, _fit_size(data, np.exp(data.eta(beta)), size)
         beta, information = fit_coefficients(data, size, beta, information)

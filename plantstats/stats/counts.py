@@ -280,10 +280,12 @@ def highest_loglik(
 
     Parameters
     ----------
-    table, counts, formula, censored
+    table, counts, formula
         As in `fit_counts`.
     near : CountFit
         A fit of the same counts on other terms, to begin with.
+    censored
+        As in `fit_counts`.
 
     Returns
     -------
