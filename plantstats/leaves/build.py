@@ -18,8 +18,10 @@ from plantstats.records.species import species_table
 if TYPE_CHECKING:
     from plantstats.exposure import PlantTime
 
-VIEWS = ("leaf_visits",)  # read once
-DONE_WITH = ("leaf_inspections", "leaf_between")  # read no more once there are intervals
+VIEWS = ("leaf_visits", "leaf_inspections")  # read once
+DONE_WITH = ("leaf_between",)  # read no more once there are intervals
+# Conditions that a combination holds, and an interval no more: nobody asks for them but by combination.
+IN_COMBINATIONS = (*(name for name in CONDITIONS if name != "light"), "species_group", "month", "rh")
 # Texts as levels: a tenth of the memory, faster to group, and pandas gets them in their order.
 LEVELS = {
     "site_id": "select distinct site_id from leaf_places",
@@ -38,7 +40,7 @@ class CountIntervals:
     ----------
     engine : Engine
         Holds the steps of `intervals.plan`, `leaf_combinations` (one row per combination of conditions) and
-        `leaf_used` (the intervals that are used, each with its combination).
+        `leaf_used` (the intervals that are used, each with its combination instead of `IN_COMBINATIONS`).
     steps : dict of str to ibis table
         The expressions behind them.
     as_of : datetime.date
@@ -136,11 +138,11 @@ class CountIntervals:
         pandas.DataFrame
             cluster (the site), row, n, sum (leaves).
         """
-        self.engine.add("leaf_rows_of_fit", row_of.rename("row").rename_axis("combination").reset_index())
-        return self.sql(f"""
-            select u.site_id as cluster, r.row, count(*)::bigint as n, sum(u.{outcome})::double as sum
-            from leaf_used u join leaf_rows_of_fit r on r.combination = u.combination
-            where u.{outcome} is not null group by 1, 2 order by 1, 2""")
+        sums = self.sql(f"""
+            select site_id as cluster, combination, count(*)::bigint as n, sum({outcome})::double as sum
+            from leaf_used where {outcome} is not null group by 1, 2""")
+        sums["row"] = row_of.reindex(sums.pop("combination")).to_numpy()
+        return sums.dropna(subset="row")
 
     def censored(self, outcome: str) -> pd.DataFrame:
         """Counts known between two numbers only.
@@ -167,19 +169,29 @@ class CountIntervals:
         One row per fate: fate, rows, leaves (dropped, as written), first_ids (up to five plants); rows add up to the
         visits.
         """
+        # Of two lines of one day the one with more leaves is the one used.
         return self.sql(f"""
-            with visits as (
-                select v.plant_id, v.leaves_dropped, coalesce(v.exclusion_reason, i.exclusion_reason) as reason,
-                       row_number() over (partition by v.plant_id, v.at order by v.leaves_dropped desc) as nth
-                from leaf_visits v left join leaf_intervals i
+            with marked as (
+                select plant_id, to_on, exclusion_reason from leaf_intervals
+                where exclusion_reason is not null or n_rows > 1
+            ), sums as (
+                select v.plant_id, coalesce(v.exclusion_reason, i.exclusion_reason) as reason,
+                       case when i.exclusion_reason is null then i.to_on end as shared_on,
+                       count(*) as n, sum(v.leaves_dropped) as leaves, max(v.leaves_dropped) as most
+                from leaf_visits v left join marked i
                   on v.plant_id = i.plant_id and v.exclusion_reason is null
                  and i.to_on = date '1970-01-01' + (v.at + 1)::int
+                group by 1, 2, 3
+            ), fates as (
+                select coalesce(reason, '{intervals.USED}') as fate, plant_id,
+                       case when shared_on is null then n else 1 end as n,
+                       case when shared_on is null then leaves else most end as leaves from sums
+                union all
+                select '{intervals.JOINED}', plant_id, n - 1, leaves - most from sums where shared_on is not null
             )
-            select case when reason is not null then reason when nth > 1 then '{intervals.JOINED}'
-                        else '{intervals.USED}' end as fate,
-                   count(*) as rows, coalesce(sum(leaves_dropped), 0)::bigint as leaves,
+            select fate, sum(n)::bigint as rows, coalesce(sum(leaves), 0)::bigint as leaves,
                    array_to_string(list_slice(list_sort(list_distinct(list(plant_id))), 1, 5), ', ') as first_ids
-            from visits group by 1
+            from fates group by 1
             order by fate <> '{intervals.USED}', fate <> '{intervals.JOINED}', rows desc, fate""")
 
     def sql(self, query: str, parameters: list[object] | None = None) -> pd.DataFrame:
@@ -276,8 +288,9 @@ def build(time: PlantTime) -> CountIntervals:
                {key}
         from leaf_intervals where exclusion_reason is null group by {key}""",
     )
+    kept = ", ".join(f"i.{name}" for name in steps["leaf_intervals"].columns if name not in IN_COMBINATIONS)
     engine.create(
-        "leaf_intervals", f"select i.*, c.combination from leaf_intervals i left join leaf_combinations c on {same}"
+        "leaf_intervals", f"select {kept}, c.combination from leaf_intervals i left join leaf_combinations c on {same}"
     )
     engine.create("leaf_used", "select * from leaf_intervals where exclusion_reason is null", view=True)
     return CountIntervals(engine, steps, time.as_of)

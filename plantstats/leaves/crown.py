@@ -43,7 +43,7 @@ def crown(intervals: CountIntervals, period: Period, client: str = "") -> pd.Dat
     plants = _plants(intervals, period, client)
     known = plants[plants["crown"] > 0]
     if known.empty:
-        return findings.table([])
+        return pd.DataFrame()
     uncounted = plants[~(plants["crown"] > 0)].groupby("species").size()
     rows = []
     for species, group in known.groupby("species"):
@@ -69,7 +69,7 @@ def crown(intervals: CountIntervals, period: Period, client: str = "") -> pd.Dat
     if len(single):
         by = ["site_id", "species", "plant_id"]
         parts.append(findings.rows(single, "crown_share_lost", method=ONE_PLANT, by=by, **common))
-    return findings.table(pd.concat(parts, ignore_index=True))
+    return pd.concat(parts, ignore_index=True)
 
 
 def _plants(intervals: CountIntervals, period: Period, client: str) -> pd.DataFrame:

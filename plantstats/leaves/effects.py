@@ -68,7 +68,7 @@ def model_findings(model: LeafFit, period: str) -> pd.DataFrame:
         humidity.humidity_ratios(model, period),
         humidity.separability(model, period),
     ]
-    return findings.table(pd.concat([part for part in parts if len(part)], ignore_index=True))
+    return pd.concat([part for part in parts if len(part)], ignore_index=True)
 
 
 def ratio_term(factor: str, level: str) -> str:

@@ -7,7 +7,9 @@ import ibis.expr.types as ir
 
 from plantstats.exposure.inputs import day
 from plantstats.exposure.visits import is_completed
-from plantstats.leaves.inputs import BOUNDS, ENDS, OUTCOMES
+from plantstats.leaves.inputs import BOUNDS, ENDS, OPENINGS, OUTCOMES
+
+FAR = 10**6  # days from 1970 on either side: before all records, and after them
 
 
 def visit_rows(t: dict[str, ir.Table], as_of: int | ir.IntegerValue) -> ir.Table:
@@ -53,6 +55,47 @@ def visit_rows(t: dict[str, ir.Table], as_of: int | ir.IntegerValue) -> ir.Table
     )
 
 
+def stays(t: dict[str, ir.Table]) -> ir.Table:
+    """Where each plant stood from when until when, and what is known of it there.
+
+    Parameters
+    ----------
+    t : dict of str to ir.Table
+        Tables of the records and the steps before, by name.
+
+    Returns
+    -------
+    ibis table
+        One row per plant and place: plant_id, since, until (days, half-open), shifted (day of the move that took it
+        there, if any), site_id, light, opening (whether the position's own name speaks of a vent or a door), client_id,
+        species, species_group, leans, installed, n_entered.
+    """
+    order = ibis.window(group_by="plant_id", order_by="place")
+    p = t["leaf_places"].left_join(t["leaf_moves"].select("plant_id", "place", "at"), ["plant_id", "place"])
+    p = p.mutate(shifted=p["at"], since=p["at"].coalesce(-FAR))
+    p = p.mutate(until=p.since.lead().over(order).coalesce(FAR))
+    p = p.left_join(_positions(t), ["plant_id", "place"], rname="{name}_q")
+    spans = t["spans"].select("plant_id", "client_id", "species", "installed", "n_entered")
+    p = p.join(spans, "plant_id").left_join(t["species_facts"], "species", rname="{name}_f")
+    p = p.left_join(t["sites"].select("site_id", owner="client_id"), "site_id", rname="{name}_o")
+    return p.select(
+        *("plant_id", "since", "until", "shifted", "site_id", "light", "species", "leans", "installed", "n_entered"),
+        opening=p.position.lower().re_search(OPENINGS),
+        client_id=p.owner.coalesce(p.client_id),
+        species_group=p.species_group.coalesce(p.species.split(" ")[0]),
+    )
+
+
+def _positions(t: dict[str, ir.Table]) -> ir.Table:
+    """The position of each plant by place, as it was written."""
+    first = t["plants"].select("plant_id", place=ibis.literal(0, "int64"), position="position")
+    m = t["moves"].filter(t["moves"].moved_on.notnull())
+    m = m.select("plant_id", at=day(m.moved_on), position="to_position")
+    m = m.group_by("plant_id", "at").agg(position=m.position.max())
+    moved = t["leaf_moves"].join(m, ["plant_id", "at"]).select("plant_id", "place", "position")
+    return first.union(moved, distinct=False)
+
+
 def inspections(t: dict[str, ir.Table]) -> ir.Table:
     """Days on which a plant was inspected, or came.
 
@@ -72,9 +115,14 @@ def inspections(t: dict[str, ir.Table]) -> ir.Table:
     Two rows of one plant and day are one inspection: counts add up, and what either says holds. A word, such as few,
     adds the least and the most that it may mean; a count that holds one is known between two numbers only.
     """
-    r = t["leaf_visits"].filter(t["leaf_visits"].exclusion_reason.isnull())
+    v = t["leaf_visits"].filter(t["leaf_visits"].exclusion_reason.isnull()).drop("exclusion_reason")
+    # A plant that came while under observation has shed nothing yet: its counting starts on that day.
+    came = t["spans"].filter(t["spans"].exclusion_reason.isnull(), t["spans"].installed == t["spans"].entry_day)
+    nothing = {name: ibis.null(str(dtype)) for name, dtype in v.schema().items()}
+    starts = came.select(**nothing | {"plant_id": came.plant_id, "at": came.installed}, n_rows=ibis.literal(0, "int64"))
+    r = v.mutate(n_rows=ibis.literal(1, "int64")).union(starts, distinct=False)
     seen = r.group_by("plant_id", "at").agg(
-        n_rows=r.count().cast("int64"),
+        n_rows=r.n_rows.sum().cast("int64"),
         **{name: r[name].sum().cast("int64") for name in BOUNDS},
         leaf_count=r.leaf_count.max(),
         soil=ibis.cases(
@@ -85,15 +133,7 @@ def inspections(t: dict[str, ir.Table]) -> ir.Table:
         moved=r.moved.any().coalesce(False),
         rotated=r.rotated.any(),
     )
-    seen = seen.mutate(**{name: _one_number(seen, name) for name in OUTCOMES})
-    # A plant that came while under observation has shed nothing yet: its counting starts on that day.
-    came = t["spans"].filter(t["spans"].exclusion_reason.isnull(), t["spans"].installed == t["spans"].entry_day)
-    came = came.select("plant_id", at="installed").anti_join(seen, ["plant_id", "at"])
-    nothing = {name: ibis.null(str(dtype)) for name, dtype in seen.schema().items()}
-    nothing |= {"n_rows": ibis.literal(0, "int64"), "soil": ibis.literal("unknown")}
-    nothing |= {name: ibis.literal(False) for name in ("dead", "repotted", "moved")}
-    starts = came.select(**{name: came[name] if name in ("plant_id", "at") else nothing[name] for name in seen.columns})
-    return seen.union(starts, distinct=False)
+    return seen.mutate(**{name: _one_number(seen, name) for name in OUTCOMES})
 
 
 def _one_number(seen: ir.Table, outcome: str) -> ir.IntegerValue:
@@ -114,58 +154,44 @@ def between_inspections(t: dict[str, ir.Table]) -> ir.Table:
     ibis table
         One row per inspection with a row in the visit log: begins, ends, middle (days; begins is missing for a plant's
         first), what `inspections` saw at the end, soil_before, the last days of repotting, turning and moving, and
-        place, site, client, species and light at the middle; plants: how many of the line stood there.
+        what `stays` says of the middle; plants: how many of the line stood there.
     """
     s = t["leaf_inspections"]
     order = ibis.window(group_by="plant_id", order_by="at")
-    so_far = ibis.window(group_by="plant_id", order_by="at", rows=(None, 0))
-    never = ibis.null("int64")
-    s = s.mutate(
-        last_moved=ibis.ifelse(s.moved, s["at"], never).max().over(so_far),
-        last_repotted=ibis.ifelse(s.repotted, s["at"], never).max().over(so_far),
-        last_turned=ibis.ifelse(s.rotated.coalesce(False), s["at"], never).max().over(so_far),
-    )
+    before = ibis.window(group_by="plant_id", order_by="at", preceding=(None, 1))
+    last_on = {"move_noted_at": s.moved, "repotted_at": s.repotted, "turned_at": s.rotated}
     s = s.mutate(
         begins=s["at"].lag().over(order),
         soil_before=s.soil.lag().over(order),
-        move_noted_at=s.last_moved.lag().over(order),
-        repotted_at=s.last_repotted.lag().over(order),
-        turned_at=s.last_turned.lag().over(order),
+        **{name: ibis.ifelse(noted, s["at"], ibis.null("int64")).max().over(before) for name, noted in last_on.items()},
     )
     s = s.filter(s.n_rows > 0)
     s = s.mutate(middle=((s.begins.coalesce(s["at"]) + s["at"]) / 2).floor().cast("int64"))
-    s = s.left_join(_moves_before(t, s), ["plant_id", "at"], rname="{name}_p")
-    s = s.left_join(_removed_before(t, s), ["plant_id", "at"], rname="{name}_g")
-    s = s.mutate(place=s.place.coalesce(0))
-    spans = t["spans"].select("plant_id", "client_id", "species", "installed", "n_entered")
-    s = s.join(spans, "plant_id").join(t["leaf_places"], ["plant_id", "place"])
-    s = s.left_join(t["sites"].select("site_id", owner="client_id"), "site_id", rname="{name}_o")
-    where = ("plant_id", "site_id", "species", "light", "place", "installed")
-    when = ("begins", "middle", "repotted_at", "turned_at", "soil_before")
+    p = t["leaf_stays"]
+    s = s.join(p, [s.plant_id == p.plant_id, s.middle >= p.since, s.middle < p.until], rname="{name}_p")
+    left = _removed_so_far(t["events"])
+    before_it = [s.plant_id == left.plant_id, s.begins >= left.exit_day, s.begins < left.until]
+    s = s.left_join(left, before_it, rname="{name}_g")
     return s.select(
-        *where,
-        *when,
+        *("plant_id", "site_id", "client_id", "species", "species_group", "leans", "light", "opening", "installed"),
+        *("begins", "middle", "repotted_at", "turned_at", "soil_before"),
         *OUTCOMES,
         *BOUNDS,
         *("n_rows", "leaf_count", "dead", "soil"),
-        client_id=s.owner.coalesce(s.client_id),
         ends=s["at"],
         moved_at=ibis.greatest(s.move_noted_at.coalesce(s.shifted), s.shifted.coalesce(s.move_noted_at)),
         plants=ibis.greatest(s.n_entered - s.n_removed.coalesce(0), 1),
     )
 
 
-def _moves_before(t: dict[str, ir.Table], s: ir.Table) -> ir.Table:
-    """Of each inspection: the last move to another place before the middle of its interval (place, day)."""
-    moves = t["leaf_moves"].select("plant_id", shifted="at", place="place")
-    asked = s.select("plant_id", "at", "middle")
-    both = asked.join(moves, [asked.plant_id == moves.plant_id, moves.shifted <= asked.middle])
-    return both.group_by("plant_id", "at").agg(place=both.place.max(), shifted=both.shifted.max())
-
-
-def _removed_before(t: dict[str, ir.Table], s: ir.Table) -> ir.Table:
-    """Of each inspection of a counted line: how many of its plants had left when the interval began."""
-    left = t["events"].filter(t["events"].n_removed > 0).select("plant_id", "exit_day", "n_removed")
-    asked = s.select("plant_id", "at", "begins")
-    both = asked.join(left, [asked.plant_id == left.plant_id, left.exit_day <= asked.begins])
-    return both.group_by("plant_id", "at").agg(n_removed=both.n_removed.sum().cast("int64"))
+def _removed_so_far(events: ir.Table) -> ir.Table:
+    """How many of each plant's line had left from a day on, until the next left."""
+    left = events.filter(events.n_removed > 0).group_by("plant_id", "exit_day").agg(n=events.n_removed.sum())
+    order = ibis.window(group_by="plant_id", order_by="exit_day")
+    so_far = ibis.window(group_by="plant_id", order_by="exit_day", preceding=(None, 0))
+    return left.select(
+        "plant_id",
+        "exit_day",
+        until=left.exit_day.lead().over(order).coalesce(FAR),
+        n_removed=left.n.sum().over(so_far).cast("int64"),
+    )

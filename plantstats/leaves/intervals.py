@@ -12,7 +12,7 @@ import ibis.expr.types as ir
 
 from plantstats import exposure
 from plantstats.exposure.environment import air_before
-from plantstats.exposure.inputs import day, on_date
+from plantstats.exposure.inputs import on_date
 from plantstats.exposure.places import moves_in_order, places
 from plantstats.leaves.inputs import (
     AIR_WINDOW,
@@ -24,7 +24,6 @@ from plantstats.leaves.inputs import (
     NO_DATE,
     NO_RH,
     NOT_RECENT,
-    OPENINGS,
     OUTCOMES,
     RH_STEP,
     RH_TOP,
@@ -32,7 +31,7 @@ from plantstats.leaves.inputs import (
     TRANSIENT_CUTS,
     TURN_DAYS,
 )
-from plantstats.leaves.inspections import between_inspections, inspections, visit_rows
+from plantstats.leaves.inspections import between_inspections, inspections, stays, visit_rows
 
 USED = "used"
 JOINED = "used, joined to another visit of that day"
@@ -60,28 +59,6 @@ def site_air(t: dict[str, ir.Table]) -> ir.Table:
     return air.rename(ends="at")
 
 
-def openings(t: dict[str, ir.Table]) -> ir.Table:
-    """Whether the position's own name speaks of a vent or a door: plant_id, place, opening.
-
-    Parameters
-    ----------
-    t : dict of str to ir.Table
-        Tables of the records and the steps before, by name.
-
-    Returns
-    -------
-    ir.Table
-        plant_id, place, opening.
-    """
-    first = t["plants"].select("plant_id", place=ibis.literal(0, "int64"), position="position")
-    m = t["moves"].filter(t["moves"].moved_on.notnull())
-    m = m.select("plant_id", at=day(m.moved_on), position="to_position")
-    m = m.group_by("plant_id", "at").agg(position=m.position.max())
-    moved = t["leaf_moves"].join(m, ["plant_id", "at"]).select("plant_id", "place", "position")
-    both = first.union(moved, distinct=False)
-    return both.select("plant_id", "place", opening=both.position.lower().re_search(OPENINGS))
-
-
 def count_intervals(t: dict[str, ir.Table]) -> ir.Table:
     """Name the conditions of the times between inspections.
 
@@ -100,9 +77,6 @@ def count_intervals(t: dict[str, ir.Table]) -> ir.Table:
         exclusion_reason (missing where the interval is used), n_rows (of the visit log).
     """
     p = t["leaf_between"].left_join(t["leaf_air"], ["site_id", "ends"], rname="{name}_a")
-    p = p.left_join(t["species_facts"], "species", rname="{name}_f")
-    p = p.left_join(openings(t), ["plant_id", "place"], rname="{name}_q")
-    group = p.species_group.coalesce(p.species.split(" ")[0])
     days = p.ends - p.begins
 
     def since(at: ir.IntegerValue) -> ir.StringValue:
@@ -110,7 +84,7 @@ def count_intervals(t: dict[str, ir.Table]) -> ir.Table:
         return ibis.cases((at.isnull(), NOT_RECENT), *steps, else_=NOT_RECENT)
 
     def dryness(soil: ir.StringValue) -> ir.StringValue:
-        dry = [((soil == "dry") & (group == FIGS), "dry (figs)"), (soil == "dry", "dry (others)")]
+        dry = [((soil == "dry") & (p.species_group == FIGS), "dry (figs)"), (soil == "dry", "dry (others)")]
         return ibis.cases(*dry, (soil == "no", "no"), else_="unknown")
 
     warmth = ibis.cases(
@@ -128,10 +102,9 @@ def count_intervals(t: dict[str, ir.Table]) -> ir.Table:
         else_=ibis.null("string"),
     )
     return p.select(
-        *("plant_id", "site_id", "client_id", "species", "plants", "leaf_count", "n_rows"),
+        *("plant_id", "site_id", "client_id", "species", "species_group", "plants", "leaf_count", "n_rows"),
         *OUTCOMES,
         *BOUNDS,
-        species_group=group,
         light=p.light.coalesce("unknown"),
         warmth=warmth,
         opening=ibis.ifelse(p.opening.coalesce(False), "near a vent or door", "elsewhere"),
@@ -184,6 +157,7 @@ def plan(time_steps: dict[str, ir.Table], as_of: int | ir.IntegerValue) -> dict[
     makers: dict[str, Callable[[], ir.Table]] = {
         "leaf_moves": lambda: moves_in_order(t, as_of),
         "leaf_places": lambda: places(t),
+        "leaf_stays": lambda: stays(t),
         "leaf_visits": lambda: visit_rows(t, as_of),
         "leaf_inspections": lambda: inspections(t),
         "leaf_between": lambda: between_inspections(t),

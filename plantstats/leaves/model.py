@@ -12,7 +12,7 @@ from plantstats.exposure import DRY_AIR_BELOW
 from plantstats.leaves.build import CountIntervals
 from plantstats.leaves.design import columns, formula_of
 from plantstats.leaves.inputs import CONDITIONS, KEY, OUTCOMES, RH_STEP, RH_TOP
-from plantstats.stats.counts import CountFit, CountModelError, fit_counts
+from plantstats.stats.counts import CountFit, CountModelError, fit_counts, highest_loglik
 from plantstats.stats.intervals import Array, zero_event_limit
 
 LIMITS = tuple(range(DRY_AIR_BELOW - 2 * RH_STEP, RH_TOP + 1, RH_STEP))  # humidity limits that may be asked for
@@ -42,6 +42,8 @@ class LeafFit:
         Terms that the records say nothing about, with the reason.
     expected : pandas.Series
         By combination: leaves of one interval; missing where not in the model.
+    frequencies : pandas.DataFrame
+        How often each count occurred: count, n.
     """
 
     outcome: str
@@ -51,6 +53,7 @@ class LeafFit:
     zero_levels: pd.DataFrame
     left_out: tuple[str, ...]
     expected: pd.Series
+    frequencies: pd.DataFrame
 
     @property
     def method(self) -> str:
@@ -106,14 +109,7 @@ class LeafFit:
         return (self.fit.params.index == name).astype("float64")
 
 
-def fit_leaves(
-    intervals: CountIntervals,
-    outcome: str = "green",
-    humidity_limit: int = DRY_AIR_BELOW,
-    *,
-    by_site: bool = True,
-    start: LeafFit | None = None,
-) -> LeafFit:
+def fit_leaves(intervals: CountIntervals, outcome: str = "green", humidity_limit: int = DRY_AIR_BELOW) -> LeafFit:
     """Fit the leaf model on the frequency table of count intervals; words count between the numbers they may mean.
 
     Parameters
@@ -123,10 +119,6 @@ def fit_leaves(
         Leaves dropped, or oldest leaves yellowed.
     humidity_limit : int
         Percent humidity below which air counts as dry; one of `LIMITS`.
-    by_site : bool
-        Whether errors let sites differ.
-    start : LeafFit, optional
-        A fit of the same intervals to begin with.
 
     Returns
     -------
@@ -163,14 +155,8 @@ def fit_leaves(
     frequencies["n"] -= np.where(frequencies["count"] == 0, n_ended, 0)
     formula, left_out = formula_of(table)
     rows, row_of = _distinct(table)
-    fit = fit_counts(
-        rows,
-        frequencies,
-        formula,
-        intervals.sums_by_site(outcome, row_of) if by_site else None,
-        censored=_numbered(censored, row_of),
-        start=None if start is None else start.fit,
-    )
+    by_site = intervals.sums_by_site(outcome, row_of)
+    fit = fit_counts(rows, frequencies, formula, by_site, censored=_numbered(censored, row_of))
     upper = [_upper_limit(counts, fit.alpha) for counts in zero_levels["counts"]]
     return LeafFit(
         outcome,
@@ -180,6 +166,7 @@ def fit_leaves(
         zero_levels.drop(columns="counts").assign(high=np.array(upper, dtype="float64")),
         (*left_out, *(f"{name}: tells the same as other terms" for name in fit.repeated)),
         pd.Series(fit.fitted[row_of.to_numpy()], row_of.index),
+        frequencies,
     )
 
 
@@ -198,9 +185,12 @@ def humidity_limit_profile(intervals: CountIntervals, fitted: LeafFit) -> pd.Dat
     pandas.DataFrame
         One row per value of `LIMITS`: humidity_limit (percent), behind (log likelihood behind the best).
     """
-    known = {fitted.humidity_limit: fitted.fit.loglik}
+    known, censored = {fitted.humidity_limit: fitted.fit.loglik}, intervals.censored(fitted.outcome)
     for limit in set(LIMITS) - known.keys():
-        known[limit] = fit_leaves(intervals, fitted.outcome, limit, by_site=False, start=fitted).fit.loglik
+        table = columns(fitted.table, limit)
+        rows, row_of = _distinct(table)
+        counts, words = fitted.frequencies, _numbered(censored, row_of)
+        known[limit] = highest_loglik(rows, counts, formula_of(table)[0], fitted.fit, censored=words)
     fits = np.array([known[limit] for limit in LIMITS])
     return pd.DataFrame({"humidity_limit": LIMITS, "behind": fits.max() - fits})
 
@@ -222,8 +212,12 @@ def _distinct(table: pd.DataFrame) -> tuple[pd.DataFrame, pd.Series]:
     Bands of humidity above the limit are such: each adds a row for every condition, month and length of interval.
     """
     same = ["species", *CONDITIONS, "month", "dry_air", "air_unknown", "exposure"]
-    row_of = table.groupby(same, observed=True, sort=False).ngroup().to_numpy()
-    rows = table.iloc[np.unique(row_of, return_index=True)[1]].drop(columns=["combination", "rh", "counted", "leaves"])
+    row_of = np.zeros(len(table), dtype="int64")
+    for name in same:
+        codes, levels = pd.factorize(table[name])
+        row_of = row_of * len(levels) + codes
+    row_of = pd.factorize(row_of)[0]
+    rows = table[~pd.Series(row_of).duplicated().to_numpy()].drop(columns=["combination", "rh", "counted", "leaves"])
     counts = {name: np.bincount(row_of, table[of]) for name, of in FITTED.items()}
     return rows.reset_index(drop=True).assign(**counts), pd.Series(row_of, pd.Index(table["combination"]), name="row")
 
@@ -241,8 +235,9 @@ def _without_zero_levels(table: pd.DataFrame, factors: tuple[str, ...]) -> tuple
     while True:
         before = len(taken_out)
         for factor in factors:
-            sums = table.groupby(factor, observed=True)["sum"].sum()
-            for level in sums.index[sums == 0]:
+            codes, levels = table[factor].cat.codes, table[factor].cat.categories
+            leaves = np.bincount(codes, table["sum"], len(levels))
+            for level in levels[(np.bincount(codes, minlength=len(levels)) > 0) & (leaves == 0)]:
                 rows = table[table[factor] == level]
                 level_row = {"factor": factor, "level": str(level), "n": int(rows["n"].sum()), "leaves": 0}
                 level_row["plant_days"] = float((rows["n"] * rows["exposure"]).sum())

@@ -47,7 +47,7 @@ def leaves_by(intervals: CountIntervals, outcome: str, by: list[str], period: Pe
     """
     sums = _sums(intervals, outcome, by, period, client)
     if sums.empty:
-        return findings.table([])
+        return pd.DataFrame()
     groups = _groups(sums, by)
     parts = []
     for end, measure in zip(ENDS, (f"{outcome}_leaves", f"{outcome}_leaves_upper"), strict=True):
@@ -65,7 +65,7 @@ def leaves_by(intervals: CountIntervals, outcome: str, by: list[str], period: Pe
                 "conf_level": CONF_LEVEL,
             }
             parts.append(findings.rows(frame, measure, by=by, **common))
-    return findings.table(pd.concat(parts, ignore_index=True))
+    return pd.concat(parts, ignore_index=True)
 
 
 def _sums(intervals: CountIntervals, outcome: str, by: list[str], period: Period, client: str) -> pd.DataFrame:

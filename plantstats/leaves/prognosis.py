@@ -50,11 +50,8 @@ def loss_after_leaf_drop(intervals: CountIntervals, model: LeafFit, period: str)
     try:
         fit = _fit(table)
     except CountModelError as error:
-        return findings.table(
-            findings.rows(
-                pd.DataFrame({"estimate": [np.nan], "losses": n_losses, "note": str(error)}), MEASURE, **common
-            )
-        )
+        none = pd.DataFrame({"estimate": [np.nan], "losses": n_losses, "note": str(error)})
+        return findings.rows(none, MEASURE, **common)
     rows: list[dict[str, object]] = []
     for band in BANDS[1:3]:
         part = table[table["shed"] == band]
@@ -67,7 +64,7 @@ def loss_after_leaf_drop(intervals: CountIntervals, model: LeafFit, period: str)
             row |= {**{name: float(value) for name, value in interval}, "note": WARNING}
         rows.append(row)
     frame = pd.DataFrame(rows, columns=["term", "losses", "plant_days", "note", "estimate", "low", "high"])
-    return findings.table(findings.rows(frame, MEASURE, by=["term"], conf_level=CONF_LEVEL, **common))
+    return findings.rows(frame, MEASURE, by=["term"], conf_level=CONF_LEVEL, **common)
 
 
 def _rate_table(intervals: CountIntervals, model: LeafFit) -> pd.DataFrame:

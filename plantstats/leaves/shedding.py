@@ -120,7 +120,7 @@ def shedding(plants: pd.DataFrame, period: Period) -> pd.DataFrame:
                 high=high,
             )
         )
-    return findings.table(pd.concat(parts, ignore_index=True))
+    return pd.concat(parts, ignore_index=True)
 
 
 def excuses(plant: pd.Series) -> str:

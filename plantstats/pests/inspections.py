@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, NamedTuple
 
+import numpy as np
 import pandas as pd
 
 from plantstats.errors import PlantstatsError
@@ -35,15 +36,18 @@ class Inspections(NamedTuple):
     ----------
     looks : pandas.DataFrame
         One row per plant, day and pest ("none" where none was seen): plant_id, visited_on, pest, degree (missing where
-        not noted), site_id, client_id, species, light, season, air, since (day of the look before; missing for the
-        first one), days (from it, none where it lies more than `LONG` days back).
+        not noted), site_id, client_id, species, light, season, air, plant (its number), since (day of the look before;
+        missing for the first one), days (from it, none where it lies more than `LONG` days back).
     first : pandas.DataFrame
         One row per plant and pest, of the first look that found it: the same columns, and new (whether a look before
         had not found it).
+    days : pandas.DataFrame
+        One row per plant and day, whatever was found: the columns of looks but pest and degree, and site (its number).
     """
 
     looks: pd.DataFrame
     first: pd.DataFrame
+    days: pd.DataFrame
 
 
 def inspections(time: PlantTime) -> Inspections:
@@ -76,13 +80,23 @@ def inspections(time: PlantTime) -> Inspections:
         air=dry.lt(DRY_AIR_BELOW).map({True: "dry air", False: "moist air"}).where(dry.notna(), "air not read"),
         degree=looks["pest_degree"],
     ).drop(columns=["heating", "rh_band", "pest_degree"])
-    days = looks[["plant_id", "visited_on"]].drop_duplicates()
-    days["since"] = days.groupby("plant_id")["visited_on"].shift()
-    looks = looks.drop_duplicates(["plant_id", "visited_on", "pest"]).merge(days, on=["plant_id", "visited_on"])
+    # Rows come in the order of plants, days and words.
+    plant, day = pd.factorize(looks["plant_id"])[0], looks["visited_on"].to_numpy()
+    begins = np.r_[True, (plant[1:] != plant[:-1]) | (day[1:] != day[:-1])]
+    first = np.flatnonzero(begins)
+    before = np.r_[first[:1], first[:-1]]  # the row of the plant's day before
+    since = np.where(plant[before] == plant[first], day[before], np.datetime64("NaT"))
+    since[:1] = np.datetime64("NaT")
+    number = begins.cumsum() - 1
+    twice = pd.DataFrame({"day": number, "pest": looks["pest"]}).duplicated().to_numpy()
+    looks = looks.assign(since=since[number], plant=plant)[~twice].reset_index(drop=True)
     gap = (looks["visited_on"] - looks["since"]).dt.days
     looks["days"] = gap.where(gap <= LONG, 0).fillna(0).astype("float64")
     positive = looks[looks["pest"].isin(PESTS)].drop_duplicates(["plant_id", "pest"])
-    return Inspections(looks, positive.assign(new=positive["since"].notna()).reset_index(drop=True))
+    first_found = positive.assign(new=positive["since"].notna()).reset_index(drop=True)
+    days = looks[begins[~twice]].drop(columns=["pest", "degree"])
+    days = days.assign(site=pd.factorize(days["site_id"])[0])
+    return Inspections(looks, first_found, days)
 
 
 def at_risk(of: Inspections, pest: str = "") -> pd.DataFrame:
@@ -100,10 +114,9 @@ def at_risk(of: Inspections, pest: str = "") -> pd.DataFrame:
         One row per plant and look up to the first finding: the columns of `Inspections.looks`, and found (0 or 1).
     """
     first = of.first[of.first["pest"].eq(pest)] if pest else of.first
-    begin = first.groupby("plant_id")["visited_on"].min()
-    rows = of.looks.drop_duplicates(["plant_id", "visited_on"]).drop(columns=["pest", "degree"])
-    rows = rows.assign(begin=begin.reindex(rows["plant_id"]).to_numpy())
-    rows = rows[rows["begin"].isna() | (rows["visited_on"] <= rows["begin"])]
-    rows = rows.assign(found=rows["visited_on"].eq(rows["begin"]).astype("int64")).drop(columns="begin")
+    begin = first.groupby("plant")["visited_on"].min()
+    rows, on = of.days, of.days["visited_on"]
+    begin = begin.reindex(rows["plant"]).set_axis(rows.index)
     # Of a plant found with it at its first look nobody knows since when.
-    return rows[rows["days"] > 0].reset_index(drop=True)
+    free = (rows["days"] > 0) & (begin.isna() | (on <= begin))
+    return rows.assign(found=on.eq(begin).astype("int64"))[free].reset_index(drop=True)

@@ -14,7 +14,7 @@ from plantstats.pests import transmission
 from plantstats.pests.inspections import Inspections, at_risk
 from plantstats.schema.pests import PESTS
 from plantstats.stats.clusters import FEWEST_CLUSTERS, RateBetween, ratio_of_sums
-from plantstats.stats.contagion import by_chance, neighbour_ratio
+from plantstats.stats.contagion import Cases, by_chance, neighbour_ratio
 from plantstats.stats.intervals import CONF_LEVEL, WIDEST
 from plantstats.stats.mantel_haenszel import rate_ratio_within
 from plantstats.stats.rates import DAYS_PER_100_YEARS, PER_100_YEARS, loss_rate
@@ -52,7 +52,9 @@ def pest_findings(time: PlantTime, of: Inspections, as_of: date) -> pd.DataFrame
     """
     period = f"records until {as_of}"
     parts = [_rates(of, period)]
-    parts += [neighbours(of, pest, period) for pest in ("", *PESTS)]
+    cases = transmission.cases(of)
+    parts.append(neighbours(cases, "", period))
+    parts += [neighbours(cases.of_kind(number), pest, period) for number, pest in enumerate(PESTS)]
     for measure, rows in (
         ("losses_after_pest", transmission.losses_after(time, of, AFTER)),
         ("leaves_after_pest", transmission.leaves_after(time, of, AFTER)),
@@ -66,6 +68,7 @@ def _rates(of: Inspections, period: str) -> pd.DataFrame:
     make = partial(findings.rows, period=period, unit=PER_100_YEARS, method=RATE, conf_level=CONF_LEVEL)
     any_pest = at_risk(of).assign(term=lambda f: f["air"])
     parts = [make(_rate(any_pest, list(by)), "pest_rate", by=list(by)) for by in SPLITS]
+    of = of._replace(days=of.days[["plant", "site", "visited_on", "days"]])
     for pest in PESTS:
         rows = at_risk(of, pest)
         if rows["found"].sum():
@@ -75,21 +78,23 @@ def _rates(of: Inspections, period: str) -> pd.DataFrame:
 
 def _rate(rows: pd.DataFrame, by: list[str]) -> pd.DataFrame:
     """Rates of groups; n_plants, plant_days, losses (here first findings)."""
-    keyed = rows.assign(every="all")
-    keys = by or ["every"]
-    table = (
-        keyed.groupby(keys)
-        .agg(n_plants=("plant_id", "nunique"), plant_days=("days", "sum"), losses=("found", "sum"))
-        .reset_index()
-    )
+    groups = rows.assign(every="all").groupby(by or ["every"])
+    table = groups[["days", "found"]].sum().reset_index().rename(columns={"days": "plant_days", "found": "losses"})
     exact = loss_rate(table["losses"], table["plant_days"])
-    table = table.assign(estimate=exact.estimate, low=exact.low, high=exact.high)
-    by_site = keyed.groupby(list(dict.fromkeys([*keys, "site_id"])))[["found", "days"]].sum().reset_index()
-    # Groups come in the order of the table.
-    for number, (_, own) in enumerate(by_site.groupby(keys)):
-        if len(own) < FEWEST_CLUSTERS:
-            continue
-        by_cluster = ratio_of_sums(own["found"], own["days"])
+    group = groups.ngroup().to_numpy()
+    known = group >= 0
+    group, plant, site, days, is_first = (
+        values[known] for values in (group, *(rows[name].to_numpy() for name in ("plant", "site", "days", "found")))
+    )
+    plants = pd.unique(group * (plant.max() + 1) + plant) // (plant.max() + 1)
+    table = table.assign(
+        n_plants=np.bincount(plants, minlength=len(table)), estimate=exact.estimate, low=exact.low, high=exact.high
+    )
+    at, pairs = pd.factorize(group * (site.max() + 1) + site, sort=True)
+    of_pair, first, days = pairs // (site.max() + 1), np.bincount(at, is_first), np.bincount(at, days)
+    for number in np.flatnonzero(np.bincount(of_pair) >= FEWEST_CLUSTERS):
+        own = of_pair == number
+        by_cluster = ratio_of_sums(first[own], days[own])
         if by_cluster.clusters >= FEWEST_CLUSTERS and np.isfinite(by_cluster.high):
             ends = by_cluster.low * DAYS_PER_100_YEARS, by_cluster.high * DAYS_PER_100_YEARS
             table.loc[number, "low"] = min(exact.low[number], ends[0])
@@ -97,14 +102,14 @@ def _rate(rows: pd.DataFrame, by: list[str]) -> pd.DataFrame:
     return table
 
 
-def neighbours(of: Inspections, pest: str, period: str) -> pd.DataFrame:
+def neighbours(cases: Cases, pest: str, period: str) -> pd.DataFrame:
     """How much more often neighbours of a finding are found with it, and what chance makes of it.
 
     Parameters
     ----------
-    of : Inspections
+    cases : Cases
     pest : str
-        One of `PESTS`; "" for all together, each compared with its own kind.
+        The one of `PESTS` that they are; "" for all together, each compared with its own kind.
     period : str
         Name of the period.
 
@@ -113,7 +118,6 @@ def neighbours(of: Inspections, pest: str, period: str) -> pd.DataFrame:
     pandas.DataFrame
         Findings pest_neighbours and pest_neighbours_by_chance; none with fewer than `FEWEST_CASES` first findings.
     """
-    cases = transmission.cases(of, (pest,) if pest else PESTS)
     n, by = len(cases.kind), {"cause": pest} if pest else {}
     if n < FEWEST_CASES:
         return pd.DataFrame()

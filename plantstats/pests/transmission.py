@@ -34,10 +34,9 @@ def cases(of: Inspections, pests: tuple[str, ...] = PESTS) -> Cases:
     Cases
         Kinds are the pests in their order, groups the sites in the order of their names.
     """
-    looks = of.looks.drop_duplicates(["plant_id", "visited_on"])
-    start = looks["visited_on"].min()
-    week = (looks["visited_on"] - start).dt.days // 7
-    seen = looks.assign(week=week).groupby(["plant_id", "site_id"])["week"].agg(["min", "max"]).reset_index()
+    start = of.days["visited_on"].min()
+    week = (of.days["visited_on"] - start).dt.days // 7
+    seen = of.days.assign(week=week).groupby(["plant_id", "site_id"])["week"].agg(["min", "max"]).reset_index()
     sites = {name: number for number, name in enumerate(sorted(seen["site_id"].unique()))}
     n_weeks = int(week.max()) + 1
     risk = np.zeros((len(pests), len(sites), n_weeks + 1))
@@ -164,24 +163,21 @@ def leaves_after(time: PlantTime, of: Inspections, days: int) -> pd.DataFrame:
         As `losses_after`; events are leaves counted at a visit, fallen since the plant's visit before.
     """
     positive_on = of.first.groupby("plant_id")["visited_on"].min().rename("positive_on")
-    inspected = (
-        pd.Series(of.looks["plant_id"].unique(), name="plant_id")
-        .to_frame()
-        .merge(positive_on, on="plant_id", how="left")
-    )
+    inspected = of.days[["plant_id", "plant"]].drop_duplicates("plant").merge(positive_on, on="plant_id", how="left")
     time.engine.add("inspected_for_pests", inspected)
     rows = time.query(
         """with days as (
-            select plant_id, at_site as site_id, visited_on, sum(leaves_dropped) as dropped
-            from completed_visits where plant_id is not null and leaves_dropped is not null group by all
+            select p.plant, any_value(p.positive_on) as positive_on, v.at_site as site_id, v.visited_on,
+                   sum(v.leaves_dropped) as dropped
+            from completed_visits v join inspected_for_pests p on p.plant_id = v.plant_id
+            where v.leaves_dropped is not null group by p.plant, v.at_site, v.visited_on
         ), counted as (
-            select *, lag(visited_on) over (partition by plant_id order by visited_on) as since from days
+            select *, lag(visited_on) over (partition by plant order by visited_on) as since from days
         ), marked as (
-            select c.site_id, c.dropped, date_diff('day', c.since, c.visited_on) as days,
-                   coalesce(c.since >= p.positive_on and date_diff('day', p.positive_on, c.since) < $days, false)::int
+            select site_id, dropped, date_diff('day', since, visited_on) as days,
+                   coalesce(since >= positive_on and date_diff('day', positive_on, since) < $days, false)::int
                    as exposed
-            from counted c join inspected_for_pests p on p.plant_id = c.plant_id
-            where date_diff('day', c.since, c.visited_on) <= 92 and c.site_id is not null
+            from counted where date_diff('day', since, visited_on) <= 92 and site_id is not null
         )
         select site_id, sum(dropped * exposed)::double as events, sum(days * exposed)::double as time,
                sum(dropped * (1 - exposed))::double as events_0, sum(days * (1 - exposed))::double as time_0

@@ -188,12 +188,14 @@ def _same_lines() -> str:
 
 def _second() -> str:
     return """
-        with days as (
-            select file, plant_id, visited_on, count(*) as n, min(line) as line,
+        with twice as (
+            select file, plant_id, visited_on from visits where plant_id is not null group by all having count(*) > 1
+        ), days as (
+            select file, plant_id, visited_on, min(line) as line,
                 count(distinct hash(technician, status, topsoil, litres, leaves_dropped, leaf_count, yellow_leaves,
                     dropped_lower, dropped_upper, yellow_lower, yellow_upper, rh_percent, temp_c, condition, minutes,
                     note)) as kinds
-            from visits where plant_id is not null group by file, plant_id, visited_on
+            from visits join twice using (file, plant_id, visited_on) group by file, plant_id, visited_on
         )
         select 'second_visit' as code, 'visits' as "table", file, min(line) as line,
             arg_min(plant_id, line) as plant_id,

@@ -55,7 +55,8 @@ def _swaps() -> str:
         with seen as (
             select plant_id, file, line, visited_on, condition, coalesce(repotted, false) as repotted,
                 lag(condition) over w as before, lag(visited_on) over w as before_on
-            from visits where plant_id is not null and condition is not null
+            from visits where condition is not null and plant_id in (
+                select plant_id from visits group by plant_id having min(condition) <= 2 and max(condition) = 5)
             window w as (partition by plant_id order by visited_on, line)
         )
         select 'silent_swap' as code, 'visits' as "table", s.file, s.line, s.plant_id,

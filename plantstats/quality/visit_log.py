@@ -25,20 +25,26 @@ LINES = """
                or coalesce(yellow_leaves, 0) > 0 or coalesce(repotted, false) or coalesce(moved, false)
                or coalesce(rotated, false) or coalesce(fed, false)
                or lower(coalesce(pest, 'none')) not in ('none', 'no', '') as told
-        from completed_visits where visited_on > $start and visited_on <= $end
+        from completed_visits where visited_on <= $end
     ), visited as (
         select distinct at_site as site_id, visited_on from lines
+    ), changes as (
+        select site_id::varchar as site_id, from_on::date as day, 1 as change from episodes
+        union all select site_id::varchar, to_on::date, -1 from episodes
+    ), by_day as (
+        select site_id, day, sum(change) as change from changes group by site_id, day
     ), standing as (
-        select count(*) as plant_visits from visited v join episodes e
-        on e.site_id = v.site_id and v.visited_on >= e.from_on and v.visited_on < e.to_on
+        select site_id, day, sum(change) over (partition by site_id order by day) as plants from by_day
     ), own as (
         select plant_id, visited_on, max(watered) as watered, max(told) as told
         from lines where plant_id is not null group by all
     )
-    select count(plant_id) as n_lines, any_value(plant_visits) as plant_visits,
-           coalesce(avg(watered::int), 0) as watered_share,
-           coalesce(avg((not watered and not told)::int), 0) as idle_share
-    from standing left join own on true"""
+    select visited_on > $recent as lately, count(*) as n_lines, 0 as plant_visits, sum(watered::int) as watered,
+           sum((not watered and not told)::int) as idle
+    from own group by all
+    union all
+    select v.visited_on > $recent, 0, sum(s.plants), 0, 0
+    from visited v asof join standing s on s.site_id = v.site_id and v.visited_on >= s.day group by all"""
 REASONS = {
     WATERINGS: "the visit log holds waterings only",
     EXCEPTIONS: "the visit log holds a line only where something was done or wrong",
@@ -65,8 +71,9 @@ def visit_log(time: PlantTime) -> pd.DataFrame:
     that nothing was done or wrong, leaves such lines out: they are missing because of what they would have said. Where
     at most `IDLE` of its lines are no watering, it holds waterings only.
     """
-    rows = [_of_days(time, start) for start in (date.min, time.as_of - timedelta(days=RECENT))]
-    return pd.DataFrame(rows)
+    recent = time.as_of - timedelta(days=RECENT)
+    sums = time.engine.sql(LINES, {"recent": recent, "end": time.as_of}, plain=True)
+    return pd.DataFrame([_of_days(sums, date.min), _of_days(sums[sums["lately"]], recent)])
 
 
 def withheld(log: pd.DataFrame) -> str:
@@ -93,18 +100,14 @@ def withheld(log: pd.DataFrame) -> str:
     )
 
 
-def _of_days(time: PlantTime, start: date) -> dict[str, object]:
-    given = {"start": start, "end": time.as_of}
-    row = time.engine.sql(LINES, given).iloc[0]
-    covered = float(row["n_lines"]) / max(float(row["plant_visits"]), 1.0)
-    return {
-        "since": start.isoformat(),
-        "kind": _kind(int(row["n_lines"]), covered, float(row["watered_share"]), float(row["idle_share"])),
-        "n_lines": int(row["n_lines"]),
-        "covered_share": covered,
-        "watered_share": float(row["watered_share"]),
-        "idle_share": float(row["idle_share"]),
-    }
+def _of_days(sums: pd.DataFrame, start: date) -> dict[str, object]:
+    n_lines, plant_visits, watered, idle = (
+        float(sums[name].sum()) for name in ("n_lines", "plant_visits", "watered", "idle")
+    )
+    shares = n_lines / max(plant_visits, 1.0), watered / max(n_lines, 1.0), idle / max(n_lines, 1.0)
+    names = ("covered_share", "watered_share", "idle_share")
+    row = {"since": start.isoformat(), "kind": _kind(int(n_lines), *shares), "n_lines": int(n_lines)}
+    return row | dict(zip(names, shares, strict=True))
 
 
 def _kind(n_lines: int, covered: float, watered: float, idle: float) -> str:

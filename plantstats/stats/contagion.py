@@ -37,6 +37,22 @@ class Cases(NamedTuple):
     last: Ints
     at_risk: Array
 
+    def of_kind(self, kind: int) -> Cases:
+        """Those of one kind alone.
+
+        Parameters
+        ----------
+        kind : int
+            Its number.
+
+        Returns
+        -------
+        Cases
+        """
+        at = self.kind == kind
+        zero = np.zeros(int(at.sum()), dtype=np.intp)
+        return Cases(zero, self.group[at], self.step[at], self.first[at], self.last[at], self.at_risk[[kind]])
+
 
 class ByChance(NamedTuple):
     """The ratio where dates are exchanged among cases: median, limits, and the share of arrangements at or above."""
@@ -134,15 +150,16 @@ def by_chance(
     1.0
     """
     rng = np.random.Generator(np.random.PCG64(seed))
-    cases = cases._replace(at_risk=np.ascontiguousarray(cases.at_risk))  # read as one row at every arrangement
-    of_all = cases.at_risk.sum(axis=1).ravel()
-    seen = _ratio(cases, cases.step, window, of_all)
+    # Steps beyond the last, at which nobody is at risk, spare a question at every arrangement.
+    cases = cases._replace(at_risk=np.pad(cases.at_risk, ((0, 0), (0, 0), (0, window))))
+    given = cases.at_risk.sum(axis=1).ravel(), np.full(cases.at_risk.size, -1)
+    seen = _ratio(cases, cases.step, window, *given)
     step = cases.step.copy()
     values = np.empty(arrangements)
     for number in range(arrangements):
-        for _ in range(ROUNDS_BEFORE if number == 0 else ROUNDS_BETWEEN):
-            _exchange(cases, step, rng)
-        values[number] = _ratio(cases, step, window, of_all)
+        for order in _orders(cases, rng, ROUNDS_BEFORE if number == 0 else ROUNDS_BETWEEN):
+            _exchange(cases, step, order)
+        values[number] = _ratio(cases, step, window, *given)
     known = values[np.isfinite(values)]
     if not len(known) or not np.isfinite(seen):
         return ByChance(np.nan, np.nan, np.nan, 1.0)
@@ -151,19 +168,23 @@ def by_chance(
     return ByChance(float(middle), float(low), float(high), float((1 + (known >= seen).sum()) / (1 + len(known))))
 
 
-def _exchange(cases: Cases, step: Ints, rng: np.random.Generator) -> None:
+def _orders(cases: Cases, rng: np.random.Generator, rounds: int) -> Ints:
+    """Cases in an order drawn by lot within their kind, for each round."""
+    return (cases.kind + rng.random((rounds, len(cases.kind)))).argsort(axis=1)
+
+
+def _exchange(cases: Cases, step: Ints, order: Ints) -> None:
     """One round: cases in pairs of one kind, each pair changing dates where both could have had the other's."""
-    order = (cases.kind + rng.random(len(step))).argsort()
     one, two = order[:-1:2], order[1::2]
+    of_one, of_two = step[one], step[two]
     free = (
         (cases.kind[one] == cases.kind[two])
-        & (step[two] >= cases.first[one])
-        & (step[two] <= cases.last[one])
-        & (step[one] >= cases.first[two])
-        & (step[one] <= cases.last[two])
+        & (of_two >= cases.first[one])
+        & (of_two <= cases.last[one])
+        & (of_one >= cases.first[two])
+        & (of_one <= cases.last[two])
     )
-    one, two = one[free], two[free]
-    step[one], step[two] = step[two], step[one]
+    step[one], step[two] = np.where(free, of_two, of_one), np.where(free, of_one, of_two)
 
 
 def _counts(cases: Cases, step: Ints, window: int) -> tuple[Array, npt.NDArray[np.bool_]]:
@@ -175,18 +196,20 @@ def _counts(cases: Cases, step: Ints, window: int) -> tuple[Array, npt.NDArray[n
     return counts, so_far[:, :, window : window + n] - so_far[:, :, :n] > 0
 
 
-def _ratio(cases: Cases, step: Ints, window: int, of_all: Array) -> float:
-    """The ratio alone, without limits, from the cells after a case alone; `of_all`: at risk by kind and step."""
-    kinds, _, n = cases.at_risk.shape
-    row = (cases.kind * cases.at_risk.shape[1] + cases.group) * n
-    recent = np.zeros(cases.at_risk.size, dtype=bool)
-    for later in range(1, window + 1):
-        recent[(row + step + later)[step + later < n]] = True
+def _ratio(cases: Cases, step: Ints, window: int, of_all: Array, owner: Ints) -> float:
+    """The ratio alone, without limits, from the steps after a case alone.
+
+    `of_all`: at risk by kind and step, both with `window` steps more than there are; `owner`: -1 for each of those.
+    """
+    kinds, groups, n = cases.at_risk.shape
     of = cases.kind * n + step  # cases of one kind and step are compared with each other
-    followed = np.flatnonzero(recent)
-    where = followed // cases.at_risk[0].size * n + followed % n
-    time = np.bincount(where, cases.at_risk.ravel()[followed], kinds * n)
-    events, every = (np.bincount(of, weights, kinds * n) for weights in (recent[row + step], None))
+    own, later = (cases.kind * groups + cases.group) * n + step, np.arange(1, window + 1)
+    place = (own[:, None] + later).ravel()
+    owner[place] = number = np.arange(len(place))
+    once = owner[place] == number  # one step may follow several cases
+    time = np.bincount((of[:, None] + later).ravel()[once], cases.at_risk.ravel()[place[once]], kinds * n)
+    events, every = (np.bincount(of, weights, kinds * n) for weights in (owner[own] >= 0, None))
+    owner[place] = -1
     events_0, time_0 = every - events, of_all - time
     both_sides = (time > 0) & (time_0 > 0)
     both = np.where(both_sides, time + time_0, 1.0)

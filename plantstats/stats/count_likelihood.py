@@ -195,7 +195,9 @@ def weighted_gram(x: Array, weight: Array) -> Array:
     return out
 
 
-def fit_coefficients(data: CountData, size: float, beta: Array) -> Array:
+def fit_coefficients(
+    data: CountData, size: float, beta: Array, information: Array | None = None
+) -> tuple[Array, Array]:
     """Fisher scoring at a given dispersion; steps that lower the likelihood are halved.
 
     statsmodels' GLM comes to the same coefficients (tested), but knows no censored counts.
@@ -208,11 +210,15 @@ def fit_coefficients(data: CountData, size: float, beta: Array) -> Array:
         1 / dispersion; infinite for the Poisson distribution.
     beta : numpy.ndarray, shape (columns,)
         Where to begin.
+    information : numpy.ndarray, shape (columns, columns), optional
+        Of these counts nearby, to begin with.
 
     Returns
     -------
-    numpy.ndarray, shape (columns,)
+    beta : numpy.ndarray, shape (columns,)
         Coefficients of the highest likelihood.
+    information : numpy.ndarray, shape (columns, columns)
+        The last one used.
 
     Raises
     ------
@@ -229,22 +235,22 @@ def fit_coefficients(data: CountData, size: float, beta: Array) -> Array:
 
     >>> none = IntervalCounts.of(None)
     >>> data = CountData(np.ones((1, 1)), np.zeros(1), *np.array([[4.0], [8.0], [40.0], [2.0], [4.0]]), none)
-    >>> np.exp(fit_coefficients(data, np.inf, np.zeros(1))).round(6).tolist()
+    >>> np.exp(fit_coefficients(data, np.inf, np.zeros(1))[0]).round(6).tolist()
     [2.0]
     """
-    alpha, eta, information, before = 1 / size, data.eta(beta), None, np.inf
+    alpha, eta, before = 1 / size, data.eta(beta), np.inf
     best = data.loglik(size, eta)
     for _ in range(MAX_STEPS):
         mean = np.exp(eta)
         n, total, _, moments = data.completed(mean, size)
         score = data.x.T @ ((total - n * mean) / (1 + alpha * mean))
-        step = None if information is None else np.linalg.solve(information, score)
-        if step is None or np.max(np.abs(step)) > SHRINKING * before:
+        step = score if information is None else np.linalg.solve(information, score)
+        if information is None or np.max(np.abs(step)) > SHRINKING * before:
             information = data.information(moments, mean, alpha)
             step = np.linalg.solve(information, score)
         before = np.max(np.abs(step))
         if before < TOLERANCE:
-            return np.asarray(beta + step)
+            return beta + step, information
         while (loglik := data.loglik(size, eta := data.eta(beta + step))) < best - 1e-9 * abs(best):
             step = step / 2
             if np.max(np.abs(step)) < TOLERANCE:
@@ -316,9 +322,12 @@ def fit_both(data: CountData, beta: Array, size: float = np.nan) -> tuple[float,
     >>> np.exp(beta).round(6).tolist(), bool(size < 1)
     ([2.0], True)
     """
+    information = None
+    if np.isfinite(size):  # else the size of means that are another fit's would be taken for settled
+        beta, information = fit_coefficients(data, size, beta)
     for _ in range(MAX_STEPS):
         before, size = size, _fit_size(data, np.exp(data.eta(beta)), size)
-        beta = fit_coefficients(data, size, beta)
+        beta, information = fit_coefficients(data, size, beta, information)
         if abs(size / before - 1) < 1e-8:
             return size, beta
     raise CountModelError("the dispersion does not settle")

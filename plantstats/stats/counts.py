@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass
 from itertools import pairwise
+from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
@@ -170,7 +171,6 @@ def fit_counts(
     *,
     family: str = NEGATIVE_BINOMIAL,
     censored: pd.DataFrame | None = None,
-    start: CountFit | None = None,
 ) -> CountFit:
     """Fit log(mean count / exposure) as a sum of terms.
 
@@ -190,8 +190,6 @@ def fit_counts(
     censored : pandas.DataFrame, optional
         Counts known only between two numbers, which `table`, `counts` and `clusters` leave out: cluster, row, lower,
         upper, n.
-    start : CountFit, optional
-        A fit of like counts to begin with: the answer is the same, sooner.
 
     Returns
     -------
@@ -222,25 +220,16 @@ def fit_counts(
     >>> fit.family, round(float(np.exp(fit.params["Intercept"])), 6), round(float(fit.se["treated"]), 4)
     ('Poisson', 3.0, 0.7071)
     """
-    _check(table, counts, censored)
-    design = patsy.dmatrix(formula, table, eval_env=patsy.EvalEnvironment([{}]), NA_action="raise")
-    every = np.asarray(design, dtype="float64")
-    intervals = IntervalCounts.of(censored)
-    n, total, squares, exposure = (table[c].to_numpy(dtype="float64") for c in ("n", "sum", "squares", "exposure"))
-    n_all = n + intervals.sum_by_row(1.0, len(n))
-    kept = _not_aliased(every, n_all)
-    x = every if kept.all() else np.ascontiguousarray(every[:, kept])
-    values, times = (counts[c].to_numpy(dtype="float64") for c in ("count", "n"))
-    data = CountData(x, np.log(exposure), n, total, squares, values, times, intervals)
+    asked = _asked(table, counts, formula, censored)
+    data, kept = asked.data, asked.kept
+    intervals, x = data.censored, data.x
+    n_all = asked.n
     # A censored count stands for its lower end only to have a place to start from.
     lower = np.maximum(intervals.patterns["lower"].to_numpy(dtype="float64"), 0.5)
     beta = np.zeros(x.shape[1])
-    names = pd.Index([name.replace("[T.", "[") for name in design.design_info.column_names])
-    if start is not None:
-        beta = start.params.reindex(names[kept]).fillna(0.0).to_numpy()
-    elif np.all(x[:, 0] == 1):
-        beta[0] = np.log((total.sum() + intervals.n @ lower) / (n_all * exposure).sum())
-    beta = fit_coefficients(data, np.inf, beta)
+    if np.all(x[:, 0] == 1):
+        beta[0] = np.log((data.total.sum() + intervals.n @ lower) / (n_all * np.exp(data.offset)).sum())
+    beta, _ = fit_coefficients(data, np.inf, beta)
     pearson, excess = poisson_dispersion(data, np.exp(data.eta(beta)))
     residual_df = float(n_all.sum()) - x.shape[1]
     size = np.inf
@@ -252,7 +241,7 @@ def fit_counts(
         reason = "the counts are no more spread than chance makes them"
     else:
         reason = "the counts are more spread than chance makes them"
-        size, beta = fit_both(data, beta, 1 / start.alpha if start is not None and start.alpha > 0 else np.nan)
+        size, beta = fit_both(data, beta)
     eta, alpha = data.eta(beta), 1 / size
     mean = np.exp(eta)
     moments = intervals.moments(mean, size)
@@ -265,8 +254,8 @@ def fit_counts(
     sandwich, jackknife, n_clusters = _cluster_errors(data, moments, mean, alpha, information, clusters)
     return CountFit(
         formula=formula,
-        design_info=design.design_info,
-        params=pd.Series(params, names),
+        design_info=asked.design_info,
+        params=pd.Series(params, asked.names),
         kept=kept,
         information=information,
         cov_model=cov_model,
@@ -282,6 +271,70 @@ def fit_counts(
         n=int(n_all.sum()),
         fitted=mean,
     )
+
+
+def highest_loglik(
+    table: pd.DataFrame, counts: pd.DataFrame, formula: str, near: CountFit, *, censored: pd.DataFrame | None = None
+) -> float:
+    """Log likelihood of the fit of `fit_counts`, without the rest of it.
+
+    Parameters
+    ----------
+    table, counts, formula
+        As in `fit_counts`.
+    near : CountFit
+        A fit of the same counts on other terms, to begin with.
+    censored
+        As in `fit_counts`.
+
+    Returns
+    -------
+    float
+
+    Raises
+    ------
+    CountModelError
+        As `fit_counts`.
+
+    Examples
+    --------
+    >>> table = pd.DataFrame({"treated": [0, 1], "n": [1, 2], "sum": [3, 6], "squares": [9, 18], "exposure": 1.0})
+    >>> counts = pd.DataFrame({"count": [3], "n": [3]})
+    >>> fit = fit_counts(table, counts, "1")
+    >>> round(highest_loglik(table, counts, "treated", fit), 6) == round(fit.loglik, 6)
+    True
+    """
+    if near.alpha == 0:
+        return fit_counts(table, counts, formula, censored=censored).loglik
+    asked = _asked(table, counts, formula, censored)
+    beta = near.params.reindex(asked.names[asked.kept]).fillna(0.0).to_numpy()
+    size, beta = fit_both(asked.data, beta, 1 / near.alpha)
+    return asked.data.loglik(size, asked.data.eta(beta))
+
+
+class _Asked(NamedTuple):
+    """What was counted, with the columns of a formula: those that are estimated, their names, counts by row."""
+
+    data: CountData
+    design_info: patsy.DesignInfo
+    kept: npt.NDArray[np.bool_]
+    names: pd.Index
+    n: Array
+
+
+def _asked(table: pd.DataFrame, counts: pd.DataFrame, formula: str, censored: pd.DataFrame | None) -> _Asked:
+    _check(table, counts, censored)
+    design = patsy.dmatrix(formula, table, eval_env=patsy.EvalEnvironment([{}]), NA_action="raise")
+    every = np.asarray(design, dtype="float64")
+    intervals = IntervalCounts.of(censored)
+    n, total, squares, exposure = (table[c].to_numpy(dtype="float64") for c in ("n", "sum", "squares", "exposure"))
+    n_all = n + intervals.sum_by_row(1.0, len(n))
+    kept = _not_aliased(every, n_all)
+    x = every if kept.all() else np.ascontiguousarray(every[:, kept])
+    values, times = (counts[c].to_numpy(dtype="float64") for c in ("count", "n"))
+    data = CountData(x, np.log(exposure), n, total, squares, values, times, intervals)
+    names = pd.Index([name.replace("[T.", "[") for name in design.design_info.column_names])
+    return _Asked(data, design.design_info, kept, names, n_all)
 
 
 def _check(table: pd.DataFrame, counts: pd.DataFrame, censored: pd.DataFrame | None) -> None:
@@ -338,22 +391,23 @@ def _cluster_errors(
     weight = np.r_[
         n * mean[observed] / (1 + alpha * mean[observed]), times * censored.information(moments, mean, alpha)[pattern]
     ]
-    labels = (part["cluster"].to_numpy(dtype=object) for part in (counts, censored.by_cluster))
-    cluster, names = pd.factorize(np.concatenate([*labels]))
+    parts = [part["cluster"] for part in (counts, censored.by_cluster) if len(part)]
+    cluster, names = pd.factorize(parts[0] if len(parts) == 1 else pd.concat([one.astype(object) for one in parts]))
     if len(names) < 2:
         return None, None, len(names)
 
     def by_cluster(values: Array) -> sparse.csr_matrix:
         return sparse.csr_matrix((values, (cluster, row)), shape=(len(names), len(x)))
 
-    weights = by_cluster(weight)
+    weights, n_holding = by_cluster(weight), np.zeros(x.shape[1])
 
     def own_information() -> Iterator[Array]:
         for start, end in pairwise(weights.indptr):
-            yield weighted_gram(x[weights.indices[start:end]], weights.data[start:end])
+            own = weighted_gram(x[weights.indices[start:end]], weights.data[start:end])
+            np.add(n_holding, own.diagonal() > 0, out=n_holding)
+            yield own
 
     scores = np.asarray(by_cluster(residual / (1 + alpha * mean[row])) @ x)
     cov_model = np.asarray(np.linalg.inv(information))
-    n_holding = np.asarray((weights @ np.abs(x) > 0).sum(axis=0), dtype="float64")
     jackknife = between.jackknife(scores, information, own_information())
     return (between.sandwich(scores, cov_model), between.floor_at_model_se(jackknife, cov_model, n_holding), len(names))

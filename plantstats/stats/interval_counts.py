@@ -80,8 +80,9 @@ class IntervalCounts:
         -------
         Intervalarray_like
         """
-        if counts is None:
-            counts = pd.DataFrame({name: pd.Series(dtype="int64") for name in ("cluster", *PATTERN, "n")})
+        if counts is None or counts.empty:
+            none = pd.DataFrame({name: pd.Series(dtype="int64") for name in ("cluster", "pattern", *PATTERN, "n")})
+            return cls(none[[*PATTERN, "n"]], none[["cluster", "pattern", "n"]])
         patterns = counts.groupby(list(PATTERN), as_index=False)["n"].sum()
         numbered = patterns.assign(pattern=np.arange(len(patterns)))[[*PATTERN, "pattern"]]
         return cls(patterns, counts.merge(numbered, on=list(PATTERN))[["cluster", "pattern", "n"]])

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
+from functools import lru_cache
 from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
-from scipy import stats
-from statsmodels.stats.proportion import proportion_confint
+from scipy import special, stats
 from statsmodels.stats.rates import confint_poisson
 
 CONF_LEVEL = 0.95  # of every interval, unless its caller says otherwise
@@ -117,10 +117,13 @@ def binomial_limits(events: int, trials: int, conf_level: float = CONF_LEVEL) ->
     """
     if trials == 0:
         return 0.0, 1.0
-    low, high = proportion_confint(events, trials, alpha=1 - conf_level, method="beta")
-    return 0.0 if events == 0 else float(low), 1.0 if events == trials else float(high)
+    tail = (1 - conf_level) / 2
+    low = 0.0 if events == 0 else special.betaincinv(events, trials - events + 1, tail)
+    high = 1.0 if events == trials else special.betaincinv(events + 1, trials - events, 1 - tail)
+    return float(low), float(high)
 
 
+@lru_cache(maxsize=4096)
 def quantile(conf_level: float = CONF_LEVEL, df: float | None = None) -> float:
     """Standard errors that an interval spans to each side: normal, or Student's t with `df` degrees of freedom.
 

@@ -54,18 +54,23 @@ def rate_ratio_within(rows: pd.DataFrame, conf_level: float = CONF_LEVEL) -> Rat
     whole = top.sum() / bottom.sum() if bottom.sum() > 0 else np.nan
     if not whole > 0 or n < 2:
         return RateBetween(float(whole), np.nan, np.nan, np.nan, n)
-    left_out = np.empty(n)
-    for cluster, at in pd.Series(range(len(used))).groupby(clusters):
-        own = np.unique(strata[at])
-        less = sums[own].copy()
-        np.subtract.at(less, np.searchsorted(own, strata[at]), values[at])
-        less_top, less_bottom = _parts(np.maximum(less, 0.0))
-        upper = top.sum() - top[own].sum() + less_top.sum()
-        lower = bottom.sum() - bottom[own].sum() + less_bottom.sum()
-        left_out[int(cluster)] = upper / lower if lower > 0 else np.nan
-    logs = np.log(np.where(left_out > 0, left_out, np.nan))
-    if np.isnan(logs).any():  # all events of one side are one cluster's: nothing tells how clusters differ
+    # Each pair of cluster and stratum once, with what the stratum is left with when the cluster goes.
+    pair, number = np.unique(clusters * shape[0] + strata, return_inverse=True)
+    cluster, stratum = np.divmod(pair, shape[0])
+    own = np.stack([np.bincount(number, values[:, c]) for c in range(4)], axis=1)
+    less = _parts(np.maximum(sums[stratum] - own, 0.0))
+    upper, lower = (
+        every.sum() - np.bincount(cluster, every[stratum] - left, n)
+        for every, left in zip((top, bottom), less, strict=True)
+    )
+    # Of broken numbers that cancel out a trace may stay: strata are counted.
+    some_left = [
+        (every > 0).sum() + np.bincount(cluster, 1.0 * (left > 0) - (every[stratum] > 0), n) > 0
+        for every, left in zip((top, bottom), less, strict=True)
+    ]
+    if not np.all(some_left):  # all events of one side are one cluster's: nothing tells how clusters differ
         return RateBetween(float(whole), np.nan, np.nan, np.nan, n)
+    logs = np.log(upper / lower)
     error = float(np.sqrt((n - 1) / n * ((logs - logs.mean()) ** 2).sum()))
     factor = float(np.exp(quantile(conf_level, n - 1) * error))
     return RateBetween(float(whole), error, float(whole) / factor, float(whole) * factor, n)

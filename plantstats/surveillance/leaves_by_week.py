@@ -53,7 +53,7 @@ def leaves_by_week(
     """
     model = fit_leaves(leaves.build(earlier).outside(events.shaken), OUTCOME)
     now = leaves.build(time)
-    combinations = now.sql("select distinct on (combination) * from leaf_used order by combination")
+    combinations = now.sql("select * from leaf_combinations order by combination")
     predicted = _predicted(model, combinations)
     rows = now.sql(
         f"""

