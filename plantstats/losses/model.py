@@ -9,8 +9,8 @@ import numpy as np
 import pandas as pd
 
 from plantstats.losses import rate_table
-from plantstats.losses.design import Array, Factor, ModelError, Numeric, sums_by
-from plantstats.losses.likelihood import Counts, mean_effects
+from plantstats.losses.design import Array, Factor, ModelError, Numeric
+from plantstats.losses.likelihood import Counts, expected_of_runs, mean_effects
 from plantstats.losses.terms import FACTORS
 from plantstats.stats.intervals import CONF_LEVEL, quantile
 from plantstats.stats.rates import DAYS_PER_100_YEARS
@@ -126,8 +126,8 @@ class LossModel:
             losses), shape and rate of that distribution (missing where sites are alike).
         """
         counts, lost = self.counts, self.counts.by_site
-        days = counts.plant_days * np.exp(counts.design.linear(self.beta))[counts.pattern]
-        expected = sums_by(counts.site, days, counts.n_sites)
+        by_run = expected_of_runs(counts, self.beta, np.ones((len(counts.design.numeric_profiles[1]), 1)))
+        expected = counts.runs.by_site(by_run)[:, 0]
         shape = np.nan if self.frailty_variance == 0 else 1 / self.frailty_variance
         return pd.DataFrame(
             {
