@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from datetime import date
+from functools import cached_property
 from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
@@ -19,7 +20,7 @@ if TYPE_CHECKING:
 
 
 class _Coded(NamedTuple):
-    """Table of one model, and the month of each of its cells."""
+    """Table of the months before a day, and the month of each of its cells."""
 
     day: date
     month: np.ndarray
@@ -45,7 +46,6 @@ class PastModels:
 
     def __init__(self, time: PlantTime, species: pd.DataFrame | None = None) -> None:
         self.time, self.species = time, species
-        self._table: pd.DataFrame | None = None
         self._models: dict[date, LossModel | ModelError] = {}
         self._coded: _Coded | None = None
         self._rows: tuple[_Coded, Codes] | None = None
@@ -102,15 +102,20 @@ class PastModels:
 
     def _coded_before(self, day: date) -> _Coded:
         """Plant-time of all months that had ended by a day, coded; the last that was asked for is kept."""
-        if self._table is None:
-            self._table = self.time.exposure_table(list(terms.EXPOSURE_BY), count_plants=False)
         if self._coded is None or self._coded.day != day:
-            earlier = self._table[self._table["month"] < pd.Timestamp(day)]
-            if earlier.empty:
+            month, table = self._whole
+            earlier = month < np.datetime64(day)
+            if table is None or not earlier.any():
                 raise ModelError(f"no plant was followed before {day}: there is nothing to expect from")
-            month = earlier.loc[earlier["plant_days"].gt(0), "month"].to_numpy()
-            self._coded = _Coded(day, month, RateTable.from_exposure(earlier))
+            self._coded = _Coded(day, month[earlier], table.chosen(earlier))
         return self._coded
+
+    @cached_property
+    def _whole(self) -> tuple[np.ndarray, RateTable | None]:
+        """Month of each cell of all plant-time, coded; no table where there is none."""
+        table = self.time.exposure_table(list(terms.EXPOSURE_BY), count_plants=False)
+        month = table.loc[table["plant_days"].gt(0), "month"].to_numpy()
+        return month, RateTable.from_exposure(table) if len(month) else None
 
     def _fitted(self, day: date) -> LossModel | ModelError:
         fitted = [model for model in self._models.values() if not isinstance(model, ModelError)]
