@@ -179,7 +179,7 @@ class LossModel:
         ModelError
             For a missing or unknown species or level, by name.
         """
-        conditions = self._complete(profiles)
+        conditions = self.conditions(profiles)
         unknown = sorted(set(conditions["species"].unique()) - set(self.group_of)) if self.group_of else []
         if unknown and unseen == "refuse":
             raise ModelError(
@@ -187,6 +187,56 @@ class LossModel:
             )
         return pd.DataFrame(self.matrix(conditions), conditions.index, list(self.names)), self.basis(
             conditions["species"]
+        )
+
+    def conditions(self, profiles: pd.DataFrame) -> pd.DataFrame:
+        """Profiles with every column that the terms ask for, as `matrix` takes them.
+
+        Parameters
+        ----------
+        profiles : pandas.DataFrame
+            As in `rate`.
+
+        Returns
+        -------
+        pandas.DataFrame
+
+        Raises
+        ------
+        ModelError
+            For a missing species, an unknown level or column, by name.
+        """
+        if "species" not in profiles.columns or profiles["species"].isna().any():
+            raise ModelError("every profile needs a species")
+        columns = {"species", *FACTORS, "month", "humidity"}
+        strange = [str(c) for c in profiles.columns if c not in columns]
+        if strange:
+            raise ModelError(f"no term for {', '.join(strange)}; a profile has {', '.join(sorted(columns))}")
+        index = profiles.index
+        humidity = profiles["humidity"].astype("float64") if "humidity" in profiles else pd.Series(np.nan, index)
+        numeric: dict[str, float | Array] = {"year_cos": 0.0, "year_sin": 0.0, "no_humidity": 0.0}
+        usual = pd.Series(0.0, index)
+        if "month" in profiles:
+            month = profiles["month"].astype("int64")
+            if not month.between(1, 12).all():
+                raise ModelError("month must be a number from 1 to 12")
+            cosine, sine = rate_table.yearly_cycle(month.to_numpy())
+            numeric |= {"year_cos": cosine, "year_sin": sine}
+            # No reading asked for: the usual air of the month, where any was read.
+            usual = month.map(dict(self.coding.dry_by_month)).astype("float64").fillna(0.0)
+        dry = np.where(humidity.isna(), usual, rate_table.dryness(humidity.to_numpy()))
+        levels, faults = {}, []
+        for factor in FACTORS:
+            given = profiles[factor] if factor in profiles else pd.Series(self.coding.reference[factor], index)
+            levels[factor] = given.astype("str")
+            # A factor with one level is not in the design, but its other levels are as unknown.
+            if factor in self.terms:
+                unseen = sorted(set(levels[factor].unique()) - set(self.coding.levels[factor]))
+                faults += [_unknown(factor, level, self.coding.levels[factor]) for level in unseen]
+        if faults:
+            raise ModelError("; ".join(faults))
+        return pd.DataFrame(
+            {"species": profiles["species"].astype("str"), **levels, **numeric, "dry_air": dry}, index=index
         )
 
     def matrix(self, conditions: pd.DataFrame) -> Array:
@@ -358,41 +408,6 @@ class LossModel:
         """Variance of the log rates of species in groups, or of groups: the usual one where under three are known."""
         known = [b for name, b in zip(self.names, self.beta, strict=True) if name.startswith(columns)]
         return max(float(np.var(known, ddof=1)), LEAST_VARIANCE) if len(known) >= 3 else USUAL_VARIANCE
-
-    def _complete(self, profiles: pd.DataFrame) -> pd.DataFrame:
-        """Profiles with every column that the terms ask for."""
-        if "species" not in profiles.columns or profiles["species"].isna().any():
-            raise ModelError("every profile needs a species")
-        columns = {"species", *FACTORS, "month", "humidity"}
-        strange = [str(c) for c in profiles.columns if c not in columns]
-        if strange:
-            raise ModelError(f"no term for {', '.join(strange)}; a profile has {', '.join(sorted(columns))}")
-        index = profiles.index
-        humidity = profiles["humidity"].astype("float64") if "humidity" in profiles else pd.Series(np.nan, index)
-        numeric: dict[str, float | Array] = {"year_cos": 0.0, "year_sin": 0.0, "no_humidity": 0.0}
-        usual = pd.Series(0.0, index)
-        if "month" in profiles:
-            month = profiles["month"].astype("int64")
-            if not month.between(1, 12).all():
-                raise ModelError("month must be a number from 1 to 12")
-            cosine, sine = rate_table.yearly_cycle(month.to_numpy())
-            numeric |= {"year_cos": cosine, "year_sin": sine}
-            # No reading asked for: the usual air of the month, where any was read.
-            usual = month.map(dict(self.coding.dry_by_month)).astype("float64").fillna(0.0)
-        dry = np.where(humidity.isna(), usual, rate_table.dryness(humidity.to_numpy()))
-        levels, faults = {}, []
-        for factor in FACTORS:
-            given = profiles[factor] if factor in profiles else pd.Series(self.coding.reference[factor], index)
-            levels[factor] = given.astype("str")
-            # A factor with one level is not in the design, but its other levels are as unknown.
-            if factor in self.terms:
-                unseen = sorted(set(levels[factor].unique()) - set(self.coding.levels[factor]))
-                faults += [_unknown(factor, level, self.coding.levels[factor]) for level in unseen]
-        if faults:
-            raise ModelError("; ".join(faults))
-        return pd.DataFrame(
-            {"species": profiles["species"].astype("str"), **levels, **numeric, "dry_air": dry}, index=index
-        )
 
 
 def _unknown(name: str, level: str, known: tuple[str, ...]) -> str:

@@ -97,18 +97,18 @@ def scored(folder: Path, *scores: tuple[str, int, str]) -> exposure.PlantTime:
 
 
 def test_an_old_score_says_nothing_any_more(tmp_path):
-    state = pd.DataFrame({"plant_id": ["A", "B", "C"]})
     # A: the later of two; B: 61 days old; C: seen only after the day.
     time = scored(
         tmp_path, ("A", 2, "2026-05-11"), ("B", 3, "2026-04-30"), ("A", 4, "2026-06-30"), ("C", 5, "2026-07-01")
     )
-    condition = Memory(time).condition_on(None, date(2026, 6, 30), state["plant_id"])
-    assert condition.tolist() == ["4", "not noted", "not noted"]
+    day = date(2026, 6, 30)
+    assert warning_signs.last_scores(warning_signs.looks_on(time, day, []), day).to_dict() == {"A": "4"}
 
 
 def test_two_scores_of_one_day_count_as_the_worse(tmp_path):
     time = scored(tmp_path, ("A", 3, "2026-06-30"), ("A", 5, "2026-06-30"))
-    assert standing.last_scores(time, date(2026, 6, 30)).to_dict() == {"A": "3"}
+    day = date(2026, 6, 30)
+    assert warning_signs.last_scores(warning_signs.looks_on(time, day, []), day).to_dict() == {"A": "3"}
 
 
 def test_lists_of_earlier_days_from_one_plant_time_are_those_of_plant_time_built_for_the_day(made):
@@ -281,7 +281,9 @@ def test_signs_are_what_visits_noted_by_the_day(tmp_path):
     ]
     records = TinyRecords(tmp_path, [], ((10, 1), (4, 15)), visits=rows, sites=[{"site_id": "S1"}])
     plants = pd.DataFrame({"plant_id": ["A", "B", "C"], "species": "Ficus lyrata"})
-    got = warning_signs.signs_on(exposure.build(records, date(2026, 8, 31)), date(2026, 6, 30), plants)
+    time, day = exposure.build(records, date(2026, 8, 31)), date(2026, 6, 30)
+    looks = warning_signs.looks_on(time, day, warning_signs.pests_on_record(time))
+    got = warning_signs.signs_on(looks, day, plants)
     assert got["trend"].fillna(9).tolist() == [-2, 9, 9]
     assert got["dry"].fillna(9).tolist() == pytest.approx([1 / 3, 0, 9])
     assert got["pest"].fillna(9).tolist() == [1, 0, 9]
