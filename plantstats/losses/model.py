@@ -152,10 +152,12 @@ class LossModel:
         -------
         effect, variance : numpy.ndarray
         """
-        known = self.site_effects.set_index("site_id")
-        effect = known["effect"].reindex(sites).fillna(1.0).to_numpy()
-        variance = (1 / known["shape"]).reindex(sites).fillna(self.frailty_variance).to_numpy()
-        return effect, variance if self.frailty_variance > 0 else np.zeros(len(sites))
+        known, at = self.site_effects, pd.Index(self.sites).get_indexer(sites)
+        never = at < 0
+        effect = np.where(never, 1.0, known["effect"].to_numpy()[at])
+        if self.frailty_variance == 0:
+            return effect, np.zeros(len(at))
+        return effect, np.where(never, self.frailty_variance, 1 / known["shape"].to_numpy()[at])
 
     def rows(self, profiles: pd.DataFrame, unseen: str = "group") -> tuple[pd.DataFrame, pd.DataFrame]:
         """Design rows of covariate profiles, for anyone who needs exp(rows @ coefficients).

@@ -104,8 +104,8 @@ class PastModels:
         """Plant-time of all months that had ended by a day, coded; the last that was asked for is kept."""
         if self._coded is None or self._coded.day != day:
             month, table = self._whole
-            earlier = month < np.datetime64(day)
-            if table is None or not earlier.any():
+            earlier = np.flatnonzero(month < np.datetime64(day))
+            if table is None or not len(earlier):
                 raise ModelError(f"no plant was followed before {day}: there is nothing to expect from")
             self._coded = _Coded(day, month[earlier], table.chosen(earlier))
         return self._coded

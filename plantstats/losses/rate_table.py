@@ -173,24 +173,25 @@ class RateTable:
         }
         return cls(sites, site, levels["species"], codes, numeric, dry, days, losses, coding)
 
-    def chosen(self, kept: np.ndarray) -> RateTable:
+    def chosen(self, kept: Codes) -> RateTable:
         """Some of the cells, as if there were no others.
 
         Parameters
         ----------
-        kept : numpy.ndarray of bool, shape (cells,)
-            At least one.
+        kept : numpy.ndarray
+            Their numbers, at least one.
 
         Returns
         -------
         RateTable
         """
-        site, sites = _left(self.site[kept], self.sites)
-        codes = {name: of[kept] for name, of in self.codes.items()}
+        site, sites = _left(self.site.take(kept), self.sites)
+        codes = {name: of.take(kept) for name, of in self.codes.items()}
         levels = {}
         for name, before in {"species": self.species, **self.coding.levels}.items():
             codes[name], levels[name] = _left(codes[name], before)
-        return self._of(sites, site, levels, codes, self.dry[kept], self.plant_days[kept], self.losses[kept])
+        rest = (of.take(kept) for of in (self.dry, self.plant_days, self.losses))
+        return self._of(sites, site, levels, codes, *rest)
 
     def patterns(self, terms: Iterable[str]) -> tuple[Codes, Codes]:
         """Tell rows apart as far as terms do.
@@ -325,10 +326,10 @@ def _left(codes: Codes, levels: tuple[str, ...]) -> tuple[Codes, tuple[str, ...]
 
 
 def _reference(factor: str, levels: tuple[str, ...], codes: Codes, losses: Array, days: Array) -> str:
-    lost, at_risk = (np.bincount(codes, weight, len(levels)) for weight in (losses, days))
     usual = REFERENCE[factor]
-    if usual in levels and lost[levels.index(usual)] > 0:
+    if usual in levels and (codes[losses > 0] == levels.index(usual)).any():
         return usual
+    lost, at_risk = (np.bincount(codes, weight, len(levels)) for weight in (losses, days))
     return levels[int(np.lexsort((at_risk, lost))[-1])]
 
 

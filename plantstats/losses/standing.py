@@ -76,25 +76,23 @@ def with_hazard(state: pd.DataFrame, model: LossModel, day: date) -> pd.DataFram
     alike = known["alike"].to_numpy()
     dimensions = [int(alike.max(initial=0)) + 1, 2, *[len(AGE_CUTS) + 1] * PARTS]
     first, number = numbered(np.ravel_multi_index((alike, np.isnan(installed), *ages), dimensions))
-    profiles = [
-        _profiles(known.loc[first], model, age[first], day + timedelta(days=days))
-        for age, days in zip(ages, ahead, strict=True)
-    ]
-    x = model.matrix(model.conditions(pd.concat(profiles, ignore_index=True)))
-    x = x.reshape(PARTS, len(first), len(model.names))
+    months = np.repeat([(day + timedelta(days=days)).month for days in ahead], len(first))
+    profiles = _profiles(known.loc[np.tile(first, PARTS)], model, np.concatenate([age[first] for age in ages]), months)
+    x = model.matrix(model.conditions(profiles)).reshape(PARTS, len(first), len(model.names))
     hazard = np.exp(x @ model.beta) * HORIZON / PARTS
     alone, slope = hazard.sum(axis=0)[number], (x * hazard[:, :, None]).sum(axis=0)[number]
     effect, variance = model.effects_of(known["site_id"])
     return known.assign(alone=alone, slope=list(slope), effect=effect, effect_variance=variance, hazard=alone * effect)
 
 
-def _profiles(state: pd.DataFrame, model: LossModel, age: Codes, on: date) -> pd.DataFrame:
+def _profiles(state: pd.DataFrame, model: LossModel, age: Codes, month: Codes) -> pd.DataFrame:
     """The plants' conditions some time ahead: the month, the age; the rest as it is."""
-    older = np.array(age_bands()[:-1])[age]
-    band = pd.Series(np.where(state["installed"].isna(), state["age_band"], older), state.index)
+    now = state["age_band"].to_numpy("object")
+    older = np.array(age_bands()[:-1], dtype="object")[age]
     # An age that the model has not met keeps the band it knows.
-    band = band.where(band.isin(model.coding.levels["age_band"]), state["age_band"])
-    return state[["species", *terms.FACTORS]].assign(age_band=band, month=on.month)
+    keeps = state["installed"].isna().to_numpy() | ~np.isin(older, model.coding.levels["age_band"])
+    profiles = state[["species", *terms.FACTORS]].reset_index(drop=True)
+    return profiles.assign(age_band=np.where(keeps, now, older), month=month)
 
 
 def lost_within(time: PlantTime, day: date) -> pd.Series:

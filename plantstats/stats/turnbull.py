@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from typing import NamedTuple
 
 import numpy as np
@@ -90,7 +91,7 @@ def fit_turnbull(left: npt.ArrayLike, right: npt.ArrayLike, entry: npt.ArrayLike
             low, high = total.take(seen_in)
             seen = high - low
             log_likelihood = float(of_likelihood @ np.log(seen))
-            if not np.isfinite(log_likelihood):
+            if not math.isfinite(log_likelihood):
                 raise NoAnswerError(
                     "too few plants watched at the first losses; follow from a later start_age "
                     "(survival.safe_start offers one)"
