@@ -11,7 +11,7 @@ import pandas as pd
 from plantstats.losses import rate_table
 from plantstats.losses.design import Array, Factor, ModelError, Numeric
 from plantstats.losses.likelihood import Counts, expected_of_runs, mean_effects
-from plantstats.losses.terms import FACTORS
+from plantstats.losses.terms import FACTORS, NUMERIC
 from plantstats.stats.intervals import CONF_LEVEL, quantile
 from plantstats.stats.rates import DAYS_PER_100_YEARS
 
@@ -216,17 +216,13 @@ class LossModel:
             raise ModelError(f"no term for {', '.join(strange)}; a profile has {', '.join(sorted(columns))}")
         index = profiles.index
         humidity = profiles["humidity"].astype("float64") if "humidity" in profiles else pd.Series(np.nan, index)
-        numeric: dict[str, float | Array] = {"year_cos": 0.0, "year_sin": 0.0, "no_humidity": 0.0}
-        usual = pd.Series(0.0, index)
+        numeric = {name: np.zeros(len(index)) for name in NUMERIC}
         if "month" in profiles:
             month = profiles["month"].astype("int64")
             if not month.between(1, 12).all():
                 raise ModelError("month must be a number from 1 to 12")
-            cosine, sine = rate_table.yearly_cycle(month.to_numpy())
-            numeric |= {"year_cos": cosine, "year_sin": sine}
-            # No reading asked for: the usual air of the month, where any was read.
-            usual = month.map(dict(self.coding.dry_by_month)).astype("float64").fillna(0.0)
-        dry = np.where(humidity.isna(), usual, rate_table.dryness(humidity.to_numpy()))
+            numeric = self.coding.usual_air(month.to_numpy())
+        dry = np.where(humidity.isna(), numeric["dry_air"], rate_table.dryness(humidity.to_numpy()))
         levels, faults = {}, []
         for factor in FACTORS:
             given = profiles[factor] if factor in profiles else pd.Series(self.coding.reference[factor], index)

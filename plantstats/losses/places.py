@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from datetime import timedelta
 from typing import TYPE_CHECKING, NamedTuple
 
@@ -9,6 +10,7 @@ import numpy as np
 import pandas as pd
 
 from plantstats.losses import rate_table, terms
+from plantstats.losses.design import Array, sums_by
 from plantstats.losses.model import LossModel
 from plantstats.periods import Period, quarter_of
 from plantstats.stats import rates, smr
@@ -134,35 +136,34 @@ def _with_losses(stays: pd.DataFrame, time: PlantTime) -> pd.DataFrame:
 
 def _expected(time: PlantTime, model: LossModel, stays: pd.DataFrame) -> pd.Series:
     """Expected losses of each stay, quarter by quarter so that a large company fits into memory."""
-    total = pd.Series(0.0, stays.index)
-    if stays.empty:
-        return total
-    first = EPOCH + pd.Timedelta(days=int(stays["since"].min()))
-    quarter = quarter_of(first.date())
-    while quarter.start <= time.as_of:
-        total += _expected_in(time, model, stays, quarter)
+    total = np.zeros(len(stays))
+    plant, names = pd.factorize(stays["plant_id"])
+    quarter = quarter_of((EPOCH + pd.Timedelta(days=int(stays["since"].min()))).date()) if len(stays) else None
+    while quarter is not None and quarter.start <= time.as_of:
+        for month, of_plants in _by_month(time, model, pd.Index(names), quarter):
+            start, end = ((day - EPOCH).days - 1 for day in (month, month + MONTH))
+            overlap = (
+                (np.minimum(stays["until"], end) - np.maximum(stays["since"], start)).clip(lower=0).to_numpy("float64")
+            )
+            days = np.bincount(plant, overlap, len(names))[plant]
+            total += of_plants[plant] * np.divide(overlap, days, out=np.zeros(len(stays)), where=days > 0)
         quarter = quarter_of(quarter.end)
-    return total
+    return pd.Series(total, stays.index)
 
 
-def _expected_in(time: PlantTime, model: LossModel, stays: pd.DataFrame, quarter: Period) -> pd.Series:
+def _by_month(
+    time: PlantTime, model: LossModel, plants: pd.Index, quarter: Period
+) -> Iterator[tuple[pd.Timestamp, Array]]:
+    """Expected losses of each plant in the months of a quarter."""
     rows = time.exposure_table(["plant_id", *terms.EXPOSURE_BY], quarter.start, quarter.end, count_plants=False)
-    rows = rows[rows["plant_days"] > 0].reset_index(drop=True)
-    rows = rows[model.knows(rows)].reset_index(drop=True)
-    if rows.empty:
-        return pd.Series(0.0, stays.index)
+    rows = rows.assign(plant=plants.get_indexer(rows["plant_id"]))
+    rows = rows[(rows["plant_days"] > 0) & (rows["plant"] >= 0) & model.knows(rows)]
     effect, _ = model.effects_of(rows["site_id"])
-    value = np.exp(model.matrix(rate_table.conditions(rows)) @ model.beta) * rows["plant_days"] * effect
-    months = value.groupby([rows["plant_id"], rows["month"]]).sum().rename("value").reset_index()
-    months = months.assign(
-        start=(months["month"] - EPOCH).dt.days - 1, end=(months["month"] + MONTH - EPOCH).dt.days - 1
-    )
-    pairs = stays[["plant_id", "since", "until"]].reset_index(names="stay").merge(months, on="plant_id")
-    overlap = np.minimum(pairs["until"], pairs["end"]) - np.maximum(pairs["since"], pairs["start"])
-    pairs = pairs.assign(overlap=overlap.clip(lower=0))
-    days = pairs.groupby(["plant_id", "month"])["overlap"].transform("sum")
-    share = (pairs["overlap"] / days.where(days > 0)).fillna(0.0)
-    return (pairs["value"] * share).groupby(pairs["stay"]).sum().reindex(stays.index, fill_value=0.0)
+    days = rows["plant_days"].to_numpy("float64")
+    value = np.exp(model.matrix(rate_table.conditions(rows)) @ model.beta) * days * effect
+    for month in rows["month"].unique():
+        inside = rows["month"].eq(month).to_numpy()
+        yield month, sums_by(rows["plant"].to_numpy()[inside], value[inside], len(plants))
 
 
 def _recurrence(table: pd.DataFrame, stays: pd.DataFrame) -> MeanCumulative:

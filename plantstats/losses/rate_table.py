@@ -39,6 +39,22 @@ class Coding:
     months: tuple[int, ...]
     dry_by_month: Mapping[int, float]
 
+    def usual_air(self, month: Codes) -> dict[str, Array]:
+        """Numeric terms of calendar months in which no humidity is told: the usual air, where any was read.
+
+        Parameters
+        ----------
+        month : Codes
+            1 to 12.
+
+        Returns
+        -------
+        dict of str to numpy.ndarray
+        """
+        cosine, sine = yearly_cycle(month)
+        dry = np.array([self.dry_by_month.get(m, 0.0) for m in range(13)])[month]
+        return {"year_cos": cosine, "year_sin": sine, "no_humidity": np.zeros(len(month)), "dry_air": dry}
+
     def unseen_months(self, asked: Iterable[int]) -> list[str]:
         """Names of the calendar months asked for that the records do not hold: no season is guessed.
 

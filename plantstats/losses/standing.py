@@ -67,7 +67,8 @@ def with_hazard(state: pd.DataFrame, model: LossModel, day: date) -> pd.DataFram
         The plants whose conditions the model knows, with alone (hazard at a site of effect 1), slope (row of
         derivatives by the coefficients, as an array), effect and effect_variance of the site, hazard (alone x effect).
     """
-    known = state[model.knows(state)].reset_index(drop=True)
+    first, number = numbered(state["alike"].to_numpy())
+    known = state[model.knows(state.iloc[first]).to_numpy()[number]].reset_index(drop=True)
     start = (day - date(1970, 1, 1)).days
     ahead = [HORIZON * (part + 0.5) / PARTS for part in range(PARTS)]
     installed = known["installed"].to_numpy("float64", na_value=np.nan)
@@ -78,7 +79,7 @@ def with_hazard(state: pd.DataFrame, model: LossModel, day: date) -> pd.DataFram
     first, number = numbered(np.ravel_multi_index((alike, np.isnan(installed), *ages), dimensions))
     months = np.repeat([(day + timedelta(days=days)).month for days in ahead], len(first))
     profiles = _profiles(known.loc[np.tile(first, PARTS)], model, np.concatenate([age[first] for age in ages]), months)
-    x = model.matrix(model.conditions(profiles)).reshape(PARTS, len(first), len(model.names))
+    x = model.matrix(profiles).reshape(PARTS, len(first), len(model.names))
     hazard = np.exp(x @ model.beta) * HORIZON / PARTS
     alone, slope = hazard.sum(axis=0)[number], (x * hazard[:, :, None]).sum(axis=0)[number]
     effect, variance = model.effects_of(known["site_id"])
@@ -86,13 +87,13 @@ def with_hazard(state: pd.DataFrame, model: LossModel, day: date) -> pd.DataFram
 
 
 def _profiles(state: pd.DataFrame, model: LossModel, age: Codes, month: Codes) -> pd.DataFrame:
-    """The plants' conditions some time ahead: the month, the age; the rest as it is."""
+    """The plants' conditions some time ahead: the month and its usual air, the age; the rest as it is."""
     now = state["age_band"].to_numpy("object")
     older = np.array(age_bands()[:-1], dtype="object")[age]
     # An age that the model has not met keeps the band it knows.
     keeps = state["installed"].isna().to_numpy() | ~np.isin(older, model.coding.levels["age_band"])
     profiles = state[["species", *terms.FACTORS]].reset_index(drop=True)
-    return profiles.assign(age_band=np.where(keeps, now, older), month=month)
+    return profiles.assign(age_band=np.where(keeps, now, older), **model.coding.usual_air(month))
 
 
 def lost_within(time: PlantTime, day: date) -> pd.Series:
@@ -112,4 +113,4 @@ def lost_within(time: PlantTime, day: date) -> pd.Series:
     """
     lost = time.losses
     inside = (lost["lost_on"] > pd.Timestamp(day)) & (lost["lost_on"] <= pd.Timestamp(day) + pd.Timedelta(days=HORIZON))
-    return lost[inside].groupby("plant_id")["quantity"].sum()
+    return lost.loc[inside, ["plant_id", "quantity"]].groupby("plant_id")["quantity"].sum()
