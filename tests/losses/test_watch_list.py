@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from datetime import date
+from datetime import date, timedelta
 from pathlib import Path
 
 import numpy as np
@@ -14,11 +14,12 @@ import statsmodels.api as sm
 from scipy import stats
 
 from plantstats import exposure, findings, periods, simulate
+from plantstats.exposure.inputs import AGE_CUTS, age_bands
 from plantstats.losses import ModelError, landmark, quarters, standing, warning_signs, watch_findings, watch_list
 from plantstats.losses.event_rate import EventRate
 from plantstats.losses.fit import fit
 from plantstats.losses.landmark import CONDITIONS
-from plantstats.losses.terms import EXPOSURE_BY
+from plantstats.losses.terms import EXPOSURE_BY, FACTORS
 from plantstats.losses.warning_signs import SIGNS
 from plantstats.losses.watch_memory import Memory
 from tests.builders.invented_records import InventedRecords
@@ -255,6 +256,20 @@ def test_a_chance_is_that_of_its_hazard_a_power_of_the_model_s_times_score_and_s
     assert plants.set_index("plant_id")["expected"].reindex(state["plant_id"]).to_numpy() == pytest.approx(
         1 - np.exp(-middle.to_numpy())
     )
+
+
+def test_the_hazard_of_each_plant_is_the_model_s_rate_of_its_own_profile(watched, memory):
+    state = standing.with_hazard(memory.standing[LAST], watched.model, LAST)
+    assert state["alike"].nunique() < len(state)
+    alone = np.zeros(len(state))
+    for days in (15, 45, 75):
+        age = (pd.Timestamp(LAST) - pd.Timestamp("1970-01-01")).days + days - state["installed"].astype("float64")
+        band = pd.cut(age, [-1, *AGE_CUTS, 1e6], labels=age_bands()[:-1]).astype("object")
+        seen = band.isin(watched.model.coding.levels["age_band"])
+        profile = state[["species", *FACTORS]].assign(age_band=band.where(seen, state["age_band"]))
+        month = (LAST + timedelta(days=days)).month
+        alone += watched.model.rate(profile.assign(month=month))["rate"].to_numpy() * 30 / 36525
+    assert state["alone"].to_numpy() == pytest.approx(alone, rel=1e-9)
 
 
 def test_a_plant_of_conditions_hardly_on_record_is_expected_at_its_estimate_within_wide_limits(watched, memory):
