@@ -17,6 +17,11 @@ from plantstats.losses.rate_table import RateTable
 if TYPE_CHECKING:
     from plantstats.exposure import PlantTime
     from plantstats.losses.model import LossModel
+    from plantstats.periods import Period
+
+
+BY_PLANT = ["plant_id", "client_id", *terms.EXPOSURE_BY]
+AT_ONCE = 50_000  # cells of plant-time of which all quarters are read together, some 1,500 plants
 
 
 class _Coded(NamedTuple):
@@ -99,6 +104,29 @@ class PastModels:
             self._rows = coded, rows_of_counts(whole, coded.table)
         left_out = (coded.month >= first) & (coded.month < first + pd.DateOffset(months=3))
         return without(whole, coded.table, self._rows[1], left_out)
+
+    def by_plant(self, quarter: Period) -> pd.DataFrame:
+        """Plant-time of a quarter by plant and conditions.
+
+        Parameters
+        ----------
+        quarter : Period
+
+        Returns
+        -------
+        pandas.DataFrame
+            As `PlantTime.exposure_table`.
+        """
+        if len(self._whole[0]) > AT_ONCE:
+            return self.time.exposure_table(BY_PLANT, quarter.start, quarter.end)
+        month = self._of_all_plants["month"]
+        inside = month.ge(pd.Timestamp(quarter.start)) & month.lt(pd.Timestamp(quarter.end))
+        return self._of_all_plants[inside].reset_index(drop=True)
+
+    @cached_property
+    def _of_all_plants(self) -> pd.DataFrame:
+        """Plant-time of a small company by plant and conditions, read once for all quarters."""
+        return self.time.exposure_table(BY_PLANT)
 
     def _coded_before(self, day: date) -> _Coded:
         """Plant-time of all months that had ended by a day, coded; the last that was asked for is kept."""
