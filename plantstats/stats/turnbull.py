@@ -80,9 +80,9 @@ def fit_turnbull(left: npt.ArrayLike, right: npt.ArrayLike, entry: npt.ArrayLike
     before_entry, entered = np.unique(np.searchsorted(end, since, side="right"), return_counts=True)
     # Each plant spreads one loss over its interval, and 1 / seen - 1 unseen ones over the days before its entry.
     seen_in = np.array([[*first, *before_entry], [*last, *np.full_like(before_entry, n)]])
-    spread_over = np.array([[*first, *np.zeros_like(before_entry)], [*last, *before_entry]]).ravel()
+    shared_over = np.array([[*first, *np.zeros_like(before_entry)], [*last, *before_entry]]).ravel()
     of_likelihood = np.concatenate([times, -entered]).astype("float64")
-    of_spread = np.outer([1.0, -1.0], np.abs(of_likelihood))
+    of_shares = np.outer([1.0, -1.0], np.abs(of_likelihood))
     mass, total, before = np.full(n, 1 / n), np.zeros(n + 1), -np.inf
     up_to, settled = total[1:], STILL * len(lo)
     with np.errstate(divide="ignore", invalid="ignore"):  # of what nothing is left of
@@ -100,7 +100,7 @@ def fit_turnbull(left: npt.ArrayLike, right: npt.ArrayLike, entry: npt.ArrayLike
                 return TurnbullFit(begin, end, mass / total[-1], log_likelihood)
             before = log_likelihood
             # The likelihood knows no scale, so that the masses need none until the end.
-            mass *= np.bincount(spread_over, (of_spread / seen).ravel(), n + 1).cumsum()[:-1]
+            mass *= np.bincount(shared_over, (of_shares / seen).ravel(), n + 1).cumsum()[:-1]
     raise NoAnswerError(f"the estimate did not settle in {MAX_ROUNDS} rounds; follow from a later start_age")
 
 
