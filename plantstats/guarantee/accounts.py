@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
-from scipy import stats
+from scipy import special
 
 from plantstats import exposure, findings
 from plantstats.guarantee.in_force import GuaranteeError
@@ -73,7 +73,8 @@ def account_margins(records: Records, period: Period, by: Sequence[str] = CLIENT
     paid = _replacements(time, records.settings.wage_per_hour, start, end)
     usual = float(paid["cents"].mean()) if len(paid) else 0.0
     amounts = {key: each.to_numpy(dtype="float64") for key, each in paid.groupby(by)["cents"]}
-    visits_of = {key: tuple(each[VISITS].sum()) for key, each in visits.groupby(by)}
+    sums = visits.groupby(by)[VISITS].sum().reset_index()
+    visits_of = {tuple(key): of for *key, of in zip(*(sums[name] for name in by), sums[VISITS].to_numpy(), strict=True)}
     with_contract = set(contracts["client_id"])
     accounts = set(fee) | {key for key in visits_of if by == SITES and key[0] in with_contract}
     rows = []
@@ -135,9 +136,9 @@ def gamma_limits(amounts: Array, usual: float = float("nan")) -> tuple[float, fl
     tail, total, variance, largest = (1 - CONF_LEVEL) / 2, amounts.sum(), (amounts**2).sum(), amounts.max()
     if not total:
         return 0.0, 0.0
-    low = stats.gamma.ppf(tail, total**2 / variance, scale=variance / total)
+    low = special.gammaincinv(total**2 / variance, tail) * (variance / total)
     more, wider = total + largest, variance + largest**2
-    return float(low), float(stats.gamma.ppf(1 - tail, more**2 / wider, scale=wider / more))
+    return float(low), float(special.gammaincinv(more**2 / wider, 1 - tail) * wider / more)
 
 
 def findings_of(margins: pd.DataFrame, period: Period, currency: str, by: Sequence[str] = CLIENTS) -> pd.DataFrame:

@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import replace
+from itertools import pairwise
 
 import numpy as np
 
-from plantstats.losses.design import Array
-from plantstats.losses.likelihood import Counts, Derivatives, own_variance
+from plantstats.losses.design import Array, Codes
+from plantstats.losses.likelihood import Counts, Derivatives, expected_of_runs, own_variance
 from plantstats.losses.newton import Fit
 from plantstats.stats import clusters
 
@@ -30,10 +30,7 @@ def site_scores(counts: Counts, now: Derivatives) -> Array:
     -------
     numpy.ndarray, shape (sites, columns)
     """
-    site_x = now.site_x
-    if site_x is None:
-        site_x = counts.site_sums(now.expected)
-    return np.asarray(counts.lost_x - now.weight[:, None] * site_x)
+    return np.asarray(counts.lost_x - now.weight[:, None] * now.site_x)
 
 
 def jackknife(counts: Counts, fit: Fit) -> Array:
@@ -56,21 +53,33 @@ def jackknife(counts: Counts, fit: Fit) -> Array:
     --------
     plantstats.stats.clusters.jackknife : The formula and its source.
     """
-    robust = clusters.jackknife(site_scores(counts, fit.at), fit.at.information, _of_sites(counts, fit))
+    # Numeric columns first, so that what a site adds stands in four blocks.
+    order = np.argsort(~counts.design.is_numeric, kind="stable")
+    scores, information = site_scores(counts, fit.at)[:, order], fit.at.information[np.ix_(order, order)]
+    robust, back = clusters.jackknife(scores, information, _of_sites(counts, fit, order)), np.argsort(order)
     bread = np.linalg.inv(fit.at.information)
-    return np.asarray(robust + bread @ ((counts.prior * np.exp(fit.beta))[:, None] * bread))
+    return np.asarray(robust[np.ix_(back, back)] + bread @ ((counts.prior * np.exp(fit.beta))[:, None] * bread))
 
 
-def _of_sites(counts: Counts, fit: Fit) -> Iterator[Array]:
-    """What each site adds to the information."""
-    now = fit.at
-    uncertain = own_variance(counts.by_site, now.by_site, fit.variance)
-    for site in range(counts.n_sites):
-        rows = counts.rows_of(site)
-        x = counts.design.dense(counts.pattern[rows])
-        expected = now.expected[rows]
-        sums = expected @ x
-        yield now.weight[site] * (x.T @ (expected[:, None] * x)) - uncertain[site] * np.outer(sums, sums)
+def _of_sites(counts: Counts, fit: Fit, order: Codes) -> Iterator[Array]:
+    """What each site adds to the information, numeric columns first."""
+    now, runs = fit.at, counts.runs
+    (_, of_numeric), (_, values) = counts.design.numeric_profiles, counts.design.profiles
+    uncertain, site_x, k = (
+        own_variance(counts.by_site, now.by_site, fit.variance),
+        now.site_x[:, order],
+        now.by_run.shape[1],
+    )
+    squares = (of_numeric[:, :, None] * of_numeric[:, None]).reshape(len(of_numeric), -1)
+    products = runs.by_site(expected_of_runs(counts, fit.beta, squares)).reshape(-1, k, k)
+    own = np.empty((len(order), len(order)))
+    for site, (low, high) in enumerate(pairwise(runs.begins)):
+        x, expected, sums = values[runs.profile[low:high]], now.by_run[low:high], site_x[site]
+        own[:k, :k] = products[site]
+        own[k:, :k] = x.T @ expected
+        own[:k, k:] = own[k:, :k].T
+        own[k:, k:] = x.T @ (expected[:, :1] * x)
+        yield now.weight[site] * own - (uncertain[site] * sums)[:, None] * sums
 
 
 def covariance(counts: Counts, fit: Fit) -> tuple[Array, str, Array]:
@@ -109,5 +118,5 @@ def sites_per_column(counts: Counts) -> Array:
     -------
     numpy.ndarray, shape (columns,)
     """
-    holds = replace(counts, design=counts.design.support()).site_sums(np.ones(len(counts.pattern)))
+    holds = counts.support.site_sums(np.ones(len(counts.pattern)))
     return np.asarray((holds > 0).sum(axis=0), dtype="float64")

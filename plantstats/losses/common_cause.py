@@ -185,12 +185,12 @@ def _clusters(rows: pd.DataFrame, labels: _Labels, expected: dict[str, _Cumulate
     number, exits = ordered.index.to_numpy(), _Exits.of(ordered)
     for site, at in ordered.groupby("site_id").indices.items():
         left, cumulated = exits.chosen(at), expected.get(str(site))
-        if cumulated is None or left.count.sum() < FEWEST_LOSSES:
+        if cumulated is None or left.quantity.sum() < FEWEST_LOSSES:
             continue
-        if _least_possible(left.found_on, left.count, cumulated, gap) * windows >= FALSE_ALARMS:
+        if _least_possible(left.found_on, left.quantity, cumulated, gap) * windows >= FALSE_ALARMS:
             continue
         of_site = number[at]
-        while left.count.sum() >= FEWEST_LOSSES:
+        while left.quantity.sum() >= FEWEST_LOSSES:
             p_value, window = _least_probable(left, cumulated, gap)
             if p_value * windows >= FALSE_ALARMS:
                 break
@@ -207,7 +207,7 @@ class _Exits(NamedTuple):
 
     found_on: np.ndarray
     lag: np.ndarray
-    count: np.ndarray
+    quantity: np.ndarray
     cause: np.ndarray
     tying: np.ndarray
 
@@ -215,11 +215,11 @@ class _Exits(NamedTuple):
     def of(cls, ordered: pd.DataFrame) -> _Exits:
         cause, names = pd.factorize(ordered["cause"].fillna("unknown"), sort=True)
         lag = (ordered["found_on"] - ordered["seen_on"]).dt.days.to_numpy("float64")
-        count = ordered["quantity"].to_numpy("float64")
-        return cls(ordered["found_on"].to_numpy(), lag, count, cause, ~names.isin(NO_CAUSE))
+        quantity = ordered["quantity"].to_numpy("float64")
+        return cls(ordered["found_on"].to_numpy(), lag, quantity, cause, ~names.isin(NO_CAUSE))
 
     def chosen(self, at: np.ndarray) -> _Exits:
-        return _Exits(*(values[at] for values in self[:4]), self.tying)
+        return _Exits(self.found_on[at], self.lag[at], self.quantity[at], self.cause[at], self.tying)
 
 
 def _with_stragglers(exits: _Exits, window: np.ndarray) -> np.ndarray:
@@ -235,28 +235,28 @@ def _with_stragglers(exits: _Exits, window: np.ndarray) -> np.ndarray:
     return tied
 
 
-def _least_possible(found_on: np.ndarray, count: np.ndarray, cumulated: _Cumulated, company_gap: float) -> float:
+def _least_possible(found_on: np.ndarray, quantity: np.ndarray, cumulated: _Cumulated, company_gap: float) -> float:
     """A bound below what `_least_probable` gives: windows lengthened by no plant's lag hold the fewest expected."""
     ends = np.searchsorted(found_on, found_on + np.timedelta64(WINDOW, "D"))
-    so_far = np.concatenate([[0.0], count.cumsum()])
+    so_far = np.concatenate([[0.0], quantity.cumsum()])
     n = so_far[ends] - so_far[:-1]
     before = np.timedelta64(round(min(company_gap, LONG)), "D")
-    p_values = cumulated.p_value(n, count.sum(), found_on - before, found_on + np.timedelta64(WINDOW, "D"))
+    p_values = cumulated.p_value(n, quantity.sum(), found_on - before, found_on + np.timedelta64(WINDOW, "D"))
     return float(p_values[n >= FEWEST_LOSSES].min(initial=1.0))
 
 
 def _least_probable(exits: _Exits, cumulated: _Cumulated, company_gap: float) -> tuple[float, np.ndarray]:
     """The window of one site's losses that chance makes least often: its tail probability, and which they are."""
-    found_on, count = exits.found_on, exits.count
+    found_on, quantity = exits.found_on, exits.quantity
     ends = np.searchsorted(found_on, found_on + np.timedelta64(WINDOW, "D"))
-    so_far = np.concatenate([[0.0], count.cumsum()])
+    so_far = np.concatenate([[0.0], quantity.cumsum()])
     n = so_far[ends] - so_far[:-1]
     starts = np.flatnonzero(n >= FEWEST_LOSSES)
     lags = [min(max(np.median(exits.lag[start : ends[start]]), company_gap), LONG) for start in starts]
     before = np.rint(lags).astype("timedelta64[D]")
     until = found_on[starts] + np.timedelta64(WINDOW, "D")
-    p_values = cumulated.p_value(n[starts], count.sum(), found_on[starts] - before, until)
-    window = np.zeros(len(count), dtype=bool)
+    p_values = cumulated.p_value(n[starts], quantity.sum(), found_on[starts] - before, until)
+    window = np.zeros(len(quantity), dtype=bool)
     if p_values.min(initial=1.0) >= 1.0:
         return 1.0, window
     least = int(p_values.argmin())

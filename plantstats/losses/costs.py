@@ -9,6 +9,7 @@ from plantstats import findings
 from plantstats.periods import Period
 
 PAYERS = ("guaranteed", "chargeable", "other")
+AMOUNTS = ("plant_cost", "labour_minutes")
 NOT_REPLACED = "not_replaced"  # removed for good: nobody paid for a plant in its place
 
 
@@ -142,17 +143,17 @@ def amounts(rows: pd.DataFrame, wage_per_hour: float) -> dict[str, object]:
         estimate (missing where no amount is recorded), losses, note.
     """
     losses = int(rows["quantity"].sum())
-    rows = rows[rows["source"].ne("plants")]
-    plants, minutes = rows["plant_cost"].astype("float64"), rows["labour_minutes"].astype("float64")
+    replaced = rows["source"].ne("plants").to_numpy(bool)
+    plants, minutes = (rows[name].to_numpy("float64", na_value=np.nan)[replaced] for name in AMOUNTS)
     lacking = [
-        f"{what} missing in {int(part.isna().sum())} of {len(rows)} rows"
+        f"{what} missing in {int(np.isnan(part).sum())} of {len(part)} rows"
         for what, part in (("plant cost", plants), ("labour", minutes))
-        if part.isna().any()
+        if np.isnan(part).any()
     ]
-    known = bool(plants.notna().any()) or bool(minutes.notna().any()) or rows.empty
+    known = not len(plants) or not (np.isnan(plants).all() and np.isnan(minutes).all())
     note = "; ".join([*lacking, "the sum is a minimum"]) if lacking else ""
     return {
-        "estimate": float(plants.sum() + minutes.sum() / 60 * wage_per_hour) if known else np.nan,
+        "estimate": float(np.nansum(plants) + np.nansum(minutes) / 60 * wage_per_hour) if known else np.nan,
         "losses": losses,
         "note": note if known else "not available: no costs recorded",
     }

@@ -105,16 +105,19 @@ class Design:
         key = np.zeros(self.rows, dtype=np.int64)
         for factor in factors:
             key = key * len(factor.levels) + factor.codes
-        _, first, profile = np.unique(key, return_index=True, return_inverse=True)
+        first, profile = numbered(key)
         values = [factor.values[factor.codes[first]] for factor in factors]
-        return profile.astype(np.intp), np.hstack([np.zeros((len(first), 0)), *values])
+        return profile, np.hstack([np.zeros((len(first), 0)), *values])
 
     @cached_property
-    def _by_profile(self) -> tuple[ShortCodes, ShortCodes]:
-        """Rows in the order of their profiles, and where each profile's begin."""
-        profile, values = self.profiles
-        begins = np.concatenate([[0], np.cumsum(np.bincount(profile, minlength=len(values)))])
-        return np.argsort(profile, kind="stable").astype(np.int32), begins.astype(np.int32)
+    def numeric_profiles(self) -> tuple[Codes, Array]:
+        """The same of numeric columns: rows that agree in all of them share their values."""
+        number = np.zeros(self.rows, dtype=np.intp)
+        for values in self.numeric.T:
+            key = pd.factorize(values)[0]
+            number = pd.factorize(number * (key.max() + 1) + key)[0]
+        first, number = numbered(number)
+        return number, self.numeric[first]
 
     def linear(self, beta: Array) -> Array:
         """Every row times the coefficients.
@@ -131,24 +134,6 @@ class Design:
         profile, values = self.profiles
         return np.asarray(self.numeric @ beta[self.is_numeric] + (values @ beta[~self.is_numeric])[profile])
 
-    def sums(self, weight: Array) -> Array:
-        """Weighted sum of each column over the rows.
-
-        Parameters
-        ----------
-        weight : numpy.ndarray
-            One weight per row.
-
-        Returns
-        -------
-        numpy.ndarray, shape (columns,)
-        """
-        profile, values = self.profiles
-        out = np.empty(len(self.columns))
-        out[self.is_numeric] = weight @ self.numeric
-        out[~self.is_numeric] = sums_by(profile, weight, len(values)) @ values
-        return out
-
     def gram(self, weight: Array) -> Array:
         """Weighted cross-products of all columns, columns x columns.
 
@@ -161,17 +146,31 @@ class Design:
         -------
         numpy.ndarray, shape (columns, columns)
         """
-        profile, values = self.profiles
+        (profile, values), (number, of_numeric) = self.profiles, self.numeric_profiles
+        both = sparse.csr_array((weight, (profile, number)), shape=(len(values), len(of_numeric)))
+        return self.gram_of_profiles(both.sum(axis=0), both @ of_numeric)
+
+    def gram_of_profiles(self, of_numeric: Array, by_profile: Array) -> Array:
+        """The same from sums by profile.
+
+        Parameters
+        ----------
+        of_numeric : numpy.ndarray, shape (profiles of numeric columns,)
+            Their weight.
+        by_profile : numpy.ndarray, shape (profiles of factors, numeric columns)
+            Weighted sums of the numeric columns, the constant first.
+
+        Returns
+        -------
+        numpy.ndarray, shape (columns, columns)
+        """
+        (_, values), (_, x) = self.profiles, self.numeric_profiles
         numeric, factor = np.flatnonzero(self.is_numeric), np.flatnonzero(~self.is_numeric)
-        order, begins = self._by_profile
-        # All numeric columns in one pass over the rows.
-        by_profile = sparse.csr_array((weight[order], order, begins), shape=(len(values), self.rows)) @ self.numeric
-        total = sums_by(profile, weight, len(values))
         out = np.empty((len(self.columns), len(self.columns)))
-        out[np.ix_(numeric, numeric)] = (self.numeric * weight[:, None]).T @ self.numeric
+        out[np.ix_(numeric, numeric)] = (x * of_numeric[:, None]).T @ x
         out[np.ix_(factor, numeric)] = values.T @ by_profile
         out[np.ix_(numeric, factor)] = out[np.ix_(factor, numeric)].T
-        out[np.ix_(factor, factor)] = values.T @ (total[:, None] * values)
+        out[np.ix_(factor, factor)] = values.T @ (by_profile[:, :1] * values)
         return out
 
     def support(self) -> Design:
@@ -181,26 +180,49 @@ class Design:
         -------
         Design
         """
-        return Design(tuple(replace(part, values=(part.values != 0).astype("float64")) for part in self.parts))
+        support = Design(tuple(replace(part, values=(part.values != 0).astype("float64")) for part in self.parts))
+        # Which rows agree is the same.
+        for name in ("profiles", "numeric_profiles"):
+            number, values = getattr(self, name)
+            support.__dict__[name] = number, (values != 0).astype("float64")
+        return support
 
-    def dense(self, rows: Codes | slice = slice(None)) -> Array:
-        """The matrix written out, rows x columns.
-
-        Parameters
-        ----------
-        rows : Codes or slice, optional
-            Which.
+    def dense(self) -> Array:
+        """The matrix written out.
 
         Returns
         -------
         numpy.ndarray, shape (rows, columns)
         """
         profile, values = self.profiles
-        chosen = self.numeric[rows]
-        out = np.empty((len(chosen), len(self.columns)))
-        out[:, self.is_numeric] = chosen
-        out[:, ~self.is_numeric] = values[profile[rows]]
+        out = np.empty((self.rows, len(self.columns)))
+        out[:, self.is_numeric] = self.numeric
+        out[:, ~self.is_numeric] = values[profile]
         return out
+
+
+def numbered(key: Codes) -> tuple[Codes, Codes]:
+    """Number the different whole numbers of a list in rising order.
+
+    Parameters
+    ----------
+    key : Codes
+
+    Returns
+    -------
+    first, number : numpy.ndarray
+        Where each stands first, and the number of each entry.
+
+    Examples
+    --------
+    >>> first, number = numbered(np.array([7, 3, 7]))
+    >>> first.tolist(), number.tolist()
+    ([1, 0], [1, 0, 1])
+    """
+    number = pd.factorize(key, sort=True)[0].astype(np.intp)
+    first = np.empty(int(number.max(initial=-1)) + 1, dtype=np.intp)
+    first[number[::-1]] = np.arange(len(number))[::-1]
+    return first, number
 
 
 def sums_by(group: Codes, weight: Array, n_groups: int) -> Array:
@@ -279,38 +301,43 @@ def dummies(name: str, levels: tuple[str, ...], codes: Codes, reference: str | N
     return Factor(name, levels, codes, tuple(f"{name}[{levels[n]}]" for n in others), np.eye(len(levels))[:, others])
 
 
-def unknown_columns(design: Design) -> list[str]:
+def unknown_columns(columns: Sequence[str]) -> list[str]:
     """Columns of levels not known, where there are two or more.
 
     They are often of the same plants, so that nothing tells them apart. Whoever fits them shrinks them.
 
     Parameters
     ----------
-    design : Design
+    columns : sequence of str
+        Of a design.
 
     Returns
     -------
     list of str
         Names of columns.
     """
-    unknown = [column for column in design.columns if column.endswith(f"[{UNKNOWN}]")]
+    unknown = [column for column in columns if column.endswith(f"[{UNKNOWN}]")]
     return unknown if len(unknown) > 1 else []
 
 
-def check_rank(design: Design) -> None:
+def check_rank(design: Design, shrunk: tuple[str, ...] = ()) -> None:
     """Refuse columns that carry the same information.
 
     Parameters
     ----------
     design : Design
         Columns that `unknown_columns` names are left out of the question.
+    shrunk : tuple of str
+        Names of others to leave out.
 
     Raises
     ------
     CollinearTermsError
         With the names of the terms and the rank.
     """
-    keep = [n for n, column in enumerate(design.columns) if column not in unknown_columns(design)]
+    fixed = [column for column in design.columns if column not in shrunk]
+    left_out = {*unknown_columns(fixed), *shrunk}
+    keep = [n for n, column in enumerate(design.columns) if column not in left_out]
     products = design.gram(np.ones(design.rows))[np.ix_(keep, keep)]
     scale = np.sqrt(np.maximum(np.diag(products), 1e-300))
     sizes, directions = np.linalg.eigh(products / np.outer(scale, scale))

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import replace
 from typing import NamedTuple
 
 import numpy as np
@@ -268,7 +267,7 @@ def never_lost_limit(model: LossModel, contrast: Contrast, conf_level: float = C
     column = contrast.column if contrast.column is not None else int(np.flatnonzero(contrast.weights)[0])
     prior = model.counts.prior.copy()
     prior[column] = 0.0
-    counts = replace(model.counts, prior=prior)
+    counts = model.counts.with_prior(prior)
 
     def at(value: float) -> newton.Fit:
         return newton.fit_at_variance(counts, model.beta, model.frailty_variance, {column: value})

@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 from scipy import sparse
 
-from plantstats.losses import rate_table, terms
+from plantstats.losses import rate_table
 from plantstats.losses.design import Array, ModelError
 from plantstats.losses.model import LossModel
 from plantstats.losses.past_models import PastModels
@@ -95,8 +95,8 @@ def expect(
     """
     if time.dated != "found":
         raise ModelError(f"expected losses need plant-time dated 'found', as the losses are, not '{time.dated}'")
-    model = (past or PastModels(time, species)).before(period.start)
-    now = time.exposure_table([*KEYS[:2], *terms.EXPOSURE_BY], period.start, period.end)
+    past = past or PastModels(time, species)
+    model, now = past.before(period.start), past.by_plant(period)
     now = now[now["plant_days"] > 0].reset_index(drop=True)
     model.coding.check_season(now["month"].dt.month, f"before {period.name}")
     seen = model.knows(now)

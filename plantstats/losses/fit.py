@@ -117,7 +117,7 @@ def fit(
     group_of = groups(table.species, species) if pseudo_events > 0 else {}
     only = {name: table.only_level(name) for name in wanted}
     counts = counts_of(table, [name for name in wanted if only[name] is None], group_of, pseudo_events)
-    together = unknown_columns(counts.design) if pseudo_events > 0 else []
+    together = unknown_columns(counts.design.columns) if pseudo_events > 0 else []
     if together:
         notes.append(
             f"{' and '.join(together)}: often of the same plants; each is shrunk by {RARE_PRIOR:g} pseudo-events, "
@@ -262,9 +262,9 @@ def counts_of(table: RateTable, terms: list[str], group_of: dict[str, str], pseu
     """
     pattern, first = table.patterns(terms)
     fixed = Design(tuple(table.parts(terms, first)))
-    check_rank(fixed)
     block = species_block(table.species, table.codes["species"][first], group_of)
     design = Design((*fixed.parts, *([block] if block.columns else [])))
+    check_rank(design, shrunk=block.columns)
     key, row = np.unique(table.site * len(first) + pattern, return_inverse=True)
     counts = Counts(
         design,
@@ -275,7 +275,7 @@ def counts_of(table: RateTable, terms: list[str], group_of: dict[str, str], pseu
         n_sites=len(table.sites),
         prior=np.zeros(len(design.columns)),
     )
-    return replace(counts, prior=_prior(counts, len(fixed.columns), pseudo_events))
+    return counts.with_prior(_prior(counts, len(fixed.columns), pseudo_events))
 
 
 def _prior(counts: Counts, n_fixed: int, pseudo_events: float) -> Array:
@@ -285,25 +285,10 @@ def _prior(counts: Counts, n_fixed: int, pseudo_events: float) -> Array:
     if pseudo_events > 0:
         # "Not read" is a level like those of the factors, though it stands as a column of its own.
         level = np.array(["[" in name or name == "no_humidity" for name in columns])
-        prior[level & (events_per_column(counts) < RARE)] = RARE_PRIOR
-        prior[np.isin(columns, unknown_columns(counts.design))] = RARE_PRIOR
+        prior[level & (counts.losses_per_column < RARE)] = RARE_PRIOR
+        prior[np.isin(columns, unknown_columns(counts.design.columns))] = RARE_PRIOR
     prior[n_fixed:] = pseudo_events
     return prior
-
-
-def events_per_column(counts: Counts) -> Array:
-    """Losses where each column is not 0.
-
-    Parameters
-    ----------
-    counts : Counts
-        Counts of the loss model by site and pattern.
-
-    Returns
-    -------
-    numpy.ndarray, shape (columns,)
-    """
-    return counts.design.support().sums(counts.by_pattern[0])
 
 
 def groups(names: Iterable[str], species: pd.DataFrame | None) -> dict[str, str]:
@@ -357,7 +342,7 @@ def _cautions(counts: Counts, lost: int) -> list[str]:
     prior, columns = counts.prior, counts.design.columns
     messages = [
         f"{name}: none lost; its estimate rests on {n:g} pseudo-events, its upper limit on the records alone"
-        for name, n, events in zip(columns, prior, events_per_column(counts), strict=True)
+        for name, n, events in zip(columns, prior, counts.losses_per_column, strict=True)
         if events == 0 and ("[" in name or n > 0)
     ]
     n_free = int((prior == 0).sum())

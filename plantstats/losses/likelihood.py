@@ -12,6 +12,40 @@ from scipy import sparse, special
 from plantstats.losses.design import Array, Codes, Design, ShortCodes, sums_by
 
 
+class Runs(NamedTuple):
+    """Runs of rows that differ in numeric columns alone.
+
+    Attributes
+    ----------
+    site, profile : numpy.ndarray
+        Of each run: its site, and its profile of factors (see `Design`).
+    begins : numpy.ndarray, shape (sites + 1,)
+        The first run of each site.
+    rows : numpy.ndarray, shape (runs + 1,)
+        The first row of each run.
+    """
+
+    site: Codes
+    profile: ShortCodes
+    begins: ShortCodes
+    rows: ShortCodes
+
+    def by_site(self, values: Array) -> Array:
+        """Sums of values of the runs by site.
+
+        Parameters
+        ----------
+        values : numpy.ndarray, shape (runs, columns)
+
+        Returns
+        -------
+        numpy.ndarray, shape (sites, columns)
+        """
+        number = np.arange(len(values), dtype=np.int32)
+        shape = (len(self.begins) - 1, len(values))
+        return np.asarray(sparse.csr_array((np.ones(len(values)), number, self.begins), shape=shape) @ values)
+
+
 @dataclass(frozen=True)
 class Counts:
     """What the likelihood needs: a design of one row per pattern, and losses and plant-days by site and pattern.
@@ -47,24 +81,20 @@ class Counts:
         return sums_by(self.site, self.losses, self.n_sites)
 
     @cached_property
-    def _numeric(self) -> Array:
-        """Numeric columns of each row of the counts."""
-        return self.design.numeric[self.pattern]
+    def runs(self) -> Runs:
+        """Rows of one site and one profile of factors, which stand beside each other."""
+        profile = self.design.profiles[0][self.pattern]
+        changes = (np.diff(self.site, prepend=-1) != 0) | (np.diff(profile, prepend=-1) != 0)
+        first = np.flatnonzero(changes)
+        site = self.site[first]
+        begins = np.searchsorted(site, np.arange(self.n_sites + 1)).astype(np.int32)
+        rows = np.append(first, len(profile)).astype(np.int32)
+        return Runs(site, profile[first].astype(np.int32), begins, rows)
 
     @cached_property
-    def _site_profiles(self) -> tuple[Codes, Codes, Codes]:
-        """Profiles of factors by site: number of each row's, profile of each, and where each site's begin."""
-        profile, values = self.design.profiles
-        key = self.site * len(values) + profile[self.pattern]
-        keys, number = np.unique(key, return_inverse=True)
-        begins = np.searchsorted(keys // len(values), np.arange(self.n_sites + 1))
-        return number.astype(np.intp), keys % len(values), begins
-
-    @cached_property
-    def _by_site(self) -> tuple[ShortCodes, ShortCodes]:
-        """Rows, which are sorted by site, and where each site's begin."""
-        begins = np.searchsorted(self.site, np.arange(self.n_sites + 1))
-        return np.arange(len(self.site), dtype=np.int32), begins.astype(np.int32)
+    def _numeric(self) -> ShortCodes:
+        """Profile of numeric columns of each row."""
+        return self.design.numeric_profiles[0][self.pattern].astype(np.int32)
 
     def with_numbers(self, plant_days: Array, losses: Array) -> Counts:
         """The same rows with other numbers; what depends on the rows alone is not worked out again.
@@ -78,8 +108,34 @@ class Counts:
         -------
         Counts
         """
-        other = replace(self, plant_days=plant_days, losses=losses)
-        for name in ("_numeric", "_site_profiles", "_by_site"):
+        return self._alike(replace(self, plant_days=plant_days, losses=losses))
+
+    def with_prior(self, prior: Array) -> Counts:
+        """The same rows with other pseudo-events.
+
+        Parameters
+        ----------
+        prior : numpy.ndarray
+            Pseudo-events per coefficient.
+
+        Returns
+        -------
+        Counts
+        """
+        return self._alike(replace(self, prior=prior))
+
+    @cached_property
+    def support(self) -> Counts:
+        """The same rows with a design of 1 where a column is not 0."""
+        return self._alike(replace(self, design=self.design.support()))
+
+    @cached_property
+    def losses_per_column(self) -> Array:
+        """Losses where each column is not 0."""
+        return np.asarray(self.support.lost_x.sum(axis=0))
+
+    def _alike(self, other: Counts) -> Counts:
+        for name in ("runs", "_numeric"):
             other.__dict__[name] = getattr(self, name)
         return other
 
@@ -95,16 +151,47 @@ class Counts:
         -------
         numpy.ndarray, shape (sites, columns)
         """
-        number, profile, begins = self._site_profiles
-        _, values = self.design.profiles
-        numeric = self.design.is_numeric
-        out = np.empty((self.n_sites, len(numeric)))
-        by_profile = sums_by(number, weight, len(profile))
-        out[:, ~numeric] = sparse.csr_array((by_profile, profile, begins), shape=(self.n_sites, len(values))) @ values
-        rows, first = self._by_site
-        # All numeric columns in one pass over the rows.
-        out[:, numeric] = sparse.csr_array((weight, rows, first), shape=(self.n_sites, len(rows))) @ self._numeric
+        return self.sums_of_runs(self.in_runs(weight) @ self.design.numeric_profiles[1])
+
+    def in_runs(self, weight: Array) -> sparse.csr_array:
+        """Weights of the rows, runs x profiles of numeric columns.
+
+        Parameters
+        ----------
+        weight : numpy.ndarray
+            One weight per row.
+
+        Returns
+        -------
+        scipy.sparse.csr_array
+        """
+        shape = (len(self.runs.site), len(self.design.numeric_profiles[1]))
+        return sparse.csr_array((weight, self._numeric, self.runs.rows), shape=shape)
+
+    def sums_of_runs(self, numeric: Array) -> Array:
+        """Sums of the design's columns by site, from those of the numeric columns by run.
+
+        Parameters
+        ----------
+        numeric : numpy.ndarray, shape (runs, numeric columns)
+            The constant first.
+
+        Returns
+        -------
+        numpy.ndarray, shape (sites, columns)
+        """
+        runs, (_, values) = self.runs, self.design.profiles
+        is_numeric = self.design.is_numeric
+        of_profiles = sparse.csr_array((numeric[:, 0], runs.profile, runs.begins), shape=(self.n_sites, len(values)))
+        out = np.empty((self.n_sites, len(is_numeric)))
+        out[:, ~is_numeric] = of_profiles @ values
+        out[:, is_numeric] = self.runs.by_site(numeric)
         return out
+
+    @cached_property
+    def days_of_runs(self) -> sparse.csr_array:
+        """Plant-days, runs x profiles of numeric columns."""
+        return self.in_runs(self.plant_days)
 
     @cached_property
     def lost_x(self) -> Array:
@@ -122,36 +209,22 @@ class Counts:
         shape = (self.n_sites, self.design.rows)
         return sparse.csr_array((self.plant_days, (self.site, self.pattern)), shape=shape)
 
-    def rows_of(self, site: int) -> slice:
-        """Rows of one site.
-
-        Parameters
-        ----------
-        site : int
-            Number of the site.
-
-        Returns
-        -------
-        slice
-        """
-        low, high = np.searchsorted(self.site, [site, site + 1])
-        return slice(int(low), int(high))
-
 
 class Derivatives(NamedTuple):
     """Log likelihood at some coefficients and variance, with its slope and information.
 
-    `expected` (rows of the counts), `by_site` (their sums), `weight` (mean of each site's effect, given its losses),
-    and `site_x`: sums of the columns over expected losses, sites x columns (None without a site effect).
+    `by_run` (sums of the numeric columns over expected losses, runs x numeric columns), `by_site` (expected losses),
+    `weight` (mean of each site's effect, given its losses), and `site_x`: sums of the columns over expected losses,
+    sites x columns.
     """
 
     value: float
     slope: Array
     information: Array
-    expected: Array
+    by_run: Array
     by_site: Array
     weight: Array
-    site_x: Array | None
+    site_x: Array
 
 
 def derivatives(counts: Counts, beta: Array, variance: float) -> Derivatives:
@@ -179,24 +252,55 @@ def derivatives(counts: Counts, beta: Array, variance: float) -> Derivatives:
     ----------
     Clayton 1978, Biometrika 65:141 (from memory); Louis 1982, JRSS B 44:226 (from memory).
     """
-    log_rate = counts.design.linear(beta)
-    expected = counts.plant_days * np.exp(log_rate)[counts.pattern]
-    by_site = sums_by(counts.site, expected, counts.n_sites)
-    lost = counts.by_site
+    lost, by_run = counts.by_site, expected_of_runs(counts, beta, counts.design.numeric_profiles[1])
+    site_x = counts.sums_of_runs(by_run)
+    by_site = site_x[:, 0]  # of the constant
     weight = mean_effects(lost, by_site, variance)
-    total = sums_by(counts.pattern, expected * weight[counts.site], counts.design.rows)
     shrunk = counts.prior * np.exp(beta)
-    slope = counts.design.sums(counts.by_pattern[0] - total) + counts.prior - shrunk
-    information = counts.design.gram(total) + np.diag(shrunk)
-    value = float(counts.by_pattern[0] @ log_rate + counts.prior @ beta - shrunk.sum())
-    site_x = None
+    slope = (counts.lost_x - weight[:, None] * site_x).sum(axis=0) + counts.prior - shrunk
+    information = _gram(counts, beta, by_run, weight) + np.diag(shrunk)
+    value = float(counts.lost_x.sum(axis=0) @ beta + counts.prior @ beta - shrunk.sum())
     if variance > 0:
-        site_x = counts.site_sums(expected)
         information -= site_x.T @ (own_variance(lost, by_site, variance)[:, None] * site_x)
         value += float(_mixed(lost, by_site, 1 / variance).sum())
     else:
         value -= float(by_site.sum())
-    return Derivatives(value, slope, information, expected, by_site, weight, site_x)
+    return Derivatives(value, slope, information, by_run, by_site, weight, site_x)
+
+
+def expected_of_runs(counts: Counts, beta: Array, values: Array) -> Array:
+    """Sums over the expected losses of each run.
+
+    Parameters
+    ----------
+    counts : Counts
+    beta : numpy.ndarray
+        Coefficients, on the log scale.
+    values : numpy.ndarray, shape (profiles of numeric columns, any)
+        What is summed.
+
+    Returns
+    -------
+    numpy.ndarray, shape (runs, any)
+    """
+    of_numeric, of_factors = _rates(counts.design, beta)
+    return np.asarray(counts.days_of_runs @ (of_numeric[:, None] * values)) * of_factors[counts.runs.profile][:, None]
+
+
+def _rates(design: Design, beta: Array) -> tuple[Array, Array]:
+    """Rates of the profiles of numeric columns and of factors, whose product is that of a row."""
+    (_, numeric), (_, factors) = design.numeric_profiles, design.profiles
+    return np.exp(numeric @ beta[design.is_numeric]), np.exp(factors @ beta[~design.is_numeric])
+
+
+def _gram(counts: Counts, beta: Array, by_run: Array, weight: Array) -> Array:
+    """Cross-products of the columns over the expected losses, each site's with a weight."""
+    runs, (_, values) = counts.runs, counts.design.profiles
+    numeric_rate, factor_rate = _rates(counts.design, beta)
+    of_run, each = weight[runs.site], np.arange(len(runs.site) + 1, dtype=np.int32)
+    by_profile = sparse.csr_array((of_run, runs.profile, each), shape=(len(of_run), len(values))).T @ by_run
+    of_numeric = (counts.days_of_runs.T @ (of_run * factor_rate[runs.profile])) * numeric_rate
+    return counts.design.gram_of_profiles(of_numeric, by_profile)
 
 
 def mean_effects(lost: Array, expected: Array, variance: float) -> Array:

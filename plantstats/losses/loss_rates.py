@@ -11,7 +11,7 @@ from plantstats.errors import PlantstatsError
 from plantstats.losses import costs
 from plantstats.losses.common_cause import CommonCause, common_cause
 from plantstats.losses.event_findings import event_findings
-from plantstats.losses.rate_findings import cause_specific_rates, rates_by, ratios_by
+from plantstats.losses.rate_findings import cause_specific_rates, rates_by, rates_of, ratios_by
 from plantstats.periods import Period, previous_quarters, same_quarter_last_year
 
 if TYPE_CHECKING:
@@ -73,7 +73,7 @@ def loss_rates(
     settings = records.settings
     parts = [
         rates_by(whole, [], period),
-        *trend(time, period, where),
+        trend(time, period, where),
         *(
             rates_by(time.exposure_table(by, period.start, period.end, where), by, period)
             for by in SPLITS
@@ -88,7 +88,7 @@ def loss_rates(
         cause_specific_rates(payers, whole, period, "covered", always=costs.PAYERS),
         _other_dates(time, losses, period, client),
     ]
-    return findings.table(pd.concat(parts, ignore_index=True))
+    return findings.table(pd.concat([part for part in parts if len(part)], ignore_index=True))
 
 
 def _without_events(ordinary: PlantTime, period: Period, where: dict[str, str]) -> list[pd.DataFrame]:
@@ -119,7 +119,7 @@ def lost_in(time: PlantTime, period: Period, client: str = "") -> pd.DataFrame:
     return _inside(time.losses, "lost_on", period, client)
 
 
-def trend(time: PlantTime, period: Period, where: dict[str, str]) -> list[pd.DataFrame]:
+def trend(time: PlantTime, period: Period, where: dict[str, str]) -> pd.DataFrame:
     """Rates of the quarters before, as far back as plants were followed.
 
     Parameters
@@ -133,15 +133,14 @@ def trend(time: PlantTime, period: Period, where: dict[str, str]) -> list[pd.Dat
 
     Returns
     -------
-    list of pandas.DataFrame
+    pandas.DataFrame
         Findings of each quarter.
     """
-    parts = []
-    for earlier in previous_quarters(period, TREND_QUARTERS):
-        exposure_table = time.exposure_table([], earlier.start, earlier.end, where)
-        if exposure_table["plant_days"].iloc[0] > 0:
-            parts.append(rates_by(exposure_table, [], earlier))
-    return parts
+    earlier = previous_quarters(period, TREND_QUARTERS)
+    tables = [time.exposure_table([], one.start, one.end, where) for one in earlier]
+    exposure_table = pd.concat(tables, ignore_index=True)
+    followed = exposure_table["plant_days"].gt(0).to_numpy()
+    return rates_of(exposure_table[followed], [], [one for one, some in zip(earlier, followed, strict=True) if some])
 
 
 def _other_dates(time: PlantTime, losses: pd.DataFrame, period: Period, client: str) -> pd.DataFrame:

@@ -9,9 +9,9 @@ import numpy as np
 import pandas as pd
 
 from plantstats.losses import rate_table
-from plantstats.losses.design import Array, Factor, ModelError, Numeric, sums_by
-from plantstats.losses.likelihood import Counts, mean_effects
-from plantstats.losses.terms import FACTORS
+from plantstats.losses.design import Array, Factor, ModelError, Numeric
+from plantstats.losses.likelihood import Counts, expected_of_runs, mean_effects
+from plantstats.losses.terms import FACTORS, NUMERIC
 from plantstats.stats.intervals import CONF_LEVEL, quantile
 from plantstats.stats.rates import DAYS_PER_100_YEARS
 
@@ -126,8 +126,8 @@ class LossModel:
             losses), shape and rate of that distribution (missing where sites are alike).
         """
         counts, lost = self.counts, self.counts.by_site
-        days = counts.plant_days * np.exp(counts.design.linear(self.beta))[counts.pattern]
-        expected = sums_by(counts.site, days, counts.n_sites)
+        by_run = expected_of_runs(counts, self.beta, np.ones((len(counts.design.numeric_profiles[1]), 1)))
+        expected = counts.runs.by_site(by_run)[:, 0]
         shape = np.nan if self.frailty_variance == 0 else 1 / self.frailty_variance
         return pd.DataFrame(
             {
@@ -152,10 +152,12 @@ class LossModel:
         -------
         effect, variance : numpy.ndarray
         """
-        known = self.site_effects.set_index("site_id")
-        effect = known["effect"].reindex(sites).fillna(1.0).to_numpy()
-        variance = (1 / known["shape"]).reindex(sites).fillna(self.frailty_variance).to_numpy()
-        return effect, variance if self.frailty_variance > 0 else np.zeros(len(sites))
+        known, at = self.site_effects, pd.Index(self.sites).get_indexer(sites)
+        never = at < 0
+        effect = np.where(never, 1.0, known["effect"].to_numpy()[at])
+        if self.frailty_variance == 0:
+            return effect, np.zeros(len(at))
+        return effect, np.where(never, self.frailty_variance, 1 / known["shape"].to_numpy()[at])
 
     def rows(self, profiles: pd.DataFrame, unseen: str = "group") -> tuple[pd.DataFrame, pd.DataFrame]:
         """Design rows of covariate profiles, for anyone who needs exp(rows @ coefficients).
@@ -179,7 +181,7 @@ class LossModel:
         ModelError
             For a missing or unknown species or level, by name.
         """
-        conditions = self._complete(profiles)
+        conditions = self.conditions(profiles)
         unknown = sorted(set(conditions["species"].unique()) - set(self.group_of)) if self.group_of else []
         if unknown and unseen == "refuse":
             raise ModelError(
@@ -187,6 +189,52 @@ class LossModel:
             )
         return pd.DataFrame(self.matrix(conditions), conditions.index, list(self.names)), self.basis(
             conditions["species"]
+        )
+
+    def conditions(self, profiles: pd.DataFrame) -> pd.DataFrame:
+        """Profiles with every column that the terms ask for, as `matrix` takes them.
+
+        Parameters
+        ----------
+        profiles : pandas.DataFrame
+            As in `rate`.
+
+        Returns
+        -------
+        pandas.DataFrame
+
+        Raises
+        ------
+        ModelError
+            For a missing species, an unknown level or column, by name.
+        """
+        if "species" not in profiles.columns or profiles["species"].isna().any():
+            raise ModelError("every profile needs a species")
+        columns = {"species", *FACTORS, "month", "humidity"}
+        strange = [str(c) for c in profiles.columns if c not in columns]
+        if strange:
+            raise ModelError(f"no term for {', '.join(strange)}; a profile has {', '.join(sorted(columns))}")
+        index = profiles.index
+        humidity = profiles["humidity"].astype("float64") if "humidity" in profiles else pd.Series(np.nan, index)
+        numeric = {name: np.zeros(len(index)) for name in NUMERIC}
+        if "month" in profiles:
+            month = profiles["month"].astype("int64")
+            if not month.between(1, 12).all():
+                raise ModelError("month must be a number from 1 to 12")
+            numeric = self.coding.usual_air(month.to_numpy())
+        dry = np.where(humidity.isna(), numeric["dry_air"], rate_table.dryness(humidity.to_numpy()))
+        levels, faults = {}, []
+        for factor in FACTORS:
+            given = profiles[factor] if factor in profiles else pd.Series(self.coding.reference[factor], index)
+            levels[factor] = given.astype("str")
+            # A factor with one level is not in the design, but its other levels are as unknown.
+            if factor in self.terms:
+                unseen = sorted(set(levels[factor].unique()) - set(self.coding.levels[factor]))
+                faults += [_unknown(factor, level, self.coding.levels[factor]) for level in unseen]
+        if faults:
+            raise ModelError("; ".join(faults))
+        return pd.DataFrame(
+            {"species": profiles["species"].astype("str"), **levels, **numeric, "dry_air": dry}, index=index
         )
 
     def matrix(self, conditions: pd.DataFrame) -> Array:
@@ -358,41 +406,6 @@ class LossModel:
         """Variance of the log rates of species in groups, or of groups: the usual one where under three are known."""
         known = [b for name, b in zip(self.names, self.beta, strict=True) if name.startswith(columns)]
         return max(float(np.var(known, ddof=1)), LEAST_VARIANCE) if len(known) >= 3 else USUAL_VARIANCE
-
-    def _complete(self, profiles: pd.DataFrame) -> pd.DataFrame:
-        """Profiles with every column that the terms ask for."""
-        if "species" not in profiles.columns or profiles["species"].isna().any():
-            raise ModelError("every profile needs a species")
-        columns = {"species", *FACTORS, "month", "humidity"}
-        strange = [str(c) for c in profiles.columns if c not in columns]
-        if strange:
-            raise ModelError(f"no term for {', '.join(strange)}; a profile has {', '.join(sorted(columns))}")
-        index = profiles.index
-        humidity = profiles["humidity"].astype("float64") if "humidity" in profiles else pd.Series(np.nan, index)
-        numeric: dict[str, float | Array] = {"year_cos": 0.0, "year_sin": 0.0, "no_humidity": 0.0}
-        usual = pd.Series(0.0, index)
-        if "month" in profiles:
-            month = profiles["month"].astype("int64")
-            if not month.between(1, 12).all():
-                raise ModelError("month must be a number from 1 to 12")
-            cosine, sine = rate_table.yearly_cycle(month.to_numpy())
-            numeric |= {"year_cos": cosine, "year_sin": sine}
-            # No reading asked for: the usual air of the month, where any was read.
-            usual = month.map(dict(self.coding.dry_by_month)).astype("float64").fillna(0.0)
-        dry = np.where(humidity.isna(), usual, rate_table.dryness(humidity.to_numpy()))
-        levels, faults = {}, []
-        for factor in FACTORS:
-            given = profiles[factor] if factor in profiles else pd.Series(self.coding.reference[factor], index)
-            levels[factor] = given.astype("str")
-            # A factor with one level is not in the design, but its other levels are as unknown.
-            if factor in self.terms:
-                unseen = sorted(set(levels[factor].unique()) - set(self.coding.levels[factor]))
-                faults += [_unknown(factor, level, self.coding.levels[factor]) for level in unseen]
-        if faults:
-            raise ModelError("; ".join(faults))
-        return pd.DataFrame(
-            {"species": profiles["species"].astype("str"), **levels, **numeric, "dry_air": dry}, index=index
-        )
 
 
 def _unknown(name: str, level: str, known: tuple[str, ...]) -> str:

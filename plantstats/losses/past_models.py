@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from datetime import date
+from functools import cached_property
 from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
@@ -16,10 +17,15 @@ from plantstats.losses.rate_table import RateTable
 if TYPE_CHECKING:
     from plantstats.exposure import PlantTime
     from plantstats.losses.model import LossModel
+    from plantstats.periods import Period
+
+
+BY_PLANT = ["plant_id", "client_id", *terms.EXPOSURE_BY]
+AT_ONCE = 50_000  # cells of plant-time of which all quarters are read together, some 1,500 plants
 
 
 class _Coded(NamedTuple):
-    """Table of one model, and the month of each of its cells."""
+    """Table of the months before a day, and the month of each of its cells."""
 
     day: date
     month: np.ndarray
@@ -45,7 +51,6 @@ class PastModels:
 
     def __init__(self, time: PlantTime, species: pd.DataFrame | None = None) -> None:
         self.time, self.species = time, species
-        self._table: pd.DataFrame | None = None
         self._models: dict[date, LossModel | ModelError] = {}
         self._coded: _Coded | None = None
         self._rows: tuple[_Coded, Codes] | None = None
@@ -100,17 +105,45 @@ class PastModels:
         left_out = (coded.month >= first) & (coded.month < first + pd.DateOffset(months=3))
         return without(whole, coded.table, self._rows[1], left_out)
 
+    def by_plant(self, quarter: Period) -> pd.DataFrame:
+        """Plant-time of a quarter by plant and conditions.
+
+        Parameters
+        ----------
+        quarter : Period
+
+        Returns
+        -------
+        pandas.DataFrame
+            As `PlantTime.exposure_table`.
+        """
+        if len(self._whole[0]) > AT_ONCE:
+            return self.time.exposure_table(BY_PLANT, quarter.start, quarter.end)
+        month = self._of_all_plants["month"]
+        inside = month.ge(pd.Timestamp(quarter.start)) & month.lt(pd.Timestamp(quarter.end))
+        return self._of_all_plants[inside].reset_index(drop=True)
+
+    @cached_property
+    def _of_all_plants(self) -> pd.DataFrame:
+        """Plant-time of a small company by plant and conditions, read once for all quarters."""
+        return self.time.exposure_table(BY_PLANT)
+
     def _coded_before(self, day: date) -> _Coded:
         """Plant-time of all months that had ended by a day, coded; the last that was asked for is kept."""
-        if self._table is None:
-            self._table = self.time.exposure_table(list(terms.EXPOSURE_BY), count_plants=False)
         if self._coded is None or self._coded.day != day:
-            earlier = self._table[self._table["month"] < pd.Timestamp(day)]
-            if earlier.empty:
+            month, table = self._whole
+            earlier = np.flatnonzero(month < np.datetime64(day))
+            if table is None or not len(earlier):
                 raise ModelError(f"no plant was followed before {day}: there is nothing to expect from")
-            month = earlier.loc[earlier["plant_days"].gt(0), "month"].to_numpy()
-            self._coded = _Coded(day, month, RateTable.from_exposure(earlier))
+            self._coded = _Coded(day, month[earlier], table.chosen(earlier))
         return self._coded
+
+    @cached_property
+    def _whole(self) -> tuple[np.ndarray, RateTable | None]:
+        """Month of each cell of all plant-time, coded; no table where there is none."""
+        table = self.time.exposure_table(list(terms.EXPOSURE_BY), count_plants=False)
+        month = table.loc[table["plant_days"].gt(0), "month"].to_numpy()
+        return month, RateTable.from_exposure(table) if len(month) else None
 
     def _fitted(self, day: date) -> LossModel | ModelError:
         fitted = [model for model in self._models.values() if not isinstance(model, ModelError)]

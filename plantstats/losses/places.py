@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
-from datetime import timedelta
+from collections.abc import Iterator
+from datetime import date, timedelta
 from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 import pandas as pd
 
 from plantstats.losses import rate_table, terms
+from plantstats.losses.design import Array, sums_by
 from plantstats.losses.model import LossModel
-from plantstats.periods import Period, quarter_of
+from plantstats.periods import add_months, quarter_of
 from plantstats.stats import rates, smr
 from plantstats.stats.intervals import CONF_LEVEL
 from plantstats.stats.recurrence import MeanCumulative, mean_cumulative, upper_tail
@@ -29,6 +31,7 @@ FOLLOWED = """
 MOVED = """
     select plant_id, (moved_on - date '1970-01-01')::int as day, to_site_id, to_position, to_light
     from moves where moved_on is not null and moved_on <= $last order by plant_id, moved_on, to_site_id, to_position"""
+AT_ONCE = 100_000  # stays times quarters whose plant-time is read together
 MONTH = pd.offsets.MonthBegin(1)
 EPOCH = pd.Timestamp("1970-01-01")
 
@@ -133,36 +136,36 @@ def _with_losses(stays: pd.DataFrame, time: PlantTime) -> pd.DataFrame:
 
 
 def _expected(time: PlantTime, model: LossModel, stays: pd.DataFrame) -> pd.Series:
-    """Expected losses of each stay, quarter by quarter so that a large company fits into memory."""
-    total = pd.Series(0.0, stays.index)
-    if stays.empty:
-        return total
-    first = EPOCH + pd.Timedelta(days=int(stays["since"].min()))
-    quarter = quarter_of(first.date())
-    while quarter.start <= time.as_of:
-        total += _expected_in(time, model, stays, quarter)
-        quarter = quarter_of(quarter.end)
-    return total
+    """Expected losses of each stay, some quarters at once so that a large company fits into memory."""
+    total = np.zeros(len(stays))
+    plant, names = pd.factorize(stays["plant_id"])
+    months = 3 * max(1, AT_ONCE // max(len(stays), 1))
+    begin = quarter_of((EPOCH + pd.Timedelta(days=int(stays["since"].min()))).date()).start if len(stays) else None
+    while begin is not None and begin <= time.as_of:
+        after = add_months(begin, months)
+        for month, of_plants in _by_month(time, model, pd.Index(names), begin, after):
+            start, end = ((day - EPOCH).days - 1 for day in (month, month + MONTH))
+            overlap = np.minimum(stays["until"], end) - np.maximum(stays["since"], start)
+            overlap = overlap.clip(lower=0).to_numpy("float64")
+            days = np.bincount(plant, overlap, len(names))[plant]
+            total += of_plants[plant] * np.divide(overlap, days, out=np.zeros(len(stays)), where=days > 0)
+        begin = after
+    return pd.Series(total, stays.index)
 
 
-def _expected_in(time: PlantTime, model: LossModel, stays: pd.DataFrame, quarter: Period) -> pd.Series:
-    rows = time.exposure_table(["plant_id", *terms.EXPOSURE_BY], quarter.start, quarter.end, count_plants=False)
-    rows = rows[rows["plant_days"] > 0].reset_index(drop=True)
-    rows = rows[model.knows(rows)].reset_index(drop=True)
-    if rows.empty:
-        return pd.Series(0.0, stays.index)
+def _by_month(
+    time: PlantTime, model: LossModel, plants: pd.Index, start: date, end: date
+) -> Iterator[tuple[pd.Timestamp, Array]]:
+    """Expected losses of each plant in the months of a window."""
+    rows = time.exposure_table(["plant_id", *terms.EXPOSURE_BY], start, end, count_plants=False)
+    rows = rows.assign(plant=plants.get_indexer(rows["plant_id"]))
+    rows = rows[(rows["plant_days"] > 0) & (rows["plant"] >= 0) & model.knows(rows)]
     effect, _ = model.effects_of(rows["site_id"])
-    value = np.exp(model.matrix(rate_table.conditions(rows)) @ model.beta) * rows["plant_days"] * effect
-    months = value.groupby([rows["plant_id"], rows["month"]]).sum().rename("value").reset_index()
-    months = months.assign(
-        start=(months["month"] - EPOCH).dt.days - 1, end=(months["month"] + MONTH - EPOCH).dt.days - 1
-    )
-    pairs = stays[["plant_id", "since", "until"]].reset_index(names="stay").merge(months, on="plant_id")
-    overlap = np.minimum(pairs["until"], pairs["end"]) - np.maximum(pairs["since"], pairs["start"])
-    pairs = pairs.assign(overlap=overlap.clip(lower=0))
-    days = pairs.groupby(["plant_id", "month"])["overlap"].transform("sum")
-    share = (pairs["overlap"] / days.where(days > 0)).fillna(0.0)
-    return (pairs["value"] * share).groupby(pairs["stay"]).sum().reindex(stays.index, fill_value=0.0)
+    days = rows["plant_days"].to_numpy("float64")
+    value = np.exp(model.matrix(rate_table.conditions(rows)) @ model.beta) * days * effect
+    for month in rows["month"].unique():
+        inside = rows["month"].eq(month).to_numpy()
+        yield month, sums_by(rows["plant"].to_numpy()[inside], value[inside], len(plants))
 
 
 def _recurrence(table: pd.DataFrame, stays: pd.DataFrame) -> MeanCumulative:

@@ -195,11 +195,14 @@ def costs_by_quarter(
     settings = records.settings
     unit, wage = settings.currency, settings.wage_per_hour
     parts = []
-    for quarter in [*previous_quarters(period, SHOWN), period]:
-        lost = lost_in(time, quarter, client)
-        days = time.exposure_table([], quarter.start, quarter.end, {"client_id": client} if client else {})
-        if not days["plant_days"].iloc[0]:
+    quarters = [*previous_quarters(period, SHOWN), period]
+    where = {"client_id": client} if client else {}
+    months = time.exposure_table(["month"], quarters[0].start, period.end, where, count_plants=False)
+    followed = months.loc[months["plant_days"].gt(0), "month"]
+    for quarter in quarters:
+        if not followed.between(pd.Timestamp(quarter.start), pd.Timestamp(quarter.last_day)).any():
             continue
+        lost = lost_in(time, quarter, client)
         common: dict[str, Any] = {"period": quarter.name, "unit": unit, "method": "sum of recorded costs"}
         ours = lost[costs.who_pays(lost).eq(costs.PAYERS[0])]
         rows = [costs.amounts(lost, wage), costs.amounts(ours, wage) | {"covered": costs.PAYERS[0]}]
@@ -224,7 +227,7 @@ def _largest(events: CommonCause, lost: pd.DataFrame) -> pd.DataFrame:
 
 
 def _by(lost: pd.DataFrame, by: str, wage: float, common: dict[str, Any]) -> pd.DataFrame:
-    named = lost.assign(**{by: lost[by].astype("object").where(lost[by].notna(), "unknown")})
+    named = lost[["quantity", "source", *costs.AMOUNTS]].assign(**{by: lost[by].fillna("unknown")})
     rows = [{by: value, **costs.amounts(part, wage)} for value, part in named.groupby(by, sort=True)]
     measure = f"cost_by_{by.removesuffix('_id')}"
     return findings.rows(pd.DataFrame(rows), measure, by=[by], **common) if rows else findings.table([])

@@ -37,25 +37,52 @@ def rates_by(
         When `exposure_table` has several rows of one group (plants cannot be added over them).
     """
     one_row_each(exposure_table, by)
+    return rates_of(exposure_table, by, [period] * len(exposure_table), conf_level)
+
+
+def rates_of(
+    exposure_table: pd.DataFrame, by: list[str], periods: Sequence[Period], conf_level: float = CONF_LEVEL
+) -> pd.DataFrame:
+    """The same for rows of several periods.
+
+    Parameters
+    ----------
+    exposure_table : pandas.DataFrame
+        As in `rates_by`.
+    by : list of str
+    periods : sequence of Period
+        One a row.
+    conf_level : float
+
+    Returns
+    -------
+    pandas.DataFrame
+        As `rates_by`.
+    """
+    names, days = [one.name for one in periods], np.array([one.days for one in periods])
     parts = []
     for kind, counts, share_name in (("loss", "losses", "share_lost"), ("death", "died", "share_died")):
         rate = loss_rate(exposure_table[counts], exposure_table["plant_days"], conf_level)
-        share_unit = f"% of plants in {period.days} days"
         for measure, unit, interval in (
             (f"{kind}_rate", PER_100_YEARS, rate),
-            (share_name, share_unit, share_lost(rate, period.days)),
+            (share_name, [f"% of plants in {n} days" for n in days], share_lost(rate, days)),
         ):
             parts.append(
                 findings.rows(
                     exposure_table[[*by, "n_plants", "plant_days"]],
                     measure,
-                    period=period.name,
-                    unit=unit,
+                    period="",
+                    unit="",
                     method=EXACT,
                     by=by,
                     losses=exposure_table[counts].to_numpy(),
                     **interval._asdict(),
-                ).assign(conf_level=conf_level, note=np.where(exposure_table["plant_days"] > 0, "", NO_DAYS))
+                ).assign(
+                    period=names,
+                    unit=unit,
+                    conf_level=conf_level,
+                    note=np.where(exposure_table["plant_days"] > 0, "", NO_DAYS),
+                )
             )
     return findings.table(pd.concat(parts, ignore_index=True))
 

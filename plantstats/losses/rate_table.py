@@ -39,6 +39,22 @@ class Coding:
     months: tuple[int, ...]
     dry_by_month: Mapping[int, float]
 
+    def usual_air(self, month: Codes) -> dict[str, Array]:
+        """Numeric terms of calendar months in which no humidity is told: the usual air, where any was read.
+
+        Parameters
+        ----------
+        month : Codes
+            1 to 12.
+
+        Returns
+        -------
+        dict of str to numpy.ndarray
+        """
+        cosine, sine = yearly_cycle(month)
+        dry = np.array([self.dry_by_month.get(m, 0.0) for m in range(13)])[month]
+        return {"year_cos": cosine, "year_sin": sine, "no_humidity": np.zeros(len(month)), "dry_air": dry}
+
     def unseen_months(self, asked: Iterable[int]) -> list[str]:
         """Names of the calendar months asked for that the records do not hold: no season is guessed.
 
@@ -89,6 +105,8 @@ class RateTable:
         `month`, `dry_air` and `no_humidity` a number for each value.
     numeric : mapping
         Of each numeric term its value in each cell.
+    dry : numpy.ndarray
+        Dry air of each cell as it was read, on no grid.
     """
 
     sites: tuple[str, ...]
@@ -96,6 +114,7 @@ class RateTable:
     species: tuple[str, ...]
     codes: Mapping[str, Codes]
     numeric: Mapping[str, Array]
+    dry: Array
     plant_days: Array
     losses: Array
     coding: Coding
@@ -128,23 +147,36 @@ class RateTable:
         if used.empty:
             raise ModelError("no plant-days on record: too few for a model")
         site, sites = _coded(used["site_id"])
-        species, names = _coded(used["species"])
-        codes, levels = {"species": species}, {}
-        for factor in FACTORS:
-            codes[factor], levels[factor] = _coded(used[factor])
-        days, losses = (used[column].to_numpy("float64") for column in ("plant_days", "losses"))
-        reference = {f: _reference(f, levels[f], codes[f], losses, days) for f in FACTORS}
-        month = used["month"].dt.month.to_numpy()
+        levels, codes = {}, {}
+        for name in ("species", *FACTORS):
+            codes[name], levels[name] = _coded(used[name])
         readings = used["rh_readings"].to_numpy("float64")
-        humidity = np.divide(used["rh_tenths"], 10 * readings, out=np.full(len(used), np.nan), where=readings > 0)
-        dry = dryness(humidity)
-        steps = np.round(dry * 10 / HUMIDITY_STEP).astype(np.intp)
         read = readings > 0
+        dry = dryness(np.divide(used["rh_tenths"], 10 * readings, out=np.full(len(used), np.nan), where=read))
+        codes["month"] = used["month"].dt.month.to_numpy().astype(np.intp)
+        codes["dry_air"] = np.round(dry * 10 / HUMIDITY_STEP).astype(np.intp)
+        codes["no_humidity"] = (~read).astype(np.intp)
+        days, losses = (used[column].to_numpy("float64") for column in ("plant_days", "losses"))
+        return cls._of(sites, site, levels, codes, dry, days, losses)
+
+    @classmethod
+    def _of(
+        cls,
+        sites: tuple[str, ...],
+        site: Codes,
+        levels: dict[str, tuple[str, ...]],
+        codes: dict[str, Codes],
+        dry: Array,
+        days: Array,
+        losses: Array,
+    ) -> RateTable:
+        """Cells in codes, with what they teach of how to code."""
+        month, read = codes["month"], codes["no_humidity"] == 0
         with np.errstate(invalid="ignore"):
             mean_dry = np.bincount(month[read], (dry * days)[read], 13) / np.bincount(month[read], days[read], 13)
         coding = Coding(
-            reference,
-            levels,
+            {f: _reference(f, levels[f], codes[f], losses, days) for f in FACTORS},
+            {f: levels[f] for f in FACTORS},
             tuple(np.flatnonzero(np.bincount(month, minlength=13)).tolist()),
             {m: float(mean_dry[m]) for m in range(1, 13) if np.isfinite(mean_dry[m])},
         )
@@ -152,11 +184,30 @@ class RateTable:
         numeric = {
             "year_cos": cosine,
             "year_sin": sine,
-            "dry_air": steps * HUMIDITY_STEP / 10,
-            "no_humidity": (~read).astype("float64"),
+            "dry_air": codes["dry_air"] * HUMIDITY_STEP / 10,
+            "no_humidity": codes["no_humidity"].astype("float64"),
         }
-        codes |= {"month": month.astype(np.intp), "dry_air": steps, "no_humidity": (~read).astype(np.intp)}
-        return cls(sites, site, names, codes, numeric, days, losses, coding)
+        return cls(sites, site, levels["species"], codes, numeric, dry, days, losses, coding)
+
+    def chosen(self, kept: Codes) -> RateTable:
+        """Some of the cells, as if there were no others.
+
+        Parameters
+        ----------
+        kept : numpy.ndarray
+            Their numbers, at least one.
+
+        Returns
+        -------
+        RateTable
+        """
+        site, sites = _left(self.site.take(kept), self.sites)
+        codes = {name: of.take(kept) for name, of in self.codes.items()}
+        levels = {}
+        for name, before in {"species": self.species, **self.coding.levels}.items():
+            codes[name], levels[name] = _left(codes[name], before)
+        rest = (of.take(kept) for of in (self.dry, self.plant_days, self.losses))
+        return self._of(sites, site, levels, codes, *rest)
 
     def patterns(self, terms: Iterable[str]) -> tuple[Codes, Codes]:
         """Tell rows apart as far as terms do.
@@ -284,11 +335,17 @@ def _coded(values: pd.Series) -> tuple[Codes, tuple[str, ...]]:
     return codes.astype(np.intp), tuple(map(str, levels))
 
 
+def _left(codes: Codes, levels: tuple[str, ...]) -> tuple[Codes, tuple[str, ...]]:
+    """Codes and levels without the levels that no cell is on."""
+    on = np.bincount(codes, minlength=len(levels)) > 0
+    return (np.cumsum(on) - 1)[codes], tuple(level for level, there in zip(levels, on, strict=True) if there)
+
+
 def _reference(factor: str, levels: tuple[str, ...], codes: Codes, losses: Array, days: Array) -> str:
-    lost, at_risk = (np.bincount(codes, weight, len(levels)) for weight in (losses, days))
     usual = REFERENCE[factor]
-    if usual in levels and lost[levels.index(usual)] > 0:
+    if usual in levels and (codes[losses > 0] == levels.index(usual)).any():
         return usual
+    lost, at_risk = (np.bincount(codes, weight, len(levels)) for weight in (losses, days))
     return levels[int(np.lexsort((at_risk, lost))[-1])]
 
 

@@ -109,14 +109,15 @@ def to_come(time: PlantTime, period: Period, recorded_until: date, events: pd.Da
     of_quarter = known[known["found_on"].ge(pd.Timestamp(period.start))]
     midpoint = _midpoint(known).between(pd.Timestamp(period.start), pd.Timestamp(last))
     counts = int(of_quarter["quantity"].sum()), int(known.loc[midpoint, "quantity"].sum())
-    noted = _noted_dead(time, rows, known, last)
+    standing = _standing(time, last)
+    noted = _noted_dead(standing, rows, known, last)
     why = _why_not(time, period, recorded_until)
     if why:
         return ToCome(*counts, noted, StillToCome(0.0, 0.0, 0.0, 1.0), why)
     if events is not None and len(events):
         of_quarter = of_quarter.merge(events[["plant_id", "source", "line"]], how="left", indicator="of_event")
         of_quarter = of_quarter[of_quarter["of_event"].eq("left_only")]
-    in_view, out_of_sight = _times(time, rows, period, recorded_until)
+    in_view, out_of_sight = _times(time, rows, standing, period, recorded_until)
     return ToCome(*counts, noted, still_to_come(float(of_quarter["quantity"].sum()), in_view, out_of_sight), "")
 
 
@@ -155,9 +156,8 @@ def _standing(time: PlantTime, last: date) -> pd.DataFrame:
     return time.query(SEEN, {"last": _number(last), "after": last + timedelta(days=1)})
 
 
-def _noted_dead(time: PlantTime, rows: pd.DataFrame, known: pd.DataFrame, last: date) -> int:
+def _noted_dead(standing: pd.DataFrame, rows: pd.DataFrame, known: pd.DataFrame, last: date) -> int:
     """Single plants noted dead at their last visit: in place still, or with a line that was written later."""
-    standing = _standing(time, last)
     later = rows[~rows.index.isin(known.index) & rows["found_on"].le(pd.Timestamp(last))]
     written_later = later["dead_day"].le(_number(last)) & later["quantity"].eq(1)
     return int((standing["dead"] & standing["plants"].eq(1)).sum() + written_later.sum())
@@ -175,7 +175,9 @@ def _why_not(time: PlantTime, period: Period, recorded_until: date) -> str:
     return ""
 
 
-def _times(time: PlantTime, rows: pd.DataFrame, period: Period, recorded_until: date) -> tuple[Array, Array]:
+def _times(
+    time: PlantTime, rows: pd.DataFrame, standing: pd.DataFrame, period: Period, recorded_until: date
+) -> tuple[Array, Array]:
     """Weighted plant-days in view and out of sight, one pair per resample of the delays."""
     weight = _site_weights(time, period)
     months = time.exposure_table(["site_id", "month"], period.start, period.end, count_plants=False)
@@ -189,7 +191,6 @@ def _times(time: PlantTime, rows: pd.DataFrame, period: Period, recorded_until: 
         ages = (pd.Timestamp(recorded_until) - dates).days.to_numpy()
         share = delays.by(ages).mean(axis=-1) if delays is not None else np.ones(1)
         in_view, late = in_view + plant_days * share, late + plant_days * (1 - share)
-    standing = _standing(time, period.last_day)
     standing = standing[~(standing["dead"] & standing["plants"].eq(1))]
     # Of no plant at all the columns have no numbers' type.
     weights = standing["site_id"].map(weight).fillna(1.0).astype("float64")

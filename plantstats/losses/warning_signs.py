@@ -29,25 +29,87 @@ LOOKS = """
         select plant_id, "at", min(condition)::double as score, max(leaves_dropped)::double as leaves,
                max(case when topsoil = 'dry' then 1.0 when topsoil is not null then 0.0 end)::double as dry,
                max(case when {pest} then 1.0 else 0.0 end)::double as pest
-        from completed_visits where plant_id is not null and "at" > ? and "at" <= ? group by plant_id, "at"
+        from completed_visits where plant_id is not null and "at" > $first and "at" <= $last group by plant_id, "at"
     ), marked as (
         select *, max(case when score is not null then "at" end) over (partition by plant_id) as scored from looks
     )
-    select plant_id, max("at")::double as seen, max(case when "at" = scored then score end)::double as score,
+    select plant_id, max("at")::double as seen, max(scored)::double as scored,
+           max(case when "at" = scored then score end)::double as score,
            avg(case when "at" < scored then score end)::double as before, avg(dry)::double as dry,
-           sum(case when "at" > ? then leaves end)::double as leaves,
-           max(case when "at" > ? then pest else 0.0 end)::double as pest
+           sum(case when "at" > $recent then leaves end)::double as leaves,
+           max(case when "at" > $recent then pest else 0.0 end)::double as pest
     from marked group by plant_id order by plant_id
 """
+PESTS = "select distinct pest from completed_visits where pest is not null order by pest"
 
 
-def signs_on(time: PlantTime, day: date, plants: pd.DataFrame) -> pd.DataFrame:
-    """Signs of plants on a day, from nothing that was recorded later.
+def pests_on_record(time: PlantTime) -> list[str]:
+    """What visits call the pests that they saw.
+
+    Parameters
+    ----------
+    time : PlantTime
+
+    Returns
+    -------
+    list of str
+    """
+    return [text for text in time.query(PESTS)["pest"] if pest_of(text) != NONE]
+
+
+def looks_on(time: PlantTime, day: date, pests: list[str]) -> pd.DataFrame:
+    """What looks at plants in the last `WINDOW` days told, from nothing that was recorded later.
 
     Parameters
     ----------
     time : PlantTime
         That tells of the day; its visits are read.
+    day : datetime.date
+        Its end.
+    pests : list of str
+        As `pests_on_record` gives them.
+
+    Returns
+    -------
+    pandas.DataFrame
+        One row per plant that was looked at: plant_id, seen (day of the last look, since 1970), scored (of the last
+        score), score (the lower of two of one day), before (mean of those before it), dry (share of looks that found
+        the topsoil dry), leaves (dropped), pest (1 where one was seen).
+    """
+    number = (day - date(1970, 1, 1)).days
+    named = {f"pest_{n}": text for n, text in enumerate(pests)}
+    pest = f"pest in ({', '.join(f'${name}' for name in named)})" if named else "false"
+    days = {"first": number - WINDOW, "last": number, "recent": number - RECENT}
+    return time.query(LOOKS.format(pest=pest), {**named, **days})
+
+
+def last_scores(looks: pd.DataFrame, day: date) -> pd.Series:
+    """Last condition score of each plant within RECENT days before a day, the lower of two of one day.
+
+    Parameters
+    ----------
+    looks : pandas.DataFrame
+        As `looks_on` gives them.
+    day : datetime.date
+        The day.
+
+    Returns
+    -------
+    pandas.Series
+        "5", "4", "3" or "1 or 2" per plant that has a score, by plant_id.
+    """
+    words = {5.0: "5", 4.0: "4", 3.0: "3", 2.0: "1 or 2", 1.0: "1 or 2"}
+    recent = looks[looks["scored"] > (day - date(1970, 1, 1)).days - RECENT]
+    return recent.set_index("plant_id")["score"].map(words).dropna().astype("str")
+
+
+def signs_on(looks: pd.DataFrame, day: date, plants: pd.DataFrame) -> pd.DataFrame:
+    """Signs of plants on a day.
+
+    Parameters
+    ----------
+    looks : pandas.DataFrame
+        As `looks_on` gives them.
     day : datetime.date
         Its end.
     plants : pandas.DataFrame
@@ -60,22 +122,16 @@ def signs_on(time: PlantTime, day: date, plants: pd.DataFrame) -> pd.DataFrame:
         the topsoil dry), shedding (log of green leaves dropped over those of the mean plant of its species), pest (1
         where one was seen), unseen (log of 1 + days since the last look). Missing where nothing was noted.
     """
-    number = (day - date(1970, 1, 1)).days
-    noted = time.engine.sql("select distinct pest from completed_visits where pest is not null order by pest")["pest"]
-    seen = [text for text in noted if pest_of(text) != NONE]
-    pest = f"pest in ({', '.join('?' * len(seen))})" if seen else "false"
-    asked = [*seen, number - WINDOW, number, number - RECENT, number - RECENT]
-    rows = time.engine.sql(LOOKS.format(pest=pest), asked)
-    looks = plants[["plant_id", "species"]].merge(rows, on="plant_id", how="left")
-    by_species = looks.groupby("species")["leaves"]
-    whole = looks["leaves"].mean()
+    rows = plants[["plant_id", "species"]].merge(looks, on="plant_id", how="left")
+    by_species = rows.groupby("species")["leaves"]
+    whole = rows["leaves"].mean()
     usual = (by_species.transform("sum") + PSEUDO_PLANTS * whole) / (by_species.transform("count") + PSEUDO_PLANTS)
     return pd.DataFrame(
         {
-            "trend": looks["score"] - looks["before"],
-            "dry": looks["dry"],
-            "shedding": np.log((looks["leaves"] + PSEUDO_LEAVES) / (usual + PSEUDO_LEAVES)),
-            "pest": looks["pest"],
-            "unseen": np.log1p(number - looks["seen"]),
+            "trend": rows["score"] - rows["before"],
+            "dry": rows["dry"],
+            "shedding": np.log((rows["leaves"] + PSEUDO_LEAVES) / (usual + PSEUDO_LEAVES)),
+            "pest": rows["pest"],
+            "unseen": np.log1p((day - date(1970, 1, 1)).days - rows["seen"]),
         }
     ).set_index(plants.index)

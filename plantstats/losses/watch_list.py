@@ -108,8 +108,6 @@ def watch(
     state = with_hazard(memory.standing_on(records, day), model, day)
     if client:
         state = state[state["client_id"].eq(client)].reset_index(drop=True)
-    state = state.assign(condition=memory.condition_on(records, day, state["plant_id"]))
-    state = state.join(memory.signs_on(records, day, state["plant_id"]))
     plants, variance = with_chances(state, model, learned, with_reasons=with_reasons)
     return Watch(day, plants, model, conditions, learned, variance)
 
@@ -129,10 +127,7 @@ def _earlier_lists(records: Records, day: date, species: pd.DataFrame | None, me
             continue
         state = with_hazard(there, _model_for(records, end, day, species, memory), end)
         parts.append(
-            memory.signs_on(records, end, state["plant_id"]).assign(
-                plants=state["plants"],
-                condition=memory.condition_on(records, end, state["plant_id"]),
-                hazard=state["hazard"],
+            state[["plants", "condition", *SIGNS, "hazard"]].assign(
                 expected=-np.expm1(-state["hazard"]) * state["plants"],
                 lost=state["plant_id"].map(lost_within(time, end)).fillna(0.0),
             )

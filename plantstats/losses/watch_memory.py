@@ -9,11 +9,11 @@ from typing import TYPE_CHECKING
 import pandas as pd
 
 from plantstats import exposure
-from plantstats.losses import standing
 from plantstats.losses.common_cause import ordinary
 from plantstats.losses.landmark import CONDITIONS
 from plantstats.losses.past_models import PastModels
-from plantstats.losses.warning_signs import signs_on
+from plantstats.losses.standing import standing
+from plantstats.losses.warning_signs import last_scores, looks_on, pests_on_record, signs_on
 
 if TYPE_CHECKING:
     from plantstats.exposure import PlantTime
@@ -31,21 +31,18 @@ class Memory:
         Up to the last of the days, dated "found", without losses of events (see `common_cause.ordinary`); lists of
         earlier days are made from it where it tells of them.
     standing : dict of date to pandas.DataFrame
-        Plants alive on each day.
+        Plants alive on each day, with what looks at them have told.
     built : dict of date to PlantTime
         Plant-time of days of which the shared one does not tell.
-    scores : dict of date to pandas.Series
-        Their last condition scores (see `last_scores`).
-    signs : dict of date to pandas.DataFrame
-        Their other signs (see `warning_signs.signs_on`), by plant_id.
+    pests : dict of date to list of str
+        What visits call pests, by the last day of plant-time.
     past : PastModels
         Loss models of that plant-time.
     """
 
     time: PlantTime | None = None
     standing: dict[date, pd.DataFrame] = field(default_factory=dict)
-    scores: dict[date, pd.Series] = field(default_factory=dict)
-    signs: dict[date, pd.DataFrame] = field(default_factory=dict)
+    pests: dict[date, list[str]] = field(default_factory=dict)
     past: PastModels | None = None
     built: dict[date, PlantTime] = field(default_factory=dict)
 
@@ -97,7 +94,7 @@ class Memory:
         return self.past.before(by) if without is None else self.past.without(by, without)
 
     def standing_on(self, records: Records, day: date) -> pd.DataFrame:
-        """Plants alive on a day.
+        """Plants alive on a day, with what looks at them have told by then.
 
         Parameters
         ----------
@@ -107,45 +104,13 @@ class Memory:
         Returns
         -------
         pandas.DataFrame
-            As `standing`.
+            As `standing`, with condition (the last score, one of `CONDITIONS`) and the signs of `signs_on`.
         """
         if day not in self.standing:
-            self.standing[day] = standing.standing(self.time_of(records, day), day)
+            time = self.time_of(records, day)
+            if time.as_of not in self.pests:
+                self.pests[time.as_of] = pests_on_record(time)
+            plants, looks = standing(time, day), looks_on(time, day, self.pests[time.as_of])
+            score = plants["plant_id"].map(last_scores(looks, day)).fillna(CONDITIONS[-1]).astype("str")
+            self.standing[day] = plants.assign(condition=score).join(signs_on(looks, day, plants))
         return self.standing[day]
-
-    def condition_on(self, records: Records, day: date, plant_ids: pd.Series) -> pd.Series:
-        """Last condition score of plants on a day.
-
-        Parameters
-        ----------
-        records : Records
-        day : datetime.date
-        plant_ids : pandas.Series
-
-        Returns
-        -------
-        pandas.Series
-            One of `CONDITIONS` per plant.
-        """
-        if day not in self.scores:
-            self.scores[day] = standing.last_scores(self.time_of(records, day), day)
-        return plant_ids.map(self.scores[day]).fillna(CONDITIONS[-1]).astype("str")
-
-    def signs_on(self, records: Records, day: date, plant_ids: pd.Series) -> pd.DataFrame:
-        """Signs of plants on a day, beside their last score.
-
-        Parameters
-        ----------
-        records : Records
-        day : datetime.date
-        plant_ids : pandas.Series
-
-        Returns
-        -------
-        pandas.DataFrame
-            One row per plant, aligned (see `warning_signs.signs_on`).
-        """
-        if day not in self.signs:
-            plants = self.standing_on(records, day)
-            self.signs[day] = signs_on(self.time_of(records, day), day, plants).set_index(plants["plant_id"])
-        return self.signs[day].reindex(plant_ids).set_axis(plant_ids.index)

@@ -82,7 +82,7 @@ def fit_prior(losses: Counts, exposure: Counts) -> Prior:
             [start[0], log_variance],
             args=(count, at_risk),
             method="L-BFGS-B",
-            jac=lambda at, *groups: -_slopes(at, *groups)[0],
+            jac=lambda at, *groups: -_slope(at, *groups),
             bounds=[(start[0] - 10, start[0] + 10), (np.log(ALIKE), MOST_LOG_VARIANCE)],
             options={"ftol": 1e-14, "gtol": 1e-9},
         )
@@ -107,7 +107,7 @@ def _settled(start: Array, count: Array, at_risk: Array) -> tuple[float, float]:
     for _ in range(MAX_STEPS):
         if at[1] < np.log(LEAST_VARIANCE):
             return alike
-        slope, curvature = _slopes(at, count, at_risk)
+        slope, curvature = _slope(at, count, at_risk), _curvature(at, count, at_risk)
         if not np.all(np.linalg.eigvalsh(curvature) < 0):
             break  # no top here: the widest variance allowed, or a shoulder
         step = np.clip(-np.linalg.solve(curvature, slope), -1, 1)
@@ -117,8 +117,8 @@ def _settled(start: Array, count: Array, at_risk: Array) -> tuple[float, float]:
     return float(at[0]), float(min(at[1], MOST_LOG_VARIANCE))
 
 
-def _slopes(at: Array, count: Array, at_risk: Array) -> tuple[Array, Array]:
-    """Slope and curvature of the log likelihood by log mean and log variance."""
+def _slope(at: Array, count: Array, at_risk: Array) -> Array:
+    """Slope of the log likelihood by log mean and log variance."""
     expected, shape = np.exp(at[0]) * at_risk, float(np.exp(-at[1]))
     of_mean = shape * (count - expected) / (shape + expected)
     of_shape = (
@@ -127,6 +127,12 @@ def _slopes(at: Array, count: Array, at_risk: Array) -> tuple[Array, Array]:
         - np.log1p(expected / shape)
         + (expected - count) / (shape + expected)
     ).sum()
+    return np.array([of_mean.sum(), -shape * of_shape])
+
+
+def _curvature(at: Array, count: Array, at_risk: Array) -> Array:
+    """Second derivatives of the log likelihood by log mean and log variance."""
+    expected, shape = np.exp(at[0]) * at_risk, float(np.exp(-at[1]))
     twice = (
         special.polygamma(1, count + shape)
         - special.polygamma(1, shape)
@@ -135,8 +141,7 @@ def _slopes(at: Array, count: Array, at_risk: Array) -> tuple[Array, Array]:
     ).sum()
     mean_twice = -(shape * expected * (shape + count) / (shape + expected) ** 2).sum()
     across = -(shape * (count - expected) * expected / (shape + expected) ** 2).sum()
-    curvature = [[mean_twice, across], [across, shape * of_shape + shape**2 * twice]]
-    return np.array([of_mean.sum(), -shape * of_shape]), np.array(curvature)
+    return np.array([[mean_twice, across], [across, shape**2 * twice - _slope(at, count, at_risk)[1]]])
 
 
 def shrink(losses: Counts, exposure: Counts, conf_level: float = CONF_LEVEL) -> Interval:
@@ -209,18 +214,19 @@ def _mixed_quantiles(p: float, weight: Array, shape: Array, rate: Array) -> Arra
     value = np.log(special.gammaincinv(mean**2 / variance, p) * variance / mean)
     low, high = np.full(len(value), -np.inf), np.full(len(value), np.inf)
     log_gamma = special.gammaln(shape)
+    going = np.arange(len(value))  # groups that have not settled
     for n in range(MAX_STEPS):
-        scaled = rate * np.exp(value)[:, None]
-        excess = special.gammainc(shape, scaled) @ weight - p
-        density = np.exp(shape * np.log(scaled) - scaled - log_gamma) @ weight
-        low, high = np.where(excess < 0, value, low), np.where(excess > 0, value, high)
+        now, scaled = value[going], rate[going] * np.exp(value[going])[:, None]
+        excess = special.gammainc(shape[going], scaled) @ weight - p
+        density = np.exp(shape[going] * np.log(scaled) - scaled - log_gamma[going]) @ weight
+        low[going] = np.where(excess < 0, now, low[going])
+        high[going] = np.where(excess > 0, now, high[going])
         longest = 2.0 ** min(n, 6)  # where the distribution is flat, ever longer steps
-        step = np.clip(excess / np.maximum(density, 1e-300), -longest, longest)
-        tried = value - step
+        tried = now - np.clip(excess / np.maximum(density, 1e-300), -longest, longest)
         with np.errstate(invalid="ignore"):  # an end that is not known yet
-            tried = np.where((tried < low) | (tried > high), (low + high) / 2, tried)
-        settled, value = np.abs(tried - value).max() < SETTLED, tried
-        if settled:
+            tried = np.where((tried < low[going]) | (tried > high[going]), (low[going] + high[going]) / 2, tried)
+        value[going], going = tried, going[~(np.abs(tried - now) < SETTLED)]
+        if not len(going):
             return np.asarray(np.exp(value))
     raise ShrinkError(f"the limits did not settle in {MAX_STEPS} steps")
 

@@ -7,7 +7,7 @@ from typing import NamedTuple
 import numpy as np
 from scipy import stats
 
-from plantstats.stats.intervals import CONF_LEVEL, Counts, Interval, poisson_limits
+from plantstats.stats.intervals import CONF_LEVEL, Array, Counts, Interval, poisson_limits
 
 DAYS_PER_100_YEARS = 36_525  # 100 years of 365.25 days
 PER_100_YEARS = "per 100 plant-years"
@@ -67,15 +67,15 @@ def loss_rate(losses: Counts, days: Counts, conf_level: float = CONF_LEVEL) -> I
     return Interval(count * scale, exact.low * scale, exact.high * scale)
 
 
-def share_lost(rate: Interval, days: int) -> Interval:
+def share_lost(rate: Interval, days: int | Array) -> Interval:
     """Turn a rate per 100 years into those in 100 that would be lost over some days at that rate.
 
     Parameters
     ----------
     rate : Interval
         Per 100 years, as `loss_rate` gives it.
-    days : int
-        Length of time.
+    days : int or numpy.ndarray
+        Length of time, the same for all or of each.
 
     Returns
     -------

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from typing import NamedTuple
 
 import numpy as np
@@ -77,27 +78,29 @@ def fit_turnbull(left: npt.ArrayLike, right: npt.ArrayLike, entry: npt.ArrayLike
     pairs, times = np.unique(inside_of, return_counts=True)
     first, last = np.divmod(pairs, n + 1)
     before_entry, entered = np.unique(np.searchsorted(end, since, side="right"), return_counts=True)
+    # Each plant spreads one loss over its interval, and 1 / seen - 1 unseen ones over the days before its entry.
+    seen_in = np.array([[*first, *before_entry], [*last, *np.full_like(before_entry, n)]])
+    shared_over = np.array([[*first, *np.zeros_like(before_entry)], [*last, *before_entry]]).ravel()
+    of_likelihood = np.concatenate([times, -entered]).astype("float64")
+    of_shares = np.outer([1.0, -1.0], np.abs(of_likelihood))
     mass, total, before = np.full(n, 1 / n), np.zeros(n + 1), -np.inf
-    for _ in range(MAX_ROUNDS):
-        np.cumsum(mass, out=total[1:])
-        inside, observable = total[last] - total[first], total[-1] - total[before_entry]
-        if min(inside.min(), observable.min()) <= 0:
-            raise NoAnswerError(
-                "too few plants watched at the first losses; follow from a later start_age "
-                "(survival.safe_start offers one)"
-            )
-        log_likelihood = float(times @ np.log(inside) - entered @ np.log(observable))
-        if log_likelihood - before < STILL * len(lo):
-            return TurnbullFit(begin, end, mass, log_likelihood)
-        before = log_likelihood
-        # Each plant spreads one loss over its interval, and 1 / seen - 1 unseen ones over the days before
-        # its entry.
-        each, unseen = times / inside, entered / observable
-        rises = np.bincount(first, each, n + 1) - np.bincount(last, each, n + 1)
-        rises -= np.bincount(before_entry, unseen, n + 1)
-        rises[0] += unseen.sum()
-        mass = mass * np.cumsum(rises)[:-1]
-        mass = mass / mass.sum()
+    up_to, settled = total[1:], STILL * len(lo)
+    with np.errstate(divide="ignore", invalid="ignore"):  # of what nothing is left of
+        for _ in range(MAX_ROUNDS):
+            mass.cumsum(out=up_to)
+            low, high = total.take(seen_in)
+            seen = high - low
+            log_likelihood = float(of_likelihood @ np.log(seen))
+            if not math.isfinite(log_likelihood):
+                raise NoAnswerError(
+                    "too few plants watched at the first losses; follow from a later start_age "
+                    "(survival.safe_start offers one)"
+                )
+            if log_likelihood - before < settled:
+                return TurnbullFit(begin, end, mass / total[-1], log_likelihood)
+            before = log_likelihood
+            # The likelihood knows no scale, so that the masses need none until the end.
+            mass *= np.bincount(shared_over, (of_shares / seen).ravel(), n + 1).cumsum()[:-1]
     raise NoAnswerError(f"the estimate did not settle in {MAX_ROUNDS} rounds; follow from a later start_age")
 
 

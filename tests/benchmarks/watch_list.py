@@ -52,8 +52,8 @@ def of_company(generator: int, seed: int, number: int, folder: Path) -> pd.DataF
             made = watch(records, day, species_table(), memory, with_reasons=False)
         except ModelError:
             continue
-        rows = made.plants.merge(memory.standing_on(records, day)[["plant_id", "age_band"]], on="plant_id")
-        signs = memory.signs_on(records, day, rows["plant_id"])
+        rows = made.plants.merge(memory.standing_on(records, day)[["plant_id", "age_band", *SIGNS]], on="plant_id")
+        signs = rows[list(SIGNS)]
         of_signs = made.learned.design(np.zeros(len(rows)), signs.assign(condition=rows["condition"]))[:, FIRST_SIGN:]
         told = np.exp(of_signs @ made.learned.sign_beta)
         ratio = rows["condition"].map(made.conditions.set_index("condition")["ratio"]).astype("float64")

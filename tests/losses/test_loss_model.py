@@ -49,6 +49,46 @@ def test_without_priors_and_site_effect_it_is_the_clustered_glm_of_the_library()
     assert ours == pytest.approx(theirs.bse.to_numpy(), rel=1e-8)
 
 
+def test_sums_by_runs_are_those_of_the_matrix_written_out():
+    # Slope and information (Louis 1982) of every site, from the rows one by one.
+    model = losses.fit(company(spread=0.2), terms=["light", "year_cos", "year_sin", "dry_air"])
+    counts, v = model.counts, 0.3
+    beta = model.beta + 0.1
+    now = likelihood.derivatives(counts, beta, v)
+    x = counts.x[counts.pattern]
+    expected = counts.plant_days * np.exp(x @ beta)
+    slope, information, own = counts.prior - counts.prior * np.exp(beta), np.diag(counts.prior * np.exp(beta)), []
+    for site in range(counts.n_sites):
+        at = counts.site == site
+        lost, mean, sums = counts.losses[at].sum(), expected[at].sum(), expected[at] @ x[at]
+        weight = (1 + v * lost) / (1 + v * mean)
+        slope = slope + counts.losses[at] @ x[at] - weight * sums
+        own.append(weight * (x[at].T * expected[at]) @ x[at] - v * weight / (1 + v * mean) * np.outer(sums, sums))
+    assert now.slope == pytest.approx(slope, rel=1e-9, abs=1e-9)
+    assert now.information == pytest.approx(information + sum(own), rel=1e-9, abs=1e-9)
+    order = np.argsort(~counts.design.is_numeric, kind="stable")
+    by_site = list(clusters._of_sites(counts, newton.Fit(beta, v, now), order))
+    assert np.array(by_site) == pytest.approx(np.array(own)[:, order][:, :, order], rel=1e-9, abs=1e-9)
+    holds = [(counts.x[counts.pattern[counts.site == site]] != 0).any(axis=0) for site in range(counts.n_sites)]
+    assert clusters.sites_per_column(counts).tolist() == np.sum(holds, axis=0).tolist()
+    assert counts.losses_per_column == pytest.approx((x != 0).T @ counts.losses)
+
+
+def test_some_cells_of_a_coded_table_are_the_table_of_those_rows():
+    table = company()
+    kept = (
+        table["month"].dt.month.lt(4) & table["species"].ne("Ficus elastica") & table["site_id"].gt("S05")
+    ).to_numpy()
+    some = rate_table.RateTable.from_exposure(table).chosen(np.flatnonzero(kept))
+    own = rate_table.RateTable.from_exposure(table[kept].reset_index(drop=True))
+    assert (some.sites, some.species, some.coding) == (own.sites, own.species, own.coding)
+    for name in ("site", "dry", "plant_days", "losses"):
+        assert getattr(some, name).tolist() == getattr(own, name).tolist()
+    for name in ("codes", "numeric"):
+        one, other = getattr(some, name), getattr(own, name)
+        assert {key: of.tolist() for key, of in one.items()} == {key: of.tolist() for key, of in other.items()}
+
+
 def test_the_one_step_jackknife_follows_the_real_one():
     # Leaving each of 30 sites out and fitting again gives the same errors within 5 in 100.
     model = losses.fit(company(spread=0.2), terms=["light"], pseudo_events=1, frailty_variance=0.2)

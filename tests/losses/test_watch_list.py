@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from datetime import date
+from datetime import date, timedelta
 from pathlib import Path
 
 import numpy as np
@@ -14,11 +14,12 @@ import statsmodels.api as sm
 from scipy import stats
 
 from plantstats import exposure, findings, periods, simulate
+from plantstats.exposure.inputs import AGE_CUTS, age_bands
 from plantstats.losses import ModelError, landmark, quarters, standing, warning_signs, watch_findings, watch_list
 from plantstats.losses.event_rate import EventRate
 from plantstats.losses.fit import fit
 from plantstats.losses.landmark import CONDITIONS
-from plantstats.losses.terms import EXPOSURE_BY
+from plantstats.losses.terms import EXPOSURE_BY, FACTORS
 from plantstats.losses.warning_signs import SIGNS
 from plantstats.losses.watch_memory import Memory
 from tests.builders.invented_records import InventedRecords
@@ -97,18 +98,18 @@ def scored(folder: Path, *scores: tuple[str, int, str]) -> exposure.PlantTime:
 
 
 def test_an_old_score_says_nothing_any_more(tmp_path):
-    state = pd.DataFrame({"plant_id": ["A", "B", "C"]})
     # A: the later of two; B: 61 days old; C: seen only after the day.
     time = scored(
         tmp_path, ("A", 2, "2026-05-11"), ("B", 3, "2026-04-30"), ("A", 4, "2026-06-30"), ("C", 5, "2026-07-01")
     )
-    condition = Memory(time).condition_on(None, date(2026, 6, 30), state["plant_id"])
-    assert condition.tolist() == ["4", "not noted", "not noted"]
+    day = date(2026, 6, 30)
+    assert warning_signs.last_scores(warning_signs.looks_on(time, day, []), day).to_dict() == {"A": "4"}
 
 
 def test_two_scores_of_one_day_count_as_the_worse(tmp_path):
     time = scored(tmp_path, ("A", 3, "2026-06-30"), ("A", 5, "2026-06-30"))
-    assert standing.last_scores(time, date(2026, 6, 30)).to_dict() == {"A": "3"}
+    day = date(2026, 6, 30)
+    assert warning_signs.last_scores(warning_signs.looks_on(time, day, []), day).to_dict() == {"A": "3"}
 
 
 def test_lists_of_earlier_days_from_one_plant_time_are_those_of_plant_time_built_for_the_day(made):
@@ -257,6 +258,20 @@ def test_a_chance_is_that_of_its_hazard_a_power_of_the_model_s_times_score_and_s
     )
 
 
+def test_the_hazard_of_each_plant_is_the_model_s_rate_of_its_own_profile(watched, memory):
+    state = standing.with_hazard(memory.standing[LAST], watched.model, LAST)
+    assert state["alike"].nunique() < len(state)
+    alone = np.zeros(len(state))
+    for days in (15, 45, 75):
+        age = (pd.Timestamp(LAST) - pd.Timestamp("1970-01-01")).days + days - state["installed"].astype("float64")
+        band = pd.cut(age, [-1, *AGE_CUTS, 1e6], labels=age_bands()[:-1]).astype("object")
+        seen = band.isin(watched.model.coding.levels["age_band"])
+        profile = state[["species", *FACTORS]].assign(age_band=band.where(seen, state["age_band"]))
+        month = (LAST + timedelta(days=days)).month
+        alone += watched.model.rate(profile.assign(month=month))["rate"].to_numpy() * 30 / 36525
+    assert state["alone"].to_numpy() == pytest.approx(alone, rel=1e-9)
+
+
 def test_a_plant_of_conditions_hardly_on_record_is_expected_at_its_estimate_within_wide_limits(watched, memory):
     # A log standard error of 3.36, as once of the only species on record: the mean of a log-normal number would be
     # exp(5.6) = 280 times its middle, and one list expected 192 losses of 347 plants. No chance is beyond 1.
@@ -281,7 +296,9 @@ def test_signs_are_what_visits_noted_by_the_day(tmp_path):
     ]
     records = TinyRecords(tmp_path, [], ((10, 1), (4, 15)), visits=rows, sites=[{"site_id": "S1"}])
     plants = pd.DataFrame({"plant_id": ["A", "B", "C"], "species": "Ficus lyrata"})
-    got = warning_signs.signs_on(exposure.build(records, date(2026, 8, 31)), date(2026, 6, 30), plants)
+    time, day = exposure.build(records, date(2026, 8, 31)), date(2026, 6, 30)
+    looks = warning_signs.looks_on(time, day, warning_signs.pests_on_record(time))
+    got = warning_signs.signs_on(looks, day, plants)
     assert got["trend"].fillna(9).tolist() == [-2, 9, 9]
     assert got["dry"].fillna(9).tolist() == pytest.approx([1 / 3, 0, 9])
     assert got["pest"].fillna(9).tolist() == [1, 0, 9]

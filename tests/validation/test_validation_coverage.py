@@ -58,7 +58,7 @@ def rate_rows(made: list[Made]) -> list[pd.DataFrame]:
     """The company's rate in each quarter of the trend, as the review prints it."""
     parts = []
     for one in made:
-        whole = pick(pd.concat(loss_rates.trend(one.found, one.company.period, {})), "loss_rate")
+        whole = pick(loss_rates.trend(one.found, one.company.period, {}), "loss_rate")
         true = [float(true_values.rate(one.company.known, quarter(name)).iloc[0]) for name in whole["period"]]
         parts.append(companies.intervals("loss_rate", whole, whole["period"], true))
     return parts
