@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import gc
 import os
 import sys
 from collections.abc import Callable, Sequence
@@ -50,6 +51,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
     try:
         code = chosen.command(chosen)
         sys.stdout.flush()
+        if arguments is None:
+            gc.freeze()  # What is left goes with the process: the interpreter need not look through it.
     except PlantstatsError as fault:
         return _fault(chosen, str(fault))
     except BrokenPipeError:

@@ -16,7 +16,7 @@ from plantstats.exposure import episodes, events
 from plantstats.exposure.engines import LAST_DAY, Engine, connect, sql_of
 from plantstats.exposure.engines.base import Levels
 from plantstats.exposure.inputs import AGE_CUTS, LONG, READS, unbound
-from plantstats.exposure.visits import is_completed
+from plantstats.exposure.visits import COMPLETED
 from plantstats.schema.causes import LOSSES
 
 if TYPE_CHECKING:
@@ -498,31 +498,15 @@ def last_day(records: Records) -> date | None:
     engine = connect(records)
     for name in ("visits", "replacements"):
         engine.read(name, records.parquet(name))
-    engine.create("days_of_visits", days_of_visits_sql(engine.dialect), view=True, dialect=engine.dialect)
-    days = engine.sql("""
-        select "on" from days_of_visits
-        union select replaced_on from replacements where replaced_on is not null order by 1""")["on"]
+    days = engine.sql(
+        f"""select visited_on as "on" from visits
+        where coalesce(status, '{COMPLETED}') = '{COMPLETED}' and visited_on is not null
+        union select replaced_on from replacements where replaced_on is not null order by 1"""
+    )["on"]
     if days.empty:
         return None
     near = days.diff().dt.days.le(LONG)
     return pd.Timestamp(days[near].iloc[-1] if near.any() else days.iloc[-1]).date()
-
-
-def days_of_visits_sql(dialect: str) -> str:
-    """Days of completed visits, as a question.
-
-    Parameters
-    ----------
-    dialect : str
-        Of the engine.
-
-    Returns
-    -------
-    str
-    """
-    visits = unbound()["visits"]
-    done = visits.filter(is_completed(visits.status), visits.visited_on.notnull()).select(on="visited_on")
-    return sql_of(done, dialect)
 
 
 @lru_cache(maxsize=64)

@@ -1,8 +1,7 @@
 """Texts that every process of a review needs, made on import: once, in the process they are forked from."""
 
-from plantstats.exposure.build import chain, days_of_visits_sql
+from plantstats.exposure.build import chain
 from plantstats.exposure.inputs import AGE_CUTS
 
 # What hangs on the heating season is the last step alone, which each process makes anew.
 STEPS = chain(None, "duckdb", "found", (), AGE_CUTS, False)
-DAYS_OF_VISITS = days_of_visits_sql("duckdb")
