@@ -93,17 +93,9 @@ def test_a_one_rate_model_expects_the_earlier_rate_times_these_plant_days():
                 "plant_id": "P1",
                 "n_plants": 100,
             }
-            now = start is not None
-            return pd.DataFrame(
-                [
-                    row
-                    | {
-                        "month": pd.Timestamp("2026-07-01" if now else "2025-07-01"),
-                        "plant_days": 9000 if now else 30_000,
-                        "losses": 14 if now else 30,
-                    }
-                ]
-            )
+            before = {"month": pd.Timestamp("2025-07-01"), "plant_days": 30_000, "losses": 30}
+            now = {"month": pd.Timestamp("2026-07-01"), "plant_days": 9000, "losses": 14}
+            return pd.DataFrame([row | of for of in (before, now) if start is None or of is now])
 
     judged = expected.expect(Time(), QUARTER)
     row = expected.groups(judged, []).iloc[0]
@@ -180,8 +172,9 @@ def test_conditions_never_seen_before_are_left_out_of_both_sides_and_said(made, 
 
         def exposure_table(self, by, start=None, end=None, **_):
             found = time.exposure_table(by, start, end)
-            if start is not None:
-                found.loc[found["plant_id"].eq(found["plant_id"].iloc[0]), "light"] = "lamp"
+            if "plant_id" in by:
+                now = found["month"].ge(pd.Timestamp(QUARTER.start))
+                found.loc[now & found["plant_id"].eq(found.loc[now, "plant_id"].iloc[0]), "light"] = "lamp"
             return found
 
     judged = expected.expect(NewLight(), QUARTER, made.species)
