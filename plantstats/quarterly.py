@@ -43,10 +43,8 @@ OF_LOSSES = (
     "standing",
     "account_margins",
     "watched",
-    "losses_to_come",
-    "places",
-    "drivers",
 )
+OF_CONDITIONS = ("losses_to_come", "places", "drivers", "effect_terms", "deliveries")
 OF_VISITS = (
     "site_advice",
     "visit_results",
@@ -59,19 +57,22 @@ OF_VISITS = (
     "sites_a_year_ago",
 )
 OF_GUARANTEES, OF_RECORDS = ("run_off", "provision"), ("faults", "quality")
+# Asked of the records alone: where they are few, the process that opens them makes it while the others import.
+WHERE_OPENED = ("faults",)
 OF_PLANTS = ("leaf_loss", "pests", "pests_now")
 OF_WATCH = ("standing", "watched", "leaf_loss", "pests_now")
 RESULTS = (
-    (*OF_LOSSES, "effect_terms", "deliveries", *OF_GUARANTEES),
-    (*OF_VISITS, "drying_by_species", *OF_PLANTS, *OF_RECORDS),
+    (*OF_LOSSES, *OF_CONDITIONS, *OF_GUARANTEES),
+    (*OF_VISITS, "drying_by_species", *OF_PLANTS, "quality"),
 )
-# From so many visits on, two processes each in place of one: a process that ends gives its memory back.
+# From so many visits on, more processes, two at a time: a process that ends gives its memory back.
 MANY_VISITS = 1_000_000
 RESULTS_OF_MANY = (
-    (*OF_LOSSES, "effect_terms", "deliveries"),
+    OF_LOSSES,
     (*OF_VISITS, "drying_by_species"),
     OF_GUARANTEES,
     (*OF_PLANTS, *OF_RECORDS),
+    OF_CONDITIONS,
 )
 # Below: more memory, but a fifth less time in the many small tables.
 TEXTS_AS_OBJECTS = {"mode.string_storage": "python"}
@@ -83,7 +84,7 @@ USABLE = 0.9  # of the machine's memory
 CLIENT_RESULTS = (("loss_rates", "standing", "replaced", "service"),)
 # A page that does not need all results is made as soon as those that it needs are there.
 RESTS_ON: dict[str, tuple[str, ...]] = {
-    "losses": (*OF_LOSSES, "deliveries", "run_off"),
+    "losses": (*OF_LOSSES, *OF_CONDITIONS, "run_off"),
     "visits": (*OF_VISITS, "drying_by_species", *OF_WATCH),
     "watch": OF_WATCH,
     "wears": ("drivers", "effect_terms", "leaf_loss", "pests"),
@@ -174,6 +175,9 @@ def review(
         if n_visits < MANY_VISITS:
             forks.options = TEXTS_AS_OBJECTS
         forks.begin("plantstats.quarterly:share_study", {k: v for k, v in parameters.items() if k != "client"})
+        if n_visits < MANY_VISITS and not client:
+            _compute(study, WHERE_OPENED, lambda **_: None)
+            forks.completed.update(WHERE_OPENED)
         groups = CLIENT_RESULTS if client else RESULTS if n_visits < MANY_VISITS else RESULTS_OF_MANY
         pack = CLIENT_PACK if client else REVIEW_PACK + ((CHANGES,) if earlier is not None else ())
         return run(
@@ -249,9 +253,15 @@ def compute(
 
     study = studies.open_study(records_dir, quarter, client, as_of)
     study.on_compute = report
+    _compute(study, names, report)
+
+
+def _compute(study: Study, names: Sequence[str], report: Callable[..., None]) -> None:
     for name in names:
         with contextlib.nullcontext() if name == "loss_rates" else contextlib.suppress(PlantstatsError):
             getattr(study, name)()
+            if name == "account_margins":  # The brief sets those of a year before beside them.
+                study.account_margins(periods.same_quarter_last_year(study.period).name)
         report(completed=name)
 
 

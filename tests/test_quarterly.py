@@ -5,14 +5,17 @@ from __future__ import annotations
 import importlib
 import os
 from pathlib import Path
+from types import SimpleNamespace
 
 import pytest
 
 import plantstats
-from plantstats import quarterly
+from plantstats import quarterly, studies
 from plantstats.reporting.display import RESULTS_FOLDER
 from plantstats.store import Store
 from tests.builders.demo_review import DEMO, DemoReview
+
+SMALL = (*quarterly.RESULTS, quarterly.WHERE_OPENED)
 
 
 def test_two_processes_run_beside_each_other_only_where_memory_holds_both(monkeypatch) -> None:
@@ -28,7 +31,7 @@ def test_two_processes_run_beside_each_other_only_where_memory_holds_both(monkey
 
 
 def test_large_records_have_the_same_results_made_in_more_processes() -> None:
-    few, many = (sorted(sum(groups, ())) for groups in (quarterly.RESULTS, quarterly.RESULTS_OF_MANY))
+    few, many = (sorted(sum(groups, ())) for groups in (SMALL, quarterly.RESULTS_OF_MANY))
     assert few == many
     assert len(many) == len(set(many))
 
@@ -51,9 +54,30 @@ def test_a_page_asks_for_no_result_beyond_those_that_it_waits_for(
     assert shown.head._repr_html_() and shown.rest._repr_html_()
     if hasattr(room, "write_files"):
         room.write_files(study, tmp_path)
-    assert asked & set(sum(quarterly.RESULTS, ())) <= set(quarterly.RESTS_ON[name])
+    assert asked & set(sum(SMALL, ())) <= set(quarterly.RESTS_ON[name])
 
 
 def test_only_pages_of_the_pack_wait_for_results_and_only_for_some_that_are_made() -> None:
     assert set(quarterly.RESTS_ON) <= set(quarterly.REVIEW_PACK)
-    assert set(sum(quarterly.RESTS_ON.values(), ())) <= set(sum(quarterly.RESULTS, ()))
+    assert set(sum(quarterly.RESTS_ON.values(), ())) <= set(sum(SMALL, ()))
+
+
+def test_the_process_that_opens_few_records_makes_what_rests_on_them_alone(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    forks = SimpleNamespace(completed=set(), options={}, begin=lambda *_: None)
+    monkeypatch.setattr(quarterly, "run", lambda *_, **given: given["forks"].completed)
+    for n_visits, made in ((1_000_000, {"faults"}), (1, set())):
+        monkeypatch.setattr(quarterly, "MANY_VISITS", n_visits)
+        forks.completed.clear()
+        assert quarterly.review(DEMO, None, None, None, tmp_path, forks=forks) == made
+
+
+def test_margins_of_a_year_before_are_made_with_those_of_the_quarter(monkeypatch: pytest.MonkeyPatch) -> None:
+    asked: list[str] = []
+    study = SimpleNamespace(
+        period=quarterly.periods.quarter("2026-Q3"), account_margins=lambda quarter="": asked.append(quarter)
+    )
+    monkeypatch.setattr(studies, "open_study", lambda *_: study)
+    quarterly.compute(lambda **_: None, "records", "2026-Q3", "", "", ["account_margins"])
+    assert asked == ["", "2025-Q3"]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 import hashlib
 import json
 import platform
@@ -35,6 +36,7 @@ LIBRARIES = (
 PATHS = ("_dir", "_file", "_list", "_csv")
 
 
+@functools.cache
 def versions() -> dict[str, str]:
     """Version of Python, of this package and of each of LIBRARIES that is installed, by name.
 
