@@ -61,10 +61,7 @@ OF_GUARANTEES, OF_RECORDS = ("run_off", "provision"), ("faults", "quality")
 WHERE_OPENED = ("faults",)
 OF_PLANTS = ("leaf_loss", "pests", "pests_now")
 OF_WATCH = ("standing", "watched", "leaf_loss", "pests_now")
-RESULTS = (
-    (*OF_LOSSES, *OF_CONDITIONS, *OF_GUARANTEES),
-    (*OF_VISITS, "drying_by_species", *OF_PLANTS, "quality"),
-)
+RESULTS = ((*OF_LOSSES, *OF_CONDITIONS, *OF_GUARANTEES), (*OF_VISITS, "drying_by_species", *OF_PLANTS, "quality"))
 # From so many visits on, more processes, two at a time: a process that ends gives its memory back.
 MANY_VISITS = 1_000_000
 RESULTS_OF_MANY = (
