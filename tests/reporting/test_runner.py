@@ -402,17 +402,17 @@ def test_what_is_begun_once_holds_for_all_processes_and_its_error_stops_none(
         assert not run(make_notebook(asks), GIVEN, tmp_path / "out", forks=forks).missing
 
 
-def test_files_that_a_notebook_leaves_are_made_for_the_report(make_notebook: MakeNotebook, tmp_path: Path):
-    # A function of the library that takes the place of files, as those of pages do.
+def test_files_that_a_notebook_leaves_are_made_for_the_report(
+    make_notebook: MakeNotebook, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+):
+    text = "from pathlib import Path\ndef make(report, folder, text):\n    Path(folder, 'left.txt').write_text(text)\n"
+    (tmp_path / "a_maker.py").write_text(text, encoding="utf-8")
+    monkeypatch.setenv("PYTHONPATH", str(tmp_path))
     leaves = "from plantstats.reporting.outputs import leave_files\n"
-    leaves += "assert leave_files('tests.reporting.test_runner:make_file', {'text': quarter})"
+    leaves += "assert leave_files('a_maker:make', {'text': quarter})"
     report = run(make_notebook(leaves, SAVES.replace("LIGHTS", "['low']")), GIVEN, tmp_path / "out")
     assert texts(report.folder / "left.txt") == "2026-Q3"
     assert "left.txt" in publish.record(report.folder)["files"]
-
-
-def make_file(report: object, folder: str, text: str) -> None:
-    Path(folder, "left.txt").write_text(text, encoding="utf-8")
 
 
 def test_a_rehearsal_leaves_the_shell_as_new():
