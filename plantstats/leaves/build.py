@@ -140,7 +140,7 @@ class CountIntervals:
         """
         sums = self.sql(f"""
             select site_id as cluster, combination, count(*)::bigint as n, sum({outcome})::double as sum
-            from leaf_used where {outcome} is not null group by 1, 2""")
+            from leaf_used where {outcome} is not null group by 1, 2 order by 1, 2""")
         sums["row"] = row_of.reindex(sums.pop("combination")).to_numpy()
         return sums.dropna(subset="row")
 

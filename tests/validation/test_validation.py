@@ -250,22 +250,17 @@ def test_more_companies_leave_the_earlier_ones_as_they_are_and_none_is_like_anot
     }
 
 
-def test_the_same_seed_gives_the_same_numbers_whatever_the_workers_and_stops(tmp_path: Path, monkeypatch):
+def test_the_same_seed_gives_the_same_bytes_whatever_the_workers_and_stops(tmp_path: Path, monkeypatch):
     # The digest of the source is held still, so that a file edited meanwhile does not start the work anew.
     monkeypatch.setattr(run, "code", lambda: "c0de")
     table = run.validate(2, SMALL, tmp_path / "two", workers=2, second=0)
     first = (tmp_path / "two" / "results.csv").read_bytes()
     folder = next((tmp_path / "two").glob("companies-*"))
-    whole = pd.read_parquet(folder / "00001.parquet")
+    whole = (folder / "00001.parquet").read_bytes()
     # Continued after a stop, by one worker.
     (folder / "00001.parquet").unlink()
     run.validate(2, SMALL, tmp_path / "two", workers=1, second=0)
-    # One worker has all threads of the engine: limits of leaf ratios then differ in their last digit, and nothing else.
-    again, leaf = pd.read_parquet(folder / "00001.parquet"), whole["kind"].str.startswith("leaf_")
-    pd.testing.assert_frame_equal(again[~leaf], whole[~leaf], check_exact=True)
-    limits = ["low", "high"]
-    pd.testing.assert_frame_equal(again.drop(columns=limits), whole.drop(columns=limits), check_exact=True)
-    pd.testing.assert_frame_equal(again.loc[leaf, limits], whole.loc[leaf, limits], rtol=1e-13, atol=0)
+    assert (folder / "00001.parquet").read_bytes() == whole
     # What is there is not made again.
     monkeypatch.setattr(run, "ProcessPoolExecutor", None)
     again = run.validate(2, SMALL, tmp_path / "two", workers=1, second=0)
