@@ -30,7 +30,7 @@ __all__ = ["LONGER", "NO_CHANGE", "SHORTER", "Advice", "advise", "intervals_now"
 
 RECENT = 183  # days over which the usual visit interval is taken
 WITH_LIMITS = ("cost", "minutes")  # quantities of sites that are asked of samples
-BLOCK = 2000  # plants whose costs are worked out together
+BLOCK = 4000  # plants whose costs are worked out together
 UNKNOWN_INTERVAL = 14  # days, where neither plan nor visits tell it
 
 STANDING = """
@@ -197,7 +197,8 @@ def advise(
     of_plants, most = cost_model.costs(), assumed.max_too_dry_share
     costs = site_costs(of_plants, within_limit(of_plants, most), every, site, visit_days, model.price.visit)
     samples = list(costing.samples(model, n_samples))
-    sampled, within = _by_samples(cost_model, samples, model, every, site, visit_days)
+    within = cost_model.shares_within(samples)
+    sampled = _by_samples(cost_model, samples, within, model, every, site, visit_days)
     at_visits = within[:, np.searchsorted(every, visit_days)]
     decided, limits, own_way_out = decide(names, now, visit_days, costs, sampled, at_visits, site, number, assumed)
     sites = _labelled(decided, plants, site, records, model)
@@ -222,23 +223,24 @@ def advise(
 def _by_samples(
     cost_model: costing.CostModel,
     samples: list[costing.Sample],
+    within: Array,
     model: WateringModel,
     every: tuple[int, ...],
     site: Array,
     visit_days: tuple[int, ...],
-) -> tuple[list[Costs], Array]:
-    """What sites cost by each sample, and the share of samples in which each plant is within the limit."""
-    sampled, number, blocks = [], np.zeros((len(site), len(every)), dtype=int), _blocks(site)
+) -> list[Costs]:
+    """What sites cost by each sample."""
+    # Where no plant is within the limit by any sample, none is passed over for so long.
+    columns = np.flatnonzero(within.any(axis=0) | np.isin(every, visit_days))
+    every, sampled, blocks = tuple(np.array(every)[columns].tolist()), [], _blocks(site)
     for sample in samples:
         visit, parts = model.price.visit * sample.multiples.visit_cost, []
-        for rows, one in zip(blocks, cost_model.by_block(blocks, sample), strict=True):
-            within = within_limit(one, model.assumed.max_too_dry_share)
-            number[rows] += within
+        for rows, one in zip(blocks, cost_model.by_block(blocks, columns, sample), strict=True):
+            kept = within_limit(one, model.assumed.max_too_dry_share)
             of_block = site[rows] - site[rows.start]
-            parts.append(site_costs(one, within, every, of_block, visit_days, visit, WITH_LIMITS))
+            parts.append(site_costs(one, kept, every, of_block, visit_days, visit, WITH_LIMITS))
         sampled.append({name: np.concatenate([part[name] for part in parts]) for name in parts[0]})
-    # Added up one by one, as a share of all of them may fall on either side of a limit by its rounding.
-    return sampled, np.cumsum([0.0, *np.full(len(samples), 1 / len(samples))])[number]
+    return sampled
 
 
 def _blocks(site: Array, size: int = BLOCK) -> list[slice]:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import zlib
 from collections.abc import Iterator, Sequence
 from functools import lru_cache
-from typing import Any, NamedTuple
+from typing import NamedTuple
 
 import numpy as np
 import pandas as pd
@@ -13,8 +13,8 @@ from scipy import sparse
 
 from plantstats.watering.assumptions import Assumptions
 from plantstats.watering.between_plants import Members, Offsets
-from plantstats.watering.costs import Costs, plant_costs
-from plantstats.watering.cycle import Cycle, CycleTable, interpolated
+from plantstats.watering.costs import Costs, minutes_by_pot, plant_costs
+from plantstats.watering.cycle import Cycle, CycleTable, at_scales, interpolated
 from plantstats.watering.design import dryness_of
 from plantstats.watering.distribution import Array
 from plantstats.watering.drying import DryingModel
@@ -131,20 +131,32 @@ class Located(NamedTuple):
     kind: Array
     column: Array | None
 
-    def cycle(self, rows: slice = slice(None)) -> Cycle:
+    def cycle(self, rows: slice = slice(None), columns: Array | slice = slice(None)) -> Cycle:
         """Cycles of plants: of shape (plants, intervals), or (plants, 1).
 
         Parameters
         ----------
         rows : slice, optional
             Some of them.
+        columns : numpy.ndarray of int or slice, optional
+            Some of the intervals.
 
         Returns
         -------
         Cycle
         """
         column = None if self.column is None else self.column[rows]
-        return interpolated(self.values, self.log_scale[rows], self.kind[rows], column)
+        return interpolated(self.values[:, columns], self.log_scale[rows], self.kind[rows], column)
+
+    def too_dry(self) -> Array:
+        """The part of `cycle` that the limit on dryness is about.
+
+        Returns
+        -------
+        numpy.ndarray, shape (plants, intervals), or (plants, 1)
+        """
+        part = Cycle._fields.index("too_dry")
+        return at_scales(self.values[part : part + 1], self.log_scale, self.kind, self.column)[0].T
 
 
 class PlantCycles:
@@ -208,7 +220,7 @@ class PlantCycles:
                 log_scale = part.estimate + from_kind * (log_scale - part.estimate) + own
             whole[part.rows] = log_scale
             values.append(part.table.values(*(theta - fitted.estimate)[-2:]))
-        return Located(np.concatenate(values, axis=1), whole, self._kind, self._column)
+        return Located(np.concatenate(values, axis=2), whole, self._kind, self._column)
 
     def at(self, sample: Sample) -> Cycle:
         """Cycles of inspecting each plant every so many days.
@@ -295,8 +307,8 @@ class CostModel:
         self, plants: pd.DataFrame, model: WateringModel, every: tuple[int, ...], column: Array | None = None
     ) -> None:
         # Turned into arrays once, not once a sample.
-        numbers = {name: plants[name].to_numpy(dtype=float) for name in ("plants", "replacement", "fee")}
-        self._plants: dict[str, Any] = {"pot": pd.Categorical(plants["pot"]), **numbers}
+        self._plants = {name: plants[name].to_numpy(dtype=float) for name in ("plants", "replacement", "fee")}
+        self._pot = pd.Categorical(plants["pot"].astype("object"))
         self._model, self._every = model, np.array(every) if column is None else np.array(every)[column][:, None]
         self._cycles = PlantCycles(plants, model, every, column=column)
         self._group = _groups(model.loss_rates, plants)
@@ -315,15 +327,37 @@ class CostModel:
         Costs
             Of shape (plants, intervals), or (plants, 1).
         """
-        return next(self.by_block([slice(None)], sample))
+        return next(self.by_block([slice(None)], sample=sample))
 
-    def by_block(self, blocks: Sequence[slice], sample: Sample | None = None) -> Iterator[Costs]:
+    def shares_within(self, samples: Sequence[Sample]) -> Array:
+        """How likely each plant is to be within the limit on dryness.
+
+        Parameters
+        ----------
+        samples : sequence of Sample
+
+        Returns
+        -------
+        numpy.ndarray, shape (plants, intervals)
+            Shares of the samples.
+        """
+        most, number = self._model.assumed.max_too_dry_share, 0
+        for sample in samples:
+            number = number + (self._cycles.located(sample).too_dry() <= most)
+        # Added up one by one, as a share of all of them may fall on either side of a limit by its rounding.
+        return np.cumsum([0.0, *np.full(len(samples), 1 / len(samples))])[number]
+
+    def by_block(
+        self, blocks: Sequence[slice], columns: Array | slice = slice(None), sample: Sample | None = None
+    ) -> Iterator[Costs]:
         """The same of some plants after others: tables that stay in the processor's cache are done in half the time.
 
         Parameters
         ----------
         blocks : sequence of slice
             Of plants.
+        columns : numpy.ndarray of int or slice, optional
+            Some of the intervals.
         sample : Sample, optional
             In place of the estimates.
 
@@ -340,17 +374,18 @@ class CostModel:
         model, values = self._model, sample or estimates(self._model)
         located = self._cycles.located(values)
         price, assumed = applied(values.multiples, model.price, model.assumed)
-        plants = {**self._plants, "replacement": self._plants["replacement"] * values.multiples.replacement_cost}
+        plants = {**self._plants, **minutes_by_pot(self._pot, price)}
+        plants["replacement"] = plants["replacement"] * values.multiples.replacement_cost
         losses = _moist(model.loss_rates, values.loss_rates, values.drought_ratio, self._group)
         leaves = None
         if model.leaf_drop is not None and self._leaf_group is not None:
             leaves = _moist(model.leaf_drop.rates, values.leaf_rates, values.leaf_ratio, self._leaf_group)
         for rows in blocks:
-            cycle = located.cycle(rows)
+            cycle = located.cycle(rows, columns)
             yield plant_costs(
                 {name: each[rows] for name, each in plants.items()},
                 cycle,
-                self._every[rows] if self._every.ndim > 1 else self._every,
+                self._every[rows] if self._every.ndim > 1 else self._every[columns],
                 price,
                 assumed,
                 _per_day(losses[rows], values.drought_ratio, cycle.dry_share),
@@ -367,8 +402,7 @@ def _groups(rates: pd.DataFrame, plants: pd.DataFrame) -> Array:
 def _moist(rates: pd.DataFrame, rate: Array, ratio: float, group: Array) -> Array:
     """Each plant's rate on days that are no drought days; a species never seen in this light has that of all plants."""
     moist = rate / (1 + rates["dry_share"].to_numpy(dtype=float) * (ratio - 1))
-    overall = np.average(moist, weights=rates["plant_days"].to_numpy(dtype=float))
-    return np.where(group >= 0, moist[group], overall)
+    return np.append(moist, np.average(moist, weights=rates["plant_days"].to_numpy(dtype=float)))[group]
 
 
 def _per_day(moist: Array, ratio: float, dry_share: Array) -> Array:

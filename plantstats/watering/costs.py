@@ -9,7 +9,6 @@ from __future__ import annotations
 
 from collections.abc import Collection, Mapping
 from functools import reduce
-from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -47,8 +46,29 @@ def inspection_intervals(visit_days: tuple[int, ...], longest: int) -> tuple[int
     return tuple(sorted({k * v for v in visit_days for k in range(1, max(longest // v, 1) + 1)}))
 
 
+def minutes_by_pot(pot: pd.Categorical, price: Prices) -> dict[str, Array]:
+    """Minutes at each plant, which go by the pot: looked up once a pot, not once a plant.
+
+    Parameters
+    ----------
+    pot : pandas.Categorical
+        Pot class of each plant.
+    price : Prices
+
+    Returns
+    -------
+    dict of str to numpy.ndarray
+        inspection_minutes, watering_minutes: missing where the prices know no such pot.
+    """
+    known = {"inspection_minutes": price.inspection_minutes, "watering_minutes": price.watering_minutes}
+    return {
+        name: np.array([*(minutes.get(each, np.nan) for each in pot.categories), np.nan])[pot.codes]
+        for name, minutes in known.items()
+    }
+
+
 def plant_costs(
-    plants: Mapping[str, Any] | pd.DataFrame,
+    plants: Mapping[str, Array] | pd.DataFrame,
     cycle: Cycle,
     every: tuple[int, ...] | Array,
     price: Prices,
@@ -61,7 +81,8 @@ def plant_costs(
     Parameters
     ----------
     plants : pandas.DataFrame or mapping of str to array_like
-        One row per plant: pot, plants (how many it stands for), replacement (cost of one), fee (per day, of one).
+        One row per plant: plants (how many it stands for), replacement (cost of one), fee (per day, of one), and the
+        columns of `minutes_by_pot`.
     cycle : Cycle
         Arrays of plants x intervals.
     every : tuple of int or numpy.ndarray
@@ -77,40 +98,34 @@ def plant_costs(
         Inspections and waterings at the wage, extra work for plants found too dry, expected losses, the fee for days on
         which a plant stands too dry (what was sold is not delivered), and dropped leaves.
     """
-
-    def column(name: str) -> Array:
-        return np.asarray(plants[name], dtype=float)[:, None]
-
-    # Minutes go by the pot: looked up once a pot, not once a plant.
-    pot = pd.Categorical(plants["pot"])
-
-    def by_pot(minutes: dict[str, float]) -> Array:
-        return np.array([*(minutes.get(name, np.nan) for name in pot.categories), np.nan])[pot.codes, None]
-
-    number = column("plants")
-    inspections, waterings = QUARTER_DAYS / np.array(every) * (1 - price.missed), QUARTER_DAYS / cycle.gap
-    watering_minutes = by_pot(price.watering_minutes) + cycle.too_dry * assumed.too_dry_minutes
-    inspection_minutes = by_pot(price.inspection_minutes)
-    minutes = number * (inspections * inspection_minutes + waterings * watering_minutes)
-    too_dry_days = number * QUARTER_DAYS * cycle.too_dry_days
-    leaves = number * QUARTER_DAYS * leaves_per_day
+    # Plants beside each other in all that follows: one step of the processor's for many of them.
+    number, replacement, fee, inspection_minutes, watering_minutes = (
+        np.asarray(plants[name], dtype=float)
+        for name in ("plants", "replacement", "fee", "inspection_minutes", "watering_minutes")
+    )
+    days, gap, _, too_dry, too_dry_days = np.atleast_2d(every).T, *(each.T for each in cycle)
+    inspections, waterings = QUARTER_DAYS / days * (1 - price.missed), QUARTER_DAYS / gap
+    watering = waterings * (watering_minutes + too_dry * assumed.too_dry_minutes)
+    minutes = number * (inspections * inspection_minutes + watering)
+    leaves = number * QUARTER_DAYS * leaves_per_day.T
     cleaning = leaves * (assumed.dropped_leaf_minutes or 0.0)
     parts = {
         "labour": minutes * price.wage / 60,
-        "losses": number * QUARTER_DAYS * loss_per_day * column("replacement"),
-        "fee": too_dry_days * assumed.too_dry_charge * column("fee"),
+        "losses": number * QUARTER_DAYS * loss_per_day.T * replacement,
+        "fee": number * QUARTER_DAYS * too_dry_days * assumed.too_dry_charge * fee,
         "leaves": np.broadcast_to(
             cleaning * price.wage / 60 + leaves * (assumed.dropped_leaf_cost or 0.0), minutes.shape
         ),
     }
     waterings = number * waterings
-    return {
+    sums = {
         **parts,
         "cost": reduce(np.add, parts.values()),
         "minutes": minutes + cleaning,
         "waterings": waterings,
-        "too_dry": waterings * cycle.too_dry,
+        "too_dry": waterings * too_dry,
     }
+    return {name: each.T for name, each in sums.items()}
 
 
 def best_inspections(cost: Array, within: Array, every: tuple[int, ...], visit_every: int) -> Array:
@@ -188,9 +203,9 @@ def site_costs(
         Of sites x `visit_days`.
     """
     rows = np.arange(len(site))
-    chosen = [best_inspections(costs["cost"], within, every, days) for days in visit_days]
+    chosen = [best_inspections(costs["cost"], within, every, days) * len(site) + rows for days in visit_days]
     sums = {
-        name: np.stack([np.bincount(site, values[rows, column]) for column in chosen], axis=1)
+        name: np.stack([np.bincount(site, values.ravel("F").take(at)) for at in chosen], axis=1)
         for name, values in costs.items()
         if quantities is None or name in quantities
     }

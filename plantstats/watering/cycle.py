@@ -155,9 +155,8 @@ class CycleTable:
         )
 
         def grid(moist: Array, which: int) -> Array:
-            """Parts x (tolerated x scales) x intervals; gaps as logarithms, nearly straight in log scale."""
-            sums = np.tensordot(weights[:, :, which], moist, axes=(-1, 1))
-            parts = np.moveaxis(_shares(sums), 1, -1).reshape(4, -1, len(every))
+            """Parts x intervals x (tolerated x scales); gaps as logarithms, nearly straight in log scale."""
+            parts = _shares(np.tensordot(weights[:, :, which], moist, axes=(-1, 1))).reshape(4, len(every), -1)
             parts[0] = np.log(parts[0])
             return parts
 
@@ -182,19 +181,19 @@ class CycleTable:
 
         Returns
         -------
-        numpy.ndarray, shape (parts, tolerated days x scales, intervals)
+        numpy.ndarray, shape (parts, intervals, tolerated days x scales)
             For `interpolated`.
         """
         return np.asarray(self._values + shape_shift * self._slopes[0] + misclassified_shift * self._slopes[1])
 
 
-def interpolated(values: Array, log_scale: Array, kind: Array, column: Array | None = None) -> Cycle:
-    """Cycle of profiles x intervals.
+def at_scales(values: Array, log_scale: Array, kind: Array, column: Array | None = None) -> Array:
+    """Parts of a table at the drying speeds of profiles.
 
     Parameters
     ----------
     values : numpy.ndarray
-        As `CycleTable.values`; several of the same intervals may stand below each other.
+        As `CycleTable.values`, or some of its parts; several of the same intervals may stand beside each other.
     log_scale : numpy.ndarray, shape (profiles,)
     kind : numpy.ndarray of int, shape (profiles,)
         Number of the table's block of scales that holds for each: its tolerated days.
@@ -203,8 +202,7 @@ def interpolated(values: Array, log_scale: Array, kind: Array, column: Array | N
 
     Returns
     -------
-    Cycle
-        Arrays of shape (profiles, intervals), or (profiles, 1).
+    numpy.ndarray, shape (parts, intervals, profiles), or (parts, 1, profiles)
 
     Notes
     -----
@@ -212,16 +210,33 @@ def interpolated(values: Array, log_scale: Array, kind: Array, column: Array | N
     """
     place = np.clip((log_scale - LOG_SCALES[0]) / (LOG_SCALES[1] - LOG_SCALES[0]), 0, len(LOG_SCALES) - 1.001)
     left = place.astype(int)
-    part, row, next_scale = (place - left)[:, None], kind * len(LOG_SCALES) + left, 1
+    part, at = place - left, kind * len(LOG_SCALES) + left
     if column is not None:
-        next_scale = values.shape[2]
-        values, row = values.reshape(len(values), -1, 1), row * next_scale + column
-    right = values.take(row + next_scale, axis=1)
-    values = values.take(row, axis=1)
+        at = at + column * values.shape[2]
+        values = values.reshape(len(values), 1, -1)
+    right = values.take(at + 1, axis=2)
+    values = values.take(at, axis=2)
     # In place: samples x plants x intervals are many, and copies cost more than sums.
     values *= 1 - part
     right *= part
     values += right
-    np.exp(values[0], out=values[0])
-    np.clip(values[1:], 0.0, 1.0, out=values[1:])
-    return Cycle(*values)
+    return values
+
+
+def interpolated(values: Array, log_scale: Array, kind: Array, column: Array | None = None) -> Cycle:
+    """Cycle of profiles x intervals.
+
+    Parameters
+    ----------
+    values, log_scale, kind, column : numpy.ndarray
+        As in `at_scales`.
+
+    Returns
+    -------
+    Cycle
+        Arrays of shape (profiles, intervals), or (profiles, 1), in which profiles lie beside each other.
+    """
+    parts = at_scales(values, log_scale, kind, column)
+    np.exp(parts[0], out=parts[0])
+    np.clip(parts[1:], 0.0, 1.0, out=parts[1:])
+    return Cycle(*(each.T for each in parts))

@@ -22,8 +22,7 @@ STRATUM = ["site_id", "species", "light", "heating"]
 
 # From one inspection of a living plant to the next, or to the day on which its loss was noticed. Only what was known
 # at the start of a gap counts: a dead plant is not watered, so what is read after a death must not. Gaps that begin
-# with a plant found dry and left dry are left out: those are often plants already given up. (The last watering is the
-# dry-down that a gap begins in; a join by its day costs half of one that looks for it.)
+# with a plant found dry and left dry are left out: those are often plants already given up.
 GAPS = f"""
     with lost as (
         select plant_id, min(date_diff('day', date '1970-01-01', coalesce(found_on, replaced_on)))::bigint as found
@@ -31,21 +30,15 @@ GAPS = f"""
         where outcome in {LOSSES} and coalesce(cause, '') != 'building_failure'
           and coalesce(found_on, replaced_on) <= ? and not list_contains(?, plant_id)
         group by plant_id
-    ), inspected as (
-        select plant_id, "at", dry, watered, lead("at") over by_day as next, lead(dead) over by_day as next_dead,
-               max(case when watered = 1 then "at" end)
-                   over (partition by plant_id order by "at" rows between unbounded preceding and current row) as wetted
-        from days where inspections > 0
-        window by_day as (partition by plant_id order by "at")
     )
     select d.site_id, d.species, d.light, d.pot, d.planter, d.heating, i."at" - d."at" as since,
            least(i.next, x.found) - i."at" as gap, count(*) as n,
            count(*) filter (where x.found is not null
                             and (i.next is null or x.found <= i.next or i.next_dead = 1)) as losses
-    from inspected i
+    from days i
     join dry_downs d on d.plant_id = i.plant_id and d."at" = i.wetted
     left join lost x on x.plant_id = i.plant_id
-    where (i.watered = 1 or i.dry = 0) and d.site_id is not null
+    where i.inspections > 0 and (i.watered = 1 or i.dry = 0) and d.site_id is not null
       and (x.found is null or i."at" < x.found) and (i.next is not null or x.found is not null)
     group by all order by all
 """

@@ -13,15 +13,24 @@ import pandas as pd
 from plantstats import periods
 from plantstats.exposure import READS
 from plantstats.exposure.engines import LAST_DAY, Engine, connect, sql_of
+from plantstats.exposure.engines.base import Levels
 from plantstats.watering import dry_downs
 
 if TYPE_CHECKING:
     from plantstats.records import Records
 
 VIEWS = ("inspections", "completed_visits", "lines", "notes", "bounds", "waterings")
-# What dry-downs of an earlier day make anew: what tells whether days of the later ones are theirs, and what follows.
+# What dry-downs of an earlier day make anew: what tells whether days of the later ones are theirs, and, of those that
+# were open then, what follows.
 OF_NOTES = ("ordered_moves", "places", "stays", "completed_visits", "technicians", "interruptions")
 OF_DAYS = ("bounds", "waterings", "dry_downs")
+# Columns of dry-downs with few values, kept as numbers into a list, and where the list comes from.
+LEVELS = {
+    "site_id": "select site_id from places",
+    "light": "select light from places union select 'unknown'",
+    **{label: f"select {label} from follow" for label in ("species", "pot", "planter")},
+    "method": sorted(dry_downs.METHODS),
+}
 KEPT = "dry-downs"  # of one set of records the latest, kept for who asks for an earlier day
 
 
@@ -119,7 +128,7 @@ def build(records: Records, as_of: date) -> DryDowns:
     for name in READS.keys() - {"unknown_follow_up"}:
         engine.read(name, records.parquet(name))
     script = _script(engine.cut(as_of), engine.dialect, months)
-    _make(engine, script, script)
+    _make(engine, script, script, LEVELS)
     done = DryDowns(engine, as_of)
     if KEPT not in kept or as_of > kept[KEPT].as_of:
         kept[KEPT] = done
@@ -136,21 +145,32 @@ def _cut_from(later: DryDowns, as_of: date, months: tuple[int, ...]) -> DryDowns
         return later if as_of == later.as_of else None
     engine = later.engine.branch()
     script = _script(engine.cut(as_of), engine.dialect, months)
-    _make(engine, script, OF_NOTES)
-    until = f'where "at" <= {(as_of - date(1970, 1, 1)).days}'
+    _make(engine, script, OF_NOTES, LEVELS)
+    cut = (as_of - date(1970, 1, 1)).days
+    until = f'where "at" <= {cut}'
     left_out = (f"select technician from {of}technicians order by 1" for of in ("", f"{engine.parent}."))
     cut_short = (f"select count(*) from {of}" for of in ("interruptions", f"{engine.parent}.interruptions {until}"))
     for own, whole in (left_out, cut_short):
         if not engine.sql(own).equals(engine.sql(whole)):
             return None
-    engine.create("days", f"select * from {engine.parent}.days {until}", view=True)
-    _make(engine, script, OF_DAYS)
+    begun = f"select * from {engine.parent}.dry_downs {until}"
+    engine.create(
+        "days",
+        f"""select d.* from {engine.parent}.days d join ({begun} and ended > {cut}) o
+            on o.plant_id = d.plant_id and d."at" >= o."at" where d."at" <= {cut}""",
+    )
+    _make(engine, script, OF_DAYS, dict.fromkeys(LEVELS))
+    engine.create("dry_downs", f'{begun} and coalesce(ended, "at") <= {cut} union all select * from dry_downs')
+    engine.drop("days")
+    known = ", ".join(f"case when next <= {cut} then {c} end as {c}" for c in ("next", "next_dead", "next_dry"))
+    engine.create("days", f"select * replace ({known}) from {engine.parent}.days {until}", view=True)
     return DryDowns(engine, as_of)
 
 
-def _make(engine: Engine, script: Mapping[str, str], steps: Iterable[str]) -> None:
+def _make(engine: Engine, script: Mapping[str, str], steps: Iterable[str], levels: Levels) -> None:
     for name in steps:
-        engine.create(name, script[name], view=name in VIEWS, dialect=engine.dialect)
+        of_step = levels if name == "dry_downs" else None
+        engine.create(name, script[name], view=name in VIEWS, levels=of_step, dialect=engine.dialect)
 
 
 @lru_cache(maxsize=8)

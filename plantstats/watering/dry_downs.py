@@ -204,9 +204,11 @@ def days(t: dict[str, ir.Table]) -> ir.Table:
     Returns
     -------
     ibis.expr.types.Table
-        Without word and depth; with dry_down (number of the dry-down whose readings these are), place, method (1 word,
-        2 depth, missing none), dry (by that method), previous (day of the reading before in this dry-down; missing:
-        none) and counts (whether the reading is one by the method that the dry-down began with, until dry).
+        Without word and depth; with dry_down (number of the dry-down whose readings these are), place, wetted (day of
+        the last watering, this one if it is one), next (day of the next look; missing: none) and what that found:
+        next_dead, next_dry; method (1 word, 2 depth, missing none), dry (by that method), previous (day of the reading
+        before in this dry-down; missing: none) and counts (whether the reading is one by the method that the dry-down
+        began with, until dry).
     """
     both = t["notes"].union(t["interruptions"].select(*t["notes"].columns), distinct=False)
     d = both.group_by("plant_id", "at").agg(
@@ -221,6 +223,7 @@ def days(t: dict[str, ir.Table]) -> ir.Table:
     )
     so_far = ibis.window(group_by="plant_id", order_by="at", rows=(None, 0))
     before = ibis.window(group_by="plant_id", order_by="at", rows=(None, -1))
+    after = ibis.window(group_by="plant_id", order_by="at", rows=(1, None))
 
     def last_before(holds: ir.BooleanValue) -> ir.IntegerValue:
         """The day before this one on which something last held, of any dry-down; NEVER: on none."""
@@ -229,10 +232,13 @@ def days(t: dict[str, ir.Table]) -> ir.Table:
     turned = ibis.greatest(d.watered, d.disturbed) == 1
     by_depth = d.word.isnull() & d.depth.notnull()
     dry = d.word.coalesce(d.depth)
+    look = d["at"] * 8 + d.dead * 4 + dry.coalesce(2)  # one number for a day and what was found: one window
     # All windows in one step, each once: an engine sorts for them once, and works out a repeated one again.
     d = d.mutate(
         dry_down=turned.count(where=turned).over(so_far) - turned.cast("int64"),
-        place=d.place.max().over(so_far).coalesce(0),
+        place=d.place.count().over(so_far),
+        wetted=ibis.ifelse(d.watered == 1, d["at"], ibis.null("int64")).max().over(so_far),
+        next_look=ibis.ifelse(d.inspections > 0, look, ibis.null("int64")).min().over(after),
         method=ibis.cases((d.word.notnull(), 1), (by_depth, 2), else_=ibis.null("int64")).cast("int64"),
         dry=dry,
         turned=last_before(turned),
@@ -241,9 +247,13 @@ def days(t: dict[str, ir.Table]) -> ir.Table:
         found_dry=last_before(dry == 1),
     )
     reading, other = ibis.greatest(d.by_word, d.by_depth), ibis.ifelse(d.method == 1, d.by_depth, d.by_word)
+    d = d.mutate(next=d.next_look // 8)
+    found = d.next_look - d.next * 8
     return d.select(
         *("plant_id", "at", "watered", "disturbed", "place", "inspections", "dead", "unusable"),
-        *("dry_down", "method", "dry"),
+        *("dry_down", "method", "dry", "wetted", "next"),
+        next_dead=(found >= 4).cast(FLAG),
+        next_dry=(found % 4).nullif(2),
         previous=ibis.ifelse(reading > d.turned, reading, ibis.null("int64")),
         counts=d.method.notnull() & (ibis.greatest(other, d.found_dry) <= d.turned),
     )
@@ -281,13 +291,14 @@ def bounds(t: dict[str, ir.Table]) -> ir.Table:
     Returns
     -------
     ir.Table
-        plant_id, dry_down, n (inspections; 0 none) and the bounds of the readings that count: method (missing: none),
-        n_moist, and their days.
+        plant_id, dry_down, n (inspections; 0 none), ended (the last day) and the bounds of the readings that count:
+        method (missing: none), n_moist, and their days.
     """
     d = t["days"]
     moist, dry = d.counts & (d.dry == 0), d.counts & (d.dry == 1)
     return d.group_by("plant_id", "dry_down").agg(
         n=d.inspections.sum().cast("int64"),
+        ended=d["at"].max(),
         method=d.method.min(where=d.counts),
         n_moist=d.method.count(where=moist),
         lower_at=d["at"].max(where=moist),
@@ -334,7 +345,8 @@ def dry_downs(t: dict[str, ir.Table]) -> ir.Table:
     ibis.expr.types.Table
         One row per watering: plant_id, site_id, species, light, pot, planter, heating, method, at (day of the
         watering), n_moist (inspections that found it not dry), previous (day of the inspection before `lower`, 0 none),
-        lower, upper (days since watering; upper missing: not found dry), exclusion_reason (missing: used).
+        lower, upper (days since watering; upper missing: not found dry), ended (the last day that tells of it; missing:
+        none), exclusion_reason (missing: used).
 
     Notes
     -----
@@ -353,6 +365,7 @@ def dry_downs(t: dict[str, ir.Table]) -> ir.Table:
         previous=(w.previous_at - w["at"]).coalesce(0),
         lower=(w.lower_at - w["at"]).coalesce(0),
         upper=w.upper_at - w["at"],
+        ended=w.ended,
         exclusion_reason=ibis.cases(*zip(reasons, EXCLUSIONS, strict=True), else_=ibis.null("string")),
     )
 

@@ -23,13 +23,10 @@ GAPS = f"""
     with counted as (
         select plant_id, date_diff('day', date '1970-01-01', visited_on) as "at", sum(yellow_leaves)::bigint as yellow,
                sum(leaves_dropped)::bigint as green
-        from visits where plant_id is not null group by all
+        from visits where plant_id is not null and (yellow_leaves is not null or leaves_dropped is not null) group by all
     ), lost as (
         select plant_id, min(date_diff('day', date '1970-01-01', coalesce(found_on, replaced_on)))::bigint as found
         from replacements where outcome in {LOSSES} and coalesce(found_on, replaced_on) <= ? group by all
-    ), inspected as (
-        select plant_id, "at", dead, place, lead("at") over by_day as next, lead(dry) over by_day as next_dry
-        from days where inspections > 0 window by_day as (partition by plant_id order by "at")
     )
     select case when g.gap < {SHORT} * g.planned then 1 when g.gap <= {LONG} * g.planned then 2 else 3 end as rank,
            g.site_id, count(*) as gaps, sum(g.gap)::bigint as plant_days, sum(g.lost::int)::bigint as losses,
@@ -42,11 +39,11 @@ GAPS = f"""
         select i.plant_id, s.site_id, least(i.next, x.found) - i."at" as gap, i.next_dry, y.yellow, y.green,
                s.planned_visit_days as planned,
                x.found is not null and (i.next is null or x.found <= i.next) as lost
-        from inspected i join places p on p.plant_id = i.plant_id and p.place = i.place
+        from days i join places p on p.plant_id = i.plant_id and p.place = i.place
         join sites s on s.site_id = p.site_id
         left join lost x on x.plant_id = i.plant_id
         left join counted y on y.plant_id = i.plant_id and y."at" = i.next
-        where i.dead = 0 and (x.found is null or i."at" < x.found) and (i.next is not null or x.found is not null)
+        where i.inspections > 0 and i.dead = 0 and (x.found is null or i."at" < x.found) and (i.next is not null or x.found is not null)
           and s.planned_visit_days is not null
     ) g where g.gap > 0 group by all order by rank, g.site_id"""
 SINCE = """

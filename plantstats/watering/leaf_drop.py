@@ -28,15 +28,9 @@ COUNT_INTERVALS = """
         select plant_id, date_diff('day', date '1970-01-01', visited_on) as "at", sum(leaves_dropped)::bigint as leaves
         from visits where plant_id is not null and leaves_dropped is not null group by all
     ), inspected as (
-        select plant_id, "at", dry, watered, lead("at") over by_day as next, lead(dead) over by_day as next_dead,
-               lag("at") over by_day as earlier, lag(dry) over by_day as earlier_dry,
-               lag(watered) over by_day as earlier_watered,
-               max(case when watered = 1 then "at" end)
-                   over (partition by plant_id order by "at" rows between unbounded preceding and current row)
-                   as wetted,
-               max(case when watered = 1 then "at" end)
-                   over (partition by plant_id order by "at" rows between unbounded preceding and 1 preceding)
-                   as earlier_wetted
+        select plant_id, "at", dry, watered, wetted, next, next_dead, lag("at") over by_day as earlier,
+               lag(dry) over by_day as earlier_dry, lag(watered) over by_day as earlier_watered,
+               lag(wetted) over by_day as earlier_wetted
         from days where inspections > 0 window by_day as (partition by plant_id order by "at")
     ), held as (
         select i.plant_id, i.next - i."at" as length, c.leaves,

@@ -109,7 +109,8 @@ def test_the_cost_of_a_plant_is_the_sum_worked_by_hand() -> None:
     # together 16.697 min x 0.4 EUR = 6.679. Losses 91.3125 x 0.00039 = 0.035612 x 60 EUR = 2.137.
     # Undelivered: 91.3125 x 0.05 x 1 x 0.40 EUR = 1.826. In all 10.642.
     given = cycle.Cycle(*(np.array([[v]]) for v in (20.0, 0.3, 0.1, 0.05)))
-    plants = pd.DataFrame({"pot": ["15-24 cm"], "plants": [1], "replacement": [60.0], "fee": [0.40]})
+    plants = pd.DataFrame({"plants": [1], "replacement": [60.0], "fee": [0.40]})
+    plants = plants.assign(**costs.minutes_by_pot(pd.Categorical(["15-24 cm"]), PRICE))
     none = np.zeros((1, 1))
     made = costs.plant_costs(plants, given, (14,), PRICE, Assumptions(), np.array([[0.00039]]), none)
     assert made["cost"][0, 0] == pytest.approx(10.642, abs=0.001)
@@ -157,7 +158,7 @@ def test_costs_in_blocks_are_those_of_all_plants_and_no_site_is_divided(model: W
     assert all(site[at - 1] < site[at] for at in starts[1:])
     assert starts[1:] == [rows.stop for rows in blocks[:-1]]
     cost_model, sample = costing.CostModel(winter.plants, model, every), next(costing.samples(model, 1))
-    whole, parts = cost_model.costs(sample), list(cost_model.by_block(blocks, sample))
+    whole, parts = cost_model.costs(sample), list(cost_model.by_block(blocks, sample=sample))
     own = costing.CostModel(winter.plants, model, every, np.arange(len(site)) % 3).costs(sample)
     for name, values in whole.items():
         assert np.concatenate([part[name] for part in parts]).tolist() == values.tolist()

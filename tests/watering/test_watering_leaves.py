@@ -93,7 +93,8 @@ def test_the_cost_of_dropped_leaves_is_the_sum_worked_by_hand() -> None:
     # 0.02 leaves a day are 91.3125 x 0.02 = 1.82625 a quarter; at 0.05 EUR and 0.5 minutes of 0.4 EUR each:
     # 1.82625 x (0.05 + 0.20) = 0.456563 EUR, and 0.913125 minutes, beside what the plant costs without.
     given = cycle.Cycle(*(np.array([[v]]) for v in (20.0, 0.3, 0.1, 0.05)))
-    plants = pd.DataFrame({"pot": ["15-24 cm"], "plants": [1], "replacement": [60.0], "fee": [0.40]})
+    plants = pd.DataFrame({"plants": [1], "replacement": [60.0], "fee": [0.40]})
+    plants = plants.assign(**costs.minutes_by_pot(pd.Categorical(["15-24 cm"]), PRICE))
     assumed = Assumptions(dropped_leaf_cost=0.05, dropped_leaf_minutes=0.5)
     losses = np.array([[0.00039]])
     without, priced = (
