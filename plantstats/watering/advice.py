@@ -17,7 +17,7 @@ from plantstats.watering.costs import (
     site_costs,
     within_limit,
 )
-from plantstats.watering.decision import LONGER, NO_CHANGE, SHORTER, decide
+from plantstats.watering.decision import LONGER, NO_CHANGE, SHORTER, decide, open_to_money
 from plantstats.watering.distribution import Array
 from plantstats.watering.fit import WateringModel
 from plantstats.watering.scenarios import TAILS, scenarios, totals
@@ -159,6 +159,7 @@ def advise(
     client: str = "",
     n_samples: int = costing.N_SAMPLES,
     with_ways_out: bool = True,
+    intervals_alone: bool = False,
 ) -> Advice | None:
     """Work out the advice for one season.
 
@@ -174,6 +175,9 @@ def advise(
         Of what is not known for sure (one is enough where everything is).
     with_ways_out : bool
         Whether to look for ways out for the plants that break the limit or bar a longer interval.
+    intervals_alone : bool
+        Whether the present and the advised interval of each site are all that is wanted: limits of money are worked out
+        only where they may change these.
 
     Returns
     -------
@@ -198,8 +202,17 @@ def advise(
     costs = site_costs(of_plants, within_limit(of_plants, most), every, site, visit_days, model.price.visit)
     samples = list(costing.samples(model, n_samples))
     within = cost_model.shares_within(samples)
-    sampled = _by_samples(cost_model, samples, within, model, every, site, visit_days)
     at_visits = within[:, np.searchsorted(every, visit_days)]
+    asked = np.ones(len(names), dtype=bool)
+    if intervals_alone:
+        asked = open_to_money(costs, at_visits, site, number, now, visit_days, assumed)
+    rows = asked[site]
+    of_asked = cost_model if asked.all() else costing.CostModel(plants[rows], model, every)
+    renumbered = (np.cumsum(asked) - 1)[site[rows]]
+    sampled = [
+        {name: _spread(values, asked) for name, values in one.items()}
+        for one in _by_samples(of_asked, samples, within[rows], model, every, renumbered, visit_days)
+    ]
     decided, limits, own_way_out = decide(names, now, visit_days, costs, sampled, at_visits, site, number, assumed)
     sites = _labelled(decided, plants, site, records, model)
     advised = sites["advised"].to_numpy()
@@ -243,11 +256,18 @@ def _by_samples(
     return sampled
 
 
+def _spread(values: Array, asked: Array) -> Array:
+    """Rows of the sites that were asked, with nothing at the others."""
+    whole = np.zeros((len(asked), values.shape[1]))
+    whole[asked] = values
+    return whole
+
+
 def _blocks(site: Array, size: int = BLOCK) -> list[slice]:
     """Rows of plants, in the order of their sites, in parts of about one size that divide no site."""
     first = np.flatnonzero(np.diff(site, prepend=-1))
     wanted = np.searchsorted(first, np.arange(0, len(site), size))
-    starts = np.unique(first[wanted[wanted < len(first)]])
+    starts = np.unique(np.append(0, first[wanted[wanted < len(first)]]))
     return [slice(int(a), int(b)) for a, b in zip(starts, [*starts[1:], len(site)], strict=True)]
 
 

@@ -342,8 +342,8 @@ class CostModel:
             Shares of the samples.
         """
         most, number = self._model.assumed.max_too_dry_share, 0
-        for sample in samples:
-            number = number + (self._cycles.located(sample).too_dry() <= most)
+        for one in samples:
+            number = number + (self._cycles.located(one).too_dry() <= most)
         # Added up one by one, as a share of all of them may fall on either side of a limit by its rounding.
         return np.cumsum([0.0, *np.full(len(samples), 1 / len(samples))])[number]
 

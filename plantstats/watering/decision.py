@@ -113,6 +113,37 @@ def limits(
     return Limits(may, sure, change_plant, must_shorten)
 
 
+def open_to_money(
+    costs: Costs,
+    within: Array,
+    site: Array,
+    number: Array,
+    now: Array,
+    visit_days: tuple[int, ...],
+    assumed: Assumptions,
+) -> Array:
+    """Sites at which samples of costs may change the interval; elsewhere the limit or the estimates settle it.
+
+    Parameters
+    ----------
+    costs, within, site, number, now, visit_days, assumed
+        As in `decide`.
+
+    Returns
+    -------
+    numpy.ndarray of bool, shape (sites,)
+    """
+    of = limits(within, site, number, now, visit_days, assumed)
+    good = _good(costs["cost"], of, assumed)[1]
+    return np.asarray(~of.must_shorten & ~good[np.arange(len(now)), np.searchsorted(visit_days, now)])
+
+
+def _good(cost: Array, of: Limits, assumed: Assumptions) -> tuple[Array, Array]:
+    """What each interval that may be advised costs, and those that cost about as little as the cheapest of them."""
+    allowed = np.where(of.may, cost, np.inf)
+    return allowed, allowed <= (1 + assumed.cost_tolerance) * allowed.min(axis=1)[:, None]
+
+
 def decide(
     names: Array,
     now: Array,
@@ -157,8 +188,7 @@ def decide(
     of = limits(within, site, number, now, visit_days, assumed)
     days, cost, rows = np.array(visit_days), costs["cost"], np.arange(len(names))
     at_now = np.searchsorted(days, now)
-    allowed = np.where(of.may, cost, np.inf)
-    good = allowed <= (1 + assumed.cost_tolerance) * allowed.min(axis=1)[:, None]
+    allowed, good = _good(cost, of, assumed)
     target = good.argmax(axis=1)
     saving = cost[rows, at_now] - cost[rows, target]
     savings = np.stack([one["cost"][rows, at_now] - one["cost"][rows, target] for one in sampled])

@@ -23,7 +23,7 @@ GAPS = f"""
     with counted as (
         select plant_id, date_diff('day', date '1970-01-01', visited_on) as "at", sum(yellow_leaves)::bigint as yellow,
                sum(leaves_dropped)::bigint as green
-        from visits where plant_id is not null and (yellow_leaves is not null or leaves_dropped is not null) group by all
+        from visits where plant_id is not null and coalesce(yellow_leaves, leaves_dropped) is not null group by all
     ), lost as (
         select plant_id, min(date_diff('day', date '1970-01-01', coalesce(found_on, replaced_on)))::bigint as found
         from replacements where outcome in {LOSSES} and coalesce(found_on, replaced_on) <= ? group by all
@@ -43,7 +43,8 @@ GAPS = f"""
         join sites s on s.site_id = p.site_id
         left join lost x on x.plant_id = i.plant_id
         left join counted y on y.plant_id = i.plant_id and y."at" = i.next
-        where i.inspections > 0 and i.dead = 0 and (x.found is null or i."at" < x.found) and (i.next is not null or x.found is not null)
+        where i.inspections > 0 and i.dead = 0
+          and (x.found is null or i."at" < x.found) and (i.next is not null or x.found is not null)
           and s.planned_visit_days is not null
     ) g where g.gap > 0 group by all order by rank, g.site_id"""
 SINCE = """

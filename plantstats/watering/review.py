@@ -116,7 +116,8 @@ def review(
     if (known_then := _model_of(records, before_on, model.assumed)) is not None:
         heating_then = _heating_after(before_on, season)
         then = {
-            each: advise(known_then, records, each, client, with_ways_out=False) for each in {heating_then, heating}
+            each: advise(known_then, records, each, client, with_ways_out=False, intervals_alone=True)
+            for each in {heating_then, heating}
         }
         before, same_season = then[heating_then], then[heating]
     turns_on = turn_of_season(as_of, season)

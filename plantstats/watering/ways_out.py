@@ -58,13 +58,14 @@ def concerned(
         where no plant of the site is too dry already.
     """
     at_site, rows = plants.groupby("site_id").indices, []
+    own_way_out, number = plants["own_way_out"].to_numpy(), plants["plants"].to_numpy()
     for name, advised, share in zip(sites["site_id"], sites["advised"], sites["handful"], strict=True):
         at = at_site[name]
-        own = at[plants["own_way_out"].to_numpy()[at]]
+        own = at[own_way_out[at]]
         days, why = int(advised), TOO_DRY
         if not len(own) and (longer := min((d for d in offered if d > advised), default=0)):
             own, days, why = at[~sure[at, visit_days.index(longer)]], longer, BARS_LONGER
-            if plants["plants"].to_numpy()[own].sum() > share:
+            if number[own].sum() > share:
                 own = own[:0]
         rows += [(int(n), days, why) for n in own]
     return pd.DataFrame(rows, columns=["row", "interval_days", "why"])
@@ -171,16 +172,14 @@ def ways_out(
     return pd.concat([of[[*COLUMNS[:7]]], options[["why", "interval_days", *columns[len(COLUMNS) :]]]], axis=1)
 
 
-def _more_often(wanted: pd.DataFrame, sure: Array, visit_days: tuple[int, ...], offered: tuple[int, ...]) -> list[int]:
+def _more_often(wanted: pd.DataFrame, sure: Array, visit_days: tuple[int, ...], offered: tuple[int, ...]) -> Array:
     """The longest shorter interval that surely keeps each plant within the limit; 0: none."""
     days = np.array(visit_days)
-    return [
-        int(max(days[sure[row] & (days < interval) & np.isin(days, offered)], default=0))
-        for row, interval in zip(wanted["row"], wanted["interval_days"], strict=True)
-    ]
+    shorter = np.isin(days, offered) & (days < wanted["interval_days"].to_numpy()[:, None])
+    return np.where(shorter & sure[wanted["row"]], days, 0).max(axis=1)
 
 
-def _options(plants: pd.DataFrame, wanted: pd.DataFrame, model: WateringModel, shorter: list[int]) -> pd.DataFrame:
+def _options(plants: pd.DataFrame, wanted: pd.DataFrame, model: WateringModel, shorter: Array) -> pd.DataFrame:
     """Every way that might do, "accept" first for each plant; n numbers the rows."""
     rows: list[dict[str, object]] = []
     suited, own = _suited(model), plants.iloc[wanted["row"]]

@@ -37,7 +37,8 @@ def engine(tables: dict[str, list[tuple[object, ...]]], as_of: int = 100_000) ->
             made.unregister("rows")
     made.execute("""
         create or replace table days as
-        select *, lead("at") over by_day as next, lead(dead) over by_day as next_dead, lead(dry) over by_day as next_dry,
+        select *, lead("at") over by_day as next, lead(dead) over by_day as next_dead,
+               lead(dry) over by_day as next_dry,
                max(case when watered = 1 then "at" end)
                    over (partition by plant_id order by "at" rows between unbounded preceding and current row) as wetted
         from days window by_day as (partition by plant_id order by "at")""")
