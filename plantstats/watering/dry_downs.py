@@ -37,23 +37,12 @@ BY_CHANCE = 1e-6  # chance, by what others note, below which never noting dry is
 MANY_WATERINGS, MOSTLY = 20, 0.5  # waterings from which a habit of blanks is judged, and their share
 
 
-def lines(t: dict[str, ir.Table], as_of: int | ir.IntegerValue) -> ir.Table:
+def _lines(t: dict[str, ir.Table], as_of: int | ir.IntegerValue) -> ir.Table:
     """What each line of the visit log says about its plant.
 
-    Parameters
-    ----------
-    t : dict of str to ibis.expr.types.Table
-        Needs `visits` and `follow`. A blank `watered` means no, unless litres are given.
-    as_of : int or ir.IntegerValue
-        Last day that counts, in days since 1970-01-01.
-
-    Returns
-    -------
-    ibis.expr.types.Table
-        One row per line: technician, plant_id, at (day), word (1 dry, 0 not, missing not read), depth (the same, by its
-        depth),
-        watered, disturbed (repotted or moved, after the reading), place (missing), inspections (1), dead. A line about
-        a dead plant (condition 1) reads nothing and ends the dry-down.
+    A blank `watered` means no, unless litres are given. One row per line: technician, plant_id, at (day), word (1 dry,
+    0 not, missing not read), depth (the same, by its depth), watered, disturbed (repotted or moved, after the reading),
+    place (missing), inspections (1), dead. A line about a dead plant (condition 1) reads nothing and ends the dry-down.
     """
     v = t["visits"]
     v = v.filter(v.plant_id.notnull(), visits.is_completed(v.status), inputs.day(v.visited_on) <= as_of)
@@ -77,18 +66,10 @@ def lines(t: dict[str, ir.Table], as_of: int | ir.IntegerValue) -> ir.Table:
     )
 
 
-def habits(t: dict[str, ir.Table]) -> ir.Table:
+def _habits(t: dict[str, ir.Table]) -> ir.Table:
     """What each technician noted of topsoil on each day.
 
-    Parameters
-    ----------
-    t : dict of str to ir.Table
-        Tables of the records and the steps before, by name.
-
-    Returns
-    -------
-    ibis.expr.types.Table
-        technician, at; n_lines (about single plants), read (topsoil), dry, waterings, blank (waterings without).
+    technician, at; n_lines (about single plants), read (topsoil), dry, waterings, blank (waterings without).
     """
     n = t["lines"].filter(t["lines"].technician.notnull())
     dry = n.word.coalesce(n.depth)
@@ -101,23 +82,11 @@ def habits(t: dict[str, ir.Table]) -> ir.Table:
     )
 
 
-def technicians(t: dict[str, ir.Table], as_of: int | ir.IntegerValue) -> ir.Table:
+def _technicians(t: dict[str, ir.Table], as_of: int | ir.IntegerValue) -> ir.Table:
     """Technicians whose notes on topsoil cannot be used, with the reason.
 
-    Parameters
-    ----------
-    t : dict of str to ir.Table
-        Tables of the records and the steps before, by name.
-    as_of : int or ir.IntegerValue
-        Last day that counts, in days since 1970-01-01.
+    One row per such technician: technician, n_lines (about single plants), reason.
 
-    Returns
-    -------
-    ibis.expr.types.Table
-        One row per such technician: technician, n_lines (about single plants), reason.
-
-    Notes
-    -----
     One who never notes dry, where by the share that others note dry this would happen once in a million times, makes
     soil look slow to dry; so does one who leaves topsoil blank at half of the waterings or more.
     """
@@ -136,18 +105,8 @@ def technicians(t: dict[str, ir.Table], as_of: int | ir.IntegerValue) -> ir.Tabl
     return of.filter(of.reason.notnull()).select("technician", "n_lines", "reason")
 
 
-def notes(t: dict[str, ir.Table]) -> ir.Table:
-    """Lines that can be used: those of technicians whose notes cannot be read nothing and end the dry-down.
-
-    Parameters
-    ----------
-    t : dict of str to ir.Table
-        Tables of the records and the steps before, by name.
-
-    Returns
-    -------
-    ir.Table
-    """
+def _notes(t: dict[str, ir.Table]) -> ir.Table:
+    """Lines that can be used: those of technicians whose notes cannot be read nothing and end the dry-down."""
     n, left_out = t["lines"], t["technicians"].select("technician", unusable=ibis.literal(1, FLAG))
     n = n.left_join(left_out, "technician", rname="{name}_t")
     n = n.mutate(unusable=n.unusable.coalesce(0))
@@ -160,19 +119,10 @@ def notes(t: dict[str, ir.Table]) -> ir.Table:
     return n.select(*(c for c in t["lines"].columns if c != "technician"), "unusable")
 
 
-def interruptions(t: dict[str, ir.Table]) -> ir.Table:
+def _interruptions(t: dict[str, ir.Table]) -> ir.Table:
     """Ends of dry-downs without an inspection: moves in the list of moves, and waterings noted for a whole site.
 
     A line for a whole site starts no dry-down: it does not say which plants were dry, nor which were watered.
-
-    Parameters
-    ----------
-    t : dict of str to ir.Table
-        Tables of the records and the steps before, by name.
-
-    Returns
-    -------
-    ir.Table
     """
     missing, zero, one = ibis.null(FLAG), ibis.literal(0, FLAG), ibis.literal(1, FLAG)
     empty = {
@@ -193,22 +143,14 @@ def interruptions(t: dict[str, ir.Table]) -> ir.Table:
     return moves.union(wetted, distinct=False)
 
 
-def days(t: dict[str, ir.Table]) -> ir.Table:
+def _days(t: dict[str, ir.Table]) -> ir.Table:
     """One row per plant and day on which anything was noted: the columns of `notes`, and the dry-down that it reads.
 
-    Parameters
-    ----------
-    t : dict of str to ir.Table
-        Tables of the records and the steps before, by name.
-
-    Returns
-    -------
-    ibis.expr.types.Table
-        Without word and depth; with dry_down (number of the dry-down whose readings these are), place, wetted (day of
-        the last watering, this one if it is one), next (day of the next look; missing: none) and what that found:
-        next_dead, next_dry; method (1 word, 2 depth, missing none), dry (by that method), previous (day of the reading
-        before in this dry-down; missing: none) and counts (whether the reading is one by the method that the dry-down
-        began with, until dry).
+    Without word and depth; with dry_down (number of the dry-down whose readings these are), place, wetted (day of
+    the last watering, this one if it is one), next (day of the next look; missing: none) and what that found:
+    next_dead, next_dry; method (1 word, 2 depth, missing none), dry (by that method), previous (day of the reading
+    before in this dry-down; missing: none) and counts (whether the reading is one by the method that the dry-down
+    began with, until dry).
     """
     both = t["notes"].union(t["interruptions"].select(*t["notes"].columns), distinct=False)
     d = both.group_by("plant_id", "at").agg(
@@ -259,18 +201,10 @@ def days(t: dict[str, ir.Table]) -> ir.Table:
     )
 
 
-def minutes(t: dict[str, ir.Table]) -> ir.Table:
+def _minutes(t: dict[str, ir.Table]) -> ir.Table:
     """Minutes that were noted for inspections of living plants that were not repotted.
 
-    Parameters
-    ----------
-    t : dict of str to ir.Table
-        Tables of the records and the steps before, by name.
-
-    Returns
-    -------
-    ibis.expr.types.Table
-        pot, watered, at; minutes, inspections.
+    pot, watered, at; minutes, inspections.
     """
     v, d = t["visits"], t["days"].select("plant_id", "at", "watered", "dead")
     noted = v.filter(v.plant_id.notnull(), v.minutes.notnull()).group_by("plant_id", at=inputs.day(v.visited_on))
@@ -280,19 +214,11 @@ def minutes(t: dict[str, ir.Table]) -> ir.Table:
     return n.group_by("pot", "watered", "at").agg(minutes=n.minutes.sum().cast("float64"), inspections=n.count())
 
 
-def bounds(t: dict[str, ir.Table]) -> ir.Table:
+def _bounds(t: dict[str, ir.Table]) -> ir.Table:
     """What the days of each dry-down say of it, one row each.
 
-    Parameters
-    ----------
-    t : dict of str to ir.Table
-        Tables of the records and the steps before, by name.
-
-    Returns
-    -------
-    ir.Table
-        plant_id, dry_down, n (inspections; 0 none), ended (the last day) and the bounds of the readings that count:
-        method (missing: none), n_moist, and their days.
+    plant_id, dry_down, n (inspections; 0 none), ended (the last day) and the bounds of the readings that count:
+    method (missing: none), n_moist, and their days.
     """
     d = t["days"]
     moist, dry = d.counts & (d.dry == 0), d.counts & (d.dry == 1)
@@ -307,20 +233,10 @@ def bounds(t: dict[str, ir.Table]) -> ir.Table:
     )
 
 
-def waterings(t: dict[str, ir.Table], heating_months: Iterable[int]) -> ir.Table:
+def _waterings(t: dict[str, ir.Table], heating_months: Iterable[int]) -> ir.Table:
     """Waterings of plants with what held on their day.
 
-    Parameters
-    ----------
-    t : dict of str to ir.Table
-        Tables of the records and the steps before, by name.
-    heating_months : iterable of int
-        Months that count as heated, 1 to 12.
-
-    Returns
-    -------
-    ir.Table
-        plant_id, at, dry_down, disturbed, labels, heating.
+    plant_id, at, dry_down, disturbed, labels, heating.
     """
     d = t["days"].filter(t["days"].watered == 1)
     w = d.select("plant_id", "at", "disturbed", "unusable", "place", dry_down=d.dry_down + 1)
@@ -332,24 +248,14 @@ def waterings(t: dict[str, ir.Table], heating_months: Iterable[int]) -> ir.Table
     return w.mutate(known=known, light=w.light.coalesce("unknown"), heating=heating).drop("plant_id_f")
 
 
-def dry_downs(t: dict[str, ir.Table]) -> ir.Table:
+def _dry_downs(t: dict[str, ir.Table]) -> ir.Table:
     """Waterings as dry-downs, used or not.
 
-    Parameters
-    ----------
-    t : dict of str to ir.Table
-        Tables of the records and the steps before, by name.
+    One row per watering: plant_id, site_id, species, light, pot, planter, heating, method, at (day of the
+    watering), n_moist (inspections that found it not dry), previous (day of the inspection before `lower`, 0 none),
+    lower, upper (days since watering; upper missing: not found dry), ended (the last day that tells of it; missing:
+    none), exclusion_reason (missing: used).
 
-    Returns
-    -------
-    ibis.expr.types.Table
-        One row per watering: plant_id, site_id, species, light, pot, planter, heating, method, at (day of the
-        watering), n_moist (inspections that found it not dry), previous (day of the inspection before `lower`, 0 none),
-        lower, upper (days since watering; upper missing: not found dry), ended (the last day that tells of it; missing:
-        none), exclusion_reason (missing: used).
-
-    Notes
-    -----
     Waterings = dry-downs used + excluded, by reason.
     """
     w, bound = t["waterings"], t["bounds"]
@@ -394,16 +300,16 @@ def plan(as_of: date | ir.IntegerValue, heating_months: Iterable[int] = ()) -> d
         "places": lambda: places.places(t),
         "stays": lambda: places.stays(t),
         "completed_visits": lambda: visits.completed_visits(t, cut),
-        "lines": lambda: lines(t, cut),
-        "habits": lambda: habits(t),
-        "technicians": lambda: technicians(t, cut),
-        "notes": lambda: notes(t),
-        "interruptions": lambda: interruptions(t),
-        "days": lambda: days(t),
-        "minutes": lambda: minutes(t),
-        "bounds": lambda: bounds(t),
-        "waterings": lambda: waterings(t, heating_months),
-        "dry_downs": lambda: dry_downs(t),
+        "lines": lambda: _lines(t, cut),
+        "habits": lambda: _habits(t),
+        "technicians": lambda: _technicians(t, cut),
+        "notes": lambda: _notes(t),
+        "interruptions": lambda: _interruptions(t),
+        "days": lambda: _days(t),
+        "minutes": lambda: _minutes(t),
+        "bounds": lambda: _bounds(t),
+        "waterings": lambda: _waterings(t, heating_months),
+        "dry_downs": lambda: _dry_downs(t),
     }
     for name, make in makers.items():
         steps[name] = make()
