@@ -22,7 +22,7 @@ WITH_EXAMPLES = ("stats/*.py", "findings.py")
 MODELS = {
     "losses/fit.py": "fit",
     "leaves/model.py": "fit_leaves",
-    "watering/drying.py": "fit_drying",
+    "watering/drying_fit.py": "fit_drying",
     "losses/expected.py": "expect",
     "losses/watch_list.py": "watch",
     "guarantee/quote.py": "make_quote",

@@ -12,7 +12,7 @@ from plantstats.validation import days_dry
 from plantstats.validation.rows import alarms, costs
 from plantstats.validation.true_effects import season_kpa
 from plantstats.validation.true_values import KnownCompany
-from plantstats.watering import costing, price_ranges
+from plantstats.watering import plant_cycles, price_ranges, sampling
 from plantstats.watering.advice import LONGER, NO_CHANGE, Advice, advise
 from plantstats.watering.design import SEASONS
 from plantstats.watering.drought_effect import RateRatio
@@ -49,7 +49,7 @@ def validate(model: WateringModel, advice: Advice, records: Records, known: Know
     stay = sites[sites["should_stay"]]
     every = days_dry.intervals_asked(advice, model.assumed)
     true = with_full_knowledge(model, known)
-    cycle = costing.PlantCycles(advice.plants, true, every).at(costing.estimates(true))
+    cycle = plant_cycles.PlantCycles(advice.plants, true, every).at(sampling.estimates(true))
     return [
         *days_dry.score(advice, days_dry.LeftDry(every, cycle.too_dry_days, cycle.too_dry), model.assumed),
         *(costs(kind, excess(sites, way)) for way, kind in WAYS.items()),

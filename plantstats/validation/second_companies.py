@@ -25,9 +25,9 @@ from plantstats.validation import arithmetic, days_dry, second_records, second_t
 from plantstats.validation.rows import COLUMNS, PAGE_STOPS, alarms, intervals, refusal
 from plantstats.validation.second_days import SecondCompany, run
 from plantstats.validation.second_layout import END, SecondParams
-from plantstats.watering import costing
+from plantstats.watering import plant_cycles
 from plantstats.watering.advice import advise
-from plantstats.watering.drying import DryingError
+from plantstats.watering.estimation import DryingError
 from plantstats.watering.fit import WateringError, fit_watering
 from plantstats.watering.profiles import profiles
 
@@ -179,7 +179,7 @@ def _visits(company: SecondCompany, loaded: Records, time: PlantTime) -> list[pd
         true = [second_truth.drying_days(company, row, share) for row in table.to_dict("records")]
         parts.append(intervals(measure, printed, of, true))
     every = days_dry.intervals_asked(advice, model.assumed)
-    tolerated = costing.tolerated_days(advice.plants["species"], model.assumed)
+    tolerated = plant_cycles.tolerated_days(advice.plants["species"], model.assumed)
     names = advice.plants["plant_id"].str.extract(r"^(S\d+-\d+)")[0]
     true_dry = days_dry.LeftDry(every, *second_truth.left_dry(company, names, every, tolerated))
     return [*parts, *days_dry.score(advice, true_dry, model.assumed)]

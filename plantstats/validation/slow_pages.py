@@ -18,7 +18,7 @@ from plantstats.validation.design import Case
 from plantstats.validation.rows import intervals, refusal
 from plantstats.validation.true_values import KnownCompany
 from plantstats.watering.advice import advise
-from plantstats.watering.drying import DryingError
+from plantstats.watering.estimation import DryingError
 from plantstats.watering.fit import WateringError, fit_watering
 from plantstats.watering.profiles import profiles
 

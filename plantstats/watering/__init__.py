@@ -1,6 +1,7 @@
 """Watering: how fast topsoil dries, how often to look, and which plants force the interval.
 
-dry_downs -> dry_down_table -> drying -> fit -> costing -> advice -> profiles -> review -> results, care_sheet
+dry_downs -> dry_down_table -> drying -> drying_fit -> fit -> sampling -> plant_cycles -> costing -> advice -> profiles
+-> review -> results, care_sheet
 
 Examples
 --------
@@ -16,7 +17,9 @@ Examples
 from plantstats.watering.advice import Advice, advise
 from plantstats.watering.assumptions import Assumptions
 from plantstats.watering.dry_down_table import DryDowns, build
-from plantstats.watering.drying import DryingError, DryingModel, fit_drying
+from plantstats.watering.drying import DryingModel
+from plantstats.watering.drying_fit import fit_drying
+from plantstats.watering.estimation import DryingError
 from plantstats.watering.fit import WateringError, WateringModel, fit_watering
 from plantstats.watering.review import WateringReview, review
 

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from plantstats.watering import costing, prices, ways_out
+from plantstats.watering import costing, prices, sampling, ways_out
 from plantstats.watering.costs import (
     QUARTER_DAYS,
     Costs,
@@ -26,11 +26,10 @@ if TYPE_CHECKING:
     from plantstats.exposure import PlantTime
     from plantstats.records import Records
 
-__all__ = ["LONGER", "NO_CHANGE", "SHORTER", "Advice", "advise", "intervals_now", "standing_plants", "usual_interval"]
+__all__ = ["LONGER", "NO_CHANGE", "SHORTER", "Advice", "advise", "usual_interval"]
 
 RECENT = 183  # days over which the usual visit interval is taken
 WITH_LIMITS = ("cost", "minutes")  # quantities of sites that are asked of samples
-BLOCK = 4000  # plants whose costs are worked out together
 UNKNOWN_INTERVAL = 14  # days, where neither plan nor visits tell it
 
 STANDING = """
@@ -89,21 +88,8 @@ class Advice:
     totals: pd.DataFrame
 
 
-def standing_plants(time: PlantTime, records: Records) -> pd.DataFrame:
-    """Plants that stand on the last day: plant_id, site_id, client_id, their labels, plants (number), position.
-
-    Parameters
-    ----------
-    time : PlantTime
-        Plant-time of the records.
-    records : Records
-        The company's records, as `records.load` gives them.
-
-    Returns
-    -------
-    pandas.DataFrame
-        One row per plant.
-    """
+def _standing_plants(time: PlantTime, records: Records) -> pd.DataFrame:
+    """Plants that stand on the last day: plant_id, site_id, client_id, their labels, plants (number), position."""
     plants = time.engine.sql(STANDING, [time.as_of])
     listed = records.table("plants").set_index("plant_id")["position"]
     moves = records.table("moves")
@@ -130,23 +116,8 @@ def usual_interval(model: WateringModel, days: int = RECENT) -> pd.Series:
     return model.dry_downs.sql(USUAL_INTERVAL, [model.as_of, days, model.as_of]).set_index("site_id")["days"]
 
 
-def intervals_now(model: WateringModel, records: Records, sites: pd.Index) -> pd.Series:
-    """Present visit interval of each site in whole days: as planned, else as usual, else two weeks.
-
-    Parameters
-    ----------
-    model : WateringModel
-        All fitted components, as `fit_watering` gives them.
-    records : Records
-        The company's records, as `records.load` gives them.
-    sites : pandas.Index
-        Their ids.
-
-    Returns
-    -------
-    pandas.Series
-        Days, by site_id.
-    """
+def _intervals_now(model: WateringModel, records: Records, sites: pd.Index) -> pd.Series:
+    """Present visit interval of each site in whole days: as planned, else as usual, else two weeks."""
     planned = records.table("sites").set_index("site_id")["planned_visit_days"].reindex(sites)
     days = planned.fillna(usual_interval(model).reindex(sites)).fillna(UNKNOWN_INTERVAL)
     return days.round().clip(1).astype("int64")
@@ -157,7 +128,7 @@ def advise(
     records: Records,
     heating: bool,
     client: str = "",
-    n_samples: int = costing.N_SAMPLES,
+    n_samples: int = sampling.N_SAMPLES,
     with_ways_out: bool = True,
     intervals_alone: bool = False,
 ) -> Advice | None:
@@ -185,12 +156,12 @@ def advise(
         None when no plant stands on the last day.
     """
     assumed = model.assumed
-    plants = standing_plants(model.time, records).assign(heating=heating)
+    plants = _standing_plants(model.time, records).assign(heating=heating)
     plants = plants[plants["client_id"] == client].reset_index(drop=True) if client else plants
     if plants.empty:
         return None
     site, names = pd.factorize(plants["site_id"], sort=True)
-    now = intervals_now(model, records, pd.Index(names)).to_numpy()
+    now = _intervals_now(model, records, pd.Index(names)).to_numpy()
     visit_days = tuple(int(d) for d in sorted({*assumed.visit_days, *now}))
     every = inspection_intervals(visit_days, assumed.max_inspection_interval)
     plants["replacement"] = prices.replacement_cost(plants, records, model.price, assumed)
@@ -200,7 +171,7 @@ def advise(
     number = plants["plants"].to_numpy(dtype=float)
     of_plants, most = cost_model.costs(), assumed.max_too_dry_share
     costs = site_costs(of_plants, within_limit(of_plants, most), every, site, visit_days, model.price.visit)
-    samples = list(costing.samples(model, n_samples))
+    samples = list(sampling.samples(model, n_samples))
     within = cost_model.shares_within(samples)
     at_visits = within[:, np.searchsorted(every, visit_days)]
     asked = np.ones(len(names), dtype=bool)
@@ -235,7 +206,7 @@ def advise(
 
 def _by_samples(
     cost_model: costing.CostModel,
-    samples: list[costing.Sample],
+    samples: list[sampling.Sample],
     within: Array,
     model: WateringModel,
     every: tuple[int, ...],
@@ -245,14 +216,11 @@ def _by_samples(
     """What sites cost by each sample."""
     # Where no plant is within the limit by any sample, none is passed over for so long.
     columns = np.flatnonzero(within.any(axis=0) | np.isin(every, visit_days))
-    every, sampled, blocks = tuple(np.array(every)[columns].tolist()), [], _blocks(site)
+    every, sampled = tuple(np.array(every)[columns].tolist()), []
     for sample in samples:
-        visit, parts = model.price.visit * sample.multiples.visit_cost, []
-        for rows, one in zip(blocks, cost_model.by_block(blocks, columns, sample), strict=True):
-            kept = within_limit(one, model.assumed.max_too_dry_share)
-            of_block = site[rows] - site[rows.start]
-            parts.append(site_costs(one, kept, every, of_block, visit_days, visit, WITH_LIMITS))
-        sampled.append({name: np.concatenate([part[name] for part in parts]) for name in parts[0]})
+        of_plants, visit = cost_model.costs(sample, columns), model.price.visit * sample.multiples.visit_cost
+        kept = within_limit(of_plants, model.assumed.max_too_dry_share)
+        sampled.append(site_costs(of_plants, kept, every, site, visit_days, visit, WITH_LIMITS))
     return sampled
 
 
@@ -261,14 +229,6 @@ def _spread(values: Array, asked: Array) -> Array:
     whole = np.zeros((len(asked), values.shape[1]))
     whole[asked] = values
     return whole
-
-
-def _blocks(site: Array, size: int = BLOCK) -> list[slice]:
-    """Rows of plants, in the order of their sites, in parts of about one size that divide no site."""
-    first = np.flatnonzero(np.diff(site, prepend=-1))
-    wanted = np.searchsorted(first, np.arange(0, len(site), size))
-    starts = np.unique(np.append(0, first[wanted[wanted < len(first)]]))
-    return [slice(int(a), int(b)) for a, b in zip(starts, [*starts[1:], len(site)], strict=True)]
 
 
 def _labelled(

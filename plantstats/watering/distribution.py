@@ -24,6 +24,23 @@ class Observations(NamedTuple):
     n: Array  # dry-downs
 
 
+def observations_of(rows: pd.DataFrame) -> Observations:
+    """What is known of dry-downs, as arrays.
+
+    Parameters
+    ----------
+    rows : pandas.DataFrame
+        previous, lower, upper (missing: never found dry), n_moist, n.
+
+    Returns
+    -------
+    Observations
+    """
+    upper = rows["upper"].astype("float64").fillna(np.inf).to_numpy()
+    previous, lower, moist, n = (rows[c].to_numpy(dtype=float) for c in ("previous", "lower", "n_moist", "n"))
+    return Observations(previous, lower, upper, moist, n)
+
+
 class Times(NamedTuple):
     """Distinct times at which rows of one log scale ask for the share still moist: many times fewer than rows."""
 

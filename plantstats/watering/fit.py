@@ -18,7 +18,8 @@ from plantstats.watering import drought_effect, dry_down_table, leaf_drop, price
 from plantstats.watering.assumptions import Assumptions
 from plantstats.watering.cycle import CycleTable
 from plantstats.watering.distribution import Array
-from plantstats.watering.drying import DryingModel, fit_drying
+from plantstats.watering.drying import DryingModel
+from plantstats.watering.drying_fit import fit_drying
 
 if TYPE_CHECKING:
     from plantstats.exposure import PlantTime
@@ -129,7 +130,7 @@ def fit_watering(
     by_method = every.groupby("method")["n"].sum().sort_values(ascending=False, kind="stable")
     method, *others = by_method.index
     distinct = every[every["method"] == method].reset_index(drop=True)
-    drying = fit_by_planter(distinct)
+    drying = _fit_by_planter(distinct)
     time = time or exposure.build(records, as_of, dated="found")
     events = events or common_cause(time)
     gaps = drought_effect.gaps(dry_downs, events.losses["plant_id"].tolist())
@@ -151,19 +152,8 @@ def fit_watering(
     )
 
 
-def fit_by_planter(distinct: pd.DataFrame) -> dict[bool, DryingModel]:
-    """Fit the drying of soil (False) and the emptying of reservoirs (True) each by itself, and how their plants differ.
-
-    Parameters
-    ----------
-    distinct : pandas.DataFrame
-        Distinct dry-downs, as `DryDowns.distinct` gives them.
-
-    Returns
-    -------
-    dict of bool to DryingModel
-        Without the one that has no dry-down.
-    """
+def _fit_by_planter(distinct: pd.DataFrame) -> dict[bool, DryingModel]:
+    """Fit the drying of soil (False) and the emptying of reservoirs (True) each by itself, and how plants differ."""
     reservoir = distinct["planter"] == RESERVOIR
     parts = {bool(key): distinct[reservoir == key] for key in sorted(reservoir.unique())}
     return {key: fit_drying(own).with_plants(own) for key, own in parts.items()}
@@ -177,7 +167,7 @@ def by_planter(plants: pd.DataFrame, drying: Mapping[bool, DryingModel]) -> Iter
     plants : pandas.DataFrame
         Standing plants or profiles, one row each.
     drying : mapping of bool to DryingModel
-        As `fit_by_planter` gives it.
+        False: soil; True: reservoirs.
 
     Yields
     ------

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from plantstats.watering import costing
+from plantstats.watering import plant_cycles, sampling
 from plantstats.watering.advice import Advice
 from plantstats.watering.between_plants import Members
 from plantstats.watering.design import SEASONS
@@ -92,9 +92,9 @@ def _at_intervals(table: pd.DataFrame, model: WateringModel, days: tuple[int, ..
     """Which intervals surely keep such a plant within the limit, and how often the present one finds it too dry."""
     assumed, each = model.assumed, np.array(days)
     most, offered = assumed.max_too_dry_share, np.isin(days, assumed.visit_days)
-    cycles = costing.PlantCycles(table, model, days, members)
-    too_dry = cycles.at(costing.estimates(model)).too_dry
-    within = np.mean([cycles.at(sample).too_dry <= most for sample in costing.samples(model)], axis=0)
+    cycles = plant_cycles.PlantCycles(table, model, days, members)
+    too_dry = cycles.at(sampling.estimates(model)).too_dry
+    within = np.mean([cycles.at(sample).too_dry <= most for sample in sampling.samples(model)], axis=0)
     few, many = (within >= assumed.confidence) & offered, (within < assumed.confidence) & offered
     now = table["now"].to_numpy(dtype=float)
     known = np.isfinite(now)

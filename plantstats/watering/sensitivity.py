@@ -8,7 +8,8 @@ import pandas as pd
 from plantstats.stats import turnbull
 from plantstats.watering.design import CONDITIONS
 from plantstats.watering.distribution import Array, days_until_dry
-from plantstats.watering.drying import DryingModel, fit_taking
+from plantstats.watering.drying import DryingModel
+from plantstats.watering.drying_fit import fit_taking
 from plantstats.watering.fit import RESERVOIR, WateringModel
 
 SHARES = (0.0, 0.02, 0.04, 0.06)

@@ -37,7 +37,7 @@ def site_findings(review: WateringReview) -> list[pd.DataFrame]:
     return [
         *_sites(review.advice, period, currency),
         *_all_sites(review.advice, period, currency),
-        *followed_findings(review.followed, period),
+        *_followed_findings(review.followed, period),
         *_gaps(review.by_gap, period),
     ]
 
@@ -106,20 +106,8 @@ def _limits(name: str) -> dict[str, str]:
     return {"estimate": name, "low": f"{name}_low", "high": f"{name}_high"}
 
 
-def followed_findings(followed: pd.DataFrame, period: str) -> list[pd.DataFrame]:
-    """Loss rates since the last advice, and their ratio between sites that followed it and those that did not.
-
-    Parameters
-    ----------
-    followed : pandas.DataFrame
-        As `follow_up.followed`.
-    period : str
-
-    Returns
-    -------
-    list of pandas.DataFrame
-        Findings.
-    """
+def _followed_findings(followed: pd.DataFrame, period: str) -> list[pd.DataFrame]:
+    """Loss rates since the last advice, and their ratio between sites that followed it and those that did not."""
     groups = followed[followed["plant_days"] > 0]
     notes = [f"{sites:,} sites" for sites in groups["sites"]]
     groups = groups.assign(term=groups["group"], n_plants=groups["plants"], note=notes)

@@ -9,7 +9,7 @@ from typing import NamedTuple
 import numpy as np
 import pandas as pd
 
-from plantstats.watering import costing
+from plantstats.watering import costing, sampling
 from plantstats.watering.costs import QUARTER_DAYS, Costs, within_limit
 from plantstats.watering.distribution import Array
 from plantstats.watering.fit import RESERVOIR, WateringModel
@@ -79,7 +79,7 @@ def ways_out(
     sure: Array,
     visit_days: tuple[int, ...],
     model: WateringModel,
-    samples: list[costing.Sample],
+    samples: list[sampling.Sample],
 ) -> pd.DataFrame:
     """Each way out of each plant, with what it costs a quarter and how sure it is.
 
@@ -144,7 +144,7 @@ def ways_out(
     for sample, sites in [(None, of_sites.estimate), *zip(samples, of_sites.samples, strict=True)]:
         of_plants = {name: values[:, 0] for name, values in cost_model.costs(sample).items()}
         cost = of_plants["cost"]
-        more = price(sample or costing.estimates(model), sites)
+        more = price(sample or sampling.estimates(model), sites)
         own = np.where(whole_site, 0.0, cost - cost[accept])
         prices.append(own + more)
         if sample is None:
@@ -219,7 +219,7 @@ def _suited(model: WateringModel) -> Callable[[str, str], list[str]]:
 
 def _price(
     options: pd.DataFrame, changed: pd.DataFrame, model: WateringModel, site: Array, visit_days: tuple[int, ...]
-) -> Callable[[costing.Sample, Costs], Array]:
+) -> Callable[[sampling.Sample, Costs], Array]:
     """What each way costs a quarter beside what the plant itself then costs, by a sample and the sites' costs by it."""
     number, replacement = (changed[name].to_numpy(dtype=float) for name in ("plants", "own_replacement"))
     whole_site = options["whole_site"].to_numpy(dtype=bool)
@@ -231,7 +231,7 @@ def _price(
     )
     sharing = sharing.reindex(options.index).fillna(1).to_numpy(dtype=float)
 
-    def price_by(sample: costing.Sample, of_sites: Costs) -> Array:
+    def price_by(sample: sampling.Sample, of_sites: Costs) -> Array:
         price, assumed = applied(sample.multiples, model.price, model.assumed)
         of_planter = number * assumed.sub_irrigation_cost / assumed.sub_irrigation_years
         of_species = number * replacement * sample.multiples.replacement_cost / assumed.species_change_years

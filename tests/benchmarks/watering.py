@@ -20,7 +20,8 @@ import statsmodels.api as sm
 from plantstats.records.species import species_table
 from plantstats.watering.design import effect_names, kinds_of
 from plantstats.watering.distribution import FAMILIES, Observations
-from plantstats.watering.drying import DryingModel, fit_drying
+from plantstats.watering.drying import DryingModel
+from plantstats.watering.drying_fit import fit_drying
 from plantstats.watering.estimation import clustered_covariance, likeliest
 
 LIGHTS, POTS = ("low", "medium", "high"), ("under 15 cm", "15-24 cm", "25-34 cm", "35 cm and more")

@@ -28,7 +28,7 @@ from plantstats.validation import decisions, true_values
 from plantstats.validation.companies import AS_OF
 from plantstats.validation.design import case
 from plantstats.watering.advice import advise
-from plantstats.watering.drying import DryingError
+from plantstats.watering.estimation import DryingError
 from plantstats.watering.fit import fit_watering
 
 WORDS = {"advised": "the advice", "now": "as now", "weekly": "weekly everywhere"}

@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from plantstats.watering import distribution, fit_drying
+from plantstats.watering import between_plants, distribution, fit_drying
 from plantstats.watering.between_plants import Members, Mixture, PlantVariation, plant_variation
 from plantstats.watering.estimation import NO_MISCLASSIFICATION
 from plantstats.watering.prices import NOT_MADE
@@ -101,6 +101,17 @@ def test_a_known_variation_is_recovered_and_each_plant_s_limits_hold_its_own(
     spread = varied.offsets["variance"].groupby(number).mean()
     assert spread[60] < spread[10] < spread[2] < varied.sd**2
     assert varied.of(pd.Series(["new"])) == (np.array([0.0]), np.array([varied.sd**2]))
+
+
+def test_offsets_of_some_plants_after_others_are_those_of_all_together(
+    dry_downs: tuple[pd.DataFrame, pd.Series], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    model = fit_drying(dry_downs[0], "Weibull", misclassified=0.0)
+    whole = model.with_plants(dry_downs[0]).plants
+    monkeypatch.setattr(between_plants, "BLOCK", 7)
+    some = model.with_plants(dry_downs[0]).plants
+    assert whole is not None and some is not None and len(whole.offsets) > 14
+    pd.testing.assert_frame_equal(some.offsets, whole.offsets, rtol=1e-9, atol=1e-12)
 
 
 def test_days_until_half_of_some_plants_are_dry_hold_the_truth_of_those_plants(

@@ -6,6 +6,7 @@ import dataclasses
 import io
 from datetime import date
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -25,7 +26,9 @@ from plantstats.watering import (
     decision,
     drought_effect,
     fit_watering,
+    plant_cycles,
     price_ranges,
+    sampling,
     ways_out,
 )
 from plantstats.watering import advice as watering_advice
@@ -150,19 +153,36 @@ def test_a_site_pays_for_its_visits_and_its_plants() -> None:
     assert (made["too_dry"] / made["waterings"])[0] == pytest.approx([0.0, 0.45])
 
 
-def test_costs_in_blocks_are_those_of_all_plants_and_no_site_is_divided(model: WateringModel, winter: Advice) -> None:
-    site, every = pd.factorize(winter.plants["site_id"], sort=True)[0], (7, 14, 21)
-    blocks = watering_advice._blocks(site, 30)
-    starts = [rows.start for rows in blocks]
-    assert len(blocks) > 2 and starts[0] == 0 and blocks[-1].stop == len(site)
-    assert all(site[at - 1] < site[at] for at in starts[1:])
-    assert starts[1:] == [rows.stop for rows in blocks[:-1]]
-    cost_model, sample = costing.CostModel(winter.plants, model, every), next(costing.samples(model, 1))
-    whole, parts = cost_model.costs(sample), list(cost_model.by_block(blocks, sample=sample))
-    own = costing.CostModel(winter.plants, model, every, np.arange(len(site)) % 3).costs(sample)
+def test_costs_at_some_intervals_are_those_of_all_of_them(model: WateringModel, winter: Advice) -> None:
+    every, number = (7, 14, 21), np.arange(len(winter.plants))
+    cost_model, samples = costing.CostModel(winter.plants, model, every), list(sampling.samples(model, 2))
+    whole, part = cost_model.costs(samples[1]), cost_model.costs(samples[1], np.array([0, 2]))
+    own = costing.CostModel(winter.plants, model, every, number % 3).costs(samples[1])
     for name, values in whole.items():
-        assert np.concatenate([part[name] for part in parts]).tolist() == values.tolist()
-        assert own[name][:, 0].tolist() == values[np.arange(len(site)), np.arange(len(site)) % 3].tolist()
+        assert part[name].tolist() == values[:, [0, 2]].tolist()
+        assert own[name][:, 0].tolist() == values[number, number % 3].tolist()
+    # The share of samples in which a plant is within the limit, from the part of a cycle that it is about alone.
+    within = [costs.within_limit(cost_model.costs(each), model.assumed.max_too_dry_share) for each in samples]
+    assert cost_model.shares_within(samples).tolist() == np.mean(within, axis=0).tolist()
+
+
+def test_where_only_intervals_are_wanted_samples_of_costs_are_worked_out_where_they_may_change_one(
+    model: WateringModel, company: CompanyRecords, winter: Advice, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    asked = []
+
+    def open_to_money(*given: Any) -> np.ndarray:
+        asked.append(decision.open_to_money(*given))
+        return asked[-1]
+
+    monkeypatch.setattr(watering_advice, "open_to_money", open_to_money)
+    made = advise(model, company, True, with_ways_out=False, intervals_alone=True)
+    assert made is not None and 0 < asked[0].sum() < len(asked[0])
+    for column in ("site_id", "plants", "now", "advised", "decision"):
+        assert made.sites[column].tolist() == winter.sites[column].tolist()
+    # Nor where none may.
+    monkeypatch.setattr(watering_advice, "open_to_money", lambda *given: np.zeros_like(asked[0]))
+    assert advise(model, company, True, with_ways_out=False, intervals_alone=True) is not None
 
 
 def chosen(
@@ -245,8 +265,8 @@ def test_a_plant_too_dry_at_any_interval_is_for_a_change_of_plant_and_neither_sh
 def test_too_dry_is_a_matter_of_days_and_of_how_the_species_stands_it() -> None:
     # All three dry alike; seven days are too many for a peace lily, not for a dragon tree, 28 are not for a ZZ plant.
     species = pd.Series(["Spathiphyllum wallisii", "Dracaena fragrans", "Zamioculcas zamiifolia", "Planta ignota"])
-    assert costing.tolerated_days(species, Assumptions()).tolist() == [7, 14, 28, 14]
-    assert costing.tolerated_days(species, Assumptions(too_dry_days_wilts=3)).tolist()[0] == 3
+    assert plant_cycles.tolerated_days(species, Assumptions()).tolist() == [7, 14, 28, 14]
+    assert plant_cycles.tolerated_days(species, Assumptions(too_dry_days_wilts=3)).tolist()[0] == 3
 
 
 def test_a_drought_effect_is_compared_within_sites_only() -> None:
@@ -375,14 +395,14 @@ def test_a_plant_that_dries_faster_than_its_kind_is_seen_by_the_advice(model: Wa
     of = dataclasses.replace(model, drying={False: varied}, cycle_tables={})
     kind = winter.plants[winter.plants["planter"].eq("direct")].head(1)
     plants = pd.concat([kind] * 3).assign(plant_id=["slow", "quick", "new"])
-    cycles = costing.PlantCycles(plants, of, (2,))
-    slow, quick, new = cycles.at(costing.estimates(of)).gap[:, 0]
+    cycles = plant_cycles.PlantCycles(plants, of, (2,))
+    slow, quick, new = cycles.at(sampling.estimates(of)).gap[:, 0]
     assert quick < 0.8 * new < 0.8 * 0.9 * slow
     # What is not known of the new plant is the whole variation; of the others nearly nothing.
-    sampled = np.log([cycles.at(sample).gap[:, 0] for sample in costing.samples(of)])
+    sampled = np.log([cycles.at(sample).gap[:, 0] for sample in sampling.samples(of)])
     assert sampled.std(axis=0)[2] > 4 * sampled.std(axis=0)[:2].max()
     # The same plant has the same luck in every use of a sample.
-    alone, sample = costing.PlantCycles(plants[2:], of, (2,)), list(costing.samples(of, 3))[-1]
+    alone, sample = plant_cycles.PlantCycles(plants[2:], of, (2,)), list(sampling.samples(of, 3))[-1]
     assert alone.at(sample).gap[0] == cycles.at(sample).gap[2]
 
 
@@ -395,7 +415,7 @@ def test_the_price_of_a_way_out_is_the_one_worked_by_hand(model: WateringModel, 
     own = costing.CostModel(plants, model, every).costs()
     sites = {**own, "cost": own["cost"] + [[117.40, 58.70]]}
     wanted = pd.DataFrame({"row": [0], "interval_days": [28], "why": ["too dry"]})
-    sample = [costing.estimates(model)] * 3
+    sample = [sampling.estimates(model)] * 3
     made = ways_out.ways_out(
         plants,
         wanted,

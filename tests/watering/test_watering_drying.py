@@ -18,8 +18,7 @@ from plantstats.stats.intervals import quantile
 from plantstats.validation.true_effects import season_kpa
 from plantstats.watering import distribution, dry_down_table, fit_drying
 from plantstats.watering.design import SEASONS
-from plantstats.watering.drying import DryingError
-from plantstats.watering.estimation import NO_MISCLASSIFICATION
+from plantstats.watering.estimation import NO_MISCLASSIFICATION, DryingError
 from tests.reference import data, published
 
 BLANK = {

@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from plantstats.watering import Assumptions, advise, costing, costs, cycle, drought_effect, fit_watering, leaf_drop
+from plantstats.watering import Assumptions, advise, costs, cycle, drought_effect, fit_watering, leaf_drop, sampling
 from plantstats.watering.advice import Advice
 from plantstats.watering.fit import WateringModel
 from plantstats.watering.prices import Prices
@@ -160,6 +160,6 @@ def test_where_dry_days_shed_more_a_price_for_leaves_speaks_for_shorter_interval
     assert made is not None
     leaves = made.totals.set_index("scenario")["leaves"]
     assert leaves["all every 7 days"] < leaves["all every 14 days"] < leaves["all every 28 days"]
-    drawn = [sample.leaf_ratio for sample in costing.samples(told, 400)]
+    drawn = [sample.leaf_ratio for sample in sampling.samples(told, 400)]
     assert np.median(drawn) == pytest.approx(told.leaf_drop.ratio, rel=0.05)
     assert np.std(np.log(drawn)) == pytest.approx(told.leaf_drop.log_se, rel=0.2)
