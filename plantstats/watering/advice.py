@@ -181,7 +181,7 @@ def advise(
     of_asked = cost_model if asked.all() else costing.CostModel(plants[rows], model, every)
     renumbered = (np.cumsum(asked) - 1)[site[rows]]
     sampled = [
-        {name: _spread(values, asked) for name, values in one.items()}
+        {name: _of_all(values, asked) for name, values in one.items()}
         for one in _by_samples(of_asked, samples, within[rows], model, every, renumbered, visit_days)
     ]
     decided, limits, own_way_out = decide(names, now, visit_days, costs, sampled, at_visits, site, number, assumed)
@@ -224,7 +224,7 @@ def _by_samples(
     return sampled
 
 
-def _spread(values: Array, asked: Array) -> Array:
+def _of_all(values: Array, asked: Array) -> Array:
     """Rows of the sites that were asked, with nothing at the others."""
     whole = np.zeros((len(asked), values.shape[1]))
     whole[asked] = values

@@ -174,13 +174,13 @@ def _days(t: dict[str, ir.Table]) -> ir.Table:
     turned = ibis.greatest(d.watered, d.disturbed) == 1
     by_depth = d.word.isnull() & d.depth.notnull()
     dry = d.word.coalesce(d.depth)
-    look = d["at"] * 8 + d.dead * 4 + dry.coalesce(2)  # one number for a day and what was found: one window
+    seen = d["at"] * 8 + d.dead * 4 + dry.coalesce(2)  # one number for a day and what was found: one window
     # All windows in one step, each once: an engine sorts for them once, and works out a repeated one again.
     d = d.mutate(
         dry_down=turned.count(where=turned).over(so_far) - turned.cast("int64"),
         place=d.place.count().over(so_far),
         wetted=ibis.ifelse(d.watered == 1, d["at"], ibis.null("int64")).max().over(so_far),
-        next_look=ibis.ifelse(d.inspections > 0, look, ibis.null("int64")).min().over(after),
+        next_look=ibis.ifelse(d.inspections > 0, seen, ibis.null("int64")).min().over(after),
         method=ibis.cases((d.word.notnull(), 1), (by_depth, 2), else_=ibis.null("int64")).cast("int64"),
         dry=dry,
         turned=last_before(turned),
@@ -190,12 +190,12 @@ def _days(t: dict[str, ir.Table]) -> ir.Table:
     )
     reading, other = ibis.greatest(d.by_word, d.by_depth), ibis.ifelse(d.method == 1, d.by_depth, d.by_word)
     d = d.mutate(next=d.next_look // 8)
-    found = d.next_look - d.next * 8
+    state = d.next_look - d.next * 8
     return d.select(
         *("plant_id", "at", "watered", "disturbed", "place", "inspections", "dead", "unusable"),
         *("dry_down", "method", "dry", "wetted", "next"),
-        next_dead=(found >= 4).cast(FLAG),
-        next_dry=(found % 4).nullif(2),
+        next_dead=(state >= 4).cast(FLAG),
+        next_dry=(state % 4).nullif(2),
         previous=ibis.ifelse(reading > d.turned, reading, ibis.null("int64")),
         counts=d.method.notnull() & (ibis.greatest(other, d.found_dry) <= d.turned),
     )
