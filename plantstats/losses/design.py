@@ -3,13 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
-from scipy import sparse
 
 from plantstats.errors import PlantstatsError
 
@@ -147,8 +146,8 @@ class Design:
         numpy.ndarray, shape (columns, columns)
         """
         (profile, values), (number, of_numeric) = self.profiles, self.numeric_profiles
-        both = sparse.csr_array((weight, (profile, number)), shape=(len(values), len(of_numeric)))
-        return self.gram_of_profiles(both.sum(axis=0), both @ of_numeric)
+        by_profile = [sums_by(profile, weight * x[number], len(values)) for x in of_numeric.T]
+        return self.gram_of_profiles(sums_by(number, weight, len(of_numeric)), np.column_stack(by_profile))
 
     def gram_of_profiles(self, of_numeric: Array, by_profile: Array) -> Array:
         """The same from sums by profile.
@@ -173,31 +172,23 @@ class Design:
         out[np.ix_(factor, factor)] = values.T @ (by_profile[:, :1] * values)
         return out
 
-    def support(self) -> Design:
-        """1 where a column is not 0.
-
-        Returns
-        -------
-        Design
-        """
-        support = Design(tuple(replace(part, values=(part.values != 0).astype("float64")) for part in self.parts))
-        # Which rows agree is the same.
-        for name in ("profiles", "numeric_profiles"):
-            number, values = getattr(self, name)
-            support.__dict__[name] = number, (values != 0).astype("float64")
-        return support
-
-    def dense(self) -> Array:
+    def dense(self, rows: Codes | None = None) -> Array:
         """The matrix written out.
+
+        Parameters
+        ----------
+        rows : numpy.ndarray, optional
+            Some of its rows, by number.
 
         Returns
         -------
         numpy.ndarray, shape (rows, columns)
         """
-        profile, values = self.profiles
-        out = np.empty((self.rows, len(self.columns)))
-        out[:, self.is_numeric] = self.numeric
-        out[:, ~self.is_numeric] = values[profile]
+        chosen = slice(None) if rows is None else rows
+        (profile, values), (number, of_numeric) = self.profiles, self.numeric_profiles
+        out = np.empty((len(profile[chosen]), len(self.columns)))
+        out[:, self.is_numeric] = of_numeric[number[chosen]]
+        out[:, ~self.is_numeric] = values[profile[chosen]]
         return out
 
 

@@ -135,6 +135,7 @@ def fit(
         frailty_variance=best.variance,
         sites=table.sites,
         counts=counts,
+        expected=best.at.by_site,
         method=method,
         n_clusters=n_clusters,
         notes=(*notes, *_cautions(counts, lost), *_few_sites(len(table.sites))),
@@ -169,7 +170,8 @@ def without(model: LossModel, table: RateTable, row: Codes, left_out: np.ndarray
     table : RateTable
     row : numpy.ndarray, shape (cells,)
         As `rows_of_counts`.
-    left_out : numpy.ndarray of bool, shape (cells,)
+    left_out : numpy.ndarray
+        Their numbers.
 
     Returns
     -------
@@ -186,15 +188,23 @@ def without(model: LossModel, table: RateTable, row: Codes, left_out: np.ndarray
     ----------
     Stone 1974, Journal of the Royal Statistical Society B 36:111: cross-validation (from memory).
     """
-    whole, kept = model.counts, ~left_out
-    lost = int(table.losses[kept].sum())
+    whole = model.counts
+    # Of whole numbers, so that what is left is exact.
+    days, losses = (
+        all_of - sums_by(row[left_out], of[left_out], len(all_of))
+        for all_of, of in ((whole.plant_days, table.plant_days), (whole.losses, table.losses))
+    )
+    lost = int(losses.sum())
     if lost < FEWEST_LOSSES:
         raise ModelError(f"{lost} losses without those left out: too few for a model (at least {FEWEST_LOSSES})")
-    days, losses = (sums_by(row[kept], of[kept], len(whole.site)) for of in (table.plant_days, table.losses))
     counts = whole.with_numbers(days, losses)
     best = newton.fit_at_variance(counts, model.beta, model.frailty_variance, settled=CLOSE)
-    months = tuple(np.unique(table.codes["month"][kept]).tolist())
-    return replace(model, beta=best.beta, counts=counts, coding=replace(model.coding, months=months))
+    month = table.codes["month"]
+    months = tuple(
+        np.flatnonzero(np.bincount(month) > np.bincount(month[left_out], minlength=month.max() + 1)).tolist()
+    )
+    coding = replace(model.coding, months=months)
+    return replace(model, beta=best.beta, counts=counts, expected=best.at.by_site, coding=coding)
 
 
 def _best(counts: Counts, frailty_variance: float | None, start: LossModel | None) -> newton.Fit:

@@ -125,33 +125,29 @@ class Counts:
         return self._alike(replace(self, prior=prior))
 
     @cached_property
-    def support(self) -> Counts:
-        """The same rows with a design of 1 where a column is not 0."""
-        return self._alike(replace(self, design=self.design.support()))
+    def _of_losses(self) -> tuple[Codes, Array]:
+        """The rows that hold losses, and their columns written out."""
+        rows = np.flatnonzero(self.losses)
+        return rows, self.design.dense(self.pattern[rows])
 
     @cached_property
     def losses_per_column(self) -> Array:
         """Losses where each column is not 0."""
-        return np.asarray(self.support.lost_x.sum(axis=0))
+        rows, x = self._of_losses
+        return np.asarray(self.losses[rows] @ (x != 0))
+
+    @cached_property
+    def sites_per_column(self) -> Array:
+        """Number of sites that hold each column: have plant-days where it is not 0."""
+        (_, of_numeric), (_, of_factors) = self.design.numeric_profiles, self.design.profiles
+        rows = self.in_runs(np.ones(len(self.pattern)))
+        holds = self.sums_of_runs(rows @ (of_numeric != 0).astype("float64"), (of_factors != 0).astype("float64"))
+        return np.asarray((holds > 0).sum(axis=0), dtype="float64")
 
     def _alike(self, other: Counts) -> Counts:
         for name in ("runs", "_numeric"):
             other.__dict__[name] = getattr(self, name)
         return other
-
-    def site_sums(self, weight: Array) -> Array:
-        """Sums of the design's columns by site, each row of the counts with a weight; sites x columns.
-
-        Parameters
-        ----------
-        weight : numpy.ndarray
-            One weight per row.
-
-        Returns
-        -------
-        numpy.ndarray, shape (sites, columns)
-        """
-        return self.sums_of_runs(self.in_runs(weight) @ self.design.numeric_profiles[1])
 
     def in_runs(self, weight: Array) -> sparse.csr_array:
         """Weights of the rows, runs x profiles of numeric columns.
@@ -168,20 +164,20 @@ class Counts:
         shape = (len(self.runs.site), len(self.design.numeric_profiles[1]))
         return sparse.csr_array((weight, self._numeric, self.runs.rows), shape=shape)
 
-    def sums_of_runs(self, numeric: Array) -> Array:
+    def sums_of_runs(self, numeric: Array, values: Array) -> Array:
         """Sums of the design's columns by site, from those of the numeric columns by run.
 
         Parameters
         ----------
         numeric : numpy.ndarray, shape (runs, numeric columns)
             The constant first.
+        values : numpy.ndarray, shape (profiles of factors, factor columns)
 
         Returns
         -------
         numpy.ndarray, shape (sites, columns)
         """
-        runs, (_, values) = self.runs, self.design.profiles
-        is_numeric = self.design.is_numeric
+        runs, is_numeric = self.runs, self.design.is_numeric
         of_profiles = sparse.csr_array((numeric[:, 0], runs.profile, runs.begins), shape=(self.n_sites, len(values)))
         out = np.empty((self.n_sites, len(is_numeric)))
         out[:, ~is_numeric] = of_profiles @ values
@@ -196,7 +192,10 @@ class Counts:
     @cached_property
     def lost_x(self) -> Array:
         """Sums of the design's columns over losses, sites x columns."""
-        return self.site_sums(self.losses)
+        rows, x = self._of_losses
+        begins = np.searchsorted(self.site[rows], np.arange(self.n_sites + 1))
+        shape = (self.n_sites, len(rows))
+        return np.asarray(sparse.csr_array((self.losses[rows], np.arange(len(rows)), begins), shape=shape) @ x)
 
     @cached_property
     def x(self) -> Array:
@@ -210,21 +209,94 @@ class Counts:
         return sparse.csr_array((self.plant_days, (self.site, self.pattern)), shape=shape)
 
 
-class Derivatives(NamedTuple):
-    """Log likelihood at some coefficients and variance, with its slope and information.
+@dataclass(frozen=True)
+class Derivatives:
+    """Log likelihood at some coefficients and variance, with its slope and information; each is worked out when asked.
 
-    `by_run` (sums of the numeric columns over expected losses, runs x numeric columns), `by_site` (expected losses),
-    `weight` (mean of each site's effect, given its losses), and `site_x`: sums of the columns over expected losses,
-    sites x columns.
+    Attributes
+    ----------
+    counts : Counts
+    beta : numpy.ndarray
+        Coefficients, on the log scale.
+    variance : float
+        Of the effect (mean 1) that the plants of a site share; 0 for none.
+    by_run : numpy.ndarray, shape (runs, numeric columns)
+        Sums of the numeric columns over expected losses.
+
+    Notes
+    -----
+    Losses are Poisson given a gamma effect of each site; integrated over it they are negative multinomial. Slope by
+    Fisher's identity, information by Louis 1982. Pseudo-events are included.
+
+    References
+    ----------
+    Clayton 1978, Biometrika 65:141 (from memory); Louis 1982, JRSS B 44:226 (from memory).
     """
 
-    value: float
-    slope: Array
-    information: Array
+    counts: Counts
+    beta: Array
+    variance: float
     by_run: Array
-    by_site: Array
-    weight: Array
-    site_x: Array
+
+    def at_variance(self, variance: float) -> Derivatives:
+        """The same at another variance, from what hangs on the coefficients alone.
+
+        Parameters
+        ----------
+        variance : float
+
+        Returns
+        -------
+        Derivatives
+        """
+        other = replace(self, variance=variance)
+        for name in ("by_site", "site_x"):
+            other.__dict__[name] = getattr(self, name)
+        return other
+
+    @cached_property
+    def by_site(self) -> Array:
+        """Expected losses per site."""
+        return self.counts.runs.by_site(self.by_run[:, :1])[:, 0]  # of the constant
+
+    @cached_property
+    def site_x(self) -> Array:
+        """Sums of the columns over expected losses, sites x columns."""
+        return self.counts.sums_of_runs(self.by_run, self.counts.design.profiles[1])
+
+    @cached_property
+    def weight(self) -> Array:
+        """Mean of each site's effect, given its losses."""
+        return mean_effects(self.counts.by_site, self.by_site, self.variance)
+
+    @cached_property
+    def _shrunk(self) -> Array:
+        """What the pseudo-events expect."""
+        return self.counts.prior * np.exp(self.beta)
+
+    @cached_property
+    def value(self) -> float:
+        """Log likelihood."""
+        counts = self.counts
+        value = float((counts.lost_x.sum(axis=0) + counts.prior) @ self.beta - self._shrunk.sum())
+        if self.variance > 0:
+            return value + float(_mixed(counts.by_site, self.by_site, 1 / self.variance).sum())
+        return value - float(self.by_site.sum())
+
+    @cached_property
+    def slope(self) -> Array:
+        """Slope by the coefficients."""
+        counts = self.counts
+        return counts.lost_x.sum(axis=0) - self.weight @ self.site_x + counts.prior - self._shrunk
+
+    @cached_property
+    def information(self) -> Array:
+        """Observed information of the coefficients."""
+        information = _gram(self.counts, self.beta, self.by_run, self.weight) + np.diag(self._shrunk)
+        if self.variance > 0:
+            own = own_variance(self.counts.by_site, self.by_site, self.variance)
+            information -= self.site_x.T @ (own[:, None] * self.site_x)
+        return information
 
 
 def derivatives(counts: Counts, beta: Array, variance: float) -> Derivatives:
@@ -241,31 +313,8 @@ def derivatives(counts: Counts, beta: Array, variance: float) -> Derivatives:
     Returns
     -------
     Derivatives
-        Pseudo-events included.
-
-    Notes
-    -----
-    Losses are Poisson given a gamma effect of each site; integrated over it they are negative multinomial. Slope by
-    Fisher's identity, information by Louis 1982.
-
-    References
-    ----------
-    Clayton 1978, Biometrika 65:141 (from memory); Louis 1982, JRSS B 44:226 (from memory).
     """
-    lost, by_run = counts.by_site, expected_of_runs(counts, beta, counts.design.numeric_profiles[1])
-    site_x = counts.sums_of_runs(by_run)
-    by_site = site_x[:, 0]  # of the constant
-    weight = mean_effects(lost, by_site, variance)
-    shrunk = counts.prior * np.exp(beta)
-    slope = (counts.lost_x - weight[:, None] * site_x).sum(axis=0) + counts.prior - shrunk
-    information = _gram(counts, beta, by_run, weight) + np.diag(shrunk)
-    value = float(counts.lost_x.sum(axis=0) @ beta + counts.prior @ beta - shrunk.sum())
-    if variance > 0:
-        information -= site_x.T @ (own_variance(lost, by_site, variance)[:, None] * site_x)
-        value += float(_mixed(lost, by_site, 1 / variance).sum())
-    else:
-        value -= float(by_site.sum())
-    return Derivatives(value, slope, information, by_run, by_site, weight, site_x)
+    return Derivatives(counts, beta, variance, expected_of_runs(counts, beta, counts.design.numeric_profiles[1]))
 
 
 def expected_of_runs(counts: Counts, beta: Array, values: Array) -> Array:

@@ -10,7 +10,7 @@ import pandas as pd
 
 from plantstats.losses import rate_table
 from plantstats.losses.design import Array, Factor, ModelError, Numeric
-from plantstats.losses.likelihood import Counts, expected_of_runs, mean_effects
+from plantstats.losses.likelihood import Counts, mean_effects
 from plantstats.losses.terms import FACTORS, NUMERIC
 from plantstats.stats.intervals import CONF_LEVEL, quantile
 from plantstats.stats.rates import DAYS_PER_100_YEARS
@@ -40,6 +40,8 @@ class LossModel:
         Variance of the gamma effect, mean 1, that plants of a site share.
     sites : tuple of str
     counts : likelihood.Counts
+    expected : numpy.ndarray, shape (sites,)
+        Losses of each site by its conditions alone, at effect 1.
     method : str
         How the covariance was made.
     n_clusters : numpy.ndarray, shape (columns,)
@@ -56,6 +58,7 @@ class LossModel:
     frailty_variance: float
     sites: tuple[str, ...]
     counts: Counts
+    expected: Array
     method: str
     n_clusters: Array
     notes: tuple[str, ...]
@@ -125,9 +128,7 @@ class LossModel:
             One row per site: site_id, losses, expected (at effect 1), effect (mean of its gamma distribution given its
             losses), shape and rate of that distribution (missing where sites are alike).
         """
-        counts, lost = self.counts, self.counts.by_site
-        by_run = expected_of_runs(counts, self.beta, np.ones((len(counts.design.numeric_profiles[1]), 1)))
-        expected = counts.runs.by_site(by_run)[:, 0]
+        expected, lost = self.expected, self.counts.by_site
         shape = np.nan if self.frailty_variance == 0 else 1 / self.frailty_variance
         return pd.DataFrame(
             {

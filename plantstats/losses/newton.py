@@ -139,12 +139,12 @@ def variance_limits(counts: Counts, beta: Array, variance: float, conf_level: fl
     behind the greatest; the coefficients follow by one of Newton's steps. At an estimate of 0, the edge of what a
     variance can be, the quantile is too large rather than too small (Self and Liang 1987, JASA 82:605, from memory).
     """
-    most = derivatives(counts, beta, variance).value
+    most = derivatives(counts, beta, variance)
     allowed = float(stats.chi2.ppf(conf_level, 1)) / 2
 
     def left(sd: float) -> float:
-        at = derivatives(counts, beta, sd**2)
-        return at.value + float(at.slope @ _solve(at.information, at.slope)) / 2 - most + allowed
+        at = most.at_variance(sd**2)
+        return at.value + float(at.slope @ _solve(at.information, at.slope)) / 2 - most.value + allowed
 
     middle, ends = float(np.sqrt(variance)), []
     for end in (0.0, float(np.sqrt(MOST_VARIANCE))):
@@ -156,7 +156,7 @@ def variance_limits(counts: Counts, beta: Array, variance: float, conf_level: fl
 
 def _alike_if_as_likely(counts: Counts, fit: Fit) -> Fit:
     """The fit, or that of sites that are alike where it is as likely: the likelihood can have two tops."""
-    at = derivatives(counts, fit.beta, 0.0)
+    at = fit.at.at_variance(0.0)
     # What a step would gain, doubled for safety: seldom as much as a site effect does.
     if at.value + float(at.slope @ _solve(at.information, at.slope)) < fit.at.value:
         return fit

@@ -102,7 +102,7 @@ class PastModels:
         whole, coded, first = self.before(day), self._coded_before(day), pd.Timestamp(quarter)
         if self._rows is None or self._rows[0] is not coded:
             self._rows = coded, rows_of_counts(whole, coded.table)
-        left_out = (coded.month >= first) & (coded.month < first + pd.DateOffset(months=3))
+        left_out = np.flatnonzero((coded.month >= first) & (coded.month < first + pd.DateOffset(months=3)))
         return without(whole, coded.table, self._rows[1], left_out)
 
     def by_plant(self, quarter: Period) -> pd.DataFrame:

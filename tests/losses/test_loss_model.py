@@ -70,7 +70,7 @@ def test_sums_by_runs_are_those_of_the_matrix_written_out():
     by_site = list(clusters._of_sites(counts, newton.Fit(beta, v, now), order))
     assert np.array(by_site) == pytest.approx(np.array(own)[:, order][:, :, order], rel=1e-9, abs=1e-9)
     holds = [(counts.x[counts.pattern[counts.site == site]] != 0).any(axis=0) for site in range(counts.n_sites)]
-    assert clusters.sites_per_column(counts).tolist() == np.sum(holds, axis=0).tolist()
+    assert counts.sites_per_column.tolist() == np.sum(holds, axis=0).tolist()
     assert counts.losses_per_column == pytest.approx((x != 0).T @ counts.losses)
 
 
