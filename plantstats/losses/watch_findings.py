@@ -16,7 +16,7 @@ from plantstats.losses.landmark import CONDITION_SD, SIGN_SD
 from plantstats.losses.quarters import chance_limits
 from plantstats.losses.standing import HORIZON, lost_within
 from plantstats.losses.warning_signs import SIGNS
-from plantstats.losses.watch_list import PAST_LISTS, Watch, watch
+from plantstats.losses.watch_list import PAST_LISTS, Watch, days_before, watch
 from plantstats.losses.watch_memory import Memory
 from plantstats.stats import intervals, rates
 
@@ -58,8 +58,10 @@ def back_test(
     """
     memory = memory or Memory()
     parts: list[pd.DataFrame] = []
-    for quarter in [*periods.previous_quarters(last, PAST_LISTS - 1), last]:
-        start = quarter.start - timedelta(days=1)
+    quarters = [*periods.previous_quarters(last, PAST_LISTS - 1), last]
+    starts = [quarter.start - timedelta(days=1) for quarter in quarters]
+    memory.ask_of({*starts, *(day for start in starts for day in days_before(start))})
+    for quarter, start in zip(quarters, starts, strict=True):
         try:
             listed = watch(records, start, species, memory, with_reasons=False)
         except ModelError:
