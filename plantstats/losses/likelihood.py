@@ -125,16 +125,10 @@ class Counts:
         return self._alike(replace(self, prior=prior))
 
     @cached_property
-    def _of_losses(self) -> tuple[Codes, Array]:
-        """The rows that hold losses, and their columns written out."""
-        rows = np.flatnonzero(self.losses)
-        return rows, self.design.dense(self.pattern[rows])
-
-    @cached_property
     def losses_per_column(self) -> Array:
         """Losses where each column is not 0."""
-        rows, x = self._of_losses
-        return np.asarray(self.losses[rows] @ (x != 0))
+        rows = np.flatnonzero(self.losses)
+        return np.asarray(self.losses[rows] @ (self.design.dense(self.pattern[rows]) != 0))
 
     @cached_property
     def sites_per_column(self) -> Array:
@@ -192,10 +186,10 @@ class Counts:
     @cached_property
     def lost_x(self) -> Array:
         """Sums of the design's columns over losses, sites x columns."""
-        rows, x = self._of_losses
-        begins = np.searchsorted(self.site[rows], np.arange(self.n_sites + 1))
-        shape = (self.n_sites, len(rows))
-        return np.asarray(sparse.csr_array((self.losses[rows], np.arange(len(rows)), begins), shape=shape) @ x)
+        rows, (_, values) = np.flatnonzero(self.losses), self.design.numeric_profiles
+        begins, shape = np.searchsorted(rows, self.runs.rows), (len(self.runs.site), len(values))
+        lost = sparse.csr_array((self.losses[rows], self._numeric[rows], begins), shape=shape)
+        return self.sums_of_runs(lost @ values, self.design.profiles[1])
 
     @cached_property
     def x(self) -> Array:
@@ -287,7 +281,7 @@ class Derivatives:
     def slope(self) -> Array:
         """Slope by the coefficients."""
         counts = self.counts
-        return counts.lost_x.sum(axis=0) - self.weight @ self.site_x + counts.prior - self._shrunk
+        return (counts.lost_x - self.weight[:, None] * self.site_x).sum(axis=0) + counts.prior - self._shrunk
 
     @cached_property
     def information(self) -> Array:

@@ -35,7 +35,8 @@ def standing(time: PlantTime, days: Sequence[date]) -> dict[date, pd.DataFrame]:
     Returns
     -------
     dict of date to pandas.DataFrame
-        One row per plant; those of the same conditions and ages ahead have the same number `profile`.
+        One row per plant, its conditions categorical; those of the same and of the same ages ahead have the same number
+        `profile`.
     """
     conditions = ["species", *terms.FACTORS]
     after = {f"after_{n}": day + timedelta(days=1) for n, day in enumerate(days)}
@@ -50,7 +51,8 @@ def standing(time: PlantTime, days: Sequence[date]) -> dict[date, pd.DataFrame]:
         """,
         after,
     )
-    alike = rows.groupby(conditions, sort=False).ngroup().to_numpy()
+    rows = rows.astype(dict.fromkeys(conditions, "category") | {"age_band": pd.CategoricalDtype(age_bands())})
+    alike = rows.groupby(conditions, sort=False, observed=True).ngroup().to_numpy()
     dimensions = [int(alike.max(initial=0)) + 1, 2, *[len(AGE_CUTS) + 1] * PARTS]
     parts = {}
     for day in days:
@@ -69,7 +71,7 @@ def _ages_ahead(state: pd.DataFrame, day: date) -> list[Codes]:
     return [np.searchsorted(AGE_CUTS, np.nan_to_num(start + days - installed)) for days in AHEAD]
 
 
-def with_hazard(state: pd.DataFrame, model: LossModel, day: date) -> tuple[pd.DataFrame, Array]:
+def with_hazard(state: pd.DataFrame, model: LossModel, day: date) -> pd.DataFrame:
     """Add the hazard of a loss in the next 90 days that conditions alone lead to expect, per plant.
 
     Parameters
@@ -83,38 +85,58 @@ def with_hazard(state: pd.DataFrame, model: LossModel, day: date) -> tuple[pd.Da
 
     Returns
     -------
-    plants : pandas.DataFrame
-        Those whose conditions the model knows, with alone (hazard at a site of effect 1), effect and effect_variance of
-        the site, hazard (alone x effect), and as profile the row of `slopes`.
+    pandas.DataFrame
+        The plants whose conditions the model knows, with alone (hazard at a site of effect 1), effect and
+        effect_variance of the site, hazard (alone x effect).
+    """
+    known = model.knows(state).to_numpy()
+    state = state if known.all() else state[known].reset_index(drop=True)
+    ahead, number = _ahead(state, model, day)
+    alone = np.sum([np.exp(model.log_rates(part)) * HORIZON / PARTS for part in ahead], axis=0)[number]
+    effect, variance = model.effects_of(state["site_id"])
+    return state.assign(alone=alone, effect=effect, effect_variance=variance, hazard=alone * effect)
+
+
+def slopes(state: pd.DataFrame, model: LossModel, day: date) -> tuple[Array, Codes]:
+    """Derivatives of the log hazard by the coefficients, the same for plants of the same conditions and ages.
+
+    Parameters
+    ----------
+    state : pandas.DataFrame
+        As `with_hazard` gives it.
+    model : LossModel
+        The fitted loss model.
+    day : date
+        The day on which the list is made.
+
+    Returns
+    -------
     slopes : numpy.ndarray, shape (profiles, columns)
-        Derivatives of the log hazard by the coefficients: the same for plants of the same conditions and ages.
+    profile : numpy.ndarray, shape (plants,)
+    """
+    ahead, number = _ahead(state, model, day)
+    x = np.stack([model.matrix(part) for part in ahead])
+    hazard = np.exp(x @ model.beta)
+    return (x * hazard[:, :, None]).sum(axis=0) / hazard.sum(axis=0)[:, None], number
+
+
+def _ahead(state: pd.DataFrame, model: LossModel, day: date) -> tuple[list[pd.DataFrame], Codes]:
+    """Conditions of each profile in each part of the time ahead, and the profile of each plant.
+
+    The month and its usual air, the age; the rest as it is.
     """
     first, number = numbered(state["profile"].to_numpy())
-    known = model.knows(state.iloc[first]).to_numpy()
-    if not known.all():
-        state = state[known[number]].reset_index(drop=True)
-        first, number = numbered(state["profile"].to_numpy())
-    months = np.repeat([(day + timedelta(days=days)).month for days in AHEAD], len(first))
-    of_profiles = state.iloc[first]
-    ages = np.concatenate(_ages_ahead(of_profiles, day))
-    x = model.matrix(_profiles(of_profiles.iloc[np.tile(np.arange(len(first)), PARTS)], model, ages, months))
-    x = x.reshape(PARTS, len(first), len(model.names))
-    hazard = np.exp(x @ model.beta) * HORIZON / PARTS
-    alone = hazard.sum(axis=0)
-    slopes = (x * hazard[:, :, None]).sum(axis=0) / alone[:, None]
-    effect, variance = model.effects_of(state["site_id"])
-    by_plant = {"alone": alone[number], "effect": effect, "effect_variance": variance, "hazard": alone[number] * effect}
-    return state.assign(**by_plant, profile=number), slopes
-
-
-def _profiles(state: pd.DataFrame, model: LossModel, age: Codes, month: Codes) -> pd.DataFrame:
-    """The plants' conditions some time ahead: the month and its usual air, the age; the rest as it is."""
-    now = state["age_band"].to_numpy("object")
-    older = np.array(age_bands()[:-1], dtype="object")[age]
-    # An age that the model has not met keeps the band it knows.
-    keeps = state["installed"].isna().to_numpy() | ~np.isin(older, model.coding.levels["age_band"])
-    profiles = state[["species", *terms.FACTORS]].reset_index(drop=True)
-    return profiles.assign(age_band=np.where(keeps, now, older), **model.coding.usual_air(month))
+    now = state[["species", *terms.FACTORS, "installed"]].iloc[first].reset_index(drop=True)
+    band, unknown = now["age_band"].cat, now["installed"].isna().to_numpy()
+    met = np.isin(band.categories, model.coding.levels["age_band"])
+    parts = []
+    for days, age in zip(AHEAD, _ages_ahead(now, day), strict=True):
+        # An age that the model has not met keeps the band it knows.
+        codes = np.where(unknown | ~met[age], band.codes, age)
+        older = pd.Categorical.from_codes(codes, dtype=now["age_band"].dtype)
+        month = np.full(len(now), (day + timedelta(days=days)).month)
+        parts.append(now.assign(age_band=older, **model.coding.usual_air(month)))
+    return parts, number
 
 
 def lost_within(time: PlantTime, day: date) -> pd.Series:

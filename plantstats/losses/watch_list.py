@@ -13,7 +13,7 @@ from plantstats.losses import landmark, terms
 from plantstats.losses.design import Array, ModelError, sums_by
 from plantstats.losses.landmark import CONDITIONS, Landmark
 from plantstats.losses.model import LossModel
-from plantstats.losses.standing import HORIZON, lost_within, with_hazard
+from plantstats.losses.standing import HORIZON, lost_within, slopes, with_hazard
 from plantstats.losses.warning_signs import SIGNS
 from plantstats.losses.watch_memory import Memory
 
@@ -105,10 +105,10 @@ def watch(
     learned = landmark.fit(earlier)
     conditions = earlier.groupby("condition")[["lost", "expected"]].sum().reindex(list(CONDITIONS)).fillna(0.0)
     conditions = learned.condition_ratios().join(conditions.rename(columns={"lost": "losses"}), on="condition")
-    state, slopes = with_hazard(memory.standing_on(records, day), model, day)
+    state = with_hazard(memory.standing_on(records, day), model, day)
     if client:
         state = state[state["client_id"].eq(client)].reset_index(drop=True)
-    plants, variance = with_chances(state, slopes, model, learned, with_reasons=with_reasons)
+    plants, variance = with_chances(state, model, learned, day, with_reasons=with_reasons)
     return Watch(day, plants, model, conditions, learned, variance)
 
 
@@ -125,7 +125,7 @@ def _earlier_lists(records: Records, day: date, species: pd.DataFrame | None, me
         there = memory.standing_on(records, end)
         if there.empty:
             continue
-        state, _ = with_hazard(there, _model_for(records, end, day, species, memory), end)
+        state = with_hazard(there, _model_for(records, end, day, species, memory), end)
         parts.append(
             state[["plants", "condition", *SIGNS, "hazard"]].assign(
                 expected=-np.expm1(-state["hazard"]) * state["plants"],
@@ -151,7 +151,7 @@ COLUMNS += ["condition", "expected", "low", "high", "reasons"]
 
 
 def with_chances(
-    state: pd.DataFrame, slopes: Array, model: LossModel, learned: Landmark, *, with_reasons: bool = True
+    state: pd.DataFrame, model: LossModel, learned: Landmark, day: date, *, with_reasons: bool = True
 ) -> tuple[pd.DataFrame, float]:
     """Add the chance of a loss, its interval and the reasons, highest chance first.
 
@@ -159,12 +159,12 @@ def with_chances(
     ----------
     state : pandas.DataFrame
         Standing plants, one row each (see `standing.with_hazard`), with condition and signs.
-    slopes : numpy.ndarray, shape (profiles, columns)
-        Those of their profiles.
     model : LossModel
         The fitted loss model.
     learned : Landmark
         As `landmark.fit` gives it.
+    day : datetime.date
+        On which they stand.
     with_reasons : bool
         As in `watch`.
 
@@ -182,37 +182,39 @@ def with_chances(
     log_hazard = np.log(state["hazard"].to_numpy("float64"))
     rows = learned.design(log_hazard, state)
     hazard = np.exp(log_hazard + rows @ learned.beta)
-    by_place = model.variance_of(slopes)[state["profile"]] + state["effect_variance"].to_numpy("float64")
+    place, profile = slopes(state, model, day)
+    state = state.assign(**state[["species", *terms.FACTORS]].astype("str"), profile=profile)
+    by_place = model.variance_of(place)[profile] + state["effect_variance"].to_numpy("float64")
     factor = np.exp(model.quantile() * np.sqrt(learned.power**2 * by_place + learned.variance_of(rows)))
     plants = state.assign(
         expected=-np.expm1(-hazard),
         low=-np.expm1(-hazard / factor),
         high=-np.expm1(-hazard * factor),
-        reasons=_reasons(state, slopes, model, learned, rows) if with_reasons else "",
+        reasons=_reasons(state, place, model, learned, rows) if with_reasons else "",
     )
     plants = plants[COLUMNS].sort_values(["expected", "plant_id"], ascending=[False, True], ignore_index=True)
     # Of 1 - exp(-h), the derivative by log h.
     weight = state.assign(weight=hazard * np.exp(-hazard) * state["plants"])
     whole = float((-np.expm1(-hazard) * state["plants"]).sum())
-    return plants, _variance_of_all(weight, slopes, model, learned, rows) / whole**2 if whole > 0 else 0.0
+    return plants, _variance_of_all(weight, place, model, learned, rows) / whole**2 if whole > 0 else 0.0
 
 
-def _variance_of_all(state: pd.DataFrame, slopes: Array, model: LossModel, learned: Landmark, rows: Array) -> float:
+def _variance_of_all(state: pd.DataFrame, place: Array, model: LossModel, learned: Landmark, rows: Array) -> float:
     """Variance of the sum: what plants share (model, site, score, signs) does not average out."""
     weight = state["weight"].to_numpy("float64")
-    of_model, of_lists = sums_by(state["profile"].to_numpy(), weight, len(slopes)) @ slopes, weight @ rows
+    of_model, of_lists = sums_by(state["profile"].to_numpy(), weight, len(place)) @ place, weight @ rows
     sites = state.groupby("site_id").agg(weight=("weight", "sum"), variance=("effect_variance", "first"))
     by_place = float(model.variance_of(of_model[None])[0]) + float((sites["weight"] ** 2 * sites["variance"]).sum())
     return learned.power**2 * by_place + float(learned.variance_of(of_lists[None])[0])
 
 
-def _reasons(state: pd.DataFrame, slopes: Array, model: LossModel, learned: Landmark, rows: Array) -> list[str]:
+def _reasons(state: pd.DataFrame, place: Array, model: LossModel, learned: Landmark, rows: Array) -> list[str]:
     """In words, what raises each plant's chance above that of the average plant standing, strongest first.
 
     Each reason with how many times it raises the chance and the 95% interval of that.
     """
     profile = state["profile"].to_numpy()
-    away = slopes - sums_by(profile, np.ones(len(state)), len(slopes)) @ slopes / max(len(state), 1)
+    away = place - sums_by(profile, np.ones(len(state)), len(place)) @ place / max(len(state), 1)
     names = np.array([name.partition("[")[0] for name in model.names])
     log_times, variance = {}, {}
     for factor in ("species", *terms.FACTORS):

@@ -243,8 +243,7 @@ def test_a_list_for_a_season_never_recorded_is_refused_by_its_months(tmp_path):
 
 def test_a_chance_is_that_of_its_hazard_a_power_of_the_model_s_times_score_and_signs(watched, memory):
     # hazard = center x (h / center) ^ power x ratio of the score x exp(z of the signs); chance 1 - exp(-hazard).
-    state, slopes = standing.with_hazard(memory.standing[LAST], watched.model, LAST)
-    state = state.head(5).assign(condition="not noted")
+    state = standing.with_hazard(memory.standing[LAST], watched.model, LAST).head(5).assign(condition="not noted")
     # Two standard deviations of a sign double the hazard; nine count as three.
     beta = np.zeros(len(landmark.PRIOR_SD))
     beta[landmark.SLOPE], beta[landmark.FIRST_SIGN - 1], beta[landmark.FIRST_SIGN] = -0.2, np.log(3), np.log(2) / 2
@@ -252,7 +251,7 @@ def test_a_chance_is_that_of_its_hazard_a_power_of_the_model_s_times_score_and_s
     state = state.assign(effect=[0.5, 1.0, 1.0, 2.0, 4.0], **dict(learned.mean))
     state["hazard"] = state["alone"] * state["effect"]
     state["trend"] = learned.mean["trend"] + learned.sd["trend"] * np.array([0, 2, 0, 0, 9])
-    plants, _ = watch_list.with_chances(state, slopes, watched.model, learned)
+    plants, _ = watch_list.with_chances(state, watched.model, learned, LAST)
     middle = np.exp(learned.center) ** 0.2 * state["hazard"] ** 0.8 * 3 * np.array([1, 2, 1, 1, 2**1.5])
     assert plants.set_index("plant_id")["expected"].reindex(state["plant_id"]).to_numpy() == pytest.approx(
         1 - np.exp(-middle.to_numpy())
@@ -260,14 +259,18 @@ def test_a_chance_is_that_of_its_hazard_a_power_of_the_model_s_times_score_and_s
 
 
 def test_the_hazard_of_each_plant_is_the_model_s_rate_of_its_own_profile(watched, memory):
-    state, _ = standing.with_hazard(memory.standing[LAST], watched.model, LAST)
+    state = standing.with_hazard(memory.standing[LAST], watched.model, LAST)
     assert state["profile"].nunique() < len(state)
     alone = np.zeros(len(state))
     for days in (15, 45, 75):
         age = (pd.Timestamp(LAST) - pd.Timestamp("1970-01-01")).days + days - state["installed"].astype("float64")
         band = pd.cut(age, [-1, *AGE_CUTS, 1e6], labels=age_bands()[:-1]).astype("object")
         seen = band.isin(watched.model.coding.levels["age_band"])
-        profile = state[["species", *FACTORS]].assign(age_band=band.where(seen, state["age_band"]))
+        profile = (
+            state[["species", *FACTORS]]
+            .astype("str")
+            .assign(age_band=band.where(seen, state["age_band"].astype("str")))
+        )
         month = (LAST + timedelta(days=days)).month
         alone += watched.model.rate(profile.assign(month=month))["rate"].to_numpy() * 30 / 36525
     assert state["alone"].to_numpy() == pytest.approx(alone, rel=1e-9)
@@ -277,10 +280,10 @@ def test_a_plant_of_conditions_hardly_on_record_is_expected_at_its_estimate_with
     # A log standard error of 3.36, as once of the only species on record: the mean of a log-normal number would be
     # exp(5.6) = 280 times its middle, and one list expected 192 losses of 347 plants. No chance is beyond 1.
     model = replace(watched.model, covariance=np.diag(np.full(len(watched.model.names), 3.36**2)))
-    state, slopes = standing.with_hazard(memory.standing[LAST], model, LAST)
+    state = standing.with_hazard(memory.standing[LAST], model, LAST)
     state = state.assign(condition="5", **dict(watched.learned.mean))
-    wide, _ = watch_list.with_chances(state, slopes, model, watched.learned)
-    close, _ = watch_list.with_chances(state, slopes, watched.model, watched.learned)
+    wide, _ = watch_list.with_chances(state, model, watched.learned, LAST)
+    close, _ = watch_list.with_chances(state, watched.model, watched.learned, LAST)
     assert wide["expected"].tolist() == close["expected"].tolist()
     assert (wide["high"] > close["high"]).all() and wide["high"].max() <= 1 and (wide["low"] < close["low"]).all()
 
