@@ -66,7 +66,7 @@ class Design:
 
     Examples
     --------
-    >>> light = treatment("light", ["low", "medium", "low"], "medium")
+    >>> light = dummies("light", ("low", "medium"), np.array([0, 1, 0]), "medium")
     >>> design = Design((constant(3), light))
     >>> design.columns
     ('Intercept', 'light[low]')
@@ -117,21 +117,6 @@ class Design:
             number = pd.factorize(number * (key.max() + 1) + key)[0]
         first, number = numbered(number)
         return number, self.numeric[first]
-
-    def linear(self, beta: Array) -> Array:
-        """Every row times the coefficients.
-
-        Parameters
-        ----------
-        beta : numpy.ndarray
-            Coefficients.
-
-        Returns
-        -------
-        numpy.ndarray, shape (rows,)
-        """
-        profile, values = self.profiles
-        return np.asarray(self.numeric @ beta[self.is_numeric] + (values @ beta[~self.is_numeric])[profile])
 
     def gram(self, weight: Array) -> Array:
         """Weighted cross-products of all columns, columns x columns.
@@ -249,28 +234,8 @@ def constant(rows: int) -> Numeric:
     return Numeric(INTERCEPT, np.ones(rows))
 
 
-def treatment(name: str, values: Sequence[str] | pd.Series, reference: str | None = None) -> Factor:
-    """A factor with a column for each level but the one that the others are compared with.
-
-    Parameters
-    ----------
-    name : str
-        Of the factor; columns are named ``name[level]``.
-    values : sequence of str
-        Level of each row.
-    reference : str
-        The level without a column; the first in the alphabet where not given.
-
-    Returns
-    -------
-    Factor
-    """
-    codes, names = pd.factorize(pd.Series(values, dtype="str"), sort=True)
-    return dummies(name, tuple(map(str, names)), codes.astype(np.intp), reference)
-
-
 def dummies(name: str, levels: tuple[str, ...], codes: Codes, reference: str | None = None) -> Factor:
-    """As `treatment`, of rows that are coded already.
+    """A factor with a column for each level but the one that the others are compared with.
 
     Parameters
     ----------
@@ -281,7 +246,7 @@ def dummies(name: str, levels: tuple[str, ...], codes: Codes, reference: str | N
     codes : Codes
         Number of each row's level.
     reference : str, optional
-        Level without a column.
+        Level without a column; the first where not given. The others have columns ``name[level]``.
 
     Returns
     -------

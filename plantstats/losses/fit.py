@@ -142,25 +142,7 @@ def fit(
     )
 
 
-def rows_of_counts(model: LossModel, table: RateTable) -> Codes:
-    """Row of a model's counts that each cell of its table was added to.
-
-    Parameters
-    ----------
-    model : LossModel
-    table : RateTable
-        On which it was fitted.
-
-    Returns
-    -------
-    numpy.ndarray, shape (cells,)
-    """
-    pattern, first = table.patterns([part.name for part in model.counts.design.parts[1:] if part.name != "species"])
-    _, row = np.unique(table.site * len(first) + pattern, return_inverse=True)
-    return row.astype(np.intp)
-
-
-def without(model: LossModel, table: RateTable, row: Codes, left_out: np.ndarray) -> LossModel:
+def without(model: LossModel, table: RateTable, left_out: Codes) -> LossModel:
     """Model of the same table without some of its cells, for cross-validation: coefficients and site effects anew.
 
     Parameters
@@ -168,8 +150,6 @@ def without(model: LossModel, table: RateTable, row: Codes, left_out: np.ndarray
     model : LossModel
         Of the whole table.
     table : RateTable
-    row : numpy.ndarray, shape (cells,)
-        As `rows_of_counts`.
     left_out : numpy.ndarray
         Their numbers.
 
@@ -188,7 +168,7 @@ def without(model: LossModel, table: RateTable, row: Codes, left_out: np.ndarray
     ----------
     Stone 1974, Journal of the Royal Statistical Society B 36:111: cross-validation (from memory).
     """
-    whole = model.counts
+    whole, row = model.counts, model.counts.row
     # Of whole numbers, so that what is left is exact.
     days, losses = (
         all_of - sums_by(row[left_out], of[left_out], len(all_of))
@@ -284,6 +264,7 @@ def counts_of(table: RateTable, terms: list[str], group_of: dict[str, str], pseu
         losses=sums_by(row, table.losses, len(key)),
         n_sites=len(table.sites),
         prior=np.zeros(len(design.columns)),
+        row=row,
     )
     return counts.with_prior(_prior(counts, len(fixed.columns), pseudo_events))
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 from typing import NamedTuple
 
@@ -59,6 +59,8 @@ class Counts:
     n_sites : int
     prior : numpy.ndarray
         Pseudo-events per coefficient, each at as many expected ones, which shrink it towards 0.
+    row : numpy.ndarray, optional
+        Row that each cell of the exposure table was added to.
     """
 
     design: Design
@@ -68,6 +70,7 @@ class Counts:
     losses: Array
     n_sites: int
     prior: Array
+    row: Codes = field(default_factory=lambda: np.zeros(0, dtype=np.intp))
 
     @cached_property
     def by_pattern(self) -> tuple[Array, Array]:
@@ -214,8 +217,6 @@ class Derivatives:
         Coefficients, on the log scale.
     variance : float
         Of the effect (mean 1) that the plants of a site share; 0 for none.
-    by_run : numpy.ndarray, shape (runs, numeric columns)
-        Sums of the numeric columns over expected losses.
 
     Notes
     -----
@@ -230,7 +231,6 @@ class Derivatives:
     counts: Counts
     beta: Array
     variance: float
-    by_run: Array
 
     def at_variance(self, variance: float) -> Derivatives:
         """The same at another variance, from what hangs on the coefficients alone.
@@ -244,9 +244,14 @@ class Derivatives:
         Derivatives
         """
         other = replace(self, variance=variance)
-        for name in ("by_site", "site_x"):
+        for name in ("by_run", "by_site", "site_x"):
             other.__dict__[name] = getattr(self, name)
         return other
+
+    @cached_property
+    def by_run(self) -> Array:
+        """Sums of the numeric columns over expected losses, runs x numeric columns."""
+        return expected_of_runs(self.counts, self.beta, self.counts.design.numeric_profiles[1])
 
     @cached_property
     def by_site(self) -> Array:
@@ -291,24 +296,6 @@ class Derivatives:
             own = own_variance(self.counts.by_site, self.by_site, self.variance)
             information -= self.site_x.T @ (own[:, None] * self.site_x)
         return information
-
-
-def derivatives(counts: Counts, beta: Array, variance: float) -> Derivatives:
-    """Log likelihood of coefficients with its derivatives.
-
-    Parameters
-    ----------
-    counts : Counts
-    beta : numpy.ndarray
-        Coefficients, on the log scale.
-    variance : float
-        Of the effect (mean 1) that the plants of a site share; 0 for none.
-
-    Returns
-    -------
-    Derivatives
-    """
-    return Derivatives(counts, beta, variance, expected_of_runs(counts, beta, counts.design.numeric_profiles[1]))
 
 
 def expected_of_runs(counts: Counts, beta: Array, values: Array) -> Array:

@@ -10,8 +10,8 @@ import numpy as np
 import pandas as pd
 
 from plantstats.losses import terms
-from plantstats.losses.design import Codes, ModelError
-from plantstats.losses.fit import fit, rows_of_counts, without
+from plantstats.losses.design import ModelError
+from plantstats.losses.fit import fit, without
 from plantstats.losses.rate_table import RateTable
 
 if TYPE_CHECKING:
@@ -53,7 +53,6 @@ class PastModels:
         self.time, self.species = time, species
         self._models: dict[date, LossModel | ModelError] = {}
         self._coded: _Coded | None = None
-        self._rows: tuple[_Coded, Codes] | None = None
 
     def before(self, day: date) -> LossModel:
         """Model of all months that had ended by a day.
@@ -100,10 +99,8 @@ class PastModels:
             When the months do not carry one, with that quarter or without it.
         """
         whole, coded, first = self.before(day), self._coded_before(day), pd.Timestamp(quarter)
-        if self._rows is None or self._rows[0] is not coded:
-            self._rows = coded, rows_of_counts(whole, coded.table)
         left_out = np.flatnonzero((coded.month >= first) & (coded.month < first + pd.DateOffset(months=3)))
-        return without(whole, coded.table, self._rows[1], left_out)
+        return without(whole, coded.table, left_out)
 
     def by_plant(self, quarter: Period) -> pd.DataFrame:
         """Plant-time of a quarter by plant and conditions.

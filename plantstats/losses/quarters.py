@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from datetime import date
+from functools import partial
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
@@ -147,24 +148,10 @@ def _over_year(quarters: list[expected.Expected], by: str, period: Period) -> pd
         return should
     compared = smr.compare(large)
     out = compared["flagged"] & (compared["low"].gt(1) | compared["high"].lt(1))
-    ratio = findings.rows(
-        compared.assign(estimate=compared["ratio"], note=np.where(out, "stands out", "")),
-        "observed_over_year",
-        period=period.name,
-        unit="ratio",
-        method=smr.EXACT,
-        conf_level=CONF_LEVEL,
-        by=[by],
-    )
-    apart = findings.rows(
-        compared[out].assign(estimate=compared["ratio"]),
-        "flagged_over_year",
-        period=period.name,
-        unit="ratio",
-        method=smr.EXACT,
-        conf_level=CONF_LEVEL,
-        by=[by],
-    )
+    rows = partial(findings.rows, period=period.name, unit="ratio", method=smr.EXACT, conf_level=CONF_LEVEL, by=[by])
+    compared = compared.assign(estimate=compared["ratio"])
+    ratio = rows(compared.assign(note=np.where(out, "stands out", "")), "observed_over_year")
+    apart = rows(compared[out], "flagged_over_year")
     return pd.concat([should, ratio, apart] if out.any() else [should, ratio], ignore_index=True)
 
 

@@ -203,8 +203,11 @@ def watch_findings(
         span = f"{quarters[0]} to {quarters[-1]}"
         order = tested["expected"].rank(method="first").astype("int64")
         fifth = FIFTHS * (order - 1) // len(tested) + 1
-        parts += [_discrimination(rows, name) for name, rows in (spans | {span: tested}).items()]
-        parts.append(_gain(tested, span))
+        for name, rows in (spans | {span: tested}).items():
+            told = concordance(rows["expected"], rows["lost"])
+            parts.append(_discrimination(rows, name, "watch_concordance", "% of pairs", told))
+        gain = concordance_gain(tested["expected"], tested["of_score"], tested["lost"])
+        parts.append(_discrimination(tested, span, "watch_gain_over_score", "points of pairs", gain))
         parts += [_calibration(rows, name) for name, rows in (spans | {span: tested}).items()]
         parts += [_calibration(rows, span, f"fifth {n} of {FIFTHS}") for n, rows in tested.groupby(fifth)]
     return findings.table(pd.concat(parts, ignore_index=True))
@@ -306,32 +309,16 @@ def _counts(rows: pd.DataFrame) -> pd.DataFrame:
     return pd.DataFrame({"n_plants": [int(rows["plants"].sum())], "losses": [int(rows["lost"].sum())]})
 
 
-def _discrimination(rows: pd.DataFrame, period: str) -> pd.DataFrame:
-    limits = concordance(rows["expected"], rows["lost"])
-    known = bool(np.isfinite(limits.estimate[0]))
+def _discrimination(rows: pd.DataFrame, period: str, measure: str, unit: str, told: intervals.Interval) -> pd.DataFrame:
+    """Concordance of the list, or by how much it exceeds that of the last condition score alone."""
     return findings.rows(
-        _counts(rows).assign(**limits._asdict()),
-        "watch_concordance",
+        _counts(rows).assign(**told._asdict()),
+        measure,
         period=period,
-        unit="% of pairs",
+        unit=unit,
         method="DeLong et al. 1988",
         conf_level=intervals.CONF_LEVEL,
-        note="" if known else "not available: fewer than two lost or kept",
-    )
-
-
-def _gain(rows: pd.DataFrame, period: str) -> pd.DataFrame:
-    """Concordance of the list less that of the last condition score alone."""
-    limits = concordance_gain(rows["expected"], rows["of_score"], rows["lost"])
-    known = bool(np.isfinite(limits.estimate[0]))
-    return findings.rows(
-        _counts(rows).assign(**limits._asdict()),
-        "watch_gain_over_score",
-        period=period,
-        unit="points of pairs",
-        method="DeLong et al. 1988",
-        conf_level=intervals.CONF_LEVEL,
-        note="" if known else "not available: fewer than two lost or kept",
+        note="" if np.isfinite(told.estimate[0]) else "not available: fewer than two lost or kept",
     )
 
 

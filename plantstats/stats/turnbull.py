@@ -118,9 +118,9 @@ def _weighed_together(first: Codes, last: Codes, times: Array, entered: Array) -
     n = int(last.max()) + 1
     pairs, number = np.unique(first * n + last, return_inverse=True)
     ends = np.array(np.divmod(pairs, n))
-    times, entered = np.bincount(number, times), np.bincount(number, entered)
+    seen, unseen = np.bincount(number, times), np.bincount(number, entered)
     # What could have been seen weighs on all masses, less those from the entry on.
-    return ends, np.append(ends, np.zeros_like(pairs)), np.stack([times, -times, entered])
+    return ends, np.append(ends, np.zeros_like(pairs)), np.array([seen, -seen, unseen])
 
 
 def curve(fit: TurnbullFit, ages: npt.ArrayLike, start_age: float = 0) -> pd.DataFrame:
