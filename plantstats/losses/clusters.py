@@ -8,29 +8,12 @@ from itertools import pairwise
 import numpy as np
 
 from plantstats.losses.design import Array, Codes
-from plantstats.losses.likelihood import Counts, Derivatives, expected_of_runs, own_variance
+from plantstats.losses.likelihood import Counts, expected_of_runs, own_variance
 from plantstats.losses.newton import Fit
 from plantstats.stats import clusters
 
 JACKKNIFE = "site jackknife (one step), t limits with sites - 1"
 MODEL_BASED = "likelihood with a shared site effect, t limits with sites - 1"
-
-
-def site_scores(counts: Counts, now: Derivatives) -> Array:
-    """Slope of each site's own log likelihood, sites x columns.
-
-    Parameters
-    ----------
-    counts : Counts
-        Counts of the loss model by site and pattern.
-    now : Derivatives
-        Derivatives at the coefficients.
-
-    Returns
-    -------
-    numpy.ndarray, shape (sites, columns)
-    """
-    return np.asarray(counts.lost_x - now.weight[:, None] * now.site_x)
 
 
 def jackknife(counts: Counts, fit: Fit) -> Array:
@@ -55,7 +38,7 @@ def jackknife(counts: Counts, fit: Fit) -> Array:
     """
     # Numeric columns first, so that what a site adds stands in four blocks.
     order = np.argsort(~counts.design.is_numeric, kind="stable")
-    scores, information = site_scores(counts, fit.at)[:, order], fit.at.information[np.ix_(order, order)]
+    scores, information = fit.at.scores[:, order], fit.at.information[np.ix_(order, order)]
     robust, back = clusters.jackknife(scores, information, _of_sites(counts, fit, order)), np.argsort(order)
     bread = np.linalg.inv(fit.at.information)
     return np.asarray(robust[np.ix_(back, back)] + bread @ ((counts.prior * np.exp(fit.beta))[:, None] * bread))

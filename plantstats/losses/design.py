@@ -67,7 +67,7 @@ class Design:
     Examples
     --------
     >>> light = dummies("light", ("low", "medium"), np.array([0, 1, 0]), "medium")
-    >>> design = Design((constant(3), light))
+    >>> design = Design((Numeric(INTERCEPT, np.ones(3)), light))
     >>> design.columns
     ('Intercept', 'light[low]')
     >>> design.gram(np.ones(3)).tolist()
@@ -217,21 +217,6 @@ def sums_by(group: Codes, weight: Array, n_groups: int) -> Array:
     numpy.ndarray, shape (n_groups,)
     """
     return np.asarray(np.bincount(group, weight, n_groups), dtype="float64")
-
-
-def constant(rows: int) -> Numeric:
-    """The column of ones.
-
-    Parameters
-    ----------
-    rows : int
-        How many.
-
-    Returns
-    -------
-    Numeric
-    """
-    return Numeric(INTERCEPT, np.ones(rows))
 
 
 def dummies(name: str, levels: tuple[str, ...], codes: Codes, reference: str | None = None) -> Factor:

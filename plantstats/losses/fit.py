@@ -177,7 +177,7 @@ def without(model: LossModel, table: RateTable, left_out: Codes) -> LossModel:
     lost = int(losses.sum())
     if lost < FEWEST_LOSSES:
         raise ModelError(f"{lost} losses without those left out: too few for a model (at least {FEWEST_LOSSES})")
-    counts = whole.with_numbers(days, losses)
+    counts = whole.replaced(plant_days=days, losses=losses)
     best = newton.fit_at_variance(counts, model.beta, model.frailty_variance, settled=CLOSE)
     month = table.codes["month"]
     months = tuple(
@@ -266,7 +266,7 @@ def counts_of(table: RateTable, terms: list[str], group_of: dict[str, str], pseu
         prior=np.zeros(len(design.columns)),
         row=row,
     )
-    return counts.with_prior(_prior(counts, len(fixed.columns), pseudo_events))
+    return counts.replaced(prior=_prior(counts, len(fixed.columns), pseudo_events))
 
 
 def _prior(counts: Counts, n_fixed: int, pseudo_events: float) -> Array:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
 from functools import cached_property
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 from scipy import sparse, special
@@ -99,33 +99,22 @@ class Counts:
         """Profile of numeric columns of each row."""
         return self.design.numeric_profiles[0][self.pattern].astype(np.int32)
 
-    def with_numbers(self, plant_days: Array, losses: Array) -> Counts:
-        """The same rows with other numbers; what depends on the rows alone is not worked out again.
+    def replaced(self, **changes: Any) -> Counts:
+        """The same rows with other numbers or pseudo-events; what depends on the rows alone is not worked out again.
 
         Parameters
         ----------
-        plant_days, losses : numpy.ndarray
-            One a row.
+        **changes : numpy.ndarray
+            plant_days and losses, one a row, or prior.
 
         Returns
         -------
         Counts
         """
-        return self._alike(replace(self, plant_days=plant_days, losses=losses))
-
-    def with_prior(self, prior: Array) -> Counts:
-        """The same rows with other pseudo-events.
-
-        Parameters
-        ----------
-        prior : numpy.ndarray
-            Pseudo-events per coefficient.
-
-        Returns
-        -------
-        Counts
-        """
-        return self._alike(replace(self, prior=prior))
+        other = replace(self, **changes)
+        for name in ("runs", "_numeric"):
+            other.__dict__[name] = getattr(self, name)
+        return other
 
     @cached_property
     def losses_per_column(self) -> Array:
@@ -140,11 +129,6 @@ class Counts:
         rows = self.in_runs(np.ones(len(self.pattern)))
         holds = self.sums_of_runs(rows @ (of_numeric != 0).astype("float64"), (of_factors != 0).astype("float64"))
         return np.asarray((holds > 0).sum(axis=0), dtype="float64")
-
-    def _alike(self, other: Counts) -> Counts:
-        for name in ("runs", "_numeric"):
-            other.__dict__[name] = getattr(self, name)
-        return other
 
     def in_runs(self, weight: Array) -> sparse.csr_array:
         """Weights of the rows, runs x profiles of numeric columns.
@@ -282,11 +266,15 @@ class Derivatives:
             return value + float(_mixed(counts.by_site, self.by_site, 1 / self.variance).sum())
         return value - float(self.by_site.sum())
 
+    @property
+    def scores(self) -> Array:
+        """Slope of each site's own log likelihood, sites x columns."""
+        return self.counts.lost_x - self.weight[:, None] * self.site_x
+
     @cached_property
     def slope(self) -> Array:
         """Slope by the coefficients."""
-        counts = self.counts
-        return (counts.lost_x - self.weight[:, None] * self.site_x).sum(axis=0) + counts.prior - self._shrunk
+        return self.scores.sum(axis=0) + self.counts.prior - self._shrunk
 
     @cached_property
     def information(self) -> Array:

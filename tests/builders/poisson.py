@@ -7,8 +7,7 @@ import itertools
 import numpy as np
 import pandas as pd
 
-from plantstats.losses import clusters
-from plantstats.losses.design import Design, Numeric, check_rank, constant, dummies
+from plantstats.losses.design import INTERCEPT, Design, Numeric, check_rank, dummies
 from plantstats.losses.likelihood import Counts, Derivatives
 from plantstats.losses.newton import Fit, fit_at_variance
 from plantstats.stats.clusters import sandwich
@@ -22,7 +21,7 @@ def design_of(terms: list[str], table: pd.DataFrame) -> Design:
         else dummies(name, *_coded(table[name]))
         for name in terms
     ]
-    design = Design((constant(len(table)), *parts))
+    design = Design((Numeric(INTERCEPT, np.ones(len(table))), *parts))
     check_rank(design)
     return design
 
@@ -58,7 +57,7 @@ def poisson(counts: Counts) -> Fit:
 def by_scores(counts: Counts, beta: np.ndarray) -> np.ndarray:
     """Covariance from site scores, without a small-sample factor."""
     now = Derivatives(counts, beta, 0.0)
-    return sandwich(clusters.site_scores(counts, now), np.linalg.inv(now.information), corrected=False)
+    return sandwich(now.scores, np.linalg.inv(now.information), corrected=False)
 
 
 def fitted(
