@@ -138,7 +138,7 @@ def fit(
         expected=best.at.by_site,
         method=method,
         n_clusters=n_clusters,
-        notes=(*notes, *_cautions(counts, lost), *_few_sites(len(table.sites))),
+        notes=(*notes, *_cautions(counts, lost)),
     )
 
 
@@ -342,10 +342,8 @@ def _cautions(counts: Counts, lost: int) -> list[str]:
             f"{lost} losses for {n_free} coefficients that nothing shrinks: fewer than ten each (Peduzzi et al. 1995), "
             "so the intervals are rough"
         )
+    if counts.n_sites < FEWEST_CLUSTERS:
+        messages.append(
+            f"{counts.n_sites} sites: too few to learn from how sites differ; the intervals rest on the model alone"
+        )
     return messages
-
-
-def _few_sites(sites: int) -> list[str]:
-    if sites >= FEWEST_CLUSTERS:
-        return []
-    return [f"{sites} sites: too few to learn from how sites differ; the intervals rest on the model alone"]

@@ -222,7 +222,7 @@ def _ahead(listed: Watch, period: str, events: EventRate) -> pd.DataFrame:
     # What chance makes of the list's part; events, mostly none, are in the expected number and not in its limits.
     limits = chance_limits(np.array([ordinary]), np.array([listed.variance]))
     common: dict[str, Any] = {"period": period, "unit": "losses in 90 days", "conf_level": intervals.CONF_LEVEL}
-    whole = pd.DataFrame({"n_plants": [stand], "estimate": ordinary + by_events, **limits._asdict()})
+    whole = pd.DataFrame({"n_plants": [stand], **limits._asdict(), "estimate": ordinary + by_events})
     whole["high"] = whole[["high", "estimate"]].max(axis=1)
     beside = f"{events.n_events} events in {events.site_years:,.0f} site-years"
     known = "" if events.site_years else "not available: "

@@ -375,7 +375,7 @@ def test_what_is_expected_ahead_is_the_list_and_the_events(watched, tested):
     ordinary = (watched.plants["expected"] * watched.plants["plants"]).sum()
     assert whole["estimate"] == pytest.approx(ordinary + events["estimate"])
     # Negative binomial with the variance of the whole, which is less than that of any one plant by itself.
-    low, high = quarters.chance_limits(np.array([ordinary]), np.array([watched.variance]))
+    _, low, high = quarters.chance_limits(np.array([ordinary]), np.array([watched.variance]))
     assert (whole["low"], whole["high"]) == (low[0], max(high[0], whole["estimate"]))
     width = np.log(np.log1p(-watched.plants["high"]) / np.log1p(-watched.plants["expected"])) / watched.model.quantile()
     assert 0 < watched.variance < (width**2).min()
