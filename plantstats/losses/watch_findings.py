@@ -204,8 +204,8 @@ def watch_findings(
         order = tested["expected"].rank(method="first").astype("int64")
         fifth = FIFTHS * (order - 1) // len(tested) + 1
         for name, rows in (spans | {span: tested}).items():
-            told = concordance(rows["expected"], rows["lost"])
-            parts.append(_discrimination(rows, name, "watch_concordance", "% of pairs", told))
+            limits = concordance(rows["expected"], rows["lost"])
+            parts.append(_discrimination(rows, name, "watch_concordance", "% of pairs", limits))
         gain = concordance_gain(tested["expected"], tested["of_score"], tested["lost"])
         parts.append(_discrimination(tested, span, "watch_gain_over_score", "points of pairs", gain))
         parts += [_calibration(rows, name) for name, rows in (spans | {span: tested}).items()]
@@ -309,16 +309,18 @@ def _counts(rows: pd.DataFrame) -> pd.DataFrame:
     return pd.DataFrame({"n_plants": [int(rows["plants"].sum())], "losses": [int(rows["lost"].sum())]})
 
 
-def _discrimination(rows: pd.DataFrame, period: str, measure: str, unit: str, told: intervals.Interval) -> pd.DataFrame:
+def _discrimination(
+    rows: pd.DataFrame, period: str, measure: str, unit: str, limits: intervals.Interval
+) -> pd.DataFrame:
     """Concordance of the list, or by how much it exceeds that of the last condition score alone."""
     return findings.rows(
-        _counts(rows).assign(**told._asdict()),
+        _counts(rows).assign(**limits._asdict()),
         measure,
         period=period,
         unit=unit,
         method="DeLong et al. 1988",
         conf_level=intervals.CONF_LEVEL,
-        note="" if np.isfinite(told.estimate[0]) else "not available: fewer than two lost or kept",
+        note="" if np.isfinite(limits.estimate[0]) else "not available: fewer than two lost or kept",
     )
 
 
