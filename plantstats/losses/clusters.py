@@ -8,29 +8,12 @@ from itertools import pairwise
 import numpy as np
 
 from plantstats.losses.design import Array, Codes
-from plantstats.losses.likelihood import Counts, Derivatives, expected_of_runs, own_variance
+from plantstats.losses.likelihood import Counts, expected_of_runs, own_variance
 from plantstats.losses.newton import Fit
 from plantstats.stats import clusters
 
 JACKKNIFE = "site jackknife (one step), t limits with sites - 1"
 MODEL_BASED = "likelihood with a shared site effect, t limits with sites - 1"
-
-
-def site_scores(counts: Counts, now: Derivatives) -> Array:
-    """Slope of each site's own log likelihood, sites x columns.
-
-    Parameters
-    ----------
-    counts : Counts
-        Counts of the loss model by site and pattern.
-    now : Derivatives
-        Derivatives at the coefficients.
-
-    Returns
-    -------
-    numpy.ndarray, shape (sites, columns)
-    """
-    return np.asarray(counts.lost_x - now.weight[:, None] * now.site_x)
 
 
 def jackknife(counts: Counts, fit: Fit) -> Array:
@@ -55,7 +38,7 @@ def jackknife(counts: Counts, fit: Fit) -> Array:
     """
     # Numeric columns first, so that what a site adds stands in four blocks.
     order = np.argsort(~counts.design.is_numeric, kind="stable")
-    scores, information = site_scores(counts, fit.at)[:, order], fit.at.information[np.ix_(order, order)]
+    scores, information = fit.at.scores[:, order], fit.at.information[np.ix_(order, order)]
     robust, back = clusters.jackknife(scores, information, _of_sites(counts, fit, order)), np.argsort(order)
     bread = np.linalg.inv(fit.at.information)
     return np.asarray(robust[np.ix_(back, back)] + bread @ ((counts.prior * np.exp(fit.beta))[:, None] * bread))
@@ -65,21 +48,18 @@ def _of_sites(counts: Counts, fit: Fit, order: Codes) -> Iterator[Array]:
     """What each site adds to the information, numeric columns first."""
     now, runs = fit.at, counts.runs
     (_, of_numeric), (_, values) = counts.design.numeric_profiles, counts.design.profiles
-    uncertain, site_x, k = (
-        own_variance(counts.by_site, now.by_site, fit.variance),
-        now.site_x[:, order],
-        now.by_run.shape[1],
-    )
+    uncertain, site_x = own_variance(counts.by_site, now.by_site, fit.variance), now.site_x[:, order]
+    k = now.by_run.shape[1]
     squares = (of_numeric[:, :, None] * of_numeric[:, None]).reshape(len(of_numeric), -1)
     products = runs.by_site(expected_of_runs(counts, fit.beta, squares)).reshape(-1, k, k)
+    x = values[runs.profile]
+    sums = np.hstack([now.by_run, now.by_run[:, :1] * x])
     own = np.empty((len(order), len(order)))
-    for site, (low, high) in enumerate(pairwise(runs.begins)):
-        x, expected, sums = values[runs.profile[low:high]], now.by_run[low:high], site_x[site]
+    for site, (low, high) in enumerate(pairwise(runs.begins.tolist())):
         own[:k, :k] = products[site]
-        own[k:, :k] = x.T @ expected
+        own[k:] = x[low:high].T @ sums[low:high]
         own[:k, k:] = own[k:, :k].T
-        own[k:, k:] = x.T @ (expected[:, :1] * x)
-        yield now.weight[site] * own - (uncertain[site] * sums)[:, None] * sums
+        yield now.weight[site] * own - (uncertain[site] * site_x[site])[:, None] * site_x[site]
 
 
 def covariance(counts: Counts, fit: Fit) -> tuple[Array, str, Array]:
@@ -100,23 +80,7 @@ def covariance(counts: Counts, fit: Fit) -> tuple[Array, str, Array]:
     n_clusters : numpy.ndarray, shape (columns,)
     """
     model = np.asarray(np.linalg.inv(fit.at.information))
-    n_clusters = sites_per_column(counts)
+    n_clusters = counts.sites_per_column
     if counts.n_sites < clusters.FEWEST_CLUSTERS:
         return model, MODEL_BASED, n_clusters
     return clusters.floor_at_model_se(jackknife(counts, fit), model, n_clusters), JACKKNIFE, n_clusters
-
-
-def sites_per_column(counts: Counts) -> Array:
-    """Number of sites that hold each column: have plant-days where it is not 0.
-
-    Parameters
-    ----------
-    counts : Counts
-        Counts of the loss model by site and pattern.
-
-    Returns
-    -------
-    numpy.ndarray, shape (columns,)
-    """
-    holds = counts.support.site_sums(np.ones(len(counts.pattern)))
-    return np.asarray((holds > 0).sum(axis=0), dtype="float64")

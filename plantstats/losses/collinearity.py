@@ -11,7 +11,7 @@ from plantstats import findings
 from plantstats.exposure import DRY_AIR_BELOW
 from plantstats.losses.design import CollinearTermsError
 from plantstats.losses.fit import fit
-from plantstats.losses.likelihood import derivatives
+from plantstats.losses.likelihood import Derivatives
 from plantstats.losses.model import LossModel
 from plantstats.losses.rate_table import RateTable, dryness
 from plantstats.losses.terms import HUMIDITY_ONLY, SEASON, SEASON_ONLY
@@ -108,7 +108,7 @@ def humidity_vif(model: LossModel) -> float:
     -------
     float
     """
-    information = derivatives(model.counts, model.beta, model.frailty_variance).information
+    information = Derivatives(model.counts, model.beta, model.frailty_variance).information
     season = np.array([name in SEASON for name in model.names])
     return vif(information, model.names.index("dry_air"), season)
 

@@ -6,6 +6,7 @@ import numpy as np
 import pandas as pd
 
 from plantstats import findings
+from plantstats.losses.rate_findings import losses_in
 from plantstats.periods import Period
 
 PAYERS = ("guaranteed", "chargeable", "other")
@@ -39,7 +40,7 @@ def replacement_costs(losses: pd.DataFrame, period: Period, *, wage_per_hour: fl
     -----
     The parts' losses and costs add up to the whole.
     """
-    inside = _inside(losses, period)
+    inside = losses_in(losses, period)
     replaced = inside[inside["source"].ne("plants")]
     payer, lost = who_pays(replaced), int(inside["quantity"].sum())
     parts = {name: replaced[payer == name] for name in PAYERS}
@@ -104,7 +105,7 @@ def not_replaced(losses: pd.DataFrame, period: Period) -> pd.DataFrame:
     pandas.DataFrame
         Findings: losses_not_replaced, and of them losses_taken_away_alive.
     """
-    inside = _inside(losses, period)
+    inside = losses_in(losses, period)
     removals = inside[inside["source"].eq("plants")]
     parts = [
         findings.rows(
@@ -121,10 +122,6 @@ def not_replaced(losses: pd.DataFrame, period: Period) -> pd.DataFrame:
         )
     ]
     return findings.table(pd.concat(parts, ignore_index=True))
-
-
-def _inside(losses: pd.DataFrame, period: Period) -> pd.DataFrame:
-    return losses[(losses["lost_on"] >= pd.Timestamp(period.start)) & (losses["lost_on"] < pd.Timestamp(period.end))]
 
 
 def amounts(rows: pd.DataFrame, wage_per_hour: float) -> dict[str, object]:

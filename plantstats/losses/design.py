@@ -3,13 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
-from scipy import sparse
 
 from plantstats.errors import PlantstatsError
 
@@ -67,8 +66,8 @@ class Design:
 
     Examples
     --------
-    >>> light = treatment("light", ["low", "medium", "low"], "medium")
-    >>> design = Design((constant(3), light))
+    >>> light = dummies("light", ("low", "medium"), np.array([0, 1, 0]), "medium")
+    >>> design = Design((Numeric(INTERCEPT, np.ones(3)), light))
     >>> design.columns
     ('Intercept', 'light[low]')
     >>> design.gram(np.ones(3)).tolist()
@@ -119,21 +118,6 @@ class Design:
         first, number = numbered(number)
         return number, self.numeric[first]
 
-    def linear(self, beta: Array) -> Array:
-        """Every row times the coefficients.
-
-        Parameters
-        ----------
-        beta : numpy.ndarray
-            Coefficients.
-
-        Returns
-        -------
-        numpy.ndarray, shape (rows,)
-        """
-        profile, values = self.profiles
-        return np.asarray(self.numeric @ beta[self.is_numeric] + (values @ beta[~self.is_numeric])[profile])
-
     def gram(self, weight: Array) -> Array:
         """Weighted cross-products of all columns, columns x columns.
 
@@ -147,8 +131,8 @@ class Design:
         numpy.ndarray, shape (columns, columns)
         """
         (profile, values), (number, of_numeric) = self.profiles, self.numeric_profiles
-        both = sparse.csr_array((weight, (profile, number)), shape=(len(values), len(of_numeric)))
-        return self.gram_of_profiles(both.sum(axis=0), both @ of_numeric)
+        by_profile = [sums_by(profile, weight * x[number], len(values)) for x in of_numeric.T]
+        return self.gram_of_profiles(sums_by(number, weight, len(of_numeric)), np.column_stack(by_profile))
 
     def gram_of_profiles(self, of_numeric: Array, by_profile: Array) -> Array:
         """The same from sums by profile.
@@ -173,31 +157,23 @@ class Design:
         out[np.ix_(factor, factor)] = values.T @ (by_profile[:, :1] * values)
         return out
 
-    def support(self) -> Design:
-        """1 where a column is not 0.
-
-        Returns
-        -------
-        Design
-        """
-        support = Design(tuple(replace(part, values=(part.values != 0).astype("float64")) for part in self.parts))
-        # Which rows agree is the same.
-        for name in ("profiles", "numeric_profiles"):
-            number, values = getattr(self, name)
-            support.__dict__[name] = number, (values != 0).astype("float64")
-        return support
-
-    def dense(self) -> Array:
+    def dense(self, rows: Codes | None = None) -> Array:
         """The matrix written out.
+
+        Parameters
+        ----------
+        rows : numpy.ndarray, optional
+            Some of its rows, by number.
 
         Returns
         -------
         numpy.ndarray, shape (rows, columns)
         """
-        profile, values = self.profiles
-        out = np.empty((self.rows, len(self.columns)))
-        out[:, self.is_numeric] = self.numeric
-        out[:, ~self.is_numeric] = values[profile]
+        chosen = slice(None) if rows is None else rows
+        (profile, values), (number, of_numeric) = self.profiles, self.numeric_profiles
+        out = np.empty((len(profile[chosen]), len(self.columns)))
+        out[:, self.is_numeric] = of_numeric[number[chosen]]
+        out[:, ~self.is_numeric] = values[profile[chosen]]
         return out
 
 
@@ -243,43 +219,8 @@ def sums_by(group: Codes, weight: Array, n_groups: int) -> Array:
     return np.asarray(np.bincount(group, weight, n_groups), dtype="float64")
 
 
-def constant(rows: int) -> Numeric:
-    """The column of ones.
-
-    Parameters
-    ----------
-    rows : int
-        How many.
-
-    Returns
-    -------
-    Numeric
-    """
-    return Numeric(INTERCEPT, np.ones(rows))
-
-
-def treatment(name: str, values: Sequence[str] | pd.Series, reference: str | None = None) -> Factor:
-    """A factor with a column for each level but the one that the others are compared with.
-
-    Parameters
-    ----------
-    name : str
-        Of the factor; columns are named ``name[level]``.
-    values : sequence of str
-        Level of each row.
-    reference : str
-        The level without a column; the first in the alphabet where not given.
-
-    Returns
-    -------
-    Factor
-    """
-    codes, names = pd.factorize(pd.Series(values, dtype="str"), sort=True)
-    return dummies(name, tuple(map(str, names)), codes.astype(np.intp), reference)
-
-
 def dummies(name: str, levels: tuple[str, ...], codes: Codes, reference: str | None = None) -> Factor:
-    """As `treatment`, of rows that are coded already.
+    """A factor with a column for each level but the one that the others are compared with.
 
     Parameters
     ----------
@@ -290,7 +231,7 @@ def dummies(name: str, levels: tuple[str, ...], codes: Codes, reference: str | N
     codes : Codes
         Number of each row's level.
     reference : str, optional
-        Level without a column.
+        Level without a column; the first where not given. The others have columns ``name[level]``.
 
     Returns
     -------

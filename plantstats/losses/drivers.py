@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from datetime import timedelta
+from datetime import date, timedelta
 from typing import TYPE_CHECKING
 
 import pandas as pd
@@ -221,11 +221,22 @@ def _winters(time: PlantTime) -> int:
     return int(months.dt.month.eq(1).sum())
 
 
+def _plants_by_level(time: PlantTime, end: date) -> dict[str, pd.Series]:
+    """Different plants (counted lines by their number) of each species and level of a factor, before a day."""
+    columns = (*terms.FACTORS, "species")
+    of_plants = "select plant_id, {0}, max(plants) as plants from {1} group by all"
+    of_all = of_plants.format(", ".join(columns), "episodes where month < $end")
+    of_columns = " union all ".join(
+        f"select '{name}' as term, {name}::varchar as level, sum(plants)::bigint as plants "
+        f"from ({of_plants.format(name, 'cells')}) as one group by all"
+        for name in columns
+    )
+    rows = time.query(f"with cells as ({of_all}) {of_columns}", {"end": end})
+    return {str(name): of.set_index("level")["plants"] for name, of in rows.groupby("term")}
+
+
 def _effects(check: CollinearityCheck, time: PlantTime, span: str) -> list[pd.DataFrame]:
-    sizes = {
-        column: time.exposure_table([column], end=terms.settled(time.as_of)).set_index(column)["n_plants"]
-        for column in (*terms.FACTORS, "species")
-    }
+    sizes = _plants_by_level(time, terms.settled(time.as_of))
     parts = [
         supported(losses.effects(check.model, span, sizes), len(check.model.sites), _winters(time)),
         losses.collinearity_findings(check, span),

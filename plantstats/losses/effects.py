@@ -267,7 +267,7 @@ def never_lost_limit(model: LossModel, contrast: Contrast, conf_level: float = C
     column = contrast.column if contrast.column is not None else int(np.flatnonzero(contrast.weights)[0])
     prior = model.counts.prior.copy()
     prior[column] = 0.0
-    counts = model.counts.with_prior(prior)
+    counts = model.counts.replaced(prior=prior)
 
     def at(value: float) -> newton.Fit:
         return newton.fit_at_variance(counts, model.beta, model.frailty_variance, {column: value})

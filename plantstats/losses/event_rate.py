@@ -53,8 +53,9 @@ class EventRate:
         EventRate
         """
         of = events.events[events.events["first_on"] < pd.Timestamp(day)]
-        months = time.exposure_table(["site_id", "month"], end=day)
-        years = float(months["n_plants"].ge(FEWEST_LOSSES).sum()) / 12
+        months = time.exposure_table(["site_id", "month"])
+        before = months["month"] < pd.Timestamp(day)
+        years = float((before & months["n_plants"].ge(FEWEST_LOSSES)).sum()) / 12
         return cls(len(of), years, int(of["losses"].sum()), int(of["plants"].sum()))
 
     @classmethod

@@ -135,31 +135,14 @@ def fit(
         frailty_variance=best.variance,
         sites=table.sites,
         counts=counts,
+        expected=best.at.by_site,
         method=method,
         n_clusters=n_clusters,
-        notes=(*notes, *_cautions(counts, lost), *_few_sites(len(table.sites))),
+        notes=(*notes, *_cautions(counts, lost)),
     )
 
 
-def rows_of_counts(model: LossModel, table: RateTable) -> Codes:
-    """Row of a model's counts that each cell of its table was added to.
-
-    Parameters
-    ----------
-    model : LossModel
-    table : RateTable
-        On which it was fitted.
-
-    Returns
-    -------
-    numpy.ndarray, shape (cells,)
-    """
-    pattern, first = table.patterns([part.name for part in model.counts.design.parts[1:] if part.name != "species"])
-    _, row = np.unique(table.site * len(first) + pattern, return_inverse=True)
-    return row.astype(np.intp)
-
-
-def without(model: LossModel, table: RateTable, row: Codes, left_out: np.ndarray) -> LossModel:
+def without(model: LossModel, table: RateTable, left_out: Codes) -> LossModel:
     """Model of the same table without some of its cells, for cross-validation: coefficients and site effects anew.
 
     Parameters
@@ -167,9 +150,8 @@ def without(model: LossModel, table: RateTable, row: Codes, left_out: np.ndarray
     model : LossModel
         Of the whole table.
     table : RateTable
-    row : numpy.ndarray, shape (cells,)
-        As `rows_of_counts`.
-    left_out : numpy.ndarray of bool, shape (cells,)
+    left_out : numpy.ndarray
+        Their numbers.
 
     Returns
     -------
@@ -186,15 +168,23 @@ def without(model: LossModel, table: RateTable, row: Codes, left_out: np.ndarray
     ----------
     Stone 1974, Journal of the Royal Statistical Society B 36:111: cross-validation (from memory).
     """
-    whole, kept = model.counts, ~left_out
-    lost = int(table.losses[kept].sum())
+    whole, row = model.counts, model.counts.row
+    # Of whole numbers, so that what is left is exact.
+    days, losses = (
+        all_of - sums_by(row[left_out], of[left_out], len(all_of))
+        for all_of, of in ((whole.plant_days, table.plant_days), (whole.losses, table.losses))
+    )
+    lost = int(losses.sum())
     if lost < FEWEST_LOSSES:
         raise ModelError(f"{lost} losses without those left out: too few for a model (at least {FEWEST_LOSSES})")
-    days, losses = (sums_by(row[kept], of[kept], len(whole.site)) for of in (table.plant_days, table.losses))
-    counts = whole.with_numbers(days, losses)
+    counts = whole.replaced(plant_days=days, losses=losses)
     best = newton.fit_at_variance(counts, model.beta, model.frailty_variance, settled=CLOSE)
-    months = tuple(np.unique(table.codes["month"][kept]).tolist())
-    return replace(model, beta=best.beta, counts=counts, coding=replace(model.coding, months=months))
+    month = table.codes["month"]
+    months = tuple(
+        np.flatnonzero(np.bincount(month) > np.bincount(month[left_out], minlength=month.max() + 1)).tolist()
+    )
+    coding = replace(model.coding, months=months)
+    return replace(model, beta=best.beta, counts=counts, expected=best.at.by_site, coding=coding)
 
 
 def _best(counts: Counts, frailty_variance: float | None, start: LossModel | None) -> newton.Fit:
@@ -274,8 +264,9 @@ def counts_of(table: RateTable, terms: list[str], group_of: dict[str, str], pseu
         losses=sums_by(row, table.losses, len(key)),
         n_sites=len(table.sites),
         prior=np.zeros(len(design.columns)),
+        row=row,
     )
-    return counts.with_prior(_prior(counts, len(fixed.columns), pseudo_events))
+    return counts.replaced(prior=_prior(counts, len(fixed.columns), pseudo_events))
 
 
 def _prior(counts: Counts, n_fixed: int, pseudo_events: float) -> Array:
@@ -351,10 +342,8 @@ def _cautions(counts: Counts, lost: int) -> list[str]:
             f"{lost} losses for {n_free} coefficients that nothing shrinks: fewer than ten each (Peduzzi et al. 1995), "
             "so the intervals are rough"
         )
+    if counts.n_sites < FEWEST_CLUSTERS:
+        messages.append(
+            f"{counts.n_sites} sites: too few to learn from how sites differ; the intervals rest on the model alone"
+        )
     return messages
-
-
-def _few_sites(sites: int) -> list[str]:
-    if sites >= FEWEST_CLUSTERS:
-        return []
-    return [f"{sites} sites: too few to learn from how sites differ; the intervals rest on the model alone"]

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from functools import cached_property
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 from scipy import sparse, special
@@ -59,6 +59,8 @@ class Counts:
     n_sites : int
     prior : numpy.ndarray
         Pseudo-events per coefficient, each at as many expected ones, which shrink it towards 0.
+    row : numpy.ndarray, optional
+        Row that each cell of the exposure table was added to.
     """
 
     design: Design
@@ -68,6 +70,7 @@ class Counts:
     losses: Array
     n_sites: int
     prior: Array
+    row: Codes = field(default_factory=lambda: np.zeros(0, dtype=np.intp))
 
     @cached_property
     def by_pattern(self) -> tuple[Array, Array]:
@@ -96,62 +99,36 @@ class Counts:
         """Profile of numeric columns of each row."""
         return self.design.numeric_profiles[0][self.pattern].astype(np.int32)
 
-    def with_numbers(self, plant_days: Array, losses: Array) -> Counts:
-        """The same rows with other numbers; what depends on the rows alone is not worked out again.
+    def replaced(self, **changes: Any) -> Counts:
+        """The same rows with other numbers or pseudo-events; what depends on the rows alone is not worked out again.
 
         Parameters
         ----------
-        plant_days, losses : numpy.ndarray
-            One a row.
+        **changes : numpy.ndarray
+            plant_days and losses, one a row, or prior.
 
         Returns
         -------
         Counts
         """
-        return self._alike(replace(self, plant_days=plant_days, losses=losses))
-
-    def with_prior(self, prior: Array) -> Counts:
-        """The same rows with other pseudo-events.
-
-        Parameters
-        ----------
-        prior : numpy.ndarray
-            Pseudo-events per coefficient.
-
-        Returns
-        -------
-        Counts
-        """
-        return self._alike(replace(self, prior=prior))
-
-    @cached_property
-    def support(self) -> Counts:
-        """The same rows with a design of 1 where a column is not 0."""
-        return self._alike(replace(self, design=self.design.support()))
-
-    @cached_property
-    def losses_per_column(self) -> Array:
-        """Losses where each column is not 0."""
-        return np.asarray(self.support.lost_x.sum(axis=0))
-
-    def _alike(self, other: Counts) -> Counts:
+        other = replace(self, **changes)
         for name in ("runs", "_numeric"):
             other.__dict__[name] = getattr(self, name)
         return other
 
-    def site_sums(self, weight: Array) -> Array:
-        """Sums of the design's columns by site, each row of the counts with a weight; sites x columns.
+    @cached_property
+    def losses_per_column(self) -> Array:
+        """Losses where each column is not 0."""
+        rows = np.flatnonzero(self.losses)
+        return np.asarray(self.losses[rows] @ (self.design.dense(self.pattern[rows]) != 0))
 
-        Parameters
-        ----------
-        weight : numpy.ndarray
-            One weight per row.
-
-        Returns
-        -------
-        numpy.ndarray, shape (sites, columns)
-        """
-        return self.sums_of_runs(self.in_runs(weight) @ self.design.numeric_profiles[1])
+    @cached_property
+    def sites_per_column(self) -> Array:
+        """Number of sites that hold each column: have plant-days where it is not 0."""
+        (_, of_numeric), (_, of_factors) = self.design.numeric_profiles, self.design.profiles
+        rows = self.in_runs(np.ones(len(self.pattern)))
+        holds = self.sums_of_runs(rows @ (of_numeric != 0).astype("float64"), (of_factors != 0).astype("float64"))
+        return np.asarray((holds > 0).sum(axis=0), dtype="float64")
 
     def in_runs(self, weight: Array) -> sparse.csr_array:
         """Weights of the rows, runs x profiles of numeric columns.
@@ -168,20 +145,20 @@ class Counts:
         shape = (len(self.runs.site), len(self.design.numeric_profiles[1]))
         return sparse.csr_array((weight, self._numeric, self.runs.rows), shape=shape)
 
-    def sums_of_runs(self, numeric: Array) -> Array:
+    def sums_of_runs(self, numeric: Array, values: Array) -> Array:
         """Sums of the design's columns by site, from those of the numeric columns by run.
 
         Parameters
         ----------
         numeric : numpy.ndarray, shape (runs, numeric columns)
             The constant first.
+        values : numpy.ndarray, shape (profiles of factors, factor columns)
 
         Returns
         -------
         numpy.ndarray, shape (sites, columns)
         """
-        runs, (_, values) = self.runs, self.design.profiles
-        is_numeric = self.design.is_numeric
+        runs, is_numeric = self.runs, self.design.is_numeric
         of_profiles = sparse.csr_array((numeric[:, 0], runs.profile, runs.begins), shape=(self.n_sites, len(values)))
         out = np.empty((self.n_sites, len(is_numeric)))
         out[:, ~is_numeric] = of_profiles @ values
@@ -196,7 +173,10 @@ class Counts:
     @cached_property
     def lost_x(self) -> Array:
         """Sums of the design's columns over losses, sites x columns."""
-        return self.site_sums(self.losses)
+        rows, (_, values) = np.flatnonzero(self.losses), self.design.numeric_profiles
+        begins, shape = np.searchsorted(rows, self.runs.rows), (len(self.runs.site), len(values))
+        lost = sparse.csr_array((self.losses[rows], self._numeric[rows], begins), shape=shape)
+        return self.sums_of_runs(lost @ values, self.design.profiles[1])
 
     @cached_property
     def x(self) -> Array:
@@ -210,27 +190,11 @@ class Counts:
         return sparse.csr_array((self.plant_days, (self.site, self.pattern)), shape=shape)
 
 
-class Derivatives(NamedTuple):
-    """Log likelihood at some coefficients and variance, with its slope and information.
+@dataclass(frozen=True)
+class Derivatives:
+    """Log likelihood at some coefficients and variance, with its slope and information; each is worked out when asked.
 
-    `by_run` (sums of the numeric columns over expected losses, runs x numeric columns), `by_site` (expected losses),
-    `weight` (mean of each site's effect, given its losses), and `site_x`: sums of the columns over expected losses,
-    sites x columns.
-    """
-
-    value: float
-    slope: Array
-    information: Array
-    by_run: Array
-    by_site: Array
-    weight: Array
-    site_x: Array
-
-
-def derivatives(counts: Counts, beta: Array, variance: float) -> Derivatives:
-    """Log likelihood of coefficients with its derivatives.
-
-    Parameters
+    Attributes
     ----------
     counts : Counts
     beta : numpy.ndarray
@@ -238,34 +202,88 @@ def derivatives(counts: Counts, beta: Array, variance: float) -> Derivatives:
     variance : float
         Of the effect (mean 1) that the plants of a site share; 0 for none.
 
-    Returns
-    -------
-    Derivatives
-        Pseudo-events included.
-
     Notes
     -----
     Losses are Poisson given a gamma effect of each site; integrated over it they are negative multinomial. Slope by
-    Fisher's identity, information by Louis 1982.
+    Fisher's identity, information by Louis 1982. Pseudo-events are included.
 
     References
     ----------
     Clayton 1978, Biometrika 65:141 (from memory); Louis 1982, JRSS B 44:226 (from memory).
     """
-    lost, by_run = counts.by_site, expected_of_runs(counts, beta, counts.design.numeric_profiles[1])
-    site_x = counts.sums_of_runs(by_run)
-    by_site = site_x[:, 0]  # of the constant
-    weight = mean_effects(lost, by_site, variance)
-    shrunk = counts.prior * np.exp(beta)
-    slope = (counts.lost_x - weight[:, None] * site_x).sum(axis=0) + counts.prior - shrunk
-    information = _gram(counts, beta, by_run, weight) + np.diag(shrunk)
-    value = float(counts.lost_x.sum(axis=0) @ beta + counts.prior @ beta - shrunk.sum())
-    if variance > 0:
-        information -= site_x.T @ (own_variance(lost, by_site, variance)[:, None] * site_x)
-        value += float(_mixed(lost, by_site, 1 / variance).sum())
-    else:
-        value -= float(by_site.sum())
-    return Derivatives(value, slope, information, by_run, by_site, weight, site_x)
+
+    counts: Counts
+    beta: Array
+    variance: float
+
+    def at_variance(self, variance: float) -> Derivatives:
+        """The same at another variance, from what hangs on the coefficients alone.
+
+        Parameters
+        ----------
+        variance : float
+
+        Returns
+        -------
+        Derivatives
+        """
+        other = replace(self, variance=variance)
+        for name in ("by_run", "by_site", "site_x"):
+            other.__dict__[name] = getattr(self, name)
+        return other
+
+    @cached_property
+    def by_run(self) -> Array:
+        """Sums of the numeric columns over expected losses, runs x numeric columns."""
+        return expected_of_runs(self.counts, self.beta, self.counts.design.numeric_profiles[1])
+
+    @cached_property
+    def by_site(self) -> Array:
+        """Expected losses per site."""
+        return self.counts.runs.by_site(self.by_run[:, :1])[:, 0]  # of the constant
+
+    @cached_property
+    def site_x(self) -> Array:
+        """Sums of the columns over expected losses, sites x columns."""
+        return self.counts.sums_of_runs(self.by_run, self.counts.design.profiles[1])
+
+    @cached_property
+    def weight(self) -> Array:
+        """Mean of each site's effect, given its losses."""
+        return mean_effects(self.counts.by_site, self.by_site, self.variance)
+
+    @cached_property
+    def _shrunk(self) -> Array:
+        """What the pseudo-events expect."""
+        return self.counts.prior * np.exp(self.beta)
+
+    @cached_property
+    def value(self) -> float:
+        """Log likelihood."""
+        counts = self.counts
+        value = float((counts.lost_x.sum(axis=0) + counts.prior) @ self.beta - self._shrunk.sum())
+        if self.variance > 0:
+            return value + float(_mixed(counts.by_site, self.by_site, 1 / self.variance).sum())
+        return value - float(self.by_site.sum())
+
+    @property
+    def scores(self) -> Array:
+        """Slope of each site's own log likelihood, sites x columns."""
+        return self.counts.lost_x - self.weight[:, None] * self.site_x
+
+    @cached_property
+    def slope(self) -> Array:
+        """Slope by the coefficients."""
+        return self.scores.sum(axis=0) + self.counts.prior - self._shrunk
+
+    @cached_property
+    def information(self) -> Array:
+        """Observed information of the coefficients."""
+        information = _gram(self.counts, self.beta, self.by_run, self.weight) + np.diag(self._shrunk)
+        if self.variance > 0:
+            own = own_variance(self.counts.by_site, self.by_site, self.variance)
+            information -= self.site_x.T @ (own[:, None] * self.site_x)
+        return information
 
 
 def expected_of_runs(counts: Counts, beta: Array, values: Array) -> Array:

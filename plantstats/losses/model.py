@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -9,8 +10,8 @@ import numpy as np
 import pandas as pd
 
 from plantstats.losses import rate_table
-from plantstats.losses.design import Array, Factor, ModelError, Numeric
-from plantstats.losses.likelihood import Counts, expected_of_runs, mean_effects
+from plantstats.losses.design import Array, Codes, Factor, ModelError, Numeric
+from plantstats.losses.likelihood import Counts, mean_effects
 from plantstats.losses.terms import FACTORS, NUMERIC
 from plantstats.stats.intervals import CONF_LEVEL, quantile
 from plantstats.stats.rates import DAYS_PER_100_YEARS
@@ -40,6 +41,8 @@ class LossModel:
         Variance of the gamma effect, mean 1, that plants of a site share.
     sites : tuple of str
     counts : likelihood.Counts
+    expected : numpy.ndarray, shape (sites,)
+        Losses of each site by its conditions alone, at effect 1.
     method : str
         How the covariance was made.
     n_clusters : numpy.ndarray, shape (columns,)
@@ -56,6 +59,7 @@ class LossModel:
     frailty_variance: float
     sites: tuple[str, ...]
     counts: Counts
+    expected: Array
     method: str
     n_clusters: Array
     notes: tuple[str, ...]
@@ -125,9 +129,7 @@ class LossModel:
             One row per site: site_id, losses, expected (at effect 1), effect (mean of its gamma distribution given its
             losses), shape and rate of that distribution (missing where sites are alike).
         """
-        counts, lost = self.counts, self.counts.by_site
-        by_run = expected_of_runs(counts, self.beta, np.ones((len(counts.design.numeric_profiles[1]), 1)))
-        expected = counts.runs.by_site(by_run)[:, 0]
+        expected, lost = self.expected, self.counts.by_site
         shape = np.nan if self.frailty_variance == 0 else 1 / self.frailty_variance
         return pd.DataFrame(
             {
@@ -254,27 +256,52 @@ class LossModel:
         ModelError
             For an unknown level, by name.
         """
-        if conditions.empty:
-            return np.zeros((0, len(self.names)))
-        faults, blocks = [], []
+        return np.hstack([values[codes] for codes, values in self._blocks(conditions)])
+
+    def log_rates(self, conditions: pd.DataFrame) -> Array:
+        """Logarithms of the rates (per plant-day, at a site of effect 1): `matrix` times `beta`, never written out.
+
+        Parameters
+        ----------
+        conditions : pandas.DataFrame
+            As `matrix` takes them.
+
+        Returns
+        -------
+        numpy.ndarray, shape (rows,)
+
+        Raises
+        ------
+        ModelError
+            As `matrix`.
+        """
+        blocks = self._blocks(conditions)
+        betas = np.split(self.beta, np.cumsum([values.shape[1] for _, values in blocks])[:-1])
+        total = np.zeros(len(conditions))
+        for (codes, values), beta in zip(blocks, betas, strict=True):
+            total += (values @ beta)[codes]
+        return total
+
+    def _blocks(self, conditions: pd.DataFrame) -> list[tuple[Codes | slice, Array]]:
+        """Columns of each part of the design, one row per level, and the level of each row of conditions."""
+        faults: list[str] = []
+        blocks: list[tuple[Codes | slice, Array]] = []
         for part in self.counts.design.parts:
             if isinstance(part, Numeric):
                 values = conditions[part.name] if part.name in conditions else pd.Series(1.0, conditions.index)
-                blocks.append(values.to_numpy("float64")[:, None])
+                blocks.append((slice(None), values.to_numpy("float64")[:, None]))
                 continue
-            codes, levels_of_rows = pd.factorize(conditions[part.name].astype("str"))
+            codes, levels = _levels(conditions[part.name])
             if part.name == "species":
-                blocks.append(np.stack([self._species_row(part, name) for name in levels_of_rows])[codes])
+                rows = [self._species_row(part, name) for name in levels]
+                blocks.append((codes, np.reshape(rows, (len(levels), len(part.columns)))))
                 continue
-            unknown = sorted(set(levels_of_rows) - set(part.levels))
-            if unknown:
-                faults += [_unknown(part.name, level, part.levels) for level in unknown]
-            else:
-                at = np.array([part.levels.index(level) for level in levels_of_rows], dtype=np.intp)
-                blocks.append(part.values[at[codes]])
+            at = pd.Index(part.levels).get_indexer(levels)
+            faults += [_unknown(part.name, levels[n], part.levels) for n in np.unique(codes) if at[n] < 0]
+            blocks.append((at[codes], part.values))
         if faults:
             raise ModelError("; ".join(faults))
-        return np.hstack(blocks)
+        return blocks
 
     def _species_row(self, block: Factor, name: str) -> Array:
         group = self.group_of.get(name, name.split(" ", maxsplit=1)[0])
@@ -292,10 +319,11 @@ class LossModel:
         -------
         pandas.Series of bool
         """
-        known = pd.Series(True, table.index)
+        known = np.ones(len(table), dtype=bool)
         for factor in set(FACTORS) & set(self.terms):
-            known &= table[factor].astype("str").isin(self.coding.levels[factor])
-        return known
+            codes, levels = _levels(table[factor])
+            known &= np.isin(levels, self.coding.levels[factor])[codes]
+        return pd.Series(known, table.index)
 
     def groups_of(self, species: pd.Series) -> pd.Series:
         """Group of each species; of one never seen, its genus.
@@ -406,6 +434,14 @@ class LossModel:
         """Variance of the log rates of species in groups, or of groups: the usual one where under three are known."""
         known = [b for name, b in zip(self.names, self.beta, strict=True) if name.startswith(columns)]
         return max(float(np.var(known, ddof=1)), LEAST_VARIANCE) if len(known) >= 3 else USUAL_VARIANCE
+
+
+def _levels(column: pd.Series) -> tuple[Codes, Sequence[str]]:
+    """Level of each row by number, and the levels: of a categorical column all of them, on record or not."""
+    if isinstance(column.dtype, pd.CategoricalDtype):
+        return column.cat.codes.to_numpy("intp"), list(column.cat.categories)
+    codes, levels = pd.factorize(column.astype("str"))
+    return codes, list(levels)
 
 
 def _unknown(name: str, level: str, known: tuple[str, ...]) -> str:

@@ -8,7 +8,7 @@ import numpy as np
 from scipy import optimize, stats
 
 from plantstats.losses.design import Array, ModelError
-from plantstats.losses.likelihood import Counts, Derivatives, derivatives, variance_slopes
+from plantstats.losses.likelihood import Counts, Derivatives, variance_slopes
 
 MAX_STEPS = 60
 # Steps have settled when the next one would raise the log likelihood by less than this.
@@ -59,7 +59,7 @@ def fit_at_variance(
     free = np.ones(len(beta), dtype=bool)
     for at, value in (fixed or {}).items():
         beta[at], free[at] = value, False
-    now = derivatives(counts, beta, variance)
+    now = Derivatives(counts, beta, variance)
     for _ in range(MAX_STEPS):
         step = np.zeros(len(beta))
         step[free] = _solve(now.information[np.ix_(free, free)], now.slope[free])
@@ -102,7 +102,7 @@ def fit_frailty(counts: Counts, start: Array, variance: float | None = None) -> 
         # Method of moments: at variance v, (losses - expected)^2 is expected + v expected^2 on average.
         variance = float(np.sum((counts.by_site - expected) ** 2 - expected) / np.sum(expected**2))
     log_variance = float(np.log(np.clip(variance, 10 * LEAST_VARIANCE, MOST_VARIANCE)))
-    now = derivatives(counts, beta, float(np.exp(log_variance)))
+    now = Derivatives(counts, beta, float(np.exp(log_variance)))
     for _ in range(MAX_STEPS):
         step, log_step, gain = _joint_step(counts, now, log_variance)
         if log_step <= 0 and log_variance <= np.log(LEAST_VARIANCE):
@@ -139,12 +139,12 @@ def variance_limits(counts: Counts, beta: Array, variance: float, conf_level: fl
     behind the greatest; the coefficients follow by one of Newton's steps. At an estimate of 0, the edge of what a
     variance can be, the quantile is too large rather than too small (Self and Liang 1987, JASA 82:605, from memory).
     """
-    most = derivatives(counts, beta, variance).value
+    most = Derivatives(counts, beta, variance)
     allowed = float(stats.chi2.ppf(conf_level, 1)) / 2
 
     def left(sd: float) -> float:
-        at = derivatives(counts, beta, sd**2)
-        return at.value + float(at.slope @ _solve(at.information, at.slope)) / 2 - most + allowed
+        at = most.at_variance(sd**2)
+        return at.value + float(at.slope @ _solve(at.information, at.slope)) / 2 - most.value + allowed
 
     middle, ends = float(np.sqrt(variance)), []
     for end in (0.0, float(np.sqrt(MOST_VARIANCE))):
@@ -156,7 +156,7 @@ def variance_limits(counts: Counts, beta: Array, variance: float, conf_level: fl
 
 def _alike_if_as_likely(counts: Counts, fit: Fit) -> Fit:
     """The fit, or that of sites that are alike where it is as likely: the likelihood can have two tops."""
-    at = derivatives(counts, fit.beta, 0.0)
+    at = fit.at.at_variance(0.0)
     # What a step would gain, doubled for safety: seldom as much as a site effect does.
     if at.value + float(at.slope @ _solve(at.information, at.slope)) < fit.at.value:
         return fit
@@ -188,7 +188,7 @@ def _line_search(
     while size >= 1e-6:
         tried = beta + size * step
         there = float(np.clip(log_variance + size * log_step, np.log(LEAST_VARIANCE), np.log(MOST_VARIANCE)))
-        after = derivatives(counts, tried, float(np.exp(there)) if variance > 0 and log_step else variance)
+        after = Derivatives(counts, tried, float(np.exp(there)) if variance > 0 and log_step else variance)
         if np.isfinite(after.value) and after.value >= now.value - 1e-9 * abs(now.value):
             return tried, there, after
         size /= 2

@@ -10,8 +10,8 @@ import numpy as np
 import pandas as pd
 
 from plantstats.losses import terms
-from plantstats.losses.design import Codes, ModelError
-from plantstats.losses.fit import fit, rows_of_counts, without
+from plantstats.losses.design import ModelError
+from plantstats.losses.fit import fit, without
 from plantstats.losses.rate_table import RateTable
 
 if TYPE_CHECKING:
@@ -21,7 +21,6 @@ if TYPE_CHECKING:
 
 
 BY_PLANT = ["plant_id", "client_id", *terms.EXPOSURE_BY]
-AT_ONCE = 50_000  # cells of plant-time of which all quarters are read together, some 1,500 plants
 
 
 class _Coded(NamedTuple):
@@ -53,7 +52,6 @@ class PastModels:
         self.time, self.species = time, species
         self._models: dict[date, LossModel | ModelError] = {}
         self._coded: _Coded | None = None
-        self._rows: tuple[_Coded, Codes] | None = None
 
     def before(self, day: date) -> LossModel:
         """Model of all months that had ended by a day.
@@ -73,7 +71,12 @@ class PastModels:
             When they do not carry one.
         """
         if day not in self._models:
-            self._models[day] = self._fitted(day)
+            fitted = [model for model in self._models.values() if not isinstance(model, ModelError)]
+            try:
+                table = self._coded_before(day).table
+                self._models[day] = fit(table, self.species, start=fitted[-1] if fitted else None)
+            except ModelError as error:
+                self._models[day] = error
         model = self._models[day]
         if isinstance(model, ModelError):
             raise model
@@ -100,10 +103,8 @@ class PastModels:
             When the months do not carry one, with that quarter or without it.
         """
         whole, coded, first = self.before(day), self._coded_before(day), pd.Timestamp(quarter)
-        if self._rows is None or self._rows[0] is not coded:
-            self._rows = coded, rows_of_counts(whole, coded.table)
-        left_out = (coded.month >= first) & (coded.month < first + pd.DateOffset(months=3))
-        return without(whole, coded.table, self._rows[1], left_out)
+        left_out = np.flatnonzero((coded.month >= first) & (coded.month < first + pd.DateOffset(months=3)))
+        return without(whole, coded.table, left_out)
 
     def by_plant(self, quarter: Period) -> pd.DataFrame:
         """Plant-time of a quarter by plant and conditions.
@@ -117,16 +118,7 @@ class PastModels:
         pandas.DataFrame
             As `PlantTime.exposure_table`.
         """
-        if len(self._whole[0]) > AT_ONCE:
-            return self.time.exposure_table(BY_PLANT, quarter.start, quarter.end)
-        month = self._of_all_plants["month"]
-        inside = month.ge(pd.Timestamp(quarter.start)) & month.lt(pd.Timestamp(quarter.end))
-        return self._of_all_plants[inside].reset_index(drop=True)
-
-    @cached_property
-    def _of_all_plants(self) -> pd.DataFrame:
-        """Plant-time of a small company by plant and conditions, read once for all quarters."""
-        return self.time.exposure_table(BY_PLANT)
+        return self.time.exposure_table(BY_PLANT, quarter.start, quarter.end)
 
     def _coded_before(self, day: date) -> _Coded:
         """Plant-time of all months that had ended by a day, coded; the last that was asked for is kept."""
@@ -144,10 +136,3 @@ class PastModels:
         table = self.time.exposure_table(list(terms.EXPOSURE_BY), count_plants=False)
         month = table.loc[table["plant_days"].gt(0), "month"].to_numpy()
         return month, RateTable.from_exposure(table) if len(month) else None
-
-    def _fitted(self, day: date) -> LossModel | ModelError:
-        fitted = [model for model in self._models.values() if not isinstance(model, ModelError)]
-        try:
-            return fit(self._coded_before(day).table, self.species, start=fitted[-1] if fitted else None)
-        except ModelError as error:
-            return error

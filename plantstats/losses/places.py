@@ -162,7 +162,7 @@ def _by_month(
     rows = rows[(rows["plant_days"] > 0) & (rows["plant"] >= 0) & model.knows(rows)]
     effect, _ = model.effects_of(rows["site_id"])
     days = rows["plant_days"].to_numpy("float64")
-    value = np.exp(model.matrix(rate_table.conditions(rows)) @ model.beta) * days * effect
+    value = np.exp(model.log_rates(rate_table.conditions(rows))) * days * effect
     for month in rows["month"].unique():
         inside = rows["month"].eq(month).to_numpy()
         yield month, sums_by(rows["plant"].to_numpy()[inside], value[inside], len(plants))

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from datetime import date
-from typing import TYPE_CHECKING, Any, NamedTuple
+from functools import partial
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
@@ -17,7 +17,7 @@ from plantstats.losses.loss_rates import lost_in
 from plantstats.losses.past_models import PastModels
 from plantstats.periods import Period, previous_quarters
 from plantstats.stats import smr
-from plantstats.stats.intervals import CONF_LEVEL
+from plantstats.stats.intervals import CONF_LEVEL, Interval
 
 if TYPE_CHECKING:
     from plantstats.exposure import PlantTime
@@ -29,19 +29,7 @@ FEWEST_EXPECTED = 1.0  # no ratio where fewer losses are to be expected, as publ
 CHANCE = "negative binomial around the loss model of earlier quarters"
 
 
-class Limits(NamedTuple):
-    """Limits of a count.
-
-    Attributes
-    ----------
-    low, high : numpy.ndarray of float
-    """
-
-    low: Array
-    high: Array
-
-
-def chance_limits(expected: Array, variance: Array, conf_level: float = CONF_LEVEL) -> Limits:
+def chance_limits(expected: Array, variance: Array, conf_level: float = CONF_LEVEL) -> Interval:
     """What chance alone would make of an expected number of losses.
 
     Parameters
@@ -54,8 +42,8 @@ def chance_limits(expected: Array, variance: Array, conf_level: float = CONF_LEV
 
     Returns
     -------
-    Limits
-        Central limits of the count; the upper one is never below the expectation.
+    Interval
+        The expectation, and central limits of the count; the upper one is never below it.
 
     Notes
     -----
@@ -64,14 +52,14 @@ def chance_limits(expected: Array, variance: Array, conf_level: float = CONF_LEV
 
     Examples
     --------
-    >>> low, high = chance_limits(np.array([12.0]), np.array([0.0]))
+    >>> _, low, high = chance_limits(np.array([12.0]), np.array([0.0]))
     >>> int(low[0]), int(high[0])
     (6, 19)
     """
     m, v = np.asarray(expected, dtype="float64"), np.maximum(np.asarray(variance, dtype="float64"), 1e-9)
     tail = (1 - conf_level) / 2
     counts = stats.nbinom(1 / v, 1 / (1 + m * v))
-    return Limits(counts.ppf(tail), np.maximum(counts.ppf(1 - tail), m))
+    return Interval(m, counts.ppf(tail), np.maximum(counts.ppf(1 - tail), m))
 
 
 def expected_by_quarter(past: PastModels, period: Period, client: str = "") -> pd.DataFrame:
@@ -106,7 +94,7 @@ def expected_by_quarter(past: PastModels, period: Period, client: str = "") -> p
         limits = chance_limits(whole["expected"].to_numpy(), whole["variance"].to_numpy())
         rows.append(
             findings.rows(
-                whole.assign(estimate=whole["expected"], **limits._asdict()),
+                whole.assign(**limits._asdict()),
                 "expected_by_quarter",
                 period=quarter.name,
                 unit="losses expected",
@@ -114,14 +102,10 @@ def expected_by_quarter(past: PastModels, period: Period, client: str = "") -> p
                 conf_level=CONF_LEVEL,
             )
         )
-        if quarter.start >= _year_start(period):
+        if quarter.start >= previous_quarters(period, YEAR - 1)[0].start:
             year.append(own)
     parts = [_over_year(year, by, period) for by in ("site_id", "species")] if len(year) == YEAR else []
     return findings.table(pd.concat([*rows, *parts], ignore_index=True) if rows else [])
-
-
-def _year_start(period: Period) -> date:
-    return previous_quarters(period, YEAR - 1)[0].start
 
 
 def _over_year(quarters: list[expected.Expected], by: str, period: Period) -> pd.DataFrame:
@@ -147,24 +131,10 @@ def _over_year(quarters: list[expected.Expected], by: str, period: Period) -> pd
         return should
     compared = smr.compare(large)
     out = compared["flagged"] & (compared["low"].gt(1) | compared["high"].lt(1))
-    ratio = findings.rows(
-        compared.assign(estimate=compared["ratio"], note=np.where(out, "stands out", "")),
-        "observed_over_year",
-        period=period.name,
-        unit="ratio",
-        method=smr.EXACT,
-        conf_level=CONF_LEVEL,
-        by=[by],
-    )
-    apart = findings.rows(
-        compared[out].assign(estimate=compared["ratio"]),
-        "flagged_over_year",
-        period=period.name,
-        unit="ratio",
-        method=smr.EXACT,
-        conf_level=CONF_LEVEL,
-        by=[by],
-    )
+    rows = partial(findings.rows, period=period.name, unit="ratio", method=smr.EXACT, conf_level=CONF_LEVEL, by=[by])
+    compared = compared.assign(estimate=compared["ratio"])
+    ratio = rows(compared.assign(note=np.where(out, "stands out", "")), "observed_over_year")
+    apart = rows(compared[out], "flagged_over_year")
     return pd.concat([should, ratio, apart] if out.any() else [should, ratio], ignore_index=True)
 
 

@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 
 from plantstats.exposure import DRY_AIR_BELOW
-from plantstats.losses.design import Array, Codes, Factor, ModelError, Numeric, constant, dummies
+from plantstats.losses.design import INTERCEPT, Array, Codes, Factor, ModelError, Numeric, dummies
 from plantstats.losses.terms import EXPOSURE_BY, FACTORS, HUMIDITY_STEP, NUMERIC, REFERENCE
 
 # Where the codes of a numeric term stand, when not under its own name.
@@ -243,7 +243,7 @@ class RateTable:
         list of Numeric | Factor
         """
         return [
-            constant(len(rows)),
+            Numeric(INTERCEPT, np.ones(len(rows))),
             *(
                 Numeric(name, self.numeric[name][rows])
                 if name in NUMERIC

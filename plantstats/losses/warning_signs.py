@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from datetime import date
 from typing import TYPE_CHECKING
 
@@ -30,15 +31,19 @@ LOOKS = """
                max(case when topsoil = 'dry' then 1.0 when topsoil is not null then 0.0 end)::double as dry,
                max(case when {pest} then 1.0 else 0.0 end)::double as pest
         from completed_visits where plant_id is not null and "at" > $first and "at" <= $last group by plant_id, "at"
-    ), marked as (
-        select *, max(case when score is not null then "at" end) over (partition by plant_id) as scored from looks
+    ), lists as (
+        select unnest([{days}]) as number
+    ), summed as (
+        select number, plant_id, max("at")::double as seen, max("at") filter (score is not null)::double as scored,
+               arg_max(score, "at") filter (score is not null)::double as score, sum(score) as scores,
+               count(score) as n, avg(dry)::double as dry,
+               sum(case when "at" > number - {recent} then leaves end)::double as leaves,
+               max(case when "at" > number - {recent} then pest else 0.0 end)::double as pest
+        from looks join lists on "at" > number - {window} and "at" <= number group by number, plant_id
     )
-    select plant_id, max("at")::double as seen, max(scored)::double as scored,
-           max(case when "at" = scored then score end)::double as score,
-           avg(case when "at" < scored then score end)::double as before, avg(dry)::double as dry,
-           sum(case when "at" > $recent then leaves end)::double as leaves,
-           max(case when "at" > $recent then pest else 0.0 end)::double as pest
-    from marked group by plant_id order by plant_id
+    select number, plant_id, seen, scored, score, case when n > 1 then (scores - score) / (n - 1) end as before, dry,
+           leaves, pest
+    from summed order by number, plant_id
 """
 PESTS = "select distinct pest from completed_visits where pest is not null order by pest"
 
@@ -57,30 +62,32 @@ def pests_on_record(time: PlantTime) -> list[str]:
     return [text for text in time.query(PESTS)["pest"] if pest_of(text) != NONE]
 
 
-def looks_on(time: PlantTime, day: date, pests: list[str]) -> pd.DataFrame:
-    """What looks at plants in the last `WINDOW` days told, from nothing that was recorded later.
+def looks_on(time: PlantTime, days: Sequence[date], pests: list[str]) -> dict[date, pd.DataFrame]:
+    """What looks at plants in the `WINDOW` days before each of some days told, from nothing that was recorded later.
 
     Parameters
     ----------
     time : PlantTime
-        That tells of the day; its visits are read.
-    day : datetime.date
-        Its end.
+        That tells of the days; its visits are read.
+    days : sequence of datetime.date
+        Their ends.
     pests : list of str
         As `pests_on_record` gives them.
 
     Returns
     -------
-    pandas.DataFrame
+    dict of date to pandas.DataFrame
         One row per plant that was looked at: plant_id, seen (day of the last look, since 1970), scored (of the last
         score), score (the lower of two of one day), before (mean of those before it), dry (share of looks that found
         the topsoil dry), leaves (dropped), pest (1 where one was seen).
     """
-    number = (day - date(1970, 1, 1)).days
+    numbers = [(day - date(1970, 1, 1)).days for day in days]
     named = {f"pest_{n}": text for n, text in enumerate(pests)}
     pest = f"pest in ({', '.join(f'${name}' for name in named)})" if named else "false"
-    days = {"first": number - WINDOW, "last": number, "recent": number - RECENT}
-    return time.query(LOOKS.format(pest=pest), {**named, **days})
+    query = LOOKS.format(pest=pest, days=", ".join(map(str, numbers)), recent=RECENT, window=WINDOW)
+    rows = time.query(query, {**named, "first": min(numbers) - WINDOW, "last": max(numbers)})
+    of_days = [rows[rows["number"].eq(number)].drop(columns="number") for number in numbers]
+    return {day: own.reset_index(drop=True) for day, own in zip(days, of_days, strict=True)}
 
 
 def last_scores(looks: pd.DataFrame, day: date) -> pd.Series:

@@ -16,7 +16,7 @@ from plantstats.losses.landmark import CONDITION_SD, SIGN_SD
 from plantstats.losses.quarters import chance_limits
 from plantstats.losses.standing import HORIZON, lost_within
 from plantstats.losses.warning_signs import SIGNS
-from plantstats.losses.watch_list import PAST_LISTS, Watch, watch
+from plantstats.losses.watch_list import PAST_LISTS, Watch, days_before, watch
 from plantstats.losses.watch_memory import Memory
 from plantstats.stats import intervals, rates
 
@@ -58,8 +58,10 @@ def back_test(
     """
     memory = memory or Memory()
     parts: list[pd.DataFrame] = []
-    for quarter in [*periods.previous_quarters(last, PAST_LISTS - 1), last]:
-        start = quarter.start - timedelta(days=1)
+    quarters = [*periods.previous_quarters(last, PAST_LISTS - 1), last]
+    starts = [quarter.start - timedelta(days=1) for quarter in quarters]
+    memory.ask_of({*starts, *(day for start in starts for day in days_before(start))})
+    for quarter, start in zip(quarters, starts, strict=True):
         try:
             listed = watch(records, start, species, memory, with_reasons=False)
         except ModelError:
@@ -201,8 +203,11 @@ def watch_findings(
         span = f"{quarters[0]} to {quarters[-1]}"
         order = tested["expected"].rank(method="first").astype("int64")
         fifth = FIFTHS * (order - 1) // len(tested) + 1
-        parts += [_discrimination(rows, name) for name, rows in (spans | {span: tested}).items()]
-        parts.append(_gain(tested, span))
+        for name, rows in (spans | {span: tested}).items():
+            limits = concordance(rows["expected"], rows["lost"])
+            parts.append(_discrimination(rows, name, "watch_concordance", "% of pairs", limits))
+        gain = concordance_gain(tested["expected"], tested["of_score"], tested["lost"])
+        parts.append(_discrimination(tested, span, "watch_gain_over_score", "points of pairs", gain))
         parts += [_calibration(rows, name) for name, rows in (spans | {span: tested}).items()]
         parts += [_calibration(rows, span, f"fifth {n} of {FIFTHS}") for n, rows in tested.groupby(fifth)]
     return findings.table(pd.concat(parts, ignore_index=True))
@@ -217,7 +222,7 @@ def _ahead(listed: Watch, period: str, events: EventRate) -> pd.DataFrame:
     # What chance makes of the list's part; events, mostly none, are in the expected number and not in its limits.
     limits = chance_limits(np.array([ordinary]), np.array([listed.variance]))
     common: dict[str, Any] = {"period": period, "unit": "losses in 90 days", "conf_level": intervals.CONF_LEVEL}
-    whole = pd.DataFrame({"n_plants": [stand], "estimate": ordinary + by_events, **limits._asdict()})
+    whole = pd.DataFrame({"n_plants": [stand], **limits._asdict(), "estimate": ordinary + by_events})
     whole["high"] = whole[["high", "estimate"]].max(axis=1)
     beside = f"{events.n_events} events in {events.site_years:,.0f} site-years"
     known = "" if events.site_years else "not available: "
@@ -304,32 +309,18 @@ def _counts(rows: pd.DataFrame) -> pd.DataFrame:
     return pd.DataFrame({"n_plants": [int(rows["plants"].sum())], "losses": [int(rows["lost"].sum())]})
 
 
-def _discrimination(rows: pd.DataFrame, period: str) -> pd.DataFrame:
-    limits = concordance(rows["expected"], rows["lost"])
-    known = bool(np.isfinite(limits.estimate[0]))
+def _discrimination(
+    rows: pd.DataFrame, period: str, measure: str, unit: str, limits: intervals.Interval
+) -> pd.DataFrame:
+    """Concordance of the list, or by how much it exceeds that of the last condition score alone."""
     return findings.rows(
         _counts(rows).assign(**limits._asdict()),
-        "watch_concordance",
+        measure,
         period=period,
-        unit="% of pairs",
+        unit=unit,
         method="DeLong et al. 1988",
         conf_level=intervals.CONF_LEVEL,
-        note="" if known else "not available: fewer than two lost or kept",
-    )
-
-
-def _gain(rows: pd.DataFrame, period: str) -> pd.DataFrame:
-    """Concordance of the list less that of the last condition score alone."""
-    limits = concordance_gain(rows["expected"], rows["of_score"], rows["lost"])
-    known = bool(np.isfinite(limits.estimate[0]))
-    return findings.rows(
-        _counts(rows).assign(**limits._asdict()),
-        "watch_gain_over_score",
-        period=period,
-        unit="points of pairs",
-        method="DeLong et al. 1988",
-        conf_level=intervals.CONF_LEVEL,
-        note="" if known else "not available: fewer than two lost or kept",
+        note="" if np.isfinite(limits.estimate[0]) else "not available: fewer than two lost or kept",
     )
 
 

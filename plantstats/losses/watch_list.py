@@ -10,10 +10,10 @@ import pandas as pd
 
 from plantstats import periods
 from plantstats.losses import landmark, terms
-from plantstats.losses.design import ModelError
+from plantstats.losses.design import Array, ModelError, sums_by
 from plantstats.losses.landmark import CONDITIONS, Landmark
 from plantstats.losses.model import LossModel
-from plantstats.losses.standing import HORIZON, lost_within, with_hazard
+from plantstats.losses.standing import HORIZON, lost_within, slopes, with_hazard
 from plantstats.losses.warning_signs import SIGNS
 from plantstats.losses.watch_memory import Memory
 
@@ -108,7 +108,7 @@ def watch(
     state = with_hazard(memory.standing_on(records, day), model, day)
     if client:
         state = state[state["client_id"].eq(client)].reset_index(drop=True)
-    plants, variance = with_chances(state, model, learned, with_reasons=with_reasons)
+    plants, variance = with_chances(state, model, learned, day, with_reasons=with_reasons)
     return Watch(day, plants, model, conditions, learned, variance)
 
 
@@ -121,7 +121,7 @@ def _earlier_lists(records: Records, day: date, species: pd.DataFrame | None, me
     none = pd.DataFrame({"condition": pd.Series(dtype="str")})
     parts = [none.assign(**dict.fromkeys([*SIGNS, "plants", "hazard", "expected", "lost"], 0.0))]
     time = memory.time_of(records, day)
-    for end in (d for d in _quarter_ends(day, PAST_LISTS) if (day - d).days >= HORIZON):
+    for end in days_before(day):
         there = memory.standing_on(records, end)
         if there.empty:
             continue
@@ -151,7 +151,7 @@ COLUMNS += ["condition", "expected", "low", "high", "reasons"]
 
 
 def with_chances(
-    state: pd.DataFrame, model: LossModel, learned: Landmark, *, with_reasons: bool = True
+    state: pd.DataFrame, model: LossModel, learned: Landmark, day: date, *, with_reasons: bool = True
 ) -> tuple[pd.DataFrame, float]:
     """Add the chance of a loss, its interval and the reasons, highest chance first.
 
@@ -163,6 +163,8 @@ def with_chances(
         The fitted loss model.
     learned : Landmark
         As `landmark.fit` gives it.
+    day : datetime.date
+        On which they stand.
     with_reasons : bool
         As in `watch`.
 
@@ -177,51 +179,48 @@ def with_chances(
     A hazard is the estimate exp(x'b) itself: of counts it is unbiased, as the estimate of a rate is, and the factor
     exp(variance / 2) by which the mean of a log-normal number exceeds its middle would count the error twice.
     """
-    slope = np.stack(state["slope"].to_list()) if len(state) else np.zeros((0, len(model.names)))
-    relative = slope / state["alone"].to_numpy()[:, None]
     log_hazard = np.log(state["hazard"].to_numpy("float64"))
     rows = learned.design(log_hazard, state)
     hazard = np.exp(log_hazard + rows @ learned.beta)
-    by_place = model.variance_of(relative) + state["effect_variance"].to_numpy("float64")
+    place, profile = slopes(state, model, day)
+    state = state.assign(**state[["species", *terms.FACTORS]].astype("str"), profile=profile)
+    by_place = model.variance_of(place)[profile] + state["effect_variance"].to_numpy("float64")
     factor = np.exp(model.quantile() * np.sqrt(learned.power**2 * by_place + learned.variance_of(rows)))
     plants = state.assign(
         expected=-np.expm1(-hazard),
         low=-np.expm1(-hazard / factor),
         high=-np.expm1(-hazard * factor),
-        reasons=_reasons(state, model, learned, relative, rows) if with_reasons else "",
+        reasons=_reasons(state, place, model, learned, rows) if with_reasons else "",
     )
     plants = plants[COLUMNS].sort_values(["expected", "plant_id"], ascending=[False, True], ignore_index=True)
     # Of 1 - exp(-h), the derivative by log h.
     weight = state.assign(weight=hazard * np.exp(-hazard) * state["plants"])
     whole = float((-np.expm1(-hazard) * state["plants"]).sum())
-    return plants, _variance_of_all(weight, model, learned, relative, rows) / whole**2 if whole > 0 else 0.0
+    return plants, _variance_of_all(weight, place, model, learned, rows) / whole**2 if whole > 0 else 0.0
 
 
-def _variance_of_all(
-    state: pd.DataFrame, model: LossModel, learned: Landmark, relative: np.ndarray, rows: np.ndarray
-) -> float:
+def _variance_of_all(state: pd.DataFrame, place: Array, model: LossModel, learned: Landmark, rows: Array) -> float:
     """Variance of the sum: what plants share (model, site, score, signs) does not average out."""
     weight = state["weight"].to_numpy("float64")
-    of_model, of_lists = weight @ relative, weight @ rows
+    of_model, of_lists = sums_by(state["profile"].to_numpy(), weight, len(place)) @ place, weight @ rows
     sites = state.groupby("site_id").agg(weight=("weight", "sum"), variance=("effect_variance", "first"))
     by_place = float(model.variance_of(of_model[None])[0]) + float((sites["weight"] ** 2 * sites["variance"]).sum())
     return learned.power**2 * by_place + float(learned.variance_of(of_lists[None])[0])
 
 
-def _reasons(
-    state: pd.DataFrame, model: LossModel, learned: Landmark, relative: np.ndarray, rows: np.ndarray
-) -> list[str]:
+def _reasons(state: pd.DataFrame, place: Array, model: LossModel, learned: Landmark, rows: Array) -> list[str]:
     """In words, what raises each plant's chance above that of the average plant standing, strongest first.
 
     Each reason with how many times it raises the chance and the 95% interval of that.
     """
-    away = relative - relative.mean(axis=0) if len(state) else relative
+    profile = state["profile"].to_numpy()
+    away = place - sums_by(profile, np.ones(len(state)), len(place)) @ place / max(len(state), 1)
     names = np.array([name.partition("[")[0] for name in model.names])
     log_times, variance = {}, {}
     for factor in ("species", *terms.FACTORS):
         part = away * np.isin(names, ["species", "group"] if factor == "species" else [factor])
-        log_times[factor] = learned.power * (part @ model.beta)
-        variance[factor] = learned.power**2 * model.variance_of(part)
+        log_times[factor] = learned.power * (part @ model.beta)[profile]
+        variance[factor] = learned.power**2 * model.variance_of(part)[profile]
     log_times["site"] = learned.power * np.log(state["effect"].to_numpy("float64"))
     variance["site"] = learned.power**2 * state["effect_variance"].to_numpy("float64")
     by_score = learned.condition_ratios().set_index("condition")
@@ -260,6 +259,16 @@ def _words(state: pd.DataFrame) -> pd.DataFrame:
     )
 
 
-def _quarter_ends(day: date, n: int) -> list[date]:
-    """The last days of the n calendar quarters that end before a day, oldest first."""
-    return [q.last_day for q in periods.previous_quarters(periods.quarter_of(day + timedelta(days=1)), n + 1)][:n]
+def days_before(day: date) -> list[date]:
+    """Days of the earlier lists that teach the one of a day: quarters' ends whose 90 days had passed, oldest first.
+
+    Parameters
+    ----------
+    day : datetime.date
+
+    Returns
+    -------
+    list of datetime.date
+    """
+    quarters = periods.previous_quarters(periods.quarter_of(day + timedelta(days=1)), PAST_LISTS + 1)[:PAST_LISTS]
+    return [quarter.last_day for quarter in quarters if (day - quarter.last_day).days >= HORIZON]

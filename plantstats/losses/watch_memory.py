@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass, field
 from datetime import date, timedelta
 from typing import TYPE_CHECKING
@@ -107,10 +108,26 @@ class Memory:
             As `standing`, with condition (the last score, one of `CONDITIONS`) and the signs of `signs_on`.
         """
         if day not in self.standing:
-            time = self.time_of(records, day)
-            if time.as_of not in self.pests:
-                self.pests[time.as_of] = pests_on_record(time)
-            plants, looks = standing(time, day), looks_on(time, day, self.pests[time.as_of])
-            score = plants["plant_id"].map(last_scores(looks, day)).fillna(CONDITIONS[-1]).astype("str")
-            self.standing[day] = plants.assign(condition=score).join(signs_on(looks, day, plants))
+            self._ask_of(self.time_of(records, day), [day])
         return self.standing[day]
+
+    def ask_of(self, days: Iterable[date]) -> None:
+        """Look at the plants alive on some days together, as far as the shared plant-time tells of the days.
+
+        Parameters
+        ----------
+        days : iterable of datetime.date
+            As `standing_on` will be asked for them.
+        """
+        if self.time is not None:
+            self._ask_of(self.time, [d for d in sorted({*days} - self.standing.keys()) if self.time.tells_of(d)])
+
+    def _ask_of(self, time: PlantTime, days: list[date]) -> None:
+        if not days:
+            return
+        if time.as_of not in self.pests:
+            self.pests[time.as_of] = pests_on_record(time)
+        looks = looks_on(time, days, self.pests[time.as_of])
+        for day, plants in standing(time, days).items():
+            score = plants["plant_id"].map(last_scores(looks[day], day)).fillna(CONDITIONS[-1]).astype("str")
+            self.standing[day] = plants.assign(condition=score).join(signs_on(looks[day], day, plants))

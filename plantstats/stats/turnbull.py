@@ -11,8 +11,12 @@ import pandas as pd
 
 from plantstats.stats.intervals import Array
 
+Codes = npt.NDArray[np.intp]
+
 STILL = 1e-9  # gain of the mean log likelihood per round below which the fit has come to rest
 MAX_ROUNDS = 20_000
+# A mass that is so small a part of the largest, and falls, is in no sum any more; from time to time they are left out.
+VANISHED, TIDIED_EVERY = 1e-30, 100
 
 
 class TurnbullFit(NamedTuple):
@@ -72,36 +76,51 @@ def fit_turnbull(left: npt.ArrayLike, right: npt.ArrayLike, entry: npt.ArrayLike
         raise IntervalError("each loss needs last seen alive < found, and last seen alive no earlier than entry")
     begin, end = _innermost(lo, hi, since)
     n = len(begin)
-    # Of the masses, numbers first to last - 1 lie in a plant's interval, and those up to `before_entry` before its
-    # entry. Nothing else tells subjects apart: those alike weigh together.
-    inside_of = np.searchsorted(begin, lo, side="left") * (n + 1) + np.searchsorted(end, hi, side="right")
-    pairs, times = np.unique(inside_of, return_counts=True)
-    first, last = np.divmod(pairs, n + 1)
-    before_entry, entered = np.unique(np.searchsorted(end, since, side="right"), return_counts=True)
-    # Each plant spreads one loss over its interval, and 1 / seen - 1 unseen ones over the days before its entry.
-    seen_in = np.array([[*first, *before_entry], [*last, *np.full_like(before_entry, n)]])
-    shared_over = np.array([[*first, *np.zeros_like(before_entry)], [*last, *before_entry]]).ravel()
-    of_likelihood = np.concatenate([times, -entered]).astype("float64")
-    of_shares = np.outer([1.0, -1.0], np.abs(of_likelihood))
-    mass, total, before = np.full(n, 1 / n), np.zeros(n + 1), -np.inf
-    up_to, settled = total[1:], STILL * len(lo)
+    # Of the masses, numbers first to last - 1 lie in a plant's interval, and those from its entry on where it could be
+    # seen at all.
+    first = np.concatenate([np.searchsorted(begin, lo, side="left"), np.searchsorted(end, since, side="right")])
+    last = np.concatenate([np.searchsorted(end, hi, side="right"), np.full(len(lo), n)])
+    entered = np.repeat([0.0, 1.0], len(lo))
+    ends, edges, weights = _weighed_together(first, last, 1 - 2 * entered, entered)
+    mass, total, kept, before = np.full(n, 1 / n), np.zeros(n + 1), np.arange(n), -np.inf
+    settled, factor = STILL * len(lo), mass
     with np.errstate(divide="ignore", invalid="ignore"):  # of what nothing is left of
-        for _ in range(MAX_ROUNDS):
-            mass.cumsum(out=up_to)
-            low, high = total.take(seen_in)
+        for number in range(1, MAX_ROUNDS + 1):
+            if not number % TIDIED_EVERY:
+                left_over = (mass > VANISHED * mass.max()) | (factor >= factor.mean())
+                if not left_over.all():
+                    mass, kept, total = mass[left_over], kept[left_over], np.zeros(left_over.sum() + 1)
+                    first, last = np.append(0, left_over.cumsum()).take(ends)
+                    ends, edges, weights = _weighed_together(first, last, weights[0], weights[2])
+            mass.cumsum(out=total[1:])
+            low, high = total.take(ends)
             seen = high - low
-            log_likelihood = float(of_likelihood @ np.log(seen))
+            log_likelihood = float(weights[0] @ np.log(seen))
             if not math.isfinite(log_likelihood):
                 raise NoAnswerError(
                     "too few plants watched at the first losses; follow from a later start_age "
                     "(survival.safe_start offers one)"
                 )
             if log_likelihood - before < settled:
-                return TurnbullFit(begin, end, mass / total[-1], log_likelihood)
+                whole = np.zeros(n)
+                whole[kept] = mass / total[-1]
+                return TurnbullFit(begin, end, whole, log_likelihood)
             before = log_likelihood
+            # Each plant spreads a loss over its interval, and 1 / seen - 1 unseen ones over the days before its entry.
+            factor = np.bincount(edges, (weights / seen).ravel(), len(total)).cumsum()[:-1]
             # The likelihood knows no scale, so that the masses need none until the end.
-            mass *= np.bincount(shared_over, (of_shares / seen).ravel(), n + 1).cumsum()[:-1]
+            mass *= factor
     raise NoAnswerError(f"the estimate did not settle in {MAX_ROUNDS} rounds; follow from a later start_age")
+
+
+def _weighed_together(first: Codes, last: Codes, times: Array, entered: Array) -> tuple[Codes, Codes, Array]:
+    """Ends of the sums of masses first to last - 1, each once; where what they weigh begins and ends, and how much."""
+    n = int(last.max()) + 1
+    pairs, number = np.unique(first * n + last, return_inverse=True)
+    ends = np.array(np.divmod(pairs, n))
+    seen, unseen = np.bincount(number, times), np.bincount(number, entered)
+    # What could have been seen weighs on all masses, less those from the entry on.
+    return ends, np.append(ends, np.zeros_like(pairs)), np.array([seen, -seen, unseen])
 
 
 def curve(fit: TurnbullFit, ages: npt.ArrayLike, start_age: float = 0) -> pd.DataFrame:

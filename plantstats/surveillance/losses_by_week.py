@@ -125,7 +125,7 @@ def monthly_expected(model: LossModel, time: PlantTime, start: date | None, end:
     """
     rows = time.exposure_table(list(terms.EXPOSURE_BY), start, end, count_plants=False)
     rows = rows[model.knows(rows) & rows["plant_days"].gt(0)].reset_index(drop=True)
-    alone = np.exp(model.matrix(rate_table.conditions(rows)) @ model.beta) * rows["plant_days"].to_numpy("float64")
+    alone = np.exp(model.log_rates(rate_table.conditions(rows))) * rows["plant_days"].to_numpy("float64")
     return rows[[*ROWS, "month"]].assign(expected=alone * model.effects_of(rows["site_id"])[0])
 
 

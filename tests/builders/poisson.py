@@ -7,9 +7,8 @@ import itertools
 import numpy as np
 import pandas as pd
 
-from plantstats.losses import clusters
-from plantstats.losses.design import Design, Numeric, check_rank, constant, treatment
-from plantstats.losses.likelihood import Counts, derivatives
+from plantstats.losses.design import INTERCEPT, Design, Numeric, check_rank, dummies
+from plantstats.losses.likelihood import Counts, Derivatives
 from plantstats.losses.newton import Fit, fit_at_variance
 from plantstats.stats.clusters import sandwich
 
@@ -19,12 +18,17 @@ def design_of(terms: list[str], table: pd.DataFrame) -> Design:
     parts = [
         Numeric(name, table[name].to_numpy("float64"))
         if pd.api.types.is_numeric_dtype(table[name])
-        else treatment(name, table[name])
+        else dummies(name, *_coded(table[name]))
         for name in terms
     ]
-    design = Design((constant(len(table)), *parts))
+    design = Design((Numeric(INTERCEPT, np.ones(len(table))), *parts))
     check_rank(design)
     return design
+
+
+def _coded(values: pd.Series) -> tuple[tuple[str, ...], np.ndarray]:
+    codes, levels = pd.factorize(values.astype("str"), sort=True)
+    return tuple(map(str, levels)), codes.astype(np.intp)
 
 
 def counts_of(design: Design, losses: pd.Series, days: pd.Series, site: pd.Series | None = None) -> Counts:
@@ -52,8 +56,8 @@ def poisson(counts: Counts) -> Fit:
 
 def by_scores(counts: Counts, beta: np.ndarray) -> np.ndarray:
     """Covariance from site scores, without a small-sample factor."""
-    now = derivatives(counts, beta, 0.0)
-    return sandwich(clusters.site_scores(counts, now), np.linalg.inv(now.information), corrected=False)
+    now = Derivatives(counts, beta, 0.0)
+    return sandwich(now.scores, np.linalg.inv(now.information), corrected=False)
 
 
 def fitted(
@@ -65,7 +69,7 @@ def fitted(
     counts = counts_of(design, table[left], table[days], None if sites is None else table[sites])
     fit = poisson(counts)
     cov = np.linalg.inv(fit.at.information) if sites is None else by_scores(counts, fit.beta)
-    y, mean = table[left].to_numpy("float64"), table[days].to_numpy() * np.exp(design.linear(fit.beta))
+    y, mean = table[left].to_numpy("float64"), table[days].to_numpy() * np.exp(design.dense() @ fit.beta)
     deviance = 2 * float(np.sum(np.where(y > 0, y * np.log(np.maximum(y, 1e-300) / mean), 0) - (y - mean)))
     return pd.Series(fit.beta, design.columns), pd.Series(np.sqrt(np.diag(cov)), design.columns), deviance
 

@@ -54,7 +54,7 @@ def test_sums_by_runs_are_those_of_the_matrix_written_out():
     model = losses.fit(company(spread=0.2), terms=["light", "year_cos", "year_sin", "dry_air"])
     counts, v = model.counts, 0.3
     beta = model.beta + 0.1
-    now = likelihood.derivatives(counts, beta, v)
+    now = likelihood.Derivatives(counts, beta, v)
     x = counts.x[counts.pattern]
     expected = counts.plant_days * np.exp(x @ beta)
     slope, information, own = counts.prior - counts.prior * np.exp(beta), np.diag(counts.prior * np.exp(beta)), []
@@ -70,7 +70,7 @@ def test_sums_by_runs_are_those_of_the_matrix_written_out():
     by_site = list(clusters._of_sites(counts, newton.Fit(beta, v, now), order))
     assert np.array(by_site) == pytest.approx(np.array(own)[:, order][:, :, order], rel=1e-9, abs=1e-9)
     holds = [(counts.x[counts.pattern[counts.site == site]] != 0).any(axis=0) for site in range(counts.n_sites)]
-    assert clusters.sites_per_column(counts).tolist() == np.sum(holds, axis=0).tolist()
+    assert counts.sites_per_column.tolist() == np.sum(holds, axis=0).tolist()
     assert counts.losses_per_column == pytest.approx((x != 0).T @ counts.losses)
 
 
@@ -111,7 +111,7 @@ def test_a_level_that_few_sites_hold_has_errors_no_smaller_than_the_models():
     sites = [f"S{n:02d}" for n in range(30)]
     table = cells(site_id=[*sites, *sites[:3]], light=["medium"] * 30 + ["sun"] * 3, losses=[5] * 30 + [10] * 3)
     model = losses.fit(table, pseudo_events=0, frailty_variance=0)
-    plain = np.linalg.inv(likelihood.derivatives(model.counts, model.beta, 0).information)
+    plain = np.linalg.inv(likelihood.Derivatives(model.counts, model.beta, 0).information)
     at = model.names.index("light[sun]")
     assert model.n_clusters[at] == 3
     # Ratio of 30 to 150 losses: its log has the variance 1/30 + 1/150.

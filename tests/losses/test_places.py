@@ -25,13 +25,11 @@ LAST = date(2026, 9, 30)
 class Flat:
     """A loss model under which every plant-day loses 1 in 1,000, at a site of no effect."""
 
-    beta = np.array([np.log(0.001)])
-
     def knows(self, rows):
         return pd.Series(True, rows.index)
 
-    def matrix(self, rows):
-        return np.ones((len(rows), 1))
+    def log_rates(self, rows):
+        return np.full(len(rows), np.log(0.001))
 
     def effects_of(self, sites):
         return np.ones(len(sites)), np.zeros(len(sites))

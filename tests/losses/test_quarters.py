@@ -27,7 +27,7 @@ def test_without_doubt_about_the_expectation_chance_is_poisson() -> None:
     # Cumulative Poisson probabilities of mean 4: P(X <= 0) = 0.0183, P(X <= 1) = 0.0916, P(X <= 7) = 0.9489,
     # P(X <= 8) = 0.9786 (any printed table of the Poisson distribution), so 95 in 100 lie from 1 to 8. Of mean 10:
     # P(X <= 3) = 0.0103, P(X <= 4) = 0.0293, P(X <= 16) = 0.9730, P(X <= 17) = 0.9857: from 4 to 17.
-    low, high = quarters.chance_limits(np.array([4.0, 10.0]), np.zeros(2))
+    _, low, high = quarters.chance_limits(np.array([4.0, 10.0]), np.zeros(2))
     assert low.tolist() == [1, 4]
     assert high.tolist() == [8, 17]
 
@@ -37,14 +37,14 @@ def test_counts_of_an_uncertain_expectation_lie_within_the_limits_as_often_as_st
     rng = np.random.default_rng(7)
     mean, variance = 20.0, 0.3**2
     counts = rng.poisson(mean * rng.gamma(1 / variance, variance, 200_000))
-    low, high = quarters.chance_limits(np.array([mean]), np.array([variance]))
+    _, low, high = quarters.chance_limits(np.array([mean]), np.array([variance]))
     assert 0.94 < np.mean((counts >= low) & (counts <= high)) < 0.965
     poisson = quarters.chance_limits(np.array([mean]), np.zeros(1))
     assert high[0] - low[0] > poisson.high[0] - poisson.low[0]
 
 
 def test_an_expectation_near_nothing_keeps_its_upper_limit_above_it() -> None:
-    low, high = quarters.chance_limits(np.array([0.01]), np.zeros(1))
+    _, low, high = quarters.chance_limits(np.array([0.01]), np.zeros(1))
     assert (low[0], high[0]) == (0.0, 0.01)
 
 

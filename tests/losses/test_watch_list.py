@@ -52,7 +52,7 @@ def watched(made, memory, tested) -> watch_list.Watch:
 
 def test_the_list_holds_every_plant_that_stands_and_no_other(made, watched):
     # Replayed without plant-time: installed by the day, not yet removed, replaced or found lost.
-    stand = standing.standing(exposure.build(made, LAST, "found"), LAST)
+    stand = standing.standing(exposure.build(made, LAST, "found"), [LAST])[LAST]
     gone = made.table("replacements")
     gone = set(gone.loc[gone["found_on"].fillna(gone["replaced_on"]) <= pd.Timestamp(LAST), "plant_id"])
     plants = made.table("plants")
@@ -103,13 +103,13 @@ def test_an_old_score_says_nothing_any_more(tmp_path):
         tmp_path, ("A", 2, "2026-05-11"), ("B", 3, "2026-04-30"), ("A", 4, "2026-06-30"), ("C", 5, "2026-07-01")
     )
     day = date(2026, 6, 30)
-    assert warning_signs.last_scores(warning_signs.looks_on(time, day, []), day).to_dict() == {"A": "4"}
+    assert warning_signs.last_scores(warning_signs.looks_on(time, [day], [])[day], day).to_dict() == {"A": "4"}
 
 
 def test_two_scores_of_one_day_count_as_the_worse(tmp_path):
     time = scored(tmp_path, ("A", 3, "2026-06-30"), ("A", 5, "2026-06-30"))
     day = date(2026, 6, 30)
-    assert warning_signs.last_scores(warning_signs.looks_on(time, day, []), day).to_dict() == {"A": "3"}
+    assert warning_signs.last_scores(warning_signs.looks_on(time, [day], [])[day], day).to_dict() == {"A": "3"}
 
 
 def test_lists_of_earlier_days_from_one_plant_time_are_those_of_plant_time_built_for_the_day(made):
@@ -251,7 +251,7 @@ def test_a_chance_is_that_of_its_hazard_a_power_of_the_model_s_times_score_and_s
     state = state.assign(effect=[0.5, 1.0, 1.0, 2.0, 4.0], **dict(learned.mean))
     state["hazard"] = state["alone"] * state["effect"]
     state["trend"] = learned.mean["trend"] + learned.sd["trend"] * np.array([0, 2, 0, 0, 9])
-    plants, _ = watch_list.with_chances(state, watched.model, learned)
+    plants, _ = watch_list.with_chances(state, watched.model, learned, LAST)
     middle = np.exp(learned.center) ** 0.2 * state["hazard"] ** 0.8 * 3 * np.array([1, 2, 1, 1, 2**1.5])
     assert plants.set_index("plant_id")["expected"].reindex(state["plant_id"]).to_numpy() == pytest.approx(
         1 - np.exp(-middle.to_numpy())
@@ -260,13 +260,17 @@ def test_a_chance_is_that_of_its_hazard_a_power_of_the_model_s_times_score_and_s
 
 def test_the_hazard_of_each_plant_is_the_model_s_rate_of_its_own_profile(watched, memory):
     state = standing.with_hazard(memory.standing[LAST], watched.model, LAST)
-    assert state["alike"].nunique() < len(state)
+    assert state["profile"].nunique() < len(state)
     alone = np.zeros(len(state))
     for days in (15, 45, 75):
         age = (pd.Timestamp(LAST) - pd.Timestamp("1970-01-01")).days + days - state["installed"].astype("float64")
         band = pd.cut(age, [-1, *AGE_CUTS, 1e6], labels=age_bands()[:-1]).astype("object")
         seen = band.isin(watched.model.coding.levels["age_band"])
-        profile = state[["species", *FACTORS]].assign(age_band=band.where(seen, state["age_band"]))
+        profile = (
+            state[["species", *FACTORS]]
+            .astype("str")
+            .assign(age_band=band.where(seen, state["age_band"].astype("str")))
+        )
         month = (LAST + timedelta(days=days)).month
         alone += watched.model.rate(profile.assign(month=month))["rate"].to_numpy() * 30 / 36525
     assert state["alone"].to_numpy() == pytest.approx(alone, rel=1e-9)
@@ -276,9 +280,10 @@ def test_a_plant_of_conditions_hardly_on_record_is_expected_at_its_estimate_with
     # A log standard error of 3.36, as once of the only species on record: the mean of a log-normal number would be
     # exp(5.6) = 280 times its middle, and one list expected 192 losses of 347 plants. No chance is beyond 1.
     model = replace(watched.model, covariance=np.diag(np.full(len(watched.model.names), 3.36**2)))
-    state = standing.with_hazard(memory.standing[LAST], model, LAST).assign(condition="5", **dict(watched.learned.mean))
-    wide, _ = watch_list.with_chances(state, model, watched.learned)
-    close, _ = watch_list.with_chances(state, watched.model, watched.learned)
+    state = standing.with_hazard(memory.standing[LAST], model, LAST)
+    state = state.assign(condition="5", **dict(watched.learned.mean))
+    wide, _ = watch_list.with_chances(state, model, watched.learned, LAST)
+    close, _ = watch_list.with_chances(state, watched.model, watched.learned, LAST)
     assert wide["expected"].tolist() == close["expected"].tolist()
     assert (wide["high"] > close["high"]).all() and wide["high"].max() <= 1 and (wide["low"] < close["low"]).all()
 
@@ -297,7 +302,7 @@ def test_signs_are_what_visits_noted_by_the_day(tmp_path):
     records = TinyRecords(tmp_path, [], ((10, 1), (4, 15)), visits=rows, sites=[{"site_id": "S1"}])
     plants = pd.DataFrame({"plant_id": ["A", "B", "C"], "species": "Ficus lyrata"})
     time, day = exposure.build(records, date(2026, 8, 31)), date(2026, 6, 30)
-    looks = warning_signs.looks_on(time, day, warning_signs.pests_on_record(time))
+    looks = warning_signs.looks_on(time, [day], warning_signs.pests_on_record(time))[day]
     got = warning_signs.signs_on(looks, day, plants)
     assert got["trend"].fillna(9).tolist() == [-2, 9, 9]
     assert got["dry"].fillna(9).tolist() == pytest.approx([1 / 3, 0, 9])
@@ -370,7 +375,7 @@ def test_what_is_expected_ahead_is_the_list_and_the_events(watched, tested):
     ordinary = (watched.plants["expected"] * watched.plants["plants"]).sum()
     assert whole["estimate"] == pytest.approx(ordinary + events["estimate"])
     # Negative binomial with the variance of the whole, which is less than that of any one plant by itself.
-    low, high = quarters.chance_limits(np.array([ordinary]), np.array([watched.variance]))
+    _, low, high = quarters.chance_limits(np.array([ordinary]), np.array([watched.variance]))
     assert (whole["low"], whole["high"]) == (low[0], max(high[0], whole["estimate"]))
     width = np.log(np.log1p(-watched.plants["high"]) / np.log1p(-watched.plants["expected"])) / watched.model.quantile()
     assert 0 < watched.variance < (width**2).min()

@@ -45,6 +45,21 @@ def test_a_loss_between_two_visits_is_spread_over_the_days_between():
     assert list(got["high"]) == pytest.approx([1, 0.5, 0.5, 0.25])
 
 
+def test_masses_that_vanish_are_left_out_without_a_trace(monkeypatch):
+    rng = np.random.default_rng(3)
+    entry = rng.integers(0, 300, 400)
+    life = entry + rng.exponential(300, 400)
+    seen = np.floor((life - entry) / 28) * 28 + entry
+    right = np.where(rng.random(400) < 0.7, seen + 28, np.inf)
+    got = fit_turnbull(seen, right, entry)
+    assert (got.mass == 0).sum() > 20
+    monkeypatch.setattr(turnbull, "VANISHED", 0.0)
+    whole = fit_turnbull(seen, right, entry)
+    assert (whole.mass == 0).sum() < 10
+    assert got.log_likelihood == pytest.approx(whole.log_likelihood, rel=1e-12)
+    assert got.mass == pytest.approx(whole.mass, rel=1e-10, abs=1e-14)
+
+
 @pytest.mark.parametrize(
     ("left", "right", "entry"), [([5], [5], [0]), ([5], [9], [6]), ([1, np.nan], [2, 3], [0, 0]), ([0], [3], [-1])]
 )

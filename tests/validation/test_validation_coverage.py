@@ -156,7 +156,7 @@ def test_an_effect_that_differs_between_sites_holds_its_truth():
 def test_forgotten_clustering_is_seen(monkeypatch):
     # Poisson errors alone: standard error 0.10 of the log ratio where sites alone make 0.22.
     def poisson_alone(counts, fit):
-        information = likelihood.derivatives(counts, fit.beta, 0.0).information
+        information = likelihood.Derivatives(counts, fit.beta, 0.0).information
         return np.linalg.inv(information), "as if all plants were alike", np.zeros(len(fit.beta))
 
     monkeypatch.setattr(clusters, "covariance", poisson_alone)
