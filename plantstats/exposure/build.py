@@ -15,7 +15,7 @@ from plantstats import periods
 from plantstats.exposure import episodes, events
 from plantstats.exposure.engines import LAST_DAY, Engine, connect, sql_of
 from plantstats.exposure.engines.base import Levels
-from plantstats.exposure.inputs import AGE_CUTS, LONG, READS, unbound
+from plantstats.exposure.inputs import AGE_CUTS, LONG, READS, SINCE_BANDS, age_bands, unbound
 from plantstats.exposure.visits import COMPLETED
 from plantstats.schema.causes import LOSSES
 
@@ -25,16 +25,24 @@ if TYPE_CHECKING:
 # Steps that stay views: they are read once, or only in part.
 VIEWS = ("inspections", "completed_visits")
 # Once a step is made, these are read no more.
-DONE_WITH = {"splits": ("cuts",), "episodes": ("splits", "site_air")}
+DONE_WITH = {"spells": ("cuts",), "episodes": ("spells", "site_air")}
 # What leads to the episodes and to nothing else.
-OF_EPISODES = ("cuts", "splits", "site_air", "episodes")
+OF_EPISODES = ("cuts", "spells", "site_air", "episodes")
 OWN = ("follow", "events", "spans")  # what hangs on how losses are dated, and on who is followed when
 # What hangs on no last day; of an earlier day some are the rows up to it, and others, read in part, stay views.
 OF_ALL_DAYS, UP_TO, IN_PART = ("listed", "reported"), ("ordered_moves", "site_day_air"), (*VIEWS, "places", "stays")
 MANY_ROWS = 100_000  # of a table that is not kept for who asks for it again
 KEPT = 3  # plant-times of one set of records that are kept for whoever asks for the same again, the newest
-# Labels of the episodes, kept as numbers into a list (a tenth of the memory of text, faster to group), and where
-# the list of values comes from.
+
+
+def _values(levels: Iterable[str]) -> str:
+    """A query for levels."""
+    return "values " + ", ".join(f"('{level}')" for level in levels)
+
+
+# Labels of spells, kept as numbers into a list (a tenth of the memory of text, faster to group), and where the list of
+# values comes from; of the air of sites, in the same numbers.
+LABELLED = ("spells", "site_air")
 LABELS = {
     "plant_id": "select plant_id from spans",
     "site_id": "select site_id from places",
@@ -43,8 +51,10 @@ LABELS = {
     "light": "select light from places union select 'unknown'",
     "pot": "select pot from spans",
     "planter": "select planter from spans",
+    "repotted": _values(SINCE_BANDS),
+    "moved": _values(SINCE_BANDS),
 }
-LABELS_AS_BEFORE = dict.fromkeys(LABELS)
+LABELS_AS_BEFORE = dict.fromkeys((*LABELS, "age_band"))
 
 
 @dataclass(frozen=True)
@@ -404,7 +414,7 @@ def _build(records: Records, plan: _Plan) -> PlantTime:
         else:
             engine.read(name, records.parquet(name))
     steps, script = plan.steps(engine)
-    _make(engine, steps, script, script, labels=LABELS)
+    _make(engine, steps, script, script, labels={**LABELS, "age_band": _values(age_bands(plan.age_cuts))})
     return PlantTime(engine, steps, plan.as_of, plan.dated)
 
 
@@ -428,7 +438,7 @@ def _make(
     for name in names:
         view = name in views
         whole = [] if view else [column for column, type_ in steps[name].schema().items() if type_.is_integer()]
-        levels = labels if name == "episodes" else None
+        levels = {column: labels[column] for column in labels if name in LABELLED and column in steps[name].columns}
         engine.create(name, script[name], view=view, levels=levels, narrow=whole, dialect=engine.dialect)
         for earlier in DONE_WITH.get(name, ()):
             engine.drop(earlier)
