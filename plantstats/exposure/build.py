@@ -31,7 +31,7 @@ OF_EPISODES = ("cuts", "spells", "site_air", "episodes")
 OWN = ("follow", "events", "spans")  # what hangs on how losses are dated, and on who is followed when
 # What hangs on no last day; of an earlier day some are the rows up to it, and others, read in part, stay views.
 OF_ALL_DAYS, UP_TO, IN_PART = ("listed", "reported"), ("ordered_moves", "site_day_air"), (*VIEWS, "places", "stays")
-MANY_ROWS = 100_000  # of a table that is not kept for who asks for it again
+MANY_ROWS = 300_000  # of a table that is not kept for who asks for it again
 KEPT = 3  # plant-times of one set of records that are kept for whoever asks for the same again, the newest
 
 
@@ -72,12 +72,15 @@ class PlantTime:
         The last day that counts.
     dated : str
         "found" or "midpoint".
+    whole : PlantTime, optional
+        One of a later day whose episodes these are, as far as they had ended.
     """
 
     engine: Engine
     steps: dict[str, ibis.Table]
     as_of: date
     dated: str
+    whole: PlantTime | None = None
 
     def exposure_table(
         self,
@@ -87,6 +90,7 @@ class PlantTime:
         where: dict[str, str] | None = None,
         *,
         count_plants: bool = True,
+        as_categories: bool = False,
     ) -> pd.DataFrame:
         """Plant-days and exits added up by conditions.
 
@@ -100,6 +104,8 @@ class PlantTime:
             Column -> the value that counts.
         count_plants : bool
             Whether to give n_plants (the slower half of the work).
+        as_categories : bool
+            Whether labels come as categories, not as texts: for tables of many rows.
 
         Returns
         -------
@@ -111,19 +117,23 @@ class PlantTime:
         -----
         Keeps plant-days and exits of the window.
         """
-        asked = (*by, start, end, *sorted((where or {}).items()), count_plants)
+        asked = (*by, start, end, *sorted((where or {}).items()), count_plants, as_categories)
         if asked in self._tables:
             return self._tables[asked].copy(deep=False)
+        if self.whole and "month" in by and not (start or end or where or as_categories):
+            table = self.whole.exposure_table(by, count_plants=count_plants)
+            return table[table["month"] <= pd.Timestamp(self.as_of)].reset_index(drop=True)
         wanted: list[tuple[str, str, object]]
         wanted = [(f'"{column}" = ${column}', column, value) for column, value in (where or {}).items()]
         wanted += [(f"month {sign} ${k}", k, v) for sign, k, v in ((">=", "start", start), ("<", "end", end)) if v]
         chosen = " and ".join(["true", *(condition for condition, _, _ in wanted)])
         query = _rate_table_sql(self.steps["episodes"].schema(), tuple(by), count_plants)
         order = ", ".join(f'"{column}" nulls last' for column in by)  # labels are numbered as the alphabet has them
-        table = self._sql(
+        table = self.engine.sql(
             f"with chosen as (select * from episodes where {chosen}) select * from ({query})"
             + (f" order by {order}" if by else ""),
             {name: value for _, name, value in wanted},
+            plain=not as_categories,
         )
         if len(table) <= MANY_ROWS:
             self._tables[asked] = table.copy(deep=False)
@@ -462,7 +472,8 @@ def _cut_from(kept: dict[Any, Any], plan: _Plan) -> PlantTime | None:
         left = [name for name in script if name not in (*OF_ALL_DAYS, *UP_TO, "spans", *OF_EPISODES)]
         _make(engine, steps, script, left, IN_PART)
         episodes = f"select * from {engine.parent}.episodes where to_on <= {after}"
-        if _named_since(engine, after):
+        named = _named_since(engine, after)
+        if named:
             of_them = f"select * from ({script['spans']}) where plant_id in (select plant_id from named_since)"
             _make(engine, steps, {**script, "spans": of_them}, ("spans", *OF_EPISODES))
             engine.create("episodes_of_named", "select * from episodes")
@@ -471,7 +482,7 @@ def _cut_from(kept: dict[Any, Any], plan: _Plan) -> PlantTime | None:
         _make(engine, steps, script, ("spans",))
         engine.create("episodes", episodes, view=True)
         kept[key] = kept.pop(key)  # asked for: the newest again
-        return PlantTime(engine, steps, plan.as_of, plan.dated)
+        return PlantTime(engine, steps, plan.as_of, plan.dated, None if named else whole)
     return None
 
 
