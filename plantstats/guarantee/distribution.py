@@ -23,7 +23,6 @@ MAX_POINTS = 1 << 13  # of the money axis
 NEGLIGIBLE = 1e-14  # a characteristic function below this adds nothing that can be seen
 AXIS_SD, AXIS_EVENTS = 10, 25  # the axis covers so many standard deviations and replacements above the mean
 BLOCK = 2_000_000  # numbers held at a time
-TOGETHER = 16  # single positions of one cost whose numbers are added up before they are transformed
 
 
 class DistributionError(PlantstatsError, ValueError):
@@ -221,7 +220,7 @@ def _axis(p: Array, n: Integers, c: Integers, points: int) -> tuple[int, int]:
 def _n_frequencies(p: Array, n: Integers, c: Array, angle: Array) -> int:
     """How many of the frequencies matter: the sum's transform dies out when it has many parts."""
     lightest = (p @ np.arange(p.shape[-1]) * n * c).sum(axis=1).argmin()
-    # What is nearly always nothing has a transform near 1 at every frequency.
+    # What is nearly always nothing has a transform far from 0 at every frequency.
     if np.prod(np.maximum(2 * p[lightest, :, 0] - 1, 0.0) ** n) > NEGLIGIBLE:
         return len(angle)
     size = np.abs(_transform(p[lightest : lightest + 1], n, c, angle))[0]
@@ -232,26 +231,12 @@ def _transform(p: Array, n: Integers, c: Array, angle: Array) -> npt.NDArray[np.
     """Characteristic function of the sum: samples x angles."""
     product: Any = np.ones((len(p), len(angle)), dtype="complex128")
     most = np.where(p.max(axis=0) > 0, np.arange(p.shape[-1]), 0).max(axis=1) + 1
-    for cost in np.unique(c):
-        lines, counts = np.flatnonzero(c == cost), list[tuple[Array, int]]()
-        single = lines[n[lines] == 1]
-        for group in np.split(single, range(TOGETHER, len(single), TOGETHER)):
-            counts.append((_count([p[:, line, : most[line]] for line in group]), 1))
-        counts += [(p[:, line, : most[line]], int(n[line])) for line in lines[n[lines] > 1]]
-        powers = _powers(float(cost), max(pmf.shape[1] for pmf, _ in counts), angle)
-        for pmf, exponent in counts:
-            product *= _power(pmf @ powers[: pmf.shape[1]], exponent)
+    known: dict[tuple[float, int], Any] = {}
+    for line, key in enumerate(zip(c.tolist(), most.tolist(), strict=True)):
+        if key not in known:
+            known[key] = _powers(*key, angle)
+        product *= _power(p[:, line, : key[1]] @ known[key], int(n[line]))
     return product
-
-
-def _count(lines: list[Array]) -> Array:
-    """Probabilities of the number of replacements of lines together, each samples x (n + 1)."""
-    out = np.ones((1, 1))
-    for pmf in lines:
-        before, out = out, np.zeros((len(pmf), out.shape[1] + pmf.shape[1] - 1))
-        for k in range(pmf.shape[1]):
-            out[:, k : k + before.shape[1]] += before * pmf[:, k : k + 1]
-    return out
 
 
 def _powers(cost: float, n: int, angle: Array) -> npt.NDArray[np.complex128]:
