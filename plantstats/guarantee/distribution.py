@@ -220,9 +220,6 @@ def _axis(p: Array, n: Integers, c: Integers, points: int) -> tuple[int, int]:
 def _n_frequencies(p: Array, n: Integers, c: Array, angle: Array) -> int:
     """How many of the frequencies matter: the sum's transform dies out when it has many parts."""
     lightest = (p @ np.arange(p.shape[-1]) * n * c).sum(axis=1).argmin()
-    # What is nearly always nothing has a transform far from 0 at every frequency.
-    if np.prod(np.maximum(2 * p[lightest, :, 0] - 1, 0.0) ** n) > NEGLIGIBLE:
-        return len(angle)
     size = np.abs(_transform(p[lightest : lightest + 1], n, c, angle))[0]
     return int(np.flatnonzero(size > NEGLIGIBLE).max(initial=0)) + 1
 

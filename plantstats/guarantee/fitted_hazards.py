@@ -168,7 +168,8 @@ class FittedHazards:
         """Expected losses of every site on record, sites x samples; their means are the fitted ones."""
         if (n_samples, seed) not in self._expected:
             counts, beta = self.model.counts, self.model.sample(n_samples, seed)
-            (numeric, factor), (number, profile) = self._rates(beta), self._number_and_profile
+            numeric, factor = self._rates(beta)
+            number, profile = counts.design.numeric_profiles[0], counts.design.profiles[0]
             mean = np.empty(len(number))
             for begin in range(0, len(number), BLOCK):
                 at = slice(begin, begin + BLOCK)
@@ -235,12 +236,6 @@ class FittedHazards:
         days /= pd.Series(bands, bands).groupby(level=0).transform("size")  # a band may stand for others, too
         return np.repeat((days / days.sum() / MONTHS).to_numpy(), MONTHS)
 
-    @property
-    def _number_and_profile(self) -> tuple[npt.NDArray[np.intp], npt.NDArray[np.intp]]:
-        """Of each pattern its profile of numeric columns, and of factors."""
-        design = self.model.counts.design
-        return design.numeric_profiles[0], design.profiles[0]
-
     def _rates(self, beta: Array) -> tuple[Array, Array]:
         """Rates of the profiles of numeric columns and of factors, by the coefficients (samples x columns, or columns).
 
@@ -253,8 +248,7 @@ class FittedHazards:
 
     def _rate(self, beta: Array) -> Array:
         """Rate of each pattern."""
-        (numeric, factor), (number, profile) = self._rates(beta), self._number_and_profile
-        return np.asarray(numeric[number] * factor[profile])
+        return np.exp(self.model.counts.design.linear(beta))
 
     def _of(self, terms: tuple[str, ...]) -> npt.NDArray[np.bool_]:
         """Which columns are of terms."""
@@ -263,12 +257,11 @@ class FittedHazards:
     @cached_property
     def _month(self) -> npt.NDArray[np.intp]:
         """Calendar month of each pattern, from 0."""
-        number, values = self.model.counts.design.numeric_profiles
-        if "year_cos" not in self.model.patterns:
-            return np.zeros(len(number), dtype=np.intp)
-        names = np.array(self.model.names)[self.model.counts.design.is_numeric]
-        angle = np.arctan2(*(values[:, names == name][:, 0] for name in ("year_sin", "year_cos")))
-        return np.floor(angle * MONTHS / (2 * np.pi)).astype(np.intp)[number] % MONTHS
+        patterns = self.model.patterns
+        if "year_cos" not in patterns:
+            return np.zeros(len(patterns), dtype=np.intp)
+        angle = np.arctan2(patterns["year_sin"], patterns["year_cos"]).to_numpy()
+        return np.floor(angle * MONTHS / (2 * np.pi)).astype(np.intp) % MONTHS
 
     def _monthly_effect(self, terms: tuple[str, ...], beta: Array) -> Array:
         """Multiples of the rate by terms in each calendar month, samples x 12.
