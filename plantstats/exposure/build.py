@@ -24,9 +24,9 @@ if TYPE_CHECKING:
 # Steps that stay views: they are read once, or only in part.
 VIEWS = ("inspections", "completed_visits")
 # Once a step is made, these are read no more.
-DONE_WITH = {"spells": ("cuts",), "episodes": ("spells", "site_air")}
+DONE_WITH = {"segments": ("cuts",), "episodes": ("segments", "site_air")}
 # What leads to the episodes and to nothing else.
-OF_EPISODES = ("cuts", "spells", "site_air", "episodes")
+OF_EPISODES = ("cuts", "segments", "site_air", "episodes")
 OWN = ("follow", "events", "spans")  # what hangs on how losses are dated, and on who is followed when
 # What hangs on no last day; of an earlier day some are the rows up to it, and others, read in part, stay views.
 OF_ALL_DAYS, UP_TO, IN_PART = ("listed", "reported"), ("ordered_moves", "site_day_air"), (*VIEWS, "places", "stays")
@@ -38,9 +38,9 @@ def _values(levels: Iterable[str]) -> str:
     return "values " + ", ".join(f"('{level}')" for level in levels)
 
 
-# Labels of spells, kept as numbers into a list (a tenth of the memory of text, faster to group), and where the list of
+# Labels of segments, kept as numbers into a list (a tenth of the memory of text, faster to group), and where the list of
 # values comes from; of the air of sites, in the same numbers.
-LABELLED = ("spells", "site_air")
+LABELLED = ("segments", "site_air")
 LABELS = {
     "plant_id": "select plant_id from spans",
     "site_id": "select site_id from places",

@@ -16,7 +16,7 @@ AIR_WINDOW = 28  # days before the middle of an episode
 
 
 def cuts(t: dict[str, ir.Table], age_cuts: tuple[int, ...]) -> ir.Table:
-    """Last days of the spells that each follow-up falls into.
+    """Last days of the segments that each follow-up falls into.
 
     Parameters
     ----------
@@ -70,7 +70,7 @@ def _noted(t: dict[str, ir.Table], base: ir.Table) -> ir.Table:
     )
 
 
-def spells(t: dict[str, ir.Table], age_cuts: tuple[int, ...]) -> ir.Table:
+def segments(t: dict[str, ir.Table], age_cuts: tuple[int, ...]) -> ir.Table:
     """Follow-ups between one cut and the next, with the conditions that held in between and who left at the end.
 
     Parameters
@@ -83,7 +83,7 @@ def spells(t: dict[str, ir.Table], age_cuts: tuple[int, ...]) -> ir.Table:
     Returns
     -------
     ibis table
-        One row per plant and spell: the labels of `episodes` up to moved, begins, ends (days), plants (at risk), one
+        One row per plant and segment: the labels of `episodes` up to moved, begins, ends (days), plants (at risk), one
         column per outcome.
 
     Notes
@@ -137,14 +137,14 @@ def spells(t: dict[str, ir.Table], age_cuts: tuple[int, ...]) -> ir.Table:
     )
 
 
-def _by_month(spells: ir.Table) -> ir.Table:
-    """Spells cut at the ends of months: month (its first day), begins and ends (days) of the part, middle, is_last.
+def _by_month(segments: ir.Table) -> ir.Table:
+    """Segments cut at the ends of months: month (its first day), begins and ends (days) of the part, middle, is_last.
 
     The mean of the window before each day of a part is centred where the window before its middle is; a window before
     its end would run half a part ahead of the air that the plants had lived through.
     """
-    first, last = (on.year() * 12 + on.month() for on in (on_date(spells.begins + 1), on_date(spells.ends)))
-    s = spells.mutate(number=ibis.range(first, last + 1).unnest(), until=spells.ends)
+    first, last = (on.year() * 12 + on.month() for on in (on_date(segments.begins + 1), on_date(segments.ends)))
+    s = segments.mutate(number=ibis.range(first, last + 1).unnest(), until=segments.ends)
     month, next_month = (
         ibis.date((n / 12).floor().cast("int32"), (n % 12 + 1).cast("int32"), 1) for n in (s.number - 1, s.number)
     )
@@ -166,13 +166,13 @@ def site_air(t: dict[str, ir.Table]) -> ir.Table:
     ir.Table
         site_id, middle, rh_tenths, rh_readings.
     """
-    asked = _by_month(t["spells"].select("site_id", "begins", "ends"))
+    asked = _by_month(t["segments"].select("site_id", "begins", "ends"))
     air = environment.air_before(t["site_day_air"], asked.select("site_id", at=asked.middle - 1), window=AIR_WINDOW)
     return air.select("site_id", "rh_tenths", "rh_readings", middle=air["at"] + 1)
 
 
 def episodes(t: dict[str, ir.Table], heating_months: Iterable[int]) -> ir.Table:
-    """Spells by month with their conditions named: the table that everything after it adds up.
+    """Segments by month with their conditions named: the table that everything after it adds up.
 
     Parameters
     ----------
@@ -197,7 +197,7 @@ def episodes(t: dict[str, ir.Table], heating_months: Iterable[int]) -> ir.Table:
     Piecewise constant rates: Holford 1980, Biometrics 36:299; the (lo, hi] rule of splitting person-time.
     """
     months = sorted(heating_months)
-    s = _by_month(t["spells"])
+    s = _by_month(t["segments"])
     s = s.left_join(t["site_air"], ["site_id", "middle"], rname="{name}_a").drop("site_id_a", "middle_a")
     readings = s.rh_readings.coalesce(0)
     band = (s.rh_tenths / (ibis.ifelse(readings > 0, readings, 1) * 50)).floor().cast("int64") * 5
@@ -282,7 +282,7 @@ def plan(
         "completed_visits": lambda: visits.completed_visits(t, cut),
         "site_day_air": lambda: environment.site_day_air(t, cut),
         "cuts": lambda: cuts(t, age_cuts),
-        "spells": lambda: spells(t, age_cuts),
+        "segments": lambda: segments(t, age_cuts),
         "site_air": lambda: site_air(t),
         "episodes": lambda: episodes(t, heating_months),
     }
