@@ -38,8 +38,8 @@ def _values(levels: Iterable[str]) -> str:
     return "values " + ", ".join(f"('{level}')" for level in levels)
 
 
-# Labels of segments, kept as numbers into a list (a tenth of the memory of text, faster to group), and where the list of
-# values comes from; of the air of sites, in the same numbers.
+# Labels of segments, kept as numbers into a list (a tenth of the memory of text, faster to group), and where the list
+# of values comes from; of the air of sites, in the same numbers.
 LABELLED = ("segments", "site_air")
 LABELS = {
     "plant_id": "select plant_id from spans",
