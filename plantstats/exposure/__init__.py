@@ -11,10 +11,11 @@ published splitting checks. An episode is written half-open, [from_on, to_on): i
 day after its last.
 """
 
-from plantstats.exposure.build import PlantTime, build, last_day
+from plantstats.exposure.build import build, last_day
 from plantstats.exposure.environment import DRY_AIR_BELOW
 from plantstats.exposure.episodes import plan, rate_table
 from plantstats.exposure.inputs import POT_CLASSES, READS, SINCE_BANDS, age_bands, pot_class, unbound
+from plantstats.exposure.plant_time import PlantTime
 from plantstats.exposure.visits import completed
 from plantstats.schema.causes import LOSSES, OUTCOMES
 

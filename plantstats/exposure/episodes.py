@@ -16,7 +16,7 @@ AIR_WINDOW = 28  # days before the middle of an episode
 
 
 def cuts(t: dict[str, ir.Table], age_cuts: tuple[int, ...]) -> ir.Table:
-    """Last days of the parts that each follow-up falls into.
+    """Last days of the segments that each follow-up falls into.
 
     Parameters
     ----------
@@ -28,12 +28,12 @@ def cuts(t: dict[str, ir.Table], age_cuts: tuple[int, ...]) -> ir.Table:
     Returns
     -------
     ibis table
-        One row per plant and cut (day): entry and exit, ends of months, ages, moves and repots with the end of their
-        transients, exits; place, moved, repotted: what began at the cut (numbers, else missing).
+        One row per plant and cut (day): entry and exit, ages, moves and repots with the end of their transients, exits;
+        place, moved, repotted: what began at the cut (numbers, else missing).
     """
     s = t["spans"]
     base = s.filter(s.exclusion_reason.isnull()).select("plant_id", "entry_day", "exit_day", "installed")
-    every = _of_life(base, age_cuts).union(_month_ends(base), distinct=False).union(_noted(t, base), distinct=False)
+    every = _of_life(base, age_cuts).union(_noted(t, base), distinct=False)
     every = every.filter(every["at"] >= every.entry_day, every["at"] <= every.exit_day)
     return every.group_by("plant_id", "at").agg(
         place=every.place.max(), moved=every.moved.max(), repotted=every.repotted.max()
@@ -47,14 +47,6 @@ def _of_life(base: ir.Table, age_cuts: tuple[int, ...]) -> ir.Table:
     """Entry and exit, and the ages between bands."""
     days = ibis.array([base.entry_day, base.exit_day, *(base.installed + cut for cut in age_cuts)])
     return base.select("plant_id", "entry_day", "exit_day", at=days.unnest().cast("int64"), **NOTHING)
-
-
-def _month_ends(base: ir.Table) -> ir.Table:
-    dates = base.mutate(on_entry=on_date(base.entry_day), on_exit=on_date(base.exit_day))
-    first, last = (on.year() * 12 + on.month() for on in (dates.on_entry, dates.on_exit))
-    months = dates.mutate(m=ibis.range(first, last).unnest())
-    first_day = ibis.date((months.m / 12).floor().cast("int32"), (months.m % 12 + 1).cast("int32"), 1)
-    return months.select("plant_id", "entry_day", "exit_day", at=(day(first_day) - 1).cast("int64"), **NOTHING)
 
 
 def _noted(t: dict[str, ir.Table], base: ir.Table) -> ir.Table:
@@ -78,24 +70,25 @@ def _noted(t: dict[str, ir.Table], base: ir.Table) -> ir.Table:
     )
 
 
-def splits(t: dict[str, ir.Table]) -> ir.Table:
-    """Follow-ups split between one cut and the next, with what held in between and who left at the end.
+def segments(t: dict[str, ir.Table], age_cuts: tuple[int, ...]) -> ir.Table:
+    """Follow-ups between one cut and the next, with the conditions that held in between and who left at the end.
 
     Parameters
     ----------
     t : dict of str to ir.Table
         Tables of the records and the steps before, by name.
+    age_cuts : tuple of int
+        Ages in days, each closing its band.
 
     Returns
     -------
     ibis table
-        One row per plant and part: begins, ends (days), place, moved_at, repotted_at, left_before, one column per
-        outcome, middle (day).
+        One row per plant and segment: the labels of `episodes` up to moved, begins, ends (days), plants (at risk), one
+        column per outcome.
 
     Notes
     -----
-    The mean of the window before each day of a part is centred where the window before its middle is; a window before
-    its end would run half a part ahead of the air that the plants had lived through.
+    A client is who holds the site: after a move between sites, the new site's client.
     """
     c, left = t["cuts"], events.exits_by_day(t)
     c = c.left_join(left, [c.plant_id == left.plant_id, c["at"] == left.exit_day], rname="{name}_e")
@@ -111,69 +104,11 @@ def splits(t: dict[str, ir.Table]) -> ir.Table:
         left_before=c.n_removed.coalesce(0).sum().over(so_far).cast("int64"),
         **{name: c[name].lead().over(order).coalesce(0) for name in OUTCOMES},
     )
-    s = s.filter(s.ends.notnull())
-    return s.mutate(middle=s.begins + ((s.ends - s.begins + 1) / 2).floor().cast("int64"))
-
-
-def site_air(t: dict[str, ir.Table]) -> ir.Table:
-    """Humidity of a site before the middle of each part.
-
-    Parameters
-    ----------
-    t : dict of str to ir.Table
-        Tables of the records and the steps before, by name.
-
-    Returns
-    -------
-    ir.Table
-        site_id, middle, rh_tenths, rh_readings.
-    """
-    asked = t["splits"].select("plant_id", "place", "middle").join(t["places"], ["plant_id", "place"])
-    asked = asked.select("site_id", at=asked.middle - 1)
-    air = environment.air_before(t["site_day_air"], asked, window=AIR_WINDOW)
-    return air.select("site_id", "rh_tenths", "rh_readings", middle=air["at"] + 1)
-
-
-def episodes(t: dict[str, ir.Table], heating_months: Iterable[int], age_cuts: tuple[int, ...]) -> ir.Table:
-    """Parts with their conditions named: the table that everything after it adds up.
-
-    Parameters
-    ----------
-    t : dict of str to ir.Table
-        Tables of the records and the steps before, by name.
-    heating_months : iterable of int
-        Months that count as heated, 1 to 12.
-    age_cuts : tuple of int
-        Ages in days, each closing its band.
-
-    Returns
-    -------
-    ibis table
-        One row per plant and episode: plant_id, site_id, client_id, species, light, pot, planter, age_band, month (its
-        first day), heating, repotted, moved, rh_band, from_on, to_on (half-open), plants (at risk), plant_days, died,
-        declined, losses, client_exits, withdrawn (on its last day), rh_tenths, rh_readings.
-
-    Notes
-    -----
-    Keeps plant-days (each plant's days from entry to exit) and every exit that counts. A client is who holds the site:
-    after a move between sites, the new site's client.
-
-    References
-    ----------
-    Piecewise constant rates: Holford 1980, Biometrics 36:299; the (lo, hi] rule of splitting person-time.
-    """
-    months = sorted(heating_months)
     kept = ("plant_id", "client_id", "species", "pot", "planter", "installed", "n_entered")
-    s = t["splits"].join(t["spans"].select(*kept), "plant_id").join(t["places"], ["plant_id", "place"])
-    owner = t["sites"].select("site_id", owner="client_id")
-    s = s.left_join(owner, "site_id", rname="{name}_o").drop("site_id_o")
-    s = s.left_join(t["site_air"], ["site_id", "middle"], rname="{name}_a").drop("site_id_a", "middle_a")
+    s = s.filter(s.ends.notnull()).join(t["spans"].select(*kept), "plant_id").join(t["places"], ["plant_id", "place"])
+    s = s.left_join(t["sites"].select("site_id", owner="client_id"), "site_id", rname="{name}_o").drop("site_id_o")
     age = s.begins - s.installed
     *bands, oldest, no_age = age_bands(age_cuts)
-    at_risk = s.n_entered - s.left_before
-    readings = s.rh_readings.coalesce(0)
-    band = (s.rh_tenths / (ibis.ifelse(readings > 0, readings, 1) * 50)).floor().cast("int64") * 5
-    first = on_date(s.begins + 1)
 
     def since(at: ir.IntegerValue) -> ir.StringValue:
         return ibis.cases(
@@ -193,20 +128,95 @@ def episodes(t: dict[str, ir.Table], heating_months: Iterable[int], age_cuts: tu
             *[(age < cut, band) for cut, band in zip(age_cuts, bands, strict=True)],
             else_=oldest,
         ),
-        month=ibis.date(first.year(), first.month(), 1),
-        heating=first.month().isin(months) if months else ibis.literal(False),
         repotted=since(s.repotted_at),
         moved=since(s.moved_at),
+        begins=s.begins,
+        ends=s.ends,
+        plants=s.n_entered - s.left_before,
+        **{name: s[name] for name in OUTCOMES},
+    )
+
+
+def _by_month(segments: ir.Table) -> ir.Table:
+    """Segments cut at the ends of months: month (its first day), begins and ends (days) of the part, middle, is_last.
+
+    The mean of the window before each day of a part is centred where the window before its middle is; a window before
+    its end would run half a part ahead of the air that the plants had lived through.
+    """
+    first, last = (on.year() * 12 + on.month() for on in (on_date(segments.begins + 1), on_date(segments.ends)))
+    s = segments.mutate(number=ibis.range(first, last + 1).unnest(), until=segments.ends)
+    month, next_month = (
+        ibis.date((n / 12).floor().cast("int32"), (n % 12 + 1).cast("int32"), 1) for n in (s.number - 1, s.number)
+    )
+    begins, ends = ibis.greatest(s.begins, day(month) - 1), ibis.least(s.until, day(next_month) - 1)
+    s = s.mutate(month=month, begins=begins, ends=ends)
+    return s.mutate(middle=s.begins + ((s.ends - s.begins + 1) / 2).floor().cast("int64"))
+
+
+def site_air(t: dict[str, ir.Table]) -> ir.Table:
+    """Humidity of a site before the middle of each part.
+
+    Parameters
+    ----------
+    t : dict of str to ir.Table
+        Tables of the records and the steps before, by name.
+
+    Returns
+    -------
+    ir.Table
+        site_id, middle, rh_tenths, rh_readings.
+    """
+    asked = _by_month(t["segments"].select("site_id", "begins", "ends"))
+    air = environment.air_before(t["site_day_air"], asked.select("site_id", at=asked.middle - 1), window=AIR_WINDOW)
+    return air.select("site_id", "rh_tenths", "rh_readings", middle=air["at"] + 1)
+
+
+def episodes(t: dict[str, ir.Table], heating_months: Iterable[int]) -> ir.Table:
+    """Segments by month with their conditions named: the table that everything after it adds up.
+
+    Parameters
+    ----------
+    t : dict of str to ir.Table
+        Tables of the records and the steps before, by name.
+    heating_months : iterable of int
+        Months that count as heated, 1 to 12.
+
+    Returns
+    -------
+    ibis table
+        One row per plant and episode: plant_id, site_id, client_id, species, light, pot, planter, age_band, month (its
+        first day), heating, repotted, moved, rh_band, from_on, to_on (half-open), plants (at risk), plant_days, died,
+        declined, losses, client_exits, withdrawn (on its last day), rh_tenths, rh_readings.
+
+    Notes
+    -----
+    Keeps plant-days (each plant's days from entry to exit) and every exit that counts.
+
+    References
+    ----------
+    Piecewise constant rates: Holford 1980, Biometrics 36:299; the (lo, hi] rule of splitting person-time.
+    """
+    months = sorted(heating_months)
+    s = _by_month(t["segments"])
+    s = s.left_join(t["site_air"], ["site_id", "middle"], rname="{name}_a").drop("site_id_a", "middle_a")
+    readings = s.rh_readings.coalesce(0)
+    band = (s.rh_tenths / (ibis.ifelse(readings > 0, readings, 1) * 50)).floor().cast("int64") * 5
+    died, declined, client_exits, withdrawn = (ibis.ifelse(s.ends == s.until, s[name], 0) for name in OUTCOMES)
+    return s.select(
+        *("plant_id", "site_id", "client_id", "species", "light", "pot", "planter", "age_band", "month"),
+        "repotted",
+        "moved",
+        heating=s.month.month().isin(months) if months else ibis.literal(False),
         rh_band=ibis.ifelse(readings > 0, band.cast("string"), "missing"),
-        from_on=first,
+        from_on=on_date(s.begins + 1),
         to_on=on_date(s.ends + 1),
-        plants=at_risk,
-        plant_days=(s.ends - s.begins) * at_risk,
-        died=s.died,
-        declined=s.declined,
-        losses=s.died + s.declined,
-        client_exits=s.client,
-        withdrawn=s.withdrawn,
+        plants=s.plants,
+        plant_days=(s.ends - s.begins) * s.plants,
+        died=died,
+        declined=declined,
+        losses=died + declined,
+        client_exits=client_exits,
+        withdrawn=withdrawn,
         rh_tenths=s.rh_tenths.coalesce(0),
         rh_readings=readings,
     )
@@ -272,9 +282,9 @@ def plan(
         "completed_visits": lambda: visits.completed_visits(t, cut),
         "site_day_air": lambda: environment.site_day_air(t, cut),
         "cuts": lambda: cuts(t, age_cuts),
-        "splits": lambda: splits(t),
+        "segments": lambda: segments(t, age_cuts),
         "site_air": lambda: site_air(t),
-        "episodes": lambda: episodes(t, heating_months, age_cuts),
+        "episodes": lambda: episodes(t, heating_months),
     }
     for name, make in makers.items():
         steps[name] = alike[name] if alike and name in alike else make()

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import pandas as pd
 
 if TYPE_CHECKING:
-    from plantstats.exposure.build import PlantTime
+    from plantstats.exposure.plant_time import PlantTime
 
 
 def standing(time: PlantTime) -> pd.DataFrame:

@@ -13,13 +13,13 @@ from plantstats import losses as loss_model
 from plantstats.exposure.inputs import AGE_CUTS, age_bands
 from plantstats.guarantee.hazards import PROFILE, LineHazards, stream
 from plantstats.guarantee.time_grid import MONTHS, Array
-from plantstats.losses.design import Numeric, sums_by
+from plantstats.losses.design import sums_by
 from plantstats.losses.newton import fit_at_variance
 
 FRAILTY_VARIANCES = np.geomspace(1e-4, 4.0, 24)  # among which the variance of sites' effects is sampled
 # Weights of the variances need the log likelihood to this; one so far below the greatest has none.
 WEIGHT_SETTLED, NO_WEIGHT = 1e-4, 25.0
-BLOCK = 1 << 16  # patterns whose rates are sampled at once
+BLOCK = 1 << 14  # patterns whose rates are sampled at once
 FRAILTY_SD_SCALE = 1.0  # of the half-Cauchy prior of their standard deviation, as in `stats.empirical_bayes`
 # Conditions that pass: a line of a list says nothing of them, so that its rate is the mean over what plants on record
 # went through.
@@ -105,9 +105,10 @@ class FittedHazards:
         the mean over them, not the rate of mean air and a plant left in peace, which on invented companies was some 4%
         too low.
         """
-        profiles = lines[list(PROFILE)].astype("str").reset_index(drop=True)
         air_is_given = "humidity" in lines
-        profiles["humidity"] = lines["humidity"].to_numpy() if air_is_given else MOIST_AIR
+        profiles = lines[list(PROFILE)].assign(humidity=lines["humidity"] if air_is_given else MOIST_AIR)
+        line = profiles.groupby(list(profiles), dropna=False, sort=False, observed=True).ngroup().to_numpy()
+        profiles = profiles.drop_duplicates(ignore_index=True).astype(dict.fromkeys(PROFILE, "str"))
         bands, notes = self._bands()
         beta = self.model.sample(n_samples, seed)
         x, basis = self.model.rows(profiles.assign(age_band=bands[0], month=1), unseen)
@@ -128,13 +129,13 @@ class FittedHazards:
         grid = (len(bands), MONTHS)
         return LineHazards(
             age_cuts=AGE_CUTS,
-            intercept=intercept,
+            intercept=intercept[line],
             shape=shape.reshape(grid),
-            intercept_samples=samples,
+            intercept_samples=samples[:, line],
             shape_samples=shape_samples.reshape(n_samples, *grid),
             frailty_variance=self._frailty_variance(n_samples, seed),
-            oldest_days=np.array([self.oldest_days.get(name, self.oldest_of_all) for name in profiles["species"]]),
-            basis=tuple(basis["basis"]),
+            oldest_days=profiles["species"].map(self.oldest_days).fillna(self.oldest_of_all).to_numpy("float64")[line],
+            basis=tuple(basis["basis"].to_numpy()[line]),
             notes=(*self.notes, *notes),
         )
 
@@ -166,15 +167,17 @@ class FittedHazards:
     def _expected_by_site(self, n_samples: int, seed: int) -> Array:
         """Expected losses of every site on record, sites x samples; their means are the fitted ones."""
         if (n_samples, seed) not in self._expected:
-            x, beta = self.model.counts.x, self.model.sample(n_samples, seed)
-            days = self.model.counts.days_by_site.tocsc()
-            out = np.zeros((days.shape[0], n_samples))
-            for begin in range(0, len(x), BLOCK):
+            counts, beta = self.model.counts, self.model.sample(n_samples, seed)
+            numeric, factor = self._rates(beta)
+            number, profile = counts.design.numeric_profiles[0], counts.design.profiles[0]
+            mean = np.empty(len(number))
+            for begin in range(0, len(number), BLOCK):
                 at = slice(begin, begin + BLOCK)
-                rate = np.exp(x[at] @ beta.T)
-                rate *= (np.exp(x[at] @ self.model.beta) / rate.mean(axis=1))[:, None]
-                out += days[:, at] @ rate
-            self._expected[n_samples, seed] = out
+                mean[at] = np.einsum("ps,ps->p", numeric[number[at]], factor[profile[at]]) / n_samples
+            days = counts.in_runs((self._rate(self.model.beta) / mean)[counts.pattern] * counts.plant_days)
+            expected = days @ numeric
+            expected *= factor[counts.runs.profile]
+            self._expected[n_samples, seed] = counts.runs.by_site(expected)
         return self._expected[n_samples, seed]
 
     @cached_property
@@ -197,10 +200,10 @@ class FittedHazards:
 
     @cached_property
     def _air_by_site(self) -> dict[str, float]:
-        rate, _, month = self._rate_without(AIR)
-        usual = rate * self._monthly_effect(AIR, self.model.beta[None])[0][month]
+        effect = self._monthly_effect(AIR, self.model.beta[None])[0]
+        usual = self._rate(np.where(self._of(AIR), 0.0, self.model.beta)) * effect[self._month]
         days = self.model.counts.days_by_site
-        ratio = (days @ np.exp(self.model.counts.x @ self.model.beta)) / (days @ usual)
+        ratio = (days @ self._rate(self.model.beta)) / (days @ usual)
         return dict(zip(self.model.sites, ratio.tolist(), strict=True))
 
     def seen(self) -> pd.DataFrame:
@@ -233,15 +236,32 @@ class FittedHazards:
         days /= pd.Series(bands, bands).groupby(level=0).transform("size")  # a band may stand for others, too
         return np.repeat((days / days.sum() / MONTHS).to_numpy(), MONTHS)
 
-    def _rate_without(self, terms: tuple[str, ...]) -> tuple[Array, npt.NDArray[np.bool_], npt.NDArray[np.intp]]:
-        """Of each pattern the fitted rate without terms, which columns are theirs, and its calendar month (from 0)."""
-        x, beta = self.model.counts.x, self.model.beta
-        theirs = np.array([name.partition("[")[0] in terms for name in self.model.names])
-        rate = np.exp(x[:, ~theirs] @ beta[~theirs])
-        if "year_cos" not in self.model.patterns:
-            return rate, theirs, np.zeros(len(x), dtype=np.intp)
-        angle = np.arctan2(self.model.patterns["year_sin"], self.model.patterns["year_cos"])
-        return rate, theirs, np.floor(angle.to_numpy() * MONTHS / (2 * np.pi)).astype(np.intp) % MONTHS
+    def _rates(self, beta: Array) -> tuple[Array, Array]:
+        """Rates of the profiles of numeric columns and of factors, by the coefficients (samples x columns, or columns).
+
+        Their product is the rate of a pattern.
+        """
+        design = self.model.counts.design
+        (_, numeric), (_, factors) = design.numeric_profiles, design.profiles
+        is_numeric = design.is_numeric
+        return np.exp(numeric @ beta[..., is_numeric].T), np.exp(factors @ beta[..., ~is_numeric].T)
+
+    def _rate(self, beta: Array) -> Array:
+        """Rate of each pattern."""
+        return np.exp(self.model.counts.design.linear(beta))
+
+    def _of(self, terms: tuple[str, ...]) -> npt.NDArray[np.bool_]:
+        """Which columns are of terms."""
+        return np.array([name.partition("[")[0] in terms for name in self.model.names])
+
+    @cached_property
+    def _month(self) -> npt.NDArray[np.intp]:
+        """Calendar month of each pattern, from 0."""
+        patterns = self.model.patterns
+        if "year_cos" not in patterns:
+            return np.zeros(len(patterns), dtype=np.intp)
+        angle = np.arctan2(patterns["year_sin"], patterns["year_cos"]).to_numpy()
+        return np.floor(angle * MONTHS / (2 * np.pi)).astype(np.intp) % MONTHS
 
     def _monthly_effect(self, terms: tuple[str, ...], beta: Array) -> Array:
         """Multiples of the rate by terms in each calendar month, samples x 12.
@@ -257,18 +277,18 @@ class FittedHazards:
     def _weights(self, terms: tuple[str, ...]) -> tuple[npt.NDArray[np.bool_], Array, Array]:
         """Columns of terms, their different rows, and the weight of each row in each calendar month (rows x 12)."""
         if terms not in self._weighed:
-            rate, theirs, month = self._rate_without(terms)
-            key, first = np.zeros(len(rate), dtype=np.int64), np.zeros(1, dtype=np.intp)
-            for part in self.model.counts.design.parts:
-                if part.name in terms:
-                    values = part.values if isinstance(part, Numeric) else part.codes
-                    key = key * (values.size + 1) + np.unique(values, return_inverse=True)[1]
-                    # Numbered anew after each part, so that keys stay small.
-                    _, first, key = np.unique(key, return_index=True, return_inverse=True)
-            number = key * MONTHS + month
-            weight = sums_by(number, self.model.counts.by_pattern[1] * rate, len(first) * MONTHS)
-            rows = self.model.counts.x[first][:, theirs]
-            self._weighed[terms] = theirs, rows, weight.reshape(len(first), MONTHS)
+            theirs, design = self._of(terms), self.model.counts.design
+            is_numeric = design.is_numeric[theirs]
+            (number, numeric), (profile, factors) = design.numeric_profiles, design.profiles
+            of_numeric, on = np.unique(numeric[:, theirs[design.is_numeric]], axis=0, return_inverse=True)
+            of_factors, at = np.unique(factors[:, theirs[~design.is_numeric]], axis=0, return_inverse=True)
+            rows = np.empty((len(of_factors) * len(of_numeric), len(is_numeric)))
+            rows[:, is_numeric] = np.tile(of_numeric, (len(of_factors), 1))
+            rows[:, ~is_numeric] = np.repeat(of_factors, len(of_numeric), axis=0)
+            row = at.ravel()[profile] * len(of_numeric) + on.ravel()[number]
+            days = self.model.counts.by_pattern[1] * self._rate(np.where(theirs, 0.0, self.model.beta))
+            weight = sums_by(row * MONTHS + self._month, days, len(rows) * MONTHS)
+            self._weighed[terms] = theirs, rows, weight.reshape(len(rows), MONTHS)
         return self._weighed[terms]
 
     @cached_property

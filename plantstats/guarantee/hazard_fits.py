@@ -163,7 +163,7 @@ class HazardFits:
 
     @cached_property
     def _exposure_table(self) -> pd.DataFrame:
-        return self.between.exposure_table(list(loss_model.EXPOSURE_BY), count_plants=False)
+        return self.between.exposure_table(list(loss_model.EXPOSURE_BY), count_plants=False, as_categories=True)
 
     def _fit(self, causes: tuple[str, ...]) -> FittedHazards:
         losses = self.between.losses
@@ -183,6 +183,7 @@ class HazardFits:
         elif n_paid < n_all:
             by = list(loss_model.EXPOSURE_BY)
             of_row = paid.groupby(by, as_index=False, observed=True)["quantity"].sum()
+            of_row = of_row.astype(exposure_table[by].dtypes.to_dict())
             lost = exposure_table[by].merge(of_row, on=by, how="left")["quantity"].fillna(0)
             exposure_table = exposure_table.assign(losses=lost.to_numpy("int64"))
         seen = set(exposure_table["month"].dt.month)

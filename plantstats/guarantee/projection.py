@@ -234,7 +234,7 @@ def _of_group(
     later = days_at_risk(grid, starts, samples.age_cuts, None, np.full(len(starts), leave))
     factor = samples.intercept[:, lines] * samples.effect[:, cohorts.site[lines]]
     common = None if samples.common is None else (samples.common[:, cohorts.site[lines]], float(samples.common.mean()))
-    nodes = None if cover.once else _nodes(factor, samples.shape, leave)
+    nodes = None if cover.once else _nodes(factor, samples.shape, np.concatenate([first, later]).sum(axis=1))
     n_nodes = len(lines) if nodes is None else nodes.shape[1]
     size = max(1, BLOCK // (5 * (len(lines) + (0 if cover.once else grid.steps * n_nodes)) * grid.steps))
     blocks = [slice(begin, begin + size) for begin in range(0, len(factor), size)]
@@ -300,16 +300,18 @@ def _probabilities(cover: Cover, exits: Exits, lost: Array, days: Array) -> tupl
     return renewal.loss_probabilities(lost, other, ended)
 
 
-def _nodes(factor: Array, shape: Array, leave: float) -> Array | None:
+def _nodes(factor: Array, shape: Array, days: Array) -> Array | None:
     """Factors at which what follows a loss is worked out: samples x nodes; None where each line is worked out itself.
 
     Notes
     -----
-    Probabilities are sums of exponentials of the factor times hazards of at most `most` in all: on Chebyshev points
-    the error falls as ``(most / 4) ** n / n!`` (Trefethen 2013, Approximation Theory and Practice, chapter 8).
+    Probabilities are sums of exponentials of the factor times hazards of at most `most` in all (days: of each plant by
+    age band and month): on Chebyshev points the error falls as ``(most / 4) ** n / n!`` (Trefethen 2013, Approximation
+    Theory and Practice, chapter 8).
     """
     top = factor.max(axis=1)
-    most = float((top * shape.max(axis=(1, 2))).max(initial=0.0)) * leave
+    hazard = shape.reshape(len(shape), -1) @ days.reshape(len(days), -1).T
+    most = float((top * hazard.max(axis=1, initial=0.0)).max(initial=0.0))
     n = MIN_NODES
     while n < MAX_NODES and (most / 4) ** n / factorial(n) > INTERPOLATION_ERROR:
         n += 1

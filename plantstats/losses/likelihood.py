@@ -179,11 +179,6 @@ class Counts:
         return self.sums_of_runs(lost @ values, self.design.profiles[1])
 
     @cached_property
-    def x(self) -> Array:
-        """The design written out, patterns x columns, for those who multiply it with many coefficients."""
-        return self.design.dense()
-
-    @cached_property
     def days_by_site(self) -> sparse.csr_array:
         """Plant-days, sites x patterns."""
         shape = (self.n_sites, self.design.rows)

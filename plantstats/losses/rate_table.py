@@ -331,6 +331,8 @@ def conditions(exposure_table: pd.DataFrame) -> pd.DataFrame:
 
 
 def _coded(values: pd.Series) -> tuple[Codes, tuple[str, ...]]:
+    if isinstance(values.dtype, pd.CategoricalDtype):
+        return _left(values.cat.codes.to_numpy(np.intp), tuple(map(str, values.cat.categories)))
     codes, levels = pd.factorize(values.astype("str"), sort=True)
     return codes.astype(np.intp), tuple(map(str, levels))
 

@@ -87,7 +87,7 @@ def passing(model, month, terms):
     """By hand: mean of what terms do to the rate, over the plant-days of a calendar month, row by row; each row weighs
     what its plants would lose without them."""
     fitted = model.model
-    days, over, under = fitted.counts.by_pattern[1], 0.0, 0.0
+    days, over, under, design = fitted.counts.by_pattern[1], 0.0, 0.0, fitted.counts.design.dense()
     for at, row in enumerate(fitted.patterns.itertuples()):
         if abs(row.year_cos - np.cos(2 * np.pi * (month - 0.5) / 12)) > 1e-9 or (
             abs(row.year_sin - np.sin(2 * np.pi * (month - 0.5) / 12)) > 1e-9
@@ -95,10 +95,10 @@ def passing(model, month, terms):
             continue
         rest = sum(
             b * x
-            for name, b, x in zip(fitted.names, fitted.beta, fitted.counts.x[at], strict=True)
+            for name, b, x in zip(fitted.names, fitted.beta, design[at], strict=True)
             if name.split("[")[0] not in terms
         )
-        whole = sum(b * x for b, x in zip(fitted.beta, fitted.counts.x[at], strict=True))
+        whole = sum(b * x for b, x in zip(fitted.beta, design[at], strict=True))
         over, under = over + days[at] * np.exp(whole), under + days[at] * np.exp(rest)
     return over / under
 
@@ -293,7 +293,7 @@ def test_rates_of_lines_over_all_plant_days_add_up_to_the_fitted_losses(found, m
     band = rows["age_band"].map({name: n for n, name in enumerate(age_bands())}).to_numpy()
     month = (np.arctan2(rows["year_sin"], rows["year_cos"]) / (2 * np.pi) * 12).apply(np.floor).astype(int) % 12
     asked = hazards.intercept * hazards.shape[band, month]
-    lost = np.exp(fitted.counts.x @ fitted.beta)
+    lost = np.exp(fitted.counts.design.dense() @ fitted.beta)
     assert asked @ fitted.counts.by_pattern[1] == pytest.approx(lost @ fitted.counts.by_pattern[1])
     # In each site's own air, too, though sites differ.
     own = fitted.counts.days_by_site @ asked * model.site_air(list(fitted.sites))
@@ -306,8 +306,8 @@ def test_the_air_of_a_site_is_what_its_own_readings_do_against_those_of_all(foun
     usual = [passing(model, month, terms) for month in range(1, 13)]
     month = np.floor(np.arctan2(fitted.patterns["year_sin"], fitted.patterns["year_cos"]) / (2 * np.pi) * 12) % 12
     theirs = np.array([name in terms for name in fitted.names])
-    rest = np.exp(fitted.counts.x[:, ~theirs] @ fitted.beta[~theirs])
-    whole = np.exp(fitted.counts.x @ fitted.beta)
+    rest = np.exp(fitted.counts.design.dense()[:, ~theirs] @ fitted.beta[~theirs])
+    whole = np.exp(fitted.counts.design.dense() @ fitted.beta)
     made = model.site_air([*fitted.sites, "nowhere"])
     for at, _ in enumerate(fitted.sites):
         days = fitted.counts.days_by_site[[at]].toarray()[0]
@@ -340,3 +340,24 @@ def test_a_sites_history_is_its_losses_and_what_the_model_expected_there(found, 
     assert lost.tolist() == [known.loc[site, "losses"], 0]
     assert expected[:, 0].mean() == pytest.approx(known.loc[site, "expected"])
     assert not expected[:, 1].any()
+
+
+def test_expected_losses_of_sites_are_those_of_every_pattern_sampled_by_itself(model):
+    fitted, beta = model.model, model.model.sample(40, 1)
+    x = fitted.counts.design.dense()
+    rate = np.exp(x @ beta.T)
+    rate *= (np.exp(x @ fitted.beta) / rate.mean(axis=1))[:, None]
+    _, expected = model.site_history(list(fitted.sites), 40, 1)
+    assert pytest.approx(fitted.counts.days_by_site @ rate, rel=1e-12) == expected.T
+
+
+def test_a_line_has_the_hazard_that_it_has_alone_however_often_and_wherever_it_stands(model):
+    lines = model.model.patterns[["species", "light", "pot", "planter"]].astype("str").drop_duplicates().head(4)
+    many = lines.iloc[[2, 0, 2, 3, 1, 0]]
+    made = model.for_lines(many, 30, 1)
+    for at in range(len(many)):
+        alone = model.for_lines(many.iloc[[at]], 30, 1)
+        assert made.intercept_samples[:, at] == pytest.approx(alone.intercept_samples[:, 0], rel=1e-12)
+        assert made.intercept[at] == pytest.approx(alone.intercept[0], rel=1e-12)
+        assert (made.oldest_days[at], made.basis[at]) == (alone.oldest_days[0], alone.basis[0])
+    assert len(set(made.intercept)) == 4

@@ -233,7 +233,8 @@ def test_many_lines_equal_lines_one_by_one(cover):
     parts = np.stack([np.ones(36), np.linspace(1, 0.9, 36)], axis=1)
     samples = HazardSamples(CUTS, intercept, shape, effect, exits)
     whole = projection.project(grid, who, cover, samples, parts)
-    assert projection._nodes(intercept * effect[:, who.site], shape, 1096).shape[1] < n / 2
+    days = np.full((1, 5, 12), 1096 / 60)
+    assert projection._nodes(intercept * effect[:, who.site], shape, days).shape[1] < n / 2
     for line in range(n):
         own = Cohorts(*(each[[line]] for each in (who.planted, who.enter, who.leave)), np.zeros(1, dtype="int64"))
         alone = projection.project(

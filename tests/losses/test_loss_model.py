@@ -55,7 +55,7 @@ def test_sums_by_runs_are_those_of_the_matrix_written_out():
     counts, v = model.counts, 0.3
     beta = model.beta + 0.1
     now = likelihood.Derivatives(counts, beta, v)
-    x = counts.x[counts.pattern]
+    x = counts.design.dense()[counts.pattern]
     expected = counts.plant_days * np.exp(x @ beta)
     slope, information, own = counts.prior - counts.prior * np.exp(beta), np.diag(counts.prior * np.exp(beta)), []
     for site in range(counts.n_sites):
@@ -69,7 +69,7 @@ def test_sums_by_runs_are_those_of_the_matrix_written_out():
     order = np.argsort(~counts.design.is_numeric, kind="stable")
     by_site = list(clusters._of_sites(counts, newton.Fit(beta, v, now), order))
     assert np.array(by_site) == pytest.approx(np.array(own)[:, order][:, :, order], rel=1e-9, abs=1e-9)
-    holds = [(counts.x[counts.pattern[counts.site == site]] != 0).any(axis=0) for site in range(counts.n_sites)]
+    holds = [(x[counts.site == site] != 0).any(axis=0) for site in range(counts.n_sites)]
     assert counts.sites_per_column.tolist() == np.sum(holds, axis=0).tolist()
     assert counts.losses_per_column == pytest.approx((x != 0).T @ counts.losses)
 
@@ -651,3 +651,15 @@ def test_a_level_of_the_fit_that_the_asked_rows_lack_is_no_mismatch():
     rows = rate_table.conditions(company())
     only = rows[rows["light"].eq("low")].astype({"light": "category"})
     assert np.isfinite(model.matrix(only)).all()
+
+
+def test_conditions_in_categories_are_coded_like_texts():
+    table = company(spread=0.2)
+    texts = table.select_dtypes("str").columns
+    assert len(texts) > 5
+    # In the order of the alphabet, with a level that no row is on.
+    kinds = {name: pd.CategoricalDtype(sorted({*table[name], "a level of no row"}), ordered=True) for name in texts}
+    one, other = (rate_table.RateTable.from_exposure(of) for of in (table, table.astype(kinds)))
+    assert (one.sites, one.species, one.coding) == (other.sites, other.species, other.coding)
+    assert np.array_equal(one.site, other.site)
+    assert {name for name in one.codes if not np.array_equal(one.codes[name], other.codes[name])} == set()
