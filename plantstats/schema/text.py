@@ -47,7 +47,10 @@ def normalize_key(text: str) -> str:
     >>> normalize_key("Caf\u00e9  Noir")
     'cafe noir'
     """
-    plain = unicodedata.normalize("NFKD", clean_text(text).casefold())
+    plain = clean_text(text).casefold()
+    if plain.isascii():
+        return plain
+    plain = unicodedata.normalize("NFKD", plain)
     return "".join(letter for letter in plain if not unicodedata.combining(letter))
 
 
