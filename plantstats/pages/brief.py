@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import functools
 from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
@@ -103,6 +104,7 @@ def _dry(study: Study) -> Section | None:
     return None if dry is None else replace(dry, half=True)
 
 
+@functools.lru_cache(maxsize=1)  # for the page, and for the file beside it
 def _asked(study: Study) -> tuple[list[Decision], list[str]]:
     """What the pages ask for, and which could not be asked, and why."""
     todo: list[Decision] = []
