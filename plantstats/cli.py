@@ -8,6 +8,7 @@ import os
 import sys
 from collections.abc import Callable, Sequence
 from datetime import date
+from functools import partial
 from pathlib import Path
 
 from plantstats import __version__
@@ -339,24 +340,17 @@ def _seed(text: str) -> int:
     return int(text)
 
 
-def _depth(text: str) -> float:
+def _up_to_100(text: str, what: str) -> float:
     try:
-        depth = float(text)
+        number = float(text)
     except ValueError:
-        depth = 0.0
-    if not 0 < depth <= 100:
-        raise argparse.ArgumentTypeError(f"{text!r} is not a depth in centimetres above 0, up to 100")
-    return depth
+        number = 0.0
+    if not 0 < number <= 100:
+        raise argparse.ArgumentTypeError(f"{text!r} is not a {what} above 0, up to 100")
+    return number
 
 
-def _years(text: str) -> float:
-    try:
-        years = float(text)
-    except ValueError:
-        years = 0.0
-    if not 0 < years <= 100:
-        raise argparse.ArgumentTypeError(f"{text!r} is not a number of years above 0, up to 100")
-    return years
+_depth, _years = (partial(_up_to_100, what=what) for what in ("depth in centimetres", "number of years"))
 
 
 # Name of a command: what it does, in a line; what adds its arguments; what runs it.

@@ -367,10 +367,5 @@ def _visits(study: Study) -> int:
 
 def _about(study: Study, whose: str) -> str:
     """The line above a page: company, quarter, whose page, last day."""
-    return f"{_company(study)}{study.period.name}, {whose}, records until {study.as_of}"
-
-
-def _company(study: Study) -> str:
-    """The company's name for the head of the pages, where the settings give one."""
-    name = study.records.settings.company
-    return f"{name}, " if name else ""
+    parts = (study.records.settings.company, study.period.name, whose, f"records until {study.as_of}")
+    return ", ".join(filter(None, parts))

@@ -197,7 +197,7 @@ def make_pages(
         With 143 when the system asks the run to end.
     """
     pages: dict[str, PageMade] = {}
-    pool = ProcessPoolExecutor(workers, get_context("spawn"), initializer=_begin, initargs=(begin,))
+    pool = ProcessPoolExecutor(workers, get_context("spawn"), initializer=begin)
     # disable=None: no bar where the error stream is no terminal.
     with (
         stopped_from_outside(),
@@ -226,10 +226,6 @@ def _environment(workshop: Path) -> contextlib.AbstractContextManager[None]:
         dict.fromkeys(THREADS, "1")
         | {"IPYTHONDIR": str(workshop / "profile"), "MPLBACKEND": "agg", "PYTHONHASHSEED": "0", "TQDM_DISABLE": "1"}
     )
-
-
-def _begin(begin: Begin) -> None:
-    begin()
 
 
 @functools.cache

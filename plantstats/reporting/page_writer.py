@@ -112,14 +112,14 @@ class PageWriter:
             The same, or with that error.
         """
         name = page_name(outcome.path)
-        ends = [ended[task] for task in (FILES + name, name + PDF) if task in ended]
-        if not any(end.fault for end in ends):
+        faults = [ended[task].fault for task in (FILES + name, name + PDF) if task in ended]
+        if not any(faults):
             for path in self._left(name).glob("*"):
                 path.replace(self.folder / path.name)
             return outcome
-        error, why = next(end.fault for end in ends if end.fault)
-        of = {"error": error.rpartition(":")[2], "reason": why, "cell": AFTER_LAST}
-        lost = replace(outcome, results=None, body="", **of)
+        kind, why = next(filter(None, faults))
+        kind = kind.rpartition(":")[2]
+        lost = replace(outcome, results=None, body="", error=kind, reason=why, cell=AFTER_LAST)
         (self.folder / outcome.path.name).unlink(missing_ok=True)
         self.finished(lost)
         return lost
