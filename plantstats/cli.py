@@ -103,16 +103,8 @@ def _review(chosen: argparse.Namespace) -> int:
         with Forks(preload.FIRST, preload.LATER) as forks:  # imports beside this process
             from plantstats import quarterly  # noqa: PLC0415
 
-            report = quarterly.review(
-                chosen.folder,
-                chosen.quarter,
-                chosen.client,
-                chosen.as_of,
-                chosen.out,
-                again=chosen.again,
-                since=chosen.since,
-                forks=forks,
-            )
+            asked = chosen.folder, chosen.quarter, chosen.client, chosen.as_of, chosen.out
+            report = quarterly.review(*asked, again=chosen.again, since=chosen.since, forks=forks)
     for sentence in report.sentences:
         print(sentence)
     for page in report.pages:
@@ -324,20 +316,14 @@ def _id(text: str) -> str:
     return text
 
 
-def _count(text: str) -> int:
-    if not text.isdecimal() or int(text) < 1:
-        raise argparse.ArgumentTypeError(f"{text!r} is not a whole number of 1 or more")
+def _count(text: str, least: int = 1) -> int:
+    if not text.isdecimal() or int(text) < least:
+        raise argparse.ArgumentTypeError(f"{text!r} is not a whole number of {least} or more")
     return int(text)
 
 
 def _weeks(text: str) -> int:
     return 0 if text == "0" else _count(text)
-
-
-def _seed(text: str) -> int:
-    if not text.isdecimal():
-        raise argparse.ArgumentTypeError(f"{text!r} is not a whole number of 0 or more")
-    return int(text)
 
 
 def _up_to_100(text: str, what: str) -> float:
@@ -350,6 +336,7 @@ def _up_to_100(text: str, what: str) -> float:
     return number
 
 
+_seed = partial(_count, least=0)
 _depth, _years = (partial(_up_to_100, what=what) for what in ("depth in centimetres", "number of years"))
 
 

@@ -207,16 +207,13 @@ def quarters_chart(study: Study) -> Quarters:
     -------
     Quarters
     """
-    return Quarters(
-        expected="expected_by_quarter",
-        event="quarter_event",
-        event_label=lambda row: f"{row['losses']} at once: {_event_words(study, row)}",
-        fewest=loss_costs.FEWEST_OF_EVENT,
-    )
 
+    def label(row: pd.Series) -> str:
+        place = study.name_of("site", row["site_id"]).name
+        return f"{row['losses']} at once: {words.cause(row['cause'])},\n{place}"
 
-def _event_words(study: Study, row: pd.Series) -> str:
-    return f"{words.cause(row['cause'])},\n{study.name_of('site', row['site_id']).name}"
+    fewest = loss_costs.FEWEST_OF_EVENT
+    return Quarters(expected="expected_by_quarter", event="quarter_event", event_label=label, fewest=fewest)
 
 
 def _lost(study: Study, results: pd.DataFrame, lost: pd.DataFrame) -> Section:

@@ -369,14 +369,8 @@ class Squares(Chart):
         for n, (_, row) in enumerate(rows.iterrows()):
             stands = np.arange(100) < round(float(row["estimate"]))
             ax.scatter(x + 12.5 * n, 9 - y, c=np.where(stands, GREEN, ABSENT), s=9, marker="s")
-            ax.text(
-                12.5 * n + 4.5,
-                -1.6,
-                f"{self.label(row)}: {row['estimate']:.0f}",
-                ha="center",
-                va="top",
-                fontsize=LETTERS,
-            )
+            text = f"{self.label(row)}: {row['estimate']:.0f}"
+            ax.text(12.5 * n + 4.5, -1.6, text, ha="center", va="top", fontsize=LETTERS)
         ax.set_xlim(-1, 12.5 * max(len(rows), 3) - 2)
         ax.set_ylim(-4, 10)
         ax.set_aspect("equal")

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import contextlib
-import json
 import sys
 import time
 from collections.abc import Callable, Mapping, Sequence
@@ -184,19 +183,12 @@ def run(
         record["files"] = {path.name: file_digest(path) for path in sorted(complete.iterdir())}
         record["seconds"] = round(time.monotonic() - clock, 1)
         if not for_client:
-            record["processes"] = _used(ended | {page_name(o.path): o.ended for o in outcomes})
-        text = json.dumps(record, indent=1, ensure_ascii=False, default=str) + "\n"
-        (complete / publish.MADE_WITH).write_text(text, encoding="utf-8")
-        publish.publish(complete, out)
+            record["processes"] = [
+                {"name": name, "seconds": round(end.seconds, 2), "peak_mib": round(end.peak / 2**20)}
+                for name, end in (ended | {page_name(o.path): o.ended for o in outcomes}).items()
+            ]
+        publish.publish(complete, out, record)
     return _report(out, record | {"missing": missing}, remarks)
-
-
-def _used(ended: Mapping[str, Ended]) -> list[dict[str, Any]]:
-    """Processor time and largest memory of each process."""
-    return [
-        {"name": name, "seconds": round(end.seconds, 2), "peak_mib": round(end.peak / 2**20)}
-        for name, end in ended.items()
-    ]
 
 
 def _report(out: Path, record: Mapping[str, Any], remarks: list[str]) -> Report:

@@ -50,8 +50,7 @@ def normalize_key(text: str) -> str:
     plain = clean_text(text).casefold()
     if plain.isascii():
         return plain
-    plain = unicodedata.normalize("NFKD", plain)
-    return "".join(letter for letter in plain if not unicodedata.combining(letter))
+    return "".join(letter for letter in unicodedata.normalize("NFKD", plain) if not unicodedata.combining(letter))
 
 
 def normalize_header(text: str) -> str:
