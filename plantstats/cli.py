@@ -8,6 +8,7 @@ import os
 import sys
 from collections.abc import Callable, Sequence
 from datetime import date
+from functools import partial
 from pathlib import Path
 
 from plantstats import __version__
@@ -102,16 +103,8 @@ def _review(chosen: argparse.Namespace) -> int:
         with Forks(preload.FIRST, preload.LATER) as forks:  # imports beside this process
             from plantstats import quarterly  # noqa: PLC0415
 
-            report = quarterly.review(
-                chosen.folder,
-                chosen.quarter,
-                chosen.client,
-                chosen.as_of,
-                chosen.out,
-                again=chosen.again,
-                since=chosen.since,
-                forks=forks,
-            )
+            asked = chosen.folder, chosen.quarter, chosen.client, chosen.as_of, chosen.out
+            report = quarterly.review(*asked, again=chosen.again, since=chosen.since, forks=forks)
     for sentence in report.sentences:
         print(sentence)
     for page in report.pages:
@@ -323,9 +316,9 @@ def _id(text: str) -> str:
     return text
 
 
-def _count(text: str) -> int:
-    if not text.isdecimal() or int(text) < 1:
-        raise argparse.ArgumentTypeError(f"{text!r} is not a whole number of 1 or more")
+def _count(text: str, least: int = 1) -> int:
+    if not text.isdecimal() or int(text) < least:
+        raise argparse.ArgumentTypeError(f"{text!r} is not a whole number of {least} or more")
     return int(text)
 
 
@@ -333,30 +326,18 @@ def _weeks(text: str) -> int:
     return 0 if text == "0" else _count(text)
 
 
-def _seed(text: str) -> int:
-    if not text.isdecimal():
-        raise argparse.ArgumentTypeError(f"{text!r} is not a whole number of 0 or more")
-    return int(text)
-
-
-def _depth(text: str) -> float:
+def _up_to_100(text: str, what: str) -> float:
     try:
-        depth = float(text)
+        number = float(text)
     except ValueError:
-        depth = 0.0
-    if not 0 < depth <= 100:
-        raise argparse.ArgumentTypeError(f"{text!r} is not a depth in centimetres above 0, up to 100")
-    return depth
+        number = 0.0
+    if not 0 < number <= 100:
+        raise argparse.ArgumentTypeError(f"{text!r} is not a {what} above 0, up to 100")
+    return number
 
 
-def _years(text: str) -> float:
-    try:
-        years = float(text)
-    except ValueError:
-        years = 0.0
-    if not 0 < years <= 100:
-        raise argparse.ArgumentTypeError(f"{text!r} is not a number of years above 0, up to 100")
-    return years
+_seed = partial(_count, least=0)
+_depth, _years = (partial(_up_to_100, what=what) for what in ("depth in centimetres", "number of years"))
 
 
 # Name of a command: what it does, in a line; what adds its arguments; what runs it.

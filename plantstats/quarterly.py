@@ -11,6 +11,8 @@ from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+import pandas as pd
+
 from plantstats import QUERY_THREADS, periods
 from plantstats.digests import file_digest
 from plantstats.errors import PlantstatsError
@@ -71,8 +73,8 @@ RESULTS_OF_MANY = (
     (*OF_PLANTS, *OF_RECORDS),
     OF_CONDITIONS,
 )
-# Below: more memory, but a fifth less time in the many small tables.
-TEXTS_AS_OBJECTS = {"mode.string_storage": "python"}
+# Texts as objects: more memory, but a fifth less time in many small tables.
+TEXTS = "mode.string_storage"
 # Memory of the two that run beside each other: each at rest, then by the visit that of losses (measured: 2.7 GB at 1.8
 # million visits, 15.4 GB at 14 million) and the other's (2.5 GB, 4.2 GB), less where the engine bounds its own.
 BYTES, OF_LOSSES_A_VISIT = 600e6, 1050.0
@@ -167,10 +169,8 @@ def review(
         earlier = None if client else _earlier(study, out, since)
         if earlier is not None:
             sources["earlier"] = file_digest(earlier / MADE_WITH)
-        n_visits = int(study.records.account.query("table == 'visits'")["rows_read"].sum())
+        n_visits = _visits(study)
         at_a_time = side_by_side(n_visits)
-        if n_visits < MANY_VISITS:
-            forks.options = TEXTS_AS_OBJECTS
         forks.begin("plantstats.quarterly:share_study", {k: v for k, v in parameters.items() if k != "client"})
         if n_visits < MANY_VISITS and not client:
             _compute(study, WHERE_OPENED, lambda **_: None)
@@ -250,7 +250,8 @@ def compute(
 
     study = studies.open_study(records_dir, quarter, client, as_of)
     study.on_compute = report
-    _compute(study, names, report)
+    with pd.option_context(TEXTS, "python" if _visits(study) < MANY_VISITS else "auto"):
+        _compute(study, names, report)
 
 
 def _compute(study: Study, names: Sequence[str], report: Callable[..., None]) -> None:
@@ -354,15 +355,17 @@ def share_study(records_dir: str, quarter: str, as_of: str) -> None:
     """
     from plantstats import studies  # noqa: PLC0415
 
+    pd.set_option(TEXTS, "python")
     studies.share(studies.open_study(records_dir, quarter, "", as_of))
+
+
+def _visits(study: Study) -> int:
+    """Rows of the visit log."""
+    account = study.records.account
+    return int(account.loc[account["table"].eq("visits"), "rows_read"].sum())
 
 
 def _about(study: Study, whose: str) -> str:
     """The line above a page: company, quarter, whose page, last day."""
-    return f"{_company(study)}{study.period.name}, {whose}, records until {study.as_of}"
-
-
-def _company(study: Study) -> str:
-    """The company's name for the head of the pages, where the settings give one."""
-    name = study.records.settings.company
-    return f"{name}, " if name else ""
+    parts = (study.records.settings.company, study.period.name, whose, f"records until {study.as_of}")
+    return ", ".join(filter(None, parts))

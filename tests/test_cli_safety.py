@@ -142,14 +142,13 @@ def test_a_report_is_never_put_over_files_that_no_report_wrote(tmp_path: Path):
     for folder in (complete, out):
         folder.mkdir()
     (complete / "findings.csv").write_text("new")
-    (complete / "made_with.json").write_text('{"files": {"findings.csv": ""}}')
     (out / "findings.csv").write_text("mine")
     (out / "notes.txt").write_text("mine")
     with pytest.raises(ReportError, match=r"holds findings\.csv and no made_with\.json"):
-        publish.publish(complete, out)
+        publish.publish(complete, out, {"files": {"findings.csv": ""}})
     assert contents(out) == {"findings.csv": b"mine", "notes.txt": b"mine"}
     (out / "findings.csv").unlink()
-    publish.publish(complete, out)
+    publish.publish(complete, out, {"files": {"findings.csv": ""}})
     assert (out / "findings.csv").read_text() == "new" and (out / "notes.txt").read_text() == "mine"
 
 

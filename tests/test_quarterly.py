@@ -7,6 +7,7 @@ import os
 from pathlib import Path
 from types import SimpleNamespace
 
+import pandas as pd
 import pytest
 
 import plantstats
@@ -65,7 +66,7 @@ def test_only_pages_of_the_pack_wait_for_results_and_only_for_some_that_are_made
 def test_the_process_that_opens_few_records_makes_what_rests_on_them_alone(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    forks = SimpleNamespace(completed=set(), options={}, begin=lambda *_: None)
+    forks = SimpleNamespace(completed=set(), begin=lambda *_: None)
     monkeypatch.setattr(quarterly, "run", lambda *_, **given: given["forks"].completed)
     for n_visits, made in ((1_000_000, {"faults"}), (1, set())):
         monkeypatch.setattr(quarterly, "MANY_VISITS", n_visits)
@@ -75,9 +76,29 @@ def test_the_process_that_opens_few_records_makes_what_rests_on_them_alone(
 
 def test_margins_of_a_year_before_are_made_with_those_of_the_quarter(monkeypatch: pytest.MonkeyPatch) -> None:
     asked: list[str] = []
+    visits = pd.DataFrame({"table": ["visits"], "rows_read": [1]})
     study = SimpleNamespace(
-        period=quarterly.periods.quarter("2026-Q3"), account_margins=lambda quarter="": asked.append(quarter)
+        period=quarterly.periods.quarter("2026-Q3"),
+        account_margins=lambda quarter="": asked.append(quarter),
+        records=SimpleNamespace(account=visits),
     )
     monkeypatch.setattr(studies, "open_study", lambda *_: study)
     quarterly.compute(lambda **_: None, "records", "2026-Q3", "", "", ["account_margins"])
     assert asked == ["", "2025-Q3"]
+
+
+def test_texts_are_objects_in_pages_and_in_results_of_few_visits_alone(monkeypatch: pytest.MonkeyPatch) -> None:
+    kept: list[str] = []
+    study = SimpleNamespace(
+        faults=lambda: kept.append(pd.Series(["a"]).dtype.storage),
+        records=SimpleNamespace(account=pd.DataFrame({"table": ["visits"], "rows_read": [9]})),
+    )
+    monkeypatch.setattr(studies, "open_study", lambda *_: study)
+    monkeypatch.setattr(studies, "share", lambda _: None)
+    with pd.option_context("mode.string_storage", "auto"):
+        quarterly.share_study("records", "2026-Q3", "2026-09-30")
+        assert pd.Series(["a"]).dtype.storage == "python"
+        for many in (10, 9):
+            monkeypatch.setattr(quarterly, "MANY_VISITS", many)
+            quarterly.compute(lambda **_: None, "records", "2026-Q3", "", "", ["faults"])
+    assert kept == ["python", "pyarrow"]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import functools
 from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
@@ -10,7 +11,7 @@ from pathlib import Path
 import pandas as pd
 
 from plantstats.findings import pick
-from plantstats.pages import accounts, decisions, losses, methods, records, visits, watch, words
+from plantstats.pages import accounts, decisions, loss_costs, losses, methods, records, visits, watch, words
 from plantstats.pages.decisions import Decision
 from plantstats.periods import same_quarter_last_year
 from plantstats.reporting import revisions
@@ -88,7 +89,7 @@ def _verdict(study: Study, results: pd.DataFrame) -> str:
 def _quarters(study: Study, results: pd.DataFrame) -> Section:
     """Losses by quarter against what was to be expected."""
     event = pick(results, "quarter_event", ["site_id", "cause"])
-    event = event[event["losses"].ge(losses.FEWEST_OF_EVENT)]
+    event = event[event["losses"].ge(loss_costs.FEWEST_OF_EVENT)]
     message = "Losses by quarter, and what to expect."
     if len(event):
         row = event.loc[event["losses"].idxmax()]
@@ -103,6 +104,7 @@ def _dry(study: Study) -> Section | None:
     return None if dry is None else replace(dry, half=True)
 
 
+@functools.lru_cache(maxsize=1)  # for the page, and for the file beside it
 def _asked(study: Study) -> tuple[list[Decision], list[str]]:
     """What the pages ask for, and which could not be asked, and why."""
     todo: list[Decision] = []
@@ -172,7 +174,7 @@ def _boxes(study: Study, results: pd.DataFrame) -> list[Box]:
     if len(now):
         ago = ours.loc[ours["period"].eq(same_quarter_last_year(period).name), "estimate"].dropna()
         below = "replacements we paid" + (f"; {ago.iloc[0]:,.0f} a year ago" if len(ago) else "")
-        paid = losses.cost_by_payer(results, period.name).set_index("covered")["whole"]
+        paid = loss_costs.cost_by_payer(results, period.name).set_index("covered")["whole"]
         boxes.append(Box(words.money(now["unit"].iloc[0], paid.get("guaranteed", 0)), below))
     return boxes + _account_box(study, results) + _dry_box(study)
 

@@ -2,13 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
-
 import pandas as pd
 
 from plantstats.findings import pick
 from plantstats.losses.same_sites import LEFT, STAYED
-from plantstats.pages import deliveries, methods, places, to_come, words
+from plantstats.pages import deliveries, loss_costs, methods, places, to_come, words
 from plantstats.pages.decisions import Decision
 from plantstats.periods import same_quarter_last_year
 from plantstats.reporting.charts import Bars
@@ -18,7 +16,6 @@ from plantstats.studies import Study, join, of_all_clients
 
 TITLE = "Losses"
 MOST_SHOWN = 10
-FEWEST_OF_EVENT = 3  # two losses are no event
 SHOWN_QUARTERS = (
     "Bars: plants lost. Green: expected for season, plants and places; band: what chance does in 95 of 100 quarters."
 )
@@ -40,7 +37,7 @@ def page(study: Study) -> Page:
     sections = [
         _lost(study, results, study.losses()),
         to_come.section(study, results),
-        _cost(study, results),
+        loss_costs.section(study, results),
         _causes(study, results),
         _species(study, results),
         _sites(study, results),
@@ -198,45 +195,6 @@ def _sites_that_left(study: Study, results: pd.DataFrame) -> str:
     return f"{first}; where we stayed, {of.loc[STAYED, 'losses']} then and {ratio['raw_losses']} now: {verdict}."
 
 
-def _cost_sentence(study: Study, results: pd.DataFrame) -> str:
-    total = pick(results, "replacement_cost", period=study.period.name)
-    parts = cost_by_payer(results, study.period.name)
-    paid = parts[parts["whole"].gt(0)]
-    if total.empty or pd.isna(total["estimate"].iloc[0]) or paid.empty:
-        return ""
-    parts_text = [f"{row.whole:,} paid by {words.PAID_BY[row.covered]}" for row in paid.itertuples()]
-    at_least = "at least " if _incomplete(results, study.period.name) else ""
-    return (
-        f"Replacing them cost {at_least}{total['unit'].iloc[0]} {parts['whole'].sum():,}: {words.listed(parts_text)}."
-    )
-
-
-def cost_by_payer(results: pd.DataFrame, period: str) -> pd.DataFrame:
-    """What the losses of a quarter cost, by who pays, in whole amounts that every page says alike.
-
-    Parameters
-    ----------
-    results : pandas.DataFrame
-        Findings of `Study.loss_rates`.
-    period : str
-        Name of the quarter.
-
-    Returns
-    -------
-    pandas.DataFrame
-        Rows of `replacement_cost` with a loss, the most costly first; whole: the amount, so rounded that the parts add
-        up to their total (0 where none is on record).
-    """
-    rows = pick(results, "replacement_cost", ["covered"], period)
-    rows = rows[rows["losses"].gt(0)].sort_values(["estimate", "losses"], ascending=False, kind="stable")
-    return rows.assign(whole=words.parts_that_add_up(list(rows["estimate"].fillna(0.0))))
-
-
-def _incomplete(results: pd.DataFrame, period: str) -> bool:
-    """Whether a replacement of the period lacks its cost or its minutes, so that sums are the least they can be."""
-    return bool(pick(results, "rows_without_amount", period=period)["estimate"].gt(0).any())
-
-
 def quarters_chart(study: Study) -> Quarters:
     """Losses by quarter against what was to be expected, single events hatched.
 
@@ -249,16 +207,13 @@ def quarters_chart(study: Study) -> Quarters:
     -------
     Quarters
     """
-    return Quarters(
-        expected="expected_by_quarter",
-        event="quarter_event",
-        event_label=lambda row: f"{row['losses']} at once: {_event_words(study, row)}",
-        fewest=FEWEST_OF_EVENT,
-    )
 
+    def label(row: pd.Series) -> str:
+        place = study.name_of("site", row["site_id"]).name
+        return f"{row['losses']} at once: {words.cause(row['cause'])},\n{place}"
 
-def _event_words(study: Study, row: pd.Series) -> str:
-    return f"{words.cause(row['cause'])},\n{study.name_of('site', row['site_id']).name}"
+    fewest = loss_costs.FEWEST_OF_EVENT
+    return Quarters(expected="expected_by_quarter", event="quarter_event", event_label=label, fewest=fewest)
 
 
 def _lost(study: Study, results: pd.DataFrame, lost: pd.DataFrame) -> Section:
@@ -294,87 +249,27 @@ def _lost(study: Study, results: pd.DataFrame, lost: pd.DataFrame) -> Section:
     return Section("lost", message, SHOWN_QUARTERS, chart=quarters_chart(study), table=table, note=note)
 
 
-def _cost(study: Study, results: pd.DataFrame) -> Section | None:
-    """Cost by quarter, single events hatched; this quarter's by who pays."""
-    paid = cost_by_payer(results, study.period.name)
-    if paid.empty:
-        return None
-    unit = paid["unit"].iloc[0]
-    chart = Quarters(
-        measure="quarter_cost",
-        value="estimate",
-        event="quarter_event",
-        fewest=FEWEST_OF_EVENT,
-        unit=f"{unit} a quarter",
-    )
-    return Section(
-        "cost",
-        _cost_sentence(study, results) or "What replacing them cost is not on record.",
-        f"{unit}, plants and labour as recorded; hatched: one event.",
-        chart=chart,
-        table=_added(
-            paid,
-            "covered",
-            "Paid by",
-            f"Cost of {study.period.name} by who pays",
-            words.PAID_BY.__getitem__,
-            minimum=_incomplete(results, study.period.name),
-        ),
-    )
-
-
-def _added(
-    rows: pd.DataFrame, by: str, heading: str, caption: str, name: Callable[[str], str], *, minimum: bool
-) -> Listing:
-    """Losses and cost by group, most costly first, with a last row in which the parts add up as printed."""
-    rows = rows.sort_values(["estimate", "losses"], ascending=False, kind="stable")
-    unit = rows["unit"].iloc[0]
-    whole = words.parts_that_add_up(list(rows["estimate"].fillna(0.0)))
-    amounts = [f"{v:,}" if pd.notna(e) else "not recorded" for v, e in zip(whole, rows["estimate"], strict=True)]
-    records = pd.DataFrame(
-        {
-            heading: [*(name(code) for code in rows[by]), "In all"],
-            "Lost": [*(f"{n:,}" for n in rows["losses"]), f"{rows['losses'].sum():,}"],
-            f"Cost, {unit}": [*amounts, ("at least " if minimum else "") + f"{sum(whole):,}"],
-        },
-        dtype="object",
-    )
-    return Listing(caption, records, numeric=("Lost", f"Cost, {unit}"), total=True)
-
-
 def _causes(study: Study, results: pd.DataFrame) -> Section | None:
-    rows = pick(results, "cost_by_cause", ["cause"], study.period.name)
-    if rows.empty:
+    table = loss_costs.table(study, results, "cause")
+    if table is None:
         return None
+    rows = pick(results, "cost_by_cause", ["cause"], study.period.name)
     first = rows.sort_values(["losses", "estimate"], ascending=False, kind="stable").iloc[0]
-    table = _added(
-        rows,
-        "cause",
-        "Cause",
-        f"Cost of {study.period.name} by recorded cause",
-        words.cause,
-        minimum=_incomplete(results, study.period.name),
-    )
     message = f"Most often noted: {words.cause(first['cause'])}, {words.plants(first['losses'])}."
     return Section("causes", message, "Causes as technicians wrote them down.", table=table)
 
 
-def _species(study: Study, results: pd.DataFrame) -> Section | None:
-    rows = pick(results, "cost_by_species", ["species"], study.period.name)
-    if rows.empty:
+def _clients(study: Study, results: pd.DataFrame) -> Section | None:
+    table = loss_costs.table(study, results, "client_id")
+    if table is None or study.client:
         return None
+    return Section("clients", f"Most went to {table.records['Client'].iloc[0].name}.", "", table=table)
 
-    def name(code: str) -> str:
-        return study.name_of("species", code)
 
-    table = _added(
-        rows,
-        "species",
-        "Plant",
-        f"Cost of {study.period.name} by species",
-        name,
-        minimum=_incomplete(results, study.period.name),
-    )
+def _species(study: Study, results: pd.DataFrame) -> Section | None:
+    table = loss_costs.table(study, results, "species")
+    if table is None:
+        return None
     return Section(
         "species",
         _over_year(study, results, "species", "species", "species"),
@@ -425,23 +320,3 @@ def _year_chart(study: Study, results: pd.DataFrame, by: str, kind: str) -> Bars
         "expected_over_year",
         small=True,
     )
-
-
-def _clients(study: Study, results: pd.DataFrame) -> Section | None:
-    rows = pick(results, "cost_by_client", ["client_id"], study.period.name)
-    if rows.empty or study.client:
-        return None
-    dear = rows.sort_values("estimate", ascending=False).iloc[0]
-
-    def name(code: str) -> str:
-        return study.name_of("client", code)
-
-    table = _added(
-        rows,
-        "client_id",
-        "Client",
-        f"Cost of {study.period.name} by client, whoever pays",
-        name,
-        minimum=_incomplete(results, study.period.name),
-    )
-    return Section("clients", f"Most went to {study.name_of('client', dear['client_id']).name}.", "", table=table)

@@ -287,12 +287,10 @@ def _ways_out(study: Study) -> Section | None:
         return None
     rows = rows.sort_values("why", key=lambda why: why.ne(TOO_DRY), kind="stable")
     plants = rows.drop_duplicates("plant_id")
-    cells = {
-        way: dict(zip(part["plant_id"], part.to_dict("records"), strict=True)) for way, part in rows.groupby("way")
-    }
+    cells = {(row["way"], row["plant_id"]): row for row in rows.to_dict("records")}
 
     def column(way: str) -> list[str]:
-        return [_cell(cells.get(way, {}).get(plant)) for plant in plants["plant_id"]]
+        return [_cell(cells.get((way, plant))) for plant in plants["plant_id"]]
 
     currency = study.records.settings.currency
     records = pd.DataFrame(
@@ -308,7 +306,7 @@ def _ways_out(study: Study) -> Section | None:
             f"Sub-irrigated planter, {currency} a quarter": column(SUB_IRRIGATION),
             f"Another plant, {currency} a quarter": column(OTHER_SPECIES),
             "Accept": [
-                f"\u2610 {100 * cells[ACCEPT][plant]['too_dry']:.0f} in 100 waterings too late"
+                f"\u2610 {100 * cells[ACCEPT, plant]['too_dry']:.0f} in 100 waterings too late"
                 for plant in plants["plant_id"]
             ],
         },

@@ -196,8 +196,8 @@ def _list(study: Study, listed: pd.DataFrame, results: pd.DataFrame) -> Section:
 
 def _shedding(study: Study, results: pd.DataFrame) -> Section | None:
     rows = pick(results, "shedding", ["site_id", "species", "plant_id"])
-    here = set(study.standing()["plant_id"])
-    stand, removed = rows[rows["plant_id"].isin(here)], rows[~rows["plant_id"].isin(here)]
+    here = pd.Index(study.standing()["plant_id"]).get_indexer(rows["plant_id"]) >= 0
+    stand, removed = rows[here], rows[~here]
     if rows.empty:
         return None
     records = pd.DataFrame(

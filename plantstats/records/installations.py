@@ -8,7 +8,6 @@ tables, so that everything after the records sees one row per plant.
 
 from __future__ import annotations
 
-import os
 from collections.abc import Iterator
 from datetime import date, timedelta
 from itertools import pairwise
@@ -21,6 +20,7 @@ import pyarrow.parquet as pq
 
 from plantstats.records import keys
 from plantstats.schema.tables import TABLES
+from plantstats.writing import whole_file
 
 # Both: so many ids that were seen again after their replacement, and this share of those that could have been (rule
 # of thumb: a slip of the hand is rare, a way of tagging is not).
@@ -130,7 +130,8 @@ def separate(
             kept += [] if id(row) in aside else [row]
         elif row is by_id[row["plant_id"]][0]:
             kept += _plants(lives[row["plant_id"]], histories[row["plant_id"]])
-    _replace(target / "plants.parquet", pa.Table.from_pylist(kept, schema=plants.schema))
+    with whole_file(target / "plants.parquet") as fresh:
+        pq.write_table(pa.Table.from_pylist(kept, schema=plants.schema), fresh, compression="zstd")
     faults = (
         [keys.faults([row for row, _ in doubled], [reason for _, reason in doubled], TABLES["plants"], account)]
         if doubled
@@ -271,11 +272,5 @@ def _rename(engine: duckdb.DuckDBPyConnection, target: Path, lives: dict[str, li
             select t.* replace (coalesce(l.life, t.plant_id) as plant_id{more}) from {name} t left join lives l
                 on l.plant_id = t.plant_id and t.{on} > l.since and t.{on} <= l.until
             order by t.file, t.line""")
-        path = target / f"{name}.parquet"
-        fresh.write_parquet(str(path.with_suffix(".new")), compression="zstd")
-        os.replace(path.with_suffix(".new"), path)
-
-
-def _replace(path: Path, table: pa.Table) -> None:
-    pq.write_table(table, path.with_suffix(".new"), compression="zstd")
-    os.replace(path.with_suffix(".new"), path)
+        with whole_file(target / f"{name}.parquet") as path:
+            fresh.write_parquet(str(path), compression="zstd")

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import time
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field, replace
 from functools import partial
 from pathlib import Path
@@ -18,7 +19,7 @@ from plantstats.records.detect import open_file
 from plantstats.records.errors import RecordError
 from plantstats.records.find import Source, branch_faults, find_files, find_unused
 from plantstats.records.write import ACCOUNT, NOTES, TableWriter, set_aside_frame
-from plantstats.schema.tables import TABLES
+from plantstats.schema.tables import TABLES, Table
 from plantstats.schema.text import nearest
 from plantstats.settings import Settings, SettingsError, read_settings
 
@@ -247,26 +248,37 @@ def _build(
     set_aside: list[pa.Table] = []
     used_parts: list[str] = []
     notes: list[tuple[Any, ...]] = [("", name, "unused file", "", 0, why) for name, why in unused.items()]
-    for name, table in TABLES.items():
-        options = settings.table(name)
-        if not sources[name]:
-            notes.append((name, "", MISSING_TABLE, "", 0, "no file of this table"))
-        with TableWriter(table, target / f"{name}.parquet") as writer:
-            for source in sources[name]:
+
+    def type_table(table: Table) -> tuple[TableWriter, list[str], list[str]]:
+        own_faults, own_parts = [], []
+        options = settings.table(table.name)
+        with TableWriter(table, target / f"{table.name}.parquet") as writer:
+            for source in sources[table.name]:
                 try:
                     if source.parts:
                         digest = digests[source.path.relative_to(folder).as_posix()]
                         place = parts.read(source, folder, table, settings, digest, cached.parent / cache.PARTS)
                         parts.add(writer, place)
-                        used_parts.append(place.name)
+                        own_parts.append(place.name)
                     else:
                         writer.add_file(open_file(source.path, folder, table, options), options, settings)
                 except RecordError as error:
-                    faults += error.faults
-        supplied[name] = writer.supplied
-        account += writer.account
-        set_aside += writer.set_aside
-        notes += writer.notes
+                    own_faults += error.faults
+        return writer, own_faults, own_parts
+
+    # The log of visits is as large as all others together; Arrow reads and writes without Python's lock.
+    with ThreadPoolExecutor(2) as pool:
+        for (name, files), (writer, own_faults, own_parts) in zip(
+            sources.items(), pool.map(type_table, TABLES.values()), strict=True
+        ):
+            if not files:
+                notes.append((name, "", MISSING_TABLE, "", 0, "no file of this table"))
+            supplied[name] = writer.supplied
+            account += writer.account
+            set_aside += writer.set_aside
+            notes += writer.notes
+            faults += own_faults
+            used_parts += own_parts
     set_aside += duplicates.set_aside(target, account)
     set_aside += keys.set_aside(target, account)
     doubled, notes_of_ids = installations.separate(target, settings.plant_ids, account)

@@ -6,7 +6,6 @@ of a contract is none either, where nothing was noted at the site since.
 
 from __future__ import annotations
 
-import os
 from datetime import date
 from pathlib import Path
 from typing import Any
@@ -14,6 +13,8 @@ from typing import Any
 import duckdb
 import pyarrow as pa
 import pyarrow.parquet as pq
+
+from plantstats.writing import whole_file
 
 # Days on which something was noted at a site; a plant's line stands at the site that the plant was moved to last. Of
 # the many visits to a plant that stayed only the first and the last are asked for.
@@ -115,5 +116,5 @@ def _write(path: Path, columns: dict[str, dict[str, date]]) -> None:
         sites = sites.set_column(
             sites.schema.get_field_index(name), sites.schema.field(name), pa.array(values, pa.date32())
         )
-    pq.write_table(sites, path.with_suffix(".new"), compression="zstd")
-    os.replace(path.with_suffix(".new"), path)
+    with whole_file(path) as fresh:
+        pq.write_table(sites, fresh, compression="zstd")

@@ -166,12 +166,8 @@ class Rows:
         bad = self._repeated_header()
         self.faults = [faults.where(~bad) for faults in self.faults]
         first = next(name for name in self.table.names if name in self.required and name in self.scanned.places)
-        self._add(
-            bad,
-            first,
-            self.scanned.header[self.scanned.places[first][0]],
-            Fault(Code.REPEATED_HEADER, "the heads again"),
-        )
+        head = self.scanned.header[self.scanned.places[first][0]]
+        self._add(bad, first, head, Fault(Code.REPEATED_HEADER, "the heads again"))
         for faults in self.faults:
             if self._makes_unusable(faults.column):
                 bad[faults.rows] = True
@@ -295,11 +291,9 @@ class Rows:
     def _limit(self, name: str, limit: str) -> pa.Array:
         """The least or the most of a column's words; a number in another column of that name goes before."""
         limits = self._more(name, limit)
-        return (
-            pc.if_else(pc.is_null(self.values[name]), limits, pa.scalar(None, pa.int64()))
-            if name in self.values
-            else limits
-        )
+        if name not in self.values:
+            return limits
+        return pc.if_else(pc.is_null(self.values[name]), limits, pa.scalar(None, pa.int64()))
 
     def _more(self, name: str, more: str) -> pa.Array:
         """What a column's texts say beside its values."""

@@ -91,7 +91,8 @@ class TableWriter:
             placed += rows.placed
             keep = ~unusable & ~rows.empty
             self.set_aside += rows.set_aside()
-            self.sink.write_table(rows.typed(self.schema).filter(pa.array(keep)), row_group_size=1_000_000)
+            typed = rows.typed(self.schema)
+            self.sink.write_table(typed if keep.all() else typed.filter(pa.array(keep)), row_group_size=1_000_000)
             used += int(keep.sum())
             set_aside += int(unusable.sum())
             empty += int(rows.empty.sum())

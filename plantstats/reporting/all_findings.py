@@ -22,11 +22,11 @@ def gather(saved: Sequence[NotebookResults]) -> pd.DataFrame:
     Returns
     -------
     pandas.DataFrame
-        See `plantstats.findings.table`.
+        For `plantstats.findings.table`.
     """
     whole = pd.concat([one.findings for one in saved], ignore_index=True)
     key = [c for c in whole.columns if c in ("measure", "period", "unit", "method", *results.GROUPINGS)]
-    return results.table(whole.drop_duplicates(key, ignore_index=True))
+    return whole.drop_duplicates(key, ignore_index=True)
 
 
 def meanings(saved: Iterable[NotebookResults]) -> dict[str, str]:
@@ -63,4 +63,4 @@ def write_workbook(report: Callable[[str], None], titles: Mapping[str, str], pat
     tables = [(title, caption, frame) for title, one in saved.items() for caption, frame in one.tables]
     words = pd.DataFrame(sorted(meanings(saved.values()).items()), columns=["Measure", "What it means"], dtype="object")
     tables.append(("All pages", "What the measures mean", words))
-    workbook.write(Path(path), tables, gather([*saved.values()]))
+    workbook.write(Path(path), tables, results.table(gather([*saved.values()])))

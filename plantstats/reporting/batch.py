@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import contextlib
 import functools
-import json
 import os
 import tempfile
 import time
@@ -162,15 +161,11 @@ def publish_pages(
             "files": {path.name: file_digest(path) for path in sorted(complete.iterdir())},
             "seconds": round(time.monotonic() - clock, 1),
         }
-        text = json.dumps(record, indent=1, ensure_ascii=False) + "\n"
-        (complete / publish.MADE_WITH).write_text(text, encoding="utf-8")
-        publish.publish(complete, out)
+        publish.publish(complete, out, record)
     return Report(out, [out / INDEX], written.sentences, written.remarks, written.missing)
 
 
-def make_pages(
-    notebook: Path, jobs: Sequence[PageJob], folder: Path, begin: Begin, *, workers: int = AT_A_TIME
-) -> list[PageMade]:
+def make_pages(notebook: Path, jobs: Sequence[PageJob], folder: Path, begin: Begin) -> list[PageMade]:
     """Make one page, HTML and PDF, for each job.
 
     Parameters
@@ -183,8 +178,6 @@ def make_pages(
         Where <name>.html and <name>.pdf are put.
     begin : callable
         Called once in each process, before its first page; can be pickled.
-    workers : int
-        Processes.
 
     Returns
     -------
@@ -197,7 +190,7 @@ def make_pages(
         With 143 when the system asks the run to end.
     """
     pages: dict[str, PageMade] = {}
-    pool = ProcessPoolExecutor(workers, get_context("spawn"), initializer=_begin, initargs=(begin,))
+    pool = ProcessPoolExecutor(AT_A_TIME, get_context("spawn"), initializer=begin)
     # disable=None: no bar where the error stream is no terminal.
     with (
         stopped_from_outside(),
@@ -226,10 +219,6 @@ def _environment(workshop: Path) -> contextlib.AbstractContextManager[None]:
         dict.fromkeys(THREADS, "1")
         | {"IPYTHONDIR": str(workshop / "profile"), "MPLBACKEND": "agg", "PYTHONHASHSEED": "0", "TQDM_DISABLE": "1"}
     )
-
-
-def _begin(begin: Begin) -> None:
-    begin()
 
 
 @functools.cache

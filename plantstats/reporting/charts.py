@@ -369,14 +369,8 @@ class Squares(Chart):
         for n, (_, row) in enumerate(rows.iterrows()):
             stands = np.arange(100) < round(float(row["estimate"]))
             ax.scatter(x + 12.5 * n, 9 - y, c=np.where(stands, GREEN, ABSENT), s=9, marker="s")
-            ax.text(
-                12.5 * n + 4.5,
-                -1.6,
-                f"{self.label(row)}: {row['estimate']:.0f}",
-                ha="center",
-                va="top",
-                fontsize=LETTERS,
-            )
+            text = f"{self.label(row)}: {row['estimate']:.0f}"
+            ax.text(12.5 * n + 4.5, -1.6, text, ha="center", va="top", fontsize=LETTERS)
         ax.set_xlim(-1, 12.5 * max(len(rows), 3) - 2)
         ax.set_ylim(-4, 10)
         ax.set_aspect("equal")
@@ -419,29 +413,16 @@ class Dots(Chart):
 
     def _drawing(self, rows: pd.DataFrame) -> Figure:
         fig, ax = canvas(0.9 + 0.45 * len(self.lanes))
-        frame = pd.DataFrame(
-            {
-                "x": rows["estimate"].to_numpy(),
-                "lane": pd.Categorical([self.lane(row) for _, row in rows.iterrows()], list(self.lanes)),
-                "beyond": rows["estimate"].gt(self.limit).to_numpy(),
-            }
-        )
-        sns.stripplot(
-            frame,
-            x="x",
-            y="lane",
-            hue="beyond",
-            palette={False: PLAIN, True: WARN},
-            jitter=False,
-            size=6,
-            alpha=0.75,
-            legend=False,
-            ax=ax,
-        )
+        places = {lane: n for n, lane in enumerate(self.lanes)}
+        at = np.array([places.get(self.lane(row), np.nan) for _, row in rows.iterrows()])
+        values = rows["estimate"].to_numpy("float64")
+        colours = np.where(values > self.limit, WARN, PLAIN)
+        for n in places.values():
+            ax.scatter(values[at == n], at[at == n], s=36, c=colours[at == n], linewidth=0, alpha=0.75, zorder=3)
         ax.axvline(self.limit, color=INK, linewidth=0.8, linestyle="--")
         annotate(ax, self.limit_label, (self.limit, -0.5), (3, 2))
         ax.set_yticks(range(len(self.lanes)), list(self.lanes.values()))
-        ax.set_ylabel("")
+        ax.set_ylim(len(self.lanes) - 0.5, -0.5)
         ax.set_xlabel(self.unit, fontsize=LETTERS)
         ax.set_xlim(left=0)
         return fig

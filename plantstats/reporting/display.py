@@ -331,8 +331,7 @@ def tables(*captioned: tuple[str, pd.DataFrame]) -> Shown:
     Shown
         As `table` makes them.
     """
-    parts = [table(frame, caption) for caption, frame in captioned]
-    return Shown("".join(one._repr_html_() for one in parts), "\n\n".join(map(repr, parts)))
+    return join([table(frame, caption) for caption, frame in captioned])
 
 
 def _cell(value: Any) -> str:

@@ -2,9 +2,9 @@
 
     python -P fork_server.py MODULE... -- MODULE...
 
-Started as a file by `forks` and never imported. Modules behind the dashes are imported while the first tasks run; with
+Started as a file by `forks` and never imported. Modules behind the dashes are imported while nothing is asked; with
 ":function" behind it, that of the module is called too. Lines of JSON come in on standard input: a task (id, call such
-as "package.module:function", arguments, environment, options of pandas, log), the same without an id for what is to be
+as "package.module:function", arguments, environment, log), the same without an id for what is to be
 done here, once for all tasks that follow, {"stop": id}, or {"folder": where tasks may write}. Lines go out on standard
 output: what a task is doing, what it has completed, the error that ended it, and its end (id, status, seconds of
 processor time, peak in bytes). When standard input ends, every task ends with all that it started, and the folder goes:
@@ -39,7 +39,7 @@ def serve(modules: list[str], later: list[str]) -> None:
     modules : list of str
         What the first tasks need.
     later : list of str
-        What later ones need: imported, or called, in turn once a task runs and nothing is asked.
+        What later ones need: imported, or called, in turn while nothing is asked.
     """
     channel = _own_channel()
     gc.disable()  # Nothing of the libraries goes, so nobody need look for it: not here, and not in forks.
@@ -48,12 +48,12 @@ def serve(modules: list[str], later: list[str]) -> None:
     running: dict[int, int] = {}  # process id -> task
     folder, rest = "", b""
     while True:
-        if running and later and not select.select([0], [], [], 0)[0]:
+        if later and not select.select([0], [], [], 0)[0]:
             module, _, function = later.pop(0).partition(":")
             imported = importlib.import_module(module)
             if function:
                 getattr(imported, function)()
-        if not FORKS or select.select([0], [], [], POLL_SECONDS if running else None)[0]:
+        if not FORKS or select.select([0], [], [], POLL_SECONDS if running or later else None)[0]:
             block = os.read(0, 1 << 16)
             *lines, rest = (rest + block).split(b"\n")
             for asked in map(json.loads, lines):
@@ -131,8 +131,6 @@ def _run(asked: dict[str, Any], channel: int) -> int:
 
 
 def _call(asked: dict[str, Any], *first: object) -> None:
-    for option, value in asked["options"].items():
-        importlib.import_module("pandas").set_option(option, value)
     module, _, name = asked["call"].partition(":")
     function: Callable[..., object] = getattr(importlib.import_module(module), name)
     function(*first, **asked["arguments"])

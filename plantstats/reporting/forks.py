@@ -77,6 +77,11 @@ class Ended:
     error: tuple[str, ...] = ()
     remark: str = ""
 
+    @property
+    def fault(self) -> tuple[str, ...]:
+        """Class and text of the error that ended it, or what is known of a process that was ended; () for neither."""
+        return self.error or (("ProcessError", "its process was ended (out of memory?)") if self.status else ())
+
     def reraise(self, name: str) -> None:
         """Raise the error that ended a task, where one did.
 
@@ -92,13 +97,11 @@ class Ended:
         RuntimeError
             Any other error; and when the process was ended.
         """
-        if self.error:
-            kind, text = self.error
+        if self.fault:
+            kind, text = self.fault
             if (refused := Refusal(kind, text).error()) is not None:
                 raise refused
-            raise RuntimeError(f"{name}: {kind.partition(':')[2]}: {text}")
-        if self.status:
-            raise RuntimeError(f"{name}: its process was ended (out of memory?)")
+            raise RuntimeError(f"{name}: {kind.partition(':')[2]}: {text}" if self.error else f"{name}: {text}")
 
 
 class Forks:
@@ -116,8 +119,6 @@ class Forks:
     ----------
     completed : set of str
         What tasks have completed so far.
-    options : dict of str to str
-        Options of pandas for the tasks that are started from now on.
 
     Notes
     -----
@@ -129,7 +130,6 @@ class Forks:
     def __init__(self, modules: Sequence[str] = (), later: Sequence[str] = ()) -> None:
         self.modules = (*modules, "--", NBFORMAT, *later, RUNS_NOTEBOOKS)
         self.completed: set[str] = set()
-        self.options: dict[str, str] = {}
         self._servers: list[subprocess.Popen[bytes]] = []
         self._of: dict[int, subprocess.Popen[bytes]] = {}
         self._tasks: dict[int, Task] = {}
@@ -181,7 +181,7 @@ class Forks:
         arguments : mapping of str to Any
             Plain values.
         """
-        self._send(self._servers[-1], call=call, arguments=dict(arguments), options=self.options)
+        self._send(self._servers[-1], call=call, arguments=dict(arguments))
 
     def start(self, task: Task) -> int:
         """Start a task.
@@ -201,7 +201,6 @@ class Forks:
             self._start_server()
         self._tasks[number], self._of[number] = task, self._servers[-1]
         asked = {"call": task.call, "arguments": dict(task.arguments), "environment": dict(task.environment)}
-        asked["options"] = self.options
         self._send(self._servers[-1], id=number, log=str(task.log), **asked)
         return number
 

@@ -5,19 +5,20 @@ from __future__ import annotations
 import functools
 import shutil
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from plantstats.reporting import as_run, page, provenance
 from plantstats.reporting.errors import is_reason
-from plantstats.reporting.forks import Task
+from plantstats.reporting.forks import Ended, Task
 from plantstats.reporting.names import page_name
 from plantstats.reporting.notebook_file import nbformat
 from plantstats.reporting.parameters import Literal
-from plantstats.reporting.processes import Outcome
+from plantstats.reporting.processes import AFTER_LAST, Outcome
 
 FOR_CLIENT = "This page could not be made."
 PDF = ".pdf"
+FILES = "files of "  # a page
 
 
 @dataclass(frozen=True)
@@ -88,11 +89,44 @@ class PageWriter:
             as_run.write(outcome.notebook, self.folder / outcome.path.name, self.given[outcome.path])
         log, following = self.folder.parent / "following.log", []
         if outcome.results and (left := outcome.results.left):
-            arguments = {**left["arguments"], "folder": str(self.folder)}
-            following.append(Task(f"files of {name}", left["call"], arguments, log))
+            place = self._left(name)
+            place.mkdir()
+            following.append(Task(FILES + name, left["call"], {**left["arguments"], "folder": str(place)}, log))
         if name in self.as_pdf:
             following.append(Task(name + PDF, "plantstats.reporting.pdf:write_beside", {"page": str(file)}, log))
         return following
+
+    def complete(self, outcome: Outcome, ended: Mapping[str, Ended]) -> Outcome:
+        """Put in place what followed from a page; an error there costs the page, as one of its notebook does.
+
+        Parameters
+        ----------
+        outcome : Outcome
+            What became of the notebook; its page is written.
+        ended : mapping of str to Ended
+            How tasks ended, by their names.
+
+        Returns
+        -------
+        Outcome
+            The same, or with that error.
+        """
+        name = page_name(outcome.path)
+        faults = [ended[task].fault for task in (FILES + name, name + PDF) if task in ended]
+        if not any(faults):
+            for path in self._left(name).glob("*"):
+                path.replace(self.folder / path.name)
+            return outcome
+        kind, why = next(filter(None, faults))
+        kind = kind.rpartition(":")[2]
+        lost = replace(outcome, results=None, body="", error=kind, reason=why, cell=AFTER_LAST)
+        (self.folder / outcome.path.name).unlink(missing_ok=True)
+        self.finished(lost)
+        return lost
+
+    def _left(self, name: str) -> Path:
+        """Where the files of a page are made that its notebook left."""
+        return self.folder.parent / name / "left"
 
 
 def reason(outcome: Outcome) -> str:
@@ -110,7 +144,7 @@ def reason(outcome: Outcome) -> str:
     """
     if is_reason(outcome.error):
         return outcome.reason
-    where = f"cell {outcome.cell}" if outcome.cell else "before the first cell"
+    where = {0: "before the first cell", AFTER_LAST: "its files"}.get(outcome.cell, f"cell {outcome.cell}")
     return f"{outcome.path.name}: {where}: {outcome.error}: {outcome.reason}"
 
 

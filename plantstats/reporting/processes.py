@@ -18,6 +18,7 @@ from plantstats.reporting.parameters import Literal
 
 NOTEBOOK_SECONDS = 7200  # A run ends, whatever a cell does.
 POLL_SECONDS = 1.0  # Between looks at the clock.
+AFTER_LAST = -1  # cell of a notebook that ran to its end
 ADDED_BY_PAPERMILL = {"injected-parameters", "papermill-error-cell-tag"}
 
 
@@ -40,7 +41,7 @@ class Outcome:
     reason : str
         What the error says.
     cell : int
-        Number of the cell that failed, counted in the notebook as it was given.
+        Number of the cell that failed, counted in the notebook as it was given; AFTER_LAST for its files.
     body : str
         The body of its page, where every cell ran to its end.
     """
@@ -106,7 +107,7 @@ def run_all(
     Raises
     ------
     PlantstatsError, RuntimeError
-        The first error that ends a task; what runs beside it goes on until `forks` is left.
+        The first error that ends one of `tasks`; what runs beside it goes on until `forks` is left.
     """
     queue = _Queue(forks, folder, dict(parameters), bar, list(tasks), at_a_time, rests_on)
     outcomes: dict[Path, Outcome] = {}
@@ -191,7 +192,8 @@ class _Queue:
         for number, end in self.forks.wait(POLL_SECONDS, self.bar.set_description_str).items():
             one = self.running.pop(number)
             if isinstance(one, Task):
-                end.reraise(one.name)
+                if one.name in self.left:
+                    end.reraise(one.name)
                 self.ended[one.name] = end
                 self.left.discard(one.name)
             else:
@@ -237,7 +239,7 @@ def _outcome(path: Path, own: Path, ended: Ended, late: bool) -> Outcome:
     code = [cell for cell in notebook.cells if cell.cell_type == "code" and cell.source.strip()]
     # A process that dies in the last cell may leave a notebook that looks whole.
     if ended.status or not code or any(cell.execution_count is None or _running(cell) for cell in code):
-        name, why = ended.error or ("ProcessError", "its process was ended (out of memory?)")
+        name, why = ended.fault or ("ProcessError", "")
         return Outcome(path, notebook, None, ended, name.rpartition(":")[2], why or "did not run to its end", last)
     body = ran.with_suffix(".html").read_text(encoding="utf-8")
     return Outcome(path, notebook, load_results(own), ended, body=body)

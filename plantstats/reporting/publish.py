@@ -46,16 +46,18 @@ def workshop(out: Path) -> Iterator[Path]:
         yield Path(folder)
 
 
-def publish(complete: Path, out: Path) -> None:
+def publish(complete: Path, out: Path, content: Mapping[str, Any]) -> None:
     """Move the files of a complete report to their place, each whole, the record of its making last.
 
     Parameters
     ----------
     complete : Path
-        Folder with the files, made_with.json among them.
+        Folder with the files.
     out : Path
         Folder of the report. Files of the earlier report that this one has not are removed, and notebooks of failed
         runs; files of other people stay.
+    content : mapping of str to Any
+        Of made_with.json.
 
     Raises
     ------
@@ -63,6 +65,8 @@ def publish(complete: Path, out: Path) -> None:
         When a file is held open by another program; when a file of the report's name stands there and no record says
         that it is a report's.
     """
+    text = json.dumps(content, indent=1, ensure_ascii=False, default=str) + "\n"
+    (complete / MADE_WITH).write_text(text, encoding="utf-8")
     before = set(record(out).get("files", {})) | {path.name for path in out.glob("*.failed.ipynb")}
     names = sorted(path.name for path in complete.iterdir() if path.name != MADE_WITH)
     theirs = [] if (out / MADE_WITH).exists() else [name for name in names if (out / name).exists()]

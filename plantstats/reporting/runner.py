@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import contextlib
-import json
 import sys
 import time
 from collections.abc import Callable, Mapping, Sequence
@@ -26,6 +25,7 @@ from plantstats.reporting.page_writer import FOR_CLIENT, PDF, PageWriter, is_une
 from plantstats.reporting.parameters import Literal, check_parameters
 from plantstats.reporting.processes import Outcome, run_all
 
+WORKBOOK = "findings.xlsx"
 INPUTS = ("inputs", "earlier", "trials")  # of `sources`: what the report was made from
 
 
@@ -156,12 +156,16 @@ def run(
         # disable=None: no bar where the error stream is no terminal.
         with tqdm(total=len(paths), unit="page", disable=None, leave=False) as bar:
             ended, outcomes, running = run_all(forks, workshop, given, bar, tasks, at_a_time, rests_on, pages.finished)
-        missing = {page_name(o.path): reason(o) for o in outcomes if o.error}
         saved = [outcome.results for outcome in outcomes if outcome.results]
         if saved and not for_client:
             running |= _begin_workbook(forks, outcomes, workshop, complete)
         if digests is not None and digests() != sources.get("inputs"):
             raise ReportError("the records changed while the report was made; run again")
+        if saved and not for_client:
+            results.write(all_findings.gather(saved), complete)
+        ended |= _wait_for(forks, running)
+        outcomes = [pages.complete(outcome, ended) for outcome in outcomes]
+        missing = {page_name(o.path): reason(o) for o in outcomes if o.error}
         if len(missing) == len(outcomes):
             raise ReportError(_nothing_made(outcomes, missing, out, started, for_client))
         remarks = [f"{o.path.name}: {line}" for o in outcomes for line in o.printed_errors]
@@ -175,26 +179,16 @@ def run(
             **sources,
         }
         record |= {} if for_client else {"remarks": remarks, "definitions": all_findings.meanings(saved)}
-        if saved and not for_client:
-            results.write(all_findings.gather(saved), complete)
-        ended |= _wait_for(forks, running)
         remarks += [end.remark for name, end in ended.items() if name.endswith(PDF) and end.remark]
         record["files"] = {path.name: file_digest(path) for path in sorted(complete.iterdir())}
         record["seconds"] = round(time.monotonic() - clock, 1)
         if not for_client:
-            record["processes"] = _used(ended | {page_name(o.path): o.ended for o in outcomes})
-        text = json.dumps(record, indent=1, ensure_ascii=False, default=str) + "\n"
-        (complete / publish.MADE_WITH).write_text(text, encoding="utf-8")
-        publish.publish(complete, out)
+            record["processes"] = [
+                {"name": name, "seconds": round(end.seconds, 2), "peak_mib": round(end.peak / 2**20)}
+                for name, end in (ended | {page_name(o.path): o.ended for o in outcomes}).items()
+            ]
+        publish.publish(complete, out, record)
     return _report(out, record | {"missing": missing}, remarks)
-
-
-def _used(ended: Mapping[str, Ended]) -> list[dict[str, Any]]:
-    """Processor time and largest memory of each process."""
-    return [
-        {"name": name, "seconds": round(end.seconds, 2), "peak_mib": round(end.peak / 2**20)}
-        for name, end in ended.items()
-    ]
 
 
 def _report(out: Path, record: Mapping[str, Any], remarks: list[str]) -> Report:
@@ -215,8 +209,8 @@ def _nothing_made(
 def _begin_workbook(forks: Forks, outcomes: Sequence[Outcome], workshop: Path, complete: Path) -> dict[int, str]:
     """Begin to write findings.xlsx in a process of its own; number of the task to name."""
     titles = {str(workshop / page_name(o.path)): title(o.notebook) or page_name(o.path) for o in outcomes if o.results}
-    arguments = {"titles": titles, "path": str(complete / "findings.xlsx")}
-    task = Task("findings.xlsx", "plantstats.reporting.all_findings:write_workbook", arguments, workshop / "log")
+    arguments = {"titles": titles, "path": str(complete / WORKBOOK)}
+    task = Task(WORKBOOK, "plantstats.reporting.all_findings:write_workbook", arguments, workshop / "log")
     return {forks.start(task): task.name}
 
 
@@ -225,6 +219,7 @@ def _wait_for(forks: Forks, running: Mapping[int, str]) -> dict[str, Ended]:
     ended: dict[str, Ended] = {}
     while len(ended) < len(running):
         for number, end in forks.wait(1.0).items():
-            end.reraise(running[number])
+            if running[number] == WORKBOOK:
+                end.reraise(WORKBOOK)
             ended[running[number]] = end
     return ended

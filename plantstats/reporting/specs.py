@@ -137,8 +137,7 @@ class Table:
             ("", None): for_display(base, small_group, same_decimals=True)
         }
         columns = {}
-        for heading, given in self.columns.items():
-            wanted = given if isinstance(given, Field) else Field(given)
+        for heading, wanted in self._fields.items():
             source = (wanted.measure, wanted.period)
             if source not in shown:
                 period = wanted.period if wanted.period is not None else self.rows.period
@@ -155,12 +154,15 @@ class Table:
             words = wanted.words
             columns[heading] = [words(str(v)) if words and v != "" else v for v in values]
         if self.total and len(base):
-            for place, (heading, given) in enumerate(self.columns.items()):
-                wanted = given if isinstance(given, Field) else Field(given)
+            for place, (heading, wanted) in enumerate(self._fields.items()):
                 columns[heading].append(self.total if place == 0 else self._whole(findings, wanted))
         # A column that says nothing in any row takes room on a phone and says nothing.
         filled = {h: v for h, v in columns.items() if not v or any(str(x) != "" for x in v)}
         return pd.DataFrame(filled, dtype="object")
+
+    @property
+    def _fields(self) -> dict[str, Field]:
+        return {h: f if isinstance(f, Field) else Field(f) for h, f in self.columns.items()}
 
     def _whole(self, findings: pd.DataFrame, wanted: Field) -> str:
         """A column's value of the findings that are not split."""
@@ -184,7 +186,6 @@ class Table:
         -------
         Shown
         """
-        fields = {h: f if isinstance(f, Field) else Field(f) for h, f in self.columns.items()}
         firsts = self.rows.select(findings)[self.rows.by[0]].astype("str") if self.anchor else ()
         ids = [f"{self.anchor}-{first}" for first in firsts] if self.anchor else None
         if ids is not None and self.total:
@@ -194,8 +195,8 @@ class Table:
             self.caption,
             rows=self.rows.most,
             rest=self.rest,
-            numeric={h for h, f in fields.items() if f.name in NUMERIC and f.words is None},
-            soft={h for h, f in fields.items() if f.name in ("interval", "note")},
+            numeric={h for h, f in self._fields.items() if f.name in NUMERIC and f.words is None},
+            soft={h for h, f in self._fields.items() if f.name in ("interval", "note")},
             ids=ids,
             total=bool(self.total),
         )

@@ -47,8 +47,10 @@ def normalize_key(text: str) -> str:
     >>> normalize_key("Caf\u00e9  Noir")
     'cafe noir'
     """
-    plain = unicodedata.normalize("NFKD", clean_text(text).casefold())
-    return "".join(letter for letter in plain if not unicodedata.combining(letter))
+    plain = clean_text(text).casefold()
+    if plain.isascii():
+        return plain
+    return "".join(letter for letter in unicodedata.normalize("NFKD", plain) if not unicodedata.combining(letter))
 
 
 def normalize_header(text: str) -> str:

@@ -130,9 +130,9 @@ class ExposureResults(StudyBase):
         list of str
             One text per plant.
         """
-        listed = self.records.table("plants").drop_duplicates("plant_id").set_index("plant_id")[["room", "position"]]
-        now = self.standing().set_index("plant_id")[["room", "position"]]
-        places = pd.concat([now, listed[~listed.index.isin(now.index)]]).reindex(plant_ids).fillna("")
+        columns = ["plant_id", "room", "position"]
+        places = pd.concat([self.standing()[columns], self.records.table("plants")[columns]])
+        places = places.drop_duplicates("plant_id").set_index("plant_id").reindex(plant_ids).fillna("")
         return [", ".join(filter(None, row)) for row in places.itertuples(index=False, name=None)]
 
     def service(self) -> pd.DataFrame:

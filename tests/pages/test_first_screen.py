@@ -12,7 +12,7 @@ import pytest
 import plantstats
 from plantstats import findings
 from plantstats.findings import pick
-from plantstats.pages import accounts, brief, losses, records, visits, watch, wears
+from plantstats.pages import accounts, brief, loss_costs, losses, records, visits, watch, wears
 from plantstats.studies import Study
 from tests.builders.demo_review import DEMO, DemoReview
 
@@ -82,5 +82,5 @@ def test_parts_of_the_cost_add_up_in_whole_amounts() -> None:
     made = findings.rows(
         rows, "replacement_cost", period="2026-Q3", unit="EUR", method="sum", by=["covered"], estimate=amounts
     )
-    parts = losses.cost_by_payer(made, "2026-Q3").set_index("covered")["whole"]
+    parts = loss_costs.cost_by_payer(made, "2026-Q3").set_index("covered")["whole"]
     assert parts.to_dict() == {"chargeable": 625, "guaranteed": 486, "not_replaced": 0}

@@ -379,16 +379,6 @@ def test_where_memory_holds_one_process_no_page_is_made_beside_a_task(
     assert not report.missing
 
 
-def test_options_of_pandas_hold_in_the_processes_alone(make_notebook: MakeNotebook, tmp_path: Path):
-    before = pd.get_option("mode.string_storage")
-    asks = "import pandas as pd\nassert pd.get_option('mode.string_storage') == 'python'\n"
-    asks += "assert pd.Series(['a']).dtype.storage == 'python'"
-    with Forks() as forks:
-        forks.options = {"mode.string_storage": "python"}
-        assert not run(make_notebook(asks), GIVEN, tmp_path / "out", forks=forks).missing
-    assert pd.get_option("mode.string_storage") == before
-
-
 def test_what_is_begun_once_holds_for_all_processes_and_its_error_stops_none(
     make_notebook: MakeNotebook, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ):
@@ -413,6 +403,33 @@ def test_files_that_a_notebook_leaves_are_made_for_the_report(
     report = run(make_notebook(leaves, SAVES.replace("LIGHTS", "['low']")), GIVEN, tmp_path / "out")
     assert texts(report.folder / "left.txt") == "2026-Q3"
     assert "left.txt" in publish.record(report.folder)["files"]
+
+
+@pytest.mark.parametrize(
+    ("fault", "why"),
+    [
+        ("raise ValueError('no such route')", "report.ipynb: its files: ValueError: no such route"),
+        ("os._exit(9)", "report.ipynb: its files: ProcessError: its process was ended (out of memory?)"),
+        ("raise errors.PlantstatsError('no route')", "no route"),
+    ],
+)
+def test_an_error_in_files_that_a_notebook_leaves_costs_its_page_alone(
+    make_notebook: MakeNotebook, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, fault: str, why: str
+):
+    text = "import os\nfrom pathlib import Path\nfrom plantstats import errors\ndef make(report, folder):\n"
+    (tmp_path / "a_maker.py").write_text(f"{text}    Path(folder, 'left.txt').touch()\n    {fault}", encoding="utf-8")
+    monkeypatch.setenv("PYTHONPATH", str(tmp_path))
+    leaves = "from plantstats.reporting.outputs import leave_files\nleave_files('a_maker:make', {})"
+    pages = [
+        make_notebook(leaves, SAVES.replace("LIGHTS", "['low']")),
+        make_notebook(SAVES.replace("LIGHTS", "['high']"), name="other"),
+    ]
+    report = run(pages, GIVEN, tmp_path / "out", copies=True)
+    assert report.missing == {"report": why}
+    assert why in texts(report.folder / "report.html")
+    assert "left.txt" not in names(report.folder) and "report.ipynb" not in names(report.folder)
+    assert {"other.html", "other.ipynb", "findings.xlsx"} <= set(names(report.folder))
+    assert ("report.failed.ipynb" in names(report.folder)) == (why != "no route")
 
 
 def test_a_rehearsal_leaves_the_shell_as_new():
