@@ -53,7 +53,7 @@ def leaves_by_week(
     """
     model = fit_leaves(leaves.build(earlier).outside(events.shaken), OUTCOME)
     now = leaves.build(time)
-    combinations = now.sql("select * from leaf_combinations order by combination")
+    combinations = now.conditions(pd.Series(now.site_sums["combination"].unique()).sort_values(ignore_index=True))
     predicted = _predicted(model, combinations)
     rows = now.sql(
         f"""
