@@ -73,25 +73,14 @@ class CountIntervals:
         names = [f"{outcome}_{part}" for outcome in OUTCOMES for part in SUMS]
         sums = {name: np.bincount(row, self.site_sums[name], len(combination)) for name in names}
         counts = {f"{outcome}_n": sums[f"{outcome}_n"].astype("int64") for outcome in OUTCOMES}
-        return self.conditions(pd.Series(combination)).assign(**sums | counts)
+        return intervals.conditions(combination, self.species).assign(**sums | counts)
 
-    def conditions(self, combination: pd.Series) -> pd.DataFrame:
-        """What combinations stand for.
-
-        Parameters
-        ----------
-        combination : pandas.Series
-            Numbers.
-
-        Returns
-        -------
-        pandas.DataFrame
-            As `intervals.conditions`.
-        """
-        species = self.sql("""
+    @cached_property
+    def species(self) -> pd.DataFrame:
+        """Species and species_group of the plants, in the order of their numbers."""
+        return self.sql("""
             select distinct species_number, species::varchar as species, species_group from leaf_stays
             where species is not null order by 1""")
-        return intervals.conditions(combination, species)
 
     def frequencies(self, outcome: str) -> pd.DataFrame:
         """Frequency of each count.

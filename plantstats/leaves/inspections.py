@@ -9,7 +9,7 @@ from plantstats.leaves.inputs import BOUNDS, ENDS, FIGS, OPENINGS, OUTCOMES
 
 FAR = 10**6  # days from 1970 on either side: before all records, and after them
 SPECIES_FACTS = {"name": "species", "group": "species_group", "leaning": "leans"}  # columns of the table of species
-# One row per plant of `spans`. One that came while under observation has shed nothing yet: its counting starts that day.
+# One row per plant. One that came while under observation has shed nothing yet: its counting starts on that day.
 PLANTS = """
     select plant_id, client_id, species, installed, n_entered, entry_day, exit_day, exclusion_reason as no_follow_up,
            case when installed = entry_day then installed end as came

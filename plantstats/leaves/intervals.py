@@ -133,15 +133,15 @@ INTERVALS = f"""
     from placed"""
 
 
-def conditions(combination: pd.Series, species: pd.DataFrame) -> pd.DataFrame:
+def conditions(combination: pd.Index, species: pd.DataFrame) -> pd.DataFrame:
     """What combinations stand for.
 
     Parameters
     ----------
-    combination : pandas.Series
+    combination : pandas.Index
         Numbers.
     species : pandas.DataFrame
-        species, species_group, in the order of their numbers.
+        As `CountIntervals.species`.
 
     Returns
     -------
@@ -150,9 +150,9 @@ def conditions(combination: pd.Series, species: pd.DataFrame) -> pd.DataFrame:
         middle), rh (lower edge of a five-point band of percent, up to `RH_TOP`; `NO_RH` missing), plant_days.
     """
     shape = max(len(species), 1), *N_VALUES.values()
-    number, *places = np.unravel_index(combination.to_numpy(), shape)
+    number, *places = np.unravel_index(combination, shape)
     parts = {
-        "combination": combination.to_numpy(),
+        "combination": combination,
         "species_group": species["species_group"].to_numpy()[number],
         "species": pd.Categorical.from_codes(number, species["species"], ordered=True),
     }

@@ -168,7 +168,8 @@ def leaves_after(time: PlantTime, of: Inspections, days: int) -> pd.DataFrame:
     time.engine.add("inspected_for_pests", inspected)
     rows = time.query(
         """with days as (
-            select p.plant::int as plant, v.at_site as site_id, v."at"::int as "at", sum(v.leaves_dropped)::int as leaves
+            select p.plant::int as plant, v.at_site as site_id, v."at"::int as "at",
+                   sum(v.leaves_dropped)::int as leaves
             from completed_visits v join inspected_for_pests p on p.plant_id = v.plant_id
             where v.leaves_dropped is not null group by 1, 2, 3
         ), counted as (

@@ -187,8 +187,8 @@ def _never_visited() -> str:
             p.site_id || ': ' || count(*) || ' plants in place that no visit line names, such as '
             || array_to_string(list_slice(list(p.plant_id order by p.line), 1, 5), ', ') as text
         from plants p join logged l using (site_id) left join gone g using (plant_id)
-        where p.plant_id not in (select plant_id from visited where last_counted_on is not null) and coalesce(p.quantity, 1) > 0
-            and coalesce(p.installed_on, date '1800-01-01') <= l.last_on - {UNSEEN_DAYS}
+        where p.plant_id not in (select plant_id from visited where last_counted_on is not null)
+            and coalesce(p.quantity, 1) > 0 and coalesce(p.installed_on, date '1800-01-01') <= l.last_on - {UNSEEN_DAYS}
             and coalesce(p.removed_on, g.gone_on, date '9999-12-31') > l.last_on
             and p.plant_id not in (select plant_id from moves)
         group by p.file, p.site_id"""

@@ -206,8 +206,10 @@ def fit_coefficients(
     --------
     Four counts that add up to eight; their mean is two:
 
+    >>> from plantstats.stats.crossed_design import Part
+    >>> one = CrossedDesign((Part(np.ones((1, 1)), np.arange(1), np.arange(1)),))
     >>> none = IntervalCounts.of(None)
-    >>> data = CountData(CrossedDesign.of(np.ones((1, 1))), np.zeros(1), *np.array([[4.0], [8.0], [40.0], [2.0], [4.0]]), none)
+    >>> data = CountData(one, np.zeros(1), *np.array([[4.0], [8.0], [40.0], [2.0], [4.0]]), none)
     >>> np.exp(fit_coefficients(data, np.inf, np.zeros(1))[0]).round(6).tolist()
     [2.0]
     """
@@ -253,8 +255,10 @@ def poisson_dispersion(data: CountData, mean: Array) -> tuple[float, float]:
     Counts 0, 0, 2, 6: squared distances from their mean, 4 + 4 + 0 + 16, over the mean; and (24 - 8) / 2:
 
     >>> counts, times = np.array([0.0, 2.0, 6.0]), np.array([2.0, 1.0, 1.0])
+    >>> from plantstats.stats.crossed_design import Part
+    >>> one = CrossedDesign((Part(np.ones((1, 1)), np.arange(1), np.arange(1)),))
     >>> sums = np.array([[4.0], [8.0], [40.0]])
-    >>> data = CountData(CrossedDesign.of(np.ones((1, 1))), np.zeros(1), *sums, counts, times, IntervalCounts.of(None))
+    >>> data = CountData(one, np.zeros(1), *sums, counts, times, IntervalCounts.of(None))
     >>> poisson_dispersion(data, np.array([2.0]))
     (12.0, 8.0)
     """
@@ -289,8 +293,10 @@ def fit_both(data: CountData, beta: Array, size: float = np.nan) -> tuple[float,
     The mean of one sample is the same whatever the dispersion:
 
     >>> counts, times = np.array([0.0, 2.0, 6.0]), np.array([2.0, 1.0, 1.0])
+    >>> from plantstats.stats.crossed_design import Part
+    >>> one = CrossedDesign((Part(np.ones((1, 1)), np.arange(1), np.arange(1)),))
     >>> sums = np.array([[4.0], [8.0], [40.0]])
-    >>> data = CountData(CrossedDesign.of(np.ones((1, 1))), np.zeros(1), *sums, counts, times, IntervalCounts.of(None))
+    >>> data = CountData(one, np.zeros(1), *sums, counts, times, IntervalCounts.of(None))
     >>> size, beta = fit_both(data, np.zeros(1))
     >>> np.exp(beta).round(6).tolist(), bool(size < 1)
     ([2.0], True)
@@ -345,8 +351,10 @@ def se_size(data: CountData, size: float, mean: Array) -> float:
 
     Examples
     --------
+    >>> from plantstats.stats.crossed_design import Part
+    >>> one = CrossedDesign((Part(np.ones((1, 1)), np.arange(1), np.arange(1)),))
     >>> none = IntervalCounts.of(None)
-    >>> data = CountData(CrossedDesign.of(np.ones((1, 1))), np.zeros(1), *np.array([[4.0], [8.0], [40.0], [2.0], [4.0]]), none)
+    >>> data = CountData(one, np.zeros(1), *np.array([[4.0], [8.0], [40.0], [2.0], [4.0]]), none)
     >>> se_size(data, np.inf, np.array([2.0]))
     nan
     """

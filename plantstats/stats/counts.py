@@ -29,7 +29,7 @@ from plantstats.stats.count_likelihood import (
 )
 from plantstats.stats.crossed_design import crossed
 from plantstats.stats.interval_counts import ConditionalMoments, IntervalCounts
-from plantstats.stats.intervals import Array, quantile
+from plantstats.stats.intervals import Array
 
 # A column whose share of own information falls below this repeats the columns before it.
 OWN_INFORMATION = 1e-9
@@ -147,21 +147,6 @@ class CountFit:
         value = used @ self.params.to_numpy()[self.kept]
         return value, np.sqrt(np.einsum("ij,jk,ik->i", used, self.cov, used))
 
-    def half_width(self, conf_level: float) -> float:
-        """Standard errors to each side of an estimate.
-
-        Parameters
-        ----------
-        conf_level : float
-            Confidence level, between 0 and 1.
-
-        Returns
-        -------
-        float
-            Multiple of a standard error: normal, or Student's t with clusters - 1 degrees of freedom.
-        """
-        return quantile(conf_level, self.df)
-
 
 def fit_counts(
     table: pd.DataFrame,
@@ -226,7 +211,7 @@ def fit_counts(
     # A censored count stands for its lower end only to have a place to start from.
     lower = np.maximum(intervals.patterns["lower"].to_numpy(dtype="float64"), 0.5)
     beta = np.zeros(data.design.n_columns)
-    if data.design.has_intercept:
+    if asked.names[0] == "Intercept":
         beta[0] = np.log((data.total.sum() + intervals.n @ lower) / (n_all * np.exp(data.offset)).sum())
     beta, _ = fit_coefficients(data, np.inf, beta)
     pearson, excess = poisson_dispersion(data, np.exp(data.eta(beta)))
@@ -399,7 +384,7 @@ def _cluster_errors(
 
     def own_information() -> Iterator[Array]:
         for start, end in pairwise(weights.indptr):
-            own = design.gram_of(weights.indices[start:end], weights.data[start:end])
+            own = design.gram(weights.data[start:end], weights.indices[start:end])
             np.add(n_holding, own.diagonal() > 0, out=n_holding)
             yield own
 

@@ -40,39 +40,14 @@ class CrossedDesign:
     ----------
     parts : tuple of Part
         Each column is in one.
-
-    Examples
-    --------
-    >>> design = CrossedDesign.of(np.array([[1.0, 0.0], [1.0, 2.0]]))
-    >>> design.times(np.array([1.0, 2.0])).tolist(), design.times_rows(np.array([1.0, 1.0])).tolist()
-    ([1.0, 5.0], [2.0, 2.0])
     """
 
     parts: tuple[Part, ...]
-
-    @classmethod
-    def of(cls, x: Array) -> CrossedDesign:
-        """One of a matrix as it is.
-
-        Parameters
-        ----------
-        x : numpy.ndarray, shape (rows, columns)
-
-        Returns
-        -------
-        CrossedDesign
-        """
-        return cls((Part(x, np.arange(x.shape[1]), np.arange(len(x))),))
 
     @property
     def n_columns(self) -> int:
         """Columns of x."""
         return sum(len(part.columns) for part in self.parts)
-
-    @property
-    def has_intercept(self) -> bool:
-        """Whether the first column is 1 throughout."""
-        return any(bool(np.all(part.x[:, part.columns == 0] == 1)) for part in self.parts if 0 in part.columns)
 
     def only(self, kept: npt.NDArray[np.bool_]) -> CrossedDesign:
         """Some of the columns.
@@ -119,29 +94,33 @@ class CrossedDesign:
             out[part.columns] = np.bincount(part.row, values, len(part.x)) @ part.x
         return out
 
-    def gram(self, weight: Array) -> Array:
+    def gram(self, weight: Array, rows: Ints | None = None) -> Array:
         """Cross products of columns, x' diag(weight) x.
 
         Parameters
         ----------
-        weight : numpy.ndarray, shape (rows,)
-            0 or more.
+        weight : numpy.ndarray
+            0 or more, of each row.
+        rows : numpy.ndarray of int, optional
+            Which rows the weights are of; None for all.
 
         Returns
         -------
         numpy.ndarray, shape (columns, columns)
         """
+        if rows is not None:
+            x = np.concatenate([part.x[part.row[rows]] for part in self.parts], axis=1)
+            return _gram(x, weight)[self._in_order]
         out = np.empty((self.n_columns, self.n_columns))
-        for at, part in enumerate(self.parts):
-            out[np.ix_(part.columns, part.columns)] = weighted_gram(
-                part.x, np.bincount(part.row, weight, len(part.x))
-            )
-            order, ends = self._by_level[at]
-            for other in self.parts[at + 1 :]:
-                shape = len(part.x), len(other.x)
-                both = sparse.csr_matrix((weight[order], other.row[order], ends), shape) @ other.x
-                out[np.ix_(part.columns, other.columns)] = cross = part.x.T @ both
-                out[np.ix_(other.columns, part.columns)] = cross.T
+        for part, (order, ends) in zip(self.parts, self._by_level, strict=True):
+            own = _gram(part.x, np.asarray(np.bincount(part.row, weight, len(part.x)), dtype="float64"))
+            out[np.ix_(part.columns, part.columns)] = own
+            for other in self.parts:
+                if other.columns[:1] > part.columns[:1]:
+                    shape = len(part.x), len(other.x)
+                    both = sparse.csr_matrix((weight[order], other.row[order], ends), shape) @ other.x
+                    out[np.ix_(part.columns, other.columns)] = cross = part.x.T @ both
+                    out[np.ix_(other.columns, part.columns)] = cross.T
         return out
 
     def sums(self, weights: sparse.csr_matrix) -> Array:
@@ -163,24 +142,8 @@ class CrossedDesign:
             )
         return out
 
-    def gram_of(self, rows: Ints, weight: Array) -> Array:
-        """Cross products of columns over some rows of x.
-
-        Parameters
-        ----------
-        rows : numpy.ndarray of int
-        weight : numpy.ndarray, shape (len(rows),)
-            0 or more.
-
-        Returns
-        -------
-        numpy.ndarray, shape (columns, columns)
-        """
-        x = np.concatenate([part.x[part.row[rows]] for part in self.parts], axis=1)
-        return weighted_gram(x, weight)[self._in_order]
-
     @cached_property
-    def _in_order(self) -> tuple[Ints, Ints]:
+    def _in_order(self) -> tuple[Ints, ...]:
         """Where the columns stand that the parts hold one after the other."""
         order = np.concatenate([part.columns for part in self.parts]).argsort()
         return np.ix_(order, order)
@@ -207,6 +170,12 @@ def crossed(formula: str, table: pd.DataFrame) -> tuple[CrossedDesign, patsy.Des
     -------
     design, design_info : CrossedDesign, patsy.DesignInfo
         Terms that share covariates are in one part, and those beside them as long as they have few combinations.
+
+    Examples
+    --------
+    >>> design, _ = crossed("a", pd.DataFrame({"a": [0.0, 2.0, 2.0]}))
+    >>> design.times(np.array([1.0, 2.0])).tolist(), design.gram(np.ones(3)).round(9).tolist()
+    ([1.0, 5.0, 5.0], [[3.0, 4.0], [4.0, 8.0]])
     """
     groups: list[set[str]] = []
     for term in patsy.ModelDesc.from_formula(formula).rhs_termlist:
@@ -270,25 +239,7 @@ def distinct_rows(table: pd.DataFrame, names: Iterable[str]) -> tuple[Ints, Ints
     return number, np.flatnonzero(~pd.Series(number).duplicated())
 
 
-def weighted_gram(x: Array, weight: Array) -> Array:
-    """Cross products of columns, with a weight of 0 or more for each row.
-
-    Parameters
-    ----------
-    x : numpy.ndarray, shape (rows, columns)
-    weight : numpy.ndarray, shape (rows,)
-        0 or more.
-
-    Returns
-    -------
-    numpy.ndarray, shape (columns, columns)
-        x' diag(weight) x.
-
-    Examples
-    --------
-    >>> weighted_gram(np.array([[1.0, 0.0], [1.0, 2.0]]), np.array([1.0, 4.0])).tolist()
-    [[5.0, 8.0], [8.0, 16.0]]
-    """
+def _gram(x: Array, weight: Array) -> Array:
     out = np.zeros((x.shape[1], x.shape[1]))
     for start in range(0, len(x), BLOCK):
         at = slice(start, start + BLOCK)

@@ -30,6 +30,7 @@ from plantstats import exposure, records, simulate
 from plantstats import leaves as leaf_loss
 from plantstats.exposure import DRY_AIR_BELOW
 from plantstats.leaves import design
+from plantstats.leaves.intervals import conditions
 
 AS_OF = date(2026, 9, 30)
 
@@ -42,7 +43,7 @@ def on_table(leaves: leaf_loss.CountIntervals) -> leaf_loss.LeafFit:
 def on_rows(leaves: leaf_loss.CountIntervals, kept: list[str]) -> pd.DataFrame:
     """The usual way: every stretch a row. It is spared columns that tell the same as others: it fails on them."""
     rows = leaves.sql("select site_id, combination, green from leaf_used where green is not null")
-    rows = rows.merge(leaves.conditions(rows["combination"].drop_duplicates()), on="combination")
+    rows = rows.merge(conditions(pd.Index(rows["combination"].unique()), leaves.species), on="combination")
     rows = rows.assign(n=1, sum=rows["green"].astype("float64"))
     table = design.columns(rows, DRY_AIR_BELOW)
     formula, _ = design.formula_of(table)
