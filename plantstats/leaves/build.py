@@ -245,9 +245,8 @@ class CountIntervals:
         engine.create(
             "leaf_used",
             """
-            select u.* from main.leaf_used u where not exists (
-                select 1 from shaken s
-                where s.site_id = u.site_id::varchar and u.from_on <= s.to_on and u.to_on > s.from_on)""",
+            select u.* from main.leaf_used u anti join shaken s
+              on s.site_id = u.site_id::varchar and u.from_on <= s.to_on and u.to_on > s.from_on""",
             view=True,
         )
         return CountIntervals(engine, self.as_of)

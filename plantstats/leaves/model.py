@@ -198,8 +198,7 @@ def humidity_limit_profile(intervals: CountIntervals, fitted: LeafFit) -> pd.Dat
 
 def _of_outcome(table: pd.DataFrame, outcome: str, censored: pd.DataFrame) -> pd.DataFrame:
     """The frequency table of one outcome; n and sum are those with words, which add the least that they may mean."""
-    parts = {"n": "counted", "sum": "leaves", "squares": "squares"}
-    table = table.rename(columns={f"{outcome}_{part}": name for part, name in parts.items()})
+    table = table.rename(columns={f"{outcome}_{part}": name for part, name in FITTED.items()})
     words = censored.assign(lower=censored["n"] * censored["lower"]).groupby("combination")[["n", "lower"]].sum()
     words = words.reindex(table["combination"]).fillna(0).astype("int64").reset_index(drop=True)
     table = table.assign(n=table["counted"] + words["n"], sum=table["leaves"] + words["lower"])

@@ -120,17 +120,7 @@ def circles(engine: duckdb.DuckDBPyConnection) -> pd.DataFrame:
             plant = following[plant][0]
         if plant in path:
             names = list(path)[path[plant] :]
-            _, file, line = following[names[0]]
-            faults.append(
-                {
-                    "code": "chain_circle",
-                    "table": "replacements",
-                    "file": file,
-                    "line": line,
-                    "plant_id": names[0],
-                    "count": len(names),
-                    "text": " -> ".join([*names, names[0]]),
-                }
-            )
+            chain = " -> ".join([*names, names[0]])
+            faults.append(("chain_circle", "replacements", *following[names[0]][1:], names[0], len(names), chain))
         done |= set(path)
     return pd.DataFrame(faults, columns=["code", "table", "file", "line", "plant_id", "count", "text"])
