@@ -8,28 +8,28 @@ from functools import cached_property
 from typing import TYPE_CHECKING
 
 import ibis
+import numpy as np
 import pandas as pd
 
-from plantstats.exposure.engines import LAST_DAY, Engine, sql_of
+from plantstats.exposure.engines import Engine, sql_of
+from plantstats.exposure.environment import air_before
 from plantstats.leaves import intervals
-from plantstats.leaves.inputs import CONDITIONS, KEY, OUTCOMES
+from plantstats.leaves.inputs import AIR_WINDOW, BOUNDS, CONDITIONS, OUTCOMES
+from plantstats.leaves.inspections import DAYS, PLANTS, SPECIES_FACTS, STAYS, visit_rows
 from plantstats.records.species import species_table
 
 if TYPE_CHECKING:
     from plantstats.exposure import PlantTime
 
-VIEWS = ("leaf_visits", "leaf_inspections")  # read once
-DONE_WITH = ("leaf_between",)  # read no more once there are intervals
-# Conditions that a combination holds, and an interval no more: nobody asks for them but by combination.
-IN_COMBINATIONS = (*(name for name in CONDITIONS if name != "light"), "species_group", "month", "rh")
 # Texts as levels: a tenth of the memory, faster to group, and pandas gets them in their order.
 LEVELS = {
-    "site_id": "select distinct site_id from leaf_places",
+    "site_id": "select distinct site_id from places",
+    "client_id": "select client_id from sites union select client_id from spans",
     "species": "select distinct species from spans",
-    "species_group": """select distinct coalesce(f.species_group, split_part(s.species, ' ', 1))
-        from spans s left join species_facts f on f.species = s.species where s.species is not null""",
-    **CONDITIONS,
+    "light": CONDITIONS["light"],
 }
+WHOLE = (*OUTCOMES, *BOUNDS, "n_rows", "plants", "leaf_count", "days", "plant_days", "age_days", "moved_days")
+SUMS = ("n", "sum", "squares")
 
 
 @dataclass(frozen=True)
@@ -39,36 +39,48 @@ class CountIntervals:
     Attributes
     ----------
     engine : Engine
-        Holds the steps of `intervals.plan`, `leaf_combinations` (one row per combination of conditions) and
-        `leaf_used` (the intervals that are used, each with its combination instead of `IN_COMBINATIONS`).
-    steps : dict of str to ibis table
-        The expressions behind them.
+        Holds `leaf_visits` (rows of the visit log), `leaf_stays`, `leaf_intervals` (see `intervals.INTERVALS`) and
+        `leaf_used` (the intervals that are used).
     as_of : datetime.date
         The last day that counts.
     """
 
     engine: Engine
-    steps: dict[str, ibis.Table]
     as_of: date
+
+    @cached_property
+    def site_sums(self) -> pd.DataFrame:
+        """Intervals used, and their leaves, added up by site and combination.
+
+        One row per site_id and combination (its number), sorted; of each outcome n (intervals with a count), sum
+        (leaves), squares (sum of squared counts), such as green_n, green_sum, green_squares.
+        """
+        sums = ", ".join(
+            f"count({name})::int as {name}_n, coalesce(sum({name}), 0)::int as {name}_sum, "
+            f"coalesce(sum({name}::bigint * {name}), 0)::bigint as {name}_squares"
+            for name in OUTCOMES
+        )
+        return self.sql(f"select site_id, combination, {sums} from leaf_used group by 1, 2 order by 1, 2")
 
     @cached_property
     def frequency_table(self) -> pd.DataFrame:
         """All that the models need of the intervals.
 
-        One row per combination of species, conditions, month, rh and plant_days (of one interval): combination (its
-        number), species_group, the `KEY`, and of each outcome n (intervals with a count), sum (leaves), squares (sum of
-        squared counts), such as green_n, green_sum, green_squares. Keeps intervals used, and their leaves.
+        One row per combination of species, conditions, month, rh and plant_days (of one interval): as
+        `intervals.conditions`, and the sums of `site_sums`. Keeps intervals used, and their leaves.
         """
-        sums = ", ".join(
-            f"count({name})::bigint as {name}_n, coalesce(sum({name}), 0)::double as {name}_sum, "
-            f"coalesce(sum({name} * {name}), 0)::double as {name}_squares"
-            for name in OUTCOMES
-        )
-        names = ", ".join(f"{name}_{of}" for name in OUTCOMES for of in ("n", "sum", "squares"))
-        return self.sql(f"""
-            with sums as (select combination, {sums} from leaf_used group by 1)
-            select combination, species_group, {", ".join(KEY)}, {names}
-            from sums join leaf_combinations using (combination) order by combination""")
+        row, combination = pd.factorize(self.site_sums["combination"], sort=True)
+        names = [f"{outcome}_{part}" for outcome in OUTCOMES for part in SUMS]
+        sums = {name: np.bincount(row, self.site_sums[name], len(combination)) for name in names}
+        counts = {f"{outcome}_n": sums[f"{outcome}_n"].astype("int64") for outcome in OUTCOMES}
+        return intervals.conditions(combination, self.species).assign(**sums | counts)
+
+    @cached_property
+    def species(self) -> pd.DataFrame:
+        """Species and species_group of the plants, in the order of their numbers."""
+        return self.sql("""
+            select distinct species_number, species::varchar as species, species_group from leaf_stays
+            where species is not null order by 1""")
 
     def frequencies(self, outcome: str) -> pd.DataFrame:
         """Frequency of each count.
@@ -138,10 +150,10 @@ class CountIntervals:
         pandas.DataFrame
             cluster (the site), row, n, sum (leaves).
         """
-        sums = self.sql(f"""
-            select site_id as cluster, combination, count(*)::bigint as n, sum({outcome})::double as sum
-            from leaf_used where {outcome} is not null group by 1, 2 order by 1, 2""")
-        sums["row"] = row_of.reindex(sums.pop("combination")).to_numpy()
+        known = self.site_sums[self.site_sums[f"{outcome}_n"] > 0]
+        columns = {"site_id": "cluster", f"{outcome}_n": "n", f"{outcome}_sum": "sum"}
+        sums = known[list(columns)].rename(columns=columns)
+        sums["row"] = row_of.reindex(known["combination"]).to_numpy()
         return sums.dropna(subset="row")
 
     def censored(self, outcome: str) -> pd.DataFrame:
@@ -179,8 +191,8 @@ class CountIntervals:
                        case when i.exclusion_reason is null then i.to_on end as shared_on,
                        count(*) as n, sum(v.leaves_dropped) as leaves, max(v.leaves_dropped) as most
                 from leaf_visits v left join marked i
-                  on v.plant_id = i.plant_id and v.exclusion_reason is null
-                 and i.to_on = date '1970-01-01' + (v.at + 1)::int
+                  on v.plant = i.plant_id and v.exclusion_reason is null
+                 and i.to_on = date '1970-01-01' + (v."at" + 1)
                 group by 1, 2, 3
             ), fates as (
                 select coalesce(reason, '{intervals.USED}') as fate, plant_id,
@@ -233,12 +245,11 @@ class CountIntervals:
         engine.create(
             "leaf_used",
             """
-            select u.* from main.leaf_used u where not exists (
-                select 1 from shaken s
-                where s.site_id = u.site_id::varchar and u.from_on <= s.to_on and u.to_on > s.from_on)""",
+            select u.* from main.leaf_used u anti join shaken s
+              on s.site_id = u.site_id::varchar and u.from_on <= s.to_on and u.to_on > s.from_on""",
             view=True,
         )
-        return CountIntervals(engine, self.steps, self.as_of)
+        return CountIntervals(engine, self.as_of)
 
 
 def build(time: PlantTime) -> CountIntervals:
@@ -264,33 +275,20 @@ def build(time: PlantTime) -> CountIntervals:
     >>> leaves.build(time).account.head(3)  # doctest: +SKIP
     """
     engine = time.engine
-    facts = species_table().rename(columns={"name": "species", "group": "species_group", "leaning": "leans"})
-    engine.add("species_facts", facts[list(intervals.SPECIES_FACTS)])
-    cut = engine.cut(time.as_of)
-    steps = intervals.plan(time.steps, LAST_DAY if cut is None else cut)
-    for name, step in steps.items():
-        query = sql_of(step, engine.dialect)
-        if name == "leaf_intervals":
-            engine.create("leaf_rows", query, view=True, dialect=engine.dialect)
-            # DuckDB makes a time stamp of a date plus an interval.
-            query = "select * replace (from_on::date as from_on, to_on::date as to_on) from leaf_rows"
-            engine.create(name, query, levels=LEVELS)
-        else:
-            engine.create(name, query, view=name in VIEWS, dialect=engine.dialect)
-    for name in DONE_WITH:
-        engine.drop(name)
-    key, same = ", ".join(KEY), " and ".join(f"c.{name} = i.{name}" for name in KEY)
-    in_order = ", ".join(engine.in_order(name, CONDITIONS[name]) if name in CONDITIONS else name for name in KEY)
-    engine.create(
-        "leaf_combinations",
-        f"""
-        select row_number() over (order by {in_order}) - 1 as combination, any_value(species_group) as species_group,
-               {key}
-        from leaf_intervals where exclusion_reason is null group by {key}""",
+    engine.add("species_facts", species_table().rename(columns=SPECIES_FACTS)[list(SPECIES_FACTS.values())])
+    engine.create("leaf_plants", PLANTS, levels={"plant_id": "select plant_id from spans"})
+    engine.create("leaf_stays", STAYS, levels=LEVELS)
+    engine.create("leaf_visits", visit_rows(time.as_of), view=True)
+    engine.create("leaf_days", DAYS, view=True)
+    air = air_before(
+        ibis.table(time.steps["site_day_air"].schema(), name="site_day_air"),
+        ibis.table({"site_id": "string", "at": "int64"}, name="leaf_days"),
+        window=AIR_WINDOW,
+        each_day_once=True,
+        require_both_halves=True,
     )
-    kept = ", ".join(f"i.{name}" for name in steps["leaf_intervals"].columns if name not in IN_COMBINATIONS)
-    engine.create(
-        "leaf_intervals", f"select {kept}, c.combination from leaf_intervals i left join leaf_combinations c on {same}"
-    )
+    engine.create("leaf_air", sql_of(air.rename(ends="at"), engine.dialect), view=True, dialect=engine.dialect)
+    engine.create("leaf_air_levels", intervals.AIR, narrow=["ends", "rh", "warmth"])
+    engine.create("leaf_intervals", intervals.INTERVALS, narrow=WHOLE)
     engine.create("leaf_used", "select * from leaf_intervals where exclusion_reason is null", view=True)
-    return CountIntervals(engine, steps, time.as_of)
+    return CountIntervals(engine, time.as_of)

@@ -13,6 +13,7 @@ from plantstats.leaves.build import CountIntervals
 from plantstats.leaves.design import columns, formula_of
 from plantstats.leaves.inputs import CONDITIONS, KEY, OUTCOMES, RH_STEP, RH_TOP
 from plantstats.stats.counts import CountFit, CountModelError, fit_counts, highest_loglik
+from plantstats.stats.crossed_design import distinct_rows
 from plantstats.stats.intervals import Array, zero_event_limit
 
 LIMITS = tuple(range(DRY_AIR_BELOW - 2 * RH_STEP, RH_TOP + 1, RH_STEP))  # humidity limits that may be asked for
@@ -197,8 +198,7 @@ def humidity_limit_profile(intervals: CountIntervals, fitted: LeafFit) -> pd.Dat
 
 def _of_outcome(table: pd.DataFrame, outcome: str, censored: pd.DataFrame) -> pd.DataFrame:
     """The frequency table of one outcome; n and sum are those with words, which add the least that they may mean."""
-    parts = {"n": "counted", "sum": "leaves", "squares": "squares"}
-    table = table.rename(columns={f"{outcome}_{part}": name for part, name in parts.items()})
+    table = table.rename(columns={f"{outcome}_{part}": name for part, name in FITTED.items()})
     words = censored.assign(lower=censored["n"] * censored["lower"]).groupby("combination")[["n", "lower"]].sum()
     words = words.reindex(table["combination"]).fillna(0).astype("int64").reset_index(drop=True)
     table = table.assign(n=table["counted"] + words["n"], sum=table["leaves"] + words["lower"])
@@ -212,12 +212,8 @@ def _distinct(table: pd.DataFrame) -> tuple[pd.DataFrame, pd.Series]:
     Bands of humidity above the limit are such: each adds a row for every condition, month and length of interval.
     """
     same = ["species", *CONDITIONS, "month", "dry_air", "air_unknown", "exposure"]
-    row_of = np.zeros(len(table), dtype="int64")
-    for name in same:
-        codes, levels = pd.factorize(table[name])
-        row_of = row_of * len(levels) + codes
-    row_of = pd.factorize(row_of)[0]
-    rows = table[~pd.Series(row_of).duplicated().to_numpy()].drop(columns=["combination", "rh", "counted", "leaves"])
+    row_of, first = distinct_rows(table, same)
+    rows = table.iloc[first].drop(columns=["combination", "rh", "counted", "leaves"])
     counts = {name: np.bincount(row_of, table[of]) for name, of in FITTED.items()}
     return rows.reset_index(drop=True).assign(**counts), pd.Series(row_of, pd.Index(table["combination"]), name="row")
 

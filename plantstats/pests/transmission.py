@@ -82,10 +82,9 @@ def going_round(of: Inspections, standing: pd.DataFrame, as_of: date) -> pd.Data
     """
     after = pd.Timestamp(as_of) - pd.Timedelta(weeks=WEEKS)
     # A pest goes round where it reached plants that did not have it; who had it before may have it still.
-    seen = of.looks[of.looks["pest"].isin(PESTS)]
-    lately, new = (
-        rows[(rows["visited_on"] > after) & rows["plant_id"].isin(standing["plant_id"])] for rows in (seen, of.first)
-    )
+    lately, new = (rows[rows["visited_on"] > after] for rows in (of.looks, of.first))
+    lately = lately[lately["pest"].isin(PESTS) & lately["plant_id"].isin(standing["plant_id"])]
+    new = new[new["plant_id"].isin(standing["plant_id"])]
     keys = ["site_id", "pest"]
     sites = lately.groupby(keys).agg(n_found=("plant_id", "nunique"), first_on=("visited_on", "min"))
     sites = sites[new.groupby(keys)["plant_id"].nunique().reindex(sites.index).ge(FEWEST_NOW)].reset_index()
@@ -94,19 +93,21 @@ def going_round(of: Inspections, standing: pd.DataFrame, as_of: date) -> pd.Data
     if rows.empty:
         empty = {"found": "bool", "degree": "str", "looked_on": "datetime64[us]"}
         return rows.assign(**{name: pd.Series(dtype=kind) for name, kind in empty.items()})
-    ever = set(zip(of.first["plant_id"], of.first["pest"], strict=True))
-    now = set(zip(lately["plant_id"], lately["pest"], strict=True))
-    kinds = set(zip(lately["site_id"], lately["pest"], lately["species"], strict=True))
-    pairs = list(zip(rows["plant_id"], rows["pest"], strict=True))
-    rows["found"] = [pair in now for pair in pairs]
-    rows["like"] = [key in kinds for key in zip(rows["site_id"], rows["pest"], rows["species"], strict=True)]
-    degree = lately.set_index(["plant_id", "pest"])["degree"]
-    rows["degree"] = degree.reindex(pd.MultiIndex.from_tuples(pairs)).to_numpy()
-    rows["looked_on"] = rows["plant_id"].map(of.looks.groupby("plant_id")["visited_on"].max())
-    rows = rows[[new or pair not in ever for new, pair in zip(rows["found"], pairs, strict=True)]]
+    # What is known of a plant and pest, of a species at a site with it, and whether the plant ever had it.
+    for mark, known, by in (
+        ("found", lately[["plant_id", "pest"]], ["plant_id", "pest"]),
+        ("like", lately[[*keys, "species"]].drop_duplicates(), [*keys, "species"]),
+        ("ever", of.first[["plant_id", "pest"]], ["plant_id", "pest"]),
+    ):
+        rows = rows.merge(known.assign(**{mark: 1.0}), on=by, how="left")
+        rows[mark] = rows[mark].notna()
+    rows = rows.merge(lately[["plant_id", "pest", "degree"]], on=["plant_id", "pest"], how="left")
+    last = of.days.drop_duplicates("plant", keep="last").set_index("plant_id")["visited_on"]
+    rows["looked_on"] = rows["plant_id"].map(last)
+    rows = rows[rows["found"] | ~rows["ever"]]
     order = ["n_found", "site_id", "pest", "found", "like", "looked_on", "plant_id"]
     rows = rows.sort_values(order, ascending=[False, True, True, False, False, True, True], na_position="first")
-    return rows.drop(columns="like").reset_index(drop=True)
+    return rows.drop(columns=["like", "ever"]).reset_index(drop=True)
 
 
 def losses_after(time: PlantTime, of: Inspections, days: int) -> pd.DataFrame:
@@ -162,25 +163,26 @@ def leaves_after(time: PlantTime, of: Inspections, days: int) -> pd.DataFrame:
     pandas.DataFrame
         As `losses_after`; events are leaves counted at a visit, fallen since the plant's visit before.
     """
-    positive_on = of.first.groupby("plant_id")["visited_on"].min().rename("positive_on")
-    inspected = of.days[["plant_id", "plant"]].drop_duplicates("plant").merge(positive_on, on="plant_id", how="left")
+    positive = (of.first.groupby("plant")["visited_on"].min() - pd.Timestamp(0)).dt.days.rename("positive")
+    inspected = of.days[["plant_id", "plant"]].drop_duplicates("plant").merge(positive, on="plant", how="left")
     time.engine.add("inspected_for_pests", inspected)
     rows = time.query(
         """with days as (
-            select p.plant, any_value(p.positive_on) as positive_on, v.at_site as site_id, v.visited_on,
-                   sum(v.leaves_dropped) as dropped
+            select p.plant::int as plant, v.at_site as site_id, v."at"::int as "at",
+                   sum(v.leaves_dropped)::int as leaves
             from completed_visits v join inspected_for_pests p on p.plant_id = v.plant_id
-            where v.leaves_dropped is not null group by p.plant, v.at_site, v.visited_on
+            where v.leaves_dropped is not null group by 1, 2, 3
         ), counted as (
-            select *, lag(visited_on) over (partition by plant order by visited_on) as since from days
+            select *, lag("at") over (partition by plant order by "at") as since from days
         ), marked as (
-            select site_id, dropped, date_diff('day', since, visited_on) as days,
-                   coalesce(since >= positive_on and date_diff('day', positive_on, since) < $days, false)::int
-                   as exposed
-            from counted where date_diff('day', since, visited_on) <= 92 and site_id is not null
+            select c.site_id, c.leaves, c."at" - c.since as days, coalesce(c.since - p.positive between 0 and $days - 1,
+                   false)::int as exposed
+            from counted c left join (select plant, positive::int as positive from inspected_for_pests) p
+              on p.plant = c.plant
+            where c."at" - c.since <= 92 and c.site_id is not null
         )
-        select site_id, sum(dropped * exposed)::double as events, sum(days * exposed)::double as time,
-               sum(dropped * (1 - exposed))::double as events_0, sum(days * (1 - exposed))::double as time_0
+        select site_id, sum(leaves * exposed)::double as events, sum(days * exposed)::double as time,
+               sum(leaves * (1 - exposed))::double as events_0, sum(days * (1 - exposed))::double as time_0
         from marked group by site_id order by site_id""",
         {"days": days},
     )

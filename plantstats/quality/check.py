@@ -37,6 +37,11 @@ def check(records: Records, as_of: date | None = None) -> pd.DataFrame:
         rows = engine.read_parquet(str(records.parquet(name)))
         (rows.create_view if name in LONG else rows.create)(name)
     limit = (as_of or date(9999, 12, 31)).isoformat()
+    # Rules that concern few plants look through the log for these alone.
+    engine.execute(f"""create table visited as
+        select plant_id, min(visited_on) as first_on, max(visited_on) as last_on,
+            max(visited_on) filter (visited_on <= date '{limit}') as last_counted_on
+        from visits where plant_id is not null group by plant_id""")
     parts = [read_faults.faults(records), read_faults.notes(records), read_faults.moved_means(records)]
     for room in (histories, integrity, plausibility):
         for query in room.queries(limit, as_of is not None):

@@ -139,23 +139,14 @@ def _air(time: PlantTime, period: Period) -> dict[str, object]:
     exposure_table = time.exposure_table(["rh_band"], period.start, period.end, count_plants=False)
     known = exposure_table.loc[exposure_table["rh_band"] != "missing", "plant_days"].sum()
     whole = exposure_table["plant_days"].sum()
-    if whole == 0:
-        return findings.finding(
-            "air_known_share",
-            period.name,
-            np.nan,
-            unit="% of plant-days",
-            method="count",
-            note="not available: no plant-days",
-        )
+    known_days = {"plant_days": float(whole), "note": f"{known:,} of {whole:,} plant-days"}
     return findings.finding(
         "air_known_share",
         period.name,
-        100 * known / whole,
+        100 * known / whole if whole else np.nan,
         unit="% of plant-days",
         method="count",
-        plant_days=float(whole),
-        note=f"{known:,} of {whole:,} plant-days",
+        **(known_days if whole else {"note": "not available: no plant-days"}),
     )
 
 

@@ -139,7 +139,9 @@ def _early_visits() -> str:
         select 'visit_before_installed' as code, 'visits' as "table", {PER_PLANT},
             v.plant_id || ' was visited on ' || min(v.visited_on) || ' but installed on '
             || any_value(p.installed_on) as text
-        from visits v join plants p using (plant_id) where v.visited_on < p.installed_on
+        from visits v join (
+            select p.* from plants p join visited using (plant_id) where first_on < p.installed_on
+        ) p using (plant_id) where v.visited_on < p.installed_on
         group by v.plant_id, v.file"""
 
 
@@ -148,7 +150,9 @@ def _late_visits() -> str:
         select 'visit_after_removal' as code, 'visits' as "table", {PER_PLANT},
             v.plant_id || ' was removed on ' || any_value(p.removed_on) || ' but visited until '
             || max(v.visited_on) as text
-        from visits v join plants p using (plant_id) where v.visited_on > p.removed_on
+        from visits v join (
+            select p.* from plants p join visited using (plant_id) where last_on > p.removed_on
+        ) p using (plant_id) where v.visited_on > p.removed_on
         group by v.plant_id, v.file"""
 
 
@@ -159,7 +163,9 @@ def _still_visited() -> str:
         select 'still_visited' as code, 'visits' as "table", {PER_PLANT},
             v.plant_id || ' was replaced on ' || any_value(p.replaced_on) || ' but visited until '
             || max(v.visited_on) as text
-        from visits v join lives p using (plant_id)
+        from visits v join (
+            select l.* from lives l join visited using (plant_id) where last_on > l.replaced_on
+        ) p using (plant_id)
         where v.visited_on > p.replaced_on and coalesce(p.quantity, 1) = 1
             and (p.removed_on is null or v.visited_on <= p.removed_on)
         group by v.plant_id, v.file"""
@@ -189,13 +195,13 @@ def _same_lines() -> str:
 def _second() -> str:
     return """
         with twice as (
-            select file, plant_id, visited_on from visits where plant_id is not null group by all having count(*) > 1
+            select plant_id, visited_on from visits where plant_id is not null group by all having count(*) > 1
         ), days as (
             select file, plant_id, visited_on, min(line) as line,
                 count(distinct hash(technician, status, topsoil, litres, leaves_dropped, leaf_count, yellow_leaves,
                     dropped_lower, dropped_upper, yellow_lower, yellow_upper, rh_percent, temp_c, condition, minutes,
                     note)) as kinds
-            from visits join twice using (file, plant_id, visited_on) group by file, plant_id, visited_on
+            from visits join twice using (plant_id, visited_on) group by file, plant_id, visited_on
         )
         select 'second_visit' as code, 'visits' as "table", file, min(line) as line,
             arg_min(plant_id, line) as plant_id,

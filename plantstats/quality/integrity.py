@@ -42,16 +42,17 @@ def queries(as_of: str, cut: bool) -> list[str]:
 def _orphans(table: str, column: str, other: str, key: str, kind: str) -> str:
     own = "plant_id" if column == "plant_id" else "site_id" if key == "site_id" else "no_id"
     return f"""
-        with near as (
+        with lost as (
+            select file, {column} as id, min(line) as line, count(*) as count from {table}
+            where {column} is not null and {column} not in (select {key} from {other} where {key} is not null)
+            group by file, {column}
+        ), near as (
             select min({key}) as known, ltrim(lower({key}), '0 ') as bare from {other} group by bare
         )
-        select '{kind}' as code, '{table}' as "table", t.file, min(t.line) as line, count(*) as count,
-            t.{column} as {own},
-            t.{column} || ' is not in {other}' || case when any_value(n.known) is null then ''
-                else ' (' || any_value(n.known) || ' is; the two are different ids)' end as text
-        from {table} t left join near n on ltrim(lower(t.{column}), '0 ') = n.bare
-        where t.{column} is not null and t.{column} not in (select {key} from {other} where {key} is not null)
-        group by t.file, t.{column}"""
+        select '{kind}' as code, '{table}' as "table", t.file, t.line, t.count, t.id as {own},
+            t.id || ' is not in {other}' || case when n.known is null then ''
+                else ' (' || n.known || ' is; the two are different ids)' end as text
+        from lost t left join near n on ltrim(lower(t.id), '0 ') = n.bare"""
 
 
 def _chains() -> list[str]:
@@ -119,17 +120,7 @@ def circles(engine: duckdb.DuckDBPyConnection) -> pd.DataFrame:
             plant = following[plant][0]
         if plant in path:
             names = list(path)[path[plant] :]
-            _, file, line = following[names[0]]
-            faults.append(
-                {
-                    "code": "chain_circle",
-                    "table": "replacements",
-                    "file": file,
-                    "line": line,
-                    "plant_id": names[0],
-                    "count": len(names),
-                    "text": " -> ".join([*names, names[0]]),
-                }
-            )
+            chain = " -> ".join([*names, names[0]])
+            faults.append(("chain_circle", "replacements", *following[names[0]][1:], names[0], len(names), chain))
         done |= set(path)
     return pd.DataFrame(faults, columns=["code", "table", "file", "line", "plant_id", "count", "text"])

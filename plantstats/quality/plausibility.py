@@ -47,7 +47,7 @@ def queries(as_of: str, cut: bool) -> list[str]:
         _old(),
         _begin(),
     ]
-    return [*rules, _late(as_of), _never_visited(as_of)] if cut else rules
+    return [*rules, _late(as_of), _never_visited()] if cut else rules
 
 
 def _swaps() -> str:
@@ -56,7 +56,8 @@ def _swaps() -> str:
             select plant_id, file, line, visited_on, condition, coalesce(repotted, false) as repotted,
                 lag(condition) over w as before, lag(visited_on) over w as before_on
             from visits where condition is not null and plant_id in (
-                select plant_id from visits group by plant_id having min(condition) <= 2 and max(condition) = 5)
+                select plant_id from visits where condition <= 2 or condition = 5 group by plant_id
+                having min(visited_on) filter (condition <= 2) <= max(visited_on) filter (condition = 5))
             window w as (partition by plant_id order by visited_on, line)
         )
         select 'silent_swap' as code, 'visits' as "table", s.file, s.line, s.plant_id,
@@ -71,8 +72,11 @@ def _swaps() -> str:
 def _missed() -> str:
     return """
         with days as (
-            select distinct coalesce(v.site_id, p.site_id) as site_id, v.visited_on
-            from visits v left join plants p using (plant_id) where coalesce(v.status, 'completed') <> 'missed'
+            select site_id, visited_on from visits
+            where site_id is not null and coalesce(status, 'completed') <> 'missed'
+            union
+            select p.site_id, v.visited_on from visits v join plants p using (plant_id)
+            where v.site_id is null and coalesce(v.status, 'completed') <> 'missed'
         ), gaps as (
             select site_id, visited_on, visited_on - lag(visited_on) over w as gap
             from days where site_id is not null window w as (partition by site_id order by visited_on)
@@ -87,21 +91,20 @@ def _missed() -> str:
 
 
 def _heaped(column: str) -> str:
+    digits = ", ".join(f"coalesce(sum(n) filter (digit = {digit}), 0)" for digit in range(10))
     return f"""
-        with digits as (
-            select file, line, (round(abs({column})))::bigint % 10 as digit, {column} = round({column}) as whole
-            from visits where {column} is not null and {column} <> 0
+        with readings as (
+            select file, {column} as value, min(line) as line, count(*) as n from visits
+            where {column} is not null and {column} <> 0 group by file, {column}
+        ), digits as (
+            select file, line, n, round(abs(value))::bigint % 10 as digit,
+                case when value = round(value) and round(abs(value))::bigint % 5 = 0 then n else 0 end as n_heaped
+            from readings
         )
-        select 'heaped_readings' as code, 'visits' as "table", file, min(line) as line, count(*) as count,
-            '{column}: ' || round(100.0 * count(*) filter (whole and digit in (0, 5)) / count(*))::int
-            || '% of ' || count(*) || ' readings end in 0 or 5 (last digits 0 to 9: '
-            || array_to_string([count(*) filter (digit = d) for d in range(10)], ' ') || ')' as text
-        from digits group by file
-        having count(*) >= {HEAPED_LEAST} and count(*) filter (whole and digit in (0, 5)) >= {HEAPED_SHARE} * count(*)
-    """.replace(
-        "[count(*) filter (digit = d) for d in range(10)]",
-        "[" + ", ".join(f"count(*) filter (digit = {d})" for d in range(10)) + "]",
-    )
+        select 'heaped_readings' as code, 'visits' as "table", file, min(line) as line, sum(n)::bigint as count,
+            '{column}: ' || round(100.0 * sum(n_heaped) / sum(n))::int || '% of ' || sum(n)
+            || ' readings end in 0 or 5 (last digits 0 to 9: ' || array_to_string([{digits}], ' ') || ')' as text
+        from digits group by file having sum(n) >= {HEAPED_LEAST} and sum(n_heaped) >= {HEAPED_SHARE} * sum(n)"""
 
 
 def _unusual(table: str, column: str, low: float, high: float, unit: str, plant: str, site: str) -> str:
@@ -140,7 +143,7 @@ def _begin() -> str:
     return f"""
         with first as (
             select p.site_id, min(e.on_day) as first_on from (
-                select plant_id, visited_on as on_day from visits union all
+                select plant_id, first_on as on_day from visited union all
                 select plant_id, replaced_on from replacements) e
             join plants p using (plant_id) group by p.site_id
         )
@@ -171,14 +174,12 @@ def _late(as_of: str) -> str:
         where u.n >= {LATE_LEAST} and coalesce(w.n, 0) < {LATE_SHARE} * u.n group by u.file, u.n"""
 
 
-def _never_visited(as_of: str) -> str:
+def _never_visited() -> str:
     """Plants that no line of the log names, at sites where it names plants: counted by site, with the first ids."""
     return f"""
-        with seen as (
-            select distinct plant_id from visits where plant_id is not null and visited_on <= date '{as_of}'
-        ), logged as (
-            select p.site_id, max(v.visited_on) as last_on from visits v join plants p using (plant_id)
-            where v.visited_on <= date '{as_of}' group by 1
+        with logged as (
+            select p.site_id, max(v.last_counted_on) as last_on from visited v join plants p using (plant_id)
+            where v.last_counted_on is not null group by 1
         ), gone as (
             select plant_id, min(replaced_on) as gone_on from replacements group by 1
         )
@@ -186,8 +187,8 @@ def _never_visited(as_of: str) -> str:
             p.site_id || ': ' || count(*) || ' plants in place that no visit line names, such as '
             || array_to_string(list_slice(list(p.plant_id order by p.line), 1, 5), ', ') as text
         from plants p join logged l using (site_id) left join gone g using (plant_id)
-        where p.plant_id not in (select plant_id from seen) and coalesce(p.quantity, 1) > 0
-            and coalesce(p.installed_on, date '1800-01-01') <= l.last_on - {UNSEEN_DAYS}
+        where p.plant_id not in (select plant_id from visited where last_counted_on is not null)
+            and coalesce(p.quantity, 1) > 0 and coalesce(p.installed_on, date '1800-01-01') <= l.last_on - {UNSEEN_DAYS}
             and coalesce(p.removed_on, g.gone_on, date '9999-12-31') > l.last_on
             and p.plant_id not in (select plant_id from moves)
         group by p.file, p.site_id"""

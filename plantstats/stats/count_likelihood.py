@@ -9,12 +9,12 @@ import numpy as np
 from scipy import optimize, special
 
 from plantstats.errors import PlantstatsError
+from plantstats.stats.crossed_design import CrossedDesign
 from plantstats.stats.interval_counts import ConditionalMoments, IntervalCounts
 from plantstats.stats.intervals import Array
 
 MAX_STEPS = 100
 SHRINKING = 0.1  # while each step is at most this share of the one before, the information at hand is good enough
-BLOCK = 4096  # rows whose cross products are summed at once: they stay in the processor's cache
 TOLERANCE = 1e-9
 # Logarithm of the size (1 / dispersion): below, counts are too wild for the distribution; above, they are Poisson.
 LOG_SIZES = (-9.0, 18.0)
@@ -42,7 +42,7 @@ class CountData:
 
     Attributes
     ----------
-    x : numpy.ndarray, shape (rows, columns)
+    design : CrossedDesign
     offset, n, total, squares : numpy.ndarray, shape (rows,)
         Log exposure; number, sum and sum of squares of the observed counts.
     values, times : numpy.ndarray
@@ -54,7 +54,7 @@ class CountData:
     ``size`` is 1 / dispersion throughout; infinite for the Poisson distribution.
     """
 
-    x: Array
+    design: CrossedDesign
     offset: Array
     n: Array
     total: Array
@@ -75,7 +75,7 @@ class CountData:
         -------
         numpy.ndarray, shape (rows,)
         """
-        return self.offset + self.x @ beta
+        return self.offset + self.design.times(beta)
 
     def completed(self, mean: Array, size: float) -> Completed:
         """E-step: the censored counts as what they may have been.
@@ -120,7 +120,7 @@ class CountData:
         """
         weight = self.n * mean / (1 + alpha * mean)
         weight += self.censored.sum_by_row(self.censored.information(moments, mean, alpha), len(mean))
-        return weighted_gram(self.x, weight)
+        return self.design.gram(weight)
 
     def loglik(self, size: float, eta: Array) -> float:
         """Log likelihood, constants included.
@@ -168,33 +168,6 @@ class CountData:
         return score + float((n * np.log1p(-mean / (size + mean)) + n - (total + n * size) / (size + mean)).sum())
 
 
-def weighted_gram(x: Array, weight: Array) -> Array:
-    """Cross products of columns, with a weight of 0 or more for each row.
-
-    Parameters
-    ----------
-    x : numpy.ndarray, shape (rows, columns)
-    weight : numpy.ndarray, shape (rows,)
-        0 or more.
-
-    Returns
-    -------
-    numpy.ndarray, shape (columns, columns)
-        x' diag(weight) x.
-
-    Examples
-    --------
-    >>> weighted_gram(np.array([[1.0, 0.0], [1.0, 2.0]]), np.array([1.0, 4.0])).tolist()
-    [[5.0, 8.0], [8.0, 16.0]]
-    """
-    out = np.zeros((x.shape[1], x.shape[1]))
-    for start in range(0, len(x), BLOCK):
-        at = slice(start, start + BLOCK)
-        root = x[at] * np.sqrt(weight[at])[:, None]  # one array twice: numpy then does half the work
-        out += root.T @ root
-    return out
-
-
 def fit_coefficients(
     data: CountData, size: float, beta: Array, information: Array | None = None
 ) -> tuple[Array, Array]:
@@ -233,8 +206,10 @@ def fit_coefficients(
     --------
     Four counts that add up to eight; their mean is two:
 
+    >>> from plantstats.stats.crossed_design import Part
+    >>> one = CrossedDesign((Part(np.ones((1, 1)), np.arange(1), np.arange(1)),))
     >>> none = IntervalCounts.of(None)
-    >>> data = CountData(np.ones((1, 1)), np.zeros(1), *np.array([[4.0], [8.0], [40.0], [2.0], [4.0]]), none)
+    >>> data = CountData(one, np.zeros(1), *np.array([[4.0], [8.0], [40.0], [2.0], [4.0]]), none)
     >>> np.exp(fit_coefficients(data, np.inf, np.zeros(1))[0]).round(6).tolist()
     [2.0]
     """
@@ -243,7 +218,7 @@ def fit_coefficients(
     for _ in range(MAX_STEPS):
         mean = np.exp(eta)
         n, total, _, moments = data.completed(mean, size)
-        score = data.x.T @ ((total - n * mean) / (1 + alpha * mean))
+        score = data.design.times_rows((total - n * mean) / (1 + alpha * mean))
         step = score if information is None else np.linalg.solve(information, score)
         if information is None or np.max(np.abs(step)) > SHRINKING * before:
             information = data.information(moments, mean, alpha)
@@ -280,8 +255,10 @@ def poisson_dispersion(data: CountData, mean: Array) -> tuple[float, float]:
     Counts 0, 0, 2, 6: squared distances from their mean, 4 + 4 + 0 + 16, over the mean; and (24 - 8) / 2:
 
     >>> counts, times = np.array([0.0, 2.0, 6.0]), np.array([2.0, 1.0, 1.0])
+    >>> from plantstats.stats.crossed_design import Part
+    >>> one = CrossedDesign((Part(np.ones((1, 1)), np.arange(1), np.arange(1)),))
     >>> sums = np.array([[4.0], [8.0], [40.0]])
-    >>> data = CountData(np.ones((1, 1)), np.zeros(1), *sums, counts, times, IntervalCounts.of(None))
+    >>> data = CountData(one, np.zeros(1), *sums, counts, times, IntervalCounts.of(None))
     >>> poisson_dispersion(data, np.array([2.0]))
     (12.0, 8.0)
     """
@@ -316,8 +293,10 @@ def fit_both(data: CountData, beta: Array, size: float = np.nan) -> tuple[float,
     The mean of one sample is the same whatever the dispersion:
 
     >>> counts, times = np.array([0.0, 2.0, 6.0]), np.array([2.0, 1.0, 1.0])
+    >>> from plantstats.stats.crossed_design import Part
+    >>> one = CrossedDesign((Part(np.ones((1, 1)), np.arange(1), np.arange(1)),))
     >>> sums = np.array([[4.0], [8.0], [40.0]])
-    >>> data = CountData(np.ones((1, 1)), np.zeros(1), *sums, counts, times, IntervalCounts.of(None))
+    >>> data = CountData(one, np.zeros(1), *sums, counts, times, IntervalCounts.of(None))
     >>> size, beta = fit_both(data, np.zeros(1))
     >>> np.exp(beta).round(6).tolist(), bool(size < 1)
     ([2.0], True)
@@ -372,8 +351,10 @@ def se_size(data: CountData, size: float, mean: Array) -> float:
 
     Examples
     --------
+    >>> from plantstats.stats.crossed_design import Part
+    >>> one = CrossedDesign((Part(np.ones((1, 1)), np.arange(1), np.arange(1)),))
     >>> none = IntervalCounts.of(None)
-    >>> data = CountData(np.ones((1, 1)), np.zeros(1), *np.array([[4.0], [8.0], [40.0], [2.0], [4.0]]), none)
+    >>> data = CountData(one, np.zeros(1), *np.array([[4.0], [8.0], [40.0], [2.0], [4.0]]), none)
     >>> se_size(data, np.inf, np.array([2.0]))
     nan
     """

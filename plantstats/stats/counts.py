@@ -26,10 +26,10 @@ from plantstats.stats.count_likelihood import (
     fit_coefficients,
     poisson_dispersion,
     se_size,
-    weighted_gram,
 )
+from plantstats.stats.crossed_design import crossed
 from plantstats.stats.interval_counts import ConditionalMoments, IntervalCounts
-from plantstats.stats.intervals import Array, quantile
+from plantstats.stats.intervals import Array
 
 # A column whose share of own information falls below this repeats the columns before it.
 OWN_INFORMATION = 1e-9
@@ -147,21 +147,6 @@ class CountFit:
         value = used @ self.params.to_numpy()[self.kept]
         return value, np.sqrt(np.einsum("ij,jk,ik->i", used, self.cov, used))
 
-    def half_width(self, conf_level: float) -> float:
-        """Standard errors to each side of an estimate.
-
-        Parameters
-        ----------
-        conf_level : float
-            Confidence level, between 0 and 1.
-
-        Returns
-        -------
-        float
-            Multiple of a standard error: normal, or Student's t with clusters - 1 degrees of freedom.
-        """
-        return quantile(conf_level, self.df)
-
 
 def fit_counts(
     table: pd.DataFrame,
@@ -222,16 +207,15 @@ def fit_counts(
     """
     asked = _asked(table, counts, formula, censored)
     data, kept = asked.data, asked.kept
-    intervals, x = data.censored, data.x
-    n_all = asked.n
+    intervals, n_all = data.censored, asked.n
     # A censored count stands for its lower end only to have a place to start from.
     lower = np.maximum(intervals.patterns["lower"].to_numpy(dtype="float64"), 0.5)
-    beta = np.zeros(x.shape[1])
-    if np.all(x[:, 0] == 1):
+    beta = np.zeros(data.design.n_columns)
+    if asked.names[0] == "Intercept":
         beta[0] = np.log((data.total.sum() + intervals.n @ lower) / (n_all * np.exp(data.offset)).sum())
     beta, _ = fit_coefficients(data, np.inf, beta)
     pearson, excess = poisson_dispersion(data, np.exp(data.eta(beta)))
-    residual_df = float(n_all.sum()) - x.shape[1]
+    residual_df = float(n_all.sum()) - len(beta)
     size = np.inf
     if family == POISSON:
         reason = "asked for"
@@ -324,17 +308,15 @@ class _Asked(NamedTuple):
 
 def _asked(table: pd.DataFrame, counts: pd.DataFrame, formula: str, censored: pd.DataFrame | None) -> _Asked:
     _check(table, counts, censored)
-    design = patsy.dmatrix(formula, table, eval_env=patsy.EvalEnvironment([{}]), NA_action="raise")
-    every = np.asarray(design, dtype="float64")
+    design, design_info = crossed(formula, table)
     intervals = IntervalCounts.of(censored)
     n, total, squares, exposure = (table[c].to_numpy(dtype="float64") for c in ("n", "sum", "squares", "exposure"))
     n_all = n + intervals.sum_by_row(1.0, len(n))
-    kept = _not_aliased(every, n_all)
-    x = every if kept.all() else np.ascontiguousarray(every[:, kept])
+    kept = _not_aliased(design.gram(n_all))
     values, times = (counts[c].to_numpy(dtype="float64") for c in ("count", "n"))
-    data = CountData(x, np.log(exposure), n, total, squares, values, times, intervals)
-    names = pd.Index([name.replace("[T.", "[") for name in design.design_info.column_names])
-    return _Asked(data, design.design_info, kept, names, n_all)
+    data = CountData(design.only(kept), np.log(exposure), n, total, squares, values, times, intervals)
+    names = pd.Index([name.replace("[T.", "[") for name in design_info.column_names])
+    return _Asked(data, design_info, kept, names, n_all)
 
 
 def _check(table: pd.DataFrame, counts: pd.DataFrame, censored: pd.DataFrame | None) -> None:
@@ -357,12 +339,11 @@ def _check(table: pd.DataFrame, counts: pd.DataFrame, censored: pd.DataFrame | N
         raise CountModelError("; ".join(faults))
 
 
-def _not_aliased(x: Array, n: Array) -> npt.NDArray[np.bool_]:
-    """Which columns say something that the columns before them do not."""
-    gram = weighted_gram(x, n)
+def _not_aliased(gram: Array) -> npt.NDArray[np.bool_]:
+    """Which columns say something that the columns before them do not, from their cross products."""
     scale = np.sqrt(np.diag(gram))
     gram = gram / np.outer(np.where(scale > 0, scale, 1), np.where(scale > 0, scale, 1))
-    kept = np.zeros(x.shape[1], dtype=bool)
+    kept = np.zeros(len(gram), dtype=bool)
     for j in np.flatnonzero(scale > 0):
         before = np.flatnonzero(kept)
         own = 1.0 - float(gram[j, before] @ np.linalg.solve(gram[np.ix_(before, before)], gram[before, j]))
@@ -381,7 +362,7 @@ def _cluster_errors(
     """Sandwich and jackknife between clusters, and the number of clusters."""
     if counts is None:
         return None, None, 0
-    censored, x = data.censored, data.x
+    censored, design = data.censored, data.design
     pattern = censored.by_cluster["pattern"].to_numpy().astype(np.intp)
     times = censored.by_cluster["n"].to_numpy(dtype="float64")
     observed = counts["row"].to_numpy().astype(np.intp)
@@ -397,17 +378,17 @@ def _cluster_errors(
         return None, None, len(names)
 
     def by_cluster(values: Array) -> sparse.csr_matrix:
-        return sparse.csr_matrix((values, (cluster, row)), shape=(len(names), len(x)))
+        return sparse.csr_matrix((values, (cluster, row)), shape=(len(names), len(mean)))
 
-    weights, n_holding = by_cluster(weight), np.zeros(x.shape[1])
+    weights, n_holding = by_cluster(weight), np.zeros(design.n_columns)
 
     def own_information() -> Iterator[Array]:
         for start, end in pairwise(weights.indptr):
-            own = weighted_gram(x[weights.indices[start:end]], weights.data[start:end])
+            own = design.gram(weights.data[start:end], weights.indices[start:end])
             np.add(n_holding, own.diagonal() > 0, out=n_holding)
             yield own
 
-    scores = np.asarray(by_cluster(residual / (1 + alpha * mean[row])) @ x)
+    scores = design.sums(by_cluster(residual / (1 + alpha * mean[row])))
     cov_model = np.asarray(np.linalg.inv(information))
     jackknife = between.jackknife(scores, information, own_information())
     return (between.sandwich(scores, cov_model), between.floor_at_model_se(jackknife, cov_model, n_holding), len(names))

@@ -10,6 +10,7 @@ import pandas as pd
 from plantstats import leaves
 from plantstats.leaves.design import columns
 from plantstats.leaves.inputs import CONDITIONS, KEY
+from plantstats.leaves.intervals import conditions
 from plantstats.leaves.model import LeafFit, fit_leaves
 from plantstats.stats.counts import CountModelError
 from plantstats.surveillance.losses_by_week import BASELINE_WEEKS, FEWEST_BASELINE, ROWS
@@ -53,7 +54,7 @@ def leaves_by_week(
     """
     model = fit_leaves(leaves.build(earlier).outside(events.shaken), OUTCOME)
     now = leaves.build(time)
-    combinations = now.sql("select * from leaf_combinations order by combination")
+    combinations = conditions(pd.Index(now.site_sums["combination"].unique()).sort_values(), now.species)
     predicted = _predicted(model, combinations)
     rows = now.sql(
         f"""

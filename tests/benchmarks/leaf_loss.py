@@ -30,23 +30,20 @@ from plantstats import exposure, records, simulate
 from plantstats import leaves as leaf_loss
 from plantstats.exposure import DRY_AIR_BELOW
 from plantstats.leaves import design
-from plantstats.leaves.inputs import KEY
+from plantstats.leaves.intervals import conditions
 
 AS_OF = date(2026, 9, 30)
 
 
 def on_table(leaves: leaf_loss.CountIntervals) -> leaf_loss.LeafFit:
     """The project's way, from the stretches: group, fetch, fit."""
-    return leaf_loss.fit_leaves(leaf_loss.CountIntervals(leaves.engine, leaves.steps, leaves.as_of), "green")
+    return leaf_loss.fit_leaves(leaf_loss.CountIntervals(leaves.engine, leaves.as_of), "green")
 
 
 def on_rows(leaves: leaf_loss.CountIntervals, kept: list[str]) -> pd.DataFrame:
     """The usual way: every stretch a row. It is spared columns that tell the same as others: it fails on them."""
-    key = ", ".join(f"c.{name}" for name in ("species_group", *KEY))
-    rows = leaves.sql(
-        f"select {key}, u.site_id, u.green from leaf_used u join leaf_combinations c using (combination) "
-        "where u.green is not null"
-    )
+    rows = leaves.sql("select site_id, combination, green from leaf_used where green is not null")
+    rows = rows.merge(conditions(pd.Index(rows["combination"].unique()), leaves.species), on="combination")
     rows = rows.assign(n=1, sum=rows["green"].astype("float64"))
     table = design.columns(rows, DRY_AIR_BELOW)
     formula, _ = design.formula_of(table)

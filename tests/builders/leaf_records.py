@@ -10,7 +10,7 @@ import pandas as pd
 
 from plantstats import exposure, records, simulate
 from plantstats import leaves as leaf_loss
-from plantstats.leaves.build import IN_COMBINATIONS
+from plantstats.leaves.intervals import conditions
 
 # Without observed_from, what came before the first visit would be no time at risk.
 SITES = "site_id,client_id,observed_from\nS1,C1,{observed}\nS2,C2,2020-01-01\n"
@@ -56,10 +56,8 @@ def leaf_time(
 
 
 def used(time: leaf_loss.CountIntervals) -> pd.DataFrame:
-    more = ", ".join(f"c.{name}" for name in IN_COMBINATIONS)
-    return time.sql(
-        f"select u.*, {more} from leaf_used u join leaf_combinations c using (combination) order by plant_id, to_on"
-    )
+    rows = time.sql("select * exclude (species, light, plant_days) from leaf_used order by plant_id, to_on")
+    return rows.merge(conditions(pd.Index(rows["combination"].unique()), time.species), on="combination", how="left")
 
 
 FIG = "P1,S1,A1,Ficus benjamina,17,medium,2025-01-06,1"

@@ -2,16 +2,10 @@
 
 from __future__ import annotations
 
-from datetime import date
-
-import ibis
 import pandas as pd
 import pytest
-from ibis.config import Config
 
-from plantstats import exposure
 from plantstats import leaves as leaf_loss
-from plantstats.leaves import intervals
 from tests.builders.leaf_records import FIG, leaf_time, used, visit
 
 
@@ -210,16 +204,3 @@ def test_order_of_rows_makes_no_difference(tmp_path):
     forward = used(leaf_time(tmp_path / "a", [FIG], visits))
     backward = used(leaf_time(tmp_path / "b", [FIG], visits[::-1]))
     pd.testing.assert_frame_equal(forward, backward)
-
-
-class SparkOptions(Config):
-    """What the compiler asks of an engine that is not installed here."""
-
-    treat_nan_as_null: bool = False
-
-
-def test_the_chain_compiles_for_another_engine():
-    # No cluster is at hand to run it; the expression itself is engine-neutral.
-    ibis.options.pyspark = SparkOptions()
-    for step in intervals.plan(exposure.plan(date(2025, 12, 31)), 20453).values():
-        assert ibis.to_sql(step, dialect="pyspark").lstrip().startswith(("SELECT", "WITH"))
