@@ -168,7 +168,7 @@ class FittedHazards:
         """Expected losses of every site on record, sites x samples; their means are the fitted ones."""
         if (n_samples, seed) not in self._expected:
             counts, beta = self.model.counts, self.model.sample(n_samples, seed)
-            numeric, factor = self._rates(beta)
+            numeric, factor = counts.design.profile_rates(beta)
             number, profile = counts.design.numeric_profiles[0], counts.design.profiles[0]
             mean = np.empty(len(number))
             for begin in range(0, len(number), BLOCK):
@@ -236,19 +236,11 @@ class FittedHazards:
         days /= pd.Series(bands, bands).groupby(level=0).transform("size")  # a band may stand for others, too
         return np.repeat((days / days.sum() / MONTHS).to_numpy(), MONTHS)
 
-    def _rates(self, beta: Array) -> tuple[Array, Array]:
-        """Rates of the profiles of numeric columns and of factors, by the coefficients (samples x columns, or columns).
-
-        Their product is the rate of a pattern.
-        """
-        design = self.model.counts.design
-        (_, numeric), (_, factors) = design.numeric_profiles, design.profiles
-        is_numeric = design.is_numeric
-        return np.exp(numeric @ beta[..., is_numeric].T), np.exp(factors @ beta[..., ~is_numeric].T)
-
     def _rate(self, beta: Array) -> Array:
         """Rate of each pattern."""
-        return np.exp(self.model.counts.design.linear(beta))
+        design = self.model.counts.design
+        numeric, factor = design.profile_rates(beta)
+        return np.asarray(numeric[design.numeric_profiles[0]] * factor[design.profiles[0]])
 
     def _of(self, terms: tuple[str, ...]) -> npt.NDArray[np.bool_]:
         """Which columns are of terms."""

@@ -118,6 +118,21 @@ class Design:
         first, number = numbered(number)
         return number, self.numeric[first]
 
+    def profile_rates(self, beta: Array) -> tuple[Array, Array]:
+        """Exponents of the linear predictor's two parts, whose product is the rate of a row.
+
+        Parameters
+        ----------
+        beta : numpy.ndarray, shape (columns,) or (samples, columns)
+            Coefficients, on the log scale.
+
+        Returns
+        -------
+        numeric, factors : numpy.ndarray, shapes (profiles of numeric columns[, samples]) and (profiles[, samples])
+        """
+        (_, numeric), (_, factors) = self.numeric_profiles, self.profiles
+        return np.exp(numeric @ beta[..., self.is_numeric].T), np.exp(factors @ beta[..., ~self.is_numeric].T)
+
     def gram(self, weight: Array) -> Array:
         """Weighted cross-products of all columns, columns x columns.
 

@@ -296,20 +296,14 @@ def expected_of_runs(counts: Counts, beta: Array, values: Array) -> Array:
     -------
     numpy.ndarray, shape (runs, any)
     """
-    of_numeric, of_factors = _rates(counts.design, beta)
+    of_numeric, of_factors = counts.design.profile_rates(beta)
     return np.asarray(counts.days_of_runs @ (of_numeric[:, None] * values)) * of_factors[counts.runs.profile][:, None]
-
-
-def _rates(design: Design, beta: Array) -> tuple[Array, Array]:
-    """Rates of the profiles of numeric columns and of factors, whose product is that of a row."""
-    (_, numeric), (_, factors) = design.numeric_profiles, design.profiles
-    return np.exp(numeric @ beta[design.is_numeric]), np.exp(factors @ beta[~design.is_numeric])
 
 
 def _gram(counts: Counts, beta: Array, by_run: Array, weight: Array) -> Array:
     """Cross-products of the columns over the expected losses, each site's with a weight."""
     runs, (_, values) = counts.runs, counts.design.profiles
-    numeric_rate, factor_rate = _rates(counts.design, beta)
+    numeric_rate, factor_rate = counts.design.profile_rates(beta)
     of_run, each = weight[runs.site], np.arange(len(runs.site) + 1, dtype=np.int32)
     by_profile = sparse.csr_array((of_run, runs.profile, each), shape=(len(of_run), len(values))).T @ by_run
     of_numeric = (counts.days_of_runs.T @ (of_run * factor_rate[runs.profile])) * numeric_rate

@@ -138,7 +138,8 @@ def plain_information(model: LossModel) -> np.ndarray:
     """Information of the Poisson model at its fit."""
     return model.counts.design.gram(
         np.bincount(
-            model.counts.pattern, model.counts.plant_days * np.exp(model.counts.x @ model.beta)[model.counts.pattern]
+            model.counts.pattern,
+            model.counts.plant_days * np.exp(model.counts.design.dense() @ model.beta)[model.counts.pattern],
         )
     ) + np.diag(model.counts.prior * np.exp(model.beta))
 
