@@ -43,7 +43,7 @@ def _values(levels: Iterable[str]) -> str:
 LABELLED = ("segments", "site_air")
 LABELS = {
     "plant_id": "select plant_id from spans",
-    "site_id": "select site_id from places",
+    "site_id": "select site_id from places union select site_id from sites",  # no plants, but readings
     "client_id": "select client_id from sites union select client_id from spans union select 'unknown'",
     "species": "select species from spans",
     "light": "select light from places union select 'unknown'",

@@ -129,5 +129,6 @@ class Memory:
             self.pests[time.as_of] = pests_on_record(time)
         looks = looks_on(time, days, self.pests[time.as_of])
         for day, plants in standing(time, days).items():
-            score = plants["plant_id"].map(last_scores(looks[day], day)).fillna(CONDITIONS[-1]).astype("str")
-            self.standing[day] = plants.assign(condition=score).join(signs_on(looks[day], day, plants))
+            score = last_scores(looks[day], day).reindex(plants["plant_id"], fill_value=CONDITIONS[-1]).astype("str")
+            plants = plants.assign(condition=score.set_axis(plants.index))
+            self.standing[day] = plants.join(signs_on(looks[day], day, plants))
