@@ -130,5 +130,5 @@ class Memory:
         looks = looks_on(time, days, self.pests[time.as_of])
         for day, plants in standing(time, days).items():
             score = last_scores(looks[day], day).reindex(plants["plant_id"], fill_value=CONDITIONS[-1]).astype("str")
-            plants = plants.assign(condition=score.set_axis(plants.index))
-            self.standing[day] = plants.join(signs_on(looks[day], day, plants))
+            signs = signs_on(looks[day], day, plants)
+            self.standing[day] = plants.assign(condition=score.set_axis(plants.index)).join(signs)
