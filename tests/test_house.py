@@ -83,6 +83,13 @@ def test_the_lock_holds_names_and_versions_only():
         assert re.fullmatch(r"[A-Za-z0-9._-]+==[A-Za-z0-9.!+_-]+", line), line
 
 
+def test_every_locked_package_runs_on_the_oldest_python_that_the_project_allows():
+    # A lock made with a newer one may hold what an older one refuses; Debian 12, say, has 3.11.2.
+    oldest = PROJECT["project"]["requires-python"].removeprefix(">=")
+    bounds = {name: metadata.metadata(name).get("Requires-Python", "") for name in pinned()}
+    assert {name: bound for name, bound in bounds.items() if oldest not in SpecifierSet(bound)} == {}
+
+
 def test_everything_that_the_locked_packages_need_is_in_the_lock():
     # --no-deps installs exactly the lock, so a gap would only show when something is imported.
     versions = pinned()
