@@ -663,3 +663,10 @@ def test_conditions_in_categories_are_coded_like_texts():
     assert (one.sites, one.species, one.coding) == (other.sites, other.species, other.coding)
     assert np.array_equal(one.site, other.site)
     assert {name for name in one.codes if not np.array_equal(one.codes[name], other.codes[name])} == set()
+
+
+def test_log_rates_are_the_written_out_matrix_times_the_coefficients():
+    table = company(spread=0.2)
+    model = losses.fit(table, terms=["light", "year_cos", "year_sin", "dry_air"])
+    conditions = model.patterns.iloc[::-1].reset_index(drop=True)  # in another order than fitted
+    assert model.log_rates(conditions) == pytest.approx(model.matrix(conditions) @ model.beta, rel=1e-12)
